@@ -1,0 +1,46 @@
+"""A beam that meets the resin at an angle, far from the centre of the scan field."""
+
+import numpy as np
+
+__all__ = [
+    "footprint_factor", "fresnel_loss", "incidence_angle", "refraction_angle", "surface_speed", "transmission_ratio",
+    "vertical_factor",
+]  # fmt: skip
+
+
+def incidence_angle(distance, height):
+    """atan(distance from the field centre / height of the mirror above the resin)."""
+    return np.arctan2(distance, height)
+
+
+def footprint_factor(theta):
+    """1/cos theta: the spot grows by this along the tilt."""
+    return 1.0 / np.cos(theta)
+
+
+def refraction_angle(theta, n):
+    """theta' with sin theta' = sin theta/n."""
+    return np.arcsin(np.sin(theta) / n)
+
+
+def vertical_factor(theta, n):
+    """cos theta': vertical depth over the path in the resin."""
+    return np.sqrt(1.0 - (np.sin(theta) / n) ** 2)
+
+
+def fresnel_loss(theta, n):
+    """Reflected shares (s, p, unpolarised) of light from air onto resin of refractive index n."""
+    c1, c2 = np.cos(theta), vertical_factor(theta, n)
+    rs = ((c1 - n * c2) / (c1 + n * c2)) ** 2
+    rp = ((n * c1 - c2) / (n * c1 + c2)) ** 2
+    return rs, rp, 0.5 * (rs + rp)
+
+
+def transmission_ratio(theta, n):
+    """Unpolarised light entering at theta over that entering at normal incidence."""
+    return (1.0 - fresnel_loss(theta, n)[2]) / (1.0 - ((n - 1.0) / (n + 1.0)) ** 2)
+
+
+def surface_speed(height, angular_speed, theta):
+    """L omega/cos^2 theta, speed of the spot for an optical (not mirror) angular speed omega, radially."""
+    return height * angular_speed / np.cos(theta) ** 2
