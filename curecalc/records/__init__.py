@@ -1,0 +1,1 @@
+"""Reading and writing what people keep: documents in TOML, and the logbook."""
