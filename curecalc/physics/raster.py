@@ -52,7 +52,7 @@ def _poisson(u, s):
 def _direct(u, s):
     smallest = s.min() if s.size else 1.0
     # neighbours each side that still reach 1e-17 of the smallest value of the sum, met half-way between two lines
-    reach = 1 if smallest > 3.2 else 2 if smallest > 1.9 else 3
+    reach = 2 if smallest > 1.9 else 3
     scale = -2.0 * s * s
     with np.errstate(under="ignore"):
         total = np.exp(scale * (u * u))
