@@ -1,0 +1,124 @@
+"""Reading text: one number and one unit, strictly; never an expression, never a guess."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any
+
+from pint import Quantity
+
+from ..errors import QuantityError
+from .checks import Measured, measured
+from .kinds import KELVIN, KINDS, Kind, clip
+
+__all__ = ["parse", "parse_measured"]
+
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,4})?")
+_GROUPED = re.compile(r"[+-]?[0-9]{1,3}(?:[,'’ \u00a0\u202f][0-9]{3})+(?:[.,][0-9]+)?(?![0-9])")
+_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]+)?")
+_SPACE = " \t\u00a0\u202f\u2009"
+_PLUS_MINUS = re.compile(r"\+-|\+/-|±")
+_LONGEST = 80
+
+
+def parse(name: str, text: Any, kind: str) -> Quantity:
+    """One number and one unit from text, as a quantity in the unit written.
+
+    Strict on purpose: no expressions, no default unit, no decimal comma, no thousands separator.
+
+    >>> parse("power", "300 mW", "power").m_as("W")
+    0.3
+    """
+    number, rest = _read_number(name, text, kind)
+    return Quantity(number, _read_unit(name, text, rest, KINDS[kind]))
+
+
+def parse_measured(name: str, text: Any, kind: str) -> Measured:
+    """Like `parse`, with an optional standard uncertainty: `300 mW +- 6 mW`, `300 +- 6 mW`, `300 mW +- 2 %`.
+
+    >>> parse_measured("power", "300 mW +- 2 %", "power").standard_uncertainty.m_as("mW")
+    6.0
+    """
+    if not isinstance(text, str) or not _PLUS_MINUS.search(text):
+        return measured(parse(name, text, kind))
+    parts = _PLUS_MINUS.split(text)
+    if len(parts) != 2:
+        raise QuantityError(f"{name}: cannot read {clip(text)}. Write one value and one standard uncertainty.")
+    left, right = (part.strip(_SPACE) for part in parts)
+    spread, spread_unit = _read_number(name, right, kind, whole=text)
+    k = KINDS[kind]
+    if _NUMBER.fullmatch(left) and spread_unit not in ("", "%"):
+        left = f"{left} {spread_unit}"
+    value = parse(name, left, kind)
+    if spread_unit == "%" and kind not in ("fraction", "temperature"):
+        uncertainty = Quantity(abs(value.m) * spread / 100.0, value.units)
+    elif kind == "temperature":
+        _read_unit(name, text, spread_unit, k)  # a difference in degC is a difference in kelvin
+        uncertainty = Quantity(spread, KELVIN)
+    else:
+        uncertainty = Quantity(spread, _read_unit(name, text, spread_unit, k)).to(value.units)
+    if spread < 0:
+        raise QuantityError(f"{name}: the standard uncertainty must not be below zero, got {clip(text)}.")
+    return Measured(value, uncertainty)
+
+
+def _read_number(name: str, text: Any, kind: str, whole: str | None = None) -> tuple[float, str]:
+    example = KINDS[kind].example
+    if not isinstance(text, str):
+        raise QuantityError(
+            f"{name} must be text, got {type(text).__name__}. Write a number and a unit, like '{example}'."
+        )
+    shown = clip(whole or text)
+    body = text.strip(_SPACE)
+    if not body:
+        raise QuantityError(f"{name}: nothing to read in {shown}. Write a number and a unit, like '{example}'.")
+    if len(body) > _LONGEST:
+        raise QuantityError(
+            f"{name}: cannot read {shown}, it is too long. Write a number and a unit, like '{example}'."
+        )
+    found = _NUMBER.match(body)
+    grouped, comma = _GROUPED.match(body), _COMMA.match(body)
+    if grouped and (not found or grouped.end() > found.end()):
+        plain = re.sub(r"[,'’ \u00a0\u202f](?=[0-9]{3})", "", grouped.group()).replace(",", ".")
+        reading = f"{plain} {body[grouped.end() :].strip(_SPACE)}".strip()
+        or_comma = ""
+        if comma and comma.end() == grouped.end():
+            alternative = f"{comma.group().replace(',', '.')} {body[comma.end() :].strip(_SPACE)}".strip()
+            or_comma = f", or '{alternative}' if the comma is a decimal mark"
+        raise QuantityError(
+            f"{name}: cannot read {shown}. Write it without a thousands separator, like '{reading}'{or_comma}."
+        )
+    if comma:
+        reading = f"{comma.group().replace(',', '.')} {body[comma.end() :].strip(_SPACE)}".strip()
+        raise QuantityError(
+            f"{name}: cannot read {shown}. Write a number and a unit with a decimal point, like '{reading}'."
+        )
+    if not found:
+        raise QuantityError(f"{name}: cannot read {shown}. Write a number and a unit, like '{example}'.")
+    number, rest = float(found.group()), body[found.end() :]
+    if not math.isfinite(number):
+        raise QuantityError(f"{name}: {shown} is too large to use. Write a number and a unit, like '{example}'.")
+    if number == 0.0 and re.search(r"[1-9]", re.split("[eE]", found.group())[0]):
+        raise QuantityError(f"{name}: {shown} is too small to use. Write a number and a unit, like '{example}'.")
+    return number, rest.strip(_SPACE)
+
+
+def _read_unit(name: str, text: str, written: str, kind: Kind) -> Any:
+    spelled = written.replace("µ", "u").replace("μ", "u").replace("²", "^2").replace("³", "^3").replace("**", "^")
+    spelled = re.sub(r"(?<=[cm]m|.m)([23])$", r"^\1", spelled) if "^" not in spelled else spelled
+    spelled = re.sub(r"(?<=/s|/h)2$", "^2", spelled)
+    known = kind.spellings
+    if spelled in known:
+        return known[spelled]
+    allowed = ", ".join(u for u in known if u)
+    if not allowed:
+        raise QuantityError(f"{name}: cannot read {clip(text)}. Write a plain number, like '{kind.example}'.")
+    if not spelled:
+        raise QuantityError(f"{name} has no unit: got {clip(text)}. Write a number and a unit, like '{kind.example}'.")
+    if _NUMBER.match(written) or "," in written:
+        raise QuantityError(f"{name}: cannot read {clip(text)}. Write one number and one unit, like '{kind.example}'.")
+    same = [u for u in known if u.lower() == spelled.lower()]
+    hint = f" Did you mean {same[0]}?" if same else ""
+    raise QuantityError(f"{name}: unknown unit {clip(written)} in {clip(text)}.{hint} Use one of {allowed}.")

@@ -1,0 +1,121 @@
+"""Showing quantities: digits set by the uncertainty, and the JSON object of the command contract."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from pint import Quantity
+
+from ..errors import QuantityError
+from .checks import Measured
+from .kinds import DEG, DEGC, KELVIN, KINDS, NM, RAD, Kind, clip, unit_text
+
+__all__ = ["figure", "from_json", "kind_of", "show", "show_kernel", "to_json"]
+
+
+def figure(value: float, standard_uncertainty: float | None = None, *, digits: int = 4) -> str:
+    """A number with its digits set by its standard uncertainty (two digits of it), else by `digits`.
+
+    >>> figure(0.151234, 0.0042), figure(1234.5678), figure(2.5e-7)
+    ('0.1512', '1235', '2.5e-07')
+    """
+    value = float(value)
+    u = standard_uncertainty
+    if u is not None and math.isfinite(u) and u > 0 and math.isfinite(value):
+        places = 1 - math.floor(math.log10(float(f"{u:.1e}")))
+        if -6 < places < 10:
+            return f"{round(value, places):.{max(places, 0)}f}"
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g}"
+    size = math.floor(math.log10(abs(value)))
+    if -5 < size < 7:
+        text = f"{value:.{max(digits - 1 - size, 0)}f}"
+        return text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{value:.{digits}g}"
+
+
+def show(value: Quantity | Measured, u: Quantity | None = None, *, digits: int = 4) -> str:
+    """A scalar quantity as people read it, in its shown unit: `0.1512 +- 0.0042 mm`, `0.1309 mm`.
+
+    >>> show(Quantity(0.3, "W")), show(Quantity(0.15123, "mm"), Quantity(4.2, "um"))
+    ('300 mW', '0.1512 +- 0.0042 mm')
+    """
+    if isinstance(value, Measured):
+        value, u = value.value, value.standard_uncertainty
+    kind = kind_of(value)
+    unit = kind.shown if kind else value.units
+    number = float(value.m_as(unit))
+    spread = None if u is None else float(u.m_as(KELVIN if unit == DEGC else unit))
+    text = figure(number, spread, digits=digits)
+    if spread is not None and spread > 0:
+        text += f" +- {figure(spread, spread)}"
+    return f"{text} {unit_text(unit)}".rstrip()
+
+
+def show_kernel(number: float, kind: str, u: float | None = None, *, digits: int = 4) -> str:
+    """Like `show`, for a float in the kernel unit of `kind`."""
+    k = KINDS[kind]
+    return show(Quantity(number, k.kernel), None if u is None else Quantity(u, k.kernel), digits=digits)
+
+
+_SHOWN_ORDER = (
+    "length", "power", "speed", "exposure", "energy", "irradiance", "time", "temperature", "area", "volume", "mass",
+    "density", "acceleration", "area_rate", "volume_rate", "per_length", "frequency",
+)  # fmt: skip
+_BY_DIMENSION = {KINDS[k].kernel.dimensionality: KINDS[k] for k in reversed(_SHOWN_ORDER)}
+
+
+def kind_of(value: Quantity) -> Kind | None:
+    """The kind that fixes a quantity's unit in text and JSON; None for a dimension that has no kind here."""
+    if value.dimensionless:
+        return KINDS["angle"] if value.units in (DEG, RAD, KINDS["angle"].spellings["mrad"]) else KINDS["number"]
+    if value.units == NM:
+        return KINDS["wavelength"]
+    return _BY_DIMENSION.get(value.dimensionality)
+
+
+def _plain(number: Any) -> Any:
+    if isinstance(number, np.ndarray):
+        return [_plain(n) for n in number]
+    number = float(number)
+    return number if math.isfinite(number) else None
+
+
+def to_json(
+    value: Quantity | Measured,
+    standard_uncertainty: Quantity | None = None,
+    interval: tuple[Any, Any] | None = None,
+    confidence: float | None = None,
+) -> dict[str, Any]:
+    """A quantity as the JSON object of the command contract, in its fixed unit, with full precision.
+
+    An unbounded interval end is null. Wavelengths stay in nm.
+
+    >>> to_json(Quantity(0.3, "W"))
+    {'value': 300.0, 'unit': 'mW'}
+    """
+    if isinstance(value, Measured):
+        if standard_uncertainty is None and np.any(value.standard_uncertainty.m != 0):
+            standard_uncertainty = value.standard_uncertainty
+        value = value.value
+    kind = kind_of(value)
+    unit = kind.shown if kind else value.units
+    record: dict[str, Any] = {"value": _plain(value.m_as(unit)), "unit": unit_text(unit)}
+    if standard_uncertainty is not None:
+        record["standard_uncertainty"] = _plain(standard_uncertainty.m_as(KELVIN if unit == DEGC else unit))
+    if interval is not None:
+        record["interval"] = [_plain(end.m_as(unit)) for end in interval]
+    if confidence is not None:
+        record["confidence"] = float(confidence)
+    return record
+
+
+def from_json(record: dict[str, Any]) -> Measured:
+    """The quantity of a JSON object written by `to_json`."""
+    unit = next((u for k in KINDS.values() for text, u in k.spellings.items() if text == record["unit"]), None)
+    if unit is None:
+        raise QuantityError(f"unknown unit {clip(str(record['unit']))}.")
+    spread = record.get("standard_uncertainty") or 0.0
+    return Measured(Quantity(record["value"], unit), Quantity(spread, KELVIN if unit == DEGC else unit))
