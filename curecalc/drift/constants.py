@@ -1,0 +1,84 @@
+"""Control-chart constants for samples of n from a normal distribution, computed rather than tabled."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from ..units import count
+
+__all__ = ["ChartConstants", "chart_constants"]
+
+
+@dataclass(frozen=True)
+class ChartConstants:
+    """Constants of a sample of `n`, in units of the standard deviation.
+
+    `d2` and `d3` are mean and standard deviation of the range, `c4` the mean of the sample standard deviation. The others
+    give three-sigma limits: `A2` and `A3` for means from range and standard deviation, `D3` and `D4` for ranges, `B3`
+    and `B4` for standard deviations, `E2` for individual values from the moving range.
+    """
+
+    n: int
+    d2: float
+    d3: float
+    c4: float
+    A2: float
+    D3: float
+    D4: float
+    A3: float
+    B3: float
+    B4: float
+    E2: float
+
+    def to_dict(self) -> dict[str, float]:
+        """The constants by name."""
+        return asdict(self)
+
+
+@lru_cache(maxsize=32)
+def chart_constants(n: int) -> ChartConstants:
+    r"""Constants of control charts for samples of n, 2 to 100.
+
+    The range has mean d2 = int [1 - F^n - (1 - F)^n] dx and mean square
+    2 int int_{x<y} [1 - F(y)^n - (1 - F(x))^n + (F(y) - F(x))^n] dx dy, F the normal distribution function;
+    c4 = sqrt(2/(n-1)) Gamma(n/2)/Gamma((n-1)/2). Computed by the trapezoidal rule, which converges geometrically for
+    integrands that vanish smoothly at both ends: good to 1e-9 for d2 and c4, 1e-6 for d3.
+
+    Source: `nist_handbook` 6.3.2. Valid for independent normal readings.
+
+    >>> k = chart_constants(2)
+    >>> f"{k.d2:.6f} {k.c4:.6f} {k.E2:.4f}"
+    '1.128379 0.797885 2.6587'
+    """
+    n = count("n", n, minimum=2)
+    if n > 100:
+        raise ValueError("n must be at most 100")
+    from scipy.special import ndtr
+
+    x = np.linspace(-9.0, 9.0, 721)
+    d2 = float(np.sum(1.0 - ndtr(x) ** n - ndtr(-x) ** n) * (x[1] - x[0]))
+    fine, coarse = (_mean_square_range(n, points) for points in (721, 361))
+    d3 = math.sqrt(fine + (fine - coarse) / 3.0 - d2 * d2)  # the edge of the triangle costs step^2, removed here
+    c4 = math.sqrt(2.0 / (n - 1)) * math.exp(math.lgamma(n / 2.0) - math.lgamma((n - 1) / 2.0))
+    spread = 3.0 * math.sqrt(1.0 - c4 * c4) / c4
+    return ChartConstants(
+        n=n, d2=d2, d3=d3, c4=c4,
+        A2=3.0 / (d2 * math.sqrt(n)), D3=max(0.0, 1.0 - 3.0 * d3 / d2), D4=1.0 + 3.0 * d3 / d2,
+        A3=3.0 / (c4 * math.sqrt(n)), B3=max(0.0, 1.0 - spread), B4=1.0 + spread, E2=3.0 / d2,
+    )  # fmt: skip
+
+
+def _mean_square_range(n: int, points: int) -> float:
+    from scipy.special import ndtr
+
+    x = np.linspace(-9.0, 9.0, points)
+    step = x[1] - x[0]
+    below, above = ndtr(x), ndtr(-x)
+    gap = np.maximum(below[None, :] - below[:, None], 0.0)
+    inner = 1.0 - below[None, :] ** n - above[:, None] ** n + gap**n
+    weight = np.triu(np.ones(gap.shape), 1) + np.eye(points) / 2.0
+    return 2.0 * float(np.sum(inner * weight)) * step * step
