@@ -1,0 +1,1 @@
+"""Resin lots from coupons: lines, intervals, diagnoses, comparison of lots, plans of coupons."""

@@ -1,0 +1,143 @@
+"""How well a set of coupons will pin down the line, before any is exposed. Pure numpy."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ..errors import QuantityError
+from .intervals import t_factor
+
+__all__ = ["Expected", "expected", "levels_and_counts", "most_useful", "sxx_of_levels", "two_point_weights"]
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Standard uncertainties a plan may be expected to give, and the factors of its 95 % (or other) intervals.
+
+    `slope`, `log_threshold`, `log_exposure` are the standard uncertainties of Dp (mm), ln Ec, and the ln of exposure for
+    the wanted depth; `half_width_factor` is Student's t times the mean of the estimated over the true scatter, so that
+    factor times standard uncertainty is the mean half-width of an interval.
+    """
+
+    slope: Any
+    log_threshold: Any
+    log_exposure: Any
+    degrees_of_freedom: int
+    half_width_factor: float
+
+
+def expected(
+    x: Any, *, slope: float, log_threshold: float, scatter: float, depth: float | None = None, confidence: float = 0.95
+) -> Expected:
+    """Expected standard uncertainties from coupons at x = ln E, given a guess of the line and the scatter of a coupon.
+
+    Parameters
+    ----------
+    x : float64, (n,)
+        Natural logarithms of the exposures, replicates repeated.
+    slope, log_threshold : float
+        Guessed Dp (mm) and ln Ec.
+    scatter : float
+        Standard deviation of a coupon's mean thickness about the line (mm).
+    depth : float, optional
+        Depth whose exposure is wanted.
+
+    Source: `gum` H.3; the ratio's variance is carried to the fourth order of the slope's relative uncertainty.
+    """
+    x = np.asarray(x, dtype=float)
+    n = x.shape[-1]
+    if n < 3:
+        raise QuantityError(f"a plan needs at least three coupons, got {n}. Add coupons.")
+    x_mean = x.mean(-1)
+    sxx = ((x - x_mean[..., None]) ** 2).sum(-1)
+    if np.any(sxx <= 0):
+        raise QuantityError("a plan needs at least two exposures, got one. Widen the range.")
+    threshold = _ratio_sd(log_threshold - x_mean, n, sxx, scatter, slope)
+    wanted = None if depth is None else _ratio_sd(log_threshold + depth / slope - x_mean, n, sxx, scatter, slope)
+    return Expected(
+        (scatter / np.sqrt(sxx))[()],
+        threshold,
+        wanted,
+        n - 2,
+        float(t_factor(confidence, n - 2)) * _mean_scatter(n - 2),
+    )
+
+
+def _ratio_sd(d: Any, n: int, sxx: Any, scatter: float, slope: float) -> Any:
+    c = scatter**2 / (slope**2 * sxx)
+    square = d**2 + scatter**2 / (slope**2 * n)
+    return np.sqrt(square * (1 + 3 * c + 15 * c**2) - d**2 * (1 + c + 3 * c**2) ** 2)[()]
+
+
+def _mean_scatter(dof: int) -> float:
+    from scipy.special import gammaln
+
+    return float(np.sqrt(2.0 / dof) * np.exp(gammaln(0.5 * (dof + 1)) - gammaln(0.5 * dof)))
+
+
+def sxx_of_levels(coupons: int, levels: int, width: float) -> float:
+    """Spread of x for `coupons` shared evenly over `levels` equally spaced levels across `width`.
+
+    Source: derived, (n L^2/4)(m + 1)/(3 (m - 1)).
+    """
+    return coupons * width**2 / 4.0 * (levels + 1) / (3.0 * (levels - 1))
+
+
+def two_point_weights(coded: float) -> tuple[float, float]:
+    """Shares of coupons at the near and far end when one point outside the range [-1, 1] is all that matters.
+
+    Source: `hoel1964`. Valid for |coded| >= 1.
+
+    >>> near, far = two_point_weights(-2.0)
+    >>> f"{near:.2f} {far:.2f}"
+    '0.75 0.25'
+    """
+    size = abs(coded)
+    if size < 1:
+        raise QuantityError(f"coded must lie outside -1 to 1, got {coded:g}. Inside, share the coupons evenly.")
+    return (size + 1) / (2 * size), (size - 1) / (2 * size)
+
+
+def levels_and_counts(low: float, high: float, coupons: int, levels: int) -> np.ndarray:
+    """x of `coupons` over `levels` equally spaced levels; those left over go to the outer levels first, in pairs."""
+    where = np.linspace(low, high, levels)
+    counts = np.full(levels, coupons // levels)
+    order = [i for pair in zip(range(levels), range(levels - 1, -1, -1)) for i in pair]
+    for index in list(dict.fromkeys(order))[: coupons - int(counts.sum())]:
+        counts[index] += 1
+    return np.repeat(where, counts)
+
+
+def most_useful(
+    x: Any,
+    low: float,
+    high: float,
+    more: int,
+    *,
+    slope: float,
+    log_threshold: float,
+    scatter: float,
+    depth: float | None,
+) -> np.ndarray:
+    """The next `more` exposures (as x) that bring the wanted uncertainty down most, chosen one after another.
+
+    Without a wanted depth, ln Ec is the aim.
+    """
+    have = list(np.asarray(x, dtype=float))
+    candidates = np.linspace(low, high, 41)
+    chosen: list[float] = []
+    for _ in range(more):
+        trials = np.array([[*have, *chosen, c] for c in candidates])
+        if trials.shape[1] < 3:
+            chosen.append(float(candidates[0] if len(chosen) % 2 else candidates[-1]))
+            continue
+        with np.errstate(divide="ignore"):
+            mean = trials.mean(-1)
+            sxx = ((trials - mean[:, None]) ** 2).sum(-1)
+            target = log_threshold + (0.0 if depth is None else depth / slope)
+            variance = 1.0 / trials.shape[1] + (target - mean) ** 2 / sxx
+        chosen.append(float(candidates[int(np.argmin(variance))]))
+    return np.array(chosen)
