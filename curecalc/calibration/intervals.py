@@ -119,7 +119,7 @@ def inverse(fit: LineFit, y: Any, *, future_variance: Any = 0.0, confidence: flo
     >>> from curecalc.calibration.line import ordinary_line
     >>> fit = ordinary_line([0.0, 1.0, 2.0, 3.0], [1.0, 3.0, 4.0, 6.0])
     >>> f"{inverse(fit, 3.5).value:.2f} {inverse(fit, 3.5, confidence=0.9).low:.2f}"
-    '1.50 1.19'
+    '1.50 1.20'
     """
     y = np.asarray(y, dtype=float)
     t = t_factor(confidence, fit.t_degrees_of_freedom)
