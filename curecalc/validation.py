@@ -184,16 +184,25 @@ def _call(check: Mapping[str, Any], folder: Path) -> Any:
 
 
 def _input(value: Any, folder: Path) -> Any:
-    import numpy as np
-
     if isinstance(value, dict):
-        return _column(value, folder)
+        # another call whose result goes in, or a column of a data file
+        return _pick(_call(value, folder), value.get("result")) if "function" in value else _column(value, folder)
     if isinstance(value, list):
-        parts = [_input(part, folder) for part in value]
-        return parts if any(not isinstance(part, int | float) for part in parts) else np.array(parts, float)
+        return _together([_input(part, folder) for part in value])
     if isinstance(value, str):
         return _quantity(value)
     return value
+
+
+def _together(parts: list[Any]) -> Any:
+    import numpy as np
+
+    from .units import Quantity
+
+    if parts and all(isinstance(part, Quantity) for part in parts):
+        unit = parts[0].units
+        return Quantity(np.array([part.m_as(unit) for part in parts], float), unit)
+    return parts if any(not isinstance(part, int | float) for part in parts) else np.array(parts, float)
 
 
 def _quantity(text: str) -> Any:
