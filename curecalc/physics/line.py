@@ -62,13 +62,13 @@ def section_depth(y, cd, dp, w0):
 
 def segment_factor(s, length, w0):
     """Share of the endless line's exposure at distance s past the start of a straight segment of given length."""
-    from scipy.special import erfc
+    from scipy.special import erf, erfc
 
     root = math.sqrt(2.0) / w0
-    # erf(a) + erf(b) with both positive inside the segment; outside written with erfc so that tails keep their digits
+    # inside the segment a sum of two positive terms; outside written with erfc so that tails keep their digits
     a, b = root * s, root * (length - s)
     outer, inner = np.maximum(-a, -b), np.maximum(a, b)
-    inside = 1.0 - 0.5 * (erfc(a) + erfc(b))
+    inside = 0.5 * (erf(a) + erf(b))
     outside = 0.5 * (erfc(outer) - erfc(inner))
     return np.where(outer > 0.0, outside, inside)[()]
 
