@@ -26,8 +26,8 @@ from .units import (
 
 __all__ = [
     "BleachingResin", "PowerThresholdResin", "Resin", "bleaching_cure_depth", "bleaching_exposure_for_depth",
-    "cure_depth", "exposure_at_depth", "exposure_for_depth", "initiation_rate", "threshold_cure_depth",
-    "threshold_exposure_for_depth",
+    "cure_depth", "exposure_at_depth", "exposure_for_depth", "initiation_rate", "penetration_depth_from_absorbance",
+    "threshold_cure_depth", "threshold_exposure_for_depth",
 ]  # fmt: skip
 
 
@@ -212,6 +212,36 @@ def exposure_at_depth(*, exposure: Quantity, depth: Quantity, penetration_depth:
     """
     e, z = nonnegative("exposure", exposure, MJ_MM2), nonnegative("depth", depth, MM)
     return Quantity(_cure.exposure_at_depth(e, z, _dp(penetration_depth)), MJ_MM2).to(MJ_CM2)
+
+
+def penetration_depth_from_absorbance(*, absorbance: Any, path_length: Quantity) -> Quantity:
+    r"""Penetration depth of a liquid resin from a spectrophotometer's reading, L/(A ln 10).
+
+    Parameters
+    ----------
+    absorbance : float
+        Decadic, of the resin alone (cell and reflections taken off), at the laser's wavelength; above zero.
+    path_length : Quantity [mm]
+        Thickness of liquid in the cell. Both broadcast.
+
+    Returns
+    -------
+    Quantity [mm], float64, broadcast shape
+
+    Raises
+    ------
+    QuantityError
+        No unit, wrong dimension, or not finite and above zero.
+
+    Source: Beer-Lambert law; data of `nordin2016`. An estimate: coupons made with the laser decide, since scattering and
+    bleaching change what an instrument sees.
+
+    >>> from curecalc.units import Quantity as Q
+    >>> f"{penetration_depth_from_absorbance(absorbance=1.1639, path_length=Q(93.0, 'um')).m_as('um'):.1f}"
+    '34.7'
+    """
+    a, length = ratio("absorbance", absorbance), positive("path_length", path_length, MM)
+    return Quantity(_cure.depth_from_absorbance(a, length), MM)
 
 
 def bleaching_cure_depth(

@@ -5,13 +5,17 @@ working curve and the bleaching curve take radiant exposure as dose; the power t
 exposure of `line.equivalent_exposure`.
 """
 
+import math
+
 import numpy as np
 
 __all__ = [
     "bleached_fraction", "bleaching_depth", "bleaching_dose", "bleaching_dose_at_depth", "bleaching_rate",
-    "bleaching_transmission", "cure_depth", "exposure_at_depth", "exposure_for_depth", "threshold_depth",
-    "threshold_dose", "threshold_dose_at_depth",
+    "bleaching_transmission", "cure_depth", "depth_from_absorbance", "exposure_at_depth", "exposure_for_depth",
+    "threshold_depth", "threshold_dose", "threshold_dose_at_depth",
 ]  # fmt: skip
+
+_LN_10 = math.log(10.0)
 
 
 def cure_depth(e, dp, ec):
@@ -27,6 +31,11 @@ def exposure_for_depth(cd, dp, ec):
 def exposure_at_depth(e, z, dp):
     """E exp(-z/Dp), the Beer-Lambert decay."""
     return e * np.exp(-z / dp)
+
+
+def depth_from_absorbance(a, length):
+    """L/(A ln 10): penetration depth of a liquid whose cell of thickness L has the decadic absorbance A."""
+    return length / (a * _LN_10)
 
 
 def threshold_depth(s, dp, ec, w):
@@ -77,4 +86,4 @@ def bleached_fraction(e, z, dp, eb):
 
 def bleaching_rate(e, z, dp, eb):
     """Local initiation rate over the first rate at the surface: transmission times unused initiator."""
-    return bleaching_transmission(e, z, dp, eb) * (1.0 - bleached_fraction(e, z, dp, eb))
+    return bleaching_transmission(e, z, dp, eb) * np.exp(-bleaching_dose_at_depth(e, z, dp, eb) / eb)
