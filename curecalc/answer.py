@@ -1,0 +1,255 @@
+"""What a setting does: exposures, depths, width, overcure, how each input moves them, and how sure they are."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from .beam import Beam
+from .resin import Resin
+from .scan import Scan
+from .settings import Problem, model, problem
+from .uncertainty import MonteCarlo, draw_inputs, log_gradient, monte_carlo, standard_uncertainties
+from .units import (
+    MJ_CM2,
+    MJ_MM2,
+    MM,
+    Measured,
+    Quantity,
+    QuantityError,
+    count,
+    show_kernel,
+    to_json,
+)  # fmt: skip
+
+__all__ = ["Answer", "MonteCarloOptions", "evaluate"]
+
+_KIND = {"exposure": "exposure", "equivalent": "exposure", "dose": "exposure"}
+_MOVERS = ("power", "scan_speed", "beam_radius", "radius_x", "radius_y", "hatch_spacing", "penetration_depth",
+           "critical_exposure", "bleaching_exposure", "layer_thickness")  # fmt: skip
+_HIDDEN = {"dose_weakest"}
+
+
+@dataclass(frozen=True)
+class MonteCarloOptions:
+    """How many draws, from which seed, and the coverage probability of the intervals."""
+
+    draws: int = 100_000
+    seed: int = 1
+    confidence: float = 0.95
+
+    def __post_init__(self) -> None:
+        count("draws", self.draws, minimum=1000)
+        if self.draws > 20_000_000:
+            raise QuantityError(f"draws must be at most 20000000, got {self.draws}. A million settles two digits.")
+        count("seed", self.seed, minimum=0)
+        if not 0.5 <= self.confidence < 1.0:
+            raise QuantityError(f"confidence must be from 0.5 to below 1, got {self.confidence}. Write 0.95 for 95 %.")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Outputs of one setting, with first-order sensitivities and uncertainties; quantities are scalars.
+
+    Attributes
+    ----------
+    outputs : dict of name to Quantity
+        Names of the command contract: `exposure_peak`, `cure_depth`, `line_width`; for a raster `exposure_mean`, `_min`,
+        `_max`, `cure_depth_mean`, `_min`, `_max`; with a layer thickness `overcure`, of the weakest place.
+    standard_uncertainty : dict of name to Quantity
+        First order, only where an input carries an uncertainty.
+    sensitivity : dict of input to Quantity
+        How far the depth of the weakest place moves for +1 % of that input; None below the gel threshold.
+    monte_carlo : dict of name to MonteCarlo
+    warnings : tuple of str
+    """
+
+    beam: Beam
+    resin: Resin
+    scan: Scan
+    layer_thickness: Measured | Quantity | None
+    outputs: dict[str, Quantity]
+    standard_uncertainty: dict[str, Quantity] = field(default_factory=dict)
+    sensitivity: dict[str, Quantity | None] = field(default_factory=dict)
+    monte_carlo: dict[str, MonteCarlo] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def weakest_depth(self) -> Quantity:
+        """Cure depth of the weakest place: the valley of a raster, the axis of a line."""
+        return self.outputs["cure_depth_min" if self.scan.raster else "cure_depth"]
+
+    @property
+    def cures(self) -> bool:
+        """Whether the weakest place gels at all."""
+        return bool(self.weakest_depth.m > 0.0)
+
+    def __getattr__(self, name: str) -> Quantity:
+        outputs = self.__dict__.get("outputs", {})
+        if name in outputs:
+            return outputs[name]
+        raise AttributeError(f"{type(self).__name__} has no {name!r}; it has {', '.join(outputs)}")
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON object of the command contract."""
+        record: dict[str, Any] = {}
+        for name, value in self.outputs.items():
+            record[name] = to_json(value, self.standard_uncertainty.get(name))
+            if name in self.monte_carlo:
+                record[name]["monte_carlo"] = _monte_carlo_json(self.monte_carlo[name], name)
+        record["sensitivity"] = {k: None if v is None else to_json(v) for k, v in self.sensitivity.items()}
+        record["warnings"] = list(self.warnings)
+        return record
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        rows = "".join(
+            f"<tr><th style='text-align:left'>{escape(name.replace('_', ' '))}</th><td>{escape(self.text(name))}</td></tr>"
+            for name in self.outputs
+        )
+        notes = "".join(f"<li>{escape(note)}</li>" for note in self.warnings)
+        return f"<table>{rows}</table>" + (f"<ul>{notes}</ul>" if notes else "")
+
+    def text(self, name: str) -> str:
+        """One output as people read it."""
+        from .units import show
+
+        return show(self.outputs[name], self.standard_uncertainty.get(name))
+
+
+def _monte_carlo_json(mc: MonteCarlo, name: str) -> dict[str, Any]:
+    def shown(number: float) -> Quantity:
+        return _quantity(name, number)
+
+    record = to_json(
+        shown(mc.mean), shown(mc.standard_uncertainty), (shown(mc.interval[0]), shown(mc.interval[1])), mc.confidence
+    )
+    record["shortest_interval"] = [to_json(shown(end))["value"] for end in mc.shortest]
+    record["draws"] = mc.draws
+    return record
+
+
+def _quantity(name: str, number: Any) -> Quantity:
+    if _KIND.get(name.split("_")[0]):
+        return Quantity(float(number), MJ_MM2).to(MJ_CM2)
+    return Quantity(float(number), MM)
+
+
+def evaluate(
+    *,
+    beam: Beam,
+    resin: Resin,
+    scan: Scan,
+    layer_thickness: Measured | Quantity | None = None,
+    monte_carlo: MonteCarloOptions | None = None,
+) -> Answer:
+    """Exposures and depths of one setting.
+
+    Parameters
+    ----------
+    beam : Beam
+    resin : Resin
+        Plain, `BleachingResin` or `PowerThresholdResin`.
+    scan : Scan
+        A line, or a raster when it has a hatch spacing.
+    layer_thickness : Quantity or Measured [mm], optional
+        Adds the overcure of the weakest place.
+    monte_carlo : MonteCarloOptions, optional
+        Propagates the stated uncertainties by Monte Carlo (JCGM 101) beside the first-order law.
+
+    Returns
+    -------
+    Answer
+
+    Raises
+    ------
+    QuantityError
+        A value out of range, wavelengths that differ, or options that cannot go together.
+
+    Source: the kernels' own. Valid inside a layer, several spot radii from the ends and edges of the scanned pattern.
+
+    >>> from curecalc.units import Quantity as Q
+    >>> answer = evaluate(
+    ...     beam=Beam(power=Q(30.0, "mW"), radius_x=Q(125.0, "um")),
+    ...     resin=Resin(penetration_depth=Q(150.0, "um"), critical_exposure=Q(8.0, "mJ/cm^2")),
+    ...     scan=Scan(scan_speed=Q(1.0, "m/s")),
+    ...     layer_thickness=Q(100.0, "um"),
+    ... )
+    >>> answer.text("cure_depth"), answer.text("line_width"), answer.text("overcure")
+    ('0.1309 mm', '0.1652 mm', '0.03092 mm')
+    """
+    given = problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness)
+    with np.errstate(under="ignore"):
+        out = {k: v for k, v in model(given.x, given.form).items() if k not in _HIDDEN}
+    for name, value in out.items():
+        if not math.isfinite(float(value)):
+            raise QuantityError(
+                f"{name} is too large for a number to hold: one of the inputs is out of all proportion."
+            )
+    movers = [name for name in _MOVERS if name in given.x]
+    depth_key = "cure_depth_min" if scan.raster else "cure_depth"
+    cures = bool(out[depth_key] > 0.0)
+    gradient = log_gradient(lambda x: model(x, given.form), given.x, sorted({*movers, *given.u}))
+    spread = standard_uncertainties(gradient, given.relative, given.correlations) if given.u else {}
+    drawn: dict[str, MonteCarlo] = {}
+    if monte_carlo is not None:
+        lanes = draw_inputs(given.x, given.u, given.correlations, draws=monte_carlo.draws, seed=monte_carlo.seed)
+        many = model(lanes, given.form)
+        drawn = _summaries({k: many[k] for k in out}, monte_carlo)
+    return Answer(
+        beam=beam,
+        resin=resin,
+        scan=scan,
+        layer_thickness=layer_thickness,
+        outputs={name: _quantity(name, value) for name, value in out.items()},
+        standard_uncertainty={name: _quantity(name, spread[name]) for name in out if spread},
+        sensitivity={
+            name: Quantity(0.01 * gradient[depth_key][name], MM) if cures else None
+            for name in movers
+            if name != "layer_thickness"
+        },
+        monte_carlo=drawn,
+        warnings=tuple(_warnings(given, out, spread, depth_key)),
+    )
+
+
+def _summaries(many: dict[str, Any], options: MonteCarloOptions) -> dict[str, MonteCarlo]:
+    return {
+        name: monte_carlo(np.broadcast_to(np.asarray(values, float), (options.draws,)), confidence=options.confidence)
+        for name, values in many.items()
+    }
+
+
+def _warnings(given: Problem, out: dict[str, Any], spread: dict[str, float], depth_key: str) -> list[str]:
+    x, form = given.x, given.form
+    notes = []
+    depth = float(out[depth_key])
+    place = "half-way between the lines" if form.raster else "on the axis of the line"
+    if form.pulsed:
+        place += ", between two pulses"
+    if depth <= 0.0:
+        ec = show_kernel(x["critical_exposure"], "exposure")
+        low = out.get("equivalent_min", out["exposure_min"])
+        notes.append(
+            f"Nothing cures {place}: its exposure of {show_kernel(float(low), 'exposure')} does not exceed the critical "
+            f"exposure of {ec}. The depth there is 0."
+        )
+    elif spread and depth < 2.0 * spread[depth_key]:
+        notes.append(
+            "The depth is within two standard uncertainties of zero: the first-order uncertainty is not to be trusted there."
+        )
+    if "overcure" in out and depth > 0.0 and out["overcure"] < 0.0:
+        notes.append(
+            f"The layer does not reach the one below: the weakest place ends {show_kernel(-float(out['overcure']), 'length')} "
+            "short of the layer thickness."
+        )
+    radius = x.get("beam_radius") or max(x["radius_x"], x["radius_y"])
+    if form.raster and x["hatch_spacing"] > 1.3 * (x.get("beam_radius") or min(x["radius_x"], x["radius_y"])):
+        notes.append("The hatch spacing exceeds 1.3 beam radii: the mean exposure says little about the weakest place.")
+    if form.pulsed and x["scan_speed"] / x["pulse_rate"] > radius:
+        notes.append("Pulses land more than one beam radius apart: the line is beaded along the track.")
+    return notes

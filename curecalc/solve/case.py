@@ -1,0 +1,268 @@
+"""What solving for an unknown is made of: the target as an excess, its roots, their uncertainty, the solution record."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from ..answer import Answer, MonteCarloOptions
+from ..beam import Beam
+from ..physics import roots
+from ..resin import Resin
+from ..scan import Scan
+from ..settings import Problem, dose_for, model, problem, weakest
+from ..uncertainty import MonteCarlo, draw_inputs, log_gradient, monte_carlo, standard_uncertainties
+from ..units import (
+    MM,
+    MM_S,
+    MW,
+    Measured,
+    Quantity,
+    QuantityError,
+    finite,
+    measured,
+    positive,
+    to_json,
+)  # fmt: skip
+
+__all__ = ["Case", "Solution", "case_for", "monotone", "power", "radii", "replaced", "solved", "spacing", "speed",
+           "spread_of", "with_scan"]  # fmt: skip
+
+_UNITS = {
+    "scan_speed": MM_S,
+    "power": MW,
+    "hatch_spacing": MM,
+    "beam_radius": MM,
+    "layer_thickness": MM,
+    "overcure": MM,
+}
+RADIUS_RANGE = (1e-3, 100.0)
+Found = tuple[float, float | None, MonteCarlo | None]
+
+
+@dataclass(frozen=True)
+class Solution:
+    """The answers for one unknown, and what each setting does.
+
+    Attributes
+    ----------
+    unknown : str
+    values : tuple of Quantity (of int for `passes`)
+        All answers, in rising order.
+    answers : tuple of Answer
+        The whole setting evaluated at each.
+    standard_uncertainty : tuple of Quantity or None
+        Of each value, first order, where inputs carry uncertainties.
+    monte_carlo : tuple of MonteCarlo or None
+    """
+
+    unknown: str
+    values: tuple[Any, ...]
+    answers: tuple[Answer, ...]
+    standard_uncertainty: tuple[Quantity | None, ...] = ()
+    monte_carlo: tuple[MonteCarlo | None, ...] = ()
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def value(self) -> Any:
+        """The answer, where there is one only; the smallest otherwise."""
+        return self.values[0]
+
+    @property
+    def answer(self) -> Answer:
+        """The setting at `value`."""
+        return self.answers[0]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON object: the unknown's key (a list where several answers exist) and the keys of `depth`."""
+        listed = [self._one(i) for i in range(len(self.values))]
+        record: dict[str, Any] = {self.unknown: listed[0] if len(listed) == 1 else listed}
+        record |= self.answer.to_dict()
+        record[self.unknown] = listed[0] if len(listed) == 1 else listed
+        if len(listed) > 1:
+            record["answers"] = [answer.to_dict() for answer in self.answers]
+        record["warnings"] = [*record["warnings"], *self.notes]
+        return record
+
+    def _one(self, i: int) -> Any:
+        value = self.values[i]
+        if not isinstance(value, Quantity):
+            return value
+        record = to_json(value, self.standard_uncertainty[i] if self.standard_uncertainty else None)
+        mc = self.monte_carlo[i] if self.monte_carlo else None
+        if mc is not None:
+            unit = _UNITS[self.unknown]
+            ends = (Quantity(mc.interval[0], unit), Quantity(mc.interval[1], unit))
+            record["monte_carlo"] = to_json(
+                Quantity(mc.mean, unit), Quantity(mc.standard_uncertainty, unit), ends, mc.confidence
+            )
+            record["monte_carlo"] |= {"shortest_interval": list(mc.shortest), "draws": mc.draws}
+        return record
+
+
+def target(
+    layer_thickness: Measured | Quantity | None, overcure: Quantity | None, cure_depth: Quantity | None
+) -> tuple[float, float]:
+    """(depth wanted beyond the layer, or in all; layer thickness or 0)."""
+    if cure_depth is not None:
+        if overcure is not None:
+            raise QuantityError(
+                "cure_depth and overcure cannot both be given: cure_depth is layer_thickness plus overcure."
+            )
+        return positive("cure_depth", cure_depth, MM), 0.0
+    if layer_thickness is None:
+        raise QuantityError("layer_thickness is missing. Give layer_thickness and overcure, or cure_depth.")
+    if overcure is None:
+        raise QuantityError("overcure is missing. Give layer_thickness and overcure, or cure_depth.")
+    over = finite("overcure", overcure, MM)
+    thick = positive("layer_thickness", measured(layer_thickness).value, MM)
+    if thick + over <= 0.0:
+        raise QuantityError(
+            f"overcure of {over:.6g} mm takes the whole layer of {thick:.6g} mm away: layer_thickness plus overcure must be above zero."
+        )
+    return over, thick
+
+
+@dataclass(frozen=True)
+class Case:
+    """A problem with its target: ln(weakest dose / dose needed) is zero at the answer."""
+
+    given: Problem
+    unknown: str
+    beyond: float
+    uses_layer: bool
+    width: float | None = None
+
+    def depth(self, x: Mapping[str, Any]) -> Any:
+        return self.beyond + (x["layer_thickness"] if self.uses_layer else 0.0)
+
+    def excess(self, x: Mapping[str, Any]) -> Any:
+        """ln of the weakest dose over the dose the target needs; for a width, ln of the width over the wanted one."""
+        with np.errstate(divide="ignore", under="ignore"):
+            if self.width is not None:
+                return np.log(model(x, self.given.form)["line_width"] / self.width)
+            return np.log(weakest(x, self.given.form) / dose_for(self.depth(x), x, self.given.form))
+
+
+def replaced(x: Mapping[str, Any], unknown: str, value: Any) -> dict[str, Any]:
+    if unknown == "beam_radius" and "radius_x" in x:
+        return {**x, "radius_x": value, "radius_y": value * (x["radius_y"] / x["radius_x"])}
+    return {**x, unknown: value}
+
+
+def monotone(case: Case, x: Mapping[str, Any], low: float, high: float) -> Any:
+    """The value at which the excess falls through zero, for an excess that falls with the unknown; arrays allowed."""
+    shape = np.broadcast_shapes(*(np.shape(v) for v in x.values()))
+    if not shape:
+        # work on one lane so that the bracketing loop sees an array
+        lane = monotone(case, {k: np.full(1, float(v)) for k, v in x.items()}, low, high)
+        return float(lane[0])
+    root = roots.falling_root(
+        lambda log_value: case.excess(replaced(x, case.unknown, np.exp(log_value))),
+        np.zeros(shape),
+        math.log(low),
+        math.log(high),
+    )
+    return np.exp(root)
+
+
+def speed(case: Case, x: Mapping[str, Any]) -> Any:
+    if case.given.form.pulsed:
+        return monotone(case, x, 1e-9, 1e12)
+    return np.exp(case.excess(replaced(x, "scan_speed", 1.0)))
+
+
+def power(case: Case, x: Mapping[str, Any]) -> Any:
+    w = x["exponent"] if case.given.form.cure_model == "threshold" else 1.0
+    return np.exp(-case.excess(replaced(x, "power", 1.0)) / w)
+
+
+def spacing(case: Case, x: Mapping[str, Any]) -> Any:
+    return monotone(case, x, 1e-9, 1e5)
+
+
+def solved(
+    case: Case, kernel: Callable[[Case, Mapping[str, Any]], Any], options: MonteCarloOptions | None
+) -> tuple[Any, ...]:
+    """Value, standard uncertainty and Monte Carlo summary of a single-valued unknown, floats."""
+    value = float(kernel(case, case.given.x))
+    spread = spread_of(case, value)
+    drawn = None
+    if options is not None:
+        given = case.given
+        lanes = draw_inputs(given.x, given.u, given.correlations, draws=options.draws, seed=options.seed)
+        many = np.broadcast_to(np.asarray(kernel(case, lanes), float), (options.draws,))
+        drawn = monte_carlo(many, confidence=options.confidence)
+    return value, spread, drawn
+
+
+def spread_of(case: Case, value: float) -> float | None:
+    """First-order standard uncertainty of the unknown, by the implicit function theorem on the excess."""
+    given = case.given
+    if not given.u:
+        return None
+    at = replaced(given.x, case.unknown, value)
+    name = "radius_x" if case.unknown == "beam_radius" and "radius_x" in at else case.unknown
+    names = sorted({*given.u, name})
+    g = log_gradient(lambda x: {"excess": case.excess(x)}, at, names)["excess"]
+    if name == "radius_x":
+        g[name] += log_gradient(lambda x: {"excess": case.excess(x)}, at, ["radius_y"])["excess"]["radius_y"]
+    if g[name] == 0.0:
+        return None
+    row = {other: -g[other] / g[name] for other in given.u if other != case.unknown}
+    relative = {k: v for k, v in given.relative.items() if k in row}
+    return value * standard_uncertainties({"value": row}, relative, given.correlations)["value"]
+
+
+def case_for(
+    unknown: str,
+    beam: Beam,
+    resin: Resin,
+    scan: Scan,
+    layer_thickness: Measured | Quantity | None,
+    overcure: Quantity | None,
+    cure_depth: Quantity | None,
+) -> Case:
+    """The problem with its depth target."""
+    beyond, layer = target(layer_thickness, overcure, cure_depth)
+    given = problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness)
+    return Case(given, unknown, beyond, layer > 0.0)
+
+
+def with_scan(scan: Scan | None, **changes: Any) -> Scan:
+    """The scan with fields replaced; a plain line when there is none."""
+    if scan is None:
+        return Scan(**({"scan_speed": Quantity(1.0, MM_S)} | changes))
+    return dataclasses.replace(scan, **changes)
+
+
+def radii(case: Case, options: MonteCarloOptions | None) -> list[Found]:
+    """All radii in `RADIUS_RANGE` that meet the target, with uncertainty; an empty list where there is none."""
+    x = case.given.x
+    found = roots.all_roots(lambda r: float(case.excess(replaced(x, "beam_radius", r))), *RADIUS_RANGE)
+    return [(r, spread_of(case, r), _radius_draws(case, r, options)) for r in found]
+
+
+def _radius_draws(case: Case, root: float, options: MonteCarloOptions | None) -> MonteCarlo | None:
+    """The root followed through every draw by Newton steps in ln radius; None where draws lose it (a fold is near)."""
+    if options is None:
+        return None
+    given = case.given
+    lanes = draw_inputs(given.x, given.u, given.correlations, draws=options.draws, seed=options.seed)
+    log_r, step = np.full(options.draws, math.log(root)), 1e-6
+
+    def excess(at: Any) -> Any:
+        return case.excess(replaced(lanes, "beam_radius", np.exp(at)))
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        for _ in range(40):
+            value = excess(log_r)
+            slope = (excess(log_r + step) - excess(log_r - step)) / (2.0 * step)
+            log_r = log_r - np.clip(value / slope, -0.2, 0.2)
+        lost = ~(np.abs(excess(log_r)) < 1e-8)
+    return None if lost.any() else monte_carlo(np.exp(log_r), confidence=options.confidence)

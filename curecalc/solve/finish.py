@@ -1,0 +1,45 @@
+"""From a number found to the solution record."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+from ..answer import MonteCarloOptions, evaluate
+from ..beam import Beam
+from ..resin import Resin
+from ..scan import Scan
+from ..units import MM, MM_S, MW, Measured, Quantity, QuantityError
+from .case import Case, Found, Solution
+
+__all__ = ["finish"]
+
+
+def finish(
+    case: Case,
+    found: Found,
+    beam: Beam,
+    resin: Resin,
+    scan: Scan,
+    layer_thickness: Measured | Quantity | None,
+    options: MonteCarloOptions | None,
+) -> Solution:
+    """The solution record: the value in its unit, and the whole setting evaluated there."""
+    number, spread, drawn = found
+    unknown = case.unknown
+    unit = {"scan_speed": MM_S, "power": MW}.get(unknown, MM)
+    value = Quantity(number, unit)
+    if not 0.0 < number < math.inf:
+        raise QuantityError(f"{unknown} comes out as {number:g}: one of the inputs is out of all proportion.")
+    if unknown == "power":
+        beam = dataclasses.replace(beam, power=value)
+    elif unknown == "beam_radius":
+        x = case.given.x
+        other = None if beam.round else Quantity(number * x["radius_y"] / x["radius_x"], MM)
+        beam = dataclasses.replace(beam, radius_x=value, radius_y=other)
+    else:
+        change: dict[str, Any] = {unknown: value}
+        scan = dataclasses.replace(scan, **change)
+    answer = evaluate(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness, monte_carlo=options)
+    return Solution(unknown, (value,), (answer,), (None if spread is None else Quantity(spread, unit),), (drawn,))
