@@ -25,12 +25,11 @@ from .units import (
     to_json,
 )  # fmt: skip
 
-__all__ = ["Answer", "MonteCarloOptions", "evaluate"]
+__all__ = ["Answer", "MonteCarloOptions", "evaluate", "output_kind"]
 
-_KIND = {"exposure": "exposure", "equivalent": "exposure", "dose": "exposure"}
+_EXPOSURES = ("exposure", "equivalent")
 _MOVERS = ("power", "scan_speed", "beam_radius", "radius_x", "radius_y", "hatch_spacing", "penetration_depth",
            "critical_exposure", "bleaching_exposure", "layer_thickness")  # fmt: skip
-_HIDDEN = {"dose_weakest"}
 
 
 @dataclass(frozen=True)
@@ -133,8 +132,13 @@ def _monte_carlo_json(mc: MonteCarlo, name: str) -> dict[str, Any]:
     return record
 
 
+def output_kind(name: str) -> str:
+    """Kind of quantity of an output: exposure or length."""
+    return "exposure" if name.split("_")[0] in _EXPOSURES else "length"
+
+
 def _quantity(name: str, number: Any) -> Quantity:
-    if _KIND.get(name.split("_")[0]):
+    if output_kind(name) == "exposure":
         return Quantity(float(number), MJ_MM2).to(MJ_CM2)
     return Quantity(float(number), MM)
 
@@ -184,7 +188,7 @@ def evaluate(
     """
     given = problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness)
     with np.errstate(under="ignore"):
-        out = {k: v for k, v in model(given.x, given.form).items() if k not in _HIDDEN}
+        out = model(given.x, given.form)
     for name, value in out.items():
         if not math.isfinite(float(value)):
             raise QuantityError(

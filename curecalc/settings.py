@@ -214,8 +214,8 @@ def model(x: Mapping[str, Any], form: Form) -> dict[str, Any]:
         out |= {f"equivalent_{key}": value for key, value in dose.items()}
     else:
         dose = exposure
-    out["dose_weakest"] = dose["min"]
     if form.raster:
+        out = {name: value for name, value in out.items() if not name.endswith("_peak")}
         out |= {f"cure_depth_{key}": depth_of(dose[key], x, form) for key in ("mean", "min", "max")}
         depth = out["cure_depth_min"]
     else:

@@ -8,8 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from ..beam import Beam
+from ..scan import Scan
 from ..settings import depth_of, weakest
-from ..units import MM_S, MW, NoSolution, Quantity, QuantityError, positive, show_kernel
+from ..units import MM_S, MW, NoSolution, Quantity, QuantityError, measured, positive, show_kernel
 from .case import RADIUS_RANGE, Case, power, replaced, spacing, speed
 
 __all__ = ["Limits", "no_radius"]
@@ -61,6 +63,11 @@ class Limits:
                     limit=f"min_{name}",
                     remedy="Raise it, or lower the limit if the machine allows.",
                 )
+
+    def check_setting(self, beam: Beam, scan: Scan) -> None:
+        """`NoSolution` where the power or speed of a setting lies outside."""
+        speed_now, power_now = measured(scan.scan_speed).value, measured(beam.power).value
+        self.check_given({"scan_speed": float(speed_now.m_as(MM_S)), "power": float(power_now.m_as(MW))})
 
     def check_speed(self, case: Case, value: float) -> None:
         """`NoSolution` where the speed that meets the target lies outside; says by how much and what would help."""

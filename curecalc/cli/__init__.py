@@ -1,0 +1,98 @@
+"""The command line: `curecalc COMMAND`. Only the asked command's module is imported."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+
+from ..errors import CurecalcError
+
+__all__ = ["COMMANDS", "main"]
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "depth": ("depth", "exposure and cure depth from settings"),
+    "speed": ("speed", "scan speed for a layer and its overcure"),
+    "solve": ("solve", "any other unknown: power, spacing, radius, passes, layer thickness, overcure"),
+}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit status: 0 done, 2 bad input, 3 no answer inside the limits."""
+    given = list(sys.argv[1:] if argv is None else argv)
+    try:
+        return _main(given)
+    except CurecalcError as error:
+        print(_one_line(str(error)), file=sys.stderr)
+        return error.exit_status
+    except BrokenPipeError:
+        # the reader (head, a pager) went away: not a fault
+        sys.stderr.close()
+        return 0
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+        return 130
+    except SystemExit as stop:
+        return stop.code if isinstance(stop.code, int) else 2
+
+
+def _main(given: list[str]) -> int:
+    from importlib import import_module
+
+    if not given or given[0] in ("-h", "--help", "help"):
+        print(_overview())
+        return 0
+    if given[0] in ("-V", "--version", "version"):
+        from .. import __version__
+
+        print(f"curecalc {__version__}")
+        return 0
+    name = given[0]
+    if name not in COMMANDS:
+        return _unknown(name)
+    module = import_module(f"{__name__}.{COMMANDS[name][0]}")
+    from .common import CommandParser, joined
+
+    parser = CommandParser(prog=f"curecalc {name}", description=COMMANDS[name][1], allow_abbrev=False)
+    module.add_arguments(parser)
+    args = parser.parse_args(joined(parser, given[1:]))
+    try:
+        return module.run(args)
+    except CurecalcError as error:
+        error.args = (_with_flags(str(error), vars(args)),)
+        raise
+
+
+def _overview() -> str:
+    width = max(len(name) for name in COMMANDS)
+    lines = ["usage: curecalc COMMAND [options]   (curecalc COMMAND --help for its options)", ""]
+    lines += [f"  {name:<{width}}  {text}" for name, (_, text) in COMMANDS.items()]
+    lines += ["", 'A value is a number and a unit in one argument: --power "300 mW" --beam-radius 125um']
+    return "\n".join(lines)
+
+
+def _unknown(name: str) -> int:
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, COMMANDS, n=1)
+    hint = f" Did you mean {near[0]}?" if near else ""
+    shown = "".join(c if c.isprintable() else "?" for c in name)[:40]
+    print(f"unknown command {shown!r}.{hint} The commands are {', '.join(COMMANDS)}.", file=sys.stderr)
+    return 2
+
+
+def _with_flags(message: str, options: dict[str, object]) -> str:
+    """The message with Python names of options written as people typed them."""
+    import re
+
+    names = sorted((name for name in options if name.isidentifier()), key=len, reverse=True)
+    for name in names:
+        flag = "--" + name.replace("_", "-")
+        if "_" in name:
+            message = re.sub(rf"(?<![\w-]){name}(?!\w)", flag, message)
+        else:
+            message = re.sub(rf"^{name}(?= (?:must|is|of|has|carries|cannot))", flag, message)
+    return message
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())

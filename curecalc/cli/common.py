@@ -1,0 +1,173 @@
+"""What commands share: reading options with units, the beam, resin and scan they describe, printing."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import sys
+from typing import Any, NoReturn
+
+from ..errors import QuantityError
+
+__all__ = ["CommandParser", "QUANTITIES", "add_output", "add_quantities", "flag", "joined", "print_json", "quantities",
+           "show_rows", "write_figure"]  # fmt: skip
+
+# name: (kind of quantity, rule, may carry an uncertainty, help)
+QUANTITIES: dict[str, tuple[str, str, bool, str]] = {
+    "power": ("power", "positive", True, "optical power reaching the resin surface"),
+    "beam_radius": ("length", "positive", True, "radius at 1/e^2 of the peak irradiance"),
+    "beam_diameter": ("length", "positive", True, "diameter at 1/e^2 of the peak irradiance"),
+    "beam_fwhm": ("length", "positive", True, "full width at half maximum"),
+    "spot_angle": ("angle", "finite", False, "of an elliptical spot's x axis to the machine's x axis"),
+    "wavelength": ("wavelength", "positive", False, "of the laser"),
+    "pulse_rate": ("frequency", "positive", False, "of a pulsed laser"),
+    "scan_speed": ("speed", "positive", True, "speed of the spot on the surface"),
+    "hatch_spacing": ("length", "positive", True, "distance between neighbouring parallel lines; makes it a raster"),
+    "track_angle": ("angle", "finite", False, "of the tracks to the machine's x axis"),
+    "incidence_angle": ("angle", "nonnegative", False, "of the beam to the vertical"),
+    "incidence_direction": ("angle", "finite", False, "the tilted beam leans to, from the machine's x axis"),
+    "penetration_depth": ("length", "positive", True, "depth in which irradiance falls to 1/e (Dp)"),
+    "critical_exposure": ("exposure", "positive", True, "least exposure that gels the resin (Ec)"),
+    "bleaching_exposure": ("exposure", "positive", True, "Eb of an initiator that bleaches; chooses that cure model"),
+    "reference_irradiance": (
+        "irradiance",
+        "positive",
+        False,
+        "at which the critical exposure holds, with --power-exponent",
+    ),
+    "layer_thickness": ("length", "positive", True, "thickness of the layer"),
+    "overcure": ("length", "finite", False, "cure depth beyond the layer thickness"),
+    "cure_depth": ("length", "positive", False, "wanted depth, instead of layer thickness and overcure"),
+    "line_width": ("length", "positive", False, "wanted width of a single line at the surface"),
+    "max_scan_speed": ("speed", "positive", False, "the scanner's greatest speed"),
+    "min_scan_speed": ("speed", "positive", False, "the scanner's least speed"),
+    "max_power": ("power", "positive", False, "the greatest power at the surface"),
+    "min_power": ("power", "positive", False, "the least power at the surface"),
+    "temperature": ("temperature", "finite", False, "of the resin; recorded, not modelled"),
+}
+
+
+def flag(name: str) -> str:
+    """The option of a vocabulary name: scan_speed, --scan-speed."""
+    return "--" + name.replace("_", "-")
+
+
+class CommandParser(argparse.ArgumentParser):
+    """argparse with errors in one line and exit status 2."""
+
+    def error(self, message: str) -> NoReturn:
+        message = " ".join(message.split())
+        message = re.sub(r"^argument (--[\w-]+)(?:/\S+)?: ", r"\1: ", message)
+        message = "".join(c if c.isprintable() else "?" for c in message)
+        if unknown := re.match(r"unrecognized arguments: (\S+)", message):
+            message = self._nearest(unknown[1])
+        self.exit(2, f"{message.rstrip('.')}. See {self.prog} --help.\n")
+
+    def _nearest(self, given: str) -> str:
+        from difflib import get_close_matches
+
+        known = [option for action in self._actions for option in action.option_strings if option.startswith("--")]
+        near = get_close_matches(given.split("=")[0], known, n=1)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        return f"unknown option {given[:60]!r}.{hint}"
+
+
+class _Once(argparse.Action):
+    """An option that may be given once only; a second value would silently win."""
+
+    def __call__(self, parser: Any, namespace: Any, values: Any, option_string: str | None = None) -> None:
+        if getattr(namespace, self.dest, None) is not None:
+            parser.error(
+                f"{option_string} is given twice: {getattr(namespace, self.dest)!r} and {values!r}. Leave one out"
+            )
+        setattr(namespace, self.dest, values)
+
+
+def joined(parser: argparse.ArgumentParser, given: list[str]) -> list[str]:
+    """Arguments with negative values joined to their option: `--overcure -0.05mm` reads as one."""
+    valued = {o for a in parser._actions if a.nargs != 0 for o in a.option_strings}
+    result: list[str] = []
+    waiting = False
+    for text in given:
+        if waiting and re.match(r"-[0-9.]", text):
+            result[-1] = f"{result[-1]}={text}"
+            waiting = False
+            continue
+        result.append(text)
+        waiting = text in valued
+    return result
+
+
+def add_quantities(parser: argparse.ArgumentParser, names: list[str], *, title: str | None = None) -> None:
+    """Options of the vocabulary, each taking a number and a unit in one argument."""
+    from ..units import KINDS
+
+    group = parser.add_argument_group(title) if title else parser
+    for name in names:
+        kind, _, uncertain, text = QUANTITIES[name]
+        example = KINDS[kind].example
+        more = f', may carry a standard uncertainty: "{example} +- 2 %%"' if uncertain else ""
+        group.add_argument(flag(name), action=_Once, metavar="VALUE", help=f'{text}, like "{example}"{more}')
+
+
+def quantities(args: argparse.Namespace, names: list[str]) -> dict[str, Any]:
+    """The given ones of these options, read and checked: Measured where an uncertainty may stand, else Quantity."""
+    from .. import units
+
+    found: dict[str, Any] = {}
+    for name in names:
+        text = getattr(args, name, None)
+        if text is None:
+            continue
+        kind, rule, uncertain, _ = QUANTITIES[name]
+        if uncertain:
+            value: Any = units.parse_measured(flag(name), text, kind)
+            quantity = value.value
+        else:
+            value = quantity = units.parse(flag(name), text, kind)
+        getattr(units, rule)(flag(name), quantity, units.KINDS[kind].kernel)
+        found[name] = value
+    return found
+
+
+def need(found: dict[str, Any], names: list[str]) -> None:
+    """`QuantityError` naming the first option that is missing."""
+    from ..units import KINDS
+
+    for name in names:
+        if name not in found:
+            example = KINDS[QUANTITIES[name][0]].example
+            raise QuantityError(
+                f'{flag(name)} is missing: {QUANTITIES[name][3]}. Give it, like {flag(name)} "{example}".'
+            )
+
+
+def add_output(parser: argparse.ArgumentParser, *, figure: str | None = None, explain: bool = True) -> None:
+    """--json, --explain and --figure FILE."""
+    group = parser.add_argument_group("output")
+    group.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
+    if explain:
+        group.add_argument("--explain", action="store_true", help="the derivation step by step")
+    if figure:
+        group.add_argument(
+            "--figure", metavar="FILE", action=_Once, help=f"draw {figure}; FILE ends in .png, .svg or .pdf"
+        )
+
+
+def print_json(record: dict[str, Any]) -> None:
+    """One JSON object on stdout; full precision, no NaN."""
+    sys.stdout.write(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def show_rows(rows: list[tuple[str, str]]) -> str:
+    """Two aligned columns."""
+    width = max((len(label) for label, _ in rows), default=0)
+    return "\n".join(f"{label:<{width}}   {value}" for label, value in rows)
+
+
+def write_figure(figure: Any, path: str) -> None:
+    """Save a figure and say so on stderr, so that stdout stays what was asked for."""
+    from ..figures.style import save
+
+    print(f"wrote {save(figure, path)}", file=sys.stderr)

@@ -1,0 +1,334 @@
+"""What `depth`, `speed`, `solve` and `stack` share: options to beam, resin and scan; an answer as text."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from ..errors import QuantityError
+from .common import _Once, add_quantities, flag, need, quantities
+
+__all__ = [
+    "add_limits",
+    "add_resin",
+    "add_setting",
+    "add_uncertainty",
+    "answer_text",
+    "beam_resin_scan",
+    "limits",
+    "monte_carlo",
+]
+
+_RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
+_BEAM = [*_RADII, "spot_angle", "wavelength", "pulse_rate"]
+_SCAN = ["track_angle", "incidence_angle", "incidence_direction"]
+_RESIN = ["penetration_depth", "critical_exposure", "bleaching_exposure", "reference_irradiance", "temperature"]
+_LIMITS = ["max_scan_speed", "min_scan_speed", "max_power", "min_power"]
+
+
+def add_setting(parser: argparse.ArgumentParser, *, unknown: str = "") -> None:
+    """Options that describe a setting, without the unknown."""
+    light = [name for name in ("power", "scan_speed", "hatch_spacing") if name != unknown]
+    add_quantities(parser, light, title="setting")
+    group = parser.add_argument_group("pattern")
+    if unknown != "passes":
+        group.add_argument("--passes", metavar="N", action=_Once, help="equal passes over the same lines (1)")
+    group.add_argument("--cross-hatch", action="store_true", help="a second raster square to the first")
+    add_quantities(
+        parser, _BEAM, title="beam (exactly one of --beam-radius, --beam-diameter, --beam-fwhm, or a beam file)"
+    )
+    group = parser.add_argument_group("more about the beam")
+    group.add_argument(
+        "--radius-ratio", metavar="R", action=_Once, help="y radius over x radius of an elliptical spot (1)"
+    )
+    group.add_argument("--beam", metavar="FILE", action=_Once, help="a beam record saved by `curecalc spot --save`")
+    add_quantities(parser, _SCAN, title="direction")
+    add_resin(parser)
+
+
+def add_resin(parser: argparse.ArgumentParser) -> None:
+    """Options that describe the resin."""
+    add_quantities(parser, _RESIN, title="resin (--penetration-depth and --critical-exposure, or a resin file)")
+    group = parser.add_argument_group("more about the resin")
+    group.add_argument("--resin", metavar="FILE", action=_Once, help="a resin file saved by `curecalc fit --save`")
+    group.add_argument(
+        "--power-exponent", metavar="W", action=_Once, help="w of the power threshold law; chooses that cure model"
+    )
+    group.add_argument("--refractive-index", metavar="N", action=_Once, help="of the liquid, for a tilted beam (1.5)")
+    group.add_argument(
+        "--correlation", metavar="R", action=_Once, help="of penetration depth and ln critical exposure (0)"
+    )
+
+
+def add_limits(parser: argparse.ArgumentParser) -> None:
+    """Limits of the machine."""
+    add_quantities(parser, _LIMITS, title="limits (an answer beyond them ends with status 3)")
+
+
+def add_uncertainty(parser: argparse.ArgumentParser) -> None:
+    """Monte Carlo beside the first-order law."""
+    group = parser.add_argument_group("uncertainty")
+    group.add_argument(
+        "--monte-carlo", metavar="DRAWS", action=_Once, help="propagate by Monte Carlo (JCGM 101) as well, like 1000000"
+    )
+    group.add_argument("--seed", metavar="N", action=_Once, help="of the draws (1)")
+    group.add_argument("--confidence", metavar="P", action=_Once, help="coverage of the intervals (0.95)")
+
+
+def number(option: str, text: str | None, default: Any = None, *, whole: bool = False) -> Any:
+    """A plain number of an option."""
+    from ..units import parse
+
+    if text is None:
+        return default
+    value = float(parse(option, text, "number").m)
+    if whole:
+        if value != int(value):
+            raise QuantityError(f"{option} must be a whole number, got {text!r}.")
+        return int(value)
+    return value
+
+
+def limits(args: argparse.Namespace) -> Any:
+    """The stated limits, or None."""
+    given = quantities(args, _LIMITS)
+    if not given:
+        return None
+    from ..solve import Limits
+
+    return Limits(**given)
+
+
+def monte_carlo(args: argparse.Namespace) -> Any:
+    """The Monte Carlo options, or None."""
+    if args.monte_carlo is None:
+        for name in ("seed", "confidence"):
+            if getattr(args, name) is not None:
+                raise QuantityError(
+                    f"--{name} belongs to --monte-carlo. Add --monte-carlo 100000, or leave --{name} out."
+                )
+        return None
+    from ..answer import MonteCarloOptions
+
+    return MonteCarloOptions(
+        draws=number("--monte-carlo", args.monte_carlo, whole=True),
+        seed=number("--seed", args.seed, 1, whole=True),
+        confidence=number("--confidence", args.confidence, 0.95),
+    )
+
+
+def beam_resin_scan(args: argparse.Namespace, *, unknown: str = "") -> tuple[Any, Any, Any]:
+    """Beam, resin and scan of the options; the unknown gets a placeholder."""
+    from ..scan import Scan
+    from ..units import MM_S, Quantity, count
+
+    beam = read_beam(args, unknown)
+    found = quantities(args, ["scan_speed", "hatch_spacing", *_SCAN])
+    if unknown != "scan_speed":
+        need(found, ["scan_speed"])
+    passes = 1 if unknown == "passes" else count("--passes", number("--passes", args.passes, 1, whole=True))
+    speed = found.pop("scan_speed", Quantity(1.0, MM_S))
+    if args.cross_hatch and "hatch_spacing" not in found and unknown != "hatch_spacing":
+        raise QuantityError("--cross-hatch needs --hatch-spacing: a single line cannot be crossed.")
+    spacing = found.pop("hatch_spacing", Quantity(1.0, "mm") if unknown == "hatch_spacing" else None)
+    scan = Scan(scan_speed=speed, hatch_spacing=spacing, passes=passes, cross_hatch=args.cross_hatch, **found)
+    return beam, read_resin(args), scan
+
+
+def read_beam(args: argparse.Namespace, unknown: str = "") -> Any:
+    """The beam of the options, from a file where one is named."""
+    from ..beam import Beam
+    from ..units import MM, MW, Quantity, ratio
+
+    found = quantities(args, ["power", *_BEAM])
+    sizes = [name for name in _RADII if name in found]
+    if args.beam is not None:
+        if sizes or args.radius_ratio is not None or "spot_angle" in found:
+            raise QuantityError(
+                "--beam gives the spot already: leave out "
+                + ", ".join([flag(s) for s in sizes] or ["--radius-ratio"])
+                + "."
+            )
+        return _beam_from_file(args.beam, found, unknown)
+    if unknown != "power":
+        need(found, ["power"])
+    if unknown == "beam_radius":
+        if sizes:
+            raise QuantityError(f"{flag(sizes[0])} is what is asked for here: leave it out.")
+        radius: Any = Quantity(1.0, MM)
+    elif len(sizes) != 1:
+        given = " and ".join(flag(s) for s in sizes) if sizes else "none"
+        raise QuantityError(
+            f"give exactly one of --beam-radius, --beam-diameter, --beam-fwhm (or --beam FILE), got {given}."
+        )
+    else:
+        radius = _radius(sizes[0], found[sizes[0]])
+    other = None
+    share = number("--radius-ratio", args.radius_ratio)
+    if share is not None:
+        other = _scaled(radius, ratio("--radius-ratio", share))
+    return Beam(
+        power=found.get("power", Quantity(1.0, MW)),
+        radius_x=radius,
+        radius_y=other,
+        wavelength=found.get("wavelength"),
+        pulse_rate=found.get("pulse_rate"),
+        **({"angle": found["spot_angle"]} if "spot_angle" in found else {}),
+    )
+
+
+def _radius(name: str, size: Any) -> Any:
+    from ..beam import radius_from_diameter, radius_from_fwhm
+    from ..units import MM, Measured, Quantity
+
+    if name == "beam_radius":
+        return size
+    convert = radius_from_diameter if name == "beam_diameter" else radius_from_fwhm
+    factor = float(convert(Quantity(1.0, MM)).m_as(MM))
+    # the record wants the same relative uncertainty on the radius
+    return Measured(size.value * factor, size.standard_uncertainty * factor)
+
+
+def _scaled(size: Any, factor: float) -> Any:
+    from ..units import Measured
+
+    return (
+        Measured(size.value * factor, size.standard_uncertainty * factor)
+        if isinstance(size, Measured)
+        else size * factor
+    )
+
+
+def _beam_from_file(path: str, found: dict[str, Any], unknown: str) -> Any:
+    import dataclasses
+
+    from ..records.beam_file import read_beam as read_file  # type: ignore[import-not-found]
+
+    beam = read_file(path)
+    changes = {name: found[name] for name in ("power", "wavelength", "pulse_rate") if name in found}
+    return dataclasses.replace(beam, **changes)
+
+
+def read_resin(args: argparse.Namespace) -> Any:
+    """The resin of the options, from a file where one is named; the cure model follows from what is given."""
+    from ..resin import BleachingResin, PowerThresholdResin, Resin
+    from ..units import ratio
+
+    found = quantities(args, _RESIN)
+    exponent = number("--power-exponent", args.power_exponent)
+    more: dict[str, Any] = {}
+    if args.refractive_index is not None:
+        more["refractive_index"] = ratio(
+            "--refractive-index", number("--refractive-index", args.refractive_index), low=1.0, low_open=False
+        )
+    if args.correlation is not None:
+        more["correlation"] = number("--correlation", args.correlation)
+    if "bleaching_exposure" in found and exponent is not None:
+        raise QuantityError("--bleaching-exposure and --power-exponent are two cure models: choose one.")
+    if ("reference_irradiance" in found) != (exponent is not None):
+        raise QuantityError("--power-exponent and --reference-irradiance go together: give both, or neither.")
+    if args.resin is not None:
+        given = [flag(n) for n in ("penetration_depth", "critical_exposure") if n in found]
+        if given or args.correlation is not None:
+            raise QuantityError(
+                f"--resin gives the working curve already: leave out {', '.join(given) or '--correlation'}."
+            )
+        base = _resin_from_file(args.resin)
+        fields = {
+            name: getattr(base, name)
+            for name in (
+                "penetration_depth",
+                "critical_exposure",
+                "correlation",
+                "wavelength",
+                "temperature",
+                "refractive_index",
+                "name",
+            )
+        } | more
+    else:
+        need(found, ["penetration_depth", "critical_exposure"])
+        fields = {
+            "penetration_depth": found["penetration_depth"],
+            "critical_exposure": found["critical_exposure"],
+        } | more
+    if "temperature" in found:
+        fields["temperature"] = found["temperature"]
+    if "bleaching_exposure" in found:
+        return BleachingResin(**fields, bleaching_exposure=found["bleaching_exposure"])
+    if exponent is not None:
+        return PowerThresholdResin(**fields, exponent=exponent, reference_irradiance=found["reference_irradiance"])
+    return Resin(**fields)
+
+
+def _resin_from_file(path: str) -> Any:
+    from ..records.resin_file import read_resin as read_file  # type: ignore[import-not-found]
+
+    return read_file(path)
+
+
+_LABELS = {
+    "exposure_peak": "exposure on the axis",
+    "exposure_mean": "exposure, mean",
+    "exposure_min": "exposure, weakest place",
+    "exposure_max": "exposure, strongest place",
+    "cure_depth": "cure depth",
+    "cure_depth_mean": "cure depth, at the mean",
+    "cure_depth_min": "cure depth, weakest place",
+    "cure_depth_max": "cure depth, strongest place",
+    "line_width": "line width at the surface",
+    "line_width_at_layer": "line width at the layer's bottom",
+    "overcure": "overcure",
+}
+
+
+def answer_rows(answer: Any) -> list[tuple[str, str]]:
+    """Outputs of an answer as rows of text; what repeats another row is left out."""
+    from ..answer import output_kind
+
+    skip = set()
+    if not answer.scan.raster and "cure_depth_min" not in answer.outputs:
+        skip = {"exposure_mean", "exposure_min", "exposure_max"}
+    elif not answer.scan.raster:
+        skip = {"exposure_mean", "cure_depth_min"}
+    rows = []
+    for name in answer.outputs:
+        if name in skip:
+            continue
+        label = _LABELS.get(name) or name.replace("_", " ").replace("equivalent", "equivalent exposure,")
+        rows.append((label, answer.text(name)))
+        if name in answer.monte_carlo:
+            rows.append(("   Monte Carlo", mc_text(answer.monte_carlo[name], output_kind(name))))
+    return rows
+
+
+def mc_text(mc: Any, kind: str) -> str:
+    """A Monte Carlo summary (kernel units of the kind) as one line."""
+    from ..units import KINDS, Quantity, figure, show_kernel
+
+    scale = float(Quantity(1.0, KINDS[kind].kernel).m_as(KINDS[kind].shown))
+    low, high = (figure(end * scale, mc.standard_uncertainty * scale) for end in mc.interval)
+    unit = KINDS[kind].shown_text
+    return (
+        f"{show_kernel(mc.mean, kind, mc.standard_uncertainty)}, {100 * mc.confidence:.4g} % in {low} to {high} {unit}"
+    )
+
+
+def answer_text(answer: Any, first: list[tuple[str, str]]) -> str:
+    """The whole text answer: what was asked, what the setting does, what moves it, warnings."""
+    from ..units import show
+    from .common import show_rows
+
+    text = show_rows([*first, *answer_rows(answer)])
+    moved = [
+        (f"  {k.replace('_', ' ')}", f"{'+' if v.m > 0 else ''}{show(v, digits=3)}")
+        for k, v in answer.sensitivity.items()
+        if v is not None
+    ]
+    if moved:
+        text += "\n\n1 % more of this moves the cure depth of the weakest place by\n" + show_rows(moved)
+    for note in answer.warnings:
+        text += f"\n\nnote: {note}"
+    if answer.resin.temperature is not None:
+        text += f"\n\nresin temperature {show(answer.resin.temperature)} (recorded, not modelled)"
+    return text

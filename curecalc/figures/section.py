@@ -1,0 +1,123 @@
+"""The cured cross-section of a line or a raster, with the layer and its overcure marked."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..answer import Answer
+from ..physics import line, raster
+from ..settings import Problem, depth_of, problem
+from ..units import MM, measured, show
+from .style import INK, TONES, axes, new_figure
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["draw_section", "section_figure"]
+
+
+def section_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 105.0) -> Figure:
+    """A figure of its own with the section drawn to scale in depth."""
+    figure = new_figure(width_mm, height_mm)
+    draw_section(axes(figure, (0.12, 0.15, 0.84, 0.73)), answer)
+    return figure
+
+
+def _profile(given: Problem, answer: Answer) -> tuple[Any, Any]:
+    """Positions across the tracks and the depth there, in mm (weakest place along the track where pulsed)."""
+    from ..settings import _widths
+
+    x, form = given.x, given.form
+    across = float(_widths(x, form, form.track_angle)[0]) / np.sqrt(x.get("exponent", 1.0))
+    key = "equivalent" if form.cure_model == "threshold" else "exposure"
+    if form.raster:
+        h = x["hatch_spacing"]
+        y = np.linspace(-2.0 * h, 2.0 * h, 801)
+        mean = float(answer.outputs[f"{key}_mean"].m_as("mJ/mm^2"))
+        shape = raster.profile(y / h, h / across)
+        if form.cross_hatch:
+            # along the valley of the other raster: the weakest section
+            low = float(answer.outputs[f"{key}_min"].m_as("mJ/mm^2"))
+            own = 0.5 * mean
+            dose = own * shape + (low - own * float(raster.valley(h / across)))
+        else:
+            dose = float(answer.outputs[f"{key}_min"].m_as("mJ/mm^2")) / float(raster.valley(h / across)) * shape
+    else:
+        width = float(answer.outputs["line_width"].m_as(MM))
+        y = np.linspace(-1.0, 1.0, 801) * max(0.8 * width, 1.2 * across)
+        dose = line.line_profile(float(answer.outputs[f"{key}_min"].m_as("mJ/mm^2")), across, y)
+    with np.errstate(under="ignore"):
+        return y, depth_of(dose, x, form)
+
+
+def draw_section(ax: Axes, answer: Answer) -> None:
+    """Draw the section on axes: solid hatched in tone, the surface on top, depth downward in mm."""
+    given = problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
+    y, depth = _profile(given, answer)
+    depth = np.broadcast_to(depth, y.shape)
+    layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
+    deepest = max(float(depth.max()), layer or 0.0, 1e-6)
+    span = float(y[-1])
+    ax.fill_between(y, 0.0, depth, color=TONES["light"], edgecolor="none", label="cured")
+    ax.plot(y, depth, color=TONES["solid"], linewidth=2.2)
+    ax.axhline(0.0, color=INK, linewidth=1.2)
+    if layer is not None:
+        ax.axhline(layer, color=TONES["limit"], linewidth=1.6, linestyle="--")
+        ax.annotate(
+            f"layer {layer:.4g} mm",
+            (span, layer),
+            xytext=(-4, 4),
+            textcoords="offset points",
+            color=TONES["limit"],
+            ha="right",
+            va="bottom",
+            fontsize=10,
+        )
+    if given.form.raster:
+        h = given.x["hatch_spacing"]
+        for k in range(-2, 3):
+            ax.plot([k * h], [0.0], marker="v", color=INK, markersize=7, clip_on=False)
+        ax.text(0.0, -0.02 * deepest, "scanned lines (triangles)", ha="center", va="bottom", fontsize=10, color=INK)
+    _mark_overcure(ax, answer, layer, 0.5 * given.x["hatch_spacing"] if given.form.raster else 0.0)
+    ax.set_xlim(-span, span)
+    ax.set_ylim(1.12 * deepest, -0.12 * deepest)
+    ax.set_xlabel("across the scan lines (mm)" if given.form.raster else "across the line (mm)")
+    ax.set_ylabel("depth below the surface (mm)")
+    ax.set_title(_title(answer), loc="left", pad=10)
+
+
+def _mark_overcure(ax: Axes, answer: Answer, layer: float | None, where: float) -> None:
+    if layer is None or not answer.cures:
+        return
+    depth = float(answer.weakest_depth.m_as(MM))
+    over = answer.outputs["overcure"]
+    ax.annotate(
+        "",
+        xy=(where, depth),
+        xytext=(where, layer),
+        arrowprops={"arrowstyle": "<->", "color": INK, "linewidth": 1.4, "shrinkA": 0, "shrinkB": 0},
+    )
+    word = "overcure" if over.m >= 0 else "short by"
+    ax.annotate(
+        f"{word} {show(over if over.m >= 0 else -over, digits=3)}",
+        xy=(where, 0.5 * (depth + layer)),
+        xytext=(8, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=10,
+        color=INK,
+        bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
+    )
+
+
+def _title(answer: Answer) -> str:
+    place = "weakest place" if answer.scan.raster else "line"
+    if not answer.cures:
+        return f"Nothing cures at the {place}"
+    text = f"Cured section: {place} {show(answer.weakest_depth, digits=3)} deep"
+    if "line_width" in answer.outputs:
+        text += f", {show(answer.outputs['line_width'], digits=3)} wide"
+    return text

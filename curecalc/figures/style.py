@@ -1,0 +1,108 @@
+"""One look for every figure: fixed margins, large plain type, tones that differ in grey print, no global state."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..errors import FileError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["INK", "MARKS", "TONES", "axes", "check_path", "new_figure", "save", "svg_text"]
+
+# Tones chosen to differ in lightness first (they stay apart in grey print and for colour-blind readers), hue second.
+TONES = {
+    "solid": "#2f5d7c",  # cured resin, the main curve
+    "second": "#b8651b",  # a second curve or set of points
+    "third": "#6b8f3a",
+    "light": "#c9d6df",  # areas behind curves
+    "warm": "#ead7c3",
+    "limit": "#8c1d18",  # limits and refusals, always drawn dashed as well
+    "faint": "#9aa4ab",
+}
+INK = "#1d2327"
+MARKS = ("o", "s", "^", "D", "v", "P")
+FORMATS = (".png", ".svg", ".pdf")
+_SIZE = 11.0
+
+
+def new_figure(width_mm: float = 170.0, height_mm: float = 115.0) -> Figure:
+    """An empty figure of a given size, without pyplot."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), facecolor="white")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def axes(figure: Figure, box: tuple[float, float, float, float] = (0.13, 0.15, 0.83, 0.74)) -> Axes:
+    """Axes at a fixed place (left, bottom, width, height as shares of the figure), in the common style."""
+    ax = figure.add_axes(box)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        ax.spines[side].set_color(INK)
+    ax.tick_params(colors=INK, labelsize=_SIZE - 1)
+    ax.xaxis.label.set(size=_SIZE, color=INK)
+    ax.yaxis.label.set(size=_SIZE, color=INK)
+    ax.title.set(size=_SIZE + 1, color=INK)
+    ax.grid(visible=True, color="#e3e7ea", linewidth=0.8)
+    ax.set_axisbelow(True)
+    return ax
+
+
+def check_path(option: str, path: str | Path) -> Path:
+    """The path of a figure, refused before any work when its ending or folder cannot be used."""
+    target = Path(path)
+    if target.suffix.lower() not in FORMATS:
+        raise FileError(f"{option}: {path}: a figure ends in .png, .svg or .pdf. Give the file one of these endings.")
+    folder = target.parent
+    if not folder.is_dir():
+        raise FileError(f"{option}: {path}: the folder {folder} does not exist. Make it first, or name another.")
+    if target.is_dir():
+        raise FileError(f"{option}: {path}: this is a folder. Name a file in it.")
+    return target
+
+
+def save(figure: Figure, path: str | Path, *, option: str = "--figure") -> Path:
+    """Write the figure as png, svg or pdf by its ending; the same input gives the same bytes; never half a file."""
+    target = check_path(option, path)
+    kind = target.suffix.lower()[1:]
+    try:
+        handle, name = tempfile.mkstemp(prefix=".curecalc-", suffix=target.suffix, dir=target.parent)
+        os.close(handle)
+        try:
+            _write(figure, name, kind)
+            os.chmod(name, 0o644)
+            os.replace(name, target)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise FileError(
+            f"{option}: {path}: cannot write here ({error.strerror or error}). Name another place."
+        ) from None
+    return target
+
+
+def svg_text(figure: Figure) -> str:
+    """The figure as SVG text with selectable labels, for pages and sheets."""
+    from io import BytesIO
+
+    buffer = BytesIO()
+    _write(figure, buffer, "svg")
+    return buffer.getvalue().decode("utf-8")
+
+
+def _write(figure: Figure, target: Any, kind: str) -> None:
+    import matplotlib
+
+    metadata: dict[str, Any] = {"svg": {"Date": None, "Creator": None}, "pdf": {"CreationDate": None}, "png": {}}[kind]
+    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "curecalc", "pdf.fonttype": 42}):
+        figure.savefig(target, format=kind, dpi=160, metadata=metadata)
