@@ -54,8 +54,9 @@ def threshold_dose_at_depth(s, z, dp, w):
 
 
 def _log_expm1(x):
-    # ln(e^x - 1) without overflow at large x nor cancellation at small x
-    return x + np.log(-np.expm1(-x))
+    # ln(e^x - 1) without overflow at large x nor cancellation at small x; minus infinity at 0
+    with np.errstate(divide="ignore"):
+        return x + np.log(-np.expm1(-x))
 
 
 def bleaching_depth(e, dp, ec, eb):
