@@ -6,11 +6,12 @@ import math
 
 from .answer import Answer
 from .explain import Step
-from .settings import Problem, dose_for, problem
+from .settings import Problem, dose_for, problem, resin_seen, widths
 from .solve import Solution
+from .stacking import StackAnswer
 from .units import Quantity, show, show_kernel
 
-__all__ = ["depth_steps", "solution_steps"]
+__all__ = ["depth_steps", "solution_steps", "stack_steps"]
 
 
 def _f(number: float) -> str:
@@ -24,9 +25,7 @@ def _given(answer: Answer) -> Problem:
 def _radius_step(given: Problem) -> list[Step]:
     if given.form.round and given.form.incidence_angle == 0.0:
         return []
-    from .settings import _widths
-
-    across, _ = _widths(given.x, given.form, given.form.track_angle)
+    across, _ = widths(given.x, given.form, given.form.track_angle)
     wx = given.x["beam_radius"] if given.form.round else given.x["radius_x"]
     wy = wx if given.form.round else given.x["radius_y"]
     return [
@@ -41,10 +40,8 @@ def _radius_step(given: Problem) -> list[Step]:
 
 
 def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
-    from .settings import _widths
-
     x, form = given.x, given.form
-    across, along = (float(w) for w in _widths(x, form, form.track_angle))
+    across, along = (float(w) for w in widths(x, form, form.track_angle))
     passes = "" if x["passes"] == 1 else f" x {x['passes']:.0f} passes"
     crossed = " x 2 directions" if form.cross_hatch else ""
     steps = _radius_step(given)
@@ -135,11 +132,9 @@ def depth_steps(answer: Answer) -> list[Step]:
     steps = [*_exposure_steps(answer, given), _cure_step(answer, given)]
     if not given.form.raster and answer.cures and given.form.cure_model == "plain":
         width = answer.outputs["line_width"]
-        from .settings import _resin, _widths
-
         across, dp = (
-            float(_widths(given.x, given.form, given.form.track_angle)[0]),
-            float(_resin(given.x, given.form)[0]),
+            float(widths(given.x, given.form, given.form.track_angle)[0]),
+            float(resin_seen(given.x, given.form)[0]),
         )
         steps.append(
             Step(
@@ -219,3 +214,63 @@ def _unknown_step(unknown: str, given: Problem, shown: str) -> tuple[str, str, s
     }
     formula, why = texts[unknown]
     return formula, "", shown, why
+
+
+def stack_steps(answer: StackAnswer) -> list[Step]:
+    """From the exposure of one layer to print-through and compensation."""
+    x, form = answer.given.x, answer.given.form
+    t = x["layer_thickness"]
+    dp = float(resin_seen(x, form)[0])
+    many = "infinity" if math.isinf(answer.layers) else f"{answer.layers:.0f}"
+    steps = [
+        Step(
+            "E_bottom = Es e^(-t/Dp)"
+            if form.cure_model != "bleaching"
+            else "E_bottom = Eb ln[1 + e^(-t/Dp) (e^(Es/Eb) - 1)]",
+            f"t = {_f(t)} mm, Dp = {_f(dp)} mm",
+            show(answer.own_exposure, digits=6),
+            "What is left of a layer's own exposure at its bottom bonds it to the layer below.",
+        )
+    ]
+    if form.cure_model != "bleaching":
+        rate = dp / x.get("exponent", 1.0)
+        factor = (
+            1.0 / -math.expm1(-t / rate)
+            if math.isinf(answer.layers)
+            else math.expm1(-answer.layers * t / rate) / math.expm1(-t / rate)
+        )
+        steps.append(
+            Step(
+                "A = (1 - e^(-n t/Dp))/(1 - e^(-t/Dp))",
+                f"n = {many}, t/Dp = {_f(t / rate)}",
+                f"A = {_f(factor)}",
+                "Each later layer adds the same exposure, weakened by one layer more: a geometric series.",
+            )
+        )
+        cd = answer.single_depth
+        steps.append(
+            Step(
+                "print-through = (Cd - t) + Dp ln A",
+                f"({show(cd, digits=6)} - {_f(t)} mm) + {_f(rate)} mm x {_f(math.log(factor))}",
+                show(answer.print_through, digits=6),
+                "Light of all layers goes on curing below the face that should be the last.",
+            )
+        )
+    else:
+        steps.append(
+            Step(
+                "T(k+1) = Es + Eb ln[1 + e^(-t/Dp) (e^(T(k)/Eb) - 1)], print-through = Cd(T(n)) - t",
+                f"n = {many}",
+                show(answer.print_through, digits=6),
+                "Bleached layers pass more light on: the doses are summed layer by layer.",
+            )
+        )
+    steps.append(
+        Step(
+            "layers to leave out = print-through/t, to the nearest that leaves least",
+            f"{show(answer.print_through, digits=6)}/{_f(t)} mm",
+            f"{answer.compensation_layers}, leaving {show(answer.residual, digits=4)}",
+            "Starting the face that many layers higher lets print-through fill the rest.",
+        )
+    )
+    return steps

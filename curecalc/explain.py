@@ -35,5 +35,9 @@ def as_text(steps: list[Step]) -> str:
     lines = []
     for number, step in enumerate(steps, 1):
         lines += [f"{number}. {step.why}", f"   {step.formula}"]
-        lines += [f"     = {part}" for part in (step.numbers, step.result) if part]
+        # a list of what the symbols are reads "with", a formula with numbers in it reads "="
+        named = " = " in step.numbers.split(",")[0] and not step.numbers.split(" = ")[0].strip()[:1].isdigit()
+        if step.numbers:
+            lines.append(f"     {'with' if named else '='} {step.numbers}")
+        lines.append(f"     = {step.result}")
     return "\n".join(lines)

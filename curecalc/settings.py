@@ -19,7 +19,20 @@ from .resin import BleachingResin, PowerThresholdResin, Resin
 from .scan import Scan
 from .units import HZ, MJ_MM2, MM, MM_S, MW, MW_MM2, NM, RAD, Measured, Quantity, QuantityError, measured, positive
 
-__all__ = ["Form", "Problem", "depth_of", "dose_at_depth", "dose_for", "model", "problem", "weakest"]
+__all__ = [
+    "Form",
+    "Problem",
+    "depth_of",
+    "dose_at_depth",
+    "dose_for",
+    "doses",
+    "exposure_problem",
+    "model",
+    "problem",
+    "resin_seen",
+    "weakest",
+    "widths",
+]
 
 _HALF_PI_ROOT = math.sqrt(0.5 * math.pi)
 
@@ -56,6 +69,36 @@ class Problem:
         return {name: u / self.x[name] for name, u in self.u.items() if u > 0.0}
 
 
+class _Inputs:
+    """Named floats and their uncertainties, gathered from quantities."""
+
+    def __init__(self) -> None:
+        self.x: dict[str, float] = {}
+        self.u: dict[str, float] = {}
+
+    def put(self, name: str, value: Measured | Quantity | None, unit: Any) -> None:
+        if value is None:
+            return
+        full = value if isinstance(value, Measured) else measured(value)
+        self.x[name] = positive(name, full.value, unit)
+        if full.standard_uncertainty.m > 0:
+            self.u[name] = float(full.standard_uncertainty.m_as(unit))
+
+    def put_resin(self, resin: Resin) -> dict[str, Any]:
+        """The resin's inputs; what its cure model adds to the form comes back."""
+        self.put("penetration_depth", resin.penetration_depth, MM)
+        self.put("critical_exposure", resin.critical_exposure, MJ_MM2)
+        form: dict[str, Any] = {"cure_model": "plain", "refractive_index": float(resin.refractive_index)}
+        if isinstance(resin, BleachingResin):
+            form["cure_model"] = "bleaching"
+            self.put("bleaching_exposure", resin.bleaching_exposure, MJ_MM2)
+        elif isinstance(resin, PowerThresholdResin):
+            form["cure_model"] = "threshold"
+            self.x["exponent"] = float(resin.exponent)
+            form["reference_irradiance"] = positive("reference_irradiance", resin.reference_irradiance, MW_MM2)
+        return form
+
+
 def problem(*, beam: Beam, resin: Resin, scan: Scan, layer_thickness: Measured | Quantity | None = None) -> Problem:
     """Named floats of the records; the resin's wavelength must be the beam's where both are stated.
 
@@ -63,55 +106,61 @@ def problem(*, beam: Beam, resin: Resin, scan: Scan, layer_thickness: Measured |
     ------
     QuantityError
     """
-    x: dict[str, float] = {}
-    u: dict[str, float] = {}
-
-    def put(name: str, value: Any, unit: Any) -> None:
-        if value is not None:
-            value = measured(value) if isinstance(value, Quantity) else value
-            x[name] = positive(name, value.value if isinstance(value, Measured) else value, unit)
-            if value.standard_uncertainty.m > 0:
-                u[name] = float(value.standard_uncertainty.m_as(unit))
-
-    put("power", beam.power, MW)
-    put("beam_radius" if beam.round else "radius_x", beam.radius_x, MM)
-    put("radius_y", beam.radius_y, MM)
-    put("scan_speed", scan.scan_speed, MM_S)
-    put("hatch_spacing", scan.hatch_spacing, MM)
-    put("pulse_rate", None if beam.pulse_rate is None else measured(beam.pulse_rate), HZ)
-    put("penetration_depth", resin.penetration_depth, MM)
-    put("critical_exposure", resin.critical_exposure, MJ_MM2)
-    put("layer_thickness", layer_thickness, MM)
-    x["passes"] = float(scan.passes)
-    cure_model, extra = "plain", {}
-    if isinstance(resin, BleachingResin):
-        cure_model = "bleaching"
-        put("bleaching_exposure", resin.bleaching_exposure, MJ_MM2)
-    elif isinstance(resin, PowerThresholdResin):
-        cure_model = "threshold"
-        x["exponent"] = float(resin.exponent)
-        extra["reference_irradiance"] = positive("reference_irradiance", resin.reference_irradiance, MW_MM2)
-        if beam.pulse_rate is not None:
-            raise QuantityError(
-                "pulse_rate cannot be combined with the power threshold law: it would need the length of the pulses. "
-                "Leave one of them out."
-            )
+    inputs = _Inputs()
+    inputs.put("power", beam.power, MW)
+    inputs.put("beam_radius" if beam.round else "radius_x", beam.radius_x, MM)
+    inputs.put("radius_y", beam.radius_y, MM)
+    inputs.put("scan_speed", scan.scan_speed, MM_S)
+    inputs.put("hatch_spacing", scan.hatch_spacing, MM)
+    inputs.put("pulse_rate", beam.pulse_rate, HZ)
+    more = inputs.put_resin(resin)
+    inputs.put("layer_thickness", layer_thickness, MM)
+    inputs.x["passes"] = float(scan.passes)
+    if isinstance(resin, PowerThresholdResin) and beam.pulse_rate is not None:
+        raise QuantityError(
+            "pulse_rate cannot be combined with the power threshold law: it would need the length of the pulses. "
+            "Leave one of them out."
+        )
     _same_wavelength(beam, resin)
     form = Form(
         raster=scan.raster,
         round=beam.round,
         pulsed=beam.pulse_rate is not None,
         cross_hatch=scan.cross_hatch,
-        cure_model=cure_model,
         spot_angle=float(beam.angle.m_as(RAD)),
         track_angle=float(scan.track_angle.m_as(RAD)),
         incidence_angle=float(scan.incidence_angle.m_as(RAD)),
         incidence_direction=float(scan.incidence_direction.m_as(RAD)),
-        refractive_index=float(resin.refractive_index),
-        **extra,
+        **more,
     )
-    pair = {("penetration_depth", "critical_exposure"): float(resin.correlation)} if resin.correlation else {}
-    return Problem(x, u, form, pair)
+    return Problem(inputs.x, inputs.u, form, _pair(resin))
+
+
+def exposure_problem(
+    *, exposure: Measured | Quantity, resin: Resin, layer_thickness: Measured | Quantity | None = None
+) -> Problem:
+    """Named floats where the surface exposure itself is given instead of a setting.
+
+    Raises
+    ------
+    QuantityError
+        Also for the power threshold law, which an exposure alone does not feed.
+    """
+    if isinstance(resin, PowerThresholdResin):
+        raise QuantityError(
+            "exposure alone does not fix the cure under the power threshold law: give power, speed and spot."
+        )
+    inputs = _Inputs()
+    inputs.put("exposure", exposure, MJ_MM2)
+    more = inputs.put_resin(resin)
+    inputs.put("layer_thickness", layer_thickness, MM)
+    return Problem(
+        inputs.x, inputs.u, Form(raster=False, round=True, pulsed=False, cross_hatch=False, **more), _pair(resin)
+    )
+
+
+def _pair(resin: Resin) -> dict[tuple[str, str], float]:
+    return {("penetration_depth", "critical_exposure"): float(resin.correlation)} if resin.correlation else {}
 
 
 def _same_wavelength(beam: Beam, resin: Resin) -> None:
@@ -125,7 +174,7 @@ def _same_wavelength(beam: Beam, resin: Resin) -> None:
         )
 
 
-def _widths(x: Mapping[str, Any], form: Form, track: float) -> tuple[Any, Any]:
+def widths(x: Mapping[str, Any], form: Form, track: float) -> tuple[Any, Any]:
     """Radii across and along the track at the resin surface, ellipse and tilt included."""
     wx = x["beam_radius"] if form.round else x["radius_x"]
     if form.round and form.incidence_angle == 0.0:
@@ -136,7 +185,7 @@ def _widths(x: Mapping[str, Any], form: Form, track: float) -> tuple[Any, Any]:
     return spot.perpendicular_radius(matrix, track), spot.along_radius(matrix, track)
 
 
-def _resin(x: Mapping[str, Any], form: Form) -> tuple[Any, Any]:
+def resin_seen(x: Mapping[str, Any], form: Form) -> tuple[Any, Any]:
     """Vertical penetration depth and critical exposure as seen by the tilted beam."""
     dp, ec = x["penetration_depth"], x["critical_exposure"]
     if form.incidence_angle:
@@ -147,7 +196,7 @@ def _resin(x: Mapping[str, Any], form: Form) -> tuple[Any, Any]:
 
 def depth_of(dose: Any, x: Mapping[str, Any], form: Form) -> Any:
     """Depth of solid for a surface dose, by the form's cure model; zero at and below the critical dose."""
-    dp, ec = _resin(x, form)
+    dp, ec = resin_seen(x, form)
     if form.cure_model == "bleaching":
         return cure.bleaching_depth(dose, dp, ec, x["bleaching_exposure"])
     if form.cure_model == "threshold":
@@ -157,7 +206,7 @@ def depth_of(dose: Any, x: Mapping[str, Any], form: Form) -> Any:
 
 def dose_for(depth: Any, x: Mapping[str, Any], form: Form) -> Any:
     """Surface dose that cures to a depth, by the form's cure model."""
-    dp, ec = _resin(x, form)
+    dp, ec = resin_seen(x, form)
     if form.cure_model == "bleaching":
         return cure.bleaching_dose(depth, dp, ec, x["bleaching_exposure"])
     if form.cure_model == "threshold":
@@ -167,7 +216,7 @@ def dose_for(depth: Any, x: Mapping[str, Any], form: Form) -> Any:
 
 def dose_at_depth(dose: Any, depth: Any, x: Mapping[str, Any], form: Form) -> Any:
     """Dose left at a depth below a surface that gets `dose`."""
-    dp, _ = _resin(x, form)
+    dp, _ = resin_seen(x, form)
     if form.cure_model == "bleaching":
         return cure.bleaching_dose_at_depth(dose, depth, dp, x["bleaching_exposure"])
     if form.cure_model == "threshold":
@@ -180,7 +229,7 @@ def _doses(x: Mapping[str, Any], form: Form, w: Any) -> dict[str, Any]:
     tracks = [form.track_angle] + ([form.track_angle + 0.5 * math.pi] if form.cross_hatch else [])
     total = {"peak": 0.0, "mean": 0.0, "min": 0.0, "max": 0.0}
     for track in tracks:
-        perp, along = _widths(x, form, track)
+        perp, along = widths(x, form, track)
         if form.cure_model == "threshold":
             peak = line.equivalent_exposure(x["power"], along, perp, x["scan_speed"], w, form.reference_irradiance)
         else:
@@ -222,7 +271,7 @@ def model(x: Mapping[str, Any], form: Form) -> dict[str, Any]:
         depth = out["cure_depth"] = depth_of(dose["min"], x, form)
         if form.pulsed:
             out |= {f"cure_depth_{key}": depth_of(dose[key], x, form) for key in ("mean", "min", "max")}
-        perp, _ = _widths(x, form, form.track_angle)
+        perp, _ = widths(x, form, form.track_angle)
         across = perp / np.sqrt(x.get("exponent", 1.0))
         out["line_width"] = line.line_width(dose["min"], dose_for(0.0, x, form), across)
         if "layer_thickness" in x:
@@ -232,6 +281,13 @@ def model(x: Mapping[str, Any], form: Form) -> dict[str, Any]:
     return out
 
 
+def doses(x: Mapping[str, Any], form: Form) -> dict[str, Any]:
+    """Mean, least and greatest dose of the form's cure model over the pattern, or the given exposure."""
+    if "exposure" in x:
+        return dict.fromkeys(("mean", "min", "max"), x["exposure"])
+    return _doses(x, form, x["exponent"] if form.cure_model == "threshold" else 1.0)
+
+
 def weakest(x: Mapping[str, Any], form: Form) -> Any:
     """Dose at the weakest place of the pattern, the one depths are asked of."""
-    return _doses(x, form, x.get("exponent", 1.0) if form.cure_model == "threshold" else 1.0)["min"]
+    return doses(x, form)["min"]

@@ -13,6 +13,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "depth": ("depth", "exposure and cure depth from settings"),
     "speed": ("speed", "scan speed for a layer and its overcure"),
     "solve": ("solve", "any other unknown: power, spacing, radius, passes, layer thickness, overcure"),
+    "stack": ("stack", "layers on layers: exposure through depth and print-through"),
+    "validate": ("validate", "run every outside check on this machine"),
 }
 
 

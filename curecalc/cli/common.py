@@ -36,6 +36,7 @@ QUANTITIES: dict[str, tuple[str, str, bool, str]] = {
         False,
         "at which the critical exposure holds, with --power-exponent",
     ),
+    "exposure": ("exposure", "positive", True, "radiant exposure at the surface, instead of power, speed and spot"),
     "layer_thickness": ("length", "positive", True, "thickness of the layer"),
     "overcure": ("length", "finite", False, "cure depth beyond the layer thickness"),
     "cure_depth": ("length", "positive", False, "wanted depth, instead of layer thickness and overcure"),

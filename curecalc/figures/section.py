@@ -8,8 +8,8 @@ import numpy as np
 
 from ..answer import Answer
 from ..physics import line, raster
-from ..settings import Problem, depth_of, problem
-from ..units import MM, measured, show
+from ..settings import Problem, depth_of, problem, widths
+from ..units import MM, measured, show, show_kernel
 from .style import INK, TONES, axes, new_figure
 
 if TYPE_CHECKING:
@@ -28,10 +28,8 @@ def section_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 1
 
 def _profile(given: Problem, answer: Answer) -> tuple[Any, Any]:
     """Positions across the tracks and the depth there, in mm (weakest place along the track where pulsed)."""
-    from ..settings import _widths
-
     x, form = given.x, given.form
-    across = float(_widths(x, form, form.track_angle)[0]) / np.sqrt(x.get("exponent", 1.0))
+    across = float(widths(x, form, form.track_angle)[0]) / np.sqrt(x.get("exponent", 1.0))
     key = "equivalent" if form.cure_model == "threshold" else "exposure"
     if form.raster:
         h = x["hatch_spacing"]
@@ -102,7 +100,7 @@ def _mark_overcure(ax: Axes, answer: Answer, layer: float | None, where: float) 
     )
     word = "overcure" if over.m >= 0 else "short by"
     ax.annotate(
-        f"{word} {show(over if over.m >= 0 else -over, digits=3)}",
+        f"{word} {show_kernel(abs(float(over.m_as(MM))), 'length', digits=3)}",
         xy=(where, 0.5 * (depth + layer)),
         xytext=(8, 0),
         textcoords="offset points",

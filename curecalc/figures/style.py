@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["INK", "MARKS", "TONES", "axes", "check_path", "new_figure", "save", "svg_text"]
+__all__ = ["INK", "MARKS", "TONES", "axes", "check_path", "new_figure", "plain_log", "save", "svg_text"]
 
 # Tones chosen to differ in lightness first (they stay apart in grey print and for colour-blind readers), hue second.
 TONES = {
@@ -55,6 +55,16 @@ def axes(figure: Figure, box: tuple[float, float, float, float] = (0.13, 0.15, 0
     ax.grid(visible=True, color="#e3e7ea", linewidth=0.8)
     ax.set_axisbelow(True)
     return ax
+
+
+def plain_log(axis: Any) -> None:
+    """A logarithmic axis with ticks at 1, 2, 5 of each decade in plain figures."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    axis.axes.set_xscale("log") if axis.axis_name == "x" else axis.axes.set_yscale("log")
+    axis.set_major_locator(LogLocator(base=10.0, subs=(1.0, 2.0, 5.0)))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axis.set_minor_formatter(NullFormatter())
 
 
 def check_path(option: str, path: str | Path) -> Path:

@@ -3,7 +3,7 @@
 import numpy as np
 
 __all__ = [
-    "accumulation", "depth_after_layers", "layer_totals", "print_through", "stack_exposure",
+    "accumulation", "depth_after_layers", "first_top_total", "layer_totals", "print_through", "stack_exposure",
 ]  # fmt: skip
 
 
@@ -25,6 +25,23 @@ def depth_after_layers(cd, n, t, dp):
 def print_through(cd, n, t, dp):
     """Solid below the nominal down-facing face, a layer below the first top; negative: the solid ends above it."""
     return depth_after_layers(cd, n, t, dp) - t
+
+
+def first_top_total(es, pass_on, n, limit=100_000):
+    """Total dose at the top of the first of n layers, and whether it settled; n may be infinite; arrays broadcast.
+
+    Settled means that one more layer changes it by less than a part in 1e13; a bleaching resin may never settle.
+    """
+    total = es
+    layers = 1
+    while layers < min(n, limit):
+        following = es + pass_on(total)
+        settled = np.all(np.abs(following - total) <= 1e-13 * total)
+        total = following
+        layers += 1
+        if settled:
+            return total, True
+    return total, n <= limit
 
 
 def layer_totals(es, pass_on, n):

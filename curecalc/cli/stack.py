@@ -1,0 +1,103 @@
+"""`curecalc stack`: exposures and print-through of layers on layers."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from typing import Any
+
+from .common import _Once, add_output, add_quantities, need, print_json, quantities, show_rows, write_figure
+from .setting import add_setting, beam_resin_scan, number, read_resin
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command."""
+    add_quantities(parser, ["layer_thickness", "exposure"], title="stack")
+    parser.add_argument("--layers", metavar="N", action=_Once, help="how many layers in all; many when left out")
+    add_setting(parser)
+    add_output(parser, figure="exposure against depth")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Evaluate the stack and print it."""
+    from ..stacking import evaluate_stack
+    from ..units import count
+
+    if args.figure:
+        from ..figures.style import check_path
+
+        check_path("--figure", args.figure)
+    found = quantities(args, ["layer_thickness", "exposure"])
+    need(found, ["layer_thickness"])
+    layers: Any = math.inf if args.layers is None else count("--layers", number("--layers", args.layers, whole=True))
+    what: dict[str, Any] = {}
+    if "exposure" in found:
+        refuse_setting(args)
+        what = {"exposure": found["exposure"], "resin": read_resin(args)}
+    else:
+        beam, resin, scan = beam_resin_scan(args)
+        what = {"beam": beam, "resin": resin, "scan": scan}
+    answer = evaluate_stack(layer_thickness=found["layer_thickness"], layers=layers, **what)
+    if args.figure:
+        from ..figures.stack import stack_figure
+
+        write_figure(stack_figure(answer), args.figure)
+    steps = []
+    if args.explain:
+        from ..derivation import stack_steps
+
+        steps = stack_steps(answer)
+    if args.json:
+        record = answer.to_dict()
+        if args.explain:
+            record["derivation"] = [step.to_dict() for step in steps]
+        print_json(record)
+        return 0
+    print(_text(answer))
+    if args.explain:
+        from ..explain import as_text
+
+        print("\n" + as_text(steps))
+    return 0
+
+
+def refuse_setting(args: argparse.Namespace) -> None:
+    """An exposure leaves no room for power, speed and spot."""
+    from ..errors import QuantityError
+    from .common import flag
+
+    for name in ("power", "scan_speed", "hatch_spacing", "beam_radius", "beam_diameter", "beam_fwhm", "beam", "passes"):
+        if getattr(args, name) is not None:
+            raise QuantityError(
+                f"--exposure already says what each surface gets: leave out {flag(name)}, or the exposure."
+            )
+
+
+def _text(answer: Any) -> str:
+    from ..units import show
+
+    many = "many" if math.isinf(answer.layers) else f"{answer.layers:.0f}"
+    u = answer.standard_uncertainty
+    rows = [
+        ("layers", many),
+        ("cure depth of one exposure", show(answer.single_depth)),
+        ("exposure at a layer's bottom, own layer only", show(answer.own_exposure)),
+        (
+            "exposure at a layer's bottom, after all layers",
+            show(answer.interface_exposure, u.get("interface_exposure")),
+        ),
+        ("print-through below a down-facing face", show(answer.print_through, u.get("print_through"))),
+    ]
+    low, high = answer.print_through_range
+    if low.m != high.m:
+        rows.append(("   from the weakest to the strongest place", f"{show(low)} to {show(high)}"))
+    rows += [
+        ("layers to leave out at that face", str(answer.compensation_layers)),
+        ("   print-through that then remains", show(answer.residual)),
+    ]
+    text = show_rows(rows)
+    for note in answer.warnings:
+        text += f"\n\nnote: {note}"
+    return text
