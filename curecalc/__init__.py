@@ -1,3 +1,62 @@
-"""Exposure settings for laser-scanned vat photopolymerization, from cure physics, with units and honest uncertainty."""
+"""Exposure settings for laser-scanned vat photopolymerization, from cure physics, with units and honest uncertainty.
+
+Names load when first used, so that `import curecalc` stays light.
+
+>>> import curecalc
+>>> from curecalc import Quantity as Q
+>>> e = curecalc.scan_exposure(power=Q(20.0, "mW"), beam_radius=Q(100.0, "um"), scan_speed=Q(1.0, "m/s"))
+>>> f"{e.m_as('mJ/cm^2'):.2f}"
+'15.96'
+"""
+
+from typing import Any
 
 __version__ = "0.1.0"
+
+# public name: the module that holds it
+_WHERE = {
+    "units": "units Measured NoSolution Quantity QuantityError CurecalcError FileError parse parse_measured show to_json",
+    "resin": (
+        "BleachingResin PowerThresholdResin Resin bleaching_cure_depth bleaching_exposure_for_depth cure_depth "
+        "exposure_at_depth exposure_for_depth initiation_rate threshold_cure_depth threshold_exposure_for_depth"
+    ),
+    "beam": (
+        "Beam beam_diameter beam_fwhm beam_irradiance defocus_for_radius enclosed_power perpendicular_radius radius_at "
+        "radius_from_d4sigma radius_from_diameter radius_from_fwhm rayleigh_range top_hat_irradiance"
+    ),
+    "field": (
+        "footprint_factor fresnel_loss incidence_angle refraction_angle surface_speed transmission_ratio vertical_depth_factor"
+    ),
+    "scan": (
+        "Scan line_width power_for_depth scan_exposure scan_speed section_depth segment_exposure top_hat_exposure"
+    ),
+    "raster": (
+        "RasterExposure breakup_speed hatch_spacing_for_exposure light_limited_area_rate mean_exposure pulse_exposure "
+        "raster_exposure raster_profile"
+    ),
+    "stack": "interface_exposure print_through stack_exposure",
+    "stacking": "StackAnswer evaluate_stack",
+    "answer": "Answer MonteCarloOptions evaluate",
+    "solve": (
+        "Limits Solution solve_beam_radius solve_hatch_spacing solve_layer_thickness solve_overcure solve_passes solve_power "
+        "solve_scan_speed"
+    ),
+    "validation": "validate",
+}
+_HOME = {name: module for module, names in _WHERE.items() for name in names.split() if name != module}
+
+__all__ = ["__version__", *sorted(_HOME)]
+
+
+def __getattr__(name: str) -> Any:
+    from importlib import import_module
+
+    if name in _HOME:
+        value = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+        globals()[name] = value
+        return value
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -6,6 +6,7 @@ import math
 
 from .answer import Answer
 from .explain import Step
+from .physics.stack import accumulation
 from .settings import Problem, dose_for, problem, resin_seen, widths
 from .solve import Solution
 from .stacking import StackAnswer
@@ -33,7 +34,7 @@ def _radius_step(given: Problem) -> list[Step]:
             "W_perp^2 = Wx^2 sin^2 psi + Wy^2 cos^2 psi (the spot stretched by 1/cos theta along a tilt)",
             f"Wx = {_f(wx)} mm, Wy = {_f(wy)} mm, psi = {_f(math.degrees(given.form.track_angle - given.form.spot_angle))} deg, "
             f"theta = {_f(math.degrees(given.form.incidence_angle))} deg",
-            f"W_perp = {show_kernel(float(across), 'length', digits=6)}",
+            show_kernel(float(across), "length", digits=6),
             "Only the width across the track matters for a line; it stands for W0 below.",
         )
     ]
@@ -234,16 +235,12 @@ def stack_steps(answer: StackAnswer) -> list[Step]:
     ]
     if form.cure_model != "bleaching":
         rate = dp / x.get("exponent", 1.0)
-        factor = (
-            1.0 / -math.expm1(-t / rate)
-            if math.isinf(answer.layers)
-            else math.expm1(-answer.layers * t / rate) / math.expm1(-t / rate)
-        )
+        factor = float(accumulation(answer.layers, t, rate))
         steps.append(
             Step(
                 "A = (1 - e^(-n t/Dp))/(1 - e^(-t/Dp))",
                 f"n = {many}, t/Dp = {_f(t / rate)}",
-                f"A = {_f(factor)}",
+                _f(factor),
                 "Each later layer adds the same exposure, weakened by one layer more: a geometric series.",
             )
         )

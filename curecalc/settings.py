@@ -19,20 +19,8 @@ from .resin import BleachingResin, PowerThresholdResin, Resin
 from .scan import Scan
 from .units import HZ, MJ_MM2, MM, MM_S, MW, MW_MM2, NM, RAD, Measured, Quantity, QuantityError, measured, positive
 
-__all__ = [
-    "Form",
-    "Problem",
-    "depth_of",
-    "dose_at_depth",
-    "dose_for",
-    "doses",
-    "exposure_problem",
-    "model",
-    "problem",
-    "resin_seen",
-    "weakest",
-    "widths",
-]
+__all__ = ["Form", "Problem", "depth_of", "dose_at_depth", "dose_for", "doses", "exposure_problem", "model", "problem",
+           "resin_seen", "weakest", "widths"]  # fmt: skip
 
 _HALF_PI_ROOT = math.sqrt(0.5 * math.pi)
 

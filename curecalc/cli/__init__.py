@@ -14,6 +14,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "speed": ("speed", "scan speed for a layer and its overcure"),
     "solve": ("solve", "any other unknown: power, spacing, radius, passes, layer thickness, overcure"),
     "stack": ("stack", "layers on layers: exposure through depth and print-through"),
+    "demo": ("demo", "the whole job on invented data"),
     "validate": ("validate", "run every outside check on this machine"),
 }
 
