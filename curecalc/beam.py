@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from .physics import spot as _spot
 from .units import (
     DEG,
@@ -329,7 +331,9 @@ def radius_at(*, defocus: Quantity, waist_radius: Quantity, wavelength: Quantity
     '88.4'
     """
     zr = rayleigh_range(waist_radius=waist_radius, wavelength=wavelength, beam_quality=beam_quality).m_as(MM)
-    return Quantity(_spot.caustic_radius(finite("defocus", defocus, MM), waist_radius.m_as(MM), zr), MM)
+    return Quantity(
+        _spot.caustic_radius(finite("defocus", defocus, MM), positive("waist_radius", waist_radius, MM), zr), MM
+    )
 
 
 def defocus_for_radius(
@@ -362,8 +366,8 @@ def defocus_for_radius(
     '46.06'
     """
     zr = rayleigh_range(waist_radius=waist_radius, wavelength=wavelength, beam_quality=beam_quality).m_as(MM)
-    w, w0 = positive("beam_radius", beam_radius, MM), waist_radius.m_as(MM)
-    if (w < w0) if isinstance(w, float) and isinstance(w0, float) else (w < w0).any():
+    w, w0 = positive("beam_radius", beam_radius, MM), positive("waist_radius", waist_radius, MM)
+    if np.any(np.less(w, w0)):
         raise QuantityError(
             "beam_radius must not be below waist_radius: no defocus makes the beam narrower than its waist."
         )

@@ -199,7 +199,9 @@ def pulse_exposure(
     p, w0 = positive("power", power, MW), positive("beam_radius", beam_radius, MM)
     v, f = positive("scan_speed", scan_speed, MM_S), positive("pulse_rate", pulse_rate, HZ)
     mean, s = _line.scan_exposure(p, w0, v), v / f / w0
-    return RasterExposure(_exposure(mean), _exposure(mean * _raster.ridge(s)), _exposure(mean * _raster.valley(s)))
+    return RasterExposure(
+        *(_exposure(mean * factor) for factor in (np.ones_like(s)[()], _raster.ridge(s), _raster.valley(s)))
+    )
 
 
 def breakup_speed(

@@ -170,7 +170,13 @@ def scan_speed(
         positive("penetration_depth", penetration_depth, MM),
         positive("critical_exposure", critical_exposure, MJ_MM2),
     )
-    return Quantity(_line.scan_speed(p, w0, dp, ec, nonnegative("cure_depth", cure_depth, MM)), MM_S)
+    cd = nonnegative("cure_depth", cure_depth, MM)
+    v = _line.scan_speed(p, w0, dp, ec, cd)
+    if not np.min(v) > 0.0:
+        raise QuantityError(
+            f"cure_depth is {float(np.max(cd / dp)):.4g} penetration depths: no speed a number can hold is slow enough."
+        )
+    return Quantity(v, MM_S)
 
 
 def power_for_depth(

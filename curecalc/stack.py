@@ -101,6 +101,7 @@ def interface_exposure(
     >>> f"{e.m_as('mJ/cm^2'):.3f}"
     '7.358'
     """
+    positive("layer_thickness", layer_thickness, MM)  # before it stands in for a depth
     return stack_exposure(
         exposure=exposure,
         depth=layer_thickness,

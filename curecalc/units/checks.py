@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import numbers
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -50,7 +51,16 @@ def _magnitude(name: str, value: Any, unit: Any) -> Any:
     if not isinstance(value, Quantity):
         raise QuantityError(_not_a_quantity(name, value, unit))
     try:
-        number = value.m if value.units == unit else value.m_as(unit)
+        number = value.m
+        if value.units != unit:
+            if angular(value.units) != angular(unit):
+                raise QuantityError(_wrong_angle(name, value, unit))
+            if type(number) is not float and getattr(number, "dtype", None) != np.float64:
+                # pint converts in the precision given: float32 would lose half of the digits
+                value = Quantity(_float64(name, number, value.units), value.units)
+            number = value.m_as(unit)
+    except QuantityError:
+        raise
     except pint.DimensionalityError:
         # pint's own one-line description of the dimension, for example [mass] * [length] ** 2 / [time] ** 2
         raise QuantityError(
@@ -63,6 +73,20 @@ def _magnitude(name: str, value: Any, unit: Any) -> Any:
     if isinstance(number, np.ndarray) and number.dtype == np.float64 and type(number) is np.ndarray:
         return number if number.ndim else float(number)
     return _float64(name, number, unit)
+
+
+@lru_cache(maxsize=256)
+def angular(unit: Any) -> bool:
+    """Whether an angle is in the unit: pint lets 20 pass for 20 rad, and rad/s for Hz; people mean different things."""
+    return "radian" in str(Quantity(1.0, unit).to_root_units().units)
+
+
+def _wrong_angle(name: str, value: Quantity, unit: Any) -> str:
+    if value.dimensionality != Quantity(1.0, unit).dimensionality:
+        return f"{name} must convert to {unit_text(unit)}, but {brief(value)} is {value.dimensionality}."
+    if value.unitless:
+        return f"{name} has no unit: got {brief(value)}. Give it one, for example Q(20.0, 'deg')."
+    return f"{name} must convert to {unit_text(unit) or 'a plain number'}, but {brief(value)} {'has' if angular(value.units) else 'lacks'} an angle in its unit."
 
 
 def _float64(name: str, number: Any, unit: Any) -> Any:
@@ -96,24 +120,38 @@ def _not_a_quantity(name: str, value: Any, unit: Any) -> str:
     return f"{name} must be a quantity, got {type(value).__name__}. Give it one, for example Q(20.0, '{want}')."
 
 
-def _refuse(name: str, number: Any, unit: Any, rule: str, bad: Any) -> None:
-    if isinstance(number, float):
-        raise QuantityError(f"{name} must be {rule}, got {number:.6g} {unit_text(unit)}.".replace(" .", "."))
-    if number.size == 0:
-        raise QuantityError(f"{name} is empty. Give it at least one value in {unit_text(unit)}.")
+# Sizes beyond which a number is a slip of the pen, whatever its unit: the smallest and largest the lab set will ever hold
+# are some twenty orders away, and products of several stay far from overflow.
+_SMALLEST, _LARGEST = 1e-30, 1e30
+
+
+def _refuse(name: str, number: Any, unit: Any, rule: str, keeps_rule: Any) -> None:
+    if not isinstance(number, float) and number.size == 0:
+        raise QuantityError(f"{name} is empty. Give it at least one value in {unit_text(unit)}.".replace(" in .", "."))
+    values = np.asarray(number, float)
+    with np.errstate(invalid="ignore"):
+        broken = ~(np.isfinite(values) & keeps_rule(values))
+    absurd = not broken.any()
+    bad = (np.abs(values) < _SMALLEST) & (values != 0.0) | (np.abs(values) > _LARGEST) if absurd else broken
     where = tuple(int(i) for i in np.argwhere(bad)[0])
-    at = where[0] if len(where) == 1 else where
-    raise QuantityError(f"{name} must be {rule}, got {number[where]:.6g} {unit_text(unit)} at index {at}.")
+    got = f"{values[where]:.6g} {unit_text(unit)}".rstrip()
+    at = "" if not where else f" at index {where[0] if len(where) == 1 else where}"
+    if absurd:
+        few = f"{_SMALLEST:g} to {_LARGEST:g} {unit_text(unit)}".rstrip()
+        raise QuantityError(
+            f"{name} is {got}{at}: beyond any use. Check its unit and exponent; {few} can be worked with."
+        )
+    raise QuantityError(f"{name} must be {rule}, got {got}{at}.")
 
 
 def positive(name: str, value: Any, unit: Any) -> Any:
     """Magnitude of `value` in `unit` as float64, finite and above zero; `QuantityError` otherwise."""
     number = _magnitude(name, value, unit)
     if isinstance(number, float):
-        if not 0.0 < number < math.inf:
-            _refuse(name, number, unit, "finite and above zero", None)
-    elif number.size == 0 or not (number.min() > 0.0 and number.max() < np.inf):
-        _refuse(name, number, unit, "finite and above zero", ~((number > 0.0) & (number < np.inf)))
+        if not _SMALLEST <= number <= _LARGEST:
+            _refuse(name, number, unit, "finite and above zero", lambda x: x > 0.0)
+    elif number.size == 0 or not (number.min() >= _SMALLEST and number.max() <= _LARGEST):
+        _refuse(name, number, unit, "finite and above zero", lambda x: x > 0.0)
     return number
 
 
@@ -121,10 +159,10 @@ def nonnegative(name: str, value: Any, unit: Any) -> Any:
     """Magnitude of `value` in `unit` as float64, finite and not below zero; `QuantityError` otherwise."""
     number = _magnitude(name, value, unit)
     if isinstance(number, float):
-        if not 0.0 <= number < math.inf:
-            _refuse(name, number, unit, "finite and not below zero", None)
-    elif number.size == 0 or not (number.min() >= 0.0 and number.max() < np.inf):
-        _refuse(name, number, unit, "finite and not below zero", ~((number >= 0.0) & (number < np.inf)))
+        if not 0.0 <= number <= _LARGEST:
+            _refuse(name, number, unit, "finite and not below zero", lambda x: x >= 0.0)
+    elif number.size == 0 or not (number.min() >= 0.0 and number.max() <= _LARGEST):
+        _refuse(name, number, unit, "finite and not below zero", lambda x: x >= 0.0)
     return number
 
 
@@ -132,16 +170,19 @@ def finite(name: str, value: Any, unit: Any) -> Any:
     """Magnitude of `value` in `unit` as float64 and finite, of either sign; `QuantityError` otherwise."""
     number = _magnitude(name, value, unit)
     if isinstance(number, float):
-        if not math.isfinite(number):
-            _refuse(name, number, unit, "finite", None)
-    elif number.size == 0 or not np.isfinite(number).all():
-        _refuse(name, number, unit, "finite", ~np.isfinite(number))
+        if not -_LARGEST <= number <= _LARGEST:
+            _refuse(name, number, unit, "finite", np.isfinite)
+    elif number.size == 0 or not (number.min() >= -_LARGEST and number.max() <= _LARGEST):
+        _refuse(name, number, unit, "finite", np.isfinite)
     return number
 
 
 def count(name: str, value: Any, *, minimum: int = 1) -> Any:
     """A whole number (or array of them) not below `minimum`, as int or int64 array; `QuantityError` otherwise."""
-    array = np.asarray(value) if not isinstance(value, str | bool) else np.asarray(None)
+    if isinstance(value, Quantity):
+        raise QuantityError(f"{name} must be a plain whole number of at least {minimum}, got {brief(value)}.")
+    plain = not isinstance(value, str | bool | np.ma.MaskedArray)
+    array = np.asarray(value) if plain else np.asarray(None)
     if array.dtype.kind not in "iuf":
         raise QuantityError(f"{name} must be a whole number of at least {minimum}, got {clip(str(value))}.")
     if array.size == 0:
@@ -159,14 +200,16 @@ def ratio(
 ) -> Any:
     """A plain real number (or array) between `low` and `high`, as float64; `QuantityError` otherwise."""
     number = _magnitude(name, value if isinstance(value, Quantity) else _bare(name, value), ONE)
-    above = number > low if low_open else number >= low
-    below = number < high if high_open else number <= high
-    good = above & below & np.isfinite(number)
-    if np.size(number) == 0 or not np.all(good):
+
+    def inside(x: Any) -> Any:
+        return (x > low if low_open else x >= low) & (x < high if high_open else x <= high)
+
+    size = np.abs(number)
+    if np.size(number) == 0 or not np.all(inside(number) & (size <= _LARGEST) & ((size >= _SMALLEST) | (size == 0.0))):
         rule = f"{'above' if low_open else 'at least'} {low:g}"
         if math.isfinite(high):
             rule += f" and {'below' if high_open else 'at most'} {high:g}"
-        _refuse(name, number, ONE, f"finite, {rule}", ~np.asarray(good))
+        _refuse(name, number, ONE, f"finite, {rule}", inside)
     return number
 
 

@@ -4,6 +4,7 @@ No formula of the library is used on the outside: the irradiance 2P/(pi Wx Wy) e
 out here once more and integrated by adaptive quadrature (scipy), by sums of pulses, or by high precision (mpmath).
 """
 
+import itertools
 import math
 
 import numpy as np
@@ -26,7 +27,7 @@ def gauss(p, wx, wy, x, y, angle=0.0):
 def in_time(f, half_time, points=()):
     """Integral over time from minus to plus half_time, split so that the peak is not missed."""
     cuts = sorted({-half_time, -half_time / 4, 0.0, half_time / 4, half_time, *points})
-    return math.fsum(quad(f, a, b, epsabs=0.0, epsrel=1e-13, limit=200)[0] for a, b in zip(cuts, cuts[1:]))
+    return math.fsum(quad(f, a, b, epsabs=0.0, epsrel=1e-13, limit=200)[0] for a, b in itertools.pairwise(cuts))
 
 
 def random_settings(n):
@@ -63,7 +64,7 @@ def test_finite_segment(p, w0, v, length):
         cuts = sorted({0.0, end, min(max(s / v, 0.0), end)})
         want = math.fsum(
             quad(lambda t: gauss(p, w0, w0, s - v * t, 0.0), a, b, epsrel=1e-13)[0]  # noqa: B023
-            for a, b in zip(cuts, cuts[1:])
+            for a, b in itertools.pairwise(cuts)
         )
         got = peak * line.segment_factor(s, length, w0)
         assert got == pytest.approx(want, rel=1e-11 if s >= 0 else 1e-9)
