@@ -282,6 +282,16 @@ def test_every_argument_is_checked(function, name):
             assert "0 to 80 deg" in refused(function, name, Q(np.array([20.0, bad]), unit))
 
 
+def answers_or_refuses(function, changed):
+    said = ""
+    try:
+        result = numbers(function(**sound(function, **changed)))
+    except QuantityError as error:
+        result, said = [], str(error)
+    assert "\n" not in said
+    assert all(np.isfinite(part).all() for part in result)
+
+
 EXTREME = [1e-300, 1e-160, 1e160, 1e300]
 
 
@@ -291,12 +301,7 @@ EXTREME = [1e-300, 1e-160, 1e160, 1e300]
 def test_absurd_sizes_give_an_answer_or_one_clear_line_never_nan(function, name, size):
     _, unit, _ = FUNCTIONS[function][name]
     for value in (Q(size, unit), Q(np.array([size, size]), unit)):
-        try:
-            result = numbers(function(**sound(function, **{name: value})))
-        except QuantityError as error:
-            assert "\n" not in str(error)
-        else:
-            assert all(np.isfinite(part).all() for part in result)
+        answers_or_refuses(function, {name: value})
 
 
 @pytest.mark.parametrize("size", EXTREME, ids=str)
@@ -308,12 +313,7 @@ def test_absurd_sizes_everywhere_at_once(function, size):
         for name, (_, unit, _) in FUNCTIONS[function].items():
             if unit:
                 given[name] = Q(float(size if rng.random() < 0.7 else 1.0 / size), unit)
-        try:
-            result = numbers(function(**sound(function, **given)))
-        except QuantityError as error:
-            assert "\n" not in str(error)
-        else:
-            assert all(np.isfinite(part).all() for part in result)
+        answers_or_refuses(function, given)
 
 
 def test_positional_use_of_the_main_functions_is_refused():
@@ -324,10 +324,19 @@ def test_positional_use_of_the_main_functions_is_refused():
 
 
 def test_a_depth_no_exposure_can_reach_is_said_so():
-    for function in (scan.scan_speed, scan.power_for_depth, resin.exposure_for_depth, resin.bleaching_exposure_for_depth,
-                     resin.threshold_exposure_for_depth):  # fmt: skip
-        message = refused(function, "cure_depth", Q(800.0, "mm"))
-        assert "penetration depths" in message
+    for function in (
+        scan.scan_speed,
+        scan.power_for_depth,
+        resin.exposure_for_depth,
+        resin.threshold_exposure_for_depth,
+    ):
+        assert "penetration depths" in refused(function, "cure_depth", Q(800.0, "mm"))
+    # a bleaching front walks on: far down the exposure grows by Eb for each penetration depth, and a number holds it
+    far, near = (
+        resin.bleaching_exposure_for_depth(**sound(resin.bleaching_exposure_for_depth, cure_depth=Q(d, "mm")))
+        for d in (800.0, 799.85)
+    )
+    assert (far - near).m_as("mJ/cm^2") == pytest.approx(10.0, rel=1e-9)
 
 
 def test_angles_and_plain_numbers_do_not_pass_for_each_other():
