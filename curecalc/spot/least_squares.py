@@ -1,0 +1,167 @@
+"""Nonlinear least squares for a handful of parameters: damped Gauss-Newton steps with the covariance of the fit.
+
+Plain float64 and numpy only. Models return their values and their derivatives, so no step sizes are guessed; columns
+are scaled, so parameters may differ by many orders of magnitude.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+__all__ = ["Fit", "Model", "fit", "student_t", "two_sided_p", "uneven_scatter"]
+
+Model = Callable[[Any], tuple[Any, Any]]
+"""parameters -> (values of shape (n,), derivatives of shape (n, p))"""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Result of `fit`.
+
+    `covariance` is scaled by the residual variance (unknown sigma) unless `known_sigma` says the weights came from
+    stated standard uncertainties; `sd` holds the standard uncertainties of the parameters.
+    """
+
+    parameters: Any
+    covariance: Any
+    fitted: Any
+    residuals: Any
+    residual_sd: float
+    degrees_of_freedom: int
+    converged: bool
+    known_sigma: bool = False
+
+    @property
+    def sd(self) -> Any:
+        """Standard uncertainties of the parameters."""
+        return np.sqrt(np.diag(self.covariance))
+
+
+def fit(
+    model: Model,
+    y: Any,
+    start: Any,
+    *,
+    sigma: Any = None,
+    known_sigma: bool = False,
+    max_steps: int = 200,
+) -> Fit:
+    """Parameters that minimise sum(((y - model)/sigma)^2), by Levenberg's damping of Gauss-Newton steps.
+
+    Parameters
+    ----------
+    model : callable
+        Takes the parameters, returns values (n,) and derivatives (n, p).
+    y : float array (n,)
+    start : float array (p,)
+    sigma : float array (n,), optional
+        Relative or absolute standard deviations of `y`; equal when left out.
+    known_sigma : bool
+        True leaves the covariance unscaled by the scatter (stated standard uncertainties).
+
+    Returns
+    -------
+    Fit
+
+    Source: certified cases of the NIST Statistical Reference Datasets (Misra1a, DanWood, Eckerle4).
+
+    >>> import numpy as np
+    >>> x = np.array([0.0, 1.0, 2.0, 3.0])
+    >>> line = lambda p: (p[0] + p[1] * x, np.stack([np.ones_like(x), x], axis=1))
+    >>> [f"{p:.3f}" for p in fit(line, np.array([1.0, 3.0, 5.0, 7.0]), [0.0, 1.0]).parameters]
+    ['1.000', '2.000']
+    """
+    y = np.asarray(y, dtype=np.float64)
+    p = np.asarray(start, dtype=np.float64).copy()
+    weight = np.ones_like(y) if sigma is None else 1.0 / np.asarray(sigma, dtype=np.float64)
+    values, slopes = model(p)
+    r = (y - values) * weight
+    rss = float(r @ r)
+    damping, converged = 1e-3, False
+    for _ in range(max_steps):
+        jacobian = slopes * weight[:, None]
+        size = np.sqrt((jacobian**2).sum(axis=0))
+        size[size == 0.0] = 1.0
+        scaled = jacobian / size
+        stacked = np.vstack([scaled, math.sqrt(damping) * np.eye(p.size)])
+        step = np.linalg.lstsq(stacked, np.concatenate([r, np.zeros(p.size)]), rcond=None)[0] / size
+        with np.errstate(all="ignore"):
+            new_values, new_slopes = model(p + step)
+            new_r = (y - new_values) * weight
+            new_rss = float(new_r @ new_r)
+        if math.isfinite(new_rss) and new_rss <= rss:
+            small = bool(np.all(np.abs(step) * size <= 1e-12 * (np.linalg.norm(r) + np.abs(p) * size)))
+            flat = rss - new_rss <= 1e-15 * rss
+            p, values, slopes, r, rss = p + step, new_values, new_slopes, new_r, new_rss
+            if small or (flat and damping < 1e-6):
+                converged = True
+                break
+            damping = max(damping / 10.0, 1e-14)
+        elif damping > 1e10:
+            converged = bool(np.all(np.abs(step) * size <= 1e-8 * (np.linalg.norm(r) + np.abs(p) * size)))
+            break
+        else:
+            damping *= 8.0
+    dof = y.size - p.size
+    jacobian = slopes * weight[:, None]
+    size = np.sqrt((jacobian**2).sum(axis=0))
+    size[size == 0.0] = 1.0
+    inverse = np.linalg.pinv(jacobian / size, rcond=1e-13)
+    covariance = (inverse @ inverse.T) / np.outer(size, size)
+    variance = rss / dof if dof > 0 else math.inf
+    if not known_sigma:
+        covariance = covariance * variance
+    return Fit(p, covariance, values, y - values, math.sqrt(variance), dof, converged, known_sigma)
+
+
+def uneven_scatter(result: Fit, level: Any) -> Any:
+    """Standard deviations for a second, weighted fit, when bright readings scatter unlike dark ones.
+
+    Parameters
+    ----------
+    result : Fit
+        The unweighted fit.
+    level : float array (n,)
+        How bright each reading is, 0 to 1.
+
+    Returns
+    -------
+    float array (n,) or None
+        None where an F test at 1 % sees no difference, or there are fewer than five readings of either kind.
+    """
+    from scipy.special import fdtrc
+
+    bright, dark = level > 0.8, level < 0.2
+    if bright.sum() < 5 or dark.sum() < 5:
+        return None
+    high, low = float(np.mean(result.residuals[bright] ** 2)), float(np.mean(result.residuals[dark] ** 2))
+    floor = 1e-24 * float(np.ptp(result.fitted)) ** 2
+    if max(high, low) <= floor:
+        return None
+    high, low = max(high, floor), max(low, floor)
+    big, small = (bright.sum(), dark.sum()) if high > low else (dark.sum(), bright.sum())
+    if 2.0 * fdtrc(int(big) - 2, int(small) - 2, max(high, low) / min(high, low)) > 0.01:
+        return None
+    return np.sqrt(low + (high - low) * level**2) if high > low else np.sqrt(high + (low - high) * (1 - level) ** 2)
+
+
+def student_t(degrees_of_freedom: float, confidence: float = 0.95) -> float:
+    """Two-sided Student factor: 12.706 for one degree of freedom at 95 %, 1.960 for infinitely many."""
+    from scipy.special import ndtri, stdtrit
+
+    upper = 0.5 * (1.0 + confidence)
+    if math.isinf(degrees_of_freedom):
+        return float(ndtri(upper))
+    return float(stdtrit(degrees_of_freedom, upper))
+
+
+def two_sided_p(t: float, degrees_of_freedom: float) -> float:
+    """Probability that a Student variable is farther from zero than `t`."""
+    from scipy.special import stdtr
+
+    return float(2.0 * stdtr(degrees_of_freedom, -abs(t)))

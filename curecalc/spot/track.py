@@ -1,0 +1,107 @@
+"""Exposure of a scanned line computed from a measured spot image: the line integral along the track, at any angle.
+
+Plain float64. A track leaves at the distance q beside it the exposure E(q) = (P/v) m(q), with m the image summed along
+the track and scaled to unit area. The Gaussian with the second-moment radius gives m(0) = sqrt(2/pi)/W.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+__all__ = ["Track", "gaussian_peak", "line_profile", "track_exposure"]
+
+
+@dataclass(frozen=True)
+class Track:
+    """Exposure across one track per P/v, 1/mm: `image_peak` from the image, `gaussian_peak` from the radius.
+
+    `radius` is the second-moment radius across the track, mm.
+    """
+
+    angle: float
+    radius: float
+    image_peak: float
+    gaussian_peak: float
+    distance: Any
+    image: Any
+    gaussian: Any
+
+    @property
+    def ratio(self) -> float:
+        """Peak exposure from the image over that of the Gaussian."""
+        return self.image_peak / self.gaussian_peak
+
+
+def gaussian_peak(radius: float) -> float:
+    """sqrt(2/pi)/W, per P/v.
+
+    >>> f"{gaussian_peak(0.125):.5f}"
+    '6.38308'
+    """
+    return math.sqrt(2.0 / math.pi) / radius
+
+
+def line_profile(image: Any, x: Any, y: Any, angle: float, *, step: float) -> tuple[Any, Any]:
+    """Image summed along a track at `angle` (from x towards y): distances beside the track and shares per mm.
+
+    Each pixel's reading is shared between the two nearest bins, so the sum and the mean distance are exact.
+    """
+    z = np.asarray(image, dtype=np.float64)
+    q = (-math.sin(angle) * np.asarray(x))[None, :] + (math.cos(angle) * np.asarray(y))[:, None]
+    low = math.floor(float(q.min()) / step) - 1
+    place = (q / step - low).ravel()
+    left = place.astype(np.int64)
+    part = place - left
+    n = int(left.max()) + 2
+    flat = z.ravel()
+    sums = np.bincount(left, flat * (1.0 - part), n) + np.bincount(left + 1, flat * part, n)
+    total = float(sums.sum())
+    return (np.arange(n) + low) * step, sums / (total * step)
+
+
+def track_exposure(image: Any, x: Any, y: Any, variance: tuple[float, float, float], angle: float) -> Track:
+    """Exposure across a track from a background-free spot image about its centroid.
+
+    Parameters
+    ----------
+    image : float array (rows, columns)
+    x, y : float arrays, mm
+        Distances from the centroid along columns and rows.
+    variance : (s_xx, s_xy, s_yy), mm^2
+    angle : float, radians
+        Direction of the track, from x towards y.
+
+    Returns
+    -------
+    Track
+
+    Source: derived; a top hat of radius R must give 0.798 of the Gaussian with W0 = R.
+    """
+    c, s = math.cos(angle), math.sin(angle)
+    xx, xy, yy = variance
+    across = xx * s * s - 2.0 * xy * s * c + yy * c * c
+    radius = 2.0 * math.sqrt(across)
+    pitch = max(float(x[1] - x[0]), float(y[1] - y[0]))
+    step = pitch * max(1, math.ceil(radius / 60.0 / pitch))  # whole pixels, else bins and pixels beat
+    distance, share = line_profile(image, x, y, angle, step=step)
+    return Track(
+        angle=angle, radius=radius, image_peak=_top(distance, share, radius), gaussian_peak=gaussian_peak(radius),
+        distance=distance, image=share, gaussian=gaussian_peak(radius) * np.exp(-2.0 * (distance / radius) ** 2),
+    )  # fmt: skip
+
+
+def _top(distance: Any, share: Any, radius: float) -> float:
+    """Height of the top from a fourth-order curve through the readings near it, so that noise does not pick the highest."""
+    smooth = np.convolve(share, np.ones(3) / 3.0, mode="same")
+    at = distance[int(np.argmax(smooth))]
+    near = np.abs(distance - at) <= max(0.3 * radius, 3.1 * (distance[1] - distance[0]))
+    q = distance[near] - at
+    if q.size < 6:
+        return float(share.max())
+    scale = float(np.abs(q).max())
+    curve = np.polyfit(q / scale, share[near], 4)
+    return float(np.polyval(curve, np.linspace(-0.7, 0.7, 281)).max())
