@@ -1,0 +1,1 @@
+"""Know the beam: radius, shape, focus and power from what a shop can measure."""

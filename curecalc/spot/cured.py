@@ -116,7 +116,7 @@ def cured_lines(
     has_width, width = _present(line_width, x)
     has_depth, depth = _present(cure_depth, x)
     for has, what in ((has_width, "line widths"), (has_depth, "cure depths")):
-        if 0 < has.sum() < 4 or has.any() and np.unique(x[has]).size < 3:
+        if 0 < has.sum() < 4 or (has.any() and np.unique(x[has]).size < 3):
             raise ValueError(f"{int(has.sum())} {what} at {np.unique(x[has]).size} speeds are too few: "
                              "draw at least four lines at three or more speeds.")  # fmt: skip
     if not (has_width.any() or has_depth.any()):
@@ -129,7 +129,11 @@ def cured_lines(
         spread = math.sqrt(fw.covariance[1, 1] + fd.covariance[1, 1])
         # the two scatters are themselves estimates: the smaller count is the honest one for the joint fit
         dof = min(fw.degrees_of_freedom, fd.degrees_of_freedom)
-        agreement = two_sided_p(gap / spread, dof) if spread > 1e-12 * max(abs(gap), 1e-300) else (1.0 if abs(gap) < 1e-9 else 0.0)
+        agreement = (
+            two_sided_p(gap / spread, dof)
+            if spread > 1e-12 * max(abs(gap), 1e-300)
+            else (1.0 if abs(gap) < 1e-9 else 0.0)
+        )
         names, values, cov, converged = _joint(x, width, depth, has_width, has_depth, fw, fd)
     elif fw is not None:
         names, values, cov = ["W", "v"], fw.parameters, fw.covariance
@@ -188,4 +192,3 @@ def _joint(x: Any, width: Any, depth: Any, has_width: Any, has_depth: Any, fw: F
     lv = max(lv, float(xw.max()) + 1e-3)
     found = fit(model, y, [fw.parameters[0], fd.parameters[0], lv], sigma=sigma)
     return ["W", "D", "v"], found.parameters, found.covariance, found.converged
-

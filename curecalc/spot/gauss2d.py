@@ -164,7 +164,7 @@ def _fit_window(window: Any, pixel: Any, origin: Any, start: Any, block: int) ->
     def model(p: Any) -> tuple[Any, Any]:
         cx, cy, lx, ly, skew, height = p[:6]
         ax, ay = math.exp(min(max(lx, -60.0), 60.0)), math.exp(min(max(ly, -60.0), 60.0))
-        r = math.tanh(skew)
+        r = math.tanh(min(max(skew, -8.0), 8.0))
         k = 1.0 / (1.0 - r * r)
         u, v = (gx - cx) / ax, (gy - cy) / ay
         form = k * (u * u - 2.0 * r * u * v + v * v)
@@ -176,7 +176,9 @@ def _fit_window(window: Any, pixel: Any, origin: Any, start: Any, block: int) ->
         return high + p[6] + p[7] * tx + p[8] * ty, np.stack(columns, axis=1)
 
     try:
-        result = fit(model, flat, [mx, my, math.log(sx), math.log(sy), math.atanh(rho), peak, dark, 0.0, 0.0], max_steps=60)
+        result = fit(
+            model, flat, [mx, my, math.log(sx), math.log(sy), math.atanh(rho), peak, dark, 0.0, 0.0], max_steps=60
+        )
     except np.linalg.LinAlgError:
         return None
     cx, cy, lx, ly, skew, height = (float(v) for v in result.parameters[:6])

@@ -12,6 +12,16 @@ from typing import Any
 
 import numpy as np
 
+from .doubts import (
+    NO_PEAK,
+    NOTHING,
+    Finding,
+    check_size,
+    judge_dark,
+    judge_saturation,
+    judge_shape,
+    room_of,
+)  # fmt: skip
 from .gauss2d import Bell, bell, first_estimate, fit_bell
 from .moments import Moments, moments, principal
 
@@ -20,14 +30,6 @@ __all__ = ["Finding", "Spot", "axes_of", "image_spot", "mend_pixels"]
 _FULL_SCALES = (255, 1023, 4095, 16383, 65535)
 _ROOM_FOR_MOMENTS = 2.0
 _NOISIEST = 0.05
-
-
-@dataclass(frozen=True)
-class Finding:
-    """Something the reader must know: a short key, a sentence, and what to do."""
-
-    key: str
-    text: str
 
 
 @dataclass(frozen=True)
@@ -130,7 +132,9 @@ def mend_pixels(image: Any, noise: float, dark: float) -> tuple[Any, int]:
     return z, count
 
 
-def _saturated(image: Any, centre: Any, variance: Any, pixel: Any, full_scale: float | None) -> tuple[float, float, bool]:
+def _saturated(
+    image: Any, centre: Any, variance: Any, pixel: Any, full_scale: float | None
+) -> tuple[float, float, bool]:
     """Share of the 1/e^2 ellipse that sits at the top reading, that reading, and whether it is a camera's full scale."""
     top = float(image.max())
     whole = np.issubdtype(image.dtype, np.integer) or bool(np.all(image[::7, ::7] == np.floor(image[::7, ::7])))
@@ -171,17 +175,17 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
         raise ValueError(f"an image needs at least 12 x 12 pixels, this one has {' x '.join(map(str, raw.shape))}. "
                          "Save the whole frame, or a region at least three beam diameters wide.")  # fmt: skip
     if float(raw.min()) == float(raw.max()):
-        raise ValueError("every pixel holds the same reading, so there is no beam. Check the shutter, exposure time and file.")
+        raise ValueError(
+            "every pixel holds the same reading, so there is no beam. Check the shutter, exposure time and file."
+        )
     start = first_estimate(raw, pixel)
     if start is None:
-        raise ValueError("nothing stands out of the noise. Raise the exposure time or the power on the sensor, take a "
-                         "frame with the beam on, and average several frames.")  # fmt: skip
+        raise ValueError(NOTHING)
     found = fit_bell(raw, pixel, start)
     span = ((raw.shape[1] - 1) * pixel[0], (raw.shape[0] - 1) * pixel[1])
     if found is None:
-        raise ValueError("no spot can be made out: the light has no peak that falls off inside the picture. If the beam is "
-                         "larger than the sensor, measure nearer the focus, use a larger sensor or scan a knife edge.")  # fmt: skip
-    _check_size(found, span, pixel)
+        raise ValueError(NO_PEAK)
+    check_size(found, span, pixel)
     saturated, level, at_scale = _saturated(raw, found.centre, found.variance, pixel, full_scale)
     noise_share = max(found.noise, 1e-12)
     image64, mended = mend_pixels(raw, noise_share * found.peak * found.block, found.plane[0]) if _wide(found, pixel) else (
@@ -190,9 +194,9 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
         again = fit_bell(image64, pixel, (*found.centre, *found.variance))
         found = again if again is not None else found
     findings: list[Finding] = []
-    _judge_saturation(saturated, level, at_scale, found, findings)
+    judge_saturation(saturated, level, at_scale, found, findings)
     fit_axes = axes_of(found.variance, found.covariance, pixel=pixel)
-    room = _room(found.centre, found.variance, span)
+    room = room_of(found.centre, found.variance, span)
     measured: Moments | None = None
     moment_axes: Axes | None = None
     if room >= _ROOM_FOR_MOMENTS:
@@ -202,28 +206,21 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
             moment_axes = axes_of(measured.variance, measured.covariance, pixel=pixel)
         except ValueError:
             measured = None
-    noisy = moment_axes is not None and max(moment_axes.u_x / moment_axes.radius_x, moment_axes.u_y / moment_axes.radius_y) > _NOISIEST
+    noisy = (
+        moment_axes is not None
+        and max(moment_axes.u_x / moment_axes.radius_x, moment_axes.u_y / moment_axes.radius_y) > _NOISIEST
+    )
     by_moments = moment_axes is not None and not noisy
-    if room < _ROOM_FOR_MOMENTS:
-        findings.append(Finding("truncated", (
-            f"the sensor ends {room:.2f} beam radii from the centre, so it cuts the beam off; second moments would come out "
-            "too small, and the radius is from a Gaussian fit instead. Centre the beam, use a larger sensor, or scan a "
-            "knife edge: a camera needs 3 radii of room on every side.")))  # fmt: skip
-    elif not by_moments:
-        findings.append(Finding("noisy", (
-            "noise drowns the wings of the beam, so second moments do not settle; the radius is from a Gaussian fit "
-            "instead. Average several frames, or raise the exposure time to just below saturation.")))  # fmt: skip
-    elif measured is not None and measured.aperture_cut:
-        findings.append(Finding("tight", (
-            f"the sensor ends {room:.1f} beam radii from the centre; ISO 11146 asks for 3. Light beyond the edge is not counted.")))
+    judge_room(room, by_moments, measured is not None and measured.aperture_cut, _ROOM_FOR_MOMENTS, findings)
     if mended:
-        findings.append(Finding("mended", f"{mended} lone hot or dead pixel{'s' if mended > 1 else ''} replaced by the neighbours' mean."))
-    _judge_dark(raw, found, findings)
+        many = "s" if mended > 1 else ""
+        findings.append(Finding("mended", f"{mended} lone hot or dead pixel{many} replaced by the neighbours' mean."))
+    judge_dark(raw, found, findings)
     axes = moment_axes if by_moments and moment_axes is not None else fit_axes
     use = measured if by_moments and measured is not None else found
     share = _power_inside(image64, measured, pixel) if by_moments and measured is not None else None
     excess = math.sqrt(max(found.residual**2 - found.noise**2, 0.0))
-    _judge_shape(excess, share, axes, fit_axes, by_moments, findings)
+    judge_shape(excess, share, axes, fit_axes, by_moments, findings)
     z, x, y = _picture(image64, use, pixel)
     return Spot(
         axes=axes, by_moments=by_moments, centre=use.centre, u_centre=use.u_centre, fit_axes=fit_axes,
@@ -236,74 +233,6 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
 def _wide(found: Bell, pixel: Any) -> bool:
     along, across, _ = principal(*found.variance)
     return 2.0 * math.sqrt(max(min(along, across), 0.0)) > 4.0 * max(pixel)
-
-
-def _room(centre: Any, variance: Any, span: Any) -> float:
-    rx, ry = 2.0 * math.sqrt(variance[0]), 2.0 * math.sqrt(variance[2])
-    return min(centre[0] / rx, (span[0] - centre[0]) / rx, centre[1] / ry, (span[1] - centre[1]) / ry)
-
-
-def _check_size(found: Bell, span: Any, pixel: Any) -> None:
-    along, across, _ = principal(*found.variance)
-    least = 2.0 * math.sqrt(max(min(along, across), 0.0))
-    room = _room(found.centre, found.variance, span)
-    if room < 1.0 or max(found.u_centre[0] / span[0], found.u_centre[1] / span[1]) > 0.2:
-        raise ValueError(
-            f"the beam is larger than the sensor holds or stands at its edge: only {max(room, 0.0):.2f} beam radii fit "
-            "between its centre and the nearest edge. Centre it, measure nearer the focus, use a larger sensor, or scan a knife edge."
-        )
-    if least < 1.5 * max(pixel):
-        raise ValueError(
-            f"the beam radius is only {least / max(pixel):.1f} pixels, too few to measure (3 pixels at least). Use a camera "
-            "with finer pixels, image the spot through a known magnification, or scan a knife edge."
-        )
-    peak_u = found.u_peak / found.peak
-    if peak_u > 0.10 or not found.converged and found.residual > 0.5:
-        raise ValueError("nothing stands clearly out of the noise. Raise the exposure time or the power on the sensor, take "
-                         "a frame with the beam on, and average several frames.")  # fmt: skip
-
-
-def _judge_saturation(share: float, level: float, at_scale: bool, found: Bell, findings: list[Finding]) -> None:
-    expected = 0.5 / max(found.peak, 1.0) if not at_scale else 0.0
-    if at_scale and share > 0.10:
-        raise ValueError(
-            f"{share:.0%} of the pixels inside the spot sit at full scale ({level:g}): the peak is cut off and the width means "
-            "nothing. Shorten the exposure time or add attenuation until the peak reads about 80 % of full scale."
-        )
-    if at_scale and share > 0.0005:
-        findings.append(Finding("saturated", (
-            f"{share:.1%} of the pixels inside the spot sit at full scale ({level:g}); the peak is cut off and the radius comes "
-            "out too large. Shorten the exposure time or add attenuation until the peak reads about 80 % of full scale.")))  # fmt: skip
-    elif not at_scale and share > 0.02 + 3.0 * expected:
-        findings.append(Finding("flat_top", (
-            f"{share:.0%} of the pixels inside the spot share one top reading ({level:g}): either the camera saturates there or "
-            "the profile is flat. Halve the exposure time and see whether the top follows.")))  # fmt: skip
-
-
-def _judge_dark(raw: Any, found: Bell, findings: list[Finding]) -> None:
-    low = raw.min()
-    share = float(np.mean(raw == low))
-    noise = found.noise * found.peak * found.block
-    if 0.2 < share < 0.98 and low == 0 and noise > 0.3 and float(np.mean((raw > low) & (raw <= low + 3 * noise + 1))) > 0.1:
-        findings.append(Finding("dark_cut", (
-            f"{share:.0%} of the pixels read exactly 0: the camera cuts its dark level off and with it the wings of the beam. "
-            "Raise the camera's dark offset until a covered sensor reads a few counts everywhere.")))  # fmt: skip
-
-
-def _judge_shape(excess: float, share: float | None, axes: Axes, fit_axes: Axes, by_moments: bool, findings: list[Finding]) -> None:
-    if excess > 0.05 or (share is not None and abs(share - 0.864665) > 0.03 + 3.0 * axes.u_x / axes.radius_x):
-        told = f"a Gaussian misses the image by {excess:.1%} of its peak (root mean square)"
-        if share is not None:
-            told += f" and {share:.1%} of the power is inside the 1/e^2 ellipse (86.5 % for a Gaussian)"
-        findings.append(Finding("not_gaussian", (
-            f"{told}: use the line exposure computed from the image itself rather than the radius alone.")))  # fmt: skip
-    if by_moments:
-        gap = max(abs(axes.radius_x / fit_axes.radius_x - 1.0) if axes.round == fit_axes.round else 0.0, 0.0)
-        sure = 4.0 * math.hypot(axes.u_x / axes.radius_x, fit_axes.u_x / fit_axes.radius_x)
-        if gap > max(0.05, sure) and excess <= 0.05:
-            findings.append(Finding("wings", (
-                f"the second-moment radius differs by {gap:.0%} from the Gaussian fit: a halo, stray light or an uneven "
-                "background. Shade the camera, record a dark frame, and measure again.")))  # fmt: skip
 
 
 def _power_inside(image: Any, m: Moments, pixel: Any) -> float:

@@ -14,13 +14,13 @@ from typing import Any
 
 import numpy as np
 
-from .least_squares import Fit, fit, uneven_scatter
+from .least_squares import Fit, fit, scan_start, uneven_scatter
 
 __all__ = ["ClipWidth", "KnifeEdge", "clip_factor", "clip_width", "knife_edge", "knife_edge_power"]
 
 _SQRT2 = math.sqrt(2.0)
 _FEWEST_WITH_DRIFT = 12
-_ROOM_FOR_DRIFT = 2.0
+_ROOM_FOR_DRIFT = 1.75
 
 
 @dataclass(frozen=True)
@@ -105,28 +105,20 @@ def clip_width(position: Any, reading: Any, *, low: float = 0.10, dark: float, f
     return ClipWidth(clip_factor(low) * width, low, ends[0], ends[1]) if width > 0.0 else None
 
 
-def _start(x: Any, y: Any) -> tuple[float, float, float, float, bool]:
-    """First guess of dark, full, centre and radius from the sorted readings, and the direction."""
-    third = max(1, x.size // 8)
-    first, last = float(np.median(y[:third])), float(np.median(y[-third:]))
-    rising = last >= first
-    low, high = min(first, last), max(first, last)
-    span = (high - low) or float(np.ptp(y)) or 1.0
-    level = np.clip((y - low) / span, 0.0, 1.0)
-    level = level if rising else 1.0 - level
-    # area under 1 - S right of the start is the centre; second moment of dS is the variance of the step
-    gaps = np.diff(x)
-    middle = 0.5 * (level[1:] + level[:-1])
-    centre = float(x[-1] - (gaps * middle).sum())
-    steps = np.clip(np.diff(np.maximum.accumulate(level)), 0.0, None)
-    at = 0.5 * (x[1:] + x[:-1])
-    total = steps.sum()
-    if total > 0:
-        mean = float((steps * at).sum() / total)
-        radius = 2.0 * math.sqrt(max(float((steps * (at - mean) ** 2).sum() / total), 0.0))
-    else:
-        radius = 0.0
-    return low, span, centre, max(radius, 0.3 * float(np.median(gaps)), 1e-3 * float(np.ptp(x))), rising
+def _start(x: Any, y: Any, with_drift: bool) -> tuple[list[float], bool] | None:
+    """First guess and direction: the best knot of a grid of centres and radii."""
+    from scipy.special import erf
+
+    room = _ROOM_FOR_DRIFT if with_drift else 0.0
+    extra = (lambda s, t: [t, t * s]) if with_drift else (lambda s, t: [])
+    found = scan_start(x, y, lambda g: 0.5 * (1.0 + erf(_SQRT2 * g)), extra, room)
+    if found is None:
+        return None
+    centre, radius, c = found
+    rising = bool(c[1] >= 0.0)
+    if not rising:  # a falling edge is c0 + c1 S = (c0 + c1) - c1 (1 - S)
+        c = [c[0] + c[1], -c[1], *([c[2] + c[3], -c[3]] if with_drift else [])]
+    return [centre, math.log(radius), *(float(v) for v in c)], rising
 
 
 def _model(x: Any, middle: float, scale: float, rising: bool, with_drift: bool) -> Any:
@@ -154,23 +146,18 @@ def _model(x: Any, middle: float, scale: float, rising: bool, with_drift: bool) 
     return model
 
 
-def _best(x: Any, y: Any, with_drift: bool, sigma: Any = None, start: Any = None, rising: bool | None = None) -> Any:
-    dark, full, centre, radius, way = _start(x, y)
-    rising = way if rising is None else rising
+def _best(x: Any, y: Any, with_drift: bool, rising: bool, starts: list[Any], sigma: Any = None) -> Fit | None:
     middle, scale = float(0.5 * (x[0] + x[-1])), float(0.5 * np.ptp(x))
     model = _model(x, middle, scale, rising, with_drift)
-    tries = [start] if start is not None else [
-        [centre, math.log(radius * k), dark, full] + [0.0, 0.0] * with_drift for k in (1.0, 0.4, 2.5)
-    ]  # fmt: skip
     best: Fit | None = None
-    for first in tries:
+    for first in starts:
         try:
             found = fit(model, y, first, sigma=sigma)
         except np.linalg.LinAlgError:
             continue
         if best is None or found.residual_sd < best.residual_sd * (1 - 1e-9):
             best = found
-    return best, rising, scale
+    return best
 
 
 def knife_edge(position: Any, reading: Any, *, drift: bool = True, low: float = 0.10) -> KnifeEdge:
@@ -184,7 +171,7 @@ def knife_edge(position: Any, reading: Any, *, drift: bool = True, low: float = 
         Transmitted power in any linear unit; rising or falling with position.
     drift : bool
         Fit a tilt of the dark level and a drift of the source as well. They are left out where the scan is too short
-        to tell them from the edge (fewer than 12 readings, or less than 2 radii on either side of the centre).
+        to tell them from the edge (fewer than 12 readings, or less than 1.75 radii on either side of the centre).
     low : float
         Clip level of the estimate shown beside the fit, 0.10 for 10/90.
 
@@ -202,25 +189,29 @@ def knife_edge(position: Any, reading: Any, *, drift: bool = True, low: float = 
     order = np.argsort(position, kind="stable")
     x = np.asarray(position, dtype=np.float64)[order]
     y = np.asarray(reading, dtype=np.float64)[order]
-    result, rising, scale = _best(x, y, False)
-    if result is None:
+    scale = float(0.5 * np.ptp(x))
+    start = _start(x, y, False)
+    result = None if start is None else _best(x, y, False, start[1], [start[0]])
+    if result is None or start is None:
         raise ValueError("the scan cannot be fitted")
-    with_drift = False
+    rising, with_drift = start[1], False
     if drift and x.size >= _FEWEST_WITH_DRIFT:
-        radius = math.exp(result.parameters[1])
-        room = min(result.parameters[0] - x[0], x[-1] - result.parameters[0]) / radius
-        if room >= _ROOM_FOR_DRIFT:
-            start = [*result.parameters, 0.0, 0.0]
-            wider, _, _ = _best(x, y, True, start=start, rising=rising)
-            if wider is not None and wider.converged:
-                result, with_drift = wider, True
+        again = _start(x, y, True)
+        tries = [([*result.parameters, 0.0, 0.0], rising)] + ([again] if again is not None else [])
+        for first, way in tries:
+            wider = _best(x, y, True, way, [first])
+            if wider is None or not wider.converged or abs(wider.parameters[1]) > 50:
+                continue
+            room = min(wider.parameters[0] - x[0], x[-1] - wider.parameters[0]) / math.exp(wider.parameters[1])
+            if room >= _ROOM_FOR_DRIFT and (not with_drift or wider.residual_sd < result.residual_sd * (1 - 1e-9)):
+                result, rising, with_drift = wider, way, True
     step = _step(x, result, rising)
     weighted = False
     sigma = uneven_scatter(result, step)
     if sigma is not None:
-        again, _, _ = _best(x, y, with_drift, sigma=sigma, start=result.parameters, rising=rising)
-        if again is not None and again.converged:
-            result, weighted, step = again, True, _step(x, again, rising)
+        better = _best(x, y, with_drift, rising, [result.parameters], sigma)
+        if better is not None and better.converged:
+            result, weighted, step = better, True, _step(x, better, rising)
     centre, log_radius, dark, full = result.parameters[:4]
     radius = math.exp(log_radius)
     sd = result.sd

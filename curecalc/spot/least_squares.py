@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["Fit", "Model", "fit", "student_t", "two_sided_p", "uneven_scatter"]
+__all__ = ["Fit", "Model", "fit", "scan_start", "student_t", "two_sided_p", "uneven_scatter"]
 
 Model = Callable[[Any], tuple[Any, Any]]
 """parameters -> (values of shape (n,), derivatives of shape (n, p))"""
@@ -83,6 +83,7 @@ def fit(
     r = (y - values) * weight
     rss = float(r @ r)
     damping, converged = 1e-3, False
+    rounding = 1e-14 * float(np.linalg.norm(y * weight))
     for _ in range(max_steps):
         jacobian = slopes * weight[:, None]
         size = np.sqrt((jacobian**2).sum(axis=0))
@@ -95,7 +96,7 @@ def fit(
             new_r = (y - new_values) * weight
             new_rss = float(new_r @ new_r)
         if math.isfinite(new_rss) and new_rss <= rss:
-            small = bool(np.all(np.abs(step) * size <= 1e-12 * (np.linalg.norm(r) + np.abs(p) * size)))
+            small = bool(np.linalg.norm(step * size) <= 1e-10 * np.linalg.norm(new_r) + rounding)
             flat = rss - new_rss <= 1e-15 * rss
             p, values, slopes, r, rss = p + step, new_values, new_slopes, new_r, new_rss
             if small or (flat and damping < 1e-6):
@@ -103,7 +104,7 @@ def fit(
                 break
             damping = max(damping / 10.0, 1e-14)
         elif damping > 1e10:
-            converged = bool(np.all(np.abs(step) * size <= 1e-8 * (np.linalg.norm(r) + np.abs(p) * size)))
+            converged = bool(np.linalg.norm(step * size) <= 1e-6 * np.linalg.norm(r) + rounding)
             break
         else:
             damping *= 8.0
@@ -117,6 +118,45 @@ def fit(
     if not known_sigma:
         covariance = covariance * variance
     return Fit(p, covariance, values, y - values, math.sqrt(variance), dof, converged, known_sigma)
+
+
+def scan_start(x: Any, y: Any, shape: Callable[[Any], Any], extra: Callable[[Any, Any], list[Any]], room: float) -> Any:
+    """Best first guess (centre, radius, coefficients) of a peak or edge, from a grid solved linearly at every knot.
+
+    Parameters
+    ----------
+    x, y : float array (n,)
+        Sorted by x.
+    shape : callable
+        (x - centre)/radius to the shape, 0 to 1.
+    extra : callable
+        Shape and x scaled to -1..1, to the further columns beside a constant and the shape.
+    room : float
+        Least distance, in radii, that the scan must reach beyond the centre on both sides.
+    """
+    step = max(1, x.size // 300)
+    xs, ys = x[::step], y[::step]
+    span = float(np.ptp(xs))
+    gap = float(np.median(np.diff(np.unique(xs)))) if span > 0 else 1.0
+    centres = np.linspace(float(xs[0]), float(xs[-1]), 41)[1:-1]
+    radii = np.geomspace(max(0.5 * gap, 1e-3 * span), 0.7 * span, 18)
+    c, w = (g.ravel() for g in np.meshgrid(centres, radii))
+    fits = np.minimum(c - xs[0], xs[-1] - c) >= room * w
+    if not fits.any():
+        return None
+    c, w = c[fits], w[fits]
+    t = np.broadcast_to((xs - 0.5 * (xs[0] + xs[-1])) / (0.5 * span), (c.size, xs.size))
+    s = shape((xs[None, :] - c[:, None]) / w[:, None])
+    basis = np.stack([np.ones_like(s), s, *extra(s, t)], axis=2)
+    # a ridge keeps shapes narrower than the steps from being singular
+    gram = np.einsum("mnp,mnq->mpq", basis, basis) + 1e-9 * xs.size * np.eye(basis.shape[2])
+    right = np.einsum("mnp,n->mp", basis, ys - ys.mean())
+    solution = np.linalg.solve(gram, right[:, :, None])[:, :, 0]
+    rest = ((ys - ys.mean() - np.einsum("mnp,mp->mn", basis, solution)) ** 2).sum(axis=1)
+    best = int(np.argmin(rest))
+    coefficients = solution[best].copy()
+    coefficients[0] += float(ys.mean())
+    return float(c[best]), float(w[best]), coefficients
 
 
 def uneven_scatter(result: Fit, level: Any) -> Any:

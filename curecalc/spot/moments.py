@@ -173,7 +173,9 @@ def moments(image: Any, pixel: tuple[float, float], start: Any, *, max_steps: in
             total, nx, ny, xx, xy, yy = _raw(q, wx, wy)
             if not (total > 0 and xx > 0 and yy > 0 and xx * yy > xy * xy):
                 return None
-            change = max(abs(xx / variance[0] - 1), abs(yy / variance[2] - 1), abs(xy - variance[1]) / math.sqrt(xx * yy))
+            change = max(
+                abs(xx / variance[0] - 1), abs(yy / variance[2] - 1), abs(xy - variance[1]) / math.sqrt(xx * yy)
+            )
             found = (total, nx, ny, ground, mx, my, inside, rows, columns, wx, wy)
             mx, my, variance = nx, ny, [xx, xy, yy]
             if change < tolerance:
@@ -219,7 +221,9 @@ def _finish(image: Any, found: Any, variance: Any, block: int, steps: int, settl
         down = area_sum(i, j + 1) - s * area_sum(0, 1)
         effect[a] = -np.array([level, along + shift[0] * level, down + shift[1] * level]) / total
     covariance += effect @ ground @ effect.T
-    first = np.array([[area_sum(1, 0), area_sum(2, 0), area_sum(1, 1)], [area_sum(0, 1), area_sum(1, 1), area_sum(0, 2)]])
+    first = np.array(
+        [[area_sum(1, 0), area_sum(2, 0), area_sum(1, 1)], [area_sum(0, 1), area_sum(1, 1), area_sum(0, 2)]]
+    )
     from_ground = np.einsum("ij,jk,ik->i", first / total, ground, first / total)
     u_x = math.sqrt(max(noise_sum(2, 0), 0.0) / total**2 + from_ground[0])
     u_y = math.sqrt(max(noise_sum(0, 2), 0.0) / total**2 + from_ground[1])

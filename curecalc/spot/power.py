@@ -49,7 +49,7 @@ def combine(*, uncertainties: Any, degrees_of_freedom: Any) -> tuple[float, floa
 
     >>> u, dof = combine(uncertainties=[25.0, 9.7, 2.9, 16.6], degrees_of_freedom=[18, 25.6, 50, 2])
     >>> f"{u:.1f} {dof:.1f}"
-    '31.7 16.7'
+    '31.7 16.8'
     """
     u, nu = np.asarray(uncertainties, dtype=np.float64), np.asarray(degrees_of_freedom, dtype=np.float64)
     total = math.sqrt(float((u * u).sum()))
@@ -175,7 +175,9 @@ def power_reading(
     transmission = 1.0
     for name, loss, _ in losses:
         if not 0.0 <= loss < 1.0:
-            raise ValueError(f"loss {name} must be at least 0 and below 1, got {loss:g}. Write the share of power lost, like '4 %'.")
+            raise ValueError(
+                f"loss {name} must be at least 0 and below 1, got {loss:g}. Write the share of power lost, like '4 %'."
+            )
         transmission *= 1.0 - loss
     value = mean * transmission
     parts = [("readings (Type A)", type_a * transmission, dof_a)]

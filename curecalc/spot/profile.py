@@ -14,9 +14,18 @@ from typing import Any
 
 import numpy as np
 
-from .least_squares import Fit, fit, uneven_scatter
+from .least_squares import Fit, fit, scan_start, uneven_scatter
 
-__all__ = ["Profile", "peak_fit", "pinhole_corrected", "pixel_corrected", "profile", "slit_corrected", "truncated_width"]
+__all__ = [
+    "Profile",
+    "peak_fit",
+    "pinhole_corrected",
+    "pixel_corrected",
+    "profile",
+    "slit_corrected",
+    "truncated_width",
+    "window_error_percent",
+]
 
 _SQRT2 = math.sqrt(2.0)
 _FEWEST_WITH_TILT = 9
@@ -164,20 +173,14 @@ def profile(
     order = np.argsort(position, kind="stable")
     x = np.asarray(position, dtype=np.float64)[order]
     y = np.asarray(reading, dtype=np.float64)[order]
-    dark, peak, centre, radius = _start(x, y)
     middle, scale = float(0.5 * (x[0] + x[-1])), float(0.5 * np.ptp(x))
-    result = None
-    for k in (1.0, 0.5, 2.0):
-        found = fit(_model(x, middle, scale, slit_width, False), y, [centre, math.log(radius * k), dark, peak])
-        if result is None or found.residual_sd < result.residual_sd * (1 - 1e-9):
-            result = found
-    assert result is not None
+    result = _flat_or_tilted(x, y, middle, scale, slit_width, False)
     with_tilt = False
-    radius = math.exp(result.parameters[1])
-    room = min(result.parameters[0] - x[0], x[-1] - result.parameters[0]) / radius
-    if tilt and x.size >= _FEWEST_WITH_TILT and room >= _ROOM_FOR_TILT:
-        wider = fit(_model(x, middle, scale, slit_width, True), y, [*result.parameters, 0.0])
-        if wider.converged:
+    if tilt and x.size >= _FEWEST_WITH_TILT:
+        wider = _flat_or_tilted(x, y, middle, scale, slit_width, True, start=[*result.parameters, 0.0])
+        radius = math.exp(min(max(wider.parameters[1], -60.0), 60.0))
+        room = min(wider.parameters[0] - x[0], x[-1] - wider.parameters[0]) / radius
+        if wider.converged and room >= _ROOM_FOR_TILT:
             result, with_tilt = wider, True
     shape = np.exp(-2.0 * ((x - result.parameters[0]) / math.exp(result.parameters[1])) ** 2)
     sigma, weighted = uneven_scatter(result, shape), False
@@ -186,6 +189,26 @@ def profile(
         if again.converged:
             result, weighted = again, True
     return _as_profile(x, y, order, result, middle, scale, slit_width, pinhole_diameter, with_tilt, weighted)
+
+
+def _flat_or_tilted(
+    x: Any, y: Any, middle: float, scale: float, slit: float, with_tilt: bool, start: Any = None
+) -> Fit:
+    """Best fit from the best knot of a grid of centres and radii, and from the guesses of the profile's own moments."""
+    found = scan_start(x, y, lambda g: np.exp(-2.0 * g * g), lambda s, t: [t] * with_tilt, 1.0 if with_tilt else 0.0)
+    dark, peak, centre, radius = _start(x, y)
+    guesses = [[centre, math.log(radius * k), dark, peak] + [0.0] * with_tilt for k in (1.0, 0.5)]
+    if found is not None:
+        # the grid sees the width behind the slit
+        narrower = max(found[1] ** 2 - slit**2 / 3.0, (0.2 * found[1]) ** 2)
+        guesses.insert(0, [found[0], 0.5 * math.log(narrower), *(float(v) for v in found[2])])
+    best: Fit | None = None
+    for first in guesses if start is None else [start, *guesses]:
+        got = fit(_model(x, middle, scale, slit, with_tilt), y, first)
+        if best is None or got.residual_sd < best.residual_sd * (1 - 1e-9):
+            best = got
+    assert best is not None
+    return best
 
 
 def _as_profile(
@@ -232,3 +255,12 @@ def peak_fit(*, position: Any, reading: Any) -> Fit:
         return area * bell, np.stack([bell, area * bell * (g * g - 1.0) / sd, area * bell * g / sd], axis=1)
 
     return fit(model, y, [peak * radius / 2.0, radius / 2.0, centre])
+
+
+def window_error_percent(half_window: float) -> float:
+    """How many per cent too small D4sigma comes out through a window that ends at `half_window` radii.
+
+    >>> f"{window_error_percent(1.0):.1f}"
+    '12.0'
+    """
+    return 100.0 * (1.0 - truncated_width(half_window))
