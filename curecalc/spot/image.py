@@ -18,6 +18,7 @@ from .doubts import (
     Finding,
     check_size,
     judge_dark,
+    judge_room,
     judge_saturation,
     judge_shape,
     room_of,
