@@ -51,7 +51,7 @@ def lack_of_fit(x: Any, y: Any, *, group: Any | None = None, weight: Any | None 
     weight : float64, (n,), optional
         Relative weights.
 
-    Source: `iso11095` 6.3; `nist-handbook` 4.6.1. Valid for independent normal errors.
+    Source: `iso11095` 6.3; `nist_handbook` 4.6.1. Valid for independent normal errors.
     """
     x = np.asarray(x, dtype=float)
     y = np.asarray(y, dtype=float)

@@ -46,8 +46,9 @@ class LinePosterior:
 
 
 def conjugate_line(
-    x: Any, y: Any, prior_mean: Any, prior_spread: Any, prior_a: float, prior_b: float, origin: float = 0.0
-) -> LinePosterior:
+    x: Any, y: Any, prior_mean: Any, prior_spread: Any, prior_a: float, prior_b: float, origin: float = 0.0,
+    weight: Any | None = None,
+) -> LinePosterior:  # fmt: skip
     r"""Posterior of a line under a normal-inverse-gamma prior.
 
     Precision adds: V^-1 = V0^-1 + X'X, m = V (V0^-1 m0 + X'y), a = a0 + n/2,
@@ -61,6 +62,8 @@ def conjugate_line(
     prior_spread : float64, (2, 2)
     prior_a, prior_b : float
     origin : float
+    weight : float64, (..., n), optional
+        Relative weights; the variance is that of a point of weight one.
 
     Returns
     -------
@@ -74,33 +77,35 @@ def conjugate_line(
     if prior_a <= 0 or prior_b <= 0 or np.any(np.linalg.eigvalsh(v0) <= 0):
         raise QuantityError("a prior needs a positive spread and scatter. State the earlier lots' uncertainties.")
     n = x.shape[-1]
+    w = np.ones(x.shape) if weight is None else np.broadcast_to(np.asarray(weight, dtype=float), x.shape)
     p0 = np.linalg.inv(v0)
-    sx, sy = x.sum(-1), y.sum(-1)
-    xtx = np.stack([np.stack([np.full_like(sx, float(n)), sx], -1), np.stack([sx, (x * x).sum(-1)], -1)], -2)
-    xty = np.stack([sy, (x * y).sum(-1)], -1)
+    sw, sx, sy = w.sum(-1), (w * x).sum(-1), (w * y).sum(-1)
+    xtx = np.stack([np.stack([sw, sx], -1), np.stack([sx, (w * x * x).sum(-1)], -1)], -2)
+    xty = np.stack([sy, (w * x * y).sum(-1)], -1)
     precision = xtx + p0
     spread = np.linalg.inv(precision)
     mean = np.einsum("...ij,...j->...i", spread, xty + p0 @ m0)
     # b by residuals, free of the cancellation of y'y - m'V^-1 m
     residuals = y - mean[..., :1] - mean[..., 1:] * x
     shift = mean - m0
-    b = prior_b + 0.5 * ((residuals**2).sum(-1) + np.einsum("...i,ij,...j->...", shift, p0, shift))
+    b = prior_b + 0.5 * ((w * residuals**2).sum(-1) + np.einsum("...i,ij,...j->...", shift, p0, shift))
     a = prior_a + 0.5 * n
     scale = b / a
     diagonal = np.stack([spread[..., 0, 0], spread[..., 1, 1]], -1)
     sd = np.sqrt((b / (a - 1.0))[..., None] * diagonal) if a > 1 else np.full(diagonal.shape, np.inf)
     weight = 0.5 * np.trace(np.einsum("...ij,jk->...ik", spread, p0), axis1=-2, axis2=-1)
-    line = _as_line(mean, spread, scale, a, origin, n, residuals, x + origin)
+    line = _as_line(mean, spread, scale, a, origin, n, residuals, (w * residuals**2).sum(-1))
     return LinePosterior(mean, spread, a, b[()], sd, weight[()], line)
 
 
-def _as_line(mean: Any, spread: Any, scale: Any, a: float, origin: float, n: int, residuals: Any, x: Any) -> LineFit:
+def _as_line(
+    mean: Any, spread: Any, scale: Any, a: float, origin: float, n: int, residuals: Any, squares: Any
+) -> LineFit:
     plain = (lambda v: float(v)) if np.ndim(scale) == 0 else (lambda v: np.asarray(v))
     v00, v01, v11 = spread[..., 0, 0], spread[..., 0, 1], spread[..., 1, 1]
     x_mean = origin - v01 / v11
     y_mean = mean[..., 0] + mean[..., 1] * (x_mean - origin)
     total, sxx = 1.0 / (v00 - v01**2 / v11), 1.0 / v11
-    squares = (residuals**2).sum(-1)
     intercept_variance = scale / total + x_mean**2 * scale / sxx
     covariance = -x_mean * scale / sxx
     return LineFit(

@@ -1,0 +1,410 @@
+"""Fit the working curve of a resin lot: Dp and Ec with honest uncertainty, a plain verdict, nothing hidden."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError, positive
+from . import diagnostics as _d
+from .budget import Budget, Scales, budget, scales
+from .coupons import Coupon, CouponSet, coupons_from_arrays
+from .findings import Finding, findings_of
+from .intervals import chi_squared_p, inverse, slope_interval
+from .laws import Bleaching, PowerThreshold, akaike, bleaching_fit, power_threshold_fit
+from .line import LineFit, ordinary_line, weighted_line, york_line
+from .outliers import Outlier, outliers_of
+from .prior import LinePrior
+from .prior_use import PriorUse, with_prior
+from .verdict import extrapolation, law_findings, more_findings, robust_finding
+from .wanted import WantedExposure, wanted_exposure
+from .working_line import WorkingLine, correlation, covariance, log_threshold_sd, working_line
+
+__all__ = ["Fit", "PriorUse", "WantedExposure", "fit_coupons", "fit_working_curve"]
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted working curve. `to_dict()` is the JSON of the command `fit`.
+
+    Attributes
+    ----------
+    penetration_depth, critical_exposure : Measured
+    penetration_depth_interval, critical_exposure_interval : tuple of Quantity
+        Student t interval of Dp; exact (Fieller) interval of Ec, infinite where unbounded.
+    critical_exposure_set : str
+        `bounded`, or `outside`/`everything` where the exact set of Ec is not bounded.
+    correlation : float
+        Of Dp and ln Ec; `covariance` is the matrix of (Dp in mm, ln Ec).
+    residual_sd : Quantity
+        Scatter of coupons about the line.
+    line, data_line : LineFit
+        The line used, and that of the coupons alone (they differ only with earlier lots).
+    coupons : CouponSet
+    warnings : tuple of str
+        Sentences of the findings that call for action.
+    """
+
+    penetration_depth: Measured
+    penetration_depth_interval: tuple[Quantity, Quantity]
+    critical_exposure: Measured
+    critical_exposure_interval: tuple[Quantity, Quantity]
+    critical_exposure_set: str
+    correlation: float
+    covariance: np.ndarray
+    residual_sd: Quantity
+    repeatability_sd: Quantity | None
+    between_coupon_sd: Quantity | None
+    degrees_of_freedom: int
+    confidence: float
+    method: str
+    line: LineFit
+    data_line: LineFit
+    working_line: WorkingLine
+    coupons: CouponSet
+    weight: np.ndarray | None
+    excluded: tuple[str, ...]
+    lack_of_fit: _d.LackOfFit | None
+    curvature: tuple[float, float, float, int] | None
+    chi_squared: tuple[float, float] | None
+    outliers: tuple[Outlier, ...]
+    findings: tuple[Finding, ...]
+    robust: Any
+    power_threshold: PowerThreshold | None
+    bleaching: Bleaching | None
+    plain_criterion: float
+    exposure_for_depth: tuple[WantedExposure, ...]
+    budget: Budget
+    prior: PriorUse | None = None
+    scales: Scales = field(default_factory=Scales)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What calls for action, as sentences: first the outliers, then the other findings."""
+        return tuple(o.sentence for o in self.outliers) + tuple(
+            f.sentence for f in self.findings if f.level == "warning"
+        )
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is worth knowing, as sentences."""
+        return tuple(f.sentence for f in self.findings if f.level == "note")
+
+    def coupon_records(self) -> list[Coupon]:
+        """One frozen record a coupon used."""
+        return self.coupons.coupons()
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON object of the command `fit`."""
+        from .report import fit_dict
+
+        return fit_dict(self)
+
+
+def fit_working_curve(
+    *,
+    exposure: Quantity,
+    thickness: Quantity,
+    coupon: Any | None = None,
+    thickness_uncertainty: Quantity | None = None,
+    exposure_uncertainty: Quantity | None = None,
+    power: Quantity | None = None,
+    scan_speed: Quantity | None = None,
+    temperature: Quantity | None = None,
+    run_order: Any | None = None,
+    at_depth: Quantity | Sequence[Quantity] = (),
+    exclude: Sequence[str] = (),
+    confidence: float = 0.95,
+    prior: LinePrior | None = None,
+    prior_names: Sequence[str] = (),
+    power_scale_uncertainty: Any = None,
+    beam_radius_scale_uncertainty: Any = None,
+    thickness_bias_uncertainty: Quantity | None = None,
+    same_machine: bool = True,
+    same_gauge: bool = True,
+) -> Fit:
+    r"""Fit Cd = Dp ln(E/Ec) to coupons.
+
+    Parameters
+    ----------
+    exposure, thickness : Quantity [mJ/cm^2], [mm], (n,)
+        One entry a reading.
+    coupon : sequence, (n,), optional
+        Labels: readings with the same label are one coupon and are averaged. Without labels each entry is a coupon.
+    thickness_uncertainty : Quantity [mm], optional
+        Standard uncertainty of each coupon's thickness. The line is then weighted, and these are taken as known.
+    exposure_uncertainty : Quantity [mJ/cm^2], optional
+        Random standard uncertainty of each exposure: errors in both axes (York 2004).
+    power, scan_speed, temperature, run_order : optional, (n,)
+        As recorded; used to see what was varied, to fit the power threshold law, and to find trends.
+    at_depth : Quantity [mm], or a sequence of them
+        Depths whose exposure is wanted.
+    exclude : sequence of str
+        Labels of coupons to leave out; the result says so.
+    confidence : float
+        Of all intervals, two-sided.
+    prior : LinePrior, optional
+        From earlier lots (`prior_from_fits`); `prior_names` names them.
+    power_scale_uncertainty, beam_radius_scale_uncertainty : float or Quantity, optional
+        Relative standard uncertainties common to all coupons.
+    thickness_bias_uncertainty : Quantity [mm], optional
+        Standard uncertainty of an error common to all readings.
+    same_machine, same_gauge : bool
+        Whether the numbers will be used with the meter and beam, and with the gauge, that made them: then common errors cancel.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    QuantityError
+        Fewer than three coupons, one exposure only, thickness that does not rise with exposure, arrays that do not match.
+
+    Source: `jacobs1992` chapter 4 for the model; `gum` H.3, `iso28037`, `york2004` for the line; `fieller1954` for Ec. Valid
+    at the wavelength, temperature and range of exposures of the coupons.
+
+    >>> import numpy as np
+    >>> from curecalc.units import Quantity as Q
+    >>> e = Q(np.array([15.0, 20.0, 30.0, 40.0, 60.0]), "mJ/cm^2")
+    >>> t = Q(np.array([96.0, 135.0, 201.0, 240.0, 303.0]), "um")
+    >>> fit = fit_working_curve(exposure=e, thickness=t, at_depth=Q(0.15, "mm"))
+    >>> f"{fit.penetration_depth.value.m_as('mm'):.4f} {fit.critical_exposure.value.m_as('mJ/cm^2'):.3f}"
+    '0.1498 7.978'
+    >>> f"{fit.exposure_for_depth[0].exposure.m_as('mJ/cm^2'):.2f}"
+    '21.71'
+    """
+    coupons = coupons_from_arrays(
+        exposure=exposure, thickness=thickness, coupon=coupon, thickness_uncertainty=thickness_uncertainty,
+        exposure_uncertainty=exposure_uncertainty, power=power, scan_speed=scan_speed, temperature=temperature,
+        run_order=run_order,
+    )  # fmt: skip
+    return fit_coupons(
+        coupons, at_depth=at_depth, exclude=exclude, confidence=confidence, prior=prior, prior_names=prior_names,
+        power_scale_uncertainty=power_scale_uncertainty, beam_radius_scale_uncertainty=beam_radius_scale_uncertainty,
+        thickness_bias_uncertainty=thickness_bias_uncertainty, same_machine=same_machine, same_gauge=same_gauge,
+    )  # fmt: skip
+
+
+def fit_coupons(
+    coupons: CouponSet,
+    *,
+    at_depth: Quantity | Sequence[Quantity] = (),
+    exclude: Sequence[str] = (),
+    confidence: float = 0.95,
+    prior: LinePrior | None = None,
+    prior_names: Sequence[str] = (),
+    power_scale_uncertainty: Any = None,
+    beam_radius_scale_uncertainty: Any = None,
+    thickness_bias_uncertainty: Quantity | None = None,
+    same_machine: bool = True,
+    same_gauge: bool = True,
+) -> Fit:
+    """Like `fit_working_curve`, for coupons already read (`read_coupons`)."""
+    if not 0.5 <= float(confidence) < 1.0:
+        raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
+    depths = _depths(at_depth)
+    stated = scales(
+        power_scale_uncertainty=power_scale_uncertainty, beam_radius_scale_uncertainty=beam_radius_scale_uncertainty,
+        thickness_bias_uncertainty=thickness_bias_uncertainty, same_machine=same_machine, same_gauge=same_gauge,
+    )  # fmt: skip
+    used = coupons.without(list(exclude)) if exclude else coupons
+    _enough(used)
+    x, y = used.x, used.thickness
+    own, weight, method = _line(used)
+    if not own.slope > 0:
+        working_line(own, x_low=0.0, x_high=1.0)  # raises
+    line, prior_use = own, None
+    if prior is not None:
+        line, prior_use = with_prior(own, used, weight, prior, tuple(prior_names))
+        method += "; with earlier lots"
+    coupon_variance = _coupon_variance(line, used)
+    working = working_line(line, x_low=float(x.min()), x_high=float(x.max()), coupon_variance=coupon_variance)
+    threshold = inverse(line, 0.0, confidence=confidence)
+    outliers = outliers_of(used, own, weight)
+    findings = findings_of(used, own, weight, confidence=confidence)
+    findings += more_findings(used, threshold.kind, excluded=tuple(exclude), prior=prior_use, whole=coupons)
+    law, bent = _laws(used, confidence)
+    findings += law_findings(law, bent, y, own, used)
+    wanted = tuple(wanted_exposure(line, working, d, used, confidence) for d in depths)
+    findings += [f for f in (extrapolation(w, used) for w in wanted) if f is not None]
+    repeat, between = _components(used, own)
+    raster = "hatch_spacing" in used.settings
+    parts = budget(
+        random=float(log_threshold_sd(line)), penetration_depth=float(line.slope), stated=stated, raster=raster
+    )
+    ec = float(np.exp(threshold.value))
+    test = _d.lack_of_fit(x, y, group=_d.groups_of(used.exposure, relative=1e-6), weight=weight)
+    known = not np.isfinite(own.t_degrees_of_freedom)
+    robust = _d.robust_line(x, y)
+    findings += robust_finding(robust, line)
+    return Fit(
+        penetration_depth=Measured(Quantity(float(line.slope), MM), Quantity(float(line.slope_sd), MM)),
+        penetration_depth_interval=tuple(Quantity(float(v), MM) for v in slope_interval(line, confidence)),  # type: ignore[arg-type]
+        critical_exposure=Measured(Quantity(ec, MJ_CM2), Quantity(ec * parts.here, MJ_CM2)),
+        critical_exposure_interval=_widened(threshold, parts, line, confidence),
+        critical_exposure_set=str(threshold.kind),
+        correlation=float(correlation(line)),
+        covariance=covariance(line),
+        residual_sd=Quantity(_scatter(used, own), MM),
+        repeatability_sd=repeat,
+        between_coupon_sd=between,
+        degrees_of_freedom=own.degrees_of_freedom,
+        confidence=float(confidence),
+        method=method,
+        line=line,
+        data_line=own,
+        working_line=working,
+        coupons=used,
+        weight=weight,
+        excluded=tuple(exclude),
+        lack_of_fit=test,
+        curvature=_d.curvature(x, y),
+        chi_squared=(float(own.sum_of_squares), float(chi_squared_p(own.sum_of_squares, own.degrees_of_freedom)))
+        if known
+        else None,
+        outliers=outliers,
+        findings=tuple(findings),
+        robust=robust,
+        power_threshold=law,
+        bleaching=bent,
+        plain_criterion=akaike(float(((y - own.y_mean - own.slope * (x - own.x_mean)) ** 2).sum()), len(used), 3),
+        exposure_for_depth=wanted,
+        budget=parts,
+        prior=prior_use,
+        scales=stated,
+    )
+
+
+# ---------------------------------------------------------------- inside
+
+
+def _depths(at_depth: Any) -> list[float]:
+    items = [at_depth] if isinstance(at_depth, Quantity) else list(at_depth)
+    out: list[float] = []
+    for item in items:
+        out += [float(d) for d in np.atleast_1d(positive("at_depth", item, MM))]
+    return out
+
+
+def _enough(coupons: CouponSet) -> None:
+    n = len(coupons)
+    where = f"{coupons.path}: " if coupons.path else ""
+    if n < 3:
+        more = (
+            f" ({coupons.readings.size} readings, but readings of one coupon count once)"
+            if coupons.readings.size > n
+            else ""
+        )
+        raise QuantityError(
+            f"{where}a working curve needs at least three coupons, got {n}{more}. Expose more; eight on four exposures are a "
+            "good plan."
+        )
+    if np.ptp(coupons.x) < 1e-6:
+        raise QuantityError(
+            f"{where}all {n} coupons have the same exposure, {100 * coupons.exposure[0]:.6g} mJ/cm^2. Vary it, over a factor of "
+            "4 or more."
+        )
+
+
+def _line(c: CouponSet) -> tuple[LineFit, np.ndarray | None, str]:
+    """The line of the coupons, the relative weights its diagnoses use, and what was done in words."""
+    x, y = c.x, c.thickness
+    if c.exposure_sd is None and c.thickness_sd is None:
+        return ordinary_line(x, y), None, "ordinary least squares on coupon means"
+    if c.exposure_sd is None:
+        assert c.thickness_sd is not None
+        return (
+            weighted_line(x, y, c.thickness_sd),
+            _relative(1.0 / c.thickness_sd**2),
+            "weighted by the stated thickness uncertainties",
+        )
+    sx = c.exposure_sd / c.exposure
+    if c.thickness_sd is not None:
+        fit = york_line(x, y, sx, c.thickness_sd)
+        weight = 1.0 / (c.thickness_sd**2 + fit.slope**2 * sx**2)
+        return fit, _relative(weight), "errors in both axes as stated (York 2004, errors of adjusted points)"
+    fit, scatter = _york_unknown_y(x, y, sx)
+    return (
+        fit, _relative(1.0 / (scatter**2 + fit.slope**2 * sx**2)),
+        "errors in both axes (York 2004, errors of adjusted points), exposure's as stated, thickness's from the scatter",
+    )  # fmt: skip
+
+
+def _relative(weight: np.ndarray) -> np.ndarray:
+    return weight / weight.mean()
+
+
+def _york_unknown_y(x: np.ndarray, y: np.ndarray, sx: np.ndarray) -> tuple[LineFit, float]:
+    """Thickness scatter chosen so that chi-squared equals its degrees of freedom; t then has those degrees of freedom."""
+    from dataclasses import replace
+
+    first = ordinary_line(x, y)
+    dof = float(first.degrees_of_freedom)
+    floor = max(1e-3 * first.slope * float(sx.min()), 1e-12)
+    high = max(float(first.residual_sd), 10 * floor)
+    if float(york_line(x, y, sx, floor).sum_of_squares) <= dof:
+        return replace(york_line(x, y, sx, floor), t_degrees_of_freedom=dof), floor
+    low = floor
+    for _ in range(60):
+        middle = np.sqrt(low * high)
+        if float(york_line(x, y, sx, middle).sum_of_squares) > dof:
+            low = middle
+        else:
+            high = middle
+    return replace(york_line(x, y, sx, high), t_degrees_of_freedom=dof), float(high)
+
+
+def _coupon_variance(line: LineFit, c: CouponSet) -> float:
+    """Variance of the next coupon's depth about the line (its exposure error included where exposures have one)."""
+    if line.uncertainties == "with earlier lots":
+        return float(line.scale)
+    if c.thickness_sd is None and c.exposure_sd is None:
+        return float(line.scale)
+    variance = 0.0 if c.exposure_sd is None else float(line.slope**2 * ((c.exposure_sd / c.exposure) ** 2).mean())
+    if c.thickness_sd is not None:
+        return variance + float((c.thickness_sd**2).mean())
+    return max(float(_scatter(c, line) ** 2), variance)
+
+
+def _scatter(c: CouponSet, fit: LineFit) -> float:
+    residual = c.thickness - fit.y_mean - fit.slope * (c.x - fit.x_mean)
+    return float(np.sqrt((residual**2).sum() / fit.degrees_of_freedom))
+
+
+def _components(c: CouponSet, fit: LineFit) -> tuple[Quantity | None, Quantity | None]:
+    squares, dof = _d.within_groups(c.readings, c.reading_of)
+    if dof < 1:
+        return None, None
+    repeat = float(np.sqrt(squares / dof))
+    own = _scatter(c, fit) ** 2 - repeat**2 * float((1.0 / c.counts).mean())
+    return Quantity(repeat, MM), Quantity(float(np.sqrt(max(own, 0.0))), MM)
+
+
+def _widened(threshold: Any, parts: Budget, line: LineFit, confidence: float) -> tuple[Quantity, Quantity]:
+    """The exact interval of Ec, and where common errors count, widened by them in quadrature about the estimate."""
+    from .intervals import t_factor
+
+    if threshold.kind != "bounded":
+        return Quantity(-np.inf, MJ_CM2), Quantity(np.inf, MJ_CM2)
+    value = threshold.value
+    extra = parts.here**2 - parts.random**2
+    low, high = threshold.low - value, threshold.high - value
+    if extra > 0:
+        half = t_factor(confidence, np.inf) ** 2 * extra
+        low, high = -np.sqrt(low**2 + half), np.sqrt(high**2 + half)
+    with np.errstate(over="ignore"):
+        return Quantity(float(np.exp(value + low)), MJ_CM2), Quantity(float(np.exp(value + high)), MJ_CM2)
+
+
+def _laws(c: CouponSet, confidence: float) -> tuple[PowerThreshold | None, Bleaching | None]:
+    law = None
+    if "power" in c.settings:
+        log_irradiance = np.log(c.settings["power"])
+        if "beam_radius" in c.settings:
+            log_irradiance = log_irradiance - 2.0 * np.log(c.settings["beam_radius"])
+        law = power_threshold_fit(log_irradiance, c.x - log_irradiance, c.thickness, confidence=confidence)
+    return law, bleaching_fit(c.x, c.thickness)

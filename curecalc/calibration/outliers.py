@@ -1,0 +1,180 @@
+"""Coupons and readings that do not belong, one after another so that one cannot hide the next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from ..units import figure, show_kernel
+from . import diagnostics as _d
+from .coupons import CouponSet
+from .findings import chance, gauge_step, micrometres
+from .intervals import t_p
+from .line import LineFit, ordinary_line, relative_line
+
+__all__ = ["Outlier", "outliers_of", "reading_outliers"]
+
+
+@dataclass(frozen=True)
+class Outlier:
+    """A coupon or a reading that does not belong: how far (mm), its externally studentised residual, Bonferroni p."""
+
+    kind: str
+    coupon: str
+    deviation: float
+    studentised: float
+    p: float
+    sentence: str
+    place: str = ""
+    reading: float | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """The outlier as it stands in JSON."""
+        out = {
+            "kind": self.kind, "coupon": self.coupon, "deviation": {"value": self.deviation, "unit": "mm"},
+            "studentised_residual": self.studentised if np.isfinite(self.studentised) else None, "p": self.p,
+            "sentence": self.sentence,
+        }  # fmt: skip
+        if self.reading is not None:
+            out |= {"reading": {"value": self.reading, "unit": "mm"}, "place": self.place}
+        return out
+
+
+def outliers_of(coupons: CouponSet, fit: LineFit, weight: Any | None) -> tuple[Outlier, ...]:
+    """Readings that do not belong, then coupons off the line of the others, with the wild readings set aside.
+
+    Coupons: externally studentised residual, Bonferroni over all coupons, at 5 %; the worst is set aside and the rest looked
+    at again, for at most a quarter of the coupons. Nothing is left out of the fit itself.
+    """
+    readings, keep = reading_outliers(coupons)
+    out = list(readings)
+    cleaned, aside = coupons, ""
+    if readings:
+        group = coupons.reading_of[keep]
+        counts = np.bincount(group, minlength=len(coupons))
+        means = np.bincount(group, coupons.readings[keep], len(coupons)) / np.maximum(counts, 1)
+        cleaned = replace(coupons, thickness=np.where(counts > 0, means, coupons.thickness))
+        aside = (
+            "With the reading above set aside, coupon"
+            if len(readings) == 1
+            else "With the readings above set aside, coupon"
+        )
+    inside = np.ones(len(coupons), dtype=bool)
+    for _ in range(max(1, len(coupons) // 4)):
+        found = _worst_coupon(cleaned, inside, weight, aside or "Coupon")
+        if found is None:
+            break
+        index, outlier = found
+        out.append(outlier)
+        inside[index] = False
+        aside = "With those set aside, coupon"
+    return tuple(out)
+
+
+def _worst_coupon(
+    coupons: CouponSet, inside: np.ndarray, weight: Any | None, opening: str
+) -> tuple[int, Outlier] | None:
+    fit = _refit(coupons, inside, weight)
+    if fit is None or fit.degrees_of_freedom < 2 or not fit.sum_of_squares > 0:
+        return None
+    inf = _d.influence(fit, coupons.x[inside], weight=None if weight is None else weight[inside])
+    score = np.nan_to_num(np.abs(inf.external), nan=0.0, posinf=np.inf)
+    i = int(np.argmax(score))
+    p = float(inf.bonferroni_p[i]) if np.isfinite(score[i]) else 0.0
+    away = float(fit.residuals[i] / max(1.0 - inf.leverage[i], 1e-12))
+    if p >= 0.05 or abs(away) < 1e-9 * float(np.abs(coupons.thickness).max()):
+        return None
+    index = int(np.flatnonzero(inside)[i])
+    label = coupons.labels[index]
+    keep = inside.copy()
+    keep[index] = False
+    rest = _refit(coupons, keep, weight)
+    without = ""
+    if rest is not None and rest.slope > 0:
+        ec = figure(np.exp(rest.x_mean - rest.y_mean / rest.slope))
+        without = f" Without it Dp is {show_kernel(rest.slope, 'length', rest.slope_sd)} and Ec {ec} mJ/cm^2."
+    return index, Outlier(
+        "coupon", label, away, float(inf.external[i]), p,
+        f"{opening} {label} lies {micrometres(abs(away))} {'above' if away > 0 else 'below'} the line of the others "
+        f"({chance(p)} among {int(inside.sum())} coupons). Measure it again and check its exposure; leave it out only with a "
+        f"reason written down.{without}",
+    )  # fmt: skip
+
+
+def _refit(coupons: CouponSet, keep: np.ndarray, weight: Any | None) -> LineFit | None:
+    x, y = coupons.x[keep], coupons.thickness[keep]
+    if keep.sum() < 3 or np.ptp(x) < 1e-9:
+        return None
+    return ordinary_line(x, y) if weight is None else relative_line(x, y, weight[keep])
+
+
+def reading_outliers(coupons: CouponSet) -> tuple[list[Outlier], np.ndarray]:
+    """Readings far from the others on the same coupon, and which readings remain.
+
+    Judged by the scatter of all readings within coupons; Bonferroni at 1 %, and more than two steps of the gauge.
+    """
+    out: list[Outlier] = []
+    keep = np.ones(coupons.readings.size, dtype=bool)
+    step = coupons.gauge_resolution or gauge_step(coupons.readings) or 0.0
+    for _ in range(5):
+        found = _worst_reading(coupons, keep, 2.0 * step)
+        if found is None:
+            break
+        index, outlier = found
+        out.append(outlier)
+        keep[index] = False
+    return out, keep
+
+
+def _worst_reading(coupons: CouponSet, keep: np.ndarray, least: float) -> tuple[int, Outlier] | None:
+    group, y = coupons.reading_of, coupons.readings
+    counts = np.bincount(group[keep], minlength=len(coupons))
+    means = np.bincount(group[keep], y[keep], len(coupons)) / np.maximum(counts, 1)
+    usable = keep & (counts[group] >= 3)
+    dof = int(keep.sum() - (counts > 0).sum()) - 1
+    if not usable.any() or dof < 2:
+        return None
+    residual = np.where(keep, y - means[group], 0.0)
+    squares = float((residual**2).sum())
+    free = 1.0 - 1.0 / np.maximum(counts[group], 2)
+    left = np.maximum(squares - residual**2 / free, 0.0)
+    floor = (1e-9 * np.abs(y).max()) ** 2 * dof
+    t = np.abs(residual) / np.sqrt(np.maximum(left, floor) / dof * free)
+    t = np.where(usable, t, 0.0)
+    i = int(np.argmax(t))
+    p = min(1.0, float(t_p(t[i], dof)) * int(usable.sum()))
+    n_same = counts[group[i]]
+    away = float(residual[i] * n_same / (n_same - 1))
+    if p >= 0.01 or abs(away) <= max(least, 1e-9 * float(np.abs(y).max())):
+        return None
+    others = y[keep & (group == group[i])]
+    others = others[others != y[i]]
+    middle = float(np.median(others)) if others.size else float(means[group[i]])
+    place = coupons.places[i] if coupons.places else ""
+    at = f" ({place})" if place else ""
+    side = "above" if away > 0 else "below"
+    return i, Outlier(
+        "reading", coupons.labels[group[i]], away, float(np.sign(away) * t[i]), p,
+        f"Reading {micrometres(y[i])} on coupon {coupons.labels[group[i]]}{at} is {micrometres(abs(away))} {side} "
+        f"its other readings{_slip(y[i], middle)}. Read it again, then correct or delete the row.", place, float(y[i]),
+    )  # fmt: skip
+
+
+def _slip(value: float, middle: float) -> str:
+    """A hint at the usual slips of the pen: a shifted decimal point, two digits exchanged."""
+    if middle <= 0 or value <= 0:
+        return ""
+    ratio = value / middle
+    for factor in (10.0, 100.0, 1000.0):
+        if abs(ratio / factor - 1) < 0.25 or abs(ratio * factor - 1) < 0.25:
+            return f", by a factor near {factor:g}: a shifted decimal point or a wrong unit"
+    digits, near = list(f"{1000 * value:.6g}"), 1000 * middle
+    for i in range(len(digits) - 1):
+        if "." in digits[i : i + 2] or digits[i] == digits[i + 1]:
+            continue
+        turned = float("".join([*digits[:i], digits[i + 1], digits[i], *digits[i + 2 :]]))
+        if abs(turned - near) < 0.25 * abs(1000 * value - near) and abs(turned / near - 1) < 0.05:
+            return f": two digits exchanged? {turned:g} um would fit"
+    return ""

@@ -1,0 +1,101 @@
+"""The exposure, and the speed, that reach a wanted depth: for the mean of many coupons and for the next one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ..units import MJ_CM2, MM, MM_S, Quantity, QuantityError, to_json
+from .coupons import CouponSet
+from .findings import varied_settings
+from .intervals import Inverse, inverse
+from .line import LineFit
+from .working_line import WorkingLine
+
+__all__ = ["WantedExposure", "wanted_exposure"]
+
+
+@dataclass(frozen=True)
+class WantedExposure:
+    """The exposure that reaches a wanted depth: for the mean of many coupons, and for the next single one.
+
+    `mean_interval` and `next_interval` are the ends (mJ/cm^2), infinite where unbounded. `scan_speed` is the speed
+    that gives the exposure with the coupons' other settings, where these did not vary.
+    """
+
+    depth: Quantity
+    exposure: Quantity
+    mean_standard_uncertainty: Quantity
+    mean_interval: tuple[Quantity, Quantity]
+    next_standard_uncertainty: Quantity
+    next_interval: tuple[Quantity, Quantity]
+    confidence: float
+    scan_speed: Quantity | None = None
+    mean_scan_speed_interval: tuple[Quantity, Quantity] | None = None
+    next_scan_speed_interval: tuple[Quantity, Quantity] | None = None
+    extrapolated: bool = False
+
+    def to_dict(self) -> dict[str, Any]:
+        """As it stands in JSON."""
+        out: dict[str, Any] = {"depth": to_json(self.depth)}
+        for name, u, interval, speeds in (
+            ("mean", self.mean_standard_uncertainty, self.mean_interval, self.mean_scan_speed_interval),
+            ("next_coupon", self.next_standard_uncertainty, self.next_interval, self.next_scan_speed_interval),
+        ):
+            out[name] = to_json(self.exposure, u, interval, self.confidence)
+            if self.scan_speed is not None:
+                out[name]["scan_speed"] = to_json(self.scan_speed, None, speeds, self.confidence)
+        out["extrapolated"] = self.extrapolated
+        return out
+
+
+def wanted_exposure(
+    line: LineFit, working: WorkingLine, depth: float, c: CouponSet, confidence: float
+) -> WantedExposure:
+    mean = inverse(line, depth, confidence=confidence)
+    single = inverse(line, depth, future_variance=working.coupon_variance, confidence=confidence)
+    with np.errstate(over="ignore"):
+        e = float(np.exp(mean.value))
+    if not np.isfinite(e):
+        raise QuantityError(
+            f"at_depth {depth:g} mm is {depth / line.slope:.3g} penetration depths: no exposure a number can hold reaches it."
+        )
+    scale = _speed_scale(c)
+    extrapolated = mean.value < working.x_low - 1e-9 or mean.value > working.x_high + 1e-9
+    return WantedExposure(
+        depth=Quantity(depth, MM),
+        exposure=Quantity(e, MJ_CM2),
+        mean_standard_uncertainty=Quantity(e * float(mean.standard_error), MJ_CM2),
+        mean_interval=_exposures(mean),
+        next_standard_uncertainty=Quantity(e * float(single.standard_error), MJ_CM2),
+        next_interval=_exposures(single),
+        confidence=confidence,
+        scan_speed=None if scale is None else Quantity(scale / e, MM_S),
+        mean_scan_speed_interval=None if scale is None else _speeds(scale, mean),
+        next_scan_speed_interval=None if scale is None else _speeds(scale, single),
+        extrapolated=bool(extrapolated),
+    )
+
+
+def _exposures(found: Inverse) -> tuple[Quantity, Quantity]:
+    if found.kind != "bounded":
+        return Quantity(-np.inf, MJ_CM2), Quantity(np.inf, MJ_CM2)
+    with np.errstate(over="ignore"):
+        return Quantity(float(np.exp(found.low)), MJ_CM2), Quantity(float(np.exp(found.high)), MJ_CM2)
+
+
+def _speeds(scale: float, found: Inverse) -> tuple[Quantity, Quantity]:
+    if found.kind != "bounded":
+        return Quantity(-np.inf, MM_S), Quantity(np.inf, MM_S)
+    with np.errstate(over="ignore", under="ignore"):
+        return Quantity(scale * float(np.exp(-found.high)), MM_S), Quantity(scale * float(np.exp(-found.low)), MM_S)
+
+
+def _speed_scale(c: CouponSet) -> float | None:
+    """Exposure times speed (mJ/cm^2 mm/s), where every other setting was the same on all coupons."""
+    if "scan_speed" not in c.settings or any(n != "scan_speed" for n in varied_settings(c)):
+        return None
+    product = 100.0 * c.exposure * c.settings["scan_speed"]
+    return float(product.mean()) if np.ptp(product) <= 1e-3 * product.max() else None
