@@ -46,7 +46,7 @@ def outliers_of(coupons: CouponSet, fit: LineFit, weight: Any | None) -> tuple[O
     """Readings that do not belong, then coupons off the line of the others, with the wild readings set aside.
 
     Coupons: externally studentised residual, Bonferroni over all coupons, at 5 %; the worst is set aside and the rest looked
-    at again, for at most a quarter of the coupons. Nothing is left out of the fit itself.
+    at again at 1 %, for at most a quarter of the coupons. Nothing is left out of the fit itself.
     """
     readings, keep = reading_outliers(coupons)
     out = list(readings)
@@ -62,8 +62,8 @@ def outliers_of(coupons: CouponSet, fit: LineFit, weight: Any | None) -> tuple[O
             else "With the readings above set aside, coupon"
         )
     inside = np.ones(len(coupons), dtype=bool)
-    for _ in range(max(1, len(coupons) // 4)):
-        found = _worst_coupon(cleaned, inside, weight, aside or "Coupon")
+    for turn in range(max(1, len(coupons) // 4)):
+        found = _worst_coupon(cleaned, inside, weight, aside or "Coupon", 0.05 if turn == 0 else 0.01)
         if found is None:
             break
         index, outlier = found
@@ -74,7 +74,7 @@ def outliers_of(coupons: CouponSet, fit: LineFit, weight: Any | None) -> tuple[O
 
 
 def _worst_coupon(
-    coupons: CouponSet, inside: np.ndarray, weight: Any | None, opening: str
+    coupons: CouponSet, inside: np.ndarray, weight: Any | None, opening: str, level: float
 ) -> tuple[int, Outlier] | None:
     fit = _refit(coupons, inside, weight)
     if fit is None or fit.degrees_of_freedom < 2 or not fit.sum_of_squares > 0:
@@ -84,7 +84,7 @@ def _worst_coupon(
     i = int(np.argmax(score))
     p = float(inf.bonferroni_p[i]) if np.isfinite(score[i]) else 0.0
     away = float(fit.residuals[i] / max(1.0 - inf.leverage[i], 1e-12))
-    if p >= 0.05 or abs(away) < 1e-9 * float(np.abs(coupons.thickness).max()):
+    if p >= level or abs(away) < 1e-9 * float(np.abs(coupons.thickness).max()):
         return None
     index = int(np.flatnonzero(inside)[i])
     label = coupons.labels[index]
