@@ -173,7 +173,7 @@ def fit_working_curve(
     >>> t = Q(np.array([96.0, 135.0, 201.0, 240.0, 303.0]), "um")
     >>> fit = fit_working_curve(exposure=e, thickness=t, at_depth=Q(0.15, "mm"))
     >>> f"{fit.penetration_depth.value.m_as('mm'):.4f} {fit.critical_exposure.value.m_as('mJ/cm^2'):.3f}"
-    '0.1498 7.978'
+    '0.1500 7.983'
     >>> f"{fit.exposure_for_depth[0].exposure.m_as('mJ/cm^2'):.2f}"
     '21.71'
     """
