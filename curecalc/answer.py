@@ -99,9 +99,40 @@ class Answer:
             record[name] = to_json(value, self.standard_uncertainty.get(name))
             if name in self.monte_carlo:
                 record[name]["monte_carlo"] = _monte_carlo_json(self.monte_carlo[name], name)
+        record["inputs"] = self.inputs()
         record["sensitivity"] = {k: None if v is None else to_json(v) for k, v in self.sensitivity.items()}
         record["warnings"] = list(self.warnings)
         return record
+
+    def inputs(self) -> dict[str, Any]:
+        """The setting itself, as JSON: what was put in, with its uncertainties, in the units of the contract."""
+        stated: dict[str, Any] = {
+            "power": self.beam.power,
+            "beam_radius": self.beam.radius_x if self.beam.round else None,
+            "radius_x": None if self.beam.round else self.beam.radius_x,
+            "radius_y": self.beam.radius_y,
+            "wavelength": self.beam.wavelength,
+            "pulse_rate": self.beam.pulse_rate,
+            "scan_speed": self.scan.scan_speed,
+            "hatch_spacing": self.scan.hatch_spacing,
+            "penetration_depth": self.resin.penetration_depth,
+            "critical_exposure": self.resin.critical_exposure,
+            "layer_thickness": self.layer_thickness,
+            "temperature": self.resin.temperature,
+        }
+        for name in ("bleaching_exposure", "reference_irradiance"):
+            stated[name] = getattr(self.resin, name, None)
+        record: dict[str, Any] = {name: to_json(value) for name, value in stated.items() if value is not None}
+        record |= {"passes": self.scan.passes, "cross_hatch": self.scan.cross_hatch}
+        if hasattr(self.resin, "exponent"):
+            record["exponent"] = self.resin.exponent
+        turned = {
+            "spot_angle": self.beam.angle,
+            "track_angle": self.scan.track_angle,
+            "incidence_angle": self.scan.incidence_angle,
+            "incidence_direction": self.scan.incidence_direction,
+        }
+        return record | {name: to_json(angle) for name, angle in turned.items() if angle.m != 0.0}
 
     def _repr_html_(self) -> str:
         from html import escape

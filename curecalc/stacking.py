@@ -42,6 +42,8 @@ class StackAnswer:
         Exposure at the bottom of a layer with 0, 1, 2, ... layers on it.
     compensation_layers : int
         Layers to leave out so that the face ends nearest to its nominal place; `residual` is what then remains.
+    sensitivity : dict of input to Quantity
+        How far print-through moves for +1 % of that input.
     """
 
     given: Problem
@@ -55,6 +57,7 @@ class StackAnswer:
     residual: Quantity
     single_depth: Quantity
     standard_uncertainty: dict[str, Quantity] = field(default_factory=dict)
+    sensitivity: dict[str, Quantity] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
@@ -74,6 +77,7 @@ class StackAnswer:
             "compensation_layers": self.compensation_layers,
             "residual_print_through": to_json(self.residual),
             "cure_depth": to_json(self.single_depth),
+            "sensitivity": {name: to_json(by) for name, by in self.sensitivity.items()},
             "warnings": list(self.warnings),
         }
 
@@ -141,10 +145,9 @@ def evaluate_stack(
             limit="bleaching_exposure",
             remedy="State the number of layers, or lower the exposure.",
         )
-    spread: dict[str, float] = {}
-    if given.u:
-        gradient = log_gradient(lambda lanes: _reach(lanes, form, n), x, sorted(given.u))
-        spread = standard_uncertainties(gradient, given.relative, given.correlations)
+    movers = [name for name in x if name not in ("passes", "exponent", "pulse_rate")]
+    gradient = log_gradient(lambda lanes: _reach(lanes, form, n), x, movers)
+    spread = standard_uncertainties(gradient, given.relative, given.correlations) if given.u else {}
     layers_out, residual = _compensation(x, form, n)
     own = float(dose_at_depth(doses(x, form)["min"], x["layer_thickness"], x, form))
     kinds = {"print_through": MM, "interface_exposure": MJ_MM2}
@@ -160,6 +163,7 @@ def evaluate_stack(
         residual=Quantity(residual, MM),
         single_depth=Quantity(single, MM),
         standard_uncertainty={k: Quantity(spread[k], unit) for k, unit in kinds.items()} if spread else {},
+        sensitivity={name: Quantity(0.01 * by, MM) for name, by in gradient["print_through"].items()},
         warnings=tuple(_warnings(given, single, own)),
     )
 

@@ -202,7 +202,7 @@ def _scaled(size: Any, factor: float) -> Any:
 def _beam_from_file(path: str, found: dict[str, Any], unknown: str) -> Any:
     import dataclasses
 
-    from ..records.beam_file import read_beam as read_file  # type: ignore[import-not-found]
+    from ..records.beam_file import read_beam as read_file  # type: ignore
 
     beam = read_file(path)
     changes = {name: found[name] for name in ("power", "wavelength", "pulse_rate") if name in found}
@@ -262,7 +262,7 @@ def read_resin(args: argparse.Namespace) -> Any:
 
 
 def _resin_from_file(path: str) -> Any:
-    from ..records.resin_file import read_resin as read_file  # type: ignore[import-not-found]
+    from ..records.resin_file import read_resin as read_file  # type: ignore
 
     return read_file(path)
 

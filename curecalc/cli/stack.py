@@ -98,6 +98,11 @@ def _text(answer: Any) -> str:
         ("   print-through that then remains", show(answer.residual)),
     ]
     text = show_rows(rows)
+    moved = [
+        (f"  {name.replace('_', ' ')}", f"{'+' if by.m > 0 else ''}{show(by, digits=3)}")
+        for name, by in answer.sensitivity.items()
+    ]
+    text += "\n\n1 % more of this moves the print-through by\n" + show_rows(moved)
     for note in answer.warnings:
         text += f"\n\nnote: {note}"
     return text
