@@ -143,7 +143,7 @@ class Case:
 
     def excess(self, x: Mapping[str, Any]) -> Any:
         """ln of the weakest dose over the dose the target needs; for a width, ln of the width over the wanted one."""
-        with np.errstate(divide="ignore", under="ignore"):
+        with np.errstate(divide="ignore", under="ignore", over="ignore"):
             if self.width is not None:
                 return np.log(model(x, self.given.form)["line_width"] / self.width)
             return np.log(weakest(x, self.given.form) / dose_for(self.depth(x), x, self.given.form))
