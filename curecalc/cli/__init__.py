@@ -15,6 +15,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "solve": ("solve", "any other unknown: power, spacing, radius, passes, layer thickness, overcure"),
     "stack": ("stack", "layers on layers: exposure through depth and print-through"),
     "demo": ("demo", "the whole job on invented data"),
+    "lesson": ("lesson", "short lessons on exposure and cure, with your own machine's numbers"),
     "validate": ("validate", "run every outside check on this machine"),
 }
 

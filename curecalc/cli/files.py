@@ -1,0 +1,43 @@
+"""Writing a file people named: checked first, whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from ..errors import FileError
+
+__all__ = ["check_target", "write_whole"]
+
+
+def check_target(option: str, path: str, endings: tuple[str, ...]) -> Path:
+    """The path, refused before any work when its ending or folder cannot be used."""
+    target = Path(path)
+    if target.suffix.lower() not in endings:
+        raise FileError(f"{option}: {path}: the name ends in {' or '.join(endings)}. Give the file this ending.")
+    if not target.parent.is_dir():
+        raise FileError(f"{option}: {path}: the folder {target.parent} does not exist. Make it first, or name another.")
+    if target.is_dir():
+        raise FileError(f"{option}: {path}: this is a folder. Name a file in it.")
+    return target
+
+
+def write_whole(option: str, path: str, content: bytes, *, endings: tuple[str, ...]) -> Path:
+    """Write the bytes so that the file is there whole or not at all."""
+    target = check_target(option, path, endings)
+    try:
+        handle, name = tempfile.mkstemp(prefix=".curecalc-", dir=target.parent)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(content)
+            os.chmod(name, 0o644)
+            os.replace(name, target)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise FileError(
+            f"{option}: {path}: cannot write here ({error.strerror or error}). Name another place."
+        ) from None
+    return target

@@ -1,0 +1,127 @@
+"""The numbers a lesson works with: one machine, one resin, one layer. The user's own, or an invented example."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any
+
+from ..beam import Beam
+from ..resin import Resin
+from ..units import MM, NM, Measured, Quantity, QuantityError, measured, positive, show
+
+__all__ = ["Bench", "invented_bench"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bench:
+    """A machine's beam, a resin and a layer, as lessons and exercises use them.
+
+    Parameters
+    ----------
+    beam : Beam
+        Round; lessons use the mean radius of an elliptical one.
+    resin : Resin
+    hatch_spacing, layer_thickness, overcure : Quantity [mm]
+    name : str
+        Where the numbers come from, said at the head of each lesson.
+
+    Raises
+    ------
+    QuantityError
+    """
+
+    beam: Beam
+    resin: Resin
+    hatch_spacing: Quantity
+    layer_thickness: Quantity
+    overcure: Quantity
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        for name in ("hatch_spacing", "layer_thickness", "overcure"):
+            positive(name, getattr(self, name), MM)
+        if self.beam.radius_y is not None:
+            x, y = self.beam.radius_x, self.beam.radius_y
+            middle = (_value(x) * _value(y)) ** 0.5
+            plain = dataclasses.replace(self.beam, radius_x=middle.to(MM), radius_y=None)
+            object.__setattr__(self, "beam", plain)
+        if type(self.resin) is not Resin:
+            # lessons teach the plain working curve; the last one tells where it ends
+            kept = {f.name: getattr(self.resin, f.name) for f in dataclasses.fields(Resin)}
+            object.__setattr__(self, "resin", Resin(**kept))
+        here, there = self.beam.wavelength, self.resin.wavelength
+        if here is not None and there is not None and abs(float(here.m_as(NM)) - float(there.m_as(NM))) > 3.0:
+            raise QuantityError(
+                f"wavelength of the machine is {show(here)}, of the resin {show(there)}: they do not belong together. "
+                "Name a resin file measured with this laser."
+            )
+
+    @property
+    def power(self) -> Quantity:
+        """Optical power reaching the resin surface."""
+        return _value(self.beam.power)
+
+    @property
+    def beam_radius(self) -> Quantity:
+        """1/e^2 radius."""
+        return _value(self.beam.radius_x)
+
+    @property
+    def penetration_depth(self) -> Quantity:
+        """Dp."""
+        return _value(self.resin.penetration_depth)
+
+    @property
+    def critical_exposure(self) -> Quantity:
+        """Ec."""
+        return _value(self.resin.critical_exposure)
+
+    @property
+    def cure_depth(self) -> Quantity:
+        """What a layer needs: its thickness and the overcure."""
+        return (self.layer_thickness + self.overcure).to(MM)
+
+    @property
+    def wavelength(self) -> Quantity:
+        """Of the laser; 355 nm where the files leave it out."""
+        return self.beam.wavelength if self.beam.wavelength is not None else Quantity(355.0, NM)
+
+    def replaced(self, **changes: Any) -> Bench:
+        """The bench with other values of the fields of `Bench`."""
+        return dataclasses.replace(self, **changes)
+
+
+def _value(given: Measured | Quantity) -> Quantity:
+    return measured(given).value
+
+
+def invented_bench() -> Bench:
+    """An invented machine and resin, near the middle of what is usual in the trade (common practice, no source).
+
+    >>> f"{invented_bench().power.m_as('mW'):.0f} mW"
+    '240 mW'
+    """
+
+    def about(value: float, unit: str, share: float) -> Measured:
+        return Measured(Quantity(value, unit), Quantity(value * share, unit))
+
+    return Bench(
+        beam=Beam(
+            power=about(240.0, "mW", 0.02),
+            radius_x=about(0.11, "mm", 0.04),
+            wavelength=Quantity(355.0, NM),
+            name="invented example machine",
+        ),
+        resin=Resin(
+            penetration_depth=about(0.145, "mm", 0.02),
+            critical_exposure=about(9.2, "mJ/cm^2", 0.06),
+            correlation=0.9,
+            wavelength=Quantity(355.0, NM),
+            name="invented example resin",
+        ),
+        hatch_spacing=Quantity(0.12, "mm"),
+        layer_thickness=Quantity(0.1, "mm"),
+        overcure=Quantity(0.06, "mm"),
+        name="an invented machine and resin",
+    )
