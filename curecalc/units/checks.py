@@ -13,7 +13,7 @@ import pint
 from pint import Quantity
 
 from ..errors import QuantityError
-from .kinds import DEGC, KELVIN, ONE, brief, clip, one_line, unit_text
+from .kinds import DEGC, KELVIN, MM, ONE, brief, clip, one_line, unit_text
 
 __all__ = ["Measured", "count", "finite", "measured", "nonnegative", "positive", "ratio"]
 
@@ -30,9 +30,19 @@ class Measured:
     standard_uncertainty: Quantity
 
     def __post_init__(self) -> None:
-        finite("value", self.value, self.value.units)
-        unit = KELVIN if self.value.units == DEGC else self.value.units
-        nonnegative("standard_uncertainty", self.standard_uncertainty, unit)
+        if not isinstance(self.value, Quantity):
+            raise QuantityError(_not_a_quantity("value", self.value, MM))
+        value = finite("value", self.value, self.value.units)
+        spread = self.standard_uncertainty
+        if self.value.units == DEGC and isinstance(spread, Quantity) and spread.units == DEGC:
+            raise QuantityError(
+                "standard_uncertainty of a temperature is a difference: give it in kelvin, for example Q(0.5, 'kelvin')."
+            )
+        u = nonnegative("standard_uncertainty", spread, KELVIN if self.value.units == DEGC else self.value.units)
+        if np.ndim(u) and np.shape(u) != np.shape(value):
+            raise QuantityError(
+                f"standard_uncertainty has the shape {np.shape(u)}, its value {np.shape(value)}. Give one, or one for each."
+            )
 
     @property
     def relative(self) -> Any:
@@ -44,6 +54,8 @@ def measured(value: Quantity | Measured) -> Measured:
     """The value as `Measured`; a bare quantity gets a standard uncertainty of zero."""
     if isinstance(value, Measured):
         return value
+    if not isinstance(value, Quantity):
+        raise QuantityError(_not_a_quantity("value", value, MM))
     return Measured(value, Quantity(0.0, KELVIN if value.units == DEGC else value.units))
 
 
@@ -64,10 +76,14 @@ def _magnitude(name: str, value: Any, unit: Any) -> Any:
     except pint.DimensionalityError:
         # pint's own one-line description of the dimension, for example [mass] * [length] ** 2 / [time] ** 2
         raise QuantityError(
-            f"{name} must convert to {unit_text(unit)}, but {brief(value)} is {value.dimensionality}."
+            f"{name} must convert to {_wanted(unit)}, but {brief(value)} is {value.dimensionality}."
         ) from None
     except (TypeError, ValueError, pint.PintError) as error:
-        raise QuantityError(f"{name} cannot be read in {unit_text(unit)}: {one_line(error)}.") from None
+        if value._REGISTRY is not Quantity(1.0, unit)._REGISTRY:
+            raise QuantityError(
+                f"{name} was made by another unit registry. Make it with curecalc.units.Quantity."
+            ) from None
+        raise QuantityError(f"{name} cannot be read in {_wanted(unit)}: {one_line(error)}.") from None
     if type(number) is float:
         return number
     if isinstance(number, np.ndarray) and number.dtype == np.float64 and type(number) is np.ndarray:
@@ -83,18 +99,27 @@ def angular(unit: Any) -> bool:
 
 def _wrong_angle(name: str, value: Quantity, unit: Any) -> str:
     if value.dimensionality != Quantity(1.0, unit).dimensionality:
-        return f"{name} must convert to {unit_text(unit)}, but {brief(value)} is {value.dimensionality}."
+        return f"{name} must convert to {_wanted(unit)}, but {brief(value)} is {value.dimensionality}."
     if value.unitless:
         return f"{name} has no unit: got {brief(value)}. Give it one, for example Q(20.0, 'deg')."
-    return f"{name} must convert to {unit_text(unit) or 'a plain number'}, but {brief(value)} {'has' if angular(value.units) else 'lacks'} an angle in its unit."
+    has = "has" if angular(value.units) else "lacks"
+    return f"{name} must convert to {_wanted(unit)}, but {brief(value)} {has} an angle in its unit."
 
 
 def _float64(name: str, number: Any, unit: Any) -> Any:
     array = np.asarray(number) if not isinstance(number, np.ma.MaskedArray) else None
     if array is None or (array.dtype.kind not in "iuf" and not (array.ndim == 0 and _is_real(number))):
         what = type(number).__name__ if array is None else f"{array.dtype} values"
-        raise QuantityError(f"{name} must hold real numbers, got {what}. Give plain numbers in {unit_text(unit)}.")
-    return float(array) if array.ndim == 0 else array.astype(np.float64)
+        in_unit = f" in {unit_text(unit)}" if unit_text(unit) else ""
+        raise QuantityError(f"{name} must hold real numbers, got {what}. Give plain numbers{in_unit}.")
+    try:
+        return float(array) if array.ndim == 0 else array.astype(np.float64)
+    except OverflowError:
+        raise QuantityError(f"{name} is too large a number to use. Check its unit and exponent.") from None
+
+
+def _wanted(unit: Any) -> str:
+    return unit_text(unit) or "a plain number"
 
 
 def _is_real(number: Any) -> bool:
@@ -189,7 +214,8 @@ def count(name: str, value: Any, *, minimum: int = 1) -> Any:
         raise QuantityError(f"{name} is empty. Give it at least one whole number.")
     bad = ~(np.isfinite(array) & (array == np.floor(array)) & (array >= minimum) & (np.abs(array) < 2**53))
     if bad.any():
-        where = f" at index {int(np.argwhere(bad)[0][0])}" if array.ndim else ""
+        at = tuple(int(i) for i in np.argwhere(bad)[0]) if array.ndim else ()
+        where = f" at index {at[0] if len(at) == 1 else at}" if at else ""
         got = array[bad].flat[0] if array.ndim else array
         raise QuantityError(f"{name} must be a whole number of at least {minimum}, got {got}{where}.")
     return int(array) if array.ndim == 0 else array.astype(np.int64)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from typing import Any
 
 from pint import Quantity
@@ -20,6 +21,8 @@ _GROUPED = re.compile(r"[+-]?[0-9]{1,3}(?:[,'’ \u00a0\u202f][0-9]{3})+(?:[.,][
 _COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]+)?")
 _SPACE = " \t\u00a0\u202f\u2009"
 _PLUS_MINUS = re.compile(r"\+-|\+/-|±")
+_CONTINENTAL = re.compile(r"[+-]?[0-9]{1,3}(?:\.[0-9]{3})+,[0-9]+")
+_PLAIN = str.maketrans({"−": "-", "–": "-", "—": "-", "‐": "-", "‑": "-"} | dict.fromkeys("'\"“”„‘’«»", ""))
 _LONGEST = 80
 
 
@@ -32,7 +35,10 @@ def parse(name: str, text: Any, kind: str) -> Quantity:
     0.3
     """
     number, rest = _read_number(name, text, kind)
-    return Quantity(number, _read_unit(name, text, rest, KINDS[kind]))
+    value = Quantity(number, _read_unit(name, text, rest, KINDS[kind]))
+    if kind == "temperature" and value.m_as(KELVIN) < 0.0:
+        raise QuantityError(f"{name}: {clip(text)} is below absolute zero. Write a temperature, like '25 degC'.")
+    return value
 
 
 def parse_measured(name: str, text: Any, kind: str) -> Measured:
@@ -47,8 +53,18 @@ def parse_measured(name: str, text: Any, kind: str) -> Measured:
     if len(parts) != 2:
         raise QuantityError(f"{name}: cannot read {clip(text)}. Write one value and one standard uncertainty.")
     left, right = (part.strip(_SPACE) for part in parts)
+    if not left or not right:
+        missing = "value before" if not left else "standard uncertainty after"
+        raise QuantityError(
+            f"{name}: no {missing} the plus-minus sign in {clip(text)}. Write both, like '{KINDS[kind].example} +- 2 %'."
+        )
     spread, spread_unit = _read_number(name, right, kind, whole=text)
     k = KINDS[kind]
+    if not spread_unit and k.shown_text:
+        raise QuantityError(
+            f"{name}: the standard uncertainty has no unit in {clip(text)}. Write it with one, or in per cent, like "
+            f"'{k.example} +- 2 %'."
+        )
     if _NUMBER.fullmatch(left) and spread_unit not in ("", "%"):
         left = f"{left} {spread_unit}"
     value = parse(name, left, kind)
@@ -64,19 +80,24 @@ def parse_measured(name: str, text: Any, kind: str) -> Measured:
     return Measured(value, uncertainty)
 
 
+def _wanted(kind: Kind) -> str:
+    return "a number and a unit" if kind.shown_text else "a plain number" if kind.name == "number" else "a number"
+
+
 def _read_number(name: str, text: Any, kind: str, whole: str | None = None) -> tuple[float, str]:
-    example = KINDS[kind].example
+    example, want = KINDS[kind].example, _wanted(KINDS[kind])
     if not isinstance(text, str):
-        raise QuantityError(
-            f"{name} must be text, got {type(text).__name__}. Write a number and a unit, like '{example}'."
-        )
+        raise QuantityError(f"{name} must be text, got {type(text).__name__}. Write {want}, like '{example}'.")
     shown = clip(whole or text)
     body = text.strip(_SPACE)
     if not body:
-        raise QuantityError(f"{name}: nothing to read in {shown}. Write a number and a unit, like '{example}'.")
+        raise QuantityError(f"{name}: nothing to read in {shown}. Write {want}, like '{example}'.")
     if len(body) > _LONGEST:
+        raise QuantityError(f"{name}: cannot read {shown}, it is too long. Write {want}, like '{example}'.")
+    if hidden := next((c for c in body if not c.isprintable() and c not in _SPACE), None):
         raise QuantityError(
-            f"{name}: cannot read {shown}, it is too long. Write a number and a unit, like '{example}'."
+            f"{name}: {shown} holds a character that cannot be seen (U+{ord(hidden):04X}). "
+            f"Type {want}, like '{example}'."
         )
     found = _NUMBER.match(body)
     grouped, comma = _GROUPED.match(body), _COMMA.match(body)
@@ -90,19 +111,42 @@ def _read_number(name: str, text: Any, kind: str, whole: str | None = None) -> t
         raise QuantityError(
             f"{name}: cannot read {shown}. Write it without a thousands separator, like '{reading}'{or_comma}."
         )
+    if continental := _CONTINENTAL.match(body):
+        plain = continental.group().replace(".", "").replace(",", ".")
+        reading = f"{plain} {body[continental.end() :].strip(_SPACE)}".strip()
+        raise QuantityError(
+            f"{name}: cannot read {shown}. Write it with a decimal point and no thousands separator, like '{reading}'."
+        )
     if comma:
         reading = f"{comma.group().replace(',', '.')} {body[comma.end() :].strip(_SPACE)}".strip()
-        raise QuantityError(
-            f"{name}: cannot read {shown}. Write a number and a unit with a decimal point, like '{reading}'."
-        )
+        raise QuantityError(f"{name}: cannot read {shown}. Write {want} with a decimal point, like '{reading}'.")
     if not found:
-        raise QuantityError(f"{name}: cannot read {shown}. Write a number and a unit, like '{example}'.")
+        like = _in_plain_characters(name, body, kind) or example
+        raise QuantityError(f"{name}: cannot read {shown}. Write {want}, like '{like}'.")
     number, rest = float(found.group()), body[found.end() :]
     if not math.isfinite(number):
-        raise QuantityError(f"{name}: {shown} is too large to use. Write a number and a unit, like '{example}'.")
+        raise QuantityError(f"{name}: {shown} is too large to use. Write {want}, like '{example}'.")
     if number == 0.0 and re.search(r"[1-9]", re.split("[eE]", found.group())[0]):
-        raise QuantityError(f"{name}: {shown} is too small to use. Write a number and a unit, like '{example}'.")
+        raise QuantityError(f"{name}: {shown} is too small to use. Write {want}, like '{example}'.")
     return number, rest.strip(_SPACE)
+
+
+def _in_plain_characters(name: str, body: str, kind: str) -> str | None:
+    """The text with full-width digits, dashes for minus and quotation marks made plain, where that can be read."""
+    plain = "".join(_plain_character(c) for c in body).translate(_PLAIN).strip(_SPACE)
+    if plain == body:
+        return None
+    try:
+        parse(name, plain, kind)
+    except QuantityError:
+        return None
+    return plain
+
+
+def _plain_character(c: str) -> str:
+    if unicodedata.category(c) == "Nd":
+        return str(unicodedata.decimal(c))
+    return unicodedata.normalize("NFKC", c) if "\uff01" <= c <= "\uff5e" else c
 
 
 def _read_unit(name: str, text: str, written: str, kind: Kind) -> Any:
@@ -117,8 +161,19 @@ def _read_unit(name: str, text: str, written: str, kind: Kind) -> Any:
         raise QuantityError(f"{name}: cannot read {clip(text)}. Write a plain number, like '{kind.example}'.")
     if not spelled:
         raise QuantityError(f"{name} has no unit: got {clip(text)}. Write a number and a unit, like '{kind.example}'.")
-    if _NUMBER.match(written) or "," in written:
-        raise QuantityError(f"{name}: cannot read {clip(text)}. Write one number and one unit, like '{kind.example}'.")
+    if "_" in text and _NUMBER.match(text.replace("_", "").strip(_SPACE)):
+        raise QuantityError(
+            f"{name}: cannot read {clip(text)}. Write it without '_', like '{text.replace('_', '').strip(_SPACE)}'."
+        )
+    # digits or signs where no unit has them, or a unit with something before it: not a unit but a number in another style
+    words = written.split()
+    powers = re.sub(r"(?<=[A-Za-z])\^?-?[1-4]\b", "", written)
+    if re.search(r"[,_*()=0-9]", powers) or (len(words) > 1 and words[-1] in known):
+        raise QuantityError(
+            f"{name}: cannot read {clip(text)}. Write one plain number and one unit, like '{kind.example}'."
+        )
     same = [u for u in known if u.lower() == spelled.lower()]
     hint = f" Did you mean {same[0]}?" if same else ""
+    if odd := next((c for c in spelled if c.isalpha() and not c.isascii()), None):
+        hint = f" It holds {odd!r} (U+{ord(odd):04X}), not a Latin letter."
     raise QuantityError(f"{name}: unknown unit {clip(written)} in {clip(text)}.{hint} Use one of {allowed}.")
