@@ -118,7 +118,7 @@ FAULTS = [
     (GOOD + "temperatures = []", "temperatures: needs at least 1, got 0."),
     (GOOD + "temperatures = '25 degC'", "temperatures: must be a list, got the text '25 degC'. Write, for example"),
     (GOOD + "temperatures = ['25 degC',\n'25 mm']", "m.toml:4: temperatures[2]: unknown unit 'mm'"),
-    (GOOD + "temperatures = ['-300 degC']", "temperatures[1]: is below absolute zero"),
+    (GOOD + "temperatures = ['-300 degC']", "temperatures[1]: '-300 degC' is below absolute zero"),
     (GOOD + "beam = 3", "m.toml:4: beam: must be a table of keys, got the number 3."),
     (GOOD + "[beam]", "m.toml:4: beam: give exactly one of beam_radius, beam_diameter, beam_fwhm; found none."),
     (GOOD + "[beam]\nbeam_radius = '1 mm'\nbeam_fwhm = '1 mm'", "m.toml:6: beam.beam_fwhm: give exactly one of"),
