@@ -88,13 +88,15 @@ def _with_flags(message: str, options: dict[str, object]) -> str:
     """The message with Python names of options written as people typed them."""
     import re
 
+    if message.startswith("--"):
+        return message
     names = sorted((name for name in options if name.isidentifier()), key=len, reverse=True)
     for name in names:
         flag = "--" + name.replace("_", "-")
         if "_" in name:
             message = re.sub(rf"(?<![\w-]){name}(?!\w)", flag, message)
         else:
-            message = re.sub(rf"^{name}(?= (?:must|is|of|has|carries|cannot))", flag, message)
+            message = re.sub(rf"^{name}(?=:| (?:must|is|of|has|carries|cannot))", flag, message)
     return message
 
 

@@ -109,9 +109,10 @@ def monte_carlo(args: argparse.Namespace) -> Any:
                 )
         return None
     from ..answer import MonteCarloOptions
+    from ..units import count
 
     return MonteCarloOptions(
-        draws=number("--monte-carlo", args.monte_carlo, whole=True),
+        draws=count("--monte-carlo", number("--monte-carlo", args.monte_carlo, whole=True), minimum=1000),
         seed=number("--seed", args.seed, 1, whole=True),
         confidence=number("--confidence", args.confidence, 0.95),
     )
@@ -216,6 +217,8 @@ def read_resin(args: argparse.Namespace) -> Any:
 
     found = quantities(args, _RESIN)
     exponent = number("--power-exponent", args.power_exponent)
+    if exponent is not None:
+        ratio("--power-exponent", exponent, low=0.0, high=2.0, high_open=False)
     more: dict[str, Any] = {}
     if args.refractive_index is not None:
         more["refractive_index"] = ratio(

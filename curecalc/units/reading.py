@@ -10,7 +10,7 @@ from typing import Any
 from pint import Quantity
 
 from ..errors import QuantityError
-from .checks import Measured, measured
+from .checks import Measured, finite, measured
 from .kinds import KELVIN, KINDS, Kind, clip
 
 __all__ = ["parse", "parse_measured"]
@@ -48,7 +48,9 @@ def parse_measured(name: str, text: Any, kind: str) -> Measured:
     6.0
     """
     if not isinstance(text, str) or not _PLUS_MINUS.search(text):
-        return measured(parse(name, text, kind))
+        alone = parse(name, text, kind)
+        finite(name, alone, alone.units)
+        return measured(alone)
     parts = _PLUS_MINUS.split(text)
     if len(parts) != 2:
         raise QuantityError(f"{name}: cannot read {clip(text)}. Write one value and one standard uncertainty.")
@@ -68,6 +70,7 @@ def parse_measured(name: str, text: Any, kind: str) -> Measured:
     if _NUMBER.fullmatch(left) and spread_unit not in ("", "%"):
         left = f"{left} {spread_unit}"
     value = parse(name, left, kind)
+    finite(name, value, value.units)
     if spread_unit == "%" and kind not in ("fraction", "temperature"):
         uncertainty = Quantity(abs(value.m) * spread / 100.0, value.units)
     elif kind == "temperature":
