@@ -18,7 +18,8 @@ _WHERE = {
     "units": "units Measured NoSolution Quantity QuantityError CurecalcError FileError parse parse_measured show to_json",
     "resin": (
         "BleachingResin PowerThresholdResin Resin bleaching_cure_depth bleaching_exposure_for_depth cure_depth "
-        "exposure_at_depth exposure_for_depth initiation_rate threshold_cure_depth threshold_exposure_for_depth"
+        "exposure_at_depth exposure_for_depth initiation_rate penetration_depth_from_absorbance threshold_cure_depth "
+        "threshold_exposure_for_depth"
     ),
     "beam": (
         "Beam beam_diameter beam_fwhm beam_irradiance defocus_for_radius enclosed_power perpendicular_radius radius_at "

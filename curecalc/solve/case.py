@@ -150,6 +150,7 @@ class Case:
 
 
 def replaced(x: Mapping[str, Any], unknown: str, value: Any) -> dict[str, Any]:
+    """The inputs with another value for the unknown; an elliptical spot keeps its shape."""
     if unknown == "beam_radius" and "radius_x" in x:
         return {**x, "radius_x": value, "radius_y": value * (x["radius_y"] / x["radius_x"])}
     return {**x, unknown: value}
@@ -172,17 +173,20 @@ def monotone(case: Case, x: Mapping[str, Any], low: float, high: float) -> Any:
 
 
 def speed(case: Case, x: Mapping[str, Any]) -> Any:
+    """Scan speed at which the weakest place reaches the target."""
     if case.given.form.pulsed:
         return monotone(case, x, 1e-9, 1e12)
     return np.exp(case.excess(replaced(x, "scan_speed", 1.0)))
 
 
 def power(case: Case, x: Mapping[str, Any]) -> Any:
+    """Power at which the weakest place reaches the target."""
     w = x["exponent"] if case.given.form.cure_model == "threshold" else 1.0
     return np.exp(-case.excess(replaced(x, "power", 1.0)) / w)
 
 
 def spacing(case: Case, x: Mapping[str, Any]) -> Any:
+    """Hatch spacing at which the weakest place reaches the target."""
     return monotone(case, x, 1e-9, 1e5)
 
 

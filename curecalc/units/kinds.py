@@ -99,15 +99,18 @@ def unit_text(unit: Any) -> str:
 
 
 def clip(text: str) -> str:
+    """Text as it may be shown in a message: printable, at most 60 characters, quoted."""
     clean = "".join(c if c.isprintable() else "?" for c in text)
     return repr(clean if len(clean) <= 60 else clean[:57] + "...")
 
 
 def brief(value: Quantity) -> str:
+    """A quantity as it may be shown in a message."""
     if np.ndim(value.m):
         return f"an array in {unit_text(value.units) or 'no unit'}"
     return f"{value.m:g} {unit_text(value.units)}".rstrip() if isinstance(value.m, numbers.Real) else clip(str(value))
 
 
 def one_line(error: Exception) -> str:
+    """An error's own words on one line without a full stop."""
     return " ".join(str(error).split()).rstrip(".") or type(error).__name__

@@ -31,6 +31,20 @@ def parse(name: str, text: Any, kind: str) -> Quantity:
 
     Strict on purpose: no expressions, no default unit, no decimal comma, no thousands separator.
 
+    Parameters
+    ----------
+    name : str
+        What the value is called in a complaint: an argument, an option, a key.
+    text : str
+        One number and one unit: "300 mW", "125um", "1e-3 m", "10 mJ/cm2".
+    kind : str
+        Key of `KINDS`: which units may stand there.
+
+    Raises
+    ------
+    QuantityError
+        With what was read, the rule, and text that would do.
+
     >>> parse("power", "300 mW", "power").m_as("W")
     0.3
     """
@@ -43,6 +57,15 @@ def parse(name: str, text: Any, kind: str) -> Quantity:
 
 def parse_measured(name: str, text: Any, kind: str) -> Measured:
     """Like `parse`, with an optional standard uncertainty: `300 mW +- 6 mW`, `300 +- 6 mW`, `300 mW +- 2 %`.
+
+    Parameters
+    ----------
+    name, text, kind : str
+        As for `parse`.
+
+    Raises
+    ------
+    QuantityError
 
     >>> parse_measured("power", "300 mW +- 2 %", "power").standard_uncertainty.m_as("mW")
     6.0

@@ -39,6 +39,14 @@ def figure(value: float, standard_uncertainty: float | None = None, *, digits: i
 def show(value: Quantity | Measured, u: Quantity | None = None, *, digits: int = 4) -> str:
     """A scalar quantity as people read it, in its shown unit: `0.1512 +- 0.0042 mm`, `0.1309 mm`.
 
+    Parameters
+    ----------
+    value : Quantity or Measured
+    u : Quantity, optional
+        Standard uncertainty; two digits of it are shown and set those of the value.
+    digits : int
+        Significant digits where there is no uncertainty.
+
     >>> show(Quantity(0.3, "W")), show(Quantity(0.15123, "mm"), Quantity(4.2, "um"))
     ('300 mW', '0.1512 +- 0.0042 mm')
     """
@@ -91,7 +99,15 @@ def to_json(
 ) -> dict[str, Any]:
     """A quantity as the JSON object of the command contract, in its fixed unit, with full precision.
 
-    An unbounded interval end is null. Wavelengths stay in nm.
+    Parameters
+    ----------
+    value : Quantity or Measured
+        Wavelengths stay in nm.
+    standard_uncertainty : Quantity, optional
+    interval : pair of Quantity, optional
+        An unbounded end becomes null.
+    confidence : float, optional
+        Of the interval.
 
     >>> to_json(Quantity(0.3, "W"))
     {'value': 300.0, 'unit': 'mW'}
