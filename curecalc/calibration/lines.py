@@ -12,7 +12,15 @@ from ..errors import QuantityError
 from .intervals import f_p, t_p, t_quantile
 from .line import LineFit, mean_sd, ordinary_line, value_at
 
-__all__ = ["Difference", "FTest", "LinesComparison", "compare_lines", "difference_at", "log_exposure_change"]
+__all__ = [
+    "Difference",
+    "FTest",
+    "LinesComparison",
+    "compare_fits",
+    "compare_lines",
+    "difference_at",
+    "log_exposure_change",
+]
 
 
 @dataclass(frozen=True)
@@ -66,9 +74,13 @@ def compare_lines(lots: Sequence[tuple[Any, Any]]) -> LinesComparison:
     Source: `weisberg2005` section 6.2 (nested models); checked against the two-line data `whiteside`. Valid while the
     lots scatter alike about their own lines.
     """
-    if len(lots) < 2:
-        raise QuantityError(f"a comparison needs at least two lots, got {len(lots)}. Name an old and a new one.")
-    fits = [ordinary_line(x, y) for x, y in lots]
+    return compare_fits([ordinary_line(x, y) for x, y in lots])
+
+
+def compare_fits(fits: Sequence[LineFit]) -> LinesComparison:
+    """Like `compare_lines`, from ordinary lines already fitted: their centres, spreads and residual squares suffice."""
+    if len(fits) < 2:
+        raise QuantityError(f"a comparison needs at least two lots, got {len(fits)}. Name an old and a new one.")
     k, n = len(fits), sum(f.n for f in fits)
     separate, dof = sum(f.sum_of_squares for f in fits), n - 2 * k
     sxx = sum(f.sxx for f in fits)

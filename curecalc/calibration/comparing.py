@@ -1,0 +1,339 @@
+"""Two lots or more side by side: keep the settings, change the speed, reject, or measure more."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError, figure, positive, ratio, show, to_json
+from .curve import Fit
+from .intervals import f_p, t_quantile
+from .line import LineFit, mean_sd, ordinary_line
+from .lines import Difference, FTest, LinesComparison, compare_fits, difference_at, log_exposure_change
+from .working_line import WorkingLine, line_of, log_threshold, log_threshold_sd
+
+__all__ = ["Lot", "LotComparison", "compare_lots", "comparison_text", "lot_from_fit", "lot_from_line"]
+
+KEEP, ADJUST, REJECT, MORE = "keep", "adjust", "reject", "more coupons"
+
+
+@dataclass(frozen=True)
+class Lot:
+    """A lot ready to compare: its name, its ordinary line (for the F tests), and the line to judge depths with."""
+
+    name: str
+    ordinary: LineFit
+    line: LineFit
+    depth_low: float
+    depth_high: float
+    x_low: float
+    x_high: float
+
+    @property
+    def penetration_depth(self) -> Measured:
+        """Dp with its standard uncertainty."""
+        return Measured(Quantity(float(self.line.slope), MM), Quantity(float(self.line.slope_sd), MM))
+
+    @property
+    def critical_exposure(self) -> Measured:
+        """Ec with its standard uncertainty."""
+        ec = float(np.exp(log_threshold(self.line)))
+        return Measured(Quantity(ec, MJ_CM2), Quantity(ec * float(log_threshold_sd(self.line)), MJ_CM2))
+
+
+def lot_from_fit(name: str, fit: Fit) -> Lot:
+    """A lot from its fitted coupons."""
+    c = fit.coupons
+    return Lot(
+        name, ordinary_line(c.x, c.thickness), fit.line, float(c.thickness.min()), float(c.thickness.max()),
+        float(c.x.min()), float(c.x.max()),
+    )  # fmt: skip
+
+
+def lot_from_line(
+    name: str, line: WorkingLine, *, coupons: int, residual_sd: float, depth_low: float, depth_high: float
+) -> Lot:
+    """A lot from the numbers of a saved fit by ordinary least squares (the coupons themselves are not needed)."""
+    from dataclasses import replace
+
+    judged = line_of(line)
+    dof = coupons - 2
+    scale = residual_sd**2
+    ordinary = replace(
+        judged, n=coupons, degrees_of_freedom=dof, sum_of_squares=scale * dof, residual_sd=residual_sd, scale=scale,
+        sxx=scale / line.slope_variance if line.slope_variance > 0 else np.inf, weight_sum=float(coupons),
+        t_degrees_of_freedom=float(dof),
+    )  # fmt: skip
+    return Lot(name, ordinary, judged, depth_low, depth_high, line.x_low, line.x_high)
+
+
+@dataclass(frozen=True)
+class LotComparison:
+    """The verdict of a comparison. `to_dict()` is the JSON of the command `compare`.
+
+    Attributes
+    ----------
+    verdict : str
+        `keep`, `adjust`, `reject` or `more coupons`; `sentence` says it with numbers.
+    slopes, intercepts, coincidence : FTest
+        Over all lots given.
+    depth_difference : Difference
+        New minus old depth (mm) with the old settings, at the exposure where the old lot reaches `cure_depth`.
+    speed_change : tuple of float
+        Relative change of scan speed that brings the new lot to `cure_depth`: value, low, high (one-sided bounds each).
+    """
+
+    lots: tuple[Lot, ...]
+    tests: LinesComparison
+    cure_depth: Quantity
+    tolerance: Quantity
+    confidence: float
+    depth_difference: Difference
+    speed_change: tuple[float, float, float]
+    verdict: str
+    sentence: str
+    notes: tuple[str, ...]
+    others: tuple[tuple[Difference, tuple[float, float, float]], ...]
+
+    @property
+    def slopes(self) -> FTest:
+        """Equal slopes?"""
+        return self.tests.slopes
+
+    @property
+    def intercepts(self) -> FTest:
+        """Given equal slopes: equal heights?"""
+        return self.tests.intercepts
+
+    @property
+    def equivalent(self) -> bool:
+        """Whether the new lot's depth with the old settings is proven inside the tolerance."""
+        return bool(self.depth_difference.equivalent)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON object of the command `compare`."""
+        d = self.depth_difference
+        return {
+            "verdict": self.verdict, "sentence": self.sentence, "equivalent": self.equivalent,
+            "equivalence_p": float(d.equivalence_p), "slopes": _test(self.tests.slopes),
+            "intercepts": _test(self.tests.intercepts), "coincidence": _test(self.tests.coincidence),
+            "speed_change": _change(self.speed_change, self.confidence),
+            "depth_difference": _difference(d, self.confidence),
+            "cure_depth": to_json(self.cure_depth), "tolerance": to_json(self.tolerance),
+            "residual_sd": to_json(Quantity(self.tests.residual_sd, MM)),
+            "common_penetration_depth": to_json(
+                Quantity(self.tests.common_slope, MM), Quantity(self.tests.common_slope_sd, MM)),
+            "lots": [self._lot(i) for i in range(len(self.lots))], "notes": list(self.notes),
+        }  # fmt: skip
+
+    def _lot(self, i: int) -> dict[str, Any]:
+        lot = self.lots[i]
+        out = {
+            "name": lot.name, "coupons": lot.ordinary.n, "penetration_depth": to_json(lot.penetration_depth),
+            "critical_exposure": to_json(lot.critical_exposure),
+            "residual_sd": to_json(Quantity(float(lot.ordinary.residual_sd), MM)),
+        }  # fmt: skip
+        if i:
+            difference, change = self.others[i - 1]
+            out |= {
+                "depth_difference": _difference(difference, self.confidence), "equivalent": bool(difference.equivalent),
+                "speed_change": _change(change, self.confidence),
+            }  # fmt: skip
+        return out
+
+
+def _test(test: FTest) -> dict[str, Any]:
+    return {
+        "f": test.f if np.isfinite(test.f) else None, "p": test.p, "df": [test.numerator, test.denominator],
+    }  # fmt: skip
+
+
+def _change(change: tuple[float, float, float], confidence: float) -> dict[str, Any]:
+    return {"value": change[0], "unit": "", "interval": list(change[1:]), "confidence": 2 * confidence - 1}
+
+
+def _difference(d: Difference, confidence: float) -> dict[str, Any]:
+    return to_json(
+        Quantity(float(d.value), MM), Quantity(float(d.standard_uncertainty), MM),
+        (Quantity(float(d.low), MM), Quantity(float(d.high), MM)), 2 * confidence - 1,
+    )  # fmt: skip
+
+
+def compare_lots(
+    *,
+    lots: Sequence[Lot],
+    cure_depth: Quantity | None = None,
+    tolerance: Quantity | None = None,
+    confidence: float = 0.95,
+    most_speed_change: Any = 0.30,
+    most_depth_change: Any = 0.20,
+) -> LotComparison:
+    """Compare lots; the first is the old one, the last the new one the verdict is about.
+
+    Parameters
+    ----------
+    lots : sequence of Lot
+        Two or more, from `lot_from_fit`.
+    cure_depth : Quantity [mm], optional
+        Depth that matters: layer plus overcure. Left out: the middle of the old lot's coupons, and a note says so.
+    tolerance : Quantity [mm], optional
+        Change of depth one can live with, either way. Left out: a tenth of the depth, and a note says so.
+    confidence : float
+        Of each one-sided bound. Equivalent means both bounds lie inside the tolerance.
+    most_speed_change, most_depth_change : float
+        Relative changes of speed and of Dp beyond which a lot is rejected instead of adjusted for.
+
+    Raises
+    ------
+    QuantityError
+
+    Source: `weisberg2005` for the F tests, `schuirmann1987` for equivalence. A difference that is not significant is no proof
+    of sameness: the verdict rests on the interval, not on the F tests.
+    """
+    if len(lots) < 2:
+        raise QuantityError(f"lots: a comparison needs at least two, got {len(lots)}. Name an old and a new one.")
+    if not 0.5 < confidence < 1.0:
+        raise QuantityError(f"confidence must be above 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
+    speed_limit = float(ratio("most_speed_change", most_speed_change, low=0.0, high=1.0))
+    depth_limit = float(ratio("most_depth_change", most_depth_change, low=0.0, high=1.0))
+    old, new = lots[0], lots[-1]
+    notes = []
+    if cure_depth is None:
+        depth = float(f"{0.5 * (old.depth_low + old.depth_high):.2g}")
+        notes.append(f"No depth was asked for: compared at {figure(depth)} mm, the middle of the old lot's coupons.")
+    else:
+        depth = _scalar("cure_depth", cure_depth)
+    if tolerance is None:
+        allowed = 0.1 * depth
+        notes.append(f"No tolerance was given: {figure(allowed)} mm, a tenth of the depth, was taken.")
+    else:
+        allowed = _scalar("tolerance", tolerance)
+    tests = compare_fits([lot.ordinary for lot in lots])
+    pairs = tuple(_pair(old, lot, depth, allowed, confidence) for lot in lots[1:])
+    difference, change = pairs[-1]
+    notes += _notes(lots, tests, depth)
+    verdict, sentence = _verdict(old, new, depth, allowed, difference, change, confidence, speed_limit, depth_limit)
+    return LotComparison(
+        tuple(lots), tests, Quantity(depth, MM), Quantity(allowed, MM), confidence, difference, change, verdict, sentence,
+        tuple(notes), pairs,
+    )  # fmt: skip
+
+
+def _scalar(name: str, value: Quantity) -> float:
+    number = positive(name, value, MM)
+    if not isinstance(number, float):
+        raise QuantityError(f"{name} must be one value, got an array.")
+    return number
+
+
+def _pair(
+    old: Lot, new: Lot, depth: float, allowed: float, confidence: float
+) -> tuple[Difference, tuple[float, float, float]]:
+    at = log_threshold(old.line) + depth / old.line.slope
+    difference = difference_at(old.line, new.line, at, tolerance=allowed, confidence=confidence)
+    shift = log_exposure_change(old.line, new.line, depth, confidence=confidence)
+    return difference, tuple(float(np.expm1(-v)) for v in (shift.value, shift.high, shift.low))  # type: ignore[return-value]
+
+
+def _verdict(
+    old: Lot, new: Lot, depth: float, allowed: float, d: Difference, change: tuple[float, float, float], confidence: float,
+    speed_limit: float, depth_limit: float,
+) -> tuple[str, str]:  # fmt: skip
+    percent = f"{100 * confidence:g} %"
+    moved = f"{_um(d.value)} ({_um(d.low)} to {_um(d.high)})"
+    words = f"with the old settings the depth of {figure(depth)} mm changes by {moved}, tolerance {_um(allowed)}"
+    speed = f"{100 * change[0]:+.1f} % ({100 * change[1]:+.1f} to {100 * change[2]:+.1f} %)"
+    if d.equivalent:
+        return KEEP, f"Keep the settings: {words}, so it stays inside with {percent} confidence each way."
+    relative = new.line.slope / old.line.slope - 1.0
+    sd = np.sqrt((new.line.slope_sd / old.line.slope) ** 2 + (old.line.slope_sd / old.line.slope) ** 2)
+    t = t_quantile(confidence, min(old.line.t_degrees_of_freedom, new.line.t_degrees_of_freedom))
+    if abs(relative) - t * sd > depth_limit:
+        return REJECT, (
+            f"Reject, or treat as another resin: Dp changed by {100 * relative:+.0f} %, beyond {100 * depth_limit:.0f} %, so no "
+            "single change of speed serves all depths."
+        )
+    if change[1] > speed_limit or change[2] < -speed_limit:
+        return REJECT, (
+            f"Reject: it would take a change of speed of {speed}, beyond {100 * speed_limit:.0f} %. Check the power reading and the "
+            "coupons first."
+        )
+    x_new = log_threshold(new.line) + depth / new.line.slope
+    after = t_quantile(confidence, new.line.t_degrees_of_freedom) * float(mean_sd(new.line, x_new))
+    if after <= allowed and abs(change[0]) <= speed_limit:
+        return ADJUST, (
+            f"Change the scan speed by {speed}: {words}, so the old settings are not proven good; after the change the depth is known "
+            f"to {_um(after)}. Prove it on a coupon."
+        )
+    return MORE, (
+        f"Undecided, measure more coupons: {words}, and even after a change of speed of {speed} the depth would be known to "
+        f"{_um(after)} only."
+    )
+
+
+def _notes(lots: Sequence[Lot], tests: LinesComparison, depth: float) -> list[str]:
+    out = []
+    if tests.slopes.p < 0.05:
+        out.append(
+            f"The slopes differ (p {tests.slopes.p:.2g}): Dp is not the same, so settings for other depths change by another factor. "
+            "Recalculate every kind of vector."
+        )
+    elif tests.intercepts.p < 0.05:
+        out.append(
+            f"The slopes agree, the heights differ (p {tests.intercepts.p:.2g}): the same Dp and another Ec, so one factor of speed "
+            "serves all depths. A changed power reading looks just like this: read the power before blaming the resin."
+        )
+    small, large = sorted((lots[0].ordinary, lots[-1].ordinary), key=lambda f: f.residual_sd)
+    if small.residual_sd > 0:
+        f = float((large.residual_sd / small.residual_sd) ** 2)
+        p = min(1.0, 2 * float(f_p(f, large.degrees_of_freedom, small.degrees_of_freedom)))
+        if p < 0.05:
+            out.append(
+                f"One lot's coupons scatter {np.sqrt(f):.2g} times as much as the other's (p {p:.2g}): the F tests assume equal "
+                "scatter. Look at the wilder lot's coupons."
+            )
+    for lot in lots:
+        if not lot.depth_low <= depth <= lot.depth_high:
+            out.append(
+                f"{figure(depth)} mm lies outside the coupons of {lot.name} ({figure(lot.depth_low)} to {figure(lot.depth_high)} mm): "
+                "the comparison is extrapolated."
+            )
+    return out
+
+
+def _um(mm: float) -> str:
+    return f"{figure(1000 * float(mm), digits=3)} um"
+
+
+def comparison_text(c: LotComparison) -> str:
+    """The comparison as people read it in a terminal."""
+    width = max(max(len(lot.name) for lot in c.lots), 3)
+    percent = f"{100 * c.confidence:g} %"
+    lines = [c.sentence, ""]
+    lines.append(
+        f"{'lot':<{width}}  coupons  Dp (mm)              Ec (mJ/cm^2)       depth change (um)       speed change (%)"
+    )
+    for i, lot in enumerate(c.lots):
+        dp = show(lot.penetration_depth).removesuffix(" mm")
+        ec = show(lot.critical_exposure).removesuffix(" mJ/cm^2")
+        row = f"{lot.name:<{width}}  {lot.ordinary.n:>7}  {dp:<19}  {ec:<17}"
+        if i:
+            d, s = c.others[i - 1]
+            row += f"  {1000 * d.value:+.1f} ({1000 * d.low:+.1f} to {1000 * d.high:+.1f})".ljust(26)
+            row += f"{100 * s[0]:+.1f} ({100 * s[1]:+.1f} to {100 * s[2]:+.1f})"
+        lines.append(row.rstrip())
+    lines.append(f"changes against {c.lots[0].name} at {show(c.cure_depth)}; bounds at {percent} each")
+    for name, test in (
+        ("equal slopes", c.tests.slopes),
+        ("equal heights", c.tests.intercepts),
+        ("one line for all", c.tests.coincidence),
+    ):
+        f = figure(test.f) if np.isfinite(test.f) else "infinite"
+        lines.append(f"{name:<17} F {f} on {test.numerator} and {test.denominator}, p {test.p:.3g}")
+    if c.notes:
+        lines.append("")
+        lines += [f"Note: {n}" for n in c.notes]
+    return "\n".join(lines)

@@ -1,0 +1,481 @@
+"""Plan a set of coupons: which exposures, how many, the settings that give them, and what they can be expected to tell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ..physics import line as _line
+from ..physics import raster as _raster
+from ..units import (
+    MJ_CM2,
+    MM,
+    MM_S,
+    MW,
+    NoSolution,
+    Quantity,
+    QuantityError,
+    count,
+    figure,
+    measured,
+    nonnegative,
+    positive,
+    ratio,
+    show,
+    to_json,
+)  # fmt: skip
+from .coupons import CouponSet
+from .design import Expected, expected, levels_and_counts, most_useful
+
+__all__ = ["Machine", "Plan", "PlannedCoupon", "plan_coupons", "plan_text"]
+
+BETWEEN_SD = 0.004
+"""Scatter between coupons, mm, where none is known (common practice, no source)."""
+MOST_COUPONS = 60
+
+
+@dataclass(frozen=True)
+class Machine:
+    """What stays the same on all coupons: mW, mm, passes; speed limits in mm/s (None where unlimited)."""
+
+    power: float
+    beam_radius: float | None = None
+    hatch_spacing: float | None = None
+    passes: int = 1
+    min_scan_speed: float | None = None
+    max_scan_speed: float | None = None
+
+    def speed(self, exposure: Any) -> Any:
+        """Scan speed (mm/s) for an exposure (mJ/mm^2): raster mean with a spacing, else the peak of one line."""
+        if self.hatch_spacing is not None:
+            return self.passes * _raster.mean_exposure(self.power, 1.0, self.hatch_spacing) / np.asarray(exposure)
+        assert self.beam_radius is not None
+        return self.passes * _line.scan_exposure(self.power, self.beam_radius, 1.0) / np.asarray(exposure)
+
+
+@dataclass(frozen=True)
+class PlannedCoupon:
+    """One coupon to expose: its label, its place in the order, its exposure and speed, the depth to expect."""
+
+    label: str
+    run_order: int
+    exposure: Quantity
+    scan_speed: Quantity | None
+    expected_depth: Quantity
+    level: int
+
+    def to_dict(self) -> dict[str, Any]:
+        """As it stands in JSON."""
+        return {
+            "coupon": self.label, "run_order": self.run_order, "exposure": to_json(self.exposure),
+            "scan_speed": None if self.scan_speed is None else to_json(self.scan_speed),
+            "expected_depth": to_json(self.expected_depth), "level": self.level,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan of coupons. `to_dict()` is the JSON of the command `plan`.
+
+    Attributes
+    ----------
+    coupons : tuple of PlannedCoupon
+        In the order to expose them.
+    expected : Expected
+        Standard uncertainties from these coupons (and those already measured).
+    two_more : Expected
+        With two more coupons at the most useful exposures, `two_more_exposures`.
+    reached : bool or None
+        Whether the wanted uncertainty is expected to be met; None where none was asked for.
+    """
+
+    coupons: tuple[PlannedCoupon, ...]
+    expected: Expected
+    two_more: Expected
+    two_more_exposures: tuple[Quantity, ...]
+    penetration_depth: Quantity
+    critical_exposure: Quantity
+    depth: Quantity | None
+    wanted: float | None
+    reached: bool | None
+    confidence: float
+    coupon_sd: Quantity
+    readings: int
+    machine: Machine | None
+    levels: int
+    already: int
+    seed: int
+    notes: tuple[str, ...]
+
+    def relative_half_width(self, e: Expected) -> float | None:
+        """Expected half-width of the interval of the exposure (and speed) for the wanted depth, relative."""
+        return None if e.log_exposure is None else float(e.half_width_factor * e.log_exposure)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON object of the command `plan`."""
+        return {
+            "coupons": [c.to_dict() for c in self.coupons],
+            "expected": self._expected(self.expected),
+            "with_two_more": self._expected(self.two_more)
+            | {"exposures": [to_json(q) for q in self.two_more_exposures]},
+            "guess": {"penetration_depth": to_json(self.penetration_depth), "critical_exposure": to_json(self.critical_exposure)},
+            "coupon_sd": to_json(self.coupon_sd), "readings": self.readings, "levels": self.levels,
+            "already_measured": self.already, "confidence": self.confidence,
+            "wanted": self.wanted, "reached": self.reached, "seed": self.seed, "notes": list(self.notes),
+        }  # fmt: skip
+
+    def _expected(self, e: Expected) -> dict[str, Any]:
+        ec = self.critical_exposure.m_as(MJ_CM2)
+        out: dict[str, Any] = {
+            "penetration_depth": to_json(self.penetration_depth, Quantity(float(e.slope), MM)),
+            "critical_exposure": to_json(self.critical_exposure, Quantity(float(ec * e.log_threshold), MJ_CM2)),
+            "degrees_of_freedom": e.degrees_of_freedom, "half_width_factor": e.half_width_factor,
+        }  # fmt: skip
+        if self.depth is not None and e.log_exposure is not None:
+            value = ec * np.exp(self.depth.m_as(MM) / self.penetration_depth.m_as(MM))
+            out["exposure_for_depth"] = to_json(
+                Quantity(float(value), MJ_CM2), Quantity(float(value * e.log_exposure), MJ_CM2)
+            ) | {"depth": to_json(self.depth), "relative_standard_uncertainty": float(e.log_exposure),
+                 "relative_half_width": self.relative_half_width(e)}  # fmt: skip
+            if self.machine is not None:
+                speed = float(self.machine.speed(value / 100.0))
+                out["scan_speed"] = to_json(Quantity(speed, MM_S), Quantity(float(speed * e.log_exposure), MM_S))
+        return out
+
+
+def plan_coupons(
+    *,
+    penetration_depth: Any,
+    critical_exposure: Any,
+    at_depth: Quantity | None = None,
+    to: Any = None,
+    coupons: int | None = None,
+    levels: int = 4,
+    readings: int = 3,
+    thickness_repeatability: Quantity | None = None,
+    coupon_sd: Quantity | None = None,
+    power: Any = None,
+    beam_radius: Any = None,
+    hatch_spacing: Any = None,
+    passes: int = 1,
+    min_scan_speed: Quantity | None = None,
+    max_scan_speed: Quantity | None = None,
+    min_exposure: Quantity | None = None,
+    max_exposure: Quantity | None = None,
+    min_depth: Quantity | None = None,
+    max_depth: Quantity | None = None,
+    measured_coupons: CouponSet | None = None,
+    confidence: float = 0.95,
+    seed: int = 1,
+) -> Plan:
+    """Plan coupons for a resin of which a guess is known.
+
+    Parameters
+    ----------
+    penetration_depth, critical_exposure : Quantity or Measured
+        The guess: a data sheet, an earlier lot.
+    at_depth : Quantity [mm], optional
+        Depth whose exposure (so speed) is wanted.
+    to : float or Quantity, optional
+        How well: relative half-width of its interval at `confidence`, 0.03 for 3 %. Then the fewest coupons that are expected to
+        reach it are planned.
+    coupons : int, optional
+        How many, instead; two a level when neither is given.
+    levels : int
+        Different exposures, equally spaced in the logarithm; four or more can show curvature.
+    readings : int
+        On each coupon.
+    thickness_repeatability, coupon_sd : Quantity [mm], optional
+        Scatter of readings on one coupon, and between coupons. Left out: 3 um and 4 um, and a note says so.
+    power, beam_radius, hatch_spacing, passes, min_scan_speed, max_scan_speed : optional
+        The machine: with power and spacing (raster) or beam radius (single lines) the plan names scan speeds.
+    min_exposure, max_exposure, min_depth, max_depth : optional
+        Bounds on the coupons.
+    measured_coupons : CouponSet, optional
+        Coupons already measured: the plan then adds the most useful exposures to them.
+    confidence : float
+    seed : int
+        Of the random order.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    QuantityError
+    NoSolution
+        The bounds leave no useful range, or no sensible number of coupons reaches the wanted uncertainty.
+
+    Source: `gum` H.3 for the variances; equal spacing with replicates because ends alone, though best for a line, cannot show
+    curvature (`hoel1964`). Expected uncertainties hold while scatter is the guessed one.
+
+    >>> from curecalc.units import Quantity as Q
+    >>> plan = plan_coupons(penetration_depth=Q(0.15, "mm"), critical_exposure=Q(8.0, "mJ/cm^2"), at_depth=Q(0.15, "mm"), to=0.05)
+    >>> len(plan.coupons), plan.reached
+    (8, True)
+    """
+    dp = _one(
+        "penetration_depth",
+        measured(penetration_depth).value if not _bare(penetration_depth) else penetration_depth,
+        MM,
+    )
+    ec = _one(
+        "critical_exposure",
+        measured(critical_exposure).value if not _bare(critical_exposure) else critical_exposure,
+        MJ_CM2,
+    )
+    if not 0.5 <= confidence < 1.0:
+        raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
+    levels, readings = count("levels", levels, minimum=2), count("readings", readings)
+    seed = count("seed", seed, minimum=0)
+    notes: list[str] = []
+    scatter = _scatter(thickness_repeatability, coupon_sd, readings, notes)
+    depth = None if at_depth is None else _one("at_depth", at_depth, MM)
+    aim = None if to is None else float(ratio("to", to, low=0.0, high=1.0))
+    if aim is not None and depth is None:
+        raise QuantityError("at_depth is missing: an uncertainty is wanted, but of the speed for which depth? Give it.")
+    machine = _machine(power, beam_radius, hatch_spacing, passes, min_scan_speed, max_scan_speed)
+    bounds = {
+        "min_exposure": None if min_exposure is None else _one("min_exposure", min_exposure, MJ_CM2),
+        "max_exposure": None if max_exposure is None else _one("max_exposure", max_exposure, MJ_CM2),
+        "min_depth": None if min_depth is None else _one("min_depth", min_depth, MM),
+        "max_depth": None if max_depth is None else _one("max_depth", max_depth, MM),
+    }
+    low, high = _range(dp, ec, depth, machine, bounds, notes)
+    guess: dict[str, Any] = {"slope": dp, "log_threshold": float(np.log(ec)), "scatter": scatter, "depth": depth}
+    already = np.empty(0) if measured_coupons is None else measured_coupons.x
+    x_new, reached = _how_many(already, low, high, levels, coupons, aim, guess, confidence)
+    if levels < 4 and not already.size:
+        notes.append(f"{levels} levels cannot tell a bent curve from a straight one. Four or more can.")
+    every = np.concatenate([already, x_new])
+    more = most_useful(every, low, high, 2, **guess)
+    now = expected(every, confidence=confidence, **guess)
+    then = expected(np.concatenate([every, more]), confidence=confidence, **guess)
+    return Plan(
+        coupons=_planned(x_new, dp, ec, machine, seed, 0 if measured_coupons is None else len(measured_coupons), measured_coupons),
+        expected=now, two_more=then, two_more_exposures=tuple(Quantity(float(np.exp(v)), MJ_CM2) for v in more),
+        penetration_depth=Quantity(dp, MM), critical_exposure=Quantity(ec, MJ_CM2),
+        depth=None if depth is None else Quantity(depth, MM), wanted=aim, reached=reached, confidence=float(confidence),
+        coupon_sd=Quantity(scatter, MM), readings=readings, machine=machine, levels=levels, already=already.size, seed=seed,
+        notes=tuple(notes),
+    )  # fmt: skip
+
+
+def _bare(value: Any) -> bool:
+    return not hasattr(value, "units") and not hasattr(value, "standard_uncertainty")
+
+
+def _one(name: str, value: Any, unit: Any) -> float:
+    number = positive(name, value, unit)
+    if not isinstance(number, float):
+        raise QuantityError(f"{name} must be one value, got an array.")
+    return number
+
+
+def _scatter(repeatability: Any, coupon_sd: Any, readings: int, notes: list[str]) -> float:
+    if repeatability is None:
+        repeat = 0.003
+        notes.append("thickness_repeatability was not given: 3 um was taken (common practice).")
+    else:
+        repeat = float(nonnegative("thickness_repeatability", repeatability, MM))
+    if coupon_sd is None:
+        between = BETWEEN_SD
+        notes.append("coupon_sd was not given: 4 um between coupons was taken (common practice).")
+    else:
+        between = float(nonnegative("coupon_sd", coupon_sd, MM))
+    scatter = float(np.sqrt(between**2 + repeat**2 / readings))
+    if scatter <= 0:
+        raise QuantityError(
+            "coupon_sd and thickness_repeatability are both zero: then two coupons would tell all. Give what you measured."
+        )
+    return scatter
+
+
+def _machine(power: Any, radius: Any, spacing: Any, passes: Any, low: Any, high: Any) -> Machine | None:
+    passes = count("passes", passes)
+    if power is None:
+        given = [n for n, v in (("beam_radius", radius), ("hatch_spacing", spacing), ("min_scan_speed", low), ("max_scan_speed", high))
+                 if v is not None]  # fmt: skip
+        if given:
+            raise QuantityError(
+                f"power is missing: {', '.join(given)} alone give no exposure. Give the power, or leave these out."
+            )
+        return None
+    if radius is None and spacing is None:
+        raise QuantityError(
+            "hatch_spacing (raster coupons) or beam_radius (single lines) is missing. Give one with the power."
+        )
+
+    def value(name: str, v: Any, unit: Any) -> float | None:
+        return None if v is None else _one(name, v if _bare(v) else measured(v).value, unit)
+
+    machine = Machine(
+        value("power", power, MW) or 0.0, value("beam_radius", radius, MM), value("hatch_spacing", spacing, MM), passes,
+        value("min_scan_speed", low, MM_S), value("max_scan_speed", high, MM_S),
+    )  # fmt: skip
+    if machine.min_scan_speed and machine.max_scan_speed and machine.min_scan_speed >= machine.max_scan_speed:
+        raise QuantityError("min_scan_speed must be below max_scan_speed. Check both.")
+    return machine
+
+
+def _range(
+    dp: float,
+    ec: float,
+    depth: float | None,
+    machine: Machine | None,
+    bounds: dict[str, float | None],
+    notes: list[str],
+) -> tuple[float, float]:
+    """ln of the least and greatest exposure: well above the gel threshold, wide, inside every bound."""
+    lec = float(np.log(ec))
+    shallow, deep = 0.6 * dp, max(2.4 * dp, 0.0 if depth is None else 1.5 * depth)
+    low = lec + (shallow if bounds["min_depth"] is None else bounds["min_depth"]) / dp
+    high = lec + (deep if bounds["max_depth"] is None else bounds["max_depth"]) / dp
+    limits: list[tuple[str, float, bool]] = []
+    for name, is_low in (("min_exposure", True), ("max_exposure", False)):
+        if (edge := bounds[name]) is not None:
+            limits.append((name, float(np.log(edge)), is_low))
+    if machine is not None:
+        for name, speed, is_low in (
+            ("max_scan_speed", machine.max_scan_speed, True),
+            ("min_scan_speed", machine.min_scan_speed, False),
+        ):
+            if speed is not None:
+                # exposure times speed is constant: the speed at 1 mJ/mm^2 is the exposure at 1 mm/s
+                limits.append((name, float(np.log(100.0 * float(machine.speed(1.0)) / speed)), is_low))
+    bound_by = ""
+    for name, value, is_low in limits:
+        if is_low and value > low:
+            low, bound_by = value, name
+        elif not is_low and value < high:
+            high, bound_by = value, name
+    if high - low < np.log(1.5):
+        raise NoSolution(
+            f"the bounds leave exposures from {np.exp(low):.4g} to {np.exp(high):.4g} mJ/cm^2 only, too narrow for a working curve.",
+            limit=bound_by or "max_depth",
+            remedy=f"Move {bound_by or 'min_depth or max_depth'}; with a raster, change hatch spacing or power.",
+        )
+    if high - low < np.log(2.5):
+        notes.append(
+            f"The exposures span a factor of {np.exp(high - low):.2g} only ({bound_by or 'as asked'} binds): a wider range is worth more "
+            "than more coupons."
+        )
+    return low, high
+
+
+def _how_many(
+    already: np.ndarray, low: float, high: float, levels: int, coupons: int | None, aim: float | None, guess: dict[str, Any],
+    confidence: float,
+) -> tuple[np.ndarray, bool | None]:  # fmt: skip
+    def made(n: int) -> np.ndarray:
+        return most_useful(already, low, high, n, **guess) if already.size else levels_and_counts(low, high, n, levels)
+
+    def good(x: np.ndarray) -> bool:
+        e = expected(np.concatenate([already, x]), confidence=confidence, **guess)
+        return aim is not None and float(e.half_width_factor * e.log_exposure) <= aim
+
+    if coupons is not None:
+        n = count("coupons", coupons, minimum=1 if already.size else 3)
+        if n > 10_000:
+            raise QuantityError(f"coupons must be at most 10000, got {n}.")
+        if not already.size and n < levels:
+            raise QuantityError(
+                f"coupons must be at least the number of levels, {levels}, got {n}. Ask for fewer levels."
+            )
+        x = made(n)
+        return x, None if aim is None else good(x)
+    if aim is None:
+        return made(2 if already.size else 2 * levels), None
+    # least number, never fewer than two a level where nothing was measured yet: replicates show lack of fit
+    for n in range(1 if already.size else max(2 * levels, 4), MOST_COUPONS + 1):
+        x = made(n)
+        if good(x):
+            return x, True
+    e = expected(np.concatenate([already, made(MOST_COUPONS)]), confidence=confidence, **guess)
+    raise NoSolution(
+        f"even {MOST_COUPONS} coupons are expected to give the speed to {100 * e.half_width_factor * e.log_exposure:.2g} % only, not to "
+        f"{100 * aim:.2g} %.", limit="coupon_sd",
+        remedy="Lower the scatter (a better gauge, steadier power), widen the exposures, or ask for less.",
+    )  # fmt: skip
+
+
+def _planned(
+    x: np.ndarray,
+    dp: float,
+    ec: float,
+    machine: Machine | None,
+    seed: int,
+    offset: int,
+    measured_coupons: CouponSet | None,
+) -> tuple[PlannedCoupon, ...]:
+    order = np.random.default_rng(seed).permutation(x.size)
+    rank = np.unique(np.round(x, 9), return_inverse=True)[1]
+    taken = set() if measured_coupons is None else set(measured_coupons.labels)
+    names: list[str] = []
+    k = 0
+    while len(names) < x.size:
+        k += 1
+        if str(k) not in taken:
+            names.append(str(k))
+    planned = []
+    for place, index in enumerate(order):
+        e = float(np.exp(x[index]))
+        speed = None if machine is None else Quantity(float(machine.speed(e / 100.0)), MM_S)
+        planned.append(
+            PlannedCoupon(
+                names[index],
+                place + 1,
+                Quantity(e, MJ_CM2),
+                speed,
+                Quantity(max(dp * float(np.log(e / ec)), 0.0), MM),
+                int(rank[index]) + 1,
+            )
+        )
+    return tuple(planned)
+
+
+# ---------------------------------------------------------------- text
+
+
+def plan_text(plan: Plan) -> str:
+    """The plan as people read it in a terminal: the coupons in order, what they will tell, what two more would buy."""
+    lines = [
+        f"{'order':>5}  {'coupon':>6}  {'exposure (mJ/cm^2)':>18}  {'scan speed (mm/s)':>17}  {'expect about (mm)':>17}"
+    ]
+    for c in plan.coupons:
+        speed = "" if c.scan_speed is None else figure(c.scan_speed.m)
+        lines.append(
+            f"{c.run_order:>5}  {c.label:>6}  {figure(c.exposure.m):>18}  {speed:>17}  {figure(c.expected_depth.m, digits=3):>17}"
+        )
+    if plan.already:
+        lines.append(f"added to {plan.already} coupons already measured")
+    lines += ["", *_told("expected", plan, plan.expected)]
+    at = " and ".join(figure(q.m, digits=3) for q in plan.two_more_exposures)
+    lines += [*_told(f"with two more, at {at} mJ/cm^2", plan, plan.two_more)]
+    if plan.wanted is not None:
+        word = "is" if plan.reached else "is NOT"
+        lines.append(f"the wanted {100 * plan.wanted:g} % {word} expected to be reached")
+    lines += [
+        f"{plan.readings} readings on each coupon, on places spread over it; coupons scatter by {show(plan.coupon_sd)} (guess)"
+    ]
+    if plan.notes:
+        lines += ["", *(f"Note: {n}" for n in plan.notes)]
+    return "\n".join(lines)
+
+
+def _told(title: str, plan: Plan, e: Expected) -> list[str]:
+    dp, ec = plan.penetration_depth.m_as(MM), plan.critical_exposure.m_as(MJ_CM2)
+    parts = [f"Dp {figure(dp, float(e.slope))} +- {figure(float(e.slope), float(e.slope))} mm"]
+    u = float(ec * e.log_threshold)
+    parts.append(f"Ec {figure(ec, u)} +- {figure(u, u)} mJ/cm^2")
+    if e.log_exposure is not None and plan.depth is not None:
+        half = plan.relative_half_width(e)
+        assert half is not None
+        parts.append(
+            f"speed for {show(plan.depth)} to {figure(100 * e.log_exposure, digits=2)} % (standard), "
+            f"{figure(100 * half, digits=2)} % ({100 * plan.confidence:g} % interval)"
+        )
+    return [f"{title}: " + "; ".join(parts)]

@@ -1,0 +1,1 @@
+"""Sheets people print: they lay out results and compute nothing."""
