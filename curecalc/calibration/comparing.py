@@ -245,7 +245,7 @@ def _verdict(
     percent = f"{100 * confidence:g} %"
     moved = f"{_um(d.value)} ({_um(d.low)} to {_um(d.high)})"
     words = f"with the old settings the depth of {figure(depth)} mm changes by {moved}, tolerance {_um(allowed)}"
-    speed = f"{100 * change[0]:+.1f} % ({100 * change[1]:+.1f} to {100 * change[2]:+.1f} %)"
+    speed = _percent(change)
     if d.equivalent:
         return KEEP, f"Keep the settings: {words}, so it stays inside with {percent} confidence each way."
     relative = new.line.slope / old.line.slope - 1.0
@@ -269,7 +269,7 @@ def _verdict(
             f"to {_um(after)}. Prove it on a coupon."
         )
     return MORE, (
-        f"Undecided, measure more coupons: {words}, and even after a change of speed of {speed} the depth would be known to "
+        f"Undecided, measure more coupons: {words}; even after a change of speed ({speed}) the depth would be known to "
         f"{_um(after)} only."
     )
 
@@ -304,6 +304,12 @@ def _notes(lots: Sequence[Lot], tests: LinesComparison, depth: float) -> list[st
     return out
 
 
+def _percent(change: tuple[float, float, float]) -> str:
+    if not max(abs(c) for c in change) < 5.0:
+        return "not known to a factor"
+    return f"{100 * change[0]:+.1f} % ({100 * change[1]:+.1f} to {100 * change[2]:+.1f} %)"
+
+
 def _um(mm: float) -> str:
     return f"{figure(1000 * float(mm), digits=3)} um"
 
@@ -323,7 +329,7 @@ def comparison_text(c: LotComparison) -> str:
         if i:
             d, s = c.others[i - 1]
             row += f"  {1000 * d.value:+.1f} ({1000 * d.low:+.1f} to {1000 * d.high:+.1f})".ljust(26)
-            row += f"{100 * s[0]:+.1f} ({100 * s[1]:+.1f} to {100 * s[2]:+.1f})"
+            row += _percent(s).replace(" %", "")
         lines.append(row.rstrip())
     lines.append(f"changes against {c.lots[0].name} at {show(c.cure_depth)}; bounds at {percent} each")
     for name, test in (

@@ -278,12 +278,12 @@ def _one(name: str, value: Any, unit: Any) -> float:
 def _scatter(repeatability: Any, coupon_sd: Any, readings: int, notes: list[str]) -> float:
     if repeatability is None:
         repeat = 0.003
-        notes.append("thickness_repeatability was not given: 3 um was taken (common practice).")
+        notes.append("The repeatability of thickness readings was not given: 3 um was taken (common practice).")
     else:
         repeat = float(nonnegative("thickness_repeatability", repeatability, MM))
     if coupon_sd is None:
         between = BETWEEN_SD
-        notes.append("coupon_sd was not given: 4 um between coupons was taken (common practice).")
+        notes.append("The scatter between coupons was not given: 4 um was taken (common practice).")
     else:
         between = float(nonnegative("coupon_sd", coupon_sd, MM))
     scatter = float(np.sqrt(between**2 + repeat**2 / readings))
@@ -458,9 +458,10 @@ def plan_text(plan: Plan) -> str:
     if plan.wanted is not None:
         word = "is" if plan.reached else "is NOT"
         lines.append(f"the wanted {100 * plan.wanted:g} % {word} expected to be reached")
-    lines += [
-        f"{plan.readings} readings on each coupon, on places spread over it; coupons scatter by {show(plan.coupon_sd)} (guess)"
-    ]
+    scatter = f"{figure(1000 * plan.coupon_sd.m_as(MM), digits=3)} um"
+    lines.append(
+        f"{plan.readings} readings on each coupon, on places spread over it; a coupon's mean is taken to scatter by {scatter}"
+    )
     if plan.notes:
         lines += ["", *(f"Note: {n}" for n in plan.notes)]
     return "\n".join(lines)

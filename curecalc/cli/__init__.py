@@ -16,6 +16,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "stack": ("stack", "layers on layers: exposure through depth and print-through"),
     "demo": ("demo", "the whole job on invented data"),
     "lesson": ("lesson", "short lessons on exposure and cure, with your own machine's numbers"),
+    "plan": ("plan", "which coupons to expose so that a speed is known well enough"),
+    "fit": ("fit", "coupons to a working curve, a verdict on the data, and a resin file"),
+    "compare": ("compare", "two lots or more: keep the settings, change the speed, or reject"),
     "validate": ("validate", "run every outside check on this machine"),
 }
 

@@ -4,22 +4,28 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from ..calibration.comparing import Lot, lot_from_line
 from ..calibration.curve import Fit
 from ..calibration.datasheet import from_one_depth, from_two_depths, unverified_line
 from ..calibration.findings import varied_settings
-from ..calibration.working_line import WorkingLine
+from ..calibration.prior import LinePrior, prior_from_lots
+from ..calibration.working_line import WorkingLine, covariance, line_of
 from ..errors import QuantityError
 from ..resin import Resin
-from ..units import DEGC, G_CM3, MJ_CM2, MM, NM, Measured, Quantity, positive
+from ..units import DEGC, G_CM3, MJ_CM2, MM, NM, Measured, Quantity, positive, ratio
 from .documents import Document, Field, Schema, document_text, parse_document, read_document, write_text
 
-__all__ = ["RESIN", "LotResin", "lot_of_fit", "read_resin", "resin_from_document", "resin_text", "save_fit"]
+__all__ = [
+    "RESIN", "LotResin", "lot_from_resin", "lot_of_fit", "prior_from_resins", "read_resin", "resin_from_document",
+    "resin_text", "save_fit",
+]  # fmt: skip
 
 
 def _length(help: str = "", **more: Any) -> Field:
@@ -251,6 +257,64 @@ def _unverified(document: Document, dp: Measured | None, ec: Measured | None, de
 def _relative_ec(line: WorkingLine) -> float:
     away = line.log_threshold - line.x_mean
     return math.sqrt(line.mean_variance + away**2 * line.slope_variance) / line.penetration_depth
+
+
+def prior_from_resins(
+    resins: Sequence[LotResin], *, penetration_depth_spread: float = 0.05, critical_exposure_spread: float = 0.15
+) -> LinePrior:
+    """A prior for the next lot from earlier ones (`calibration.prior.prior_from_lots`).
+
+    The spreads are relative standard deviations from lot to lot (defaults: common practice, no source); with three lots or
+    more the observed spread counts where larger.
+
+    Raises
+    ------
+    QuantityError
+        A resin that is not from coupons, or an earlier fit without scatter.
+    """
+    if not resins:
+        raise QuantityError("prior: no earlier lot is named. Give at least one resin file.")
+    for resin in resins:
+        if not resin.verified:
+            raise QuantityError(
+                f"prior: {resin.path}: an unverified data sheet is no earlier lot. Give a file saved by fit."
+            )
+        if not resin.line.coupon_variance > 0 or not resin.degrees_of_freedom:
+            raise QuantityError(f"prior: {resin.path}: the earlier fit shows no scatter, so it has no weight to give.")
+    spreads = {
+        "penetration_depth_spread": penetration_depth_spread,
+        "critical_exposure_spread": critical_exposure_spread,
+    }
+    for name, value in spreads.items():
+        ratio(name, value, low=0.0, high=1.0)
+    return prior_from_lots(
+        [r.line.penetration_depth for r in resins], [r.line.log_threshold for r in resins],
+        [covariance(line_of(r.line)) for r in resins], [math.sqrt(r.line.coupon_variance) for r in resins],
+        [r.degrees_of_freedom for r in resins], slope_between=penetration_depth_spread,
+        log_threshold_between=critical_exposure_spread,
+    )  # fmt: skip
+
+
+def lot_from_resin(resin: LotResin, name: str) -> Lot:
+    """A saved lot ready to compare; only a plain least-squares fit holds what the F tests need.
+
+    Raises
+    ------
+    QuantityError
+    """
+    if not resin.verified or resin.coupons is None or resin.residual_sd is None or resin.depth_range is None:
+        raise QuantityError(
+            f"{resin.path or name}: an unverified resin cannot be compared. Give a coupon table or a saved fit."
+        )
+    if not resin.method.startswith("ordinary least squares") or "earlier lots" in resin.method:
+        raise QuantityError(
+            f"{resin.path or name}: this resin was fitted with {resin.method.split(' ', 1)[0]} weights or earlier lots, so it cannot "
+            "be compared from its file. Give its coupon table."
+        )
+    return lot_from_line(
+        name, resin.line, coupons=resin.coupons, residual_sd=float(resin.residual_sd.m_as(MM)),
+        depth_low=float(resin.depth_range[0].m_as(MM)), depth_high=float(resin.depth_range[1].m_as(MM)),
+    )  # fmt: skip
 
 
 # ---------------------------------------------------------------- writing

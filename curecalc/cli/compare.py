@@ -1,0 +1,134 @@
+"""`curecalc compare OLD NEW`: keep the settings, change the speed, reject, or measure more."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from ..errors import FileError, QuantityError
+from .common import _Once, add_output, print_json
+from .fit import fraction
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command."""
+    parser.add_argument("old", metavar="OLD", help="coupon table or resin file of the lot the settings were made for")
+    parser.add_argument(
+        "new", metavar="NEW", nargs="+", help="coupon table of the new lot; with several, the verdict is on the last"
+    )
+    for name, text in (
+        ("--layer-thickness", "compared at layer plus overcure"), ("--overcure", "beyond the layer"),
+        ("--cure-depth", "compared at this depth, instead of layer and overcure"),
+        ("--tolerance", "change of depth one can live with, either way"),
+    ):  # fmt: skip
+        parser.add_argument(name, metavar="VALUE", action=_Once, help=f'{text}, like "0.1 mm"')
+    parser.add_argument("--confidence", metavar="VALUE", action=_Once, help='of each bound, like "95 %%" (default)')
+    parser.add_argument(
+        "--most-speed-change",
+        metavar="VALUE",
+        action=_Once,
+        help='beyond which a lot is rejected, like "30 %%" (default)',
+    )
+    parser.add_argument(
+        "--most-depth-change",
+        metavar="VALUE",
+        action=_Once,
+        help='of Dp beyond which a lot is rejected, like "20 %%" (default)',
+    )
+    parser.add_argument("--exclude", metavar="FILE:LABEL", action="append", default=[],
+                        help="leave a coupon of a file out; may be given more than once")  # fmt: skip
+    parser.add_argument("--skip-blank", action="store_true", help="leave out rows whose thickness is blank")
+    add_output(parser, explain=False)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read the lots, compare, print."""
+    from ..calibration.comparing import compare_lots, comparison_text
+
+    depth, tolerance = _depth(args), _length(args, "tolerance")
+    limits = {n: fraction(n, getattr(args, n)) for n in ("confidence", "most_speed_change", "most_depth_change")}
+    files = [args.old, *args.new]
+    excluded = _excluded(args.exclude, files)
+    lots, warnings = [], []
+    names = _names(files)
+    for file, name in zip(files, names):
+        lot, said = _lot(file, name, excluded.get(file, []), args.skip_blank)
+        lots.append(lot)
+        warnings += [f"{name}: {sentence}" for sentence in said]
+    result = compare_lots(
+        lots=lots, cure_depth=depth, tolerance=tolerance, **{k: v for k, v in limits.items() if v is not None}
+    )
+    if args.json:
+        print_json(result.to_dict() | {"warnings": warnings})
+        return 0
+    print(comparison_text(result))
+    for sentence in warnings:
+        print(f"Check: {sentence}")
+    return 0
+
+
+def _length(args: argparse.Namespace, name: str) -> Any:
+    from ..units import MM, parse, positive
+    from .common import flag
+
+    text = getattr(args, name)
+    if text is None:
+        return None
+    value = parse(flag(name), text, "length")
+    if name != "overcure":
+        positive(flag(name), value, MM)
+    return value
+
+
+def _depth(args: argparse.Namespace) -> Any:
+    layer, over, depth = (_length(args, n) for n in ("layer_thickness", "overcure", "cure_depth"))
+    if depth is not None:
+        if layer is not None or over is not None:
+            raise QuantityError("--cure-depth says it all: leave out --layer-thickness and --overcure, or the depth.")
+        return depth
+    if over is not None and layer is None:
+        raise QuantityError("--layer-thickness is missing: an overcure is counted from it. Give it, or --cure-depth.")
+    if layer is None:
+        return None
+    return layer if over is None else layer + over
+
+
+def _excluded(texts: list[str], files: list[str]) -> dict[str, list[str]]:
+    out: dict[str, list[str]] = {}
+    for text in texts:
+        match = [f for f in files if text.startswith(f"{f}:")]
+        if not match:
+            raise QuantityError(
+                f"--exclude: {text!r} names none of the files. Write it as FILE:LABEL, like '{files[-1]}:7'."
+            )
+        out.setdefault(match[0], []).append(text[len(match[0]) + 1 :])
+    return out
+
+
+def _names(files: list[str]) -> list[str]:
+    from pathlib import Path
+
+    short = [Path(f).stem for f in files]
+    return short if len(set(short)) == len(short) else files
+
+
+def _lot(file: str, name: str, excluded: list[str], skip_blank: bool) -> tuple[Any, list[str]]:
+    from ..calibration.comparing import lot_from_fit
+    from ..calibration.coupons import read_coupons
+    from ..calibration.curve import fit_coupons
+
+    if file.lower().endswith(".toml"):
+        if excluded:
+            raise QuantityError(
+                f"--exclude: {file} is a resin file, its coupons are fitted already. Give the coupon table."
+            )
+        from ..records.resin_file import lot_from_resin, read_resin
+
+        return lot_from_resin(read_resin(file), name), []
+    try:
+        fit = fit_coupons(read_coupons(file, skip_blank=skip_blank), exclude=excluded)
+    except QuantityError as error:
+        raise FileError(str(error) if str(error).startswith(file) else f"{file}: {error}") from None
+    return lot_from_fit(name, fit), [*fit.warnings]

@@ -1,0 +1,189 @@
+"""`curecalc fit FILE`: coupons to a working curve with honest uncertainty, a verdict on the data, and a resin file."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from ..errors import FileError, QuantityError
+from .common import _Once, add_output, flag, print_json, write_figure
+
+if TYPE_CHECKING:
+    from ..calibration.curve import Fit
+
+__all__ = ["add_arguments", "fit_from", "run"]
+
+NAMES = ("resin", "lot", "machine", "power_meter", "gauge")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command."""
+    parser.add_argument("file", metavar="FILE", help="coupon table: .csv (comma, semicolon, tab) or .xlsx")
+    add_reading(parser)
+    parser.add_argument("--at-depth", metavar="VALUE", action="append", default=[],
+                        help='depth whose exposure is wanted, like "0.15 mm"; may be given more than once')  # fmt: skip
+    parser.add_argument("--confidence", metavar="VALUE", action=_Once, help='of all intervals, like "95 %%" (default)')
+    group = parser.add_argument_group("errors common to all coupons (standard uncertainties)")
+    group.add_argument(
+        "--power-scale-uncertainty", metavar="VALUE", action=_Once, help='of the power meter, like "3 %%"'
+    )
+    group.add_argument(
+        "--beam-radius-scale-uncertainty", metavar="VALUE", action=_Once, help='of the beam radius, like "5 %%"'
+    )
+    group.add_argument("--thickness-bias-uncertainty", metavar="VALUE", action=_Once, help='of the gauge, like "2 um"')
+    group.add_argument("--elsewhere", action="store_true",
+                       help="the numbers will be used on another machine or with another meter: scale errors count")  # fmt: skip
+    group.add_argument("--other-gauge", action="store_true",
+                       help="wanted depths are true depths, not those this gauge reads: its bias counts")  # fmt: skip
+    group = parser.add_argument_group("earlier lots")
+    group.add_argument("--prior", metavar="FILE", action="append", default=[],
+                       help="resin file of an earlier lot (comma between several, or given more than once)")  # fmt: skip
+    group.add_argument(
+        "--lot-spread-depth", metavar="VALUE", action=_Once, help='of Dp from lot to lot, like "5 %%" (default)'
+    )
+    group.add_argument(
+        "--lot-spread-exposure", metavar="VALUE", action=_Once, help='of Ec from lot to lot, like "15 %%" (default)'
+    )
+    group = parser.add_argument_group("resin file")
+    group.add_argument("--save", metavar="FILE", action=_Once, help="write the resin file that recipe reads")
+    group.add_argument("--overwrite", action="store_true", help="let --save replace a file")
+    group.add_argument("--name", metavar="TEXT", action=_Once, help="of the resin, for sheets")
+    for name in NAMES[1:]:
+        group.add_argument(flag(name), metavar="TEXT", action=_Once, help="if the table does not say")
+    group.add_argument("--wavelength", metavar="VALUE", action=_Once, help='if the table does not say, like "355 nm"')
+    group.add_argument(
+        "--temperature", metavar="VALUE", action=_Once, help='of the resin, if the table does not say, like "24 degC"'
+    )
+    group.add_argument("--density", metavar="VALUE", action=_Once, help='of the liquid, like "1.12 g/cm^3"')
+    add_output(parser, figure="the working curve with its bands and residuals")
+
+
+def add_reading(parser: argparse.ArgumentParser) -> None:
+    """Options of how a coupon table is read."""
+    parser.add_argument("--sheet", metavar="NAME", action=_Once, help="of a spreadsheet with more than one")
+    parser.add_argument("--skip-blank", action="store_true", help="leave out rows whose thickness is blank")
+    parser.add_argument("--exclude", metavar="LABEL", action="append", default=[],
+                        help="leave a coupon out; may be given more than once, and the result says so")  # fmt: skip
+
+
+def fraction(name: str, text: str | None) -> float | None:
+    """A share, `3 %` or `0.03`."""
+    if text is None:
+        return None
+    from ..units import ONE, parse
+
+    return float(parse(flag(name), text, "fraction").m_as(ONE))
+
+
+def depths(texts: list[str]) -> list[Any]:
+    """The wanted depths."""
+    from ..units import MM, parse, positive
+
+    out = []
+    for text in texts:
+        value = parse("--at-depth", text, "length")
+        positive("--at-depth", value, MM)
+        out.append(value)
+    return out
+
+
+def fit_from(args: argparse.Namespace) -> Fit:
+    """Read and fit as the options say."""
+    from ..calibration.coupons import read_coupons
+    from ..calibration.curve import fit_coupons
+    from ..units import MM, nonnegative, parse
+
+    confidence = fraction("confidence", args.confidence)
+    bias = None
+    if args.thickness_bias_uncertainty is not None:
+        bias = parse("--thickness-bias-uncertainty", args.thickness_bias_uncertainty, "length")
+        nonnegative("--thickness-bias-uncertainty", bias, MM)
+    at_depth = depths(args.at_depth)
+    scales = {
+        name: fraction(name, getattr(args, name))
+        for name in ("power_scale_uncertainty", "beam_radius_scale_uncertainty")
+    }
+    prior, names = _prior(args)
+    coupons = read_coupons(args.file, sheet=args.sheet, skip_blank=args.skip_blank)
+    return fit_coupons(
+        coupons, at_depth=at_depth, exclude=args.exclude, confidence=0.95 if confidence is None else confidence, prior=prior,
+        prior_names=names, thickness_bias_uncertainty=bias, same_machine=not args.elsewhere, same_gauge=not args.other_gauge,
+        **scales,
+    )  # fmt: skip
+
+
+def _prior(args: argparse.Namespace) -> tuple[Any, list[str]]:
+    files = [part.strip() for text in args.prior for part in text.split(",") if part.strip()]
+    if not files:
+        for name in ("lot_spread_depth", "lot_spread_exposure"):
+            if getattr(args, name) is not None:
+                raise QuantityError(f"{flag(name)} goes with --prior only. Name the earlier lots, or leave it out.")
+        return None, []
+    from ..records.resin_file import prior_from_resins, read_resin
+
+    spread = {
+        "penetration_depth_spread": fraction("lot_spread_depth", args.lot_spread_depth),
+        "critical_exposure_spread": fraction("lot_spread_exposure", args.lot_spread_exposure),
+    }
+    resins = [read_resin(file) for file in files]
+    return prior_from_resins(resins, **{k: v for k, v in spread.items() if v is not None}), files
+
+
+def run(args: argparse.Namespace) -> int:
+    """Fit and print; write the resin file and the figure if asked."""
+    if args.figure:
+        from ..figures.style import check_path
+
+        check_path("--figure", args.figure)
+    more = saving(args) if args.save else {}
+    fit = fit_from(args)
+    text = None
+    if args.save:
+        from ..records.resin_file import resin_text
+
+        text = resin_text(fit, **more)
+    record = fit.to_dict() if args.json else {}
+    steps = []
+    if args.explain:
+        from ..calibration.report import fit_steps
+
+        steps = fit_steps(fit)
+        record["derivation"] = [step.to_dict() for step in steps]
+    if args.figure:
+        from ..figures.working_curve import working_curve_figure
+
+        write_figure(working_curve_figure(fit), args.figure)
+    if text is not None:
+        import sys
+
+        from ..records.documents import write_text
+
+        write_text(args.save, text, overwrite=args.overwrite)
+        print(f"wrote {args.save}", file=sys.stderr)
+    if args.json:
+        print_json(record)
+        return 0
+    from ..calibration.report import fit_text
+
+    print(fit_text(fit))
+    if args.explain:
+        from ..explain import as_text
+
+        print("\n" + as_text(steps))
+    return 0
+
+
+def saving(args: argparse.Namespace) -> dict[str, Any]:
+    """What goes into the resin file beside the fit; refused before any work when the place cannot be used."""
+    from pathlib import Path
+
+    from ..units import parse
+
+    target = Path(args.save)
+    if target.is_dir() or not target.parent.is_dir():
+        raise FileError(f"--save: {args.save}: cannot write here. Name a file in a folder that exists.")
+    if target.exists() and not args.overwrite:
+        raise FileError(f"--save: {args.save}: stands already. Choose another name, or add --overwrite.")
+    kinds = {"wavelength": "wavelength", "temperature": "temperature", "density": "density"}
+    read = {k: parse(flag(k), v, kind) for k, kind in kinds.items() if (v := getattr(args, k)) is not None}
+    return read | {"name": args.name or "", "names": {n: getattr(args, n) for n in NAMES[1:] if getattr(args, n)}}

@@ -1,0 +1,202 @@
+"""`curecalc plan`: which exposures, how many coupons, what they will tell; a run sheet and a table to fill in."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from ..errors import FileError, QuantityError
+from .common import _Once, add_output, add_quantities, flag, print_json, quantities
+from .fit import fraction
+
+__all__ = ["add_arguments", "run"]
+
+_LENGTHS = ("thickness_repeatability", "coupon_sd", "min_depth", "max_depth", "at_depth")
+_COUNTS = ("coupons", "levels", "readings", "passes", "seed")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command."""
+    add_quantities(parser, ["penetration_depth", "critical_exposure"], title="a guess of the resin")
+    parser.add_argument(
+        "--resin", metavar="FILE", action=_Once, help="resin file of an earlier lot or a data sheet, instead"
+    )
+    group = parser.add_argument_group("what must be known")
+    group.add_argument("--at-depth", metavar="VALUE", action=_Once, help='depth whose speed is wanted, like "0.15 mm"')
+    group.add_argument("--to", metavar="VALUE", action=_Once,
+                       help='half-width of the interval of that speed, like "3 %%": plans the fewest coupons for it')  # fmt: skip
+    group.add_argument("--coupons", metavar="N", action=_Once, help="how many, instead")
+    group.add_argument("--confidence", metavar="VALUE", action=_Once, help='of the interval, like "95 %%" (default)')
+    group = parser.add_argument_group("coupons")
+    group.add_argument("--levels", metavar="N", action=_Once, help="different exposures (default 4)")
+    group.add_argument("--readings", metavar="N", action=_Once, help="on each coupon (default 3)")
+    group.add_argument(
+        "--thickness-repeatability", metavar="VALUE", action=_Once, help='scatter of readings on a coupon, like "3 um"'
+    )
+    group.add_argument("--coupon-sd", metavar="VALUE", action=_Once, help='scatter between coupons, like "4 um"')
+    group.add_argument("--min-depth", metavar="VALUE", action=_Once, help="thinnest coupon that can be handled")
+    group.add_argument("--max-depth", metavar="VALUE", action=_Once, help="thickest coupon")
+    group.add_argument("--min-exposure", metavar="VALUE", action=_Once, help='like "12 mJ/cm^2"')
+    group.add_argument("--max-exposure", metavar="VALUE", action=_Once, help='like "80 mJ/cm^2"')
+    group.add_argument(
+        "--measured", metavar="FILE", action=_Once, help="coupons already measured: plans the best ones to add"
+    )
+    group.add_argument("--seed", metavar="N", action=_Once, help="of the random order (default 1)")
+    add_quantities(
+        parser, ["power", "beam_radius", "beam_diameter", "beam_fwhm", "hatch_spacing", "min_scan_speed", "max_scan_speed"],
+        title="machine (then the plan names scan speeds)",
+    )  # fmt: skip
+    parser.add_argument("--passes", metavar="N", action=_Once, help="equal passes over each coupon (default 1)")
+    group = parser.add_argument_group("files to write")
+    group.add_argument("--run-sheet", metavar="FILE", action=_Once, help="to print and write on: .html or .txt")
+    group.add_argument(
+        "--table", metavar="FILE", action=_Once, help="ready .csv with the same labels, to fill in and fit"
+    )
+    group.add_argument("--overwrite", action="store_true", help="let these replace files")
+    add_output(parser, explain=False)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Plan, print, write the sheet and the table if asked."""
+    from ..calibration.planning import plan_coupons, plan_text
+
+    _check_targets(args)
+    plan = plan_coupons(**_given(args))
+    if args.run_sheet or args.table:
+        _write(args, plan)
+    if args.json:
+        print_json(plan.to_dict())
+        return 0
+    print(plan_text(plan))
+    return 0
+
+
+def _given(args: argparse.Namespace) -> dict[str, Any]:
+    from ..units import parse
+    from .setting import number
+
+    given: dict[str, Any] = quantities(
+        args,
+        ["penetration_depth", "critical_exposure", "power", "beam_radius", "beam_diameter", "beam_fwhm", "hatch_spacing",
+         "min_scan_speed", "max_scan_speed"],
+    )  # fmt: skip
+    given |= _beam(given)
+    for name in _LENGTHS:
+        if (text := getattr(args, name)) is not None:
+            given[name] = parse(flag(name), text, "length")
+    for name in ("min_exposure", "max_exposure"):
+        if (text := getattr(args, name)) is not None:
+            given[name] = parse(flag(name), text, "exposure")
+    for name in _COUNTS:
+        if (text := getattr(args, name)) is not None:
+            given[name] = number(flag(name), text, whole=True)
+    for name in ("to", "confidence"):
+        if (text := getattr(args, name)) is not None:
+            given[name] = fraction(name, text)
+    if args.to is not None and args.coupons is not None:
+        raise QuantityError("--to and --coupons: give the wanted uncertainty or the number of coupons, not both.")
+    if args.measured is not None:
+        _measured(args, given)
+    if args.resin is not None:
+        _resin(args, given)
+    for name in ("penetration_depth", "critical_exposure"):
+        if name not in given:
+            raise QuantityError(
+                f"{flag(name)} is missing: a plan needs a guess of the resin. Give it, or --resin FILE of an earlier lot or data sheet."
+            )
+    return given
+
+
+def _beam(given: dict[str, Any]) -> dict[str, Any]:
+    from ..beam import radius_from_diameter, radius_from_fwhm
+    from ..units import measured
+
+    widths = [n for n in ("beam_radius", "beam_diameter", "beam_fwhm") if n in given]
+    if len(widths) > 1:
+        raise QuantityError(f"{flag(widths[0])} and {flag(widths[1])}: the beam is given twice. Keep one.")
+    if not widths or widths == ["beam_radius"]:
+        return {}
+    turn = radius_from_diameter if widths[0] == "beam_diameter" else radius_from_fwhm
+    return {"beam_radius": turn(measured(given.pop(widths[0])).value)}
+
+
+def _measured(args: argparse.Namespace, given: dict[str, Any]) -> None:
+    """Coupons measured already: what their fit says stands in for what was not given."""
+    import numpy as np
+
+    from ..calibration.coupons import read_coupons
+    from ..calibration.curve import fit_coupons
+    from ..units import MM, MW, Quantity
+
+    coupons = read_coupons(args.measured, skip_blank=True)
+    given["measured_coupons"] = coupons
+    if len(coupons) >= 3:
+        fit = fit_coupons(coupons)
+        if args.resin is None:
+            given.setdefault("penetration_depth", fit.penetration_depth)
+            given.setdefault("critical_exposure", fit.critical_exposure)
+            if "coupon_sd" not in given and "thickness_repeatability" not in given:
+                given["coupon_sd"], given["thickness_repeatability"] = fit.residual_sd, Quantity(0.0, MM)
+    if not any(name in given for name in ("power", "beam_radius", "hatch_spacing")):
+        units = {"power": MW, "beam_radius": MM, "hatch_spacing": MM}
+        same = {n: v for n, v in coupons.settings.items() if np.ptp(v) <= 1e-6 * v.max()}
+        if "power" in same and (
+            "hatch_spacing" in same or ("hatch_spacing" not in coupons.settings and "beam_radius" in same)
+        ):
+            given |= {n: Quantity(float(same[n][0]), unit) for n, unit in units.items() if n in same}
+            if "passes" in same:
+                given.setdefault("passes", int(same["passes"][0]))
+
+
+def _resin(args: argparse.Namespace, given: dict[str, Any]) -> None:
+    from ..records.resin_file import read_resin
+
+    lot = read_resin(args.resin)
+    for name, value in (
+        ("penetration_depth", lot.resin.penetration_depth), ("critical_exposure", lot.resin.critical_exposure),
+    ):  # fmt: skip
+        if name in given:
+            raise QuantityError(f"{flag(name)} and --resin: the resin is given twice. Keep one.")
+        given[name] = value
+    if (
+        lot.verified
+        and "coupon_sd" not in given
+        and "thickness_repeatability" not in given
+        and lot.residual_sd is not None
+    ):
+        from ..units import MM, Quantity
+
+        # the earlier lot's scatter already holds both parts
+        given["coupon_sd"], given["thickness_repeatability"] = lot.residual_sd, Quantity(0.0, MM)
+
+
+def _check_targets(args: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    for option, path, endings in (
+        ("--run-sheet", args.run_sheet, (".html", ".txt")),
+        ("--table", args.table, (".csv",)),
+    ):
+        if path is None:
+            continue
+        target = Path(path)
+        if target.suffix.lower() not in endings:
+            raise FileError(f"{option}: {path}: the file ends in {' or '.join(endings)}. Give it that ending.")
+        if target.is_dir() or not target.parent.is_dir():
+            raise FileError(f"{option}: {path}: cannot write here. Name a file in a folder that exists.")
+        if target.exists() and not args.overwrite:
+            raise FileError(f"{option}: {path}: stands already. Choose another name, or add --overwrite.")
+
+
+def _write(args: argparse.Namespace, plan: Any) -> None:
+    from ..records.documents import write_text
+    from ..sheets.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
+
+    if args.run_sheet:
+        text = run_sheet_html(plan) if args.run_sheet.lower().endswith(".html") else run_sheet_text(plan)
+        write_text(args.run_sheet, text, overwrite=args.overwrite)
+        print(f"wrote {args.run_sheet}", file=sys.stderr)
+    if args.table:
+        write_text(args.table, coupon_csv(plan), overwrite=args.overwrite)
+        print(f"wrote {args.table}", file=sys.stderr)
