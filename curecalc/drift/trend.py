@@ -143,13 +143,13 @@ class Crossing:
         return {"limit": self.limit, "time": end[0], "interval": end[1:], "confidence": self.confidence}
 
 
-def crossing(line: Trend, limit: float, *, confidence: float = 0.95) -> Crossing:
+def crossing(line: Trend, limit: float, *, confidence: float = 0.95, ahead: bool = False) -> Crossing:
     r"""When the line reaches `limit`, with the exact (Fieller) interval.
 
     The times t for which the interval of the line covers the limit: b^2 d^2 + 2 b (ybar - limit) d + (ybar - limit)^2 <=
     t^2 s^2 (1/n + d^2/Sxx), d = t - tbar. When the slope is not clearly different from zero that set has no end on one
     side or on both: such an end is infinite. Where the set lies outside two finite times, the side to which the line runs
-    is kept.
+    is kept, or the later side when `ahead` (for a forecast: the limit is not reached before `low`).
 
     Source: `graybill1994`, inverse prediction for a mean response. Valid as far as the straight line is.
 
@@ -175,6 +175,6 @@ def crossing(line: Trend, limit: float, *, confidence: float = 0.95) -> Crossing
         return Crossing(float(limit), time, -math.inf, math.inf, confidence)
     root = math.sqrt(square)
     earlier, later = sorted((line.centre + (-b - root) / a, line.centre + (-b + root) / a))
-    if time >= line.centre:
+    if ahead or time >= line.centre:
         return Crossing(float(limit), time, later, math.inf, confidence)
     return Crossing(float(limit), time, -math.inf, earlier, confidence)

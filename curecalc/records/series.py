@@ -1,0 +1,267 @@
+"""Series out of a logbook for charts: power, spot, Dp, Ec, room, and the depth that fixed settings would have given."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from ..drift.depth import SettingsInForce, depth_over_time
+from ..errors import QuantityError
+from ..units import KELVIN, KINDS, from_json
+from .entries import Entry
+from .logbook import Logbook
+
+__all__ = ["CHARTED", "Series", "days", "depth_series", "series", "settings_in_force", "when"]
+
+# what may be charted: kind of entry, field of its payload, kind of quantity, title
+CHARTED: dict[str, tuple[str, str, str, str]] = {
+    "power": ("power", "power", "power", "power at the resin surface"),
+    "spot": ("beam", "beam_radius", "length", "beam radius"),
+    "penetration_depth": ("calibration", "penetration_depth", "length", "penetration depth Dp"),
+    "critical_exposure": ("calibration", "critical_exposure", "exposure", "critical exposure Ec"),
+    "temperature": ("room", "temperature", "temperature", "room temperature"),
+    "humidity": ("room", "humidity", "fraction", "room humidity"),
+    "depth": ("", "", "length", "depth that today's settings would have given"),
+}
+
+
+@dataclass(frozen=True)
+class Series:
+    """Readings in order of time. Times in days since 1970 (UTC), values and standard uncertainties in `unit`."""
+
+    name: str
+    title: str
+    unit: str
+    numbers: tuple[int, ...]
+    times: np.ndarray
+    values: np.ndarray
+    uncertainties: np.ndarray
+    machines: tuple[str | None, ...]
+    lots: tuple[str | None, ...]
+    about: str = ""
+
+    def __len__(self) -> int:
+        return len(self.numbers)
+
+    def since(self, day: float) -> Series:
+        """The part from a day on."""
+        keep = np.flatnonzero(self.times >= day)
+        return self.part(keep)
+
+    def part(self, keep: np.ndarray) -> Series:
+        """The readings at these places."""
+        pick = keep.tolist()
+        return replace(
+            self, numbers=tuple(self.numbers[i] for i in pick), times=self.times[keep], values=self.values[keep],
+            uncertainties=self.uncertainties[keep], machines=tuple(self.machines[i] for i in pick),
+            lots=tuple(self.lots[i] for i in pick),
+        )  # fmt: skip
+
+
+def days(time: str) -> float:
+    """A stored time as days since 1970, UTC.
+
+    >>> days("1970-01-02T12:00:00.000000Z")
+    1.5
+    """
+    return datetime.fromisoformat(time).timestamp() / 86400.0
+
+
+def when(day: float) -> str:
+    """Days since 1970 as a local date.
+
+    >>> when(20000.5)
+    '2024-10-04'
+    """
+    return datetime.fromtimestamp(day * 86400.0, UTC).astimezone().strftime("%Y-%m-%d")
+
+
+def _all_days(times: list[str]) -> np.ndarray:
+    stamps = np.array([time.rstrip("Z") for time in times], dtype="datetime64[us]")
+    return stamps.astype(np.int64) / 86400e6
+
+
+def series(
+    logbook: Logbook, name: str, *, machine: str | None = None, lot: str | None = None, beam: str | None = None
+) -> Series:
+    """A charted quantity over time, of one machine, lot or beam, or of all.
+
+    Raises
+    ------
+    QuantityError
+        No such quantity; `depth` (it needs a machine: use `depth_series`).
+    """
+    if name not in CHARTED or name == "depth":
+        raise QuantityError(f"nothing called {name[:40]!r} can be charted. Choose from {', '.join(CHARTED)}.")
+    kind, field, quantity, title = CHARTED[name]
+    paths = [f"{field}.value", f"{field}.unit", f"{field}.standard_uncertainty", field]
+    rows = logbook.values(kind, paths, machine=machine, lot=lot, beam=beam)
+    shown = KINDS[quantity]
+    values, spreads, kept = [], [], []
+    for row in rows:
+        value, unit, spread, whole = row[5:9]
+        if value is None and isinstance(whole, int | float):  # a plain number, like humidity
+            value, unit = float(whole), ""
+        if value is None:
+            continue
+        if unit != shown.shown_text:
+            value, spread = _converted(value, unit, spread, shown)
+        values.append(float(value))
+        spreads.append(float(spread or 0.0))
+        kept.append(row)
+    return Series(
+        name, title, shown.shown_text, tuple(row[0] for row in kept), _all_days([row[1] for row in kept]),
+        np.array(values, dtype=np.float64), np.array(spreads, dtype=np.float64), tuple(row[2] for row in kept),
+        tuple(row[3] for row in kept), " ".join(one for one in (machine, lot, beam) if one),
+    )  # fmt: skip
+
+
+def _converted(value: float, unit: str, spread: float | None, kind: Any) -> tuple[float, float]:
+    measured = from_json({"value": value, "unit": unit, "standard_uncertainty": spread})
+    u = measured.standard_uncertainty.m_as(KELVIN if kind.name == "temperature" else kind.shown)
+    return float(measured.value.m_as(kind.shown)), float(u)
+
+
+# ---------------------------------------------------------------- the depth of fixed settings
+
+
+def settings_in_force(logbook: Logbook, machine: str) -> tuple[SettingsInForce, Entry] | None:
+    """The machine's newest recipe or retune that holds a scan speed, and its entry; None when there is none."""
+    found = [logbook.latest(kind, machine=machine) for kind in ("recipe", "retune")]
+    usable = [entry for entry in found if entry is not None and entry.quantity("scan_speed") is not None]
+    if not usable:
+        return None
+    entry = max(usable, key=lambda one: (one.time, one.number))
+    older = next((one for one in usable if one is not entry), None)
+
+    def value(name: str, unit: Any) -> float | None:
+        for one in (entry, older):
+            quantity = one.quantity(name) if one is not None else None
+            if quantity is not None:
+                return float(quantity.value.m_as(unit))
+        return None
+
+    speed = value("scan_speed", "mm/s")
+    assert speed is not None
+    passes = entry.payload.get("passes") or (older.payload.get("passes") if older else None) or 1
+    return (
+        SettingsInForce(
+            speed, value("hatch_spacing", "mm"), int(passes), value("layer_thickness", "mm"), value("overcure", "mm")
+        ),
+        entry,
+    )
+
+
+def depth_series(
+    logbook: Logbook, machine: str, *, settings: SettingsInForce | None = None, newest_lot_only: bool = False
+) -> Series:
+    """Depth that today's settings of a machine would have given, at each reading that moved it.
+
+    A row stands wherever a power reading, a beam or a calibration of the lot then in the vat was recorded, with the newest
+    values of the others at that time.
+
+    Raises
+    ------
+    QuantityError
+        What is missing: settings (a recipe), power readings, a beam, or a calibration of the machine's lot.
+    """
+    if settings is None:
+        found = settings_in_force(logbook, machine)
+        if found is None:
+            raise QuantityError(
+                f"{machine} has no recipe with a scan speed in the logbook. Record one: curecalc log add recipe --machine ..."
+            )
+        settings = found[0]
+    power, spot = series(logbook, "power", machine=machine), series(logbook, "spot", machine=machine)
+    loads = [(days(row[1]), row[3]) for row in logbook.values("lot", [], machine=machine)]
+    for what, count, way in (
+        ("power reading", len(power), "power"), ("beam", len(spot), "beam"), ("lot", len(loads), "lot --lot NAME"),
+    ):  # fmt: skip
+        if not count:
+            raise QuantityError(
+                f"{machine} has no {what} in the logbook. Record one: curecalc log add {way} --machine {machine}"
+            )
+    rows = _known_together(power.times, spot.times, loads, _Curves(logbook), loads[-1][1] if newest_lot_only else None)
+    if not rows:
+        raise QuantityError(f"no lot of {machine} has a calibration in the logbook. Record one: curecalc fit --log ...")
+    p_at, s_at = np.array([row.power for row in rows]), np.array([row.spot for row in rows])
+    dp, u_dp, ec, u_ec, r = np.array([row.curve for row in rows]).T
+    depth, u = depth_over_time(
+        settings=settings, power=power.values[p_at], power_uncertainty=power.uncertainties[p_at],
+        beam_radius=spot.values[s_at], beam_radius_uncertainty=spot.uncertainties[s_at], penetration_depth=dp,
+        penetration_depth_uncertainty=u_dp, critical_exposure=ec, critical_exposure_uncertainty=u_ec, correlation=r,
+    )  # fmt: skip
+    return Series(
+        "depth", CHARTED["depth"][3], "mm", tuple(power.numbers[row.power] for row in rows),
+        np.array([row.day for row in rows]), depth, u, (machine,) * len(rows), tuple(row.lot for row in rows), machine,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Row:
+    """What was known on a day: places of the power reading and the beam, the lot and its working curve."""
+
+    day: float
+    power: int
+    spot: int
+    lot: str
+    curve: tuple[float, ...]
+    calibration: int
+
+
+def _known_together(
+    power: np.ndarray, spot: np.ndarray, loads: list[tuple[float, str]], curves: _Curves, only: str | None
+) -> list[_Row]:
+    """A row wherever one of the four was recorded anew, from the first day on which all were known."""
+    load_days = np.array([day for day, _ in loads])
+    events = np.unique(np.concatenate([power, spot, load_days, curves.days]))
+    places = [np.searchsorted(times, events, side="right") - 1 for times in (power, spot, load_days)]
+    rows: list[_Row] = []
+    for day, p, s, load in zip(events.tolist(), *(place.tolist() for place in places)):
+        if min(p, s, load) < 0 or (only is not None and loads[load][1] != only):
+            continue
+        lot = loads[load][1]
+        curve = curves.at(lot, day)
+        if curve is None:
+            continue
+        row = _Row(day, p, s, lot, *curve)
+        last = rows[-1] if rows else None
+        if last is None or (p, s, lot, row.calibration) != (last.power, last.spot, last.lot, last.calibration):
+            rows.append(row)
+    return rows
+
+
+class _Curves:
+    """Working curves of lots: the newest at a time, in kernel units (Dp, u, Ec, u, correlation)."""
+
+    def __init__(self, logbook: Logbook) -> None:
+        fields = [
+            f"{name}.{part}" for name in ("penetration_depth", "critical_exposure")
+            for part in ("value", "unit", "standard_uncertainty")
+        ]  # fmt: skip
+        self._lots: dict[str, tuple[list[float], list[tuple[tuple[float, ...], int]]]] = {}
+        for row in logbook.values("calibration", [*fields, "correlation"]):
+            dp, u_dp = _kernel(row[5:8], "length")
+            ec, u_ec = _kernel(row[8:11], "exposure")
+            times, curves = self._lots.setdefault(row[3], ([], []))
+            times.append(days(row[1]))
+            curves.append(((dp, u_dp, ec, u_ec, float(row[11] or 0.0)), row[0]))
+        self.days = np.array(sorted(day for times, _ in self._lots.values() for day in times), dtype=np.float64)
+
+    def at(self, lot: str, day: float) -> tuple[tuple[float, ...], int] | None:
+        """The newest curve of the lot then; before its first calibration, the first one."""
+        if lot not in self._lots:
+            return None
+        times, curves = self._lots[lot]
+        return curves[max(0, bisect_right(times, day) - 1)]
+
+
+def _kernel(cells: tuple[Any, ...], kind: str) -> tuple[float, float]:
+    measured = from_json({"value": cells[0], "unit": cells[1], "standard_uncertainty": cells[2]})
+    unit = KINDS[kind].kernel
+    value, spread = measured.value.m_as(unit), measured.standard_uncertainty.m_as(unit)
+    return float(value), float(spread)
