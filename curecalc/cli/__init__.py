@@ -19,6 +19,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "plan": ("plan", "which coupons to expose so that a speed is known well enough"),
     "fit": ("fit", "coupons to a working curve, a verdict on the data, and a resin file"),
     "compare": ("compare", "two lots or more: keep the settings, change the speed, or reject"),
+    "log": ("log", "the logbook: lots, readings, recipes, kept and charted"),
     "validate": ("validate", "run every outside check on this machine"),
 }
 

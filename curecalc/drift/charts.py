@@ -128,6 +128,7 @@ class Chart:
     width: float
     weight: float = 1.0
     notes: tuple[str, ...] = ()
+    correlation: float = 0.0
 
     @property
     def in_control(self) -> bool:
@@ -137,7 +138,7 @@ class Chart:
     @property
     def steady_limits(self) -> tuple[float, float]:
         """The limits after many points (those of an individuals chart are the same everywhere)."""
-        half = ewma_half_width(sd=self.baseline.sd, weight=self.weight, width=self.width)
+        half = ewma_half_width(sd=self.baseline.sd, weight=self.weight, width=self.width, correlation=self.correlation)
         return self.centre - half, self.centre + half
 
     def to_dict(self) -> dict[str, Any]:
@@ -146,7 +147,7 @@ class Chart:
             "chart": self.name, "plotted": self.plotted.tolist(), "centre": self.centre, "lower": self.lower.tolist(),
             "upper": self.upper.tolist(), "baseline": self.baseline.to_dict(), "rules": list(self.rules),
             "signals": [signal.to_dict() for signal in self.signals], "in_control": self.in_control,
-            "false_alarm_run_length": self.run_length, "width": self.width, "weight": self.weight,
+            "false_alarm_run_length": self.run_length, "width": self.width, "weight": self.weight, "correlation": self.correlation,
             "notes": list(self.notes),
         }  # fmt: skip
 
@@ -215,7 +216,9 @@ def _signals(found: dict[str, np.ndarray], z: np.ndarray) -> tuple[Signal, ...]:
     return tuple(sorted(order, key=lambda signal: (signal.index, list(RULES).index(signal.rule))))
 
 
-def ewma_chart(values: Any, *, baseline: Baseline, weight: float = 0.2, width: float = 3.0) -> Chart:
+def ewma_chart(
+    values: Any, *, baseline: Baseline, weight: float = 0.2, width: float = 3.0, correlation: float = 0.0
+) -> Chart:
     r"""Exponentially weighted means of the readings, against their exact limits at each point.
 
     z_i = w x_i + (1 - w) z_(i-1), z_0 the centre; limits centre +- L sd sqrt[w/(2 - w) (1 - (1 - w)^(2 i))], which open
@@ -231,6 +234,9 @@ def ewma_chart(values: Any, *, baseline: Baseline, weight: float = 0.2, width: f
         w, above 0 and at most 1; small weights see small shifts. 1 is the individuals chart.
     width : float
         L.
+    correlation : float
+        Of a reading with the next, at least 0 and below 1, where readings share something for a while (a calibration). The
+        limits widen for it; the run length is then that of independent readings and only a guide.
 
     Source: `nist_handbook` 6.3.2.4; run length `crowder1987`. Valid for independent normal readings.
 
@@ -242,7 +248,8 @@ def ewma_chart(values: Any, *, baseline: Baseline, weight: float = 0.2, width: f
     w = float(ratio("weight", weight, high=1.0, high_open=False))
     width = float(ratio("width", width))
     smooth = weighted_means(values=x, start=baseline.centre, weight=w)
-    half = ewma_half_width(sd=baseline.sd, weight=w, width=width, points=np.arange(1, x.size + 1))
+    shared = float(ratio("correlation", correlation, low_open=False, high=1.0))
+    half = ewma_half_width(sd=baseline.sd, weight=w, width=width, points=np.arange(1, x.size + 1), correlation=shared)
     outside = np.abs(smooth - baseline.centre) > half
     signals = tuple(
         Signal(
@@ -252,7 +259,7 @@ def ewma_chart(values: Any, *, baseline: Baseline, weight: float = 0.2, width: f
     )
     return Chart(
         "ewma", smooth, baseline.centre, baseline.centre - half, baseline.centre + half, baseline, signals, ("limit",),
-        ewma_run_length(w, width), width, w, _notes(baseline),
+        ewma_run_length(w, width), width, w, _notes(baseline), shared,
     )  # fmt: skip
 
 
@@ -273,17 +280,35 @@ def weighted_means(*, values: Any, start: float, weight: float) -> np.ndarray:
     return smooth
 
 
-def ewma_half_width(*, sd: float, weight: float, width: float = 3.0, points: Any = math.inf) -> Any:
+def ewma_half_width(
+    *, sd: float, weight: float, width: float = 3.0, points: Any = math.inf, correlation: float = 0.0
+) -> Any:
     r"""Half-width of the limits of an exponentially weighted mean after `points` readings (infinite: steady).
 
-    L sd sqrt[w/(2 - w) (1 - (1 - w)^(2 n))]. Source: `nist_handbook` 6.3.2.4. Valid for independent readings.
+    L sd sqrt[w/(2 - w) (1 - (1 - w)^(2 n))] for independent readings. With `correlation` f of neighbours (first-order
+    autoregressive) the exact variance follows V_n = w^2 + (1-w)^2 V_(n-1) + 2 w (1-w) f C_(n-1), C_n = w + (1-w) f C_(n-1);
+    its steady value is the one above times [1 + f (1-w)]/[1 - f (1-w)].
+
+    Source: `nist_handbook` 6.3.2.4; the correlated case by arithmetic, checked by simulation.
 
     >>> f"{ewma_half_width(sd=2.0539, weight=0.3):.4f} {ewma_half_width(sd=2.0, weight=0.3, points=1):.2f}"
     '2.5884 1.80'
     """
+    count = np.asarray(points, dtype=np.float64)
     rest = math.log1p(-weight) if weight < 1.0 else -math.inf
-    opened = -np.expm1(2.0 * np.asarray(points, dtype=np.float64) * rest)
-    half = width * sd * np.sqrt(weight / (2.0 - weight) * opened)
+    if correlation == 0.0:
+        variance = weight / (2.0 - weight) * -np.expm1(2.0 * count * rest)
+    else:
+        carried = correlation * (1.0 - weight)
+        steady = weight / (2.0 - weight) * (1.0 + carried) / (1.0 - carried)
+        opening, v, c = [0.0], 0.0, 0.0
+        for _ in range(int(min(count[np.isfinite(count)].max(initial=0.0), 2000.0))):
+            v = weight**2 + (1.0 - weight) ** 2 * v + 2.0 * weight * carried * c
+            c = weight + carried * c
+            opening.append(v)
+        near = np.where(np.isfinite(count) & (count < len(opening)), count, 0.0).astype(np.int64)
+        variance = np.where(count < len(opening), np.array(opening)[near], steady)
+    half = width * sd * np.sqrt(variance)
     return float(half) if np.ndim(half) == 0 else half
 
 

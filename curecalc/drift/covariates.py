@@ -50,7 +50,7 @@ class Covariates:
         }  # fmt: skip
 
 
-def regress(values: Any, covariates: Mapping[str, Any]) -> Covariates:
+def regress(values: Any, covariates: Mapping[str, Any], *, groups: Any = None) -> Covariates:
     """Least squares of values on several covariates at once, so that one does not pass for another.
 
     Parameters
@@ -58,6 +58,9 @@ def regress(values: Any, covariates: Mapping[str, Any]) -> Covariates:
     values : array_like, shape (n,)
         Logarithms, where effects multiply (critical exposure does).
     covariates : mapping of name to array_like, shape (n,)
+    groups : sequence, shape (n,), optional
+        A level of its own for each group (resin lot): only differences within groups speak, so that differences between lots
+        do not pass for an effect. The constant is then the mean level.
 
     Columns are centred and scaled before a QR factorisation. Covariates that move together cannot be told apart: an error
     says so.
@@ -72,11 +75,19 @@ def regress(values: Any, covariates: Mapping[str, Any]) -> Covariates:
 
     names = tuple(covariates)
     y = numbers("values", values, minimum=len(names) + 2)
+    place, lots = (np.zeros(y.size, dtype=np.int64), 1) if groups is None else _places(groups, y)
+    if y.size < len(names) + lots + 1:
+        raise QuantityError(
+            f"{lots} groups and {len(names)} covariates need at least {len(names) + lots + 1} values, got {y.size}."
+        )
     columns = [numbers(name, covariates[name], minimum=1) for name in names]
     for name, column in zip(names, columns):
         same_length(name, column, "values", y)
-        if np.ptp(column) == 0.0:
+        if np.ptp(_within(column, place)) == 0.0:
             raise QuantityError(f"{name} is the same in every entry, so its effect cannot be seen.")
+    if groups is not None:
+        columns = [_within(column, place) + float(column.mean()) for column in columns]
+        y = _within(y, place) + float(y.mean())
     means = np.array([column.mean() for column in columns])
     scales = np.array([column.std() for column in columns])
     design = np.column_stack([np.ones(y.size), *((column - m) / s for column, m, s in zip(columns, means, scales))])
@@ -89,7 +100,7 @@ def regress(values: Any, covariates: Mapping[str, Any]) -> Covariates:
     residuals = y - design @ raw
     raw = raw + np.linalg.solve(r, q.T @ residuals)  # one step of refinement
     residuals = y - design @ raw
-    dof = y.size - len(names) - 1
+    dof = y.size - len(names) - lots
     variance = float(residuals @ residuals) / dof
     inverse = np.linalg.inv(r)
     back = np.eye(len(names) + 1)
@@ -104,3 +115,16 @@ def regress(values: Any, covariates: Mapping[str, Any]) -> Covariates:
         names, tuple(coefficients.tolist()), tuple(u.tolist()), tuple(p.tolist()), math.sqrt(variance), dof, covariance,
         tuple(means.tolist()),
     )  # fmt: skip
+
+
+def _places(groups: Any, y: np.ndarray) -> tuple[np.ndarray, int]:
+    labels, place = np.unique(np.asarray(list(groups)).astype(str), return_inverse=True)
+    if place.size != y.size:
+        raise QuantityError(f"groups has {place.size} labels and values {y.size} readings; they must pair up.")
+    return place, int(labels.size)
+
+
+def _within(column: np.ndarray, place: np.ndarray) -> np.ndarray:
+    """Differences from the mean of each group."""
+    counts = np.bincount(place).astype(np.float64)
+    return column - (np.bincount(place, weights=column) / counts)[place]

@@ -12,7 +12,7 @@ from ..errors import QuantityError
 from ..units import ratio
 from .series import numbers, same_length
 
-__all__ = ["Crossing", "Trend", "crossing", "trend"]
+__all__ = ["Crossing", "Trend", "bend", "crossing", "trend"]
 
 
 @dataclass(frozen=True)
@@ -116,6 +116,33 @@ def _p_value(slope: float, u: float, dof: int) -> float:
     if u == 0.0:
         return 1.0 if slope == 0.0 else 0.0
     return float(2.0 * stdtr(dof, -abs(slope / u)))
+
+
+def bend(times: Any, values: Any) -> float:
+    """When a level series began to run off in a straight line: level before, line after, by least squares.
+
+    Tries every reading as the bend and keeps the best fit of y = a + b max(0, t - bend); at most 500 places are tried.
+
+    Source: two-phase regression as in `hinkley1971`. Valid when there is one bend; the date is uncertain by a few readings.
+
+    >>> bend([0.0, 1.0, 2.0, 3.0, 4.0, 5.0], [7.0, 7.0, 7.0, 6.0, 5.0, 4.0])
+    2.0
+    """
+    t = numbers("times", times, minimum=4)
+    y = numbers("values", values, minimum=4)
+    same_length("values", y, "times", t)
+    places = np.unique(t[:-2])
+    places = places[np.unique(np.linspace(0, places.size - 1, min(500, places.size)).astype(int))]
+    best, found = math.inf, float(places[0])
+    centred = y - y.mean()
+    for place in places.tolist():
+        ramp = np.maximum(0.0, t - place)
+        ramp = ramp - ramp.mean()
+        size = float(ramp @ ramp)
+        rest = float(centred @ centred) - (float(ramp @ centred) ** 2 / size if size > 0.0 else 0.0)
+        if rest < best:
+            best, found = rest, float(place)
+    return found
 
 
 @dataclass(frozen=True)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from ..drift import (
     Baseline,
+    Change,
     Chart,
     Components,
     Covariates,
@@ -19,6 +20,7 @@ from ..drift import (
     Trend,
     baseline,
     between_and_within,
+    change,
     crossing,
     ewma_chart,
     individuals_chart,
@@ -26,6 +28,7 @@ from ..drift import (
     trend,
 )
 from ..drift.depth import SettingsInForce, power_for_depth
+from ..drift.trend import bend
 from ..errors import QuantityError
 from ..units import figure
 from .logbook import Logbook
@@ -35,6 +38,8 @@ __all__ = ["BASELINE_POINTS", "DriftReport", "Forecast", "drift_report", "fresh_
 
 BASELINE_POINTS = 20
 FEWEST = 8  # readings before a chart is drawn
+FEWEST_LOTS, BASELINE_LOTS = 5, 8
+FARTHEST = 3650.0  # days ahead; a date beyond ten years says nothing
 _MULTIPLIED = ("power", "spot", "penetration_depth", "critical_exposure")  # a trend is a fraction a month
 
 
@@ -73,6 +78,8 @@ class DriftReport:
     components: Components | None
     covariates: Covariates | None
     notes: tuple[str, ...]
+    trend_since: float | None = None
+    since_settings: tuple[float, Change] | None = None
 
     @property
     def signalling(self) -> bool:
@@ -94,8 +101,10 @@ class DriftReport:
             "signalling": self.signalling,
             "trend": None if self.trend is None else self.trend.to_dict() | {
                 "change_in_30_days": self.per_month, "change_in_30_days_standard_uncertainty": self.per_month_uncertainty,
-                "relative": self.relative,
+                "relative": self.relative, "since": None if self.trend_since is None else when(self.trend_since),
             },
+            "since_settings": None if self.since_settings is None else
+                {"date": when(self.since_settings[0])} | self.since_settings[1].to_dict(),
             "forecasts": [one.to_dict(s.unit) for one in self.forecasts],
             "between_lots": None if self.components is None else self.components.to_dict(),
             "covariates": None if self.covariates is None else self.covariates.to_dict(),
@@ -105,7 +114,7 @@ class DriftReport:
 
 def drift_report(
     logbook: Logbook, name: str, *, machine: str | None = None, lot: str | None = None, beam: str | None = None,
-    since: str | None = None, baseline_points: int = BASELINE_POINTS, centre: float | None = None, sd: float | None = None,
+    since: str | None = None, baseline_points: int | None = None, centre: float | None = None, sd: float | None = None,
     rules: Iterable[str] = ("limit",), weight: float = 0.2, width: float = 3.0, limit: float | None = None,
     confidence: float = 0.95, now: float | None = None,
 ) -> DriftReport:  # fmt: skip
@@ -121,7 +130,7 @@ def drift_report(
         A stored time: leave out what came before. By default what came before the newest machine entry with
         `new_baseline` (a laser serviced) is left out.
     baseline_points : int
-        The limits come from so many first readings.
+        The limits come from so many first readings; by default 20, or the first 8 lots.
     centre, sd : float, optional
         Both, in the unit of the series: limits stated instead.
     rules, weight, width
@@ -138,14 +147,17 @@ def drift_report(
     """
     whole = _series(logbook, name, machine, lot, beam)
     start = days(since) if since is not None else fresh_since(logbook, machine)
-    found = whole if start is None else whole.since(start)
-    base, text = _baseline(found, baseline_points, centre, sd)
+    each = whole if start is None else whole.since(start)
+    of_lots = name in ("penetration_depth", "critical_exposure") and len({one for one in each.lots if one}) > 1
+    found = _lot_means(each) if of_lots else each
+    shared = _shared(found) if name == "depth" else 0.0
+    base, text = _baseline(logbook, found, machine, baseline_points, centre, sd)
     singles = individuals_chart(found.values, baseline=base, rules=rules, width=width)
-    smooth = ewma_chart(found.values, baseline=base, weight=weight, width=width)
-    lots = {one for one in found.lots if one}
-    of_lots = name in ("penetration_depth", "critical_exposure") and len(lots) > 1
+    smooth = ewma_chart(found.values, baseline=base, weight=weight, width=width, correlation=shared)
     relative = name in _MULTIPLIED and bool((found.values > 0).all())
-    line = None if of_lots else _line(found, relative)
+    from_place = _lot_in_vat(found) if name == "depth" else _departed(found, smooth, relative)
+    few = len(found) - from_place < FEWEST
+    line = None if of_lots or (name == "depth" and few) else _line(found, relative, 0 if few else from_place)
     month = month_u = None
     if line is not None:
         month, month_u = 30.0 * line.slope, 30.0 * line.slope_uncertainty
@@ -157,8 +169,10 @@ def drift_report(
             "All stated uncertainties are in the bars; what calibration and machine share (one meter) cancels."
         )
     return DriftReport(
-        found, singles, smooth, text, line, month, month_u, relative, forecasts, _between(found) if of_lots else None,
-        _with_covariates(logbook, found) if name == "critical_exposure" else None, tuple(notes),
+        found, singles, smooth, text, line, month, month_u, relative, forecasts, _between(each) if of_lots else None,
+        _with_covariates(logbook, each) if name == "critical_exposure" else None, tuple(notes),
+        None if line is None else line.first,
+        _since_settings(logbook, found, machine, base),
     )  # fmt: skip
 
 
@@ -183,16 +197,46 @@ def _series(logbook: Logbook, name: str, machine: str | None, lot: str | None, b
     return depth_series(logbook, machine)
 
 
-def _baseline(found: Series, points: int, centre: float | None, sd: float | None) -> tuple[Baseline, str]:
+def _lot_means(found: Series) -> Series:
+    """One value a lot, the mean of its calibrations at the time of the first: lots, not calibrations, are charted."""
+    places: dict[str, list[int]] = {}
+    for index, lot in enumerate(found.lots):
+        places.setdefault(lot or "", []).append(index)
+    first = found.part(np.array([group[0] for group in places.values()]))
+    means = np.array([float(found.values[group].mean()) for group in places.values()])
+    spreads = [math.sqrt(float(np.sum(found.uncertainties[group] ** 2))) / len(group) for group in places.values()]
+    return replace(first, title=f"{found.title}, mean of each lot", values=means, uncertainties=np.array(spreads))
+
+
+def _shared(found: Series) -> float:
+    """Correlation of neighbouring depths: they share beam and calibration for m rows on average, 1 - 1/m."""
+    if len(found) < 2:
+        return 0.0
+    changes = 1 + sum(one != other for one, other in zip(found.parts[1:], found.parts))
+    return 1.0 - changes / len(found)
+
+
+def _baseline(
+    logbook: Logbook, found: Series, machine: str | None, points: int | None, centre: float | None, sd: float | None
+) -> tuple[Baseline, str]:
     if (centre is None) != (sd is None):
         raise QuantityError("centre and sd belong together: give both, or neither and let the first readings set them.")
     if centre is not None and sd is not None:
         if not len(found):
             raise QuantityError(f"there is no reading of {found.name}{_about(found)} in the logbook to chart.")
         return Baseline(centre, sd), f"stated: {centre:g} and standard deviation {sd:g} {found.unit}".rstrip()
-    if len(found) < FEWEST:
+    if found.name == "depth" and len(found) and machine is not None:
+        force = settings_in_force(logbook, machine)
+        spread = float(np.median(found.uncertainties))
+        if force is not None and force[0].layer_thickness and force[0].overcure and spread > 0.0:
+            wanted = force[0].layer_thickness + force[0].overcure
+            return Baseline(wanted, spread), "layer and overcure of the recipe, and the stated uncertainty of one depth"
+    lots = found.title.endswith("each lot")
+    fewest = FEWEST_LOTS if lots else FEWEST
+    points = (BASELINE_LOTS if lots else BASELINE_POINTS) if points is None else points
+    if len(found) < fewest:
         raise QuantityError(
-            f"a chart needs at least {FEWEST} readings, and the logbook holds {len(found)} of {found.name}{_about(found)}. "
+            f"a chart needs at least {fewest} readings, and the logbook holds {len(found)} of {found.name}{_about(found)}. "
             "Record more, or state the baseline's centre and sd."
         )
     if points < 2:
@@ -207,10 +251,43 @@ def _about(found: Series) -> str:
     return f" for {found.about}" if found.about else ""
 
 
-def _line(found: Series, relative: bool) -> Trend | None:
-    if len(found) < 3 or np.ptp(found.times) == 0.0:
+def _departed(found: Series, smooth: Chart, relative: bool) -> int:
+    """Place of the first reading of the trend: when the chart signals now, where the readings bent off their level."""
+    last = len(smooth.plotted) - 1
+    if last < FEWEST or not any(signal.index == last for signal in smooth.signals):
+        return 0
+    begun = bend(found.times, np.log(found.values) if relative else found.values)
+    return int(np.searchsorted(found.times, begun))
+
+
+def _lot_in_vat(found: Series) -> int:
+    """Place of the first row of the lot now in the vat: a trend of depth across lots would be one of lots."""
+    place = len(found) - 1
+    while place > 0 and found.lots[place - 1] == found.lots[-1]:
+        place -= 1
+    return max(0, place)
+
+
+def _line(found: Series, relative: bool, start: int) -> Trend | None:
+    times, values = found.times[start:], found.values[start:]
+    if len(times) < 3 or np.ptp(times) == 0.0:
         return None
-    return trend(found.times, np.log(found.values) if relative else found.values)
+    return trend(times, np.log(values) if relative else values)
+
+
+def _since_settings(
+    logbook: Logbook, found: Series, machine: str | None, base: Baseline
+) -> tuple[float, Change] | None:
+    """Newest reading less the one at the newest recipe or retune, by the scatter of single readings: one meter, one shop."""
+    force = settings_in_force(logbook, machine) if found.name in ("power", "spot") and machine is not None else None
+    if force is None or not len(found):
+        return None
+    chosen = days(force[1].time)
+    place = max(0, int(np.searchsorted(found.times, chosen, side="right")) - 1)
+    if place >= len(found) - 1:
+        return None
+    before, after = float(found.values[place]), float(found.values[-1])
+    return chosen, change(before=before, after=after, before_uncertainty=base.sd, after_uncertainty=base.sd)
 
 
 def _between(found: Series) -> Components | None:
@@ -222,24 +299,22 @@ def _between(found: Series) -> Components | None:
 
 
 def _with_covariates(logbook: Logbook, found: Series) -> Covariates | None:
-    """ln Ec on temperature and on the age of the lot, where both or one of them was recorded often enough."""
+    """ln Ec on temperature and on the age of the lot within lots, where one or both were recorded often enough."""
     opened = {row[3]: row[5] for row in logbook.values("lot", ["opened"]) if row[5]}
     temperature = {row[0]: row[5] for row in logbook.values("calibration", ["temperature.value"])}
-    ages, degrees, ec = [], [], []
-    for number, day, value, lot in zip(found.numbers, found.times.tolist(), found.values.tolist(), found.lots):
+    ages, degrees = [], []
+    for number, day, lot in zip(found.numbers, found.times.tolist(), found.lots):
         since = opened.get(lot)
         ages.append(day - days(f"{since}T00:00:00+00:00") if since else math.nan)
         degrees.append(math.nan if temperature.get(number) is None else float(temperature[number]))
-        ec.append(math.log(value))
     table = {"temperature": np.array(degrees), "age_days": np.array(ages)}
     use = {name: column for name, column in table.items() if np.isfinite(column).sum() >= 5}
-    keep = np.all([np.isfinite(column) for column in use.values()], axis=0) if use else np.zeros(len(ec), dtype=bool)
-    use = {name: column[keep] for name, column in use.items() if np.ptp(column[keep]) > 0.0} if keep.sum() >= 5 else {}
-    if not use:
-        return None
+    keep = np.all([np.isfinite(column) for column in use.values()], axis=0) if use else np.zeros(len(found), dtype=bool)
+    use = {name: column[keep] for name, column in use.items()}
+    lots = [lot or "" for lot, kept in zip(found.lots, keep.tolist()) if kept]
     try:
-        return regress(np.array(ec)[keep], use)
-    except QuantityError:
+        return regress(np.log(found.values[keep]), use, groups=lots) if use else None
+    except QuantityError:  # too few, or nothing that varies within a lot
         return None
 
 
@@ -322,15 +397,23 @@ def _forecast(
         text = "already passed."
     elif not reached.bounded:
         text = "the readings show no trend clear enough to say when."
-        if _is_date(reached.low) and reached.low > today:
-            text = f"not before {when(reached.low)} ({share}); the trend is not yet clear enough to say when."
+        if reached.low > today + FARTHEST:
+            text = f"not within {FARTHEST / 365:.0f} years ({share})."
+        elif _is_date(reached.low) and reached.low > today:
+            text = f"not before {_date(reached.low, today)} ({share}); the trend is not yet clear enough to say when."
     elif reached.high < today:
         text = "the trend does not run towards it."
     else:
-        dates = [when(day) if _is_date(day) else "far off" for day in (reached.time, reached.low, reached.high)]
+        dates = [_date(day, today) for day in (reached.time, reached.low, reached.high)]
         text = f"about {dates[0]} ({share}: {dates[1]} to {dates[2]})."
+        if reached.low > today + FARTHEST:
+            text = f"not within {FARTHEST / 365:.0f} years ({share})."
     text = f"{figure(limit)} {found.unit}".rstrip() + f" ({meaning}): {text}"
     return Forecast(meaning, limit, reached, text)
+
+
+def _date(day: float, today: float) -> str:
+    return when(day) if _is_date(day) and day < today + FARTHEST else f"{FARTHEST / 365:.0f} years or more"
 
 
 def _is_date(day: float) -> bool:

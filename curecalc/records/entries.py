@@ -45,7 +45,7 @@ ENTRY_KINDS: dict[str, EntryKind] = {
         EntryKind("machine", "a machine: its laser, scanner limits, when its lot must be calibrated again", ("machine",), _fields(
             wavelength=Field("wavelength"), rated_power=Field("power"), slowest_scan_speed=Field("speed"),
             fastest_scan_speed=Field("speed"), power_reading_every=Field("time"), calibration_every=Field("time"),
-            out_of_use=Field("boolean"), note=_TEXT,
+            out_of_use=Field("boolean"), new_baseline=Field("boolean"), note=_TEXT,
         )),
         EntryKind("lot", "a resin lot; with a machine it is the lot now in its vat", ("lot",), _fields(
             resin=_TEXT, maker_code=_TEXT, opened=Field("date"), expiry=Field("date"), note=_TEXT,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import difflib
 import hashlib
 import json
 import os
@@ -74,6 +76,7 @@ class Logbook:
     def __init__(self, path: str | Path, *, create: bool = False, write: bool = True) -> None:
         self.path = str(path)
         self._connection = store.connect(path, create=create, write=write)
+        self._joined = False
 
     def __enter__(self) -> Logbook:
         return self
@@ -119,8 +122,11 @@ class Logbook:
         text, names = self._checked(kind, payload or {}, machine, lot, beam, corrects, sources)
         when, who = check_time(time), name_text("operator", operator) if operator else ""
         recorded = moment(datetime.now(UTC))
-        with store.guarded(self.path), store.writing(self._connection):
+        with store.guarded(self.path), self._turn():
             self._check_corrects(kind, corrects)
+            for what, name in zip(("machine", "lot"), names):
+                if name is not None and kind != what:
+                    self._check_name(what, name)
             for source in sources:
                 self._keep(source.data)
             attached = [(one.role, one.name, hashlib.sha256(one.data).hexdigest()) for one in sources]
@@ -129,6 +135,19 @@ class Logbook:
                 beam=names[2], corrects=corrects, origin="", payload_text=text, attached=attached,
             )  # fmt: skip
         return self.entry(number)
+
+    @contextlib.contextmanager
+    def together(self) -> Iterator[None]:
+        """Entries added inside stand all or not at all; they are on the disk when the block ends."""
+        with store.guarded(self.path), store.writing(self._connection):
+            self._joined = True
+            try:
+                yield
+            finally:
+                self._joined = False
+
+    def _turn(self) -> contextlib.AbstractContextManager[None]:
+        return contextlib.nullcontext() if self._joined else store.writing(self._connection)
 
     def _checked(
         self, kind: str, payload: Mapping[str, Any], machine: str | None, lot: str | None, beam: str | None,
@@ -156,6 +175,21 @@ class Logbook:
             name_text("the role of a source", one.role)
             name_text("the name of a source", one.name)
         return text, names
+
+    def _check_name(self, what: str, name: str) -> None:
+        """Refuse a name that was never used and looks like a slip of one that was."""
+        if self._connection.execute(f"SELECT 1 FROM entry WHERE {what} = ? LIMIT 1", (name,)).fetchone():
+            return
+        known = [
+            row[0] for row in self._connection.execute(f"SELECT DISTINCT {what} FROM entry WHERE {what} IS NOT NULL")
+        ]
+        folded = {one.casefold(): one for one in known}
+        near = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.75)
+        if near:
+            raise QuantityError(
+                f"{what}: {name!r} is not in the logbook, but {folded[near[0]]!r} is. If it is a new {what}, introduce it first: "
+                f"curecalc log add {what} --{what} {name!r}"
+            )
 
     def _check_corrects(self, kind: str, corrects: int | None) -> None:
         if corrects is None:
@@ -261,12 +295,12 @@ class Logbook:
         return found[0] if found else None
 
     def names(self, what: str) -> list[str]:
-        """All names of `machine`, `lot` or `beam` in use."""
+        """All names of `machine`, `lot` or `beam` in entries that hold."""
         if what not in ("machine", "lot", "beam"):
             raise ValueError(what)
         with store.guarded(self.path):
             rows = self._connection.execute(
-                f"SELECT DISTINCT {what} FROM entry WHERE {what} IS NOT NULL ORDER BY {what}"
+                f"SELECT DISTINCT {what} FROM entry WHERE {what} IS NOT NULL AND {_NEWER} IS NULL ORDER BY {what}"
             )
             return [row[0] for row in rows]
 

@@ -31,7 +31,10 @@ CHARTED: dict[str, tuple[str, str, str, str]] = {
 
 @dataclass(frozen=True)
 class Series:
-    """Readings in order of time. Times in days since 1970 (UTC), values and standard uncertainties in `unit`."""
+    """Readings in order of time. Times in days since 1970 (UTC), values and standard uncertainties in `unit`.
+
+    `parts` tells, for a computed series, which beam and calibration each row shares with its neighbours.
+    """
 
     name: str
     title: str
@@ -43,6 +46,7 @@ class Series:
     machines: tuple[str | None, ...]
     lots: tuple[str | None, ...]
     about: str = ""
+    parts: tuple[tuple[int, ...], ...] = ()
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -58,7 +62,7 @@ class Series:
         return replace(
             self, numbers=tuple(self.numbers[i] for i in pick), times=self.times[keep], values=self.values[keep],
             uncertainties=self.uncertainties[keep], machines=tuple(self.machines[i] for i in pick),
-            lots=tuple(self.lots[i] for i in pick),
+            lots=tuple(self.lots[i] for i in pick), parts=tuple(self.parts[i] for i in pick if self.parts),
         )  # fmt: skip
 
 
@@ -198,6 +202,7 @@ def depth_series(
     return Series(
         "depth", CHARTED["depth"][3], "mm", tuple(power.numbers[row.power] for row in rows),
         np.array([row.day for row in rows]), depth, u, (machine,) * len(rows), tuple(row.lot for row in rows), machine,
+        tuple((row.spot, row.calibration) for row in rows),
     )  # fmt: skip
 
 

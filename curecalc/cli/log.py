@@ -1,0 +1,471 @@
+"""`curecalc log`: the logbook of a shop. Add and list entries, see drift, keep it safe, see what is due."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from typing import TYPE_CHECKING, Any
+
+from ..errors import FileError, QuantityError
+from .common import CommandParser, _Once, flag, print_json
+
+if TYPE_CHECKING:
+    from ..records.logbook import Logbook
+
+__all__ = ["add_arguments", "run"]
+
+_RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
+_NAMES = {
+    "machine": "name of the machine",
+    "lot": "name of the resin lot",
+    "beam": "name of the beam (a setting of the optics)",
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command: an action, then its own."""
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True, parser_class=CommandParser)
+    _add_action(actions)
+    _list_actions(actions)
+    _file_actions(actions)
+    _drift_action(actions)
+    action = _action(actions, "status", "every machine on one screen, and what is due; exit status 1 when something is")
+    action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
+
+
+def _action(actions: Any, name: str, text: str) -> argparse.ArgumentParser:
+    parser = actions.add_parser(name, help=text, description=text, allow_abbrev=False)
+    parser.add_argument("--log", metavar="FILE", action=_Once, required=True, help="the logbook, like shop.db")
+    return parser
+
+
+def _filters(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_argument_group("which entries")
+    for name, text in _NAMES.items():
+        group.add_argument(
+            flag(name), metavar="NAME", action=_Once, help=f"of this {text.removeprefix('name of the ')}"
+        )
+    group.add_argument("--since", metavar="TIME", action=_Once, help='from then on, like "2026-03-01"')
+
+
+def _add_action(actions: Any) -> None:
+    from ..records.entries import ENTRY_KINDS
+    from ..units import KINDS
+
+    add = actions.add_parser("add", help="write an entry", description="Write an entry.", allow_abbrev=False)
+    kinds = add.add_subparsers(dest="kind", metavar="KIND", required=True, parser_class=CommandParser)
+    for kind in ENTRY_KINDS.values():
+        parser = _action(kinds, kind.name, kind.help)
+        about = parser.add_argument_group("what it is about")
+        for name, text in _NAMES.items():
+            about.add_argument(flag(name), metavar="NAME", action=_Once, help=text)
+        about.add_argument("--time", metavar="TIME", action=_Once, help='when it was so, like "2026-03-01 14:30" (now)')
+        about.add_argument("--operator", metavar="INITIALS", action=_Once, help="who says so")
+        about.add_argument(
+            "--source",
+            metavar="[ROLE=]FILE",
+            action="append",
+            default=[],
+            help="data to keep with the entry; may be repeated",
+        )
+        about.add_argument(
+            "--corrects", metavar="NUMBER", action=_Once, help="the entry that this one replaces or strikes out"
+        )
+        values = parser.add_argument_group("values")
+        for name, spec in kind.fields.items():
+            if spec.kind == "boolean":
+                values.add_argument(flag(name), action="store_true", default=None, help="as it says")
+                continue
+            text = (
+                KINDS[spec.kind].example
+                if spec.quantity
+                else {"date": "2026-03-01", "whole": "2"}.get(spec.kind, "text")
+            )
+            more = (
+                f' or "{text} +- 2 %%"'
+                if spec.uncertain and spec.kind not in ("number", "fraction", "temperature")
+                else ""
+            )
+            needed = "needed; " if spec.required and not (kind.name == "beam" and name == "beam_radius") else ""
+            values.add_argument(
+                flag(name), metavar="VALUE", action=_Once, help=f'{needed}like "{text.replace("%", "%%")}"{more}'
+            )
+            if name == "beam_radius":
+                for other in _RADII[1:]:
+                    values.add_argument(flag(other), metavar="VALUE", action=_Once, help="instead of --beam-radius")
+        parser.add_argument("--json", action="store_true", help="the entry as one JSON object")
+
+
+def _list_actions(actions: Any) -> None:
+    from ..records.entries import ENTRY_KINDS
+
+    action = _action(actions, "list", "entries in order of time")
+    _filters(action)
+    action.add_argument("--kind", metavar="KIND", action=_Once, help=f"one of {', '.join(ENTRY_KINDS)}")
+    action.add_argument("--until", metavar="TIME", action=_Once, help="up to then")
+    action.add_argument("--corrected", action="store_true", help="corrected entries too")
+    action.add_argument("--last", metavar="N", action=_Once, help="so many of the newest (40)")
+    action.add_argument("--all", action="store_true", help="all of them")
+    action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
+    action = _action(actions, "show", "one entry in full")
+    action.add_argument("number", metavar="NUMBER", help="of the entry")
+    action.add_argument("--save-sources", metavar="FOLDER", action=_Once, help="write its source data there")
+    action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
+
+
+def _file_actions(actions: Any) -> None:
+    action = _action(actions, "export", "entries to a file that ends in .csv (for spreadsheets) or .json (complete)")
+    _filters(action)
+    action.add_argument("--kind", metavar="KIND", action=_Once, help="of this kind only")
+    action.add_argument("--output", metavar="FILE", action=_Once, required=True, help="ends in .csv or .json")
+    action.add_argument("--overwrite", action="store_true", help="even when it stands already")
+    action = _action(actions, "import", "entries from an export, none of them changed since")
+    action.add_argument("file", metavar="FILE", help="an export, .csv or .json")
+    action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
+    action = _action(actions, "backup", "a complete copy, safe while the logbook is in use")
+    action.add_argument("file", metavar="FILE", help="the copy; must not stand yet")
+    action = _action(actions, "verify", "walk the chain: is every entry as it was written; exit status 1 when not")
+    action.add_argument("--recompute", action="store_true", help="compute results again from their source data as well")
+    action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
+
+
+def _drift_action(actions: Any) -> None:
+    from ..records.series import CHARTED
+
+    action = _action(actions, "drift", "control charts and trend of a quantity, and what it forecasts")
+    action.add_argument("quantity", metavar="QUANTITY", help=f"one of {', '.join(CHARTED)}")
+    _filters(action)
+    group = action.add_argument_group("limits")
+    group.add_argument("--baseline", metavar="N", action=_Once, help="limits from the first N readings (20)")
+    group.add_argument("--centre", metavar="VALUE", action=_Once, help='with --sd: limits stated, like "300 mW"')
+    group.add_argument("--sd", metavar="VALUE", action=_Once, help="standard deviation of single readings")
+    group.add_argument("--rules", metavar="RULES", action=_Once, help=(
+        "run rules, 'all' or names with commas (two-of-three, four-of-five, eight-in-a-row); each costs false alarms"
+    ))  # fmt: skip
+    group.add_argument("--weight", metavar="W", action=_Once, help="of the newest reading in the weighted mean (0.2)")
+    group.add_argument("--limit", metavar="VALUE", action=_Once, help="forecast when the trend reaches it")
+    group.add_argument("--confidence", metavar="P", action=_Once, help="of the forecast (0.95)")
+    action.add_argument(
+        "--figure", metavar="FILE", action=_Once, help="draw the charts; FILE ends in .png, .svg or .pdf"
+    )
+    action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do the action."""
+    return {
+        "add": _add, "list": _list, "show": _show, "export": _export, "import": _import, "backup": _backup,
+        "verify": _verify, "drift": _drift, "status": _status,
+    }[args.action](args)  # fmt: skip
+
+
+def _open(args: argparse.Namespace, *, create: bool = False, write: bool = False) -> Logbook:
+    from ..records.logbook import Logbook
+
+    return Logbook(args.log, create=create, write=write)
+
+
+def _whole(option: str, text: str | None, minimum: int = 1) -> int | None:
+    if text is None:
+        return None
+    if not text.strip().isascii() or not text.strip().isdigit() or len(text.strip()) > 12 or int(text) < minimum:
+        raise QuantityError(f"{option} must be a whole number of at least {minimum}, got {text[:40]!r}.")
+    return int(text)
+
+
+# ---------------------------------------------------------------- add
+
+
+def _add(args: argparse.Namespace) -> int:
+    payload = _values(args)
+    sources = [_source(text, index) for index, text in enumerate(args.source)]
+    corrects = _whole("--corrects", args.corrects)
+    with _open(args, create=corrects is None, write=True) as book:
+        entry = book.add(
+            args.kind, payload, machine=args.machine, lot=args.lot, beam=args.beam, operator=args.operator or "",
+            time=args.time, corrects=corrects, sources=sources,
+        )  # fmt: skip
+    if args.json:
+        print_json(entry.to_dict())
+    else:
+        from .logtext import one_line
+
+        print(f"entry {entry.number} written: {one_line(entry)}")
+    return 0
+
+
+def _values(args: argparse.Namespace) -> dict[str, Any]:
+    from .. import units
+    from ..records.entries import ENTRY_KINDS
+
+    payload: dict[str, Any] = {}
+    for name, spec in ENTRY_KINDS[args.kind].fields.items():
+        text = getattr(args, name)
+        if name == "beam_radius":
+            text, convert = _one_radius(args, spec.required)
+            if text is not None:
+                given = next(one for one in _RADII if getattr(args, one) is not None)
+                payload[name] = convert(units.parse_measured(flag(given), text, "length"))
+            continue
+        if text is None:
+            if spec.required:
+                raise QuantityError(
+                    f"{flag(name)} is missing: a {args.kind} entry must hold it, for example {spec.sample()}."
+                )
+            continue
+        if spec.quantity:
+            value: Any = (units.parse_measured if spec.uncertain else units.parse)(flag(name), text, spec.kind)
+            payload[name] = (
+                float(value.m_as("")) if spec.kind in ("number", "fraction") and not spec.uncertain else value
+            )
+        elif spec.kind == "whole":
+            payload[name] = _whole(flag(name), text, max(1, spec.minimum))
+        else:
+            payload[name] = text
+    return payload
+
+
+def _one_radius(args: argparse.Namespace, needed: bool) -> tuple[str | None, Any]:
+    from ..beam import radius_from_diameter, radius_from_fwhm
+    from ..units import Measured
+
+    given = [name for name in _RADII if getattr(args, name) is not None]
+    if len(given) > 1 or (needed and not given):
+        found = " and ".join(map(flag, given)) or "none"
+        raise QuantityError(f"give exactly one of {', '.join(map(flag, _RADII))}; found {found}.")
+    if not given:
+        return None, None
+    convert = {"beam_radius": lambda q: q, "beam_diameter": radius_from_diameter, "beam_fwhm": radius_from_fwhm}[
+        given[0]
+    ]
+
+    def measured(value: Measured) -> Measured:
+        radius = convert(value.value)
+        return Measured(radius, value.standard_uncertainty * float((radius / value.value).m_as("")))
+
+    return getattr(args, given[0]), measured
+
+
+def _source(text: str, index: int) -> Any:
+    from ..records.logbook import Source
+
+    role, equals, path = text.partition("=")
+    if not equals or os.path.exists(text):
+        role, path = ("data" if index == 0 else f"data{index + 1}"), text
+    return Source.read(path, role)
+
+
+# ---------------------------------------------------------------- list, show
+
+
+def _list(args: argparse.Namespace) -> int:
+    from .logtext import entry_table
+
+    last = _whole("--last", args.last) if args.last is not None else 40
+    with _open(args) as book:
+        found = book.entries(
+            kind=args.kind, machine=args.machine, lot=args.lot, beam=args.beam, since=_time(args, "since"),
+            until=_time(args, "until"), corrected=args.corrected, last=None if args.all else last,
+        )  # fmt: skip
+        total = len(book)
+    if args.json:
+        print_json({"entries": [entry.to_dict() for entry in found], "total": total})
+        return 0
+    print(entry_table(found) if found else "no such entries")
+    if not args.all and len(found) == last and total > last:
+        print(f"the newest {last} of {total} entries; --all for all, --last N for more")
+    return 0
+
+
+def _time(args: argparse.Namespace, name: str) -> str | None:
+    from datetime import UTC, datetime, timedelta
+
+    from ..records.entries import check_time
+
+    text = getattr(args, name)
+    if text is None:
+        return None
+    try:
+        found = check_time(text, now=datetime(2500, 1, 1, tzinfo=UTC))
+    except QuantityError as error:
+        raise QuantityError(str(error).replace("time:", f"{flag(name)}:", 1)) from None
+    if name == "until" and len(text.strip()) == 10:  # a day is meant whole
+        found = check_time(
+            datetime.fromisoformat(found) + timedelta(days=1, microseconds=-1), now=datetime(2500, 1, 1, tzinfo=UTC)
+        )
+    return found
+
+
+def _show(args: argparse.Namespace) -> int:
+    number = _whole("NUMBER", args.number)
+    assert number is not None
+    with _open(args) as book:
+        entry = book.entry(number)
+        if args.save_sources is not None:
+            _save_sources(book, entry, args.save_sources)
+    if args.json:
+        print_json(entry.to_dict())
+        return 0
+    from .logtext import entry_text
+
+    print(entry_text(entry))
+    return 0
+
+
+def _save_sources(book: Logbook, entry: Any, folder: str) -> None:
+    from pathlib import Path
+
+    from ..records.documents import write_text
+
+    target = Path(folder)
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FileError(f"--save-sources: {folder}: cannot be made ({error.strerror}). Name another folder.") from None
+    for one in entry.attached:
+        # the name comes from whoever wrote the entry: only plain characters of it, and never a path
+        safe = "".join(c if c.isalnum() or c in "-_." else "_" for c in one.name).lstrip(".")[:100]
+        path = target / (safe or "data")
+        write_text(path, book.source(one.sha256))
+        print(f"wrote {path}", file=sys.stderr)
+
+
+# ---------------------------------------------------------------- files
+
+
+def _export(args: argparse.Namespace) -> int:
+    from ..records.documents import write_text
+    from ..records.interchange import csv_text, json_text
+
+    ending = os.path.splitext(args.output)[1].lower()
+    if ending not in (".csv", ".json"):
+        raise FileError(
+            f"--output: {args.output}: an export ends in .csv or .json. Give the file one of these endings."
+        )
+    with _open(args) as book:
+        found = book.entries(
+            kind=args.kind,
+            machine=args.machine,
+            lot=args.lot,
+            beam=args.beam,
+            since=_time(args, "since"),
+            corrected=True,
+        )
+        found.sort(key=lambda entry: entry.number)
+        # the mark at the beginning lets spreadsheets read the text as UTF-8
+        text = "\ufeff" + csv_text(found) if ending == ".csv" else json_text(book, found)
+    write_text(args.output, text, overwrite=args.overwrite)
+    print(f"wrote {len(found)} entries to {args.output}")
+    return 0
+
+
+def _import(args: argparse.Namespace) -> int:
+    from ..records.documents import read_bytes
+    from ..records.interchange import import_text
+
+    data = read_bytes(args.file, what="logbook export", largest=2_000_000_000)
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise FileError(f"{args.file}: is not UTF-8 text. Export it again with: curecalc log export.") from None
+    with _open(args, create=True, write=True) as book:
+        got = import_text(book, text, source=args.file)
+    if args.json:
+        print_json(got.to_dict())
+        return 0
+    print(f"{got.added} entries added, {got.standing} stood already")
+    if got.without_data:
+        print(f"the source data of {got.without_data} is not in the export: a .json export carries it")
+    return 0
+
+
+def _backup(args: argparse.Namespace) -> int:
+    with _open(args) as book:
+        count = book.backup(args.file)
+    print(f"wrote {count} entries to {args.file}; keep it on another disk")
+    return 0
+
+
+def _verify(args: argparse.Namespace) -> int:
+    from ..records.verify import verify
+    from .logtext import verification_text
+
+    with _open(args) as book:
+        result = verify(book, again=args.recompute)
+    if args.json:
+        print_json(result.to_dict())
+    else:
+        print(verification_text(result, again=args.recompute))
+    return 0 if result.passed else 1
+
+
+# ---------------------------------------------------------------- drift, status
+
+
+def _drift(args: argparse.Namespace) -> int:
+    from ..drift import RULES
+    from ..records.drifting import drift_report
+    from ..records.series import CHARTED
+    from .logtext import drift_text
+
+    if args.figure is not None:
+        from ..figures.style import check_path
+
+        check_path("--figure", args.figure)
+    kind = CHARTED[args.quantity][2] if args.quantity in CHARTED else "number"
+    rules = (
+        ["limit"]
+        if args.rules is None
+        else list(RULES)
+        if args.rules == "all"
+        else [r.strip() for r in args.rules.split(",")]
+    )
+    with _open(args) as book:
+        report = drift_report(
+            book, args.quantity, machine=args.machine, lot=args.lot, beam=args.beam, since=_time(args, "since"),
+            baseline_points=_whole("--baseline", args.baseline, 2),
+            centre=_plain(args.centre, "--centre", kind), sd=_plain(args.sd, "--sd", kind, difference=True), rules=rules,
+            weight=_number("--weight", args.weight, 0.2), limit=_plain(args.limit, "--limit", kind),
+            confidence=_number("--confidence", args.confidence, 0.95),
+        )  # fmt: skip
+    if args.figure is not None:
+        from ..figures.drift import drift_figure
+        from .common import write_figure
+
+        write_figure(drift_figure(report), args.figure)
+    if args.json:
+        print_json(report.to_dict())
+    else:
+        print(drift_text(report))
+    return 0
+
+
+def _plain(text: str | None, option: str, kind: str, *, difference: bool = False) -> float | None:
+    from .. import units
+
+    if text is None:
+        return None
+    value = units.parse(option, text, kind)
+    if difference and kind == "temperature":  # a standard deviation in degC is one in kelvin
+        return float(value.m)
+    return float(value.m_as(units.KINDS[kind].shown))
+
+
+def _number(option: str, text: str | None, default: float) -> float:
+    from .. import units
+
+    return default if text is None else float(units.parse(option, text, "number").m_as(""))
+
+
+def _status(args: argparse.Namespace) -> int:
+    from ..records.status import shop_status
+    from .logtext import status_text
+
+    with _open(args) as book:
+        state = shop_status(book)
+    if args.json:
+        print_json(state.to_dict())
+    else:
+        print(status_text(state))
+    return 0 if state.well else 1

@@ -1,0 +1,253 @@
+"""What the logbook's actions print. Text from entries is shown with everything unprintable as `?`."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from typing import Any
+
+from ..records.drifting import DriftReport
+from ..records.entries import Entry
+from ..records.status import MachineState, ShopState
+from ..records.verify import Verification
+from ..units import figure, from_json, show
+from .common import show_rows
+
+__all__ = ["drift_text", "entry_table", "entry_text", "one_line", "status_text", "verification_text"]
+
+
+def clean(text: str, longest: int = 60) -> str:
+    """Text from an entry as it may safely stand on a terminal: one line, no control or direction characters."""
+    shown = "".join(c if c.isprintable() else "?" for c in text)
+    return shown if len(shown) <= longest else shown[: longest - 3] + "..."
+
+
+def local(time: str) -> str:
+    """A stored time as local date and minute."""
+    return datetime.fromisoformat(time).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, dict) and "unit" in value and "value" in value:
+        try:
+            return show(from_json(value))
+        except (ValueError, TypeError):
+            return clean(json.dumps(value))
+    if isinstance(value, str):
+        return clean(value)
+    if isinstance(value, dict | list):
+        return f"({len(value)} values)"
+    return figure(value) if isinstance(value, float) else str(value)
+
+
+_FIRST = ("power", "beam_radius", "penetration_depth", "critical_exposure", "verdict", "temperature", "scan_speed", "text", "reason",
+          "resin", "humidity", "layer_thickness", "note")  # fmt: skip
+_SHORT = {
+    "penetration_depth": "Dp ",
+    "critical_exposure": "Ec ",
+    "beam_radius": "W0 ",
+    "scan_speed": "at ",
+    "layer_thickness": "layer ",
+}
+
+
+def summary(entry: Entry) -> str:
+    """The two or three values by which one knows an entry."""
+    parts = [f"{_SHORT.get(name, '')}{_value(entry.payload[name])}" for name in _FIRST if name in entry.payload]
+    text = ", ".join(parts[:3])
+    if entry.corrects is not None:
+        text = f"(corrects {entry.corrects}) {text}"
+    if entry.corrected_by is not None:
+        text = f"(corrected by {entry.corrected_by}) {text}"
+    return text
+
+
+def one_line(entry: Entry) -> str:
+    """An entry as one line: kind, names, values."""
+    about = " ".join(clean(name, 24) for name in (entry.machine, entry.lot, entry.beam) if name)
+    return "  ".join(part for part in (entry.kind, about, summary(entry)) if part)
+
+
+def entry_table(entries: list[Entry]) -> str:
+    """Entries as a table, one line each."""
+    rows = [
+        (str(e.number), local(e.time), e.kind, clean(e.machine or "", 16), clean(e.lot or "", 16), summary(e))
+        for e in entries
+    ]
+    head = ("entry", "time", "kind", "machine", "lot", "values")
+    widths = [max(len(row[i]) for row in [head, *rows]) for i in range(5)]
+    lines = ["  ".join([*(cell.ljust(w) for cell, w in zip(row, widths)), row[5]]).rstrip() for row in [head, *rows]]
+    return "\n".join(lines)
+
+
+def entry_text(entry: Entry) -> str:
+    """An entry in full."""
+    rows = [
+        ("entry", str(entry.number)),
+        ("kind", entry.kind),
+        ("time", local(entry.time)),
+        ("recorded", local(entry.recorded)),
+    ]
+    for name in ("operator", "machine", "lot", "beam"):
+        if value := getattr(entry, name):
+            rows.append((name, clean(value, 200)))
+    if entry.corrects is not None:
+        rows.append(("corrects", f"entry {entry.corrects}"))
+    if entry.corrected_by is not None:
+        rows.append(("corrected by", f"entry {entry.corrected_by}: this one no longer holds"))
+    rows += [(name.replace("_", " "), _long(value)) for name, value in entry.payload.items()]
+    rows += [
+        (f"source, {clean(one.role)}", f"{clean(one.name)}, {one.size} bytes, sha256 {one.sha256[:16]}...")
+        for one in entry.attached
+    ]
+    rows += [("program version", entry.version), ("sha256", entry.sha256), ("follows", entry.previous)]
+    return show_rows([(clean(label), value) for label, value in rows])
+
+
+def _long(value: Any) -> str:
+    return clean(value, 2000) if isinstance(value, str) else _value(value)
+
+
+def verification_text(result: Verification, *, again: bool) -> str:
+    """What a verification found."""
+    kept = f"{result.entries} entries, {result.sources} sources"
+    if result.elsewhere:
+        kept += f" ({result.elsewhere} more held elsewhere)"
+    if result.passed:
+        lines = [f"all is as it was written: {kept}"]
+        if again:
+            lines.append(f"{result.recomputed} results computed again: the same")
+        lines.append(f"last entry {result.entries}: {result.head}")
+        lines.append("note number and hash with each backup: they show when entries were cut off at the end")
+    else:
+        lines = [f"NOT as it was written ({kept}):", *(f"  {clean(problem, 300)}" for problem in result.problems)]
+        lines.append(
+            "Keep a copy of this file, write no more to it, and restore the last backup; what it still holds: log export"
+        )
+    lines += [f"  not repeated: {clean(one, 200)}" for one in result.unrepeatable]
+    return "\n".join(lines)
+
+
+# ---------------------------------------------------------------- drift
+
+
+def drift_text(report: DriftReport) -> str:
+    """Charts in words: limits, signals, trend, forecasts."""
+    s, single, smooth = report.series, report.individuals, report.ewma
+    unit = f" {s.unit}".rstrip()
+    low, high = smooth.steady_limits
+    digits = single.baseline.sd
+
+    def number(value: float) -> str:
+        return figure(value, digits)
+
+    rows = [
+        ("quantity", f"{s.title}{f', {clean(s.about)}' if s.about else ''}, {len(s)} readings"),
+        ("newest", f"{number(float(s.values[-1]))}{unit} on {_day(s.times[-1])}"),
+        ("baseline", f"{number(single.centre)}{unit}, sd {figure(digits, digits)}{unit}; {report.baseline_text}"),
+        (
+            "single readings",
+            f"limits {number(float(single.lower[0]))} to {number(float(single.upper[0]))}{unit}: {_signals(report, single)}",
+        ),
+        ("weighted mean", f"limits {number(low)} to {number(high)}{unit}: {_signals(report, smooth)}"),
+        (
+            "false alarms",
+            f"one in {single.run_length:.0f} readings for single readings, in {smooth.run_length:.0f} for the weighted mean",
+        ),
+    ]
+    if len(single.rules) > 1:
+        rows.append(
+            ("run rules", f"{', '.join(single.rules[1:])}: they find small shifts sooner and cost these false alarms")
+        )
+    if report.trend is not None and report.per_month is not None and report.per_month_uncertainty is not None:
+        scale, name = (100.0, " %") if report.relative else (1.0, unit)
+        month, u = report.per_month * scale, report.per_month_uncertainty * scale
+        sure = "" if report.trend.p_value < 0.05 else " (no clear trend)"
+        since = f", since {_day(report.trend_since)}" if report.trend_since is not None else ""
+        rows.append(("trend", f"{figure(month, u)} +- {figure(u, u)}{name} in 30 days{since}{sure}"))
+    if report.since_settings is not None:
+        day, moved = report.since_settings
+        u = moved.standard_uncertainty
+        share = f"{100 * moved.relative:+.1f} % ({figure(moved.difference, u)} +- {figure(u, u)}{unit})"
+        rows.append(("since settings", f"{share} since {_day(day)}, when the settings in force were chosen"))
+    rows += [("forecast", one.text) for one in report.forecasts]
+    if report.components is not None:
+        c = report.components
+        rows.append(
+            ("between lots", f"sd {figure(c.between)}{unit} between, {figure(c.within)}{unit} within, {c.groups} lots")
+        )
+    if report.covariates is not None:
+        rows += [("goes with", _covariate(report, name)) for name in report.covariates.names]
+    rows += [("note", note) for note in report.notes]
+    return show_rows(rows)
+
+
+def _covariate(report: DriftReport, name: str) -> str:
+    assert report.covariates is not None
+    b, u, p = report.covariates.coefficient(name)
+    per = "degC" if name == "temperature" else "day of age"
+    unclear = "" if p < 0.05 else " (not clear)"
+    return f"{name.replace('_', ' ')}: {figure(100 * b, 100 * u)} +- {figure(100 * u, 100 * u)} % per {per}{unclear}"
+
+
+def _signals(report: DriftReport, chart: Any) -> str:
+    places = sorted({signal.index for signal in chart.signals})
+    if not places:
+        return "in control"
+    first, s = chart.signals[0], report.series
+    lot = (
+        f", {clean(s.lots[places[0]] or '', 24)}"
+        if s.name in ("penetration_depth", "critical_exposure", "depth")
+        else ""
+    )
+    what = f"{len(places)} of {len(s)}"
+    return f"OUT: {what}, first on {_day(s.times[places[0]])} (entry {s.numbers[places[0]]}{lot}): {first.text}"
+
+
+def _day(day: float) -> str:
+    from ..records.series import when
+
+    return when(float(day))
+
+
+# ---------------------------------------------------------------- status
+
+
+def _age(days: float | None) -> str:
+    if days is None:
+        return "never"
+    if days < 1.0:
+        return "today"
+    return f"{days:.0f} d ago"
+
+
+def status_text(state: ShopState) -> str:
+    """The shop on one screen."""
+    if not state.machines:
+        return "no machine in the logbook yet. Introduce one: curecalc log add machine --machine NAME"
+    head = ("", "machine", "lot", "power", "read", "calibrated", "depth / layer", "power chart")
+    rows = [head, *(_status_row(one) for one in state.machines)]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
+    lines = ["  ".join(cell.ljust(w) for cell, w in zip(row, widths)).rstrip() for row in rows]
+    lines.append("")
+    for one in state.machines:
+        lines += [
+            f"{'STOP' if item.grave else 'due '}  {clean(one.machine, 24)}: {clean(item.text, 300)}" for item in one.due
+        ]
+    if state.well:
+        lines.append("All well.")
+    return "\n".join(lines)
+
+
+def _status_row(one: MachineState) -> tuple[str, ...]:
+    power = "-" if one.power is None else f"{figure(one.power, one.power_uncertainty)} mW"
+    if one.fade is not None:
+        power += f" ({100 * one.fade:+.1f} %/month)"
+    depth = "-" if one.depth is None else f"{figure(one.depth, digits=3)} mm"
+    if one.layer is not None:
+        depth += f" / {figure(one.layer, digits=3)} mm"
+    mark = {"well": "well", "due": "DUE", "stop": "STOP"}[one.state]
+    return (
+        mark, clean(one.machine, 24), clean(one.lot or "-", 24), power, _age(one.power_age),
+        _age(one.calibration_age) if one.lot else "-", depth, one.chart,
+    )  # fmt: skip
