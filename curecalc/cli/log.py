@@ -23,9 +23,19 @@ _NAMES = {
 }
 
 
+class _ActionParser(CommandParser):
+    """The parser of one action: an unknown option is its own to explain."""
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        found, rest = super().parse_known_args(args, namespace)
+        if rest:
+            self.error(f"unrecognized arguments: {rest[0]}")
+        return found, rest
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command: an action, then its own."""
-    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True, parser_class=CommandParser)
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True, parser_class=_ActionParser)
     _add_action(actions)
     _list_actions(actions)
     _file_actions(actions)
@@ -54,7 +64,7 @@ def _add_action(actions: Any) -> None:
     from ..units import KINDS
 
     add = actions.add_parser("add", help="write an entry", description="Write an entry.", allow_abbrev=False)
-    kinds = add.add_subparsers(dest="kind", metavar="KIND", required=True, parser_class=CommandParser)
+    kinds = add.add_subparsers(dest="kind", metavar="KIND", required=True, parser_class=_ActionParser)
     for kind in ENTRY_KINDS.values():
         parser = _action(kinds, kind.name, kind.help)
         about = parser.add_argument_group("what it is about")
@@ -414,6 +424,10 @@ def _drift(args: argparse.Namespace) -> int:
 
         check_path("--figure", args.figure)
     kind = CHARTED[args.quantity][2] if args.quantity in CHARTED else "number"
+    if (args.centre is None) != (args.sd is None):
+        raise QuantityError(
+            "--centre and --sd belong together: give both, or neither and let the first readings set them."
+        )
     rules = (
         ["limit"]
         if args.rules is None

@@ -161,8 +161,8 @@ def _baseline_band(ax: Axes, report: DriftReport, x: np.ndarray) -> None:
         return
     ax.axvspan(float(x[0]), float(x[count - 1]), color=TONES["light"], alpha=0.5, linewidth=0)
     ax.annotate(
-        "baseline", (float(x[0]), 0.0), xycoords=("data", "axes fraction"), xytext=(3, 4), textcoords="offset points",
-        va="bottom", size=9, color=INK,
+        "baseline", (float(x[0]), 0.0), xycoords=("data", "axes fraction"), xytext=(0, -5), textcoords="offset points",
+        va="top", size=9, color=INK, annotation_clip=False,
     )  # fmt: skip
 
 

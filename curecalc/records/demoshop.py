@@ -39,9 +39,9 @@ class ShopTruth:
     lot_scatter_exposure: float = 0.02
     fit_scatter_depth: float = 0.008
     fit_scatter_exposure: float = 0.03
-    bad_lot: str = "lot 16"
+    bad_lot: str = "R16"
     bad_lot_exposure: float = 1.35
-    lots: tuple[str, ...] = tuple(f"lot {number}" for number in range(7, 19))
+    lots: tuple[str, ...] = tuple(f"R{number:02d}" for number in range(7, 19))
     per_degree: float = -0.006
     per_month_of_age: float = 0.004
 
