@@ -7,6 +7,7 @@ import json
 import os
 import random
 import resource
+import select
 import signal
 import sys
 import time
@@ -28,8 +29,8 @@ def write_on(path: str, report: int, name: str) -> None:
             os.write(report, f"{entry.number} {entry.sha256}\n".encode())
 
 
-def forked(path: str, name: str, seconds: float) -> list[list[str]]:
-    """A writer that lives for so long and is then killed; what it acknowledged."""
+def forked(path: str, name: str, seconds: float, *, after_first: bool = False) -> list[list[str]]:
+    """A writer that lives for so long (counted from its first entry, if wanted) and is then killed; what it acknowledged."""
     reader, writer = os.pipe()
     child = os.fork()
     if child == 0:
@@ -39,6 +40,8 @@ def forked(path: str, name: str, seconds: float) -> list[list[str]]:
         finally:
             os._exit(9)
     os.close(writer)
+    if after_first:
+        select.select([reader], [], [], 20.0)
     time.sleep(seconds)
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
@@ -51,7 +54,7 @@ def kills(path: str, count: int) -> dict:
     random.seed(20260401)
     acknowledged, killed_writing, failed = {}, 0, []
     for turn in range(count):
-        said = forked(path, f"w{turn}", random.uniform(0.002, 0.03))
+        said = forked(path, f"w{turn}", random.uniform(0.0, 0.02), after_first=turn % 4 != 0)
         killed_writing += bool(said)
         acknowledged.update({int(number): sha256 for number, sha256 in said})
         if not Path(path).exists():

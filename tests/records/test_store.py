@@ -50,7 +50,7 @@ def test_eight_writers_at_once_lose_nothing(tmp_path) -> None:
 @pytest.mark.slow
 def test_two_hundred_kills_lose_no_acknowledged_entry(tmp_path) -> None:
     got = harm("kills", tmp_path / "shop.db", 200)
-    assert got["turns_with_entries"] > 100
+    assert got["turns_with_entries"] >= 150
     assert got["acknowledged"] > 200
     assert got["failed"] == []
     assert got["problems"] == []
