@@ -42,6 +42,12 @@ _WHERE = {
         "Limits Solution solve_beam_radius solve_hatch_spacing solve_layer_thickness solve_overcure solve_passes solve_power "
         "solve_scan_speed"
     ),
+    "calibration.coupons": "Coupon read_coupons",
+    "calibration.curve": "Fit fit_coupons fit_working_curve",
+    "calibration.many": "LotFits fit_lots",
+    "calibration.planning": "Plan plan_coupons",
+    "calibration.comparing": "LotComparison compare_lots lot_from_fit",
+    "records.resin_file": "LotResin read_resin save_fit",
     "validation": "validate",
 }
 _HOME = {name: module for module, names in _WHERE.items() for name in names.split() if name != module}

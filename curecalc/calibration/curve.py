@@ -147,7 +147,9 @@ def fit_working_curve(
     confidence : float
         Of all intervals, two-sided.
     prior : LinePrior, optional
-        From earlier lots (`prior_from_fits`); `prior_names` names them.
+        From earlier lots (`records.resin_file.prior_from_resins`).
+    prior_names : sequence of str
+        What to call them in the result.
     power_scale_uncertainty, beam_radius_scale_uncertainty : float or Quantity, optional
         Relative standard uncertainties common to all coupons.
     thickness_bias_uncertainty : Quantity [mm], optional
@@ -203,7 +205,29 @@ def fit_coupons(
     same_machine: bool = True,
     same_gauge: bool = True,
 ) -> Fit:
-    """Like `fit_working_curve`, for coupons already read (`read_coupons`)."""
+    """Like `fit_working_curve`, for coupons already read.
+
+    Parameters
+    ----------
+    coupons : CouponSet
+        From `read_coupons`.
+    at_depth, exclude, confidence, prior, prior_names : optional
+        As in `fit_working_curve`.
+    power_scale_uncertainty, beam_radius_scale_uncertainty : optional
+        As in `fit_working_curve`.
+    thickness_bias_uncertainty, same_machine, same_gauge : optional
+        As in `fit_working_curve`.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    QuantityError
+
+    Source: as `fit_working_curve`, valid as there.
+    """
     if not 0.5 <= float(confidence) < 1.0:
         raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
     depths = _depths(at_depth)

@@ -191,7 +191,7 @@ def _check_targets(args: argparse.Namespace) -> None:
 
 def _write(args: argparse.Namespace, plan: Any) -> None:
     from ..records.documents import write_text
-    from ..sheets.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
+    from ..records.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
 
     if args.run_sheet:
         text = run_sheet_html(plan) if args.run_sheet.lower().endswith(".html") else run_sheet_text(plan)

@@ -377,7 +377,27 @@ def resin_text(
 
 
 def save_fit(path: str | Path, fit: Fit, *, name: str = "", overwrite: bool = False, **more: Any) -> Path:
-    """Write the resin file of a fit in one step; see `resin_text` for what may be added."""
+    """Write the resin file of a fit, in one step.
+
+    Parameters
+    ----------
+    path : str or Path
+    fit : Fit
+    name : str
+        Of the resin; the table's `resin` when left out.
+    overwrite : bool
+        Whether a file that stands may be replaced.
+    more : optional
+        `wavelength`, `temperature`, `density`, `refractive_index`, `names`, `date` as in `resin_text`.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    FileError, QuantityError
+    """
     text = resin_text(fit, name=name, **more)
     write_text(path, text, overwrite=overwrite)
     return Path(path)

@@ -12,7 +12,7 @@ from curecalc.calibration.curve import fit_coupons, fit_working_curve
 from curecalc.calibration.planning import plan_coupons, plan_text
 from curecalc.errors import FileError, NoSolution, QuantityError
 from curecalc.records.resin_file import lot_from_resin, lot_of_fit, prior_from_resins
-from curecalc.sheets.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
+from curecalc.records.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
 from curecalc.units import Quantity as Q
 
 GUESS = {"penetration_depth": Q(0.15, "mm"), "critical_exposure": Q(8.0, "mJ/cm^2")}

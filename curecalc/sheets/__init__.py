@@ -1,1 +1,0 @@
-"""Sheets people print: they lay out results and compute nothing."""
