@@ -1,0 +1,16 @@
+"""Sheets people print: they lay out results and compute nothing. Other rooms use the names below, not the modules."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+_WHERE = {"answer_key": "practice_sheet", "worksheet": "practice_sheet"}
+
+__all__ = ["answer_key", "worksheet"]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _WHERE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_WHERE[name]}"), name)
