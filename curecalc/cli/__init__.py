@@ -20,6 +20,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "fit": ("fit", "coupons to a working curve, a verdict on the data, and a resin file"),
     "compare": ("compare", "two lots or more: keep the settings, change the speed, or reject"),
     "log": ("log", "the logbook: lots, readings, recipes, kept and charted"),
+    "practice": ("practice", "exercises with checked answers; worksheets and answer keys for a class"),
     "validate": ("validate", "run every outside check on this machine"),
 }
 

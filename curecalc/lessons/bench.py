@@ -97,31 +97,28 @@ def _value(given: Measured | Quantity) -> Quantity:
 
 
 def invented_bench() -> Bench:
-    """An invented machine and resin, near the middle of what is usual in the trade (common practice, no source).
+    """The invented machine and resin of the demo, near the middle of what is usual in the trade.
 
     >>> f"{invented_bench().power.m_as('mW'):.0f} mW"
     '240 mW'
     """
-
-    def about(value: float, unit: str, share: float) -> Measured:
-        return Measured(Quantity(value, unit), Quantity(value * share, unit))
-
+    laser = Quantity(355.0, NM)
     return Bench(
         beam=Beam(
-            power=about(240.0, "mW", 0.02),
-            radius_x=about(0.11, "mm", 0.04),
-            wavelength=Quantity(355.0, NM),
-            name="invented example machine",
+            power=Measured(Quantity(240.0, "mW"), Quantity(4.8, "mW")),
+            radius_x=Measured(Quantity(0.110, "mm"), Quantity(0.003, "mm")),
+            wavelength=laser,
+            name="invented machine",
         ),
         resin=Resin(
-            penetration_depth=about(0.145, "mm", 0.02),
-            critical_exposure=about(9.2, "mJ/cm^2", 0.06),
+            penetration_depth=Measured(Quantity(0.142, "mm"), Quantity(0.003, "mm")),
+            critical_exposure=Measured(Quantity(9.4, "mJ/cm^2"), Quantity(0.5, "mJ/cm^2")),
             correlation=0.9,
-            wavelength=Quantity(355.0, NM),
-            name="invented example resin",
+            wavelength=laser,
+            name="invented resin",
         ),
-        hatch_spacing=Quantity(0.12, "mm"),
+        hatch_spacing=Quantity(0.1, "mm"),
         layer_thickness=Quantity(0.1, "mm"),
-        overcure=Quantity(0.06, "mm"),
+        overcure=Quantity(0.08, "mm"),
         name="an invented machine and resin",
     )

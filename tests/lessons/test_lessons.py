@@ -75,6 +75,15 @@ def _close(got: Q, unit: str, want: float, rel: float = 1e-6) -> None:
     assert got.m_as(unit) == pytest.approx(want, rel=rel)
 
 
+def test_the_invented_bench_is_the_demo_s_machine_and_resin() -> None:
+    from curecalc.demo import demo_beam, demo_resin
+
+    here = invented_bench()
+    assert (here.beam.power, here.beam.radius_x) == (demo_beam().power, demo_beam().radius_x)
+    assert here.resin.penetration_depth == demo_resin().penetration_depth
+    assert here.resin.critical_exposure == demo_resin().critical_exposure
+
+
 def test_exposure_numbers(bench: Bench) -> None:
     n, x = lesson("exposure", bench).numbers, Plain(bench)
     _close(n["patch_exposure"], "mJ/cm^2", 100 * x.p * n["patch_time"].m_as("s") / n["patch_area"].m_as("mm^2"))
