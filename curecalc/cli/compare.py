@@ -8,6 +8,7 @@ from typing import Any
 from ..errors import FileError, QuantityError
 from .common import _Once, add_output, print_json
 from .fit import fraction
+from .recorded import add_log, checked_log, said
 
 __all__ = ["add_arguments", "run"]
 
@@ -40,6 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--exclude", metavar="FILE:LABEL", action="append", default=[],
                         help="leave a coupon of a file out; may be given more than once")  # fmt: skip
     parser.add_argument("--skip-blank", action="store_true", help="leave out rows whose thickness is blank")
+    add_log(parser, names=("lot", "old_lot"))
     add_output(parser, explain=False)
 
 
@@ -47,6 +49,7 @@ def run(args: argparse.Namespace) -> int:
     """Read the lots, compare, print."""
     from ..calibration.comparing import compare_lots, comparison_text
 
+    logging = checked_log(args)
     depth, tolerance = _depth(args), _length(args, "tolerance")
     limits = {n: fraction(n, getattr(args, n)) for n in ("confidence", "most_speed_change", "most_depth_change")}
     files = [args.old, *args.new]
@@ -60,13 +63,33 @@ def run(args: argparse.Namespace) -> int:
     result = compare_lots(
         lots=lots, cure_depth=depth, tolerance=tolerance, **{k: v for k, v in limits.items() if v is not None}
     )
+    written = _logged(args, result, files, names, excluded) if logging else {}
     if args.json:
-        print_json(result.to_dict() | {"warnings": warnings})
+        print_json(result.to_dict() | {"warnings": warnings} | written)
         return 0
     print(comparison_text(result))
     for sentence in warnings:
         print(f"Check: {sentence}")
     return 0
+
+
+def _logged(
+    args: argparse.Namespace, result: Any, files: list[str], names: list[str], excluded: dict[str, list[str]]
+) -> dict[str, Any]:
+    from ..records.recording import record_comparison
+
+    texts = ("tolerance", "confidence", "most_speed_change", "most_depth_change")
+    options: dict[str, Any] = {name: value for name in texts if (value := getattr(args, name)) is not None}
+    depth = _depth(args)
+    options |= {"names": names} | ({} if depth is None else {"cure_depth": f"{float(depth.m_as('mm'))!r} mm"})
+    options |= {"skip_blank": True} if args.skip_blank else {}
+    left_out = {f"lot{place}": excluded[file] for place, file in enumerate(files, 1) if file in excluded}
+    options |= {"exclude": left_out} if left_out else {}
+    entry = record_comparison(
+        args.log, result, files=files, options=options, lot=args.lot or names[-1], old_lot=args.old_lot,
+        operator=args.operator or "",
+    )  # fmt: skip
+    return said(entry, args.log)
 
 
 def _length(args: argparse.Namespace, name: str) -> Any:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import FileError, QuantityError
 from .common import _Once, add_output, flag, print_json, write_figure
+from .recorded import add_log, checked_log, said
 
 if TYPE_CHECKING:
     from ..calibration.curve import Fit
@@ -55,6 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--temperature", metavar="VALUE", action=_Once, help='of the resin, if the table does not say, like "24 degC"'
     )
     group.add_argument("--density", metavar="VALUE", action=_Once, help='of the liquid, like "1.12 g/cm^3"')
+    add_log(parser)
     add_output(parser, figure="the working curve with its bands and residuals")
 
 
@@ -112,8 +114,12 @@ def fit_from(args: argparse.Namespace) -> Fit:
     )  # fmt: skip
 
 
+def _prior_files(args: argparse.Namespace) -> list[str]:
+    return [part.strip() for text in args.prior for part in text.split(",") if part.strip()]
+
+
 def _prior(args: argparse.Namespace) -> tuple[Any, list[str]]:
-    files = [part.strip() for text in args.prior for part in text.split(",") if part.strip()]
+    files = _prior_files(args)
     if not files:
         for name in ("lot_spread_depth", "lot_spread_exposure"):
             if getattr(args, name) is not None:
@@ -136,6 +142,7 @@ def run(args: argparse.Namespace) -> int:
 
         check_path("--figure", args.figure)
     more = saving(args) if args.save else {}
+    logging = checked_log(args)
     fit = fit_from(args)
     text = None
     if args.save:
@@ -143,6 +150,8 @@ def run(args: argparse.Namespace) -> int:
 
         text = resin_text(fit, **more)
     record = fit.to_dict() if args.json else {}
+    if logging:
+        record |= _logged(args, fit, text)
     steps = []
     if args.explain:
         from ..calibration.report import fit_steps
@@ -173,17 +182,53 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _logged(args: argparse.Namespace, fit: Fit, resin: str | None) -> dict[str, Any]:
+    from ..records.recording import record_fit
+
+    names = (
+        "sheet", "skip_blank", "exclude", "at_depth", "confidence", "power_scale_uncertainty", "beam_radius_scale_uncertainty",
+        "thickness_bias_uncertainty", "elsewhere", "other_gauge", "lot_spread_depth", "lot_spread_exposure",
+    )  # fmt: skip
+    options = {name: value for name in names if (value := getattr(args, name)) not in (None, False, [])}
+    priors = _prior_files(args)
+    if resin is None:
+        resin = _resin_to_keep(args, fit)
+    entry = record_fit(
+        args.log, fit, options=options | ({"prior": priors} if priors else {}), priors=priors, lot=args.lot, machine=args.machine,
+        operator=args.operator or "", resin_document=resin,
+    )  # fmt: skip
+    return said(entry, args.log)
+
+
+def _resin_to_keep(args: argparse.Namespace, fit: Fit) -> str | None:
+    """The resin file that `recipe --log` reads by the lot's name; without a wavelength there is none."""
+    import sys
+
+    from ..errors import CurecalcError
+    from ..records.resin_file import resin_text
+
+    try:
+        return resin_text(fit, **_beside(args))
+    except CurecalcError as error:
+        print(f"the logbook keeps no resin file of this lot: {error}", file=sys.stderr)
+        return None
+
+
 def saving(args: argparse.Namespace) -> dict[str, Any]:
     """What goes into the resin file beside the fit; refused before any work when the place cannot be used."""
     from pathlib import Path
-
-    from ..units import parse
 
     target = Path(args.save)
     if target.is_dir() or not target.parent.is_dir():
         raise FileError(f"--save: {args.save}: cannot write here. Name a file in a folder that exists.")
     if target.exists() and not args.overwrite:
         raise FileError(f"--save: {args.save}: stands already. Choose another name, or add --overwrite.")
+    return _beside(args)
+
+
+def _beside(args: argparse.Namespace) -> dict[str, Any]:
+    from ..units import parse
+
     kinds = {"wavelength": "wavelength", "temperature": "temperature", "density": "density"}
     read = {k: parse(flag(k), v, kind) for k, kind in kinds.items() if (v := getattr(args, k)) is not None}
     return read | {"name": args.name or "", "names": {n: getattr(args, n) for n in NAMES[1:] if getattr(args, n)}}

@@ -13,7 +13,10 @@ from .entries import Entry
 __all__ = ["RECOMPUTED_KINDS", "compare", "recompute"]
 
 # kind -> "module:function", called with the payload and {role: (name, bytes)}; returns the payload values it can repeat
-_HOOKS: dict[str, str] = {}
+_HOOKS: dict[str, str] = {
+    "calibration": ".refit:fit_again",
+    "comparison": ".refit:compare_again",
+}
 RECOMPUTED_KINDS = tuple(_HOOKS)
 RELATIVE = 1e-9
 

@@ -144,7 +144,7 @@ def _sources(connection: sqlite3.Connection, problems: list[str]) -> tuple[int, 
 
 
 def _missing(logbook: Logbook, entry: Entry) -> str:
-    if not entry.attached:
+    if not entry.attached or "options" not in entry.payload:
         return "was recorded without its source data"
     held = dict(logbook.connection.execute("SELECT sha256, data IS NOT NULL FROM source").fetchall())
     gone = [one.name for one in entry.attached if not held.get(one.sha256)]

@@ -1,0 +1,154 @@
+"""What other commands write into the logbook, and that it computes again from what was kept."""
+
+import json
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from curecalc.cli import main
+from curecalc.errors import QuantityError
+from curecalc.records.logbook import Logbook
+from curecalc.records.recording import current
+from curecalc.records.verify import verify
+
+LOG = ("--log", "shop.db")
+
+
+@pytest.fixture
+def run(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for name, ec, seed in (("a", 8.0, 8), ("b", 9.0, 9)):
+        rng = np.random.default_rng(seed)
+        rows = [
+            "# power = 300 mW, beam_radius = 125 um, hatch_spacing = 0.1 mm",
+            f"# lot = {name}, wavelength = 355 nm, machine = north, temperature = 24 degC",
+            "coupon;scan speed [mm/s];thickness [um]",
+        ]
+        for i, v in enumerate(np.repeat([3500, 5500, 8500, 13500], 2)):
+            depth = 0.15 * np.log(30000 / (v * 0.1) / ec) + rng.normal(0, 0.003)
+            rows += [f"{i + 1};{v};{1000 * (depth + rng.normal(0, 0.002)):.0f}" for _ in range(3)]
+        (tmp_path / f"{name}.csv").write_text("\n".join(rows) + "\n")
+
+    def call(*argv: object) -> tuple[int, str, str]:
+        status = main([str(a) for a in argv])
+        out, err = capsys.readouterr()
+        return status, out, err
+
+    return call
+
+
+def fit(run, file: str, *more: str) -> dict:
+    status, out, err = run("fit", file, *more, *LOG, "--json")
+    assert status == 0, err
+    return json.loads(out)
+
+
+def test_fits_are_recorded_with_their_data_and_compute_again(run) -> None:
+    first = fit(run, "a.csv", "--operator", "ab")
+    assert first["log_entry"] == 1
+    fit(run, "a.csv", "--at-depth", "0.15 mm", "--at-depth", "200um", "--confidence", "90 %", "--exclude", "3", "--lot", "A2",
+        "--power-scale-uncertainty", "3 %", "--thickness-bias-uncertainty", "2 um", "--elsewhere", "--save", "a.toml")  # fmt: skip
+    fit(run, "b.csv", "--prior", "a.toml", "--lot-spread-exposure", "10 %")
+    Path("a.csv").write_text("gone")
+    with Logbook("shop.db") as book:
+        one = book.entry(1)
+        assert (one.kind, one.lot, one.machine, one.operator) == ("calibration", "a", "north", "ab")
+        assert one.payload["penetration_depth"]["value"] == first["penetration_depth"]["value"]
+        assert one.payload["correlation"] == first["correlation"]
+        assert [a.role for a in one.attached] == ["coupons", "resin"]
+        result = verify(book, again=True)
+        assert result.problems == ()
+        assert (result.recomputed, result.unrepeatable) == (3, ())
+    status, out, _ = run("log", "verify", *LOG, "--recompute")
+    assert status == 0
+    assert "3 results computed again: the same" in out
+
+
+def test_a_comparison_is_recorded_and_computes_again(run) -> None:
+    status, out, err = run(
+        "compare", "a.csv", "b.csv", "--layer-thickness", "0.1 mm", "--overcure", "50 um", "--tolerance", "10 um", "--exclude",
+        "b.csv:2", *LOG, "--lot", "b-lot", "--old-lot", "a-lot", "--json",
+    )  # fmt: skip
+    assert status == 0, err
+    assert json.loads(out)["log_entry"] == 1
+    with Logbook("shop.db") as book:
+        entry = book.entry(1)
+        assert (entry.kind, entry.lot, entry.payload["old_lot"]) == ("comparison", "b-lot", "a-lot")
+        assert entry.payload["verdict"]
+        result = verify(book, again=True)
+        assert (result.problems, result.recomputed) == ((), 1)
+
+
+def test_a_result_that_does_not_come_out_again_is_named(run) -> None:
+    fit(run, "a.csv")
+    raw = sqlite3.connect("shop.db")
+    payload = json.loads(raw.execute("SELECT payload FROM entry").fetchone()[0])
+    raw.close()
+    payload["result"]["penetration_depth"]["value"] *= 1.0001
+    with Logbook("other.db", create=True) as book, Logbook("shop.db") as shop:
+        from curecalc.records.logbook import Source
+
+        sources = [Source(one.role, one.name, shop.source(one.sha256)) for one in shop.entry(1).attached]
+        book.add("calibration", payload, lot="a", sources=sources)
+        problems = verify(book, again=True).problems
+    assert len(problems) == 1
+    assert "entry 1 (calibration): result.penetration_depth.value was 0.1" in problems[0]
+
+
+def test_what_is_current_by_name(run) -> None:
+    Path("machine.toml").write_text("schema = 1\n")
+    for words in (
+        ["machine", "--machine", "north", "--source", "machine=machine.toml"],
+        ["lot", "--lot", "a", "--machine", "north"],
+        ["power", "--machine", "north", "--power", "240 mW +- 2 %"],
+        ["beam", "--machine", "north", "--beam-radius", "0.11 mm"],
+    ):
+        assert run("log", "add", *words, *LOG)[0] == 0
+    got = fit(run, "a.csv")
+    now = current("shop.db", machine="north")
+    assert (now.machine, now.lot) == ("north", "a")
+    assert now.power.standard_uncertainty.m_as("mW") == pytest.approx(4.8)
+    assert now.beam_radius.value.m_as("mm") == 0.11
+    assert now.penetration_depth.value.m_as("mm") == pytest.approx(got["penetration_depth"]["value"], rel=1e-12)
+    assert now.document("machine").data == b"schema = 1\n"
+    assert b"penetration_depth" in now.document("resin").data
+    for call, words in (
+        (lambda: now.document("beam"), "keeps no beam file of north. Record one: curecalc spot"),
+        (
+            lambda: current("shop.db", machine="south"),
+            "machine: 'south' is not in the logbook shop.db. It knows north.",
+        ),
+        (lambda: current("shop.db", lot="b"), "It knows a."),
+    ):
+        with pytest.raises(QuantityError) as raised:
+            call()
+        assert words in str(raised.value)
+
+
+def test_a_logbook_that_cannot_be_written_stops_the_command_before_it_begins(run) -> None:
+    Path("text.db").write_text("no logbook at all")
+    for log, words in (("text.db", "is not a logbook"), ("none/shop.db", "does not stand. Make it first")):
+        status, out, err = run("fit", "a.csv", "--log", log, "--save", "a.toml")
+        assert (status, out) == (2, "")
+        assert words in err
+        assert not Path("a.toml").exists()
+
+
+def test_a_fit_without_a_lot_asks_for_one(run) -> None:
+    text = Path("a.csv").read_text().replace("lot = a, ", "")
+    Path("a.csv").write_text(text)
+    status, _, err = run("fit", "a.csv", *LOG)
+    assert status == 2
+    assert "--lot is missing" in err
+    assert run("fit", "a.csv", *LOG, "--lot", "a")[0] == 0
+
+
+def test_without_a_wavelength_the_entry_stands_and_says_what_is_not_kept(run) -> None:
+    text = Path("a.csv").read_text().replace("wavelength = 355 nm, ", "")
+    Path("a.csv").write_text(text)
+    status, _, err = run("fit", "a.csv", *LOG)
+    assert status == 0
+    assert "keeps no resin file of this lot: " in err
+    assert "wavelength is missing" in err
