@@ -1,0 +1,59 @@
+"""Time of fitting many lots, as ratios within one run."""
+
+import time
+
+import numpy as np
+import pytest
+
+from curecalc.calibration.intervals import inverse, slope_interval
+from curecalc.calibration.line import ordinary_line
+from curecalc.calibration.many import fit_lots
+from curecalc.units import Quantity as Q
+
+LOTS, COUPONS = 20_000, 8
+
+
+@pytest.fixture(scope="module")
+def lots():
+    rng = np.random.default_rng(1)
+    e = np.repeat(np.geomspace(14, 70, COUPONS // 2), 2)
+    return e, 0.15 * np.log(e / 8.0) + rng.normal(0, 0.004, (LOTS, COUPONS))
+
+
+def best(call, times=5):
+    call()
+    spent = []
+    for _ in range(times):
+        start = time.perf_counter()
+        call()
+        spent.append(time.perf_counter() - start)
+    return min(spent)
+
+
+def test_twenty_thousand_lots_in_one_call(lots):
+    """Dp, Ec, exposure for a depth, next coupon, with exact intervals: well under a second."""
+    e, y = lots
+    spent = best(lambda: fit_lots(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm"), at_depth=Q(0.15, "mm")))
+    print(f"\n{LOTS} lots of {COUPONS} coupons with every interval: {1e3 * spent:.1f} ms")
+    assert spent < 1.0
+
+
+def test_against_a_loop_over_a_general_library(lots):
+    """Both give slope, intercept, their standard uncertainties and 95 % intervals."""
+    sm = pytest.importorskip("statsmodels.api")
+    e, y = lots
+    x = np.log(e)
+    design = sm.add_constant(x)
+
+    def together():
+        fit = ordinary_line(x, y)
+        return fit.intercept_sd, slope_interval(fit), inverse(fit, 0.0)
+
+    def loop():
+        for i in range(60):
+            fit = sm.OLS(y[i], design).fit()
+            fit.bse, fit.conf_int()
+
+    ours, theirs = best(together), best(loop, 3) * LOTS / 60
+    print(f"\nratio to a loop over a general library's line fit: {theirs / ours:.0f}")
+    assert theirs / ours > 300  # aim 500; busy cores cost some
