@@ -45,6 +45,8 @@ class Column:
         Other names for the same column.
     only_once : bool
         May stand only above the header (a setting of the whole file, never a column).
+    any_unit : bool
+        Of a `number`: any unit may stand in the header, and it is kept but not converted (a detector's V, mV, counts).
     """
 
     kind: str
@@ -54,6 +56,7 @@ class Column:
     once: bool = False
     aliases: tuple[str, ...] = ()
     only_once: bool = False
+    any_unit: bool = False
 
 
 def nearest(name: str, known: list[str] | tuple[str, ...] | set[str]) -> str:
@@ -228,6 +231,11 @@ class Head:
             return
         from .units import KINDS, parse
 
+        if spec.any_unit:
+            kernel = KINDS["number"].kernel
+            self.units[name] = unit or ""
+            self.convert[name] = (kernel, kernel, 1.0)
+            return
         if not unit and spec.kind not in ("number", "fraction"):
             raise self.fail(line, column, f"{name} has no unit in the header. Write it like '{with_unit(name, spec)}'.")
         try:

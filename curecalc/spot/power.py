@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from ..uncertainty import effective_degrees_of_freedom
 from .least_squares import two_sided_p
 
 __all__ = ["PowerReading", "combine", "power_reading", "warm_up"]
@@ -51,12 +52,8 @@ def combine(*, uncertainties: Any, degrees_of_freedom: Any) -> tuple[float, floa
     >>> f"{u:.1f} {dof:.1f}"
     '31.7 16.8'
     """
-    u, nu = np.asarray(uncertainties, dtype=np.float64), np.asarray(degrees_of_freedom, dtype=np.float64)
-    total = math.sqrt(float((u * u).sum()))
-    if total == 0.0:
-        return 0.0, math.inf
-    share = float(((u / total) ** 4 / nu).sum())
-    return total, (1.0 / share if share > 0 else math.inf)
+    total = math.hypot(*(float(u) for u in uncertainties))
+    return total, effective_degrees_of_freedom(uncertainties, degrees_of_freedom)
 
 
 def warm_up(reading: Any, time: Any = None) -> int:
@@ -96,7 +93,8 @@ def warm_up(reading: Any, time: Any = None) -> int:
     for cut in range(1, int(_MOST_LEFT_OUT * y.size) + 1):
         if float(shape[cut:].mean()) < 0.3 * noise / math.sqrt(y.size - cut):
             return cut
-    return 0
+    # nearly settled: what is left of the approach stays below one standard uncertainty of the mean
+    return cut if float(shape[cut:].mean()) < noise / math.sqrt(y.size - cut) else 0
 
 
 def _trend(y: Any, t: Any) -> tuple[float, float, float]:
