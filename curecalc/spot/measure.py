@@ -1,0 +1,226 @@
+"""One call from a file to its answer: the kind is recognised, settings in the file and options are brought together."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..errors import FileError
+from ..units import MM, MM_S, MW, NM, Measured, Quantity, QuantityError, S, measured
+from .files import Measurement, read_measurement
+from .focus import caustic_beam
+from .indirect import THRESHOLD_ERROR, cured_line_beam
+from .light import Loss, PowerMeasurement, beam_power
+from .measurement import BeamMeasurement
+from .openings import pinhole_beam, slit_beam
+from .pictures import image_beam
+from .scans import knife_edge_beam
+
+__all__ = ["OPTIONS_OF", "measure_file"]
+
+_SCAN = {"scale_uncertainty", "keep_straight"}
+OPTIONS_OF: dict[str, set[str]] = {
+    "knife-edge": _SCAN | {"clip_level"},
+    "slit": _SCAN | {"slit_width"},
+    "pinhole": _SCAN | {"pinhole_diameter"},
+    "image": {"pixel_size", "pixel_size_y", "full_scale", "camera_angle", "mirrored", "penetration_depth"},
+    "caustic": {"wavelength", "surface_position", "wanted_radius", "relative_errors"},
+    "cured-lines": {"power", "model_uncertainty"},
+    "power": {"meter_uncertainty", "meter_degrees_of_freedom", "dark_reading", "resolution", "losses", "keep_warm_up"},
+}
+"""Which options speak to which kind of measurement; `wavelength` and `power` may also go with any, for the beam record."""
+
+_FROM_FILE = {"wavelength": NM, "slit_width": MM, "pinhole_diameter": MM, "surface_position": MM, "pixel_size": MM, "pixel_size_y": MM,
+              "power": MW}  # fmt: skip
+
+
+def measure_file(
+    path: str | Path,
+    *,
+    kind: str | None = None,
+    wavelength: Quantity | None = None,
+    power: Measured | Quantity | None = None,
+    slit_width: Measured | Quantity | None = None,
+    pinhole_diameter: Measured | Quantity | None = None,
+    pixel_size: Measured | Quantity | None = None,
+    pixel_size_y: Measured | Quantity | None = None,
+    full_scale: float | None = None,
+    camera_angle: Quantity | None = None,
+    mirrored: bool | None = None,
+    penetration_depth: Measured | Quantity | None = None,
+    surface_position: Quantity | None = None,
+    wanted_radius: Quantity | None = None,
+    relative_errors: bool | None = None,
+    clip_level: float | None = None,
+    scale_uncertainty: float | None = None,
+    keep_straight: bool | None = None,
+    model_uncertainty: float | None = None,
+    meter_uncertainty: float | None = None,
+    meter_degrees_of_freedom: float | None = None,
+    dark_reading: Quantity | None = None,
+    resolution: Quantity | None = None,
+    losses: Sequence[Loss] | None = None,
+    keep_warm_up: bool | None = None,
+    confidence: float = 0.95,
+) -> BeamMeasurement | PowerMeasurement:
+    """Beam radius (or power) from a file of measurements.
+
+    Parameters
+    ----------
+    path : str or Path
+        A table of a scan, a caustic, cured lines or power readings, or a picture.
+    kind : str, optional
+        knife-edge, slit, pinhole, image, caustic, cured-lines or power; recognised from the file when left out.
+    others
+        As in `knife_edge_beam`, `slit_beam`, `pinhole_beam`, `image_beam`, `caustic_beam`, `cured_line_beam` and
+        `beam_power`; an option that does not belong to the kind of the file is refused. `keep_straight` leaves tilt and
+        drift out of a scan's fit.
+
+    Returns
+    -------
+    BeamMeasurement or PowerMeasurement
+
+    Raises
+    ------
+    FileError
+        The file, or data in it that cannot give an answer; the message says what to measure instead.
+    QuantityError
+        An option out of range or one that does not belong here.
+    """
+    given = {k: v for k, v in locals().items() if k not in ("path", "kind", "confidence") and v is not None}
+    found = read_measurement(path, kind=kind)
+    options = _options(found, given)
+    run = {
+        "knife-edge": _knife_edge, "slit": _slit, "pinhole": _pinhole, "image": _image, "caustic": _caustic,
+        "cured-lines": _cured_lines, "power": _power,
+    }[found.kind]  # fmt: skip
+    try:
+        result = run(found, options, confidence)
+    except QuantityError as error:
+        raise FileError(f"{found.path}: {error}") from None
+    warnings = tuple(found.notes) + result.warnings
+    more: dict[str, Any] = {"source": Path(found.path).name, "sha256": found.sha256, "warnings": warnings}
+    if isinstance(result, BeamMeasurement) and result.wavelength is None:
+        more["wavelength"] = options.get("wavelength")
+    return dataclasses.replace(result, **more)
+
+
+def _options(found: Measurement, given: dict[str, Any]) -> dict[str, Any]:
+    """Options with what the file states put in; refused where they do not belong or disagree."""
+    allowed = OPTIONS_OF[found.kind] | {"wavelength", "power"}
+    if found.kind == "power":
+        allowed -= {"power"}
+    for name in given:
+        if name not in allowed:
+            kinds = " or ".join(k for k, names in OPTIONS_OF.items() if name in names)
+            raise QuantityError(
+                f"{name} does not belong to a file of kind {found.kind}, but to {kinds or 'another'}. Leave it out, or say what the file "
+                "is with --kind."
+            )
+    options = dict(given)
+    for name, value in found.settings.items():
+        if name not in _FROM_FILE or name not in allowed:
+            continue
+        stated = Quantity(value, _FROM_FILE[name])
+        if name in options:
+            mine = options[name].value if isinstance(options[name], Measured) else options[name]
+            if abs(float(mine.m_as(_FROM_FILE[name])) - value) > 1e-9 * abs(value):
+                raise QuantityError(
+                    f"{name} is {mine} here, but the file {found.path} states {stated}. Correct one of them."
+                )
+        else:
+            options[name] = stated
+    return options
+
+
+def _reading(found: Measurement) -> Any:
+    if "power" in found.columns and "signal" in found.columns:
+        raise QuantityError("both a power and a signal column are given. Keep the one that was measured.")
+    return found.columns["power"] if "power" in found.columns else found.columns["signal"]
+
+
+def _scan(found: Measurement, options: dict[str, Any], confidence: float) -> dict[str, Any]:
+    return {
+        "position": Quantity(found.columns["position"], MM), "reading": _reading(found), "axis": found.columns.get("axis"),
+        "scale_uncertainty": options.get("scale_uncertainty", 0.0), "confidence": confidence,
+    }  # fmt: skip
+
+
+def _knife_edge(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
+    return knife_edge_beam(
+        **_scan(found, options, confidence),
+        drift=not options.get("keep_straight", False),
+        clip_level=options.get("clip_level", 0.10),
+    )
+
+
+def _slit(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
+    straight = options.get("keep_straight", False)
+    return slit_beam(**_scan(found, options, confidence), slit_width=options.get("slit_width"), tilt=not straight)
+
+
+def _pinhole(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
+    if "pinhole_diameter" not in options:
+        raise QuantityError("pinhole_diameter is missing. Give --pinhole-diameter, or state it above the header.")
+    straight = options.get("keep_straight", False)
+    return pinhole_beam(
+        **_scan(found, options, confidence), pinhole_diameter=options["pinhole_diameter"], tilt=not straight
+    )
+
+
+def _image(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
+    if "pixel_size" not in options:
+        raise QuantityError(
+            "pixel_size is missing: a picture does not say how large its pixels are. Give --pixel-size, like --pixel-size 4.4um, "
+            "from the camera's data sheet, divided by the magnification of any lens."
+        )
+    names = ("pixel_size", "pixel_size_y", "full_scale", "camera_angle", "mirrored", "penetration_depth")
+    return image_beam(image=found.image, confidence=confidence, **{n: options[n] for n in names if n in options})
+
+
+def _caustic(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
+    if "wavelength" not in options:
+        raise QuantityError(
+            "wavelength is missing: M^2 needs it. Give --wavelength, or write 'wavelength = 355 nm' above the header."
+        )
+    columns = found.columns
+    x = columns.get("radius", columns.get("radius_x", columns.get("radius_y")))
+    y = columns.get("radius_y") if "radius_x" in columns else None
+    names = ("surface_position", "wanted_radius", "relative_errors")
+    return caustic_beam(
+        position=Quantity(columns["position"], MM), radius_x=Quantity(np.asarray(x), MM), radius_y=None if y is None else Quantity(y, MM),
+        wavelength=options["wavelength"],
+        standard_uncertainty=Quantity(columns["u_radius"], MM) if "u_radius" in columns else None, confidence=confidence,
+        **{n: options[n] for n in names if n in options},
+    )  # fmt: skip
+
+
+def _cured_lines(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
+    columns = found.columns
+    power = options.get("power")
+    if "power" in columns:
+        if np.ptp(columns["power"]) > 1e-9 * np.max(columns["power"]):
+            raise QuantityError(
+                "the power changes from line to line. Draw all lines at one power, and change the speed alone."
+            )
+        power = power if power is not None else Quantity(float(columns["power"][0]), MW)
+    lengths = {n: Quantity(columns[n], MM) for n in ("line_width", "cure_depth") if n in columns}
+    return cured_line_beam(
+        scan_speed=Quantity(columns["scan_speed"], MM_S), power=None if power is None else measured(power) if isinstance(power, Quantity) else power,
+        model_uncertainty=options.get("model_uncertainty", THRESHOLD_ERROR), confidence=confidence, **lengths,
+    )  # fmt: skip
+
+
+def _power(found: Measurement, options: dict[str, Any], confidence: float) -> PowerMeasurement:
+    names = ("meter_uncertainty", "meter_degrees_of_freedom", "dark_reading", "resolution", "losses", "keep_warm_up")
+    time = Quantity(found.columns["time"], S) if "time" in found.columns else None
+    return beam_power(
+        reading=Quantity(found.columns["power"], MW),
+        time=time,
+        confidence=confidence,
+        **{n: options[n] for n in names if n in options},
+    )
