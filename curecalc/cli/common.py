@@ -46,6 +46,19 @@ QUANTITIES: dict[str, tuple[str, str, bool, str]] = {
     "max_power": ("power", "positive", False, "the greatest power at the surface"),
     "min_power": ("power", "positive", False, "the least power at the surface"),
     "temperature": ("temperature", "finite", False, "of the resin; recorded, not modelled"),
+    "slit_width": ("length", "positive", True, "full width of the scanned slit"),
+    "pinhole_diameter": ("length", "positive", True, "of the scanned pinhole"),
+    "pixel_size": ("length", "positive", True, "camera pixel pitch along the rows, at the plane of the spot"),
+    "pixel_size_y": ("length", "positive", True, "pixel pitch down the rows, where it differs"),
+    "camera_angle": ("angle", "finite", False, "of the picture's x axis to the machine's x axis"),
+    "surface_position": ("length", "finite", False, "where the resin surface stands along the caustic"),
+    "wanted_radius": ("length", "positive", False, "beam radius to find the defocus for"),
+    "dark_reading": ("power", "finite", False, "meter reading with the beam blocked; taken off"),
+    "resolution": ("power", "nonnegative", False, "last digit of the power meter"),
+    "scale_uncertainty": ("fraction", "nonnegative", False, "relative standard uncertainty of the stage's lengths"),
+    "clip_level": ("fraction", "positive", False, "of the two-level estimate beside a knife-edge fit (10 %%)"),
+    "model_uncertainty": ("fraction", "nonnegative", False, "of a threshold model of line width, standard (17 %%)"),
+    "meter_uncertainty": ("fraction", "nonnegative", False, "relative standard uncertainty of the power meter"),
 }
 
 

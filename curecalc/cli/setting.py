@@ -203,10 +203,12 @@ def _scaled(size: Any, factor: float) -> Any:
 def _beam_from_file(path: str, found: dict[str, Any], unknown: str) -> Any:
     import dataclasses
 
-    from ..records.beam_file import read_beam as read_file  # type: ignore
+    from ..records.beam_file import read_beam as read_file
+    from ..units import MW, Quantity
 
-    beam = read_file(path)
-    changes = {name: found[name] for name in ("power", "wavelength", "pulse_rate") if name in found}
+    placeholder = Quantity(1.0, MW) if unknown == "power" else None
+    beam = read_file(path, power=found.get("power", placeholder))
+    changes = {name: found[name] for name in ("wavelength", "pulse_rate") if name in found}
     return dataclasses.replace(beam, **changes)
 
 
