@@ -14,6 +14,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "speed": ("speed", "scan speed for a layer and its overcure"),
     "solve": ("solve", "any other unknown: power, spacing, radius, passes, layer thickness, overcure"),
     "stack": ("stack", "layers on layers: exposure through depth and print-through"),
+    "spot": ("spot", "beam radius from a knife edge, slit, image, caustic or cured lines; power from readings"),
     "demo": ("demo", "the whole job on invented data"),
     "lesson": ("lesson", "short lessons on exposure and cure, with your own machine's numbers"),
     "plan": ("plan", "which coupons to expose so that a speed is known well enough"),

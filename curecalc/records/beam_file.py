@@ -7,16 +7,26 @@ from __future__ import annotations
 
 import datetime
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from ..beam import Beam
 from ..cautions import BEAM_CAUTION, RULES_CAUTION
-from ..units import DEG, Measured, Quantity, QuantityError, to_json
+from ..spot.light import PowerMeasurement
+from ..spot.measurement import BeamMeasurement
+from ..units import DEG, Measured, Quantity, QuantityError, measured, to_json
 from .documents import Document, Field, Schema, read_document, write_document
 
-__all__ = ["BEAM_SCHEMA", "BeamRecord", "read_beam", "read_beam_record", "write_beam_record"]
+__all__ = [
+    "BEAM_SCHEMA",
+    "BeamRecord",
+    "beam_record",
+    "read_beam",
+    "read_beam_record",
+    "with_power",
+    "write_beam_record",
+]
 
 
 def _check(document: Document) -> None:
@@ -176,3 +186,45 @@ def write_beam_record(path: str | Path, record: BeamRecord, *, overwrite: bool =
         values["warnings"] = list(record.warnings)
     comment = f"A measured beam. Lengths are 1/e^2 radii of irradiance.\n{BEAM_CAUTION}\n{RULES_CAUTION}"
     write_document(path, BEAM_SCHEMA, values, overwrite=overwrite, comment=comment)
+
+
+def beam_record(
+    measurement: BeamMeasurement,
+    *,
+    measured_on: datetime.date,
+    power: Measured | Quantity | None = None,
+    wavelength: Quantity | None = None,
+    base: BeamRecord | None = None,
+    name: str = "",
+) -> BeamRecord:
+    """The record of a measured radius; power, wavelength, pulse rate and name of `base` are kept where none is given."""
+    quality = measurement.quality
+    parts = [("radius_x", p) for p in measurement.radius_x.parts]
+    parts += [("radius_y", p) for p in measurement.radius_y.parts] if measurement.radius_y is not None else []
+    kept = () if base is None or power is not None else tuple(b for b in base.budget if b[0] == "power")
+    old = base if base is not None and power is None else None
+    light = wavelength if wavelength is not None else measurement.wavelength
+    if light is None and base is not None:
+        light = base.wavelength
+    return BeamRecord(
+        radius_x=measurement.radius_x.measured,
+        radius_y=None if measurement.radius_y is None else measurement.radius_y.measured,
+        angle=measurement.angle, beam_quality=quality if quality is None or quality >= 1.0 else None, wavelength=light,
+        power=old.power if old is not None else None if power is None else measured(power),
+        power_measured_on=old.power_measured_on if old is not None else None,
+        power_data_sha256=old.power_data_sha256 if old is not None else "",
+        pulse_rate=base.pulse_rate if base is not None else None,
+        name=name or (base.name if base is not None else ""), method=measurement.kind, measured_on=measured_on,
+        data_file=measurement.source, data_sha256=measurement.sha256,
+        budget=tuple((of, p.name, p.relative, p.degrees_of_freedom) for of, p in parts) + kept,
+        warnings=measurement.warnings,
+    )  # fmt: skip
+
+
+def with_power(base: BeamRecord, reading: PowerMeasurement, *, measured_on: datetime.date) -> BeamRecord:
+    """The record with a new power and its budget; the radius stays as it was."""
+    budget = tuple(b for b in base.budget if b[0] != "power")
+    budget += tuple(("power", p.name, p.relative, p.degrees_of_freedom) for p in reading.power.parts)
+    return replace(
+        base, power=reading.measured, power_measured_on=measured_on, power_data_sha256=reading.sha256, budget=budget
+    )

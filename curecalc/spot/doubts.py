@@ -50,6 +50,9 @@ def check_size(found: Bell, span: Any, pixel: Any) -> None:
     along, across, _ = principal(*found.variance)
     least = 2.0 * math.sqrt(max(min(along, across), 0.0))
     room = room_of(found.centre, found.variance, span)
+    peak_u = found.u_peak / found.peak
+    if peak_u > 0.10 or (not found.converged and found.residual > 0.5):
+        raise ValueError(NOTHING)
     if room < 1.0 or max(found.u_centre[0] / span[0], found.u_centre[1] / span[1]) > 0.2:
         raise ValueError(
             f"the beam is larger than the sensor holds or stands at its edge: only {max(room, 0.0):.2f} beam radii fit "
@@ -61,9 +64,6 @@ def check_size(found: Bell, span: Any, pixel: Any) -> None:
             f"the beam radius is only {least / max(pixel):.1f} pixels, too few to measure (3 pixels at least). Use a camera "
             "with finer pixels, image the spot through a known magnification, or scan a knife edge."
         )
-    peak_u = found.u_peak / found.peak
-    if peak_u > 0.10 or (not found.converged and found.residual > 0.5):
-        raise ValueError(NOTHING)
 
 
 def judge_saturation(share: float, level: float, at_scale: bool, found: Bell, findings: list[Finding]) -> None:

@@ -116,12 +116,11 @@ def _enough(z: Any) -> None:
 
 
 def _refuse(c: Caustic, z: Any) -> None:
-    sure = (
-        c.waist_radius > 1.0 * c.u_waist_radius
-        and c.divergence > 1.0 * c.u_divergence
-        and np.isfinite(c.rayleigh_range)
-    )
-    if not sure or not c.converged:
+    away = np.abs(z - c.position) / c.rayleigh_range if c.rayleigh_range > 0 else np.full(z.shape, np.inf)
+    # the curve must bend within the positions: some beyond 0.6 Rayleigh lengths, some nearer than three
+    seen = bool(away.max() > 0.6 and away.min() < 3.0)
+    sure = c.waist_radius > 2.0 * c.u_waist_radius and c.divergence > 2.0 * c.u_divergence
+    if not (seen and sure and c.converged):
         raise QuantityError(
             "these widths do not determine a waist: the curve is all one straight side, or flat, or lost in scatter. Measure on both "
             "sides of the focus, five positions within one Rayleigh length and five beyond two (ISO 11146-1)."

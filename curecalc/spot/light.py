@@ -183,7 +183,8 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
 def _steps(r: PowerReading, power: Estimate) -> list[Step]:
     mw = lambda v, u=None: show_kernel(v, "power", u)  # noqa: E731
     steps = [
-        Step("mean of the readings kept, u_A = s/sqrt(n)", f"n = {r.readings}, s = {mw(r.sd)}", f"{mw(r.mean, r.type_a or None)} at the meter",
+        Step("mean of the readings kept, u_A = s/sqrt(n)", f"n = {r.readings}, s = {mw(r.sd)}",
+             f"{mw(r.mean, r.type_a or None)} at the meter",
              "Their scatter tells how well the mean is known (Type A)."),
     ]  # fmt: skip
     if r.transmission < 1.0:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import FileError
-from ..units import MM, MM_S, MW, NM, Measured, Quantity, QuantityError, S, measured
+from ..units import MM, MM_S, MW, NM, Measured, Quantity, QuantityError, S
 from .files import Measurement, read_measurement
 from .focus import caustic_beam
 from .indirect import THRESHOLD_ERROR, cured_line_beam
@@ -94,12 +94,12 @@ def measure_file(
     given = {k: v for k, v in locals().items() if k not in ("path", "kind", "confidence") and v is not None}
     found = read_measurement(path, kind=kind)
     options = _options(found, given)
-    run = {
+    run: Any = {
         "knife-edge": _knife_edge, "slit": _slit, "pinhole": _pinhole, "image": _image, "caustic": _caustic,
         "cured-lines": _cured_lines, "power": _power,
     }[found.kind]  # fmt: skip
     try:
-        result = run(found, options, confidence)
+        result: BeamMeasurement | PowerMeasurement = run(found, options, confidence)
     except QuantityError as error:
         raise FileError(f"{found.path}: {error}") from None
     warnings = tuple(found.notes) + result.warnings
@@ -210,7 +210,7 @@ def _cured_lines(found: Measurement, options: dict[str, Any], confidence: float)
         power = power if power is not None else Quantity(float(columns["power"][0]), MW)
     lengths = {n: Quantity(columns[n], MM) for n in ("line_width", "cure_depth") if n in columns}
     return cured_line_beam(
-        scan_speed=Quantity(columns["scan_speed"], MM_S), power=None if power is None else measured(power) if isinstance(power, Quantity) else power,
+        scan_speed=Quantity(columns["scan_speed"], MM_S), power=power,
         model_uncertainty=options.get("model_uncertainty", THRESHOLD_ERROR), confidence=confidence, **lengths,
     )  # fmt: skip
 

@@ -180,6 +180,11 @@ class BeamMeasurement:
         return pooled(self.radius_x, self.radius_y)
 
     @property
+    def quality(self) -> float | None:
+        """M^2, the geometric mean of both axes; None without a caustic. A fit may give less than 1."""
+        return float(pooled_quality(self.beam_quality).value.m_as(ONE)) if self.beam_quality else None
+
+    @property
     def ellipticity(self) -> float | None:
         """Smaller radius over larger (ISO 11146-1); None for one axis."""
         if self.radius_y is None:
@@ -203,12 +208,7 @@ class BeamMeasurement:
         QuantityError
             From the record: a power or wavelength out of range.
         """
-        quality = None
-        if self.beam_quality:
-            quality = math.sqrt(
-                math.prod(float(q.value.m_as(ONE)) for q in self.beam_quality) ** (2.0 / len(self.beam_quality))
-            )
-            quality = quality if quality >= 1.0 else None
+        quality = self.quality if self.quality is not None and self.quality >= 1.0 else None
         return Beam(
             power=power, radius_x=self.radius_x.measured,
             radius_y=None if self.radius_y is None else self.radius_y.measured, angle=self.angle,

@@ -75,7 +75,7 @@ def knife_edge_beam(
     estimates = {name: scan_estimate(f.radius, f.u_radius, f.degrees_of_freedom, scale_uncertainty, confidence)
                  for name, (f, _, _) in found.items()}  # fmt: skip
     warnings = [w for name, (f, x, y) in found.items() for w in _edge_warnings(_of(name, found), f, x, y)]
-    details: dict[str, Any] = {}
+    details: dict[str, Any] = {"clip_level": clip_level}
     for name, (f, _, _) in found.items():
         end = f"_{name}" if len(found) > 1 else ""
         details[f"clip_estimate{end}"] = None if f.clip is None else Quantity(f.clip.radius, MM)
@@ -85,7 +85,7 @@ def knife_edge_beam(
         details[f"source_drift{end}"] = (
             f.drift * (f.travel_before + f.travel_after) * f.radius / f.full if f.with_drift else None
         )
-    details["clip_level"] = clip_level
+
     return measurement("knife-edge", found, estimates, details, warnings, [
         step for name, (f, _, _) in found.items() for step in _edge_steps(f, estimates[name], clip_level)])  # fmt: skip
 

@@ -1,0 +1,364 @@
+"""`curecalc spot`: beam radius, shape, focus and power from a file of measurements."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import math
+from typing import Any
+
+from ..errors import QuantityError
+from .common import _Once, add_output, add_quantities, print_json, quantities, show_rows, write_figure
+
+__all__ = ["add_arguments", "run"]
+
+_KINDS = ("knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power")
+_PICTURE = ["pixel_size", "pixel_size_y", "camera_angle"]
+_SCAN = ["slit_width", "pinhole_diameter", "scale_uncertainty", "clip_level"]
+_CAUSTIC = ["surface_position", "wanted_radius"]
+_POWER = ["meter_uncertainty", "dark_reading", "resolution"]
+_OTHERS = ["penetration_depth", "model_uncertainty"]
+_FRACTIONS = ("scale_uncertainty", "clip_level", "model_uncertainty", "meter_uncertainty")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command."""
+    parser.add_argument(
+        "file", metavar="FILE", help="table of a scan, caustic, cured lines or power readings, or a picture"
+    )
+    parser.add_argument(
+        "--kind",
+        metavar="KIND",
+        action=_Once,
+        choices=_KINDS,
+        help=f"what FILE is, where it cannot be told: {', '.join(_KINDS)}",
+    )
+    add_quantities(parser, ["power", "wavelength"], title="beam")
+    add_quantities(parser, _SCAN, title="knife edge, slit and pinhole")
+    parser.add_argument("--keep-straight", action="store_true", help="leave tilt and drift out of the fit of a scan")
+    add_quantities(parser, [*_PICTURE, "penetration_depth"], title="camera image")
+    group = parser.add_argument_group("more about the image")
+    group.add_argument("--full-scale", metavar="COUNTS", action=_Once, help="reading at which the camera saturates")
+    group.add_argument(
+        "--mirrored", action="store_true", help="the picture's y axis (down the rows) runs against the machine's"
+    )
+    add_quantities(parser, _CAUSTIC, title="caustic")
+    parser.add_argument(
+        "--relative-errors", action="store_true", help="errors of a caustic's widths in proportion to the width"
+    )
+    add_quantities(parser, ["model_uncertainty"], title="cured lines")
+    add_quantities(parser, _POWER, title="power readings")
+    group = parser.add_argument_group("more about power")
+    group.add_argument(
+        "--meter-degrees-of-freedom", metavar="N", action=_Once, help="of the meter's calibration (infinite)"
+    )
+    group.add_argument("--loss", metavar="SHARE", action="append",
+                       help='share lost between meter and resin, like "window = 4 %% +- 0.5 %%"; may be repeated')  # fmt: skip
+    group.add_argument("--keep-warm-up", action="store_true", help="leave no reading out as warm-up")
+    group = parser.add_argument_group("answer")
+    group.add_argument("--confidence", metavar="P", action=_Once, help="coverage of the intervals (0.95)")
+    group.add_argument(
+        "--save", metavar="FILE", action=_Once, help="write a beam record (TOML) for --beam of other commands"
+    )
+    group.add_argument("--beam", metavar="FILE", action=_Once, help="beam record whose other entries --save keeps")
+    group.add_argument("--overwrite", action="store_true", help="let --save replace a file that stands already")
+    group.add_argument("--name", metavar="TEXT", action=_Once, help="of machine and laser, for the record")
+    group.add_argument(
+        "--date", metavar="YYYY-MM-DD", action=_Once, help="day of the measurement, for the record (today)"
+    )
+    add_output(parser, figure="data with fit and residuals, image with axes, or caustic with waist")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure and print."""
+    from ..spot.measure import measure_file
+
+    if args.figure:
+        from ..figures.style import check_path
+
+        check_path("--figure", args.figure)
+    day = _day(args.date)
+    _check_save(args)
+    options = _options(args)
+    base = None
+    if args.beam:
+        from ..records.beam_file import read_beam_record
+
+        base = read_beam_record(args.beam)
+    result = measure_file(args.file, kind=args.kind, **options)
+    saved = _save(args, result, base, options, day) if args.save else None
+    if args.figure:
+        from ..figures.spot import spot_figure
+
+        write_figure(spot_figure(result), args.figure)
+    if args.json:
+        record = result.to_dict()
+        if args.explain:
+            record["derivation"] = [step.to_dict() for step in result.steps]
+        print_json(record)
+        return 0
+    print(result_text(result))
+    if args.explain:
+        from ..explain import as_text
+
+        print("\n" + as_text(list(result.steps)))
+    if saved:
+        print(f"\nsaved {saved}: use it with --beam {saved}")
+    return 0
+
+
+def _options(args: argparse.Namespace) -> dict[str, Any]:
+    from ..units import ONE, parse
+    from .setting import number
+
+    found = quantities(args, ["power", "wavelength", *_SCAN, *_PICTURE, *_CAUSTIC, *_POWER, *_OTHERS])
+    for name in _FRACTIONS:
+        if name in found:
+            found[name] = float(found[name].m_as(ONE))
+    for name in ("keep_straight", "mirrored", "relative_errors", "keep_warm_up"):
+        if getattr(args, name):
+            found[name] = True
+    for name, option in (("full_scale", "--full-scale"), ("meter_degrees_of_freedom", "--meter-degrees-of-freedom")):
+        if getattr(args, name) is not None:
+            found[name] = number(option, getattr(args, name))
+    if args.confidence is not None:
+        found["confidence"] = float(parse("--confidence", args.confidence, "fraction").m_as(ONE))
+        if not 0.5 <= found["confidence"] < 1.0:
+            raise QuantityError(
+                f"--confidence must be from 0.5 to below 1, got {args.confidence!r}. Write 0.95 for 95 %."
+            )
+    if args.loss:
+        found["losses"] = [_loss(text, k) for k, text in enumerate(args.loss, 1)]
+    return found
+
+
+def _loss(text: str, number: int) -> Any:
+    from ..spot.light import loss_of
+    from ..units import ONE, parse_measured
+
+    name, _, share = text.rpartition("=")
+    value = parse_measured("--loss", share.strip(), "fraction")
+    if not 0.0 <= float(value.value.m_as(ONE)) < 1.0:
+        raise QuantityError(
+            f"--loss must be at least 0 and below 100 %, got {text!r}. Write the share lost, like '4 %'."
+        )
+    return loss_of(name.strip(), value, number)
+
+
+def _day(text: str | None) -> datetime.date:
+    if text is None:
+        return datetime.date.today()
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError:
+        raise QuantityError(f"--date: cannot read {text[:30]!r}. Write it like 2026-01-31.") from None
+
+
+def _check_save(args: argparse.Namespace) -> None:
+    """Refuse a place that cannot be written before any work is done."""
+    from pathlib import Path
+
+    if not args.save:
+        for name in ("beam", "overwrite", "name", "date"):
+            if getattr(args, name):
+                raise QuantityError(f"--{name} belongs to --save. Add --save beam.toml, or leave --{name} out.")
+        return
+    from .files import check_target
+
+    check_target("--save", args.save, (".toml",))
+    if Path(args.save).exists() and not args.overwrite:
+        raise QuantityError(f"--save: {args.save} stands already. Choose another name, or add --overwrite.")
+
+
+def _save(args: argparse.Namespace, result: Any, base: Any, options: dict[str, Any], day: datetime.date) -> str:
+    from ..records.beam_file import beam_record, with_power, write_beam_record
+    from ..spot.light import PowerMeasurement
+
+    if isinstance(result, PowerMeasurement):
+        if base is None:
+            raise QuantityError(
+                "--save needs a beam radius, and these are power readings. Name the beam's record with --beam FILE."
+            )
+        record = with_power(base, result, measured_on=day)
+    else:
+        record = beam_record(result, measured_on=day, power=options.get("power"), wavelength=options.get("wavelength"), base=base,
+                             name=args.name or "")  # fmt: skip
+    write_beam_record(args.save, record, overwrite=args.overwrite)
+    return str(args.save)
+
+
+# ---------------------------------------------------------------- text
+
+
+def result_text(result: Any) -> str:
+    """The whole answer as text: numbers, what to watch, cautions."""
+    from ..cautions import BEAM_CAUTION, RULES_CAUTION
+    from ..spot.light import PowerMeasurement
+
+    rows = _power_rows(result) if isinstance(result, PowerMeasurement) else _beam_rows(result)
+    text = show_rows(rows)
+    for note in result.warnings:
+        text += f"\n\nnote: {note}"
+    return f"{text}\n\n{BEAM_CAUTION} {RULES_CAUTION}"
+
+
+def _estimate(value: Any) -> str:
+    from ..units import show
+
+    if not value.parts:
+        return show(value.value)
+    low, high = value.interval
+    u = value.standard_uncertainty
+    return f"{show(value.measured)}, {100 * value.confidence:.4g} % in {_end(low, u)} to {show(high, digits=_digits(high, u))}"
+
+
+def _digits(value: Any, u: Any) -> int:
+    size, spread = abs(float(value.m)), float(u.m_as(value.units))
+    if not spread > 0 or not size > 0:
+        return 4
+    return max(2, math.floor(math.log10(size)) - math.floor(math.log10(spread)) + 2)
+
+
+def _end(value: Any, u: Any) -> str:
+    from ..units import show
+
+    text = show(value, digits=_digits(value, u))
+    return text.split(" ")[0]
+
+
+def _beam_rows(result: Any) -> list[tuple[str, str]]:
+    from ..units import show
+
+    rows = [("measured by", result.kind.replace("-", " "))]
+    where = f" {result.details['radius_is']}" if "radius_is" in result.details else ""
+    if result.radius_y is None:
+        rows.append((f"beam radius (1/e^2){where}", _estimate(result.radius_x)))
+    else:
+        rows += [(f"beam radius x (1/e^2){where}", _estimate(result.radius_x)),
+                 (f"beam radius y (1/e^2){where}", _estimate(result.radius_y)),
+                 ("mean radius", _estimate(result.beam_radius)), ("ellipticity", f"{result.ellipticity:.3f}")]  # fmt: skip
+        if result.angle.m != 0:
+            rows.append(("angle of the x radius", show(result.angle)))
+    centre = [f"{axis} {show(c, digits=5)}" for axis, c in zip("xy", result.centre, strict=True) if c is not None]
+    if centre:
+        rows.append(("centre", ", ".join(centre)))
+    for axis, value in zip(("x", "y"), result.beam_quality, strict=False):
+        rows.append((f"M^2 {axis}" if len(result.beam_quality) > 1 else "M^2", _estimate(value)))
+    for name, value in result.details.items():
+        rows += _detail_rows(name, value)
+    return rows
+
+
+_PERCENT = {
+    "residual",
+    "source_drift",
+    "gaussian_residual",
+    "power_in_ellipse",
+    "power_in_ellipse_gaussian",
+    "saturated_share",
+    "clip_level",
+}
+_SILENT = {"radius_is", "opening", "drift_fitted", "power_in_ellipse_gaussian", "round_within_noise", "mended_pixels",
+           "angle_standard_uncertainty"}  # fmt: skip
+_LABELS = {
+    "clip_estimate": "estimate from two levels", "residual": "scatter about the fit", "direction": "reading",
+    "source_drift": "drift of the source", "measured_radius": "radius before the correction",
+    "clip_level": "clip level of the two-level estimate", "moment_radius": "radius by second moments",
+    "gaussian_fit_radius": "radius of a Gaussian fit",
+    "gaussian_residual": "misfit of a Gaussian", "power_in_ellipse": "power inside 1/e^2 (Gaussian 86.5 %)",
+    "room_radii": "room to the sensor's edge, in radii", "agreement_p": "widths and depths agree, p",
+    "vanishing_speed": "speed at which a line vanishes", "speed_range": "fastest over slowest line",
+    "penetration_depth": "penetration depth Dp", "critical_exposure": "critical exposure Ec", "width_sd": "scatter of the widths",
+    "depth_sd": "scatter of the depths", "saturated_share": "pixels at full scale inside the spot",
+}  # fmt: skip
+
+
+def _detail_rows(name: str, value: Any) -> list[tuple[str, str]]:
+    from ..spot.measurement import Estimate
+    from ..units import Measured, Quantity, figure, show
+
+    stem, axis = (name[:-2], f" {name[-1]}") if name[-2:] in ("_x", "_y") else (name, "")
+    if value is None or stem in _SILENT:
+        return []
+    label = _LABELS.get(stem, stem.replace("_", " ")) + axis
+    if stem == "line_exposure":
+        return _line_rows(value)
+    if stem == "coverage":
+        return [(f"positions {a}", _coverage(c)) for a, c in value.items()]
+    if stem == "defocus":
+        return _defocus_rows(value)
+    if stem == "divergence":
+        return [(f"divergence, full angle, {a}", _milliradians(v)) for a, v in value.items()]
+    if isinstance(value, dict):
+        return [row for a, v in value.items() for row in _detail_rows(f"{name}_{a}", v)]
+    if isinstance(value, Estimate):
+        return [(label, _estimate(value))]
+    if isinstance(value, Measured | Quantity):
+        return [(label, show(value))]
+    if stem in _PERCENT and isinstance(value, float):
+        return [(label, f"{100 * value:.3g} %")]
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return [(label, str(value))]
+    return [(label, figure(float(value), digits=3))]
+
+
+def _milliradians(value: Any) -> str:
+    from ..units import figure
+
+    angle, u = (1e3 * float(part.m_as("rad")) for part in (value.value, value.standard_uncertainty))
+    return f"{figure(angle, u)}" + (f" +- {figure(u, u)}" if u > 0 else "") + " mrad"
+
+
+def _coverage(c: dict[str, Any]) -> str:
+    near, far = c["within_one_rayleigh_length"], c["beyond_two_rayleigh_lengths"]
+    return f"{c['positions']}, of them {near} within one Rayleigh length and {far} beyond two"
+
+
+def _defocus_rows(value: dict[str, Any]) -> list[tuple[str, str]]:
+    from ..units import show
+
+    rows = []
+    for axis in "xy":
+        found = value.get(axis)
+        if found is None:
+            continue
+        near, far = found["range"]
+        rows.append((f"defocus for {show(value['wanted_radius'], digits=3)}, {axis}",
+                     f"{show(found['distance'])} from the waist; within 5 % from {show(near)} to {show(far)}"))  # fmt: skip
+        rows.append(("   at position", " or ".join(show(p) for p in found["positions"])))
+    return rows
+
+
+def _line_rows(value: dict[str, Any]) -> list[tuple[str, str]]:
+    from ..units import show
+
+    def depth(part: dict[str, Any]) -> str:
+        return show(part["depth"], digits=2) if "depth" in part else f"{part['in_penetration_depths']:+.3f} Dp"
+
+    low, high = value["image_over_gaussian"]
+    near, far = value["perpendicular_radius"]
+    return [
+        ("line exposure, image over Gaussian", f"{low:.3f} to {high:.3f} over all directions"),
+        ("   cure depth differs by", f"{depth(value['depth_difference_low'])} to {depth(value['depth_difference_high'])}"),
+        ("radius across the track", f"{show(near)} to {show(far)} over all directions"),
+        ("   cure depth of a line varies by", depth(value["depth_range_over_directions"])),
+    ]  # fmt: skip
+
+
+def _power_rows(result: Any) -> list[tuple[str, str]]:
+    from ..units import show
+
+    r = result.reading
+    dof = result.power.degrees_of_freedom
+    rows = [
+        ("power at the resin surface", _estimate(result.power)),
+        ("power at the meter", show(result.at_meter)),
+        ("readings used", f"{r.readings} (left out as warm-up: {r.left_out})"),
+        ("scatter of the readings", f"{100 * r.sd / r.mean:.3g} %"),
+        ("drift across the readings", f"{100 * r.drift:+.2g} %"),
+    ]  # fmt: skip
+    if r.transmission < 1.0:
+        rows.append(("transmission to the resin", f"{100 * r.transmission:.4g} %"))
+    rows.append(("effective degrees of freedom", "infinite" if math.isinf(dof) else f"{dof:.3g}"))
+    rows += [(f"   {p.name}", f"{100 * p.relative:.2g} %") for p in result.power.parts]
+    return rows
