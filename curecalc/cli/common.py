@@ -56,8 +56,8 @@ QUANTITIES: dict[str, tuple[str, str, bool, str]] = {
     "dark_reading": ("power", "finite", False, "meter reading with the beam blocked; taken off"),
     "resolution": ("power", "nonnegative", False, "last digit of the power meter"),
     "scale_uncertainty": ("fraction", "nonnegative", False, "relative standard uncertainty of the stage's lengths"),
-    "clip_level": ("fraction", "positive", False, "of the two-level estimate beside a knife-edge fit (10 %%)"),
-    "model_uncertainty": ("fraction", "nonnegative", False, "of a threshold model of line width, standard (17 %%)"),
+    "clip_level": ("fraction", "positive", False, "of the two-level estimate beside a knife-edge fit (10 %)"),
+    "model_uncertainty": ("fraction", "nonnegative", False, "of a threshold model of line width, standard (17 %)"),
     "meter_uncertainty": ("fraction", "nonnegative", False, "relative standard uncertainty of the power meter"),
 }
 
@@ -121,8 +121,9 @@ def add_quantities(parser: argparse.ArgumentParser, names: list[str], *, title: 
     for name in names:
         kind, _, uncertain, text = QUANTITIES[name]
         example = KINDS[kind].example
-        more = f', may carry a standard uncertainty: "{example} +- 2 %%"' if uncertain else ""
-        group.add_argument(flag(name), action=_Once, metavar="VALUE", help=f'{text}, like "{example}"{more}')
+        more = f', may carry a standard uncertainty: "{example} +- 2 %"' if uncertain else ""
+        line = f'{text}, like "{example}"{more}'.replace("%", "%%")  # argparse formats help with %
+        group.add_argument(flag(name), action=_Once, metavar="VALUE", help=line)
 
 
 def quantities(args: argparse.Namespace, names: list[str]) -> dict[str, Any]:
