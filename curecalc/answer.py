@@ -248,7 +248,7 @@ def evaluate(
             if name != "layer_thickness"
         },
         monte_carlo=drawn,
-        warnings=tuple(_warnings(given, out, spread, depth_key)),
+        warnings=(*_warnings(given, out, spread, depth_key), *_validity(resin, float(out[depth_key])), *resin.notes),
     )
 
 
@@ -257,6 +257,18 @@ def _summaries(many: dict[str, Any], options: MonteCarloOptions) -> dict[str, Mo
         name: monte_carlo(np.broadcast_to(np.asarray(values, float), (options.draws,)), confidence=options.confidence)
         for name, values in many.items()
     }
+
+
+def _validity(resin: Resin, depth: float) -> list[str]:
+    """A warning where the depth lies beyond those of the coupons."""
+    if resin.depth_range is None or depth <= 0.0:
+        return []
+    low, high = (float(end.m_as(MM)) for end in resin.depth_range)
+    if low * (1.0 - 1e-9) <= depth <= high * (1.0 + 1e-9):
+        return []
+    span = f"{show_kernel(low, 'length')} to {show_kernel(high, 'length')}"
+    said = f"The depth of {show_kernel(depth, 'length')} lies outside the coupons' {span}"
+    return [f"{said}: the working curve is extrapolated there."]
 
 
 def _warnings(given: Problem, out: dict[str, Any], spread: dict[str, float], depth_key: str) -> list[str]:

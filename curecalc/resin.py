@@ -47,6 +47,10 @@ class Resin:
         Of the liquid at that wavelength; enters only where the beam comes in at an angle.
     name : str
         Shown on sheets.
+    depth_range : pair of Quantity, optional
+        Cure depths of the coupons: answers beyond them carry a warning.
+    notes : tuple of str
+        What every answer must say of this resin, for example that its values are unverified.
 
     >>> from curecalc.units import Quantity as Q
     >>> Resin(penetration_depth=Q(150.0, "um"), critical_exposure=Q(8.0, "mJ/cm^2")).penetration_depth.value.m_as("mm")
@@ -60,6 +64,8 @@ class Resin:
     temperature: Quantity | None = None
     refractive_index: float = 1.5
     name: str = ""
+    depth_range: tuple[Quantity, Quantity] | None = None
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _measured_field(self, "penetration_depth", MM)

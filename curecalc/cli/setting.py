@@ -249,6 +249,8 @@ def read_resin(args: argparse.Namespace) -> Any:
                 "temperature",
                 "refractive_index",
                 "name",
+                "depth_range",
+                "notes",
             )
         } | more
     else:
@@ -267,9 +269,9 @@ def read_resin(args: argparse.Namespace) -> Any:
 
 
 def _resin_from_file(path: str) -> Any:
-    from ..records.resin_file import read_resin as read_file  # type: ignore
+    from ..records.resin_file import read_resin as read_file
 
-    return read_file(path)
+    return read_file(path).resin
 
 
 _LABELS = {

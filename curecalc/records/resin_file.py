@@ -70,7 +70,7 @@ RESIN = Schema(
     {
         "name": Field("text", required=True, help="Shown on sheets.", example='"invented resin"'),
         "lot": Field("text", help="The maker's lot code."),
-        "wavelength": Field("wavelength", required=True, help="At which the values hold.", example='"355 nm"'),
+        "wavelength": Field("wavelength", help="At which the values hold.", example='"355 nm"'),
         "temperature": Field("temperature", help="Of the resin, at which the values hold.", example='"24 degC"', rule="finite"),
         "refractive_index": Field("number", low=1.0, high=4.0, help="Of the liquid; enters where the beam is tilted."),
         "density": Field("density", help="Of the liquid, for mass rates."),
@@ -172,11 +172,24 @@ def _common(document: Document) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _record(document: Document, dp: Measured, ec: Measured, correlation: float) -> Resin:
+NO_WAVELENGTH = "The resin file does not say at which wavelength its values hold: make sure it is this laser's."
+
+
+def _record(
+    document: Document,
+    dp: Measured,
+    ec: Measured,
+    correlation: float,
+    *,
+    notes: tuple[str, ...] = (),
+    depth_range: tuple[Quantity, Quantity] | None = None,
+) -> Resin:
     v = document.values
+    if v["wavelength"] is None:
+        notes = (*notes, NO_WAVELENGTH)
     return Resin(
         penetration_depth=dp, critical_exposure=ec, correlation=correlation, wavelength=v["wavelength"],
-        temperature=v["temperature"], name=v["name"],
+        temperature=v["temperature"], name=v["name"], notes=notes, depth_range=depth_range,
         **({} if v["refractive_index"] is None else {"refractive_index": float(v["refractive_index"])}),
     )  # fmt: skip
 
@@ -199,10 +212,10 @@ def _fitted(document: Document, dp: Measured, ec: Measured, fit: dict[str, Any])
         x_low=math.log(low.m_as(MJ_CM2)),
         x_high=math.log(high.m_as(MJ_CM2)),
     )
-    correlation = float(document["correlation"] or 0.0)
+    correlation, depths = float(document["correlation"] or 0.0), (fit["depth_low"], fit["depth_high"])
     return LotResin(
-        resin=_record(document, dp, ec, correlation), line=line, verified=True, exposure_range=(low, high),
-        depth_range=(fit["depth_low"], fit["depth_high"]), residual_sd=fit["residual_sd"],
+        resin=_record(document, dp, ec, correlation, depth_range=depths), line=line, verified=True,
+        exposure_range=(low, high), depth_range=depths, residual_sd=fit["residual_sd"],
         degrees_of_freedom=int(fit["degrees_of_freedom"]), coupons=int(fit["coupons"]), machine=fit["machine"] or "",
         power_meter=fit["power_meter"] or "", gauge=fit["gauge"] or "", date=fit["date"] or "", method=fit["method"] or "",
         varied=tuple(fit["varied"] or ()), raster=bool(fit["raster"]),
@@ -241,15 +254,16 @@ def _unverified(document: Document, dp: Measured | None, ec: Measured | None, de
         relative_critical_exposure=ec.relative if ec is not None else 0.0,
     )  # fmt: skip
     u_ec = math.exp(threshold) * _relative_ec(line)
+    said = (
+        f"Unverified: {how} of a data sheet, taken with {100 * math.sqrt(line.slope_variance) / slope:.0f} % standard uncertainty of Dp "
+        f"and {100 * _relative_ec(line):.0f} % of Ec. Expose coupons and save a fit before building parts."
+    )
     resin = _record(
         document,
         Measured(Quantity(slope, MM), Quantity(math.sqrt(line.slope_variance), MM)),
         Measured(Quantity(math.exp(threshold), MJ_CM2), Quantity(u_ec, MJ_CM2)),
         float(document["correlation"] or 0.0) if dp is not None else 0.0,
-    )
-    said = (
-        f"Unverified: {how} of a data sheet, taken with {100 * math.sqrt(line.slope_variance) / slope:.0f} % standard uncertainty of Dp "
-        f"and {100 * _relative_ec(line):.0f} % of Ec. Expose coupons and save a fit before building parts."
+        notes=(said,),
     )
     return LotResin(resin=resin, line=line, verified=False, method=how, warnings=(said,), **_common(document))
 
@@ -325,24 +339,15 @@ def resin_text(
     density: Quantity | None = None, refractive_index: float | None = None, names: dict[str, str] | None = None,
     date: str | None = None,
 ) -> str:  # fmt: skip
-    """The text of the resin file of a fit; what is left out is taken from the coupon table.
-
-    Raises
-    ------
-    QuantityError
-        No wavelength, neither given nor in the table.
-    """
+    """The text of the resin file of a fit; what is left out is taken from the coupon table."""
     from .. import __version__
 
     c, line = fit.coupons, fit.working_line
     known = dict(c.names) | {k: v for k, v in (names or {}).items() if v}
-    if wavelength is None:
-        if c.wavelength is None:
-            raise QuantityError(
-                "wavelength is missing: a resin's numbers hold at one wavelength. Give it, for example '355 nm'."
-            )
+    if wavelength is None and c.wavelength is not None:
         wavelength = Quantity(c.wavelength, NM)
-    positive("wavelength", wavelength, NM)
+    if wavelength is not None:
+        positive("wavelength", wavelength, NM)
     if temperature is None and c.temperature is not None and np.isfinite(c.temperature).any():
         temperature = Quantity(round(float(np.nanmean(c.temperature)), 2), DEGC)
     if density is not None:

@@ -70,10 +70,9 @@ def test_stated_uncertainties_leave_out_the_degrees_of_freedom():
     assert lot_of_fit(one).line.t_degrees_of_freedom == math.inf
 
 
-def test_a_resin_needs_a_wavelength():
+def test_a_resin_without_a_wavelength_says_so_wherever_it_is_used():
     one = fit_coupons(coupons_from_bytes("c.csv", TABLE.replace("wavelength = 355 nm, ", "").encode()))
-    with pytest.raises(QuantityError, match="wavelength is missing"):
-        resin_text(one, name="x")
+    assert any("does not say at which wavelength" in note for note in lot_of_fit(one, name="x").resin.notes)
     assert lot_of_fit(one, name="x", wavelength=Q(405.0, "nm")).resin.wavelength.m == 405.0
 
 
