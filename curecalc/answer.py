@@ -9,11 +9,13 @@ from typing import Any
 import numpy as np
 
 from .beam import Beam
+from .directions import range_over_directions
 from .resin import Resin
 from .scan import Scan
 from .settings import Problem, model, problem
 from .uncertainty import MonteCarlo, draw_inputs, log_gradient, monte_carlo, standard_uncertainties
 from .units import (
+    DEG,
     MJ_CM2,
     MJ_MM2,
     MM,
@@ -63,6 +65,8 @@ class Answer:
     sensitivity : dict of input to Quantity
         How far the depth of the weakest place moves for +1 % of that input; None below the gel threshold.
     monte_carlo : dict of name to MonteCarlo
+    over_directions : dict of name to (least, greatest, track angle of the least, of the greatest)
+        Of an elliptical spot, over all track directions; empty for a round one.
     warnings : tuple of str
     """
 
@@ -75,6 +79,7 @@ class Answer:
     sensitivity: dict[str, Quantity | None] = field(default_factory=dict)
     monte_carlo: dict[str, MonteCarlo] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    over_directions: dict[str, tuple[Quantity, Quantity, Quantity, Quantity]] = field(default_factory=dict)
 
     @property
     def weakest_depth(self) -> Quantity:
@@ -101,6 +106,12 @@ class Answer:
                 record[name]["monte_carlo"] = _monte_carlo_json(self.monte_carlo[name], name)
         record["inputs"] = self.inputs()
         record["sensitivity"] = {k: None if v is None else to_json(v) for k, v in self.sensitivity.items()}
+        if self.over_directions:
+            record["over_directions"] = {
+                name: {"least": to_json(low), "greatest": to_json(high), "track_angle_least": to_json(at_low),
+                       "track_angle_greatest": to_json(at_high)}
+                for name, (low, high, at_low, at_high) in self.over_directions.items()
+            }  # fmt: skip
         record["warnings"] = list(self.warnings)
         return record
 
@@ -161,6 +172,10 @@ def _monte_carlo_json(mc: MonteCarlo, name: str) -> dict[str, Any]:
     record["shortest_interval"] = [to_json(shown(end))["value"] for end in mc.shortest]
     record["draws"] = mc.draws
     return record
+
+
+def _degrees(angle: float) -> Quantity:
+    return Quantity(math.degrees(angle), DEG)
 
 
 def output_kind(name: str) -> str:
@@ -235,10 +250,15 @@ def evaluate(
         lanes = draw_inputs(given.x, given.u, given.correlations, draws=monte_carlo.draws, seed=monte_carlo.seed)
         many = model(lanes, given.form)
         drawn = _summaries({k: many[k] for k in out}, monte_carlo)
+    turned = range_over_directions(given)
     return Answer(
         beam=beam,
         resin=resin,
         scan=scan,
+        over_directions={
+            name: (_quantity(name, low), _quantity(name, high), _degrees(at_low), _degrees(at_high))
+            for name, (low, high, at_low, at_high) in turned.items()
+        },
         layer_thickness=layer_thickness,
         outputs={name: _quantity(name, value) for name, value in out.items()},
         standard_uncertainty={name: _quantity(name, spread[name]) for name in out if spread},

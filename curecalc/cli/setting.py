@@ -309,6 +309,18 @@ def answer_rows(answer: Any) -> list[tuple[str, str]]:
     return rows
 
 
+def _direction_rows(answer: Any) -> list[tuple[str, str]]:
+    from ..units import show
+
+    rows = []
+    for name in ("exposure_peak", "exposure_min", "cure_depth", "cure_depth_min", "line_width", "overcure"):
+        if name in answer.over_directions and (name != "exposure_min" or answer.scan.raster):
+            low, high, at_low, at_high = answer.over_directions[name]
+            where = f"(tracks at {show(at_low, digits=3)} and {show(at_high, digits=3)})"
+            rows.append((f"  {_LABELS.get(name, name)}", f"{show(low)} to {show(high)} {where}"))
+    return rows
+
+
 def mc_text(mc: Any, kind: str) -> str:
     """A Monte Carlo summary (kernel units of the kind) as one line."""
     from ..units import KINDS, Quantity, figure, show_kernel
@@ -334,6 +346,8 @@ def answer_text(answer: Any, first: list[tuple[str, str]]) -> str:
     ]
     if moved:
         text += "\n\n1 % more of this moves the cure depth of the weakest place by\n" + show_rows(moved)
+    if answer.over_directions:
+        text += "\n\nelliptical spot, over all track directions\n" + show_rows(_direction_rows(answer))
     for note in answer.warnings:
         text += f"\n\nnote: {note}"
     if answer.resin.temperature is not None:
