@@ -37,7 +37,7 @@ ROOMS = [
         "statistics",
     ),
     ("resin", "beam", "scan", "stack", "raster", "field"),
-    ("settings", "solve", "answer", "derivation", "stacking"),
+    ("settings", "directions", "solve", "answer", "derivation", "stacking"),
     ("calibration", "spot", "drift"),
     ("recipe",),
     ("figures", "lessons", "records"),
