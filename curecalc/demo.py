@@ -9,7 +9,7 @@ from .resin import Resin
 from .scan import Scan
 from .units import Measured, Quantity, show
 
-__all__ = ["demo_beam", "demo_resin", "run_demo"]
+__all__ = ["calibrate_demo_lot", "demo_beam", "demo_resin", "run_demo"]
 
 
 def demo_beam() -> Beam:
@@ -33,6 +33,60 @@ def demo_resin() -> Resin:
     )
 
 
+def calibrate_demo_lot(folder: Path) -> str:
+    """Plan, fit, diagnose, read again, compare with the earlier lot, save; returns the text to print.
+
+    The coupon tables are invented with a stated truth (`calibration.invented`); a mis-measured coupon and a typing slip
+    are found, and both are kept in the files beside the readings taken again.
+    """
+    from .calibration.comparing import compare_lots, lot_from_fit
+    from .calibration.coupons import read_coupons
+    from .calibration.curve import fit_coupons
+    from .calibration.invented import EARLIER_LOT, NEW_LOT, corrected_table, coupon_table
+    from .calibration.planning import plan_coupons
+    from .figures.style import save
+    from .figures.working_curve import working_curve_figure
+    from .records.documents import write_text
+    from .records.resin_file import save_fit
+    from .records.run_sheet import coupon_csv, run_sheet_html
+
+    depth = Quantity(0.180, "mm")
+    tables = {
+        "coupons_lot_6.csv": coupon_table(EARLIER_LOT),
+        "coupons_lot_7.csv": coupon_table(NEW_LOT),
+        "coupons_lot_7_read_again.csv": corrected_table(),
+    }
+    for name, text in tables.items():
+        write_text(folder / name, text, overwrite=True)
+    old, first, fit = (fit_coupons(read_coupons(folder / name), at_depth=depth) for name in tables)
+    plan = plan_coupons(
+        penetration_depth=old.penetration_depth, critical_exposure=old.critical_exposure, at_depth=depth,
+        to=Quantity(3.0, "percent"), coupon_sd=old.residual_sd, thickness_repeatability=Quantity(0.0, "mm"),
+        power=Quantity(240.0, "mW"), hatch_spacing=Quantity(0.1, "mm"), max_scan_speed=Quantity(14.0, "m/s"),
+    )  # fmt: skip
+    write_text(folder / "plan_lot_7.csv", coupon_csv(plan, names={"lot": "7"}), overwrite=True)
+    write_text(folder / "plan_lot_7.html", run_sheet_html(plan, title="Coupons of lot 7"), overwrite=True)
+    save(working_curve_figure(first), folder / "lot_7_first_readings.png")
+    save(working_curve_figure(fit), folder / "lot_7.png")
+    save_fit(folder / "resin_lot_7.toml", fit, overwrite=True)
+    verdict = compare_lots(
+        lots=[lot_from_fit("lot 6", old), lot_from_fit("lot 7", fit)], cure_depth=depth, tolerance=Quantity(8.0, "um")
+    )
+    half = plan.relative_half_width(plan.expected) or 0.0
+    wanted = fit.exposure_for_depth[0]
+    return "\n".join(
+        (
+            f"plan            {len(plan.coupons)} coupons are expected to give the speed for {show(depth)} to {100 * half:.1f} %",
+            f"first readings  Dp {show(first.penetration_depth)}, Ec {show(first.critical_exposure)}",
+            *(f"   check        {sentence}" for sentence in first.warnings),
+            f"read again      Dp {show(fit.penetration_depth)}, Ec {show(fit.critical_exposure)}",
+            f"{show(depth)} needs   {show(wanted.exposure, wanted.mean_standard_uncertainty)}",
+            f"against lot 6   {verdict.sentence}",
+            f"wrote           {folder / 'resin_lot_7.toml'}, {folder / 'lot_7.png'}, {folder / 'plan_lot_7.html'} and the tables",
+        )
+    )
+
+
 def run_demo(folder: Path) -> str:
     """Solve for the speed of a layer, draw its section and the stack; returns the text to print."""
     from .figures.section import section_figure
@@ -52,6 +106,11 @@ def run_demo(folder: Path) -> str:
     return "\n".join(
         (
             "Invented data: this machine and this resin do not exist.",
+            "",
+            "Calibrate a lot",
+            calibrate_demo_lot(folder),
+            "",
+            "Choose a speed",
             f"hatch at {show(Quantity(0.1, 'mm'))} spacing, layer {show(layer)}, overcure {show(overcure)}",
             f"scan speed      {show(solution.value, solution.standard_uncertainty[0])}",
             f"weakest depth   {answer.text('cure_depth_min')}",

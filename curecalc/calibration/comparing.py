@@ -243,7 +243,7 @@ def _verdict(
     speed_limit: float, depth_limit: float,
 ) -> tuple[str, str]:  # fmt: skip
     percent = f"{100 * confidence:g} %"
-    moved = f"{_um(d.value)} ({_um(d.low)} to {_um(d.high)})"
+    moved = f"{1000 * d.value:+.1f} um ({1000 * d.low:+.1f} to {1000 * d.high:+.1f} um)"
     words = f"with the old settings the depth of {figure(depth)} mm changes by {moved}, tolerance {_um(allowed)}"
     speed = _percent(change)
     if d.equivalent:

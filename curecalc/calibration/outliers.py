@@ -175,6 +175,6 @@ def _slip(value: float, middle: float) -> str:
         if "." in digits[i : i + 2] or digits[i] == digits[i + 1]:
             continue
         turned = float("".join([*digits[:i], digits[i + 1], digits[i], *digits[i + 2 :]]))
-        if abs(turned - near) < 0.25 * abs(1000 * value - near) and abs(turned / near - 1) < 0.05:
+        if abs(turned - near) < 0.4 * abs(1000 * value - near) and abs(turned / near - 1) < 0.05:
             return f": two digits exchanged? {turned:g} um would fit"
     return ""

@@ -98,7 +98,7 @@ def _title(fit: Fit) -> str:
 
 def _outliers(ax: Axes, fit: Fit) -> None:
     c = fit.coupons
-    middle = 0.5 * (float(c.x.min()) + float(c.x.max()))
+    late = 0.25 * float(c.x.min()) + 0.75 * float(c.x.max())
     mark: dict[str, Any] = {"linestyle": "none", "color": TONES["limit"], "zorder": 5}
     for o in fit.outliers:
         i = c.labels.index(o.coupon)
@@ -111,10 +111,16 @@ def _outliers(ax: Axes, fit: Fit) -> None:
             ax.plot(*at, marker="x", markersize=9, markeredgewidth=2.0, **mark)
         else:
             ax.plot(*at, marker="D", markersize=13, markerfacecolor="none", markeredgewidth=1.6, **mark)
-        left = c.x[i] > middle or reading
+        # above the line text goes to the left, below it to the right, where the line is not; at the right edge it hangs below
+        above, edge = o.deviation > 0, float(c.x[i]) > late
+        where: dict[str, Any] = {"xytext": (12, -6), "ha": "left"}
+        if above:
+            where = {"xytext": (-12, 6), "ha": "right"}
+        elif edge:
+            where = {"xytext": (6, -24), "ha": "right"}
         ax.annotate(
-            f"{'reading on' if reading else 'coupon'} {o.coupon}: check", at, xytext=(-12 if left else 12, -4 if reading else 7),
-            textcoords="offset points", color=TONES["limit"], fontsize=10, ha="right" if left else "left",
+            f"{'reading on' if reading else 'coupon'} {o.coupon}: check", at, textcoords="offset points",
+            color=TONES["limit"], fontsize=10, **where,
         )  # fmt: skip
 
 
