@@ -117,7 +117,11 @@ def _outliers(ax: Axes, fit: Fit) -> None:
         if above:
             where = {"xytext": (-12, 6), "ha": "right"}
         elif edge:
-            where = {"xytext": (6, -24), "ha": "right"}
+            where = {
+                "xytext": (10, -62),
+                "ha": "right",
+                "arrowprops": {"arrowstyle": "-", "color": TONES["limit"], "shrinkB": 9},
+            }
         ax.annotate(
             f"{'reading on' if reading else 'coupon'} {o.coupon}: check", at, textcoords="offset points",
             color=TONES["limit"], fontsize=10, **where,
