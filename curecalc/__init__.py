@@ -9,7 +9,11 @@ Names load when first used, so that `import curecalc` stays light.
 '15.96'
 """
 
-from typing import Any
+from __future__ import annotations
+
+TYPE_CHECKING = False  # as typing has it; importing typing would double the time this module takes
+if TYPE_CHECKING:
+    from typing import Any
 
 __version__ = "0.1.0"
 

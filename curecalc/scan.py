@@ -171,12 +171,13 @@ def scan_speed(
         positive("critical_exposure", critical_exposure, MJ_MM2),
     )
     cd = nonnegative("cure_depth", cure_depth, MM)
-    v = _line.scan_speed(p, w0, dp, ec, cd)
-    if not np.min(v) > 0.0:
+    try:
+        with np.errstate(over="raise", under="raise"):
+            return Quantity(_line.scan_speed(p, w0, dp, ec, cd), MM_S)
+    except FloatingPointError:
         raise QuantityError(
             f"cure_depth is {float(np.max(cd / dp)):.4g} penetration depths: no speed a number can hold is slow enough."
-        )
-    return Quantity(v, MM_S)
+        ) from None
 
 
 def power_for_depth(

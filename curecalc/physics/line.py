@@ -29,7 +29,16 @@ def power_for_exposure(e, w0, v):
 
 def scan_speed(p, w0, dp, ec, cd):
     """sqrt(2/pi) P/(W0 Ec) exp(-Cd/Dp), the speed whose line cures to depth Cd."""
-    return _ROOT_2_PI * p / (w0 * ec) * np.exp(-cd / dp)
+    v = cd / dp
+    if not isinstance(v, np.ndarray) or v.shape != np.broadcast_shapes(*(np.shape(a) for a in (p, w0, ec)), v.shape):
+        return _ROOT_2_PI * p / (w0 * ec * np.exp(v))
+    # in place: with a million values the time goes into getting memory, not into arithmetic
+    np.exp(v, out=v)
+    v *= w0
+    v *= ec
+    np.divide(p, v, out=v)
+    v *= _ROOT_2_PI
+    return v
 
 
 def line_profile(e_peak, w0, y):

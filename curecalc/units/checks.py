@@ -150,6 +150,17 @@ def _not_a_quantity(name: str, value: Any, unit: Any) -> str:
 _SMALLEST, _LARGEST = 1e-30, 1e30
 
 
+_BLOCK = 65_536  # numbers that fit a processor's cache: the second look at them costs little
+
+
+def _within(numbers: np.ndarray, low: float, high: float) -> bool:
+    """Whether there are numbers and all lie between; a nan does not."""
+    if numbers.size <= _BLOCK or numbers.ndim != 1:
+        return bool(numbers.size and numbers.min() >= low and numbers.max() <= high)
+    blocks = (numbers[i : i + _BLOCK] for i in range(0, numbers.size, _BLOCK))
+    return all(block.min() >= low and block.max() <= high for block in blocks)
+
+
 def _refuse(name: str, number: Any, unit: Any, rule: str, keeps_rule: Any) -> None:
     if not isinstance(number, float) and number.size == 0:
         raise QuantityError(f"{name} is empty. Give it at least one value in {unit_text(unit)}.".replace(" in .", "."))
@@ -175,7 +186,7 @@ def positive(name: str, value: Any, unit: Any) -> Any:
     if isinstance(number, float):
         if not _SMALLEST <= number <= _LARGEST:
             _refuse(name, number, unit, "finite and above zero", lambda x: x > 0.0)
-    elif number.size == 0 or not (number.min() >= _SMALLEST and number.max() <= _LARGEST):
+    elif not _within(number, _SMALLEST, _LARGEST):
         _refuse(name, number, unit, "finite and above zero", lambda x: x > 0.0)
     return number
 
@@ -186,7 +197,7 @@ def nonnegative(name: str, value: Any, unit: Any) -> Any:
     if isinstance(number, float):
         if not 0.0 <= number <= _LARGEST:
             _refuse(name, number, unit, "finite and not below zero", lambda x: x >= 0.0)
-    elif number.size == 0 or not (number.min() >= 0.0 and number.max() <= _LARGEST):
+    elif not _within(number, 0.0, _LARGEST):
         _refuse(name, number, unit, "finite and not below zero", lambda x: x >= 0.0)
     return number
 
@@ -197,7 +208,7 @@ def finite(name: str, value: Any, unit: Any) -> Any:
     if isinstance(number, float):
         if not -_LARGEST <= number <= _LARGEST:
             _refuse(name, number, unit, "finite", np.isfinite)
-    elif number.size == 0 or not (number.min() >= -_LARGEST and number.max() <= _LARGEST):
+    elif not _within(number, -_LARGEST, _LARGEST):
         _refuse(name, number, unit, "finite", np.isfinite)
     return number
 
