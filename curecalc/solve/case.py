@@ -156,8 +156,11 @@ def replaced(x: Mapping[str, Any], unknown: str, value: Any) -> dict[str, Any]:
     return {**x, unknown: value}
 
 
-def monotone(case: Case, x: Mapping[str, Any], low: float, high: float) -> Any:
-    """The value at which the excess falls through zero, for an excess that falls with the unknown; arrays allowed."""
+def monotone(case: Case, x: Mapping[str, Any], low: float = 1e-29, high: float = 1e29) -> Any:
+    """The value at which the excess falls through zero, for an excess that falls with the unknown; arrays allowed.
+
+    Outside the bracket the end comes back; `finish` refuses it.
+    """
     shape = np.broadcast_shapes(*(np.shape(v) for v in x.values()))
     if not shape:
         # work on one lane so that the bracketing loop sees an array
@@ -175,7 +178,7 @@ def monotone(case: Case, x: Mapping[str, Any], low: float, high: float) -> Any:
 def speed(case: Case, x: Mapping[str, Any]) -> Any:
     """Scan speed at which the weakest place reaches the target."""
     if case.given.form.pulsed:
-        return monotone(case, x, 1e-9, 1e12)
+        return monotone(case, x)
     return np.exp(case.excess(replaced(x, "scan_speed", 1.0)))
 
 
@@ -187,7 +190,7 @@ def power(case: Case, x: Mapping[str, Any]) -> Any:
 
 def spacing(case: Case, x: Mapping[str, Any]) -> Any:
     """Hatch spacing at which the weakest place reaches the target."""
-    return monotone(case, x, 1e-9, 1e5)
+    return monotone(case, x)
 
 
 def solved(

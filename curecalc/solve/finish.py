@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from typing import Any
 
 from ..answer import MonteCarloOptions, evaluate
@@ -30,7 +29,7 @@ def finish(
     unknown = case.unknown
     unit = {"scan_speed": MM_S, "power": MW}.get(unknown, MM)
     value = Quantity(number, unit)
-    if not 0.0 < number < math.inf:
+    if not 1e-28 < number < 1e28:  # also where a bracket ended
         raise QuantityError(f"{unknown} comes out as {number:g}: one of the inputs is out of all proportion.")
     if unknown == "power":
         beam = dataclasses.replace(beam, power=value)

@@ -43,7 +43,7 @@ def solve_hatch_spacing(
     Returns
     -------
     Solution
-        One value always exists: the valley's exposure falls steadily from infinity to zero.
+        One value: the valley's exposure falls steadily from infinity to zero.
 
     Raises
     ------

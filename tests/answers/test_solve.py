@@ -266,3 +266,28 @@ def test_uncertainty_of_a_radius_follows_each_branch():
 def test_targets_that_cannot_be(wanted, said):
     with pytest.raises((QuantityError, NoSolution), match=said):
         solve_scan_speed(beam=BEAM, resin=RESIN, **wanted)
+
+
+@pytest.mark.parametrize("depth", [5.0, 30.0, 55.0])
+@pytest.mark.parametrize("solve", [solve_hatch_spacing, solve_scan_speed, solve_power])
+def test_many_penetration_depths_deep_is_met_or_refused_never_missed(solve, depth):
+    """e^55 times the critical exposure is beyond any machine, yet what comes back must still reach the depth."""
+    beam, resin, scan = (
+        Beam(power=Q(30.0, "mW"), radius_x=Q(0.125, "mm")),
+        Resin(penetration_depth=Q(0.1, "mm"), critical_exposure=Q(8.0, "mJ/cm^2")),
+        Scan(scan_speed=Q(1.0, "m/s")),
+    )
+    solution = solve(beam=beam, resin=resin, scan=scan, cure_depth=Q(0.1 * depth, "mm"))
+    assert solution.answer.weakest_depth.m_as("mm") == pytest.approx(0.1 * depth, rel=1e-9)
+
+
+@pytest.mark.parametrize("depth", [100.0, 1000.0])
+@pytest.mark.parametrize("solve", [solve_hatch_spacing, solve_scan_speed, solve_power])
+def test_a_depth_no_number_can_reach_is_refused(solve, depth):
+    with pytest.raises(QuantityError, match="out of all proportion"):
+        solve(
+            beam=Beam(power=Q(30.0, "mW"), radius_x=Q(0.125, "mm")),
+            resin=Resin(penetration_depth=Q(0.1, "mm"), critical_exposure=Q(8.0, "mJ/cm^2")),
+            scan=Scan(scan_speed=Q(1.0, "m/s")),
+            cure_depth=Q(0.1 * depth, "mm"),
+        )
