@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from ._tablehead import BLANKS, COMMA_NUMBER, MAYBE_GROUPED, NUMBER, TEXT, WHOLE, Column, Head, clip, with_unit
+from ._tablehead import BLANKS, COMMA_NUMBER, MAYBE_GROUPED, NUMBER, TEXT, WHOLE, Column, Head, clip
 
 __all__ = ["Cells"]
 
@@ -47,7 +47,7 @@ class Cells:
                 raise self.fail(
                     line,
                     len(row) + 1,
-                    f"the row has {len(row)} cells, the header {width}: {missing} is missing. Fill it in.",
+                    f"the row ends after cell {len(row)} of {width}: {missing} is missing. Fill it in.",
                 )
 
     def _comma_hint(self, row: list[Any]) -> str:
@@ -201,7 +201,7 @@ class Cells:
             if spec.kind != WHOLE and rest in KINDS[spec.kind].spellings:
                 return (
                     f"cannot read {shown}. Leave the unit out of the cells; it stands in the header, "
-                    f"as {with_unit(name, spec)!r}."
+                    f"as '{name} [{self.head.units.get(name, '')}]'."
                 )
         return f"cannot read {shown} as a number. Write digits with a decimal point, like '120.5'."
 

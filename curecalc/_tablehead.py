@@ -43,6 +43,8 @@ class Column:
         May stand once above the header instead of in a column.
     aliases : tuple of str
         Other names for the same column.
+    hints : tuple of str
+        Names people write for it that are not taken, only recognised in the complaint (`dose` for `exposure`).
     only_once : bool
         May stand only above the header (a setting of the whole file, never a column).
     any_unit : bool
@@ -56,6 +58,7 @@ class Column:
     once: bool = False
     aliases: tuple[str, ...] = ()
     only_once: bool = False
+    hints: tuple[str, ...] = ()
     any_unit: bool = False
 
 
@@ -173,13 +176,11 @@ class Head:
         plain = normalise(written)
         if plain in self.known:
             return self.known[plain]
-        names = sorted(self.specs)
-        near = self.known[nearest(plain, set(self.known))]
-        raise self.fail(
-            line,
-            column,
-            f"unknown {what} {clip(written)}. The nearest known is '{near}'; known are {', '.join(names)}.",
-        )
+        words = dict(self.known) | {normalise(h): name for name, spec in self.specs.items() for h in spec.hints}
+        close = plain in words or bool(difflib.get_close_matches(plain, sorted(words), n=1, cutoff=0.6))
+        near = words[nearest(plain, set(words))]
+        tail = "" if close else f"; known are {', '.join(sorted(self.specs))}"
+        raise self.fail(line, column, f"unknown {what} {clip(written)}. The nearest known is '{near}'{tail}.")
 
     def header(self) -> list[tuple[str, int]]:
         line = self.raw.header_line
@@ -258,7 +259,8 @@ class Head:
         rule = "above zero" if spec.sign == "positive" else "at least zero"
         unit = self.units.get(name, "")
         shown = f"{text.strip()} {unit}".strip()
-        raise self.fail(line, column, f"{name} must be {rule}, got {shown}. Correct the cell or delete the row.")
+        remedy = "Correct it" if column is None else "Correct the cell or delete the row"
+        raise self.fail(line, column, f"{name} must be {rule}, got {shown}. {remedy}.")
 
 
 def _check_sign(number: float, sign: str) -> bool:

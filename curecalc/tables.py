@@ -56,6 +56,7 @@ class Table:
     kinds: dict[str, str]
     comments: tuple[str, ...] = ()
     setting_lines: dict[str, int] = field(default_factory=dict)
+    header_line: int = 1
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -182,4 +183,5 @@ def read_table_bytes(
         kinds={column: spec.kind for column, spec in columns.items()},
         comments=tuple(head.comments),
         setting_lines=head.setting_lines,
+        header_line=raw.header_line,
     )

@@ -152,13 +152,13 @@ def _test(test: FTest) -> dict[str, Any]:
 
 
 def _change(change: tuple[float, float, float], confidence: float) -> dict[str, Any]:
-    return {"value": change[0], "unit": "", "interval": list(change[1:]), "confidence": 2 * confidence - 1}
+    return {"value": change[0], "unit": "", "interval": list(change[1:]), "confidence": round(2 * confidence - 1, 12)}
 
 
 def _difference(d: Difference, confidence: float) -> dict[str, Any]:
     return to_json(
         Quantity(float(d.value), MM), Quantity(float(d.standard_uncertainty), MM),
-        (Quantity(float(d.low), MM), Quantity(float(d.high), MM)), 2 * confidence - 1,
+        (Quantity(float(d.low), MM), Quantity(float(d.high), MM)), round(2 * confidence - 1, 12),
     )  # fmt: skip
 
 

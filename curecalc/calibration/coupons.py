@@ -18,25 +18,29 @@ from ..units import MJ_CM2, MM, MM_S, MW, Measured, Quantity, nonnegative, posit
 __all__ = ["COLUMNS", "Coupon", "CouponSet", "coupons_from_arrays", "coupons_from_table", "read_coupons"]
 
 
-def _setting(kind: str) -> Column:
-    return Column(kind, sign="positive", once=True)
+def _setting(kind: str, *hints: str) -> Column:
+    return Column(kind, sign="positive", once=True, hints=hints)
 
 
 COLUMNS: dict[str, Column] = {
-    "coupon": Column("text", required=True, aliases=("coupon label",)),
-    "thickness": Column("length", required=True, sign="positive"),
-    "exposure": Column("exposure", sign="positive", once=True),
-    "power": _setting("power"),
-    "scan_speed": _setting("speed"),
-    "beam_radius": _setting("length"),
-    "beam_diameter": _setting("length"),
+    "coupon": Column(
+        "text", required=True, aliases=("coupon label",), hints=("sample", "specimen", "id", "label", "part")
+    ),
+    "thickness": Column(
+        "length", required=True, sign="positive", hints=("depth", "cure depth", "height", "cured thickness")
+    ),
+    "exposure": _setting("exposure", "dose", "energy", "energy density", "fluence", "radiant exposure", "light dose"),
+    "power": _setting("power", "laser power", "laser", "watt"),
+    "scan_speed": _setting("speed", "speed", "velocity", "laser speed", "scan velocity"),
+    "beam_radius": _setting("length", "radius", "spot radius", "spot size", "spot", "w0"),
+    "beam_diameter": _setting("length", "diameter", "spot diameter"),
     "beam_fwhm": _setting("length"),
-    "hatch_spacing": _setting("length"),
+    "hatch_spacing": _setting("length", "spacing", "hatch", "pitch", "line spacing", "hatch distance"),
     "passes": _setting("whole"),
     "thickness_standard_uncertainty": _setting("length"),
     "exposure_standard_uncertainty": _setting("exposure"),
     "temperature": Column("temperature", once=True, blank=True),
-    "run_order": Column("whole", blank=True),
+    "run_order": Column("whole", blank=True, hints=("order", "run", "sequence")),
     "note": Column("text", blank=True, once=True),
     "wavelength": Column("wavelength", sign="positive", only_once=True),
     "resin": Column("text", only_once=True),
@@ -347,7 +351,7 @@ def _exposure_from_settings(table: Table, settings: dict[str, np.ndarray], *, ne
             return None, None, None
         have = f"found {', '.join(settings)}; " if settings else ""
         raise FileError(
-            f"{table.path}:{int(table.lines[0]) - 1}: no column 'exposure', and it cannot be computed: {have}missing "
+            f"{table.path}:{table.header_line}: no column 'exposure', and it cannot be computed: {have}missing "
             f"{', '.join(missing)}. Give the exposure, or these settings."
         )
     power, speed = settings["power"], settings["scan_speed"]

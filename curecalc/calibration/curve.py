@@ -249,7 +249,12 @@ def fit_coupons(
     working = working_line(line, x_low=float(x.min()), x_high=float(x.max()), coupon_variance=coupon_variance)
     threshold = inverse(line, 0.0, confidence=confidence)
     outliers = outliers_of(used, own, weight)
-    findings = findings_of(used, own, weight, confidence=confidence)
+    odd = {o.coupon for o in outliers}
+    findings = [
+        f
+        for f in findings_of(used, own, weight, confidence=confidence)
+        if f.code != "influence" or not odd & set(f.coupons)
+    ]
     findings += more_findings(used, threshold.kind, excluded=tuple(exclude), prior=prior_use, whole=coupons)
     law, bent = _laws(used, confidence)
     findings += law_findings(law, bent, y, own, used)

@@ -135,7 +135,7 @@ def _pull(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | No
 
 def _range(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
     ratio = float(c.exposure.max() / c.exposure.min())
-    levels = int(_d.groups_of(c.exposure, relative=0.02).max()) + 1
+    levels = np.unique(np.round(c.x / 0.05)).size
     if ratio < 2.5:
         return Finding(
             "narrow_range", WARNING, f"The largest exposure is only {ratio:.2g} times the smallest. Dp and Ec are then poorly "

@@ -46,7 +46,7 @@ def outliers_of(coupons: CouponSet, fit: LineFit, weight: Any | None) -> tuple[O
     """Readings that do not belong, then coupons off the line of the others, with the wild readings set aside.
 
     Coupons: externally studentised residual, Bonferroni over all coupons, at 5 %; the worst is set aside and the rest looked
-    at again at 1 %, for at most a quarter of the coupons. Nothing is left out of the fit itself.
+    at again at 1 %, for at most a quarter of the coupons (and 20). Nothing is left out of the fit itself.
     """
     readings, keep = reading_outliers(coupons)
     out = list(readings)
@@ -62,7 +62,7 @@ def outliers_of(coupons: CouponSet, fit: LineFit, weight: Any | None) -> tuple[O
             else "With the readings above set aside, coupon"
         )
     inside = np.ones(len(coupons), dtype=bool)
-    for turn in range(max(1, len(coupons) // 4)):
+    for turn in range(min(20, max(1, len(coupons) // 4))):
         found = _worst_coupon(cleaned, inside, weight, aside or "Coupon", 0.05 if turn == 0 else 0.01)
         if found is None:
             break

@@ -12,7 +12,10 @@ from ..units import DEGC, MJ_CM2, MM, NM, Quantity, figure, show, to_json
 if TYPE_CHECKING:
     from .curve import Fit
 
-__all__ = ["fit_dict", "fit_steps", "fit_text"]
+__all__ = ["MOST_LISTED", "fit_dict", "fit_steps", "fit_text"]
+
+MOST_LISTED = 2000
+"""Most coupons listed one by one in JSON (`coupon_table`); with more it is null."""
 
 
 def fit_dict(fit: Fit) -> dict[str, Any]:
@@ -65,7 +68,8 @@ def fit_dict(fit: Fit) -> dict[str, Any]:
         },
         "exposure_from": c.exposure_from,
         "excluded": list(fit.excluded),
-        "coupon_table": _table(fit),
+        "line": _line(fit),
+        "coupon_table": _table(fit) if len(c) <= MOST_LISTED else None,
     }  # fmt: skip
     for name, value in c.names.items():
         out.setdefault(name, value)
@@ -76,6 +80,19 @@ def fit_dict(fit: Fit) -> dict[str, Any]:
     if c.path:
         out["data"] = {"file": c.path, "sha256": c.sha256}
     return out
+
+
+def _line(fit: Fit) -> dict[str, Any]:
+    """The fitted line y = intercept + slope x, x = ln(E / 1 mJ cm^-2), y in mm, and its centre: enough to redo everything."""
+    line = fit.line
+    return {
+        "x": "ln(exposure / 1 mJ cm^-2)", "slope": to_json(Quantity(float(line.slope), MM), Quantity(float(line.slope_sd), MM)),
+        "intercept": to_json(Quantity(float(line.intercept), MM), Quantity(float(line.intercept_sd), MM)),
+        "covariance": float(line.covariance), "x_mean": float(line.x_mean),
+        "y_mean": to_json(Quantity(float(line.y_mean), MM), Quantity(float(np.sqrt(line.scale / line.weight_sum)), MM)),
+        "sum_of_squares": float(line.sum_of_squares), "uncertainties": line.uncertainties,
+        "t_degrees_of_freedom": _number(line.t_degrees_of_freedom),
+    }  # fmt: skip
 
 
 def _number(value: Any) -> float | None:

@@ -254,3 +254,18 @@ def test_a_spreadsheet_of_coupons():
     assert c.labels == ("1", "2", "3")
     assert c.names == {"lot": "A-17"}
     assert len(c.sha256) == 64
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [("dose", "exposure"), ("energy", "exposure"), ("depth", "thickness"), ("sample", "coupon"), ("speed", "scan_speed"),
+     ("pitch", "hatch_spacing"), ("spot size", "beam_radius"), ("thicknes", "thickness"), ("exposre", "exposure")],
+)  # fmt: skip
+def test_names_people_write_by_mistake_lead_to_the_right_one(written, meant):
+    with pytest.raises(FileError, match=rf"unknown column '{written}'\. The nearest known is '{meant}'\.$"):
+        read(f"coupon,thickness [um],{written} [mm]\nA,1,2\n")
+
+
+def test_a_name_like_none_lists_what_is_known():
+    with pytest.raises(FileError, match="known are .*hatch_spacing.*wavelength"):
+        read("coupon,thickness [um],zzzz [mm]\nA,1,2\n")

@@ -155,7 +155,7 @@ BROKEN = [
     ("decimal = comma\n" + HEAD + "A,1,2\n", "does not go with commas between cells"),
     ("decimal = perhaps\n" + HEAD + "A,1,2\n", "decimal: cannot read 'perhaps'"),
     (HEAD + "A,12,0,20\n", "f.csv:2:4: '20' stands under no header"),
-    (HEAD + "A,120\n", "f.csv:2:3: the row has 2 cells, the header 3: exposure is missing"),
+    (HEAD + "A,120\n", "f.csv:2:3: the row ends after cell 2 of 3: exposure is missing"),
     (HEAD + "A,,20\n", "f.csv:2:2: thickness is blank"),
     (HEAD + ",120,20\n", "f.csv:2:1: coupon is blank"),
     (HEAD + "A,12O,20\n", "f.csv:2:2: thickness: cannot read '12O' as a number"),
