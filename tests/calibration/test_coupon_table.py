@@ -267,5 +267,5 @@ def test_names_people_write_by_mistake_lead_to_the_right_one(written, meant):
 
 
 def test_a_name_like_none_lists_what_is_known():
-    with pytest.raises(FileError, match="known are .*hatch_spacing.*wavelength"):
+    with pytest.raises(FileError, match=r"known are .*hatch_spacing.*wavelength"):
         read("coupon,thickness [um],zzzz [mm]\nA,1,2\n")
