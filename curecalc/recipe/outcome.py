@@ -1,0 +1,156 @@
+"""What settings of one kind of vector do: the depths, widths and rates limits are asked of. Floats and arrays."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from ..physics import motion, raster, stack
+from .assurance import assured_log_exposure, relative_variance
+from .bounds import Task
+from .light import Shape, shape
+
+__all__ = ["at_settings", "fastest_at", "line_widths", "rate", "step_of", "violations"]
+
+_PULSE_STEPS = 24
+COVERAGE = 2.0  # of the expanded uncertainty of a line width
+
+
+def step_of(task: Task) -> float:
+    """Relative error of the radius over which the powers of the settings are taken."""
+    return 2.0 * math.hypot(task.errors.beam_radius, task.errors.beam_radius_scale)
+
+
+def rate(task: Task, speed: Any, spacing: Any) -> Any:
+    """Area (or, for lines, length) finished per time, with the overhead at the ends of vectors of typical length."""
+    if math.isfinite(task.vector_length):
+        speed = task.vector_length / (
+            motion.vector_time(task.vector_length, speed, task.acceleration) + task.settling
+        )
+    return speed * (spacing if task.pattern.raster else 1.0) / task.pattern.times
+
+
+def _needed(task: Task, light: Shape) -> Any:
+    relative = relative_variance(task.errors, light.radius_power, light.speed_power, light.spacing_power)
+    return assured_log_exposure(
+        task.curve, task.errors, relative, task.depth, assurance=task.assurance, single=task.single
+    )
+
+
+def fastest_at(task: Task, radius: Any, spacing: Any) -> dict[str, Any]:
+    """The fastest speed, and the power it takes, for given radii and spacings; then all that `at_settings` gives.
+
+    Full power where the scanner allows the speed it gives; else the speed limit and the power that meets the depth
+    there, though not less than the least power.
+    """
+    b = task.bounds
+    cap = b.scan_speed_high
+    rate_of_pulses = task.pattern.pulse_rate
+    if rate_of_pulses is not None:
+        cap = np.minimum(cap, b.pulse_share * rate_of_pulses * radius)
+    speed: Any = cap * np.ones(np.shape(radius)) if rate_of_pulses is not None else 1.0
+    for _ in range(1 if rate_of_pulses is None else _PULSE_STEPS):
+        light = shape(task.pattern, radius, spacing, speed, step_of(task))
+        wanted = _needed(task, light)
+        per_power = light.weakest / np.exp(wanted)
+        new = np.minimum(b.power_high * per_power, cap)
+        settled = np.all(np.abs(new - speed) <= 1e-14 * new)
+        speed = new
+        if settled:
+            break
+    power = np.clip(speed / per_power, b.power_low, b.power_high)
+    return at_settings(task, power, radius, spacing, speed, light=light, wanted=wanted)
+
+
+def at_settings(
+    task: Task, power: Any, radius: Any, spacing: Any, speed: Any, *, light: Shape | None = None, wanted: Any = None
+) -> dict[str, Any]:
+    """Exposures, depths, widths and rate of settings."""
+    if light is None:
+        light = shape(task.pattern, radius, spacing, speed, step_of(task))
+        wanted = _needed(task, light)
+    curve = task.curve
+    dp = curve.penetration_depth
+    per = power / speed
+    weakest, mean, strongest = light.weakest * per, light.mean * per, light.strongest * per
+    x = np.log(weakest)
+    depth = dp * (x - curve.log_threshold)
+    ripple = dp * np.log(strongest / weakest)
+    out = {
+        "power": power, "beam_radius": radius, "hatch_spacing": spacing, "scan_speed": speed, "log_exposure": x,
+        "log_wanted": wanted, "exposure_min": weakest, "exposure_mean": mean, "exposure_max": strongest,
+        "depth": depth, "ripple": ripple, "rate": rate(task, speed, spacing), "light": light,
+    }  # fmt: skip
+    out["print_through"] = _print_through(task, strongest, mean)
+    out |= line_widths(task, light, x, radius)
+    return out
+
+
+def _print_through(task: Task, own: Any, mean: Any) -> Any:
+    """Solid below a down-facing face: this layer at its strongest, and those above at their mean."""
+    dp, t = task.curve.penetration_depth, task.layer_thickness
+    above = mean if task.above is None else task.above
+    total = own
+    if task.layers > 1:
+        total = own + above * math.exp(-t / dp) * stack.accumulation(task.layers - 1, t, dp)
+    return dp * (np.log(total) - task.curve.log_threshold) - t
+
+
+def line_widths(task: Task, light: Shape, x: Any, radius: Any) -> dict[str, Any]:
+    """Width of the cured line at the surface and at the bottom of the layer, and its expanded uncertainty (mm).
+
+    Lw^2 = 2 W0^2 ln(E/Ec): the radius enters directly and through the exposure. Zero for rasters.
+    """
+    if task.pattern.raster:
+        zero = np.zeros(np.shape(x))
+        return {"line_width": zero, "line_width_at_layer": zero, "line_width_expanded": zero}
+    curve, errors = task.curve, task.errors
+    excess = np.maximum(x - curve.log_threshold, 1e-12)
+    below = np.maximum(excess - task.layer_thickness / curve.penetration_depth, 0.0)
+    width = radius * np.sqrt(2.0 * excess)
+    threshold = (
+        curve.centre_variance + (curve.log_threshold - curve.centre) ** 2 * curve.slope_variance
+    ) / curve.penetration_depth**2
+    others = errors.power**2 + errors.exposure_scale**2 + (light.speed_power * errors.scan_speed) ** 2 + threshold
+    held = 0.0 if errors.coupon_radius_power is None else errors.coupon_radius_power
+    # the radius counts directly and through ln E, there without the part that cancels
+    relative = (
+        ((1.0 + 0.5 * light.radius_power / excess) * errors.beam_radius) ** 2
+        + ((1.0 + 0.5 * (light.radius_power - held) / excess) * errors.beam_radius_scale) ** 2
+        + others / (4.0 * excess**2)
+    )
+    return {
+        "line_width": width,
+        "line_width_at_layer": radius * np.sqrt(2.0 * below),
+        "line_width_expanded": COVERAGE * width * np.sqrt(relative),
+    }
+
+
+def violations(task: Task, found: dict[str, Any]) -> dict[str, Any]:
+    """By how much each limit is exceeded, as ln of value over limit: above zero where it does not hold."""
+    b = task.bounds
+    never = np.full(np.shape(found["rate"]), -np.inf)
+
+    def above(value: Any, limit: float) -> Any:
+        if limit == math.inf:
+            return never
+        if limit <= 0.0:  # a depth that may not be positive: compared in penetration depths
+            return (value - limit) / task.curve.penetration_depth
+        return np.log(np.maximum(value, 1e-300) / limit)
+
+    def below(value: Any, limit: float) -> Any:
+        return never if limit <= 0.0 else np.log(limit / np.maximum(value, 1e-300))
+
+    out = {
+        "scan_speed_low": below(found["scan_speed"], b.scan_speed_low),
+        "ripple": above(found["ripple"], b.ripple),
+        "print_through": above(found["print_through"], b.print_through),
+        "overcure": above(found["depth"] - task.layer_thickness, b.overcure),
+    }
+    if not task.pattern.raster:
+        out["line_width_high"] = above(found["line_width"], b.line_width_high)
+        out["line_width_low"] = below(found["line_width"], b.line_width_low)
+        out["width_accuracy"] = above(found["line_width_expanded"], b.width_accuracy)
+    return out

@@ -1,0 +1,352 @@
+"""The fastest settings of one kind of vector inside all limits, which limits bind, and what moving them would gain.
+
+For given radius and spacing the best speed and power follow at once (`outcome.fastest_at`), so two settings are left to
+search, one for a line. The search is a grid that closes in on the best point; ties go to the least power, then to the
+widest spacing.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from ..errors import NoSolution
+from ..physics import raster, roots
+from ..units import show_kernel
+from .bounds import LIMIT_NAMES, Bounds, Task, moved
+from .outcome import fastest_at, violations
+
+__all__ = ["Best", "Binding", "best_settings", "binding_limits"]
+
+_CLOSE = 0.5  # spacing over radius below which nothing is gained: the ripple is below 1e-8 there
+_WIDE = 4.0
+_TIE = 1e-7
+_HOLDS = 1e-12
+_MOVE = 1.1
+_DEPTHS = ("print_through", "overcure")
+
+
+@dataclass(frozen=True)
+class Best:
+    """Floats of the settings found, with all that `outcome.at_settings` gives."""
+
+    task: Task
+    found: dict[str, Any]
+
+    def __getattr__(self, name: str) -> Any:
+        found = self.__dict__.get("found", {})
+        if name in found:
+            return found[name]
+        raise AttributeError(name)
+
+
+@dataclass(frozen=True)
+class Binding:
+    """A limit at which the settings stand: its field and plain name, its value, the moved value, the rate gained."""
+
+    field: str
+    name: str
+    value: float
+    to: float
+    gain: float
+
+
+# ---------------------------------------------------------------- the grid
+
+
+@lru_cache(maxsize=256)
+def _ratio_for(limit: float) -> float:
+    """Spacing over radius at which the ripple across the lines alone, over Dp, reaches its limit."""
+    if not limit < math.log(float(raster.ridge(_WIDE) / raster.valley(_WIDE))):
+        return _WIDE
+    if limit <= 0.0:
+        return _CLOSE
+    return float(roots.falling_root(lambda s: -np.log1p(raster.ripple(s) / raster.valley(s)), -limit, 0.05, _WIDE))
+
+
+def _spacings(task: Task, ratio: float, radius: Any) -> tuple[Any, Any]:
+    b = task.bounds
+    low = np.maximum(b.hatch_spacing_low, 0.0) + (0.0 if b.hatch_spacing_low > 0.0 else 1.0) * _CLOSE * radius
+    high = np.minimum(b.hatch_spacing_high, ratio * radius)
+    return np.minimum(low, b.hatch_spacing_high), high
+
+
+class _Plane:
+    """Points (a, b) of the unit square to radius and spacing, and the outcome there."""
+
+    def __init__(self, task: Task) -> None:
+        self.task = task
+        self.low, self.high = math.log(task.bounds.beam_radius_low), math.log(task.bounds.beam_radius_high)
+        self.free_radius = self.high > self.low
+        self.ratio = _ratio_for(task.bounds.ripple / task.curve.penetration_depth) if task.pattern.raster else 1.0
+
+    def outcome(self, a: Any, b: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+        radius = np.clip(np.exp(self.low + a * (self.high - self.low)), self.task.bounds.beam_radius_low,
+                         self.task.bounds.beam_radius_high)  # fmt: skip
+        spacing: Any = None
+        narrow: Any = None
+        if self.task.pattern.raster:
+            least, most = _spacings(self.task, self.ratio, radius)
+            narrow = np.log(least / most)
+            most = np.maximum(most, least)
+            spacing = np.clip(least * (most / least) ** b, least, most)
+        found = fastest_at(self.task, radius, spacing)
+        over = violations(self.task, found)
+        if narrow is not None and math.isfinite(self.task.bounds.ripple):
+            over["ripple"] = np.maximum(over["ripple"], np.where(narrow > 0.0, narrow, -np.inf))
+        return found, over
+
+
+def _axes(plane: _Plane, coarse: bool) -> tuple[Any, Any]:
+    many_a, many_b = (15, 25) if coarse else (9, 9)
+    a = np.linspace(0.0, 1.0, many_a if plane.task.pattern.raster else 3 * many_a) if plane.free_radius else np.zeros(1)
+    b = np.linspace(0.0, 1.0, many_b if plane.free_radius else 2 * many_b) if plane.task.pattern.raster else np.zeros(1)
+    return a, b
+
+
+def _zoom(plane: _Plane, score: Any, rounds: int) -> tuple[float, float, float, dict[str, Any]]:
+    """Close in on the highest score; score(found, over) gives (score, tie) arrays."""
+    a_axis, b_axis = _axes(plane, True)
+    a_span, b_span = (0.0, 1.0), (0.0, 1.0)
+    best: tuple[float, float, float, dict[str, Any]] | None = None
+    for _ in range(rounds):
+        a, b = np.meshgrid(
+            a_span[0] + a_axis * (a_span[1] - a_span[0]), b_span[0] + b_axis * (b_span[1] - b_span[0]), indexing="ij"
+        )
+        a, b = a.ravel(), b.ravel()
+        found, over = plane.outcome(a, b)
+        value, tie = score(found, over)
+        top = float(value.max())
+        near = np.flatnonzero(value >= top - _TIE) if top > -np.inf else np.array([int(np.argmax(value))])
+        pick = int(near[np.lexsort(tuple(-t[near] for t in reversed(tie)))[0]])
+        if best is None or value[pick] >= best[0] - _TIE:
+            at = {k: (float(v[pick]) if np.ndim(v) else v) for k, v in found.items() if k != "light"}
+            best = (float(value[pick]), float(a[pick]), float(b[pick]), at)
+        a_span = _closer(a_span, a_axis, best[1])
+        b_span = _closer(b_span, b_axis, best[2])
+        if a_span[1] - a_span[0] < 1e-9 and b_span[1] - b_span[0] < 1e-9:
+            break
+        a_axis, b_axis = _axes(plane, False)
+    assert best is not None
+    return best
+
+
+def _closer(span: tuple[float, float], axis: Any, centre: float) -> tuple[float, float]:
+    if axis.size < 2:
+        return span
+    step = 1.5 * (span[1] - span[0]) / (axis.size - 1)
+    return max(centre - step, 0.0), min(centre + step, 1.0)
+
+
+def _worst(over: dict[str, Any], without: tuple[str, ...] = ()) -> Any:
+    return np.max([v for name, v in over.items() if name not in without], axis=0)
+
+
+def _ties(found: dict[str, Any]) -> tuple[Any, ...]:
+    spacing = found["hatch_spacing"]
+    power = -np.round(np.log(found["power"]), 7)
+    return (power, np.zeros_like(power) if spacing is None else spacing)
+
+
+def best_settings(task: Task, *, rounds: int = 22) -> Best:
+    """The fastest settings inside all limits.
+
+    Raises
+    ------
+    NoSolution
+        None exist; `limit` names a limit whose relaxation alone admits some, where there is one.
+    """
+
+    def score(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any, ...]]:
+        worst = _worst(over)
+        # points that break a limit rank below all others, by how badly
+        value = np.where(worst <= _HOLDS, np.log(found["rate"]), -1e6 - np.minimum(worst, 1e6))
+        return value, _ties(found)
+
+    plane = _Plane(task)
+    value, a, b, _ = _zoom(plane, score, rounds)
+    if value < -1e5:
+        raise _refusal(task)
+    found, _over = plane.outcome(np.array([a]), np.array([b]))
+    return Best(task, {k: _first(v) for k, v in found.items()})
+
+
+def _first(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return type(value)(*(float(np.ravel(v)[0]) for v in value))
+    return float(np.ravel(value)[0]) if isinstance(value, np.ndarray) else value
+
+
+# ---------------------------------------------------------------- what binds
+
+
+def _active(best: Best) -> list[str]:
+    b, found = best.task.bounds, best.found
+    near: list[str] = []
+
+    def at(field: str, value: float, limit: float) -> None:
+        if math.isfinite(limit) and abs(value - limit) <= 1e-4 * max(abs(limit), 1e-9):
+            near.append(field)
+
+    at("power_high", found["power"], b.power_high)
+    at("power_low", found["power"], b.power_low)
+    at("scan_speed_high", found["scan_speed"], b.scan_speed_high)
+    at("beam_radius_low", found["beam_radius"], b.beam_radius_low)
+    at("beam_radius_high", found["beam_radius"], b.beam_radius_high)
+    if best.task.pattern.pulse_rate is not None and math.isfinite(b.pulse_share):
+        at("pulse_share", found["scan_speed"], b.pulse_share * best.task.pattern.pulse_rate * found["beam_radius"])
+    if best.task.pattern.raster:
+        at("hatch_spacing_low", found["hatch_spacing"], b.hatch_spacing_low)
+        at("hatch_spacing_high", found["hatch_spacing"], b.hatch_spacing_high)
+    else:
+        at("line_width_high", found["line_width"], b.line_width_high)
+        at("line_width_low", found["line_width"], b.line_width_low)
+        at("width_accuracy", found["line_width_expanded"], b.width_accuracy)
+    at("ripple", found["ripple"], b.ripple)
+    for field, value in (
+        ("print_through", found["print_through"]),
+        ("overcure", found["depth"] - best.task.layer_thickness),
+    ):
+        if math.isfinite(getattr(b, field)) and abs(value - getattr(b, field)) <= 1e-3 * best.task.layer_thickness:
+            near.append(field)
+    return near
+
+
+def _relaxed(task: Task, field: str) -> Task:
+    """The task with one limit moved by a tenth (a depth: by a tenth of the layer) to the easier side."""
+    if field in _DEPTHS:
+        bounds = replace(
+            task.bounds, **{field: getattr(task.bounds, field) + (_MOVE - 1.0) * task.layer_thickness}
+        )
+        return replace(task, bounds=bounds)
+    return moved(task, field, 1.0 / _MOVE if field.endswith("_low") else _MOVE)
+
+
+def binding_limits(best: Best) -> list[Binding]:
+    """The limits at which the settings stand, greatest gain first; only those whose moving by a tenth gains 0.1 %."""
+    result = []
+    for field in _active(best):
+        eased = _relaxed(best.task, field)
+        try:
+            gain = best_settings(eased, rounds=9).rate / best.rate - 1.0
+        except NoSolution:
+            continue
+        if gain > 1e-3:
+            value, to = getattr(best.task.bounds, field), getattr(eased.bounds, field)
+            result.append(Binding(field, LIMIT_NAMES[field], value, to, gain))
+    return sorted(result, key=lambda one: -one.gain)
+
+
+# ---------------------------------------------------------------- refusal
+
+
+_SHOWN = {"ripple": "length", "print_through": "length", "overcure": "length", "line_width_high": "length",
+          "line_width_low": "length", "width_accuracy": "length", "scan_speed_low": "speed"}  # fmt: skip
+_RANGES = ("power_high", "power_low", "beam_radius_high", "beam_radius_low", "hatch_spacing_low", "hatch_spacing_high",
+           "scan_speed_high", "pulse_share")  # fmt: skip
+
+
+def _least(task: Task, without: tuple[str, ...], aim: str | None = None) -> tuple[float, dict[str, Any]]:
+    """Least worst violation of all limits but some; with `aim`, least violation of that one while the others hold."""
+
+    def score(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any, ...]]:
+        worst = _worst(over, without)
+        if aim is None:
+            return -np.maximum(worst, -1.0), _ties(found)
+        return np.where(worst <= _HOLDS, -over[aim], -1e6 - worst), _ties(found)
+
+    value, a, b, found = _zoom(_Plane(task), score, 12)
+    return -value, found
+
+
+def _refusal(task: Task) -> NoSolution:
+    """Which limit stands in the way: one whose removal alone admits settings, and the value it would need."""
+    _, over = _Plane(task).outcome(np.array([0.5]), np.array([0.5]))
+    names = list(over)
+    single = [name for name in names if _least(task, (name,))[0] <= _HOLDS]
+    if not single:
+        return _several(task, names)
+    ways, texts = [], []
+    for name in single:
+        excess, _ = _least(task, (name,), name)
+        texts.append(_needs(task, name, excess))
+    limit = single[0]
+    for field in _RANGES:
+        if _can_move(task, field) and (to := _range_that_helps(task, field)) is not None:
+            ways.append(_way(field, to))
+    head = f"{task.kind}: no settings meet every limit; {texts[0]}."
+    more = [f"or {text}" for text in texts[1:]] + ways
+    remedy = f"Any one of these would do: {'; '.join([_allow(texts[0]), *more])}." if more else ""
+    return NoSolution(head, limit=LIMIT_NAMES[limit], remedy=remedy)
+
+
+def _allow(text: str) -> str:
+    return f"allow that {text}" if False else text
+
+
+def _needs(task: Task, name: str, excess: float) -> str:
+    limit = getattr(task.bounds, name)
+    if name in _DEPTHS and limit <= 0.0:
+        to = limit + excess * task.curve.penetration_depth
+    else:
+        to = limit * math.exp(excess if not name.endswith("_low") else -excess)
+    kind = _SHOWN[name]
+    return f"{LIMIT_NAMES[name]} of {show_kernel(limit, kind)} would have to be {show_kernel(to, kind, digits=3)}"
+
+
+def _several(task: Task, names: list[str]) -> NoSolution:
+    """No single limit is to blame: take limits away, worst first, until settings exist."""
+    _, found = _least(task, ())
+    over = violations(task, {k: np.asarray(v, float) if v is not None else None for k, v in found.items()})
+    order = sorted(names, key=lambda name: -float(over[name]))
+    taken: tuple[str, ...] = ()
+    for name in order:
+        taken = (*taken, name)
+        if _least(task, taken)[0] <= _HOLDS:
+            break
+    text = " and ".join(LIMIT_NAMES[name] for name in taken)
+    return NoSolution(
+        f"{task.kind}: no settings meet every limit; {text} stand in the way together.",
+        limit=text,
+        remedy="Ease them together, or change layer thickness, bond or assurance.",
+    )
+
+
+def _can_move(task: Task, field: str) -> bool:
+    value = getattr(task.bounds, field)
+    return 0.0 < value < math.inf and (task.pattern.raster or not field.startswith("hatch"))
+
+
+def _range_that_helps(task: Task, field: str) -> float | None:
+    """The least move (to two digits) of a range's end, up to tenfold, that admits settings; None where none does."""
+    sign = -1.0 if field.endswith("_low") else 1.0
+
+    def works(log_factor: float) -> bool:
+        return _least(moved(task, field, math.exp(sign * log_factor)), ())[0] <= _HOLDS
+
+    low, high = 0.0, math.log(10.0)
+    if not works(high):
+        return None
+    for _ in range(8):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if works(middle) else (middle, high)
+    return float(getattr(task.bounds, field)) * math.exp(sign * high)
+
+
+def _way(field: str, to: float) -> str:
+    kind = {"power": "power", "beam_radius": "length", "hatch_spacing": "length", "scan_speed": "speed"}.get(
+        field.rsplit("_", 1)[0], "number"
+    )
+    return f"or {LIMIT_NAMES[field]} of {show_kernel(to, kind, digits=2)}"
+
+
+def no_bounds(task: Task) -> Bounds:
+    """Bounds with every soft limit taken away, for tests and windows."""
+    return replace(
+        task.bounds, ripple=math.inf, print_through=math.inf, overcure=math.inf, line_width_low=0.0,
+        line_width_high=math.inf, width_accuracy=math.inf,
+    )  # fmt: skip
