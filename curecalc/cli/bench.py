@@ -68,6 +68,6 @@ def bench(args: argparse.Namespace) -> Any:
 
 def _machine_beam(path: str) -> Any:
     """The beam of a machine file, with the middle of its radius range where it has a range."""
-    from ..recipe.machine import machine_beam, read_machine  # type: ignore[import-not-found]
+    from ..records.machine_file import machine_beam, read_machine
 
     return machine_beam(read_machine(path))

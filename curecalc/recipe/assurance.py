@@ -262,4 +262,3 @@ def assured_log_exposure(
         if not np.any(np.abs(k - last) > 1e-12 * k):
             break
     return (curve.centre + d)[()]
-

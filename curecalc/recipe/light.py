@@ -44,14 +44,23 @@ def _log_slope(s: Any, step: float) -> Any:
     """Slope of ln valley over ln s, across a step towards larger s: the side on which the valley falls faster."""
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = (np.log(raster.valley(s * math.exp(step))) - np.log(raster.valley(s))) / step
-    return np.where(np.isfinite(slope), slope, -np.asarray(s, float) ** 2)
+    return np.where(np.isfinite(slope), slope, -(np.asarray(s, float) ** 2))
 
 
-def shape(pattern: Pattern, beam_radius: Any, hatch_spacing: Any, scan_speed: Any = 1.0, step: float = 0.0) -> Shape:
+def shape(
+    pattern: Pattern,
+    beam_radius: Any,
+    hatch_spacing: Any,
+    scan_speed: Any = 1.0,
+    step: float = 0.0,
+    *,
+    powers: bool = True,
+) -> Shape:
     """The exposures times v/P. `scan_speed` matters for a pulsed laser only.
 
     `step` is the relative error over which the powers are taken, since the valley falls ever faster as lines move
-    apart: about two standard uncertainties of the radius. Zero gives the local powers.
+    apart: about two standard uncertainties of the radius. Zero gives the local powers. Without `powers` those of a raster are
+    left at zero, for searches that need the exposures alone.
     """
     step = max(step, _LEAST_STEP)
     w = np.asarray(beam_radius, float)
@@ -61,7 +70,7 @@ def shape(pattern: Pattern, beam_radius: Any, hatch_spacing: Any, scan_speed: An
         s = h / w
         mean = n / h
         low, high = mean * raster.valley(s), mean * raster.ridge(s)
-        across = _log_slope(s, step)
+        across = _log_slope(s, step) if powers else np.zeros(np.shape(s))
         radius, spacing = -across, across - 1.0
     else:
         mean = n * _ROOT_2_PI / w
@@ -71,6 +80,6 @@ def shape(pattern: Pattern, beam_radius: Any, hatch_spacing: Any, scan_speed: An
     if pattern.pulse_rate is not None:
         pitch = np.asarray(scan_speed, float) / pattern.pulse_rate / w
         low, high = low * raster.valley(pitch), high * raster.ridge(pitch)
-        along = _log_slope(pitch, step)
+        along = _log_slope(pitch, step) if powers else np.zeros(np.shape(pitch))
         radius, speed = radius - along, speed + along
     return Shape(low, mean, high, radius, speed, spacing)

@@ -7,14 +7,16 @@ from typing import Any
 
 import numpy as np
 
-from ..physics import motion, raster, stack
+from ..physics import motion, stack
 from .assurance import assured_log_exposure, relative_variance
 from .bounds import Task
 from .light import Shape, shape
 
-__all__ = ["at_settings", "fastest_at", "line_widths", "rate", "step_of", "violations"]
+__all__ = ["at_settings", "fastest_at", "line_widths", "rate", "step_of", "violations",
+           "wanted_over_ratio"]  # fmt: skip
 
 _PULSE_STEPS = 24
+_RATIOS = np.linspace(0.02, 6.0, 1500)
 COVERAGE = 2.0  # of the expanded uncertainty of a line width
 
 
@@ -26,9 +28,7 @@ def step_of(task: Task) -> float:
 def rate(task: Task, speed: Any, spacing: Any) -> Any:
     """Area (or, for lines, length) finished per time, with the overhead at the ends of vectors of typical length."""
     if math.isfinite(task.vector_length):
-        speed = task.vector_length / (
-            motion.vector_time(task.vector_length, speed, task.acceleration) + task.settling
-        )
+        speed = task.vector_length / (motion.vector_time(task.vector_length, speed, task.acceleration) + task.settling)
     return speed * (spacing if task.pattern.raster else 1.0) / task.pattern.times
 
 
@@ -39,21 +39,38 @@ def _needed(task: Task, light: Shape) -> Any:
     )
 
 
-def fastest_at(task: Task, radius: Any, spacing: Any) -> dict[str, Any]:
+def wanted_over_ratio(task: Task) -> Any | None:
+    """The exposure needed as a quick function of spacing over radius (any for a line), where it depends on that alone.
+
+    A table for searches, good to about 1e-7; None for a pulsed laser, whose speed enters too.
+    """
+    if task.pattern.pulse_rate is not None:
+        return None
+    if not task.pattern.raster:
+        value = float(_needed(task, shape(task.pattern, 1.0, None, 1.0, step_of(task))))
+        return lambda ratio: value
+    values = _needed(task, shape(task.pattern, 1.0, _RATIOS, 1.0, step_of(task)))
+    return lambda ratio: np.interp(ratio, _RATIOS, values)
+
+
+def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) -> dict[str, Any]:
     """The fastest speed, and the power it takes, for given radii and spacings; then all that `at_settings` gives.
 
     Full power where the scanner allows the speed it gives; else the speed limit and the power that meets the depth
-    there, though not less than the least power.
+    there, though not less than the least power. `quick` is `wanted_over_ratio`.
     """
     b = task.bounds
     cap = b.scan_speed_high
+    if math.isfinite(task.vector_length * task.acceleration):
+        # beyond this speed a typical vector ends before it is reached: nothing is gained, the exposure only grows uneven
+        cap = min(cap, max(math.sqrt(task.vector_length * task.acceleration), b.scan_speed_low))
     rate_of_pulses = task.pattern.pulse_rate
     if rate_of_pulses is not None:
         cap = np.minimum(cap, b.pulse_share * rate_of_pulses * radius)
     speed: Any = cap * np.ones(np.shape(radius)) if rate_of_pulses is not None else 1.0
     for _ in range(1 if rate_of_pulses is None else _PULSE_STEPS):
-        light = shape(task.pattern, radius, spacing, speed, step_of(task))
-        wanted = _needed(task, light)
+        light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
+        wanted = _needed(task, light) if quick is None else quick(1.0 if spacing is None else spacing / radius)
         per_power = light.weakest / np.exp(wanted)
         new = np.minimum(b.power_high * per_power, cap)
         settled = np.all(np.abs(new - speed) <= 1e-14 * new)

@@ -18,7 +18,8 @@ from ..errors import NoSolution
 from ..physics import raster, roots
 from ..units import show_kernel
 from .bounds import LIMIT_NAMES, Bounds, Task, moved
-from .outcome import fastest_at, violations
+from .light import Shape
+from .outcome import fastest_at, violations, wanted_over_ratio
 
 __all__ = ["Best", "Binding", "best_settings", "binding_limits"]
 
@@ -84,6 +85,8 @@ class _Plane:
         self.free_radius = self.high > self.low
         self.ratio = _ratio_for(task.bounds.ripple / task.curve.penetration_depth) if task.pattern.raster else 1.0
 
+        self.quick = wanted_over_ratio(task)
+
     def outcome(self, a: Any, b: Any) -> tuple[dict[str, Any], dict[str, Any]]:
         radius = np.clip(np.exp(self.low + a * (self.high - self.low)), self.task.bounds.beam_radius_low,
                          self.task.bounds.beam_radius_high)  # fmt: skip
@@ -94,7 +97,7 @@ class _Plane:
             narrow = np.log(least / most)
             most = np.maximum(most, least)
             spacing = np.clip(least * (most / least) ** b, least, most)
-        found = fastest_at(self.task, radius, spacing)
+        found = fastest_at(self.task, radius, spacing, self.quick)
         over = violations(self.task, found)
         if narrow is not None and math.isfinite(self.task.bounds.ripple):
             over["ripple"] = np.maximum(over["ripple"], np.where(narrow > 0.0, narrow, -np.inf))
@@ -102,8 +105,8 @@ class _Plane:
 
 
 def _axes(plane: _Plane, coarse: bool) -> tuple[Any, Any]:
-    many_a, many_b = (15, 25) if coarse else (9, 9)
-    a = np.linspace(0.0, 1.0, many_a if plane.task.pattern.raster else 3 * many_a) if plane.free_radius else np.zeros(1)
+    many_a, many_b = (15, 25) if coarse else (13, 13)
+    a = np.linspace(0.0, 1.0, many_a if plane.task.pattern.raster else 2 * many_a) if plane.free_radius else np.zeros(1)
     b = np.linspace(0.0, 1.0, many_b if plane.free_radius else 2 * many_b) if plane.task.pattern.raster else np.zeros(1)
     return a, b
 
@@ -128,7 +131,7 @@ def _zoom(plane: _Plane, score: Any, rounds: int) -> tuple[float, float, float, 
             best = (float(value[pick]), float(a[pick]), float(b[pick]), at)
         a_span = _closer(a_span, a_axis, best[1])
         b_span = _closer(b_span, b_axis, best[2])
-        if a_span[1] - a_span[0] < 1e-9 and b_span[1] - b_span[0] < 1e-9:
+        if a_span[1] - a_span[0] < 2e-8 and b_span[1] - b_span[0] < 2e-8:
             break
         a_axis, b_axis = _axes(plane, False)
     assert best is not None
@@ -171,13 +174,14 @@ def best_settings(task: Task, *, rounds: int = 22) -> Best:
     value, a, b, _ = _zoom(plane, score, rounds)
     if value < -1e5:
         raise _refusal(task)
+    plane.quick = None  # the exact exposure at the end
     found, _over = plane.outcome(np.array([a]), np.array([b]))
     return Best(task, {k: _first(v) for k, v in found.items()})
 
 
 def _first(value: Any) -> Any:
-    if isinstance(value, tuple):
-        return type(value)(*(float(np.ravel(v)[0]) for v in value))
+    if isinstance(value, Shape):
+        return Shape(*(float(np.ravel(v)[0]) for v in value))
     return float(np.ravel(value)[0]) if isinstance(value, np.ndarray) else value
 
 
@@ -219,9 +223,7 @@ def _active(best: Best) -> list[str]:
 def _relaxed(task: Task, field: str) -> Task:
     """The task with one limit moved by a tenth (a depth: by a tenth of the layer) to the easier side."""
     if field in _DEPTHS:
-        bounds = replace(
-            task.bounds, **{field: getattr(task.bounds, field) + (_MOVE - 1.0) * task.layer_thickness}
-        )
+        bounds = replace(task.bounds, **{field: getattr(task.bounds, field) + (_MOVE - 1.0) * task.layer_thickness})
         return replace(task, bounds=bounds)
     return moved(task, field, 1.0 / _MOVE if field.endswith("_low") else _MOVE)
 
@@ -232,7 +234,7 @@ def binding_limits(best: Best) -> list[Binding]:
     for field in _active(best):
         eased = _relaxed(best.task, field)
         try:
-            gain = best_settings(eased, rounds=9).rate / best.rate - 1.0
+            gain = best_settings(eased, rounds=7).rate / best.rate - 1.0
         except NoSolution:
             continue
         if gain > 1e-3:
@@ -259,7 +261,7 @@ def _least(task: Task, without: tuple[str, ...], aim: str | None = None) -> tupl
             return -np.maximum(worst, -1.0), _ties(found)
         return np.where(worst <= _HOLDS, -over[aim], -1e6 - worst), _ties(found)
 
-    value, a, b, found = _zoom(_Plane(task), score, 12)
+    value, _, _, found = _zoom(_Plane(task), score, 12)
     return -value, found
 
 

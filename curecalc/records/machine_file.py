@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, Measured, Quantity, S, parse, show, to_json
+from ..units import DEGC, MM, MM_S, MW, Measured, Quantity, parse, show, to_json
 from .documents import Document, Field, Schema, read_document, starting_text
 
-__all__ = ["MACHINE", "Machine", "machine_from_document", "read_machine", "starting_machine"]
+if TYPE_CHECKING:
+    from ..beam import Beam
+
+__all__ = ["MACHINE", "Machine", "machine_beam", "machine_from_document", "read_machine", "starting_machine"]
 
 _RELATIVE = "Relative standard uncertainty."
 
@@ -39,7 +43,11 @@ _LASER = {
         help="Largest distance between pulses over the beam radius; up to 1 the line does not break up.",
     ),
 }  # fmt: skip
-_WIDTHS = (("beam_radius", "radius at 1/e^2"), ("beam_diameter", "diameter at 1/e^2"), ("beam_fwhm", "full width at half maximum"))
+_WIDTHS = (
+    ("beam_radius", "radius at 1/e^2"),
+    ("beam_diameter", "diameter at 1/e^2"),
+    ("beam_fwhm", "full width at half maximum"),
+)
 _BEAM = {
     f"{name}_{end}": Field(
         "length", example=f'"{value} mm"',
@@ -49,7 +57,7 @@ _BEAM = {
     for name, text in _WIDTHS
     for end, word, value in (("min", "Smallest", 0.06), ("max", "Largest", 0.15))
 } | {
-    "beam_radius_scale_uncertainty": _share("Of the radius, common to all measurements of it. " + _RELATIVE, required=True, example='"3 %"'),
+    "beam_radius_scale_uncertainty": _share("Of the radius, common to all measurements. " + _RELATIVE, required=True, example='"3 %"'),
     "beam_radius_repeatability": _share("Of the radius, from one setting or day to the next. " + _RELATIVE, default=0.01, example='"1 %"'),
 }  # fmt: skip
 _SCANNER = {
@@ -72,7 +80,7 @@ _RECOATER = {
         "length", rule="nonnegative", default="0 mm", example='"0.004 mm"',
         help="Standard deviation of the recoated layer from layer to layer; moves single layers, not their mean.",
     ),
-    "recoat_time": Field("time", required=True, rule="nonnegative", help="From the end of one layer's scan to the start of the next.", example='"18 s"'),
+    "recoat_time": Field("time", required=True, rule="nonnegative", help="From a layer's scan to the next.", example='"18 s"'),
 }  # fmt: skip
 _ROOM = {
     "temperature_min": Field("temperature", help="Limits of the room or vat.", example='"22 degC"'),
@@ -107,7 +115,10 @@ def starting_machine(today: datetime.date | None = None) -> str:
     day = today or datetime.date.today()
     shown = ("power_min", "power_meter")
     live = {f"laser.{key}": _LASER[key].sample() for key in shown} | {"laser.power_reading_date": day.isoformat()}
-    live |= {f"scanner.{key}": _SCANNER[key].sample() for key in ("acceleration", "settling_time", "field_width", "field_length", "beam_height")}
+    live |= {
+        f"scanner.{key}": _SCANNER[key].sample()
+        for key in ("acceleration", "settling_time", "field_width", "field_length", "beam_height")
+    }
     live |= {"recoater.layer_thickness_variation": _RECOATER["layer_thickness_variation"].sample()}
     live |= {f"room.{key}": _ROOM[key].sample() for key in _ROOM}
     return starting_text(MACHINE, values=live)
@@ -154,6 +165,7 @@ class Machine:
     path: str = ""
     sha256: str = ""
     text: str = ""
+    document: Document | None = field(default=None, repr=False, compare=False)
 
     def reading_age_days(self, today: datetime.date) -> int:
         """Days since the power was read."""
@@ -183,13 +195,32 @@ def read_machine(path: str | Path) -> Machine:
 def machine_from_document(document: Document) -> Machine:
     """The machine of a document already read with the schema `MACHINE`."""
     v = document.values
-    laser, beam, scanner, recoater, room = v["laser"], v["beam"], v["scanner"], v["recoater"], v["room"] or dict.fromkeys(_ROOM)
+    laser, beam, scanner, recoater, room = (
+        v["laser"],
+        v["beam"],
+        v["scanner"],
+        v["recoater"],
+        v["room"] or dict.fromkeys(_ROOM),
+    )
     return Machine(
-        name=v["name"], path=document.path, sha256=document.sha256, text=document.text,
+        name=v["name"], path=document.path, sha256=document.sha256, text=document.text, document=document,
         beam_radius_min=_radius(beam, "min"), beam_radius_max=_radius(beam, "max"),
         beam_radius_scale_uncertainty=beam["beam_radius_scale_uncertainty"],
         beam_radius_repeatability=beam["beam_radius_repeatability"],
         **{**laser, "power_meter": laser["power_meter"] or ""}, **scanner, **recoater, **room,
+    )  # fmt: skip
+
+
+def machine_beam(machine: Machine) -> Beam:
+    """The machine's beam at full power, with the middle of its radius range."""
+    from ..beam import Beam
+
+    low, high = (float(r.m_as(MM)) for r in (machine.beam_radius_min, machine.beam_radius_max))
+    radius = 0.5 * (low + high)
+    known = math.hypot(machine.beam_radius_scale_uncertainty, machine.beam_radius_repeatability)
+    return Beam(
+        power=machine.power, radius_x=Measured(Quantity(radius, MM), Quantity(known * radius, MM)),
+        wavelength=machine.wavelength, pulse_rate=machine.pulse_rate, name=machine.name,
     )  # fmt: skip
 
 
@@ -228,17 +259,23 @@ def _check(document: Document) -> None:
     key = next(f"{n}_max" for n, _ in _WIDTHS if beam[f"{n}_max"] is not None)
     if low.m_as(MM) > high.m_as(MM) * (1.0 + 1e-12):
         raise document.error(
-            ("beam", key), f"makes the largest radius {show(high)}, below the smallest, {show(low)}. Exchange the two, or check diameter and radius."
+            ("beam", key),
+            f"makes the largest radius {show(high)}, below the smallest, {show(low)}. Exchange the two, or check diameter and radius.",
         )
     _plausible(document, low, high)
     scanner = document["scanner"]
     sides = [key for key in ("field_width", "field_length", "beam_height") if scanner[key] is not None]
     if sides and len(sides) < 3:
         missing = [key for key in ("field_width", "field_length", "beam_height") if key not in sides]
-        raise document.error(("scanner", sides[0]), f"stands without {' and '.join(missing)}: tilt needs all three. Add them, or leave all out.")
+        raise document.error(
+            ("scanner", sides[0]),
+            f"stands without {' and '.join(missing)}: tilt needs all three. Add them, or leave all out.",
+        )
     if document["laser"]["power_reading_date"] > datetime.date.today() + datetime.timedelta(days=1):
         day = document["laser"]["power_reading_date"]
-        raise document.error(("laser", "power_reading_date"), f"lies in the future: {day}. Write the day the power was read.")
+        raise document.error(
+            ("laser", "power_reading_date"), f"lies in the future: {day}. Write the day the power was read."
+        )
 
 
 _PLAUSIBLE = (
@@ -260,10 +297,12 @@ def _plausible(document: Document, low: Quantity, high: Quantity) -> None:
             continue
         ends = parse(key, least, kind), parse(key, most, kind)
         if not ends[0] <= value <= ends[1]:
-            raise document.error((table, key), f"of {show(value)} is outside {least} to {most}. Check the unit and the decimal point.")
+            raise document.error(
+                (table, key), f"of {show(value)} is outside {least} to {most}. Check the unit and the decimal point."
+            )
     for end, radius in (("smallest", low), ("largest", high)):
         if not 1e-3 <= radius.m_as(MM) <= 5.0:
-            raise document.error("beam", f"the {end} beam radius of {show(radius)} is outside 1 um to 5 mm. Check the unit and the decimal point.")
-
-
-_ = (HZ, MM_S2, NM, S)
+            raise document.error(
+                "beam",
+                f"the {end} beam radius of {show(radius)} is outside 1 um to 5 mm. Check the unit and the decimal point.",
+            )

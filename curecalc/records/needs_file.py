@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -21,15 +21,15 @@ _ASSURANCE = Field(
     help="How surely the depth is reached: one-sided confidence.",
 )  # fmt: skip
 _VECTOR = {
-    "kind": Field("text", required=True, help="Your name for the kind of vector: contour, hatch, support, down-facing, first layers.", example='"hatch"'),
-    "pattern": Field("choice", required=True, choices=("line", "raster"), help="Single lines, or parallel lines that fill an area.", example='"raster"'),
+    "kind": Field("text", required=True, help="Your name for it: contour, hatch, support, down-facing, first layers.", example='"hatch"'),
+    "pattern": Field("choice", required=True, choices=("line", "raster"), help="Lines, or lines filling an area.", example='"raster"'),
     "overcure": _length(
         "Depth beyond the layer (bond). It may be 0 or below for a down-facing kind, which has nothing to bond to.",
         rule="finite", example='"0.08 mm"',
     ),
     "cure_depth": _length("Depth from the surface, instead of overcure.", example='"0.18 mm"'),
     "assurance": Field("fraction", low=0.5, high=0.9999, example='"99 %"', help="Instead of the assurance above."),
-    "passes": Field("whole", minimum=1, example="1", help="Equal passes over the same lines. Left out: 1, or more where the least speed asks for it."),
+    "passes": Field("whole", minimum=1, example="1", help="Equal passes. Left out: 1, or more where the least speed asks for it."),
     "cross_hatch": Field("boolean", default=False, example="true", help="A second raster square to the first."),
     "power": Field("power", example='"200 mW"', help="Given instead of chosen; also beam_radius, hatch_spacing, scan_speed."),
     "beam_radius": _length(example='"0.1 mm"'),
@@ -48,6 +48,10 @@ _VECTOR = {
     "line_width_max": _length(example='"0.2 mm"'),
     "width_accuracy": _length("Expanded uncertainty (coverage factor 2) the line width may have.", example='"0.02 mm"'),
     "vector_length": _length("Typical length; the time at the ends of vectors then counts.", example='"40 mm"'),
+    "hold_at_field_edge": Field(
+        "boolean", default=False, example="true",
+        help="Aim deeper, so that the far corner of the field, where the beam is tilted, still gets the depth.",
+    ),
     "area": Field("area", rule="nonnegative", example='"4000 mm^2"', help="Filled by this kind in a typical layer, for the build rate."),
     "total_length": _length("Of all lines of this kind in a typical layer, for the build rate.", rule="nonnegative", example='"600 mm"'),
     "count": Field("whole", minimum=0, example="120", help="Vectors of this kind in a typical layer; left out, from vector_length."),
@@ -123,7 +127,12 @@ vector_length = "40 mm"
 
 def starting_needs() -> str:
     """A commented needs file to start from, with five kinds of vector."""
-    live = {"part_height": '"60 mm"', "assurance": '"95 %"', "assured_for": '"single layer"', "temperature": '"25 degC"'}
+    live = {
+        "part_height": '"60 mm"',
+        "assurance": '"95 %"',
+        "assured_for": '"single layer"',
+        "temperature": '"25 degC"',
+    }
     text = starting_text(NEEDS, values=live)
     head, _, vector = text.rpartition("\n[[vectors]]\n")
     keys = "".join(f"# {line}\n" if not line.startswith("#") and line else f"{line}\n" for line in vector.splitlines())
@@ -162,6 +171,7 @@ class VectorNeeds:
     total_length: Quantity | None = None
     count: int | None = None
     down_facing: bool = False
+    hold_at_field_edge: bool = False
     place: int = 0
 
     @property
@@ -185,6 +195,7 @@ class Needs:
     path: str = ""
     sha256: str = ""
     text: str = ""
+    document: Document | None = field(default=None, repr=False, compare=False)
 
     def to_dict(self) -> dict[str, Any]:
         """What sheets show of the needs."""
@@ -212,7 +223,7 @@ def needs_from_document(document: Document) -> Needs:
         name=v["name"], layer_thickness=v["layer_thickness"], assurance=v["assurance"],
         single_layer=v["assured_for"] == "single layer", temperature=v["temperature"], layers_above=v["layers_above"],
         part_height=v["part_height"], vectors=tuple(VectorNeeds(**one, place=i) for i, one in enumerate(v["vectors"])),
-        path=document.path, sha256=document.sha256, text=document.text,
+        path=document.path, sha256=document.sha256, text=document.text, document=document,
     )  # fmt: skip
 
 
@@ -223,7 +234,8 @@ def _check(document: Document) -> None:
     thickness = float(document["layer_thickness"].m_as(MM))
     if not 1e-3 <= thickness <= 2.0:
         raise document.error(
-            "layer_thickness", f"of {show(document['layer_thickness'])} is outside 1 um to 2 mm. Check the unit and the decimal point."
+            "layer_thickness",
+            f"of {show(document['layer_thickness'])} is outside 1 um to 2 mm. Check the unit and the decimal point.",
         )
     seen: dict[str, int] = {}
     for i, one in enumerate(document["vectors"]):
@@ -243,11 +255,16 @@ def _check_vector(document: Document, i: int, one: dict[str, Any], thickness: fl
             if one[key] is not None:
                 wrong(key, 'is for pattern = "raster"; this kind is single lines. Leave it out, or change the pattern.')
         if one["cross_hatch"]:
-            wrong("cross_hatch", 'is for pattern = "raster"; this kind is single lines. Leave it out, or change the pattern.')
+            wrong(
+                "cross_hatch",
+                'is for pattern = "raster"; this kind is single lines. Leave it out, or change the pattern.',
+            )
         if one["area"] is not None:
             wrong("area", 'is for pattern = "raster"; give total_length for single lines.')
         if one["ripple_max"] is not None:
-            wrong("ripple_max", 'is for pattern = "raster"; a single line has none. Leave it out, or change the pattern.')
+            wrong(
+                "ripple_max", 'is for pattern = "raster"; a single line has none. Leave it out, or change the pattern.'
+            )
     else:
         if one["total_length"] is not None:
             wrong("total_length", 'is for pattern = "line"; give area for a raster.')
@@ -257,9 +274,15 @@ def _check_vector(document: Document, i: int, one: dict[str, Any], thickness: fl
     depth = one["cure_depth"].m_as(MM) if one["cure_depth"] is not None else thickness + one["overcure"].m_as(MM)
     key = "cure_depth" if one["cure_depth"] is not None else "overcure"
     if depth <= 0.0:
-        wrong(key, f"leaves a depth of {depth:.4g} mm: layer_thickness plus overcure must be above zero. Ask for more overcure.")
+        wrong(
+            key,
+            f"leaves a depth of {depth:.4g} mm: layer_thickness plus overcure must be above zero. Ask for more overcure.",
+        )
     if depth > 50.0 * thickness:
-        wrong(key, f"makes a depth of {depth:.4g} mm, more than 50 layers of {thickness:.4g} mm. Check the unit and the decimal point.")
+        wrong(
+            key,
+            f"makes a depth of {depth:.4g} mm, more than 50 layers of {thickness:.4g} mm. Check the unit and the decimal point.",
+        )
     for name, unit in _PAIRS:
         given, low, high = one[name], one.get(f"{name}_min"), one.get(f"{name}_max")
         for end, bound in (("min", low), ("max", high)):
@@ -271,6 +294,9 @@ def _check_vector(document: Document, i: int, one: dict[str, Any], thickness: fl
     if low is not None and high is not None and low.m_as(MM) > high.m_as(MM):
         wrong("line_width_max", f"must not be below line_width_min ({show(low)}), got {show(high)}. Exchange the two.")
     if one["overcure_max"] is not None and one["overcure_max"].m_as(MM) < depth - thickness:
-        wrong("overcure_max", f"of {show(one['overcure_max'])} is less than the overcure asked for, {depth - thickness:.4g} mm. Raise it, or ask for less.")
+        wrong(
+            "overcure_max",
+            f"of {show(one['overcure_max'])} is less than the overcure asked for, {depth - thickness:.4g} mm. Raise it, or ask for less.",
+        )
     if one["print_through_max"] is not None and not one["down_facing"]:
         wrong("print_through_max", "is for kinds with down_facing = true. Add that line, or leave this one out.")

@@ -14,7 +14,14 @@ SEED = 20261
 
 
 def layers_that_bond(
-    *, coupons: int, assurance: float, single: bool, cancels: bool, rasters: bool = False, shops: int = 10_000, seed: int = SEED
+    *,
+    coupons: int,
+    assurance: float,
+    single: bool,
+    cancels: bool,
+    rasters: bool = False,
+    shops: int = 10_000,
+    seed: int = SEED,
 ) -> float:
     """Share of shops whose layer (or whose mean layer) reaches the bond depth at the assured exposure.
 
@@ -22,7 +29,16 @@ def layers_that_bond(
     """
     random = np.random.default_rng([seed, coupons, int(1000 * assurance), single, cancels, rasters])
     layer, bond, scatter = 0.10, 0.08, 0.006
-    meter, spot, reading, spot_now, speed_error, spacing_error, recoat, bias = 0.03, 0.04, 0.01, 0.01, 0.01, 0.005, 0.004, 0.003
+    meter, spot, reading, spot_now, speed_error, spacing_error, recoat, bias = (
+        0.03,
+        0.04,
+        0.01,
+        0.01,
+        0.01,
+        0.005,
+        0.004,
+        0.003,
+    )
 
     def normal(*size):
         return random.standard_normal(size)

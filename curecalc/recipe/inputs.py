@@ -1,0 +1,314 @@
+"""Machine, resin and needs to tasks: limits and errors as floats, and what disagrees between the three files."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from ..errors import FileError, NoSolution
+from ..records.machine_file import Machine
+from ..records.needs_file import Needs, VectorNeeds
+from ..records.resin_file import LotResin
+from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, Quantity, S, show
+from .assurance import Curve, Errors
+from .bounds import INFINITE, Bounds, Task
+from .consequences import edge_depth_needed
+from .light import Pattern
+
+__all__ = ["Cancelling", "Inputs", "curve_of", "gather"]
+
+_LN_100 = math.log(100.0)  # mJ/cm^2 to mJ/mm^2
+_WARM = 1.0  # kelvin between coupons and vat that deserve a word
+_REFUSED = 10.0
+
+
+@dataclass(frozen=True)
+class Cancelling:
+    """Which systematic errors the coupons and the build share, and the sentence that says so."""
+
+    power_scale: bool
+    beam_radius: bool
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """Tasks in the order of the needs, what cancels, and warnings about the files."""
+
+    tasks: tuple[Task, ...]
+    curve: Curve
+    errors: Errors
+    cancelling: Cancelling
+    warnings: tuple[str, ...]
+
+
+def _mm(q: Quantity | None, otherwise: float) -> float:
+    return otherwise if q is None else float(q.m_as(MM))
+
+
+def curve_of(lot: LotResin) -> Curve:
+    """The lot's working line in the lab set (x = ln of mJ/mm^2)."""
+    line = lot.line
+    low, high = (e - _LN_100 if math.isfinite(e) else None for e in (line.x_low, line.x_high))
+    return Curve(
+        penetration_depth=line.penetration_depth, log_threshold=line.log_threshold - _LN_100, centre=line.x_mean - _LN_100,
+        centre_variance=line.mean_variance, slope_variance=line.slope_variance, layer_variance=line.coupon_variance,
+        degrees_of_freedom=line.t_degrees_of_freedom, low=low, high=high,
+    )  # fmt: skip
+
+
+def _same(a: str, b: str) -> bool:
+    return bool(a.strip()) and a.strip().lower() == b.strip().lower()
+
+
+def _cancelling(machine: Machine, lot: LotResin) -> Cancelling:
+    here = _same(machine.name, lot.machine)
+    meter = here and _same(machine.power_meter, lot.power_meter)
+    if not lot.verified:
+        said = "The resin values are from a data sheet, not from this machine: no systematic error cancels."
+    elif not here:
+        said = (
+            f"The coupons were made on {lot.machine or 'a machine the resin file does not name'}, not on {machine.name}: "
+            "systematic errors of power and beam do not cancel."
+        )
+    elif not meter:
+        said = (
+            "Coupons and build share the machine but not, or not surely, the power meter: the beam's systematic error cancels, "
+            "the meters' do not."
+        )
+    else:
+        lines = "in lines" if not lot.raster else "as far as rasters depend on it"
+        said = f"Coupons and build share machine and power meter: the meter's scale error cancels, the beam's {lines}."
+    return Cancelling(meter, here, said)
+
+
+def errors_of(machine: Machine, lot: LotResin, cancelling: Cancelling) -> Errors:
+    """The budget of what may differ between coupons and build."""
+    coupon_power = 0.0 if lot.raster else -1.0
+    scale = 0.0
+    if not cancelling.power_scale:
+        scale = math.hypot(machine.power_scale_uncertainty, lot.power_scale_uncertainty)
+    if not cancelling.beam_radius:
+        scale = math.hypot(scale, coupon_power * lot.beam_radius_scale_uncertainty)
+    return Errors(
+        power=float(machine.power.relative),
+        exposure_scale=scale,
+        beam_radius=machine.beam_radius_repeatability,
+        beam_radius_scale=machine.beam_radius_scale_uncertainty,
+        coupon_radius_power=coupon_power if cancelling.beam_radius else None,
+        scan_speed=machine.scan_speed_uncertainty,
+        hatch_spacing=machine.hatch_spacing_uncertainty,
+        layer_thickness=float(machine.layer_thickness_variation.m_as(MM)),
+        depth_bias=float(lot.thickness_bias_uncertainty.m_as(MM)),
+    )
+
+
+def gather(machine: Machine, lot: LotResin, needs: Needs, *, today: datetime.date | None = None) -> Inputs:
+    """Tasks of all kinds of vector, after the files were checked against each other.
+
+    Raises
+    ------
+    FileError
+        The files contradict each other: another wavelength, a vat far from the coupons' temperature.
+    NoSolution
+        A layer, or a given setting, outside what the machine can do.
+    """
+    day = today or datetime.date.today()
+    warnings = [*lot.warnings, *_agree(machine, lot, needs, day)]
+    _layer_in_range(machine, needs)
+    cancelling = _cancelling(machine, lot)
+    curve, errors = curve_of(lot), errors_of(machine, lot, cancelling)
+    tasks = tuple(_task(machine, needs, one, curve, errors, float(lot.resin.refractive_index)) for one in needs.vectors)
+    for one, task in zip(needs.vectors, tasks):
+        warnings += _depth_covered(lot, one, task)
+    return Inputs(tasks, curve, errors, cancelling, tuple(dict.fromkeys(warnings)))
+
+
+# ---------------------------------------------------------------- do the files agree
+
+
+def _agree(machine: Machine, lot: LotResin, needs: Needs, day: datetime.date) -> list[str]:
+    notes = []
+    resin = lot.resin
+    if resin.wavelength is not None:
+        there, here = float(resin.wavelength.m_as(NM)), float(machine.wavelength.m_as(NM))
+        if abs(here - there) > 3.0:
+            raise FileError(
+                f"{lot.path}: wavelength: the resin was measured at {there:g} nm, the laser of {machine.path} has {here:g} nm: "
+                "Dp and Ec do not carry over. Calibrate the resin with this laser."
+            )
+    notes += _temperatures(machine, lot, needs)
+    age, valid = machine.reading_age_days(day), float(machine.power_reading_valid_for.m_as(S)) / 86400.0
+    if age > valid:
+        notes.append(
+            f"The power was read {age} days ago ({machine.power_reading_date}), longer than the {valid:g} days it counts for. "
+            "Read it again, then retune."
+        )
+    if lot.verified and not _same(machine.name, lot.machine):
+        notes.append(
+            f"The resin file was made on {lot.machine or 'an unnamed machine'}, this is {machine.name}: systematic errors do not "
+            "cancel and are counted in full."
+        )
+    elif lot.verified and not _same(machine.power_meter, lot.power_meter):
+        notes.append(
+            f"The coupons' power was read with {lot.power_meter or 'an unnamed meter'}, now with "
+            f"{machine.power_meter or 'an unnamed meter'}: the meters' scale errors do not cancel."
+        )
+    return notes
+
+
+def _temperatures(machine: Machine, lot: LotResin, needs: Needs) -> list[str]:
+    notes = []
+    vat, coupons = needs.temperature, lot.resin.temperature
+    if vat is not None and coupons is not None:
+        apart = float(vat.m_as(DEGC)) - float(coupons.m_as(DEGC))
+        if abs(apart) > _REFUSED:
+            raise FileError(
+                f"{needs.path}: temperature: the vat at {show(vat)} is {abs(apart):.3g} K from the coupons of {lot.path} "
+                f"({show(coupons)}): the working curve does not carry over. Calibrate at the vat's temperature."
+            )
+        if abs(apart) > _WARM:
+            notes.append(
+                f"The vat is at {show(vat)}, the coupons were at {show(coupons)}: the curve shifts with temperature; "
+                "calibrate there or bring the vat to it."
+            )
+    if vat is not None:
+        for bound, word in ((machine.temperature_min, "below"), (machine.temperature_max, "above")):
+            if bound is None:
+                continue
+            beyond = float(vat.m_as(DEGC)) - float(bound.m_as(DEGC))
+            if (beyond < 0.0) == (word == "below") and beyond != 0.0:
+                notes.append(f"The vat at {show(vat)} is {word} the machine's limit of {show(bound)}.")
+    return notes
+
+
+def _layer_in_range(machine: Machine, needs: Needs) -> None:
+    t = needs.layer_thickness
+    for bound, sign, word in (
+        (machine.layer_thickness_min, -1.0, "below"),
+        (machine.layer_thickness_max, 1.0, "above"),
+    ):
+        if sign * (float(t.m_as(MM)) - float(bound.m_as(MM))) > 1e-9:
+            where = needs.document.lines.get(("layer_thickness",)) if needs.document else None
+            raise NoSolution(
+                f"{needs.path}{f':{where}' if where else ''}: layer_thickness of {show(t)} is {word} what the machine makes, "
+                f"{show(machine.layer_thickness_min)} to {show(machine.layer_thickness_max)}.",
+                limit="layer range",
+                remedy="Choose a layer inside the range.",
+            )
+
+
+def _depth_covered(lot: LotResin, one: VectorNeeds, task: Task) -> list[str]:
+    if lot.depth_range is None:
+        return []
+    low, high = (float(d.m_as(MM)) for d in lot.depth_range)
+    if low - 1e-9 <= task.depth <= high + 1e-9:
+        return []
+    side = "deeper" if task.depth > high else "shallower"
+    return [
+        f"{one.kind}: a depth of {task.depth:.4g} mm is {side} than the coupons reached ({low:.4g} to {high:.4g} mm): extrapolated."
+    ]
+
+
+# ---------------------------------------------------------------- tasks
+
+
+def _given(
+    machine: Machine, needs: Needs, one: VectorNeeds, key: str, unit: Any, low: float, high: float, name: str
+) -> tuple[float, float]:
+    """Range of a setting: the given value, or the machine's range cut by the needs; refused where they do not meet."""
+    value = getattr(one, key)
+    if value is not None:
+        number = float(value.m_as(unit))
+        if not low * (1.0 - 1e-9) <= number <= high * (1.0 + 1e-9):
+            _outside(machine, needs, one, key, value, low, high, unit, name)
+        return number, number
+    for end in ("min", "max"):
+        bound = getattr(one, f"{key}_{end}", None)
+        if bound is None:
+            continue
+        number = float(bound.m_as(unit))
+        if (end == "min" and number > high * (1.0 + 1e-9)) or (end == "max" and number < low * (1.0 - 1e-9)):
+            _outside(machine, needs, one, f"{key}_{end}", bound, low, high, unit, name)
+        low, high = (max(low, number), high) if end == "min" else (low, min(high, number))
+    return low, high
+
+
+def _outside(
+    machine: Machine, needs: Needs, one: VectorNeeds, key: str, value: Quantity, low: float, high: float, unit: Any, name: str
+) -> None:  # fmt: skip
+    line = needs.document.lines.get(("vectors", one.place, key)) if needs.document else None
+    where = f"{needs.path}:{line}" if line else needs.path
+    span = f"{show(Quantity(low, unit))} to {show(Quantity(high, unit))}"
+    if low == high:
+        span = f"{show(Quantity(high, unit))} only"
+    elif high == INFINITE:
+        span = f"from {show(Quantity(low, unit))}"
+    raise NoSolution(
+        f"{where}: {one.kind}: {key} of {show(value)} is outside what {machine.name} allows, {span}.",
+        limit=name,
+        remedy="Change it, or the machine file if the machine allows more.",
+    )
+
+
+def _held(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, depth: float, index: float) -> float:
+    """The depth to aim at so that the far corner of the field still gets `depth`."""
+    if machine.beam_height is None or machine.field_width is None or machine.field_length is None:
+        line = needs.document.lines.get(("vectors", one.place, "hold_at_field_edge")) if needs.document else None
+        raise FileError(
+            f"{needs.path}{f':{line}' if line else ''}: hold_at_field_edge: the machine file states no field_width, field_length and "
+            "beam_height. Add them there, or leave this out."
+        )
+    half = 0.5 * math.hypot(float(machine.field_width.m_as(MM)), float(machine.field_length.m_as(MM)))
+    return edge_depth_needed(
+        depth, curve.penetration_depth, half, float(machine.beam_height.m_as(MM)), index, raster_lines=one.raster
+    )
+
+
+def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors: Errors, index: float) -> Task:
+    thickness = float(needs.layer_thickness.m_as(MM))
+    depth = _mm(one.cure_depth, 0.0) if one.cure_depth is not None else thickness + _mm(one.overcure, 0.0)
+    if one.hold_at_field_edge:
+        depth = _held(machine, needs, one, curve, depth, index)
+    available = float(machine.power.value.m_as(MW))
+    least = available if machine.power_min is None else float(machine.power_min.m_as(MW))
+    power = _given(machine, needs, one, "power", MW, least, available, "laser power")
+    radius = _given(
+        machine, needs, one, "beam_radius", MM, _mm(machine.beam_radius_min, 0.0), _mm(machine.beam_radius_max, 0.0), "spot range"
+    )  # fmt: skip
+    speed = _given(
+        machine, needs, one, "scan_speed", MM_S, float(machine.scan_speed_min.m_as(MM_S)), float(machine.scan_speed_max.m_as(MM_S)),
+        "scanner speed",
+    )  # fmt: skip
+    spacing = (0.0, INFINITE)
+    if one.raster:
+        spacing = _given(
+            machine, needs, one, "hatch_spacing", MM, _mm(machine.hatch_spacing_min, 0.0), _mm(machine.hatch_spacing_max, INFINITE),
+            "hatch spacing",
+        )  # fmt: skip
+    pulses = None if machine.pulse_rate is None else float(machine.pulse_rate.m_as(HZ))
+    bounds = Bounds(
+        power_low=power[0], power_high=power[1], beam_radius_low=radius[0], beam_radius_high=radius[1],
+        scan_speed_low=speed[0], scan_speed_high=speed[1], hatch_spacing_low=spacing[0], hatch_spacing_high=spacing[1],
+        pulse_share=machine.pulse_spacing_max if pulses else INFINITE, ripple=_mm(one.ripple_max, INFINITE),
+        print_through=_mm(one.print_through_max, INFINITE), overcure=_mm(one.overcure_max, INFINITE),
+        line_width_low=_mm(one.line_width_min, 0.0), line_width_high=_mm(one.line_width_max, INFINITE),
+        width_accuracy=_mm(one.width_accuracy, INFINITE),
+    )  # fmt: skip
+    return Task(
+        kind=one.kind,
+        pattern=Pattern(one.raster, one.passes or 1, one.cross_hatch, pulses),
+        layer_thickness=thickness,
+        depth=depth,
+        assurance=needs.assurance if one.assurance is None else one.assurance,
+        single=needs.single_layer,
+        curve=curve,
+        errors=errors,
+        bounds=bounds,
+        layers=INFINITE if needs.layers_above is None else float(needs.layers_above + 1),
+        vector_length=_mm(one.vector_length, INFINITE),
+        acceleration=INFINITE if machine.acceleration is None else float(machine.acceleration.m_as(MM_S2)),
+        settling=float(machine.settling_time.m_as(S)),
+    )

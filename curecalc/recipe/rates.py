@@ -1,0 +1,123 @@
+"""How fast the machine builds: time of a layer, volume per hour, share of what the light allows, and what holds it back. Floats."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from ..physics import motion, rates
+from .search import Best
+
+__all__ = ["Rates", "Work", "build_rates", "scan_time"]
+
+
+@dataclass(frozen=True)
+class Work:
+    """What one kind of vector does in a layer: area (mm^2) for rasters, length (mm) for lines, and how many vectors."""
+
+    area: Any = 0.0
+    length: Any = 0.0
+    count: Any | None = None
+
+
+def _length_and_count(best: Best, work: Work) -> tuple[Any, Any]:
+    """Total length and number of vectors of one pass."""
+    if best.task.pattern.raster:
+        length = np.asarray(work.area, float) / best.hatch_spacing
+        typical = best.task.vector_length
+        if not math.isfinite(typical):
+            typical = np.maximum(np.sqrt(np.asarray(work.area, float)), 1e-9)  # a square of this area
+    else:
+        length = np.asarray(work.length, float)
+        typical = best.task.vector_length if math.isfinite(best.task.vector_length) else np.maximum(length, 1e-9)
+    count = np.maximum(length / typical, np.where(length > 0.0, 1.0, 0.0)) if work.count is None else work.count
+    return length, np.where(length > 0.0, np.maximum(count, 1.0), 0.0)
+
+
+def scan_time(best: Best, work: Work) -> tuple[Any, Any]:
+    """Time for the work of one kind, and the part of it in which the laser moves at full speed; seconds, arrays allowed."""
+    length, count = _length_and_count(best, work)
+    each = length / np.maximum(count, 1.0)
+    if math.isfinite(best.task.acceleration):
+        one = np.where(
+            each > 0.0, motion.vector_time(np.maximum(each, 1e-12), best.scan_speed, best.task.acceleration), 0.0
+        )
+    else:
+        one = each / best.scan_speed
+    times = best.task.pattern.times
+    return times * count * (one + best.task.settling), times * length / best.scan_speed
+
+
+@dataclass(frozen=True)
+class Rates:
+    """Rates of one layer, or sums over the layers of a mesh (times then are totals).
+
+    Attributes
+    ----------
+    scan_time, recoat_time, layer_time : float
+        Seconds.
+    light_time : float
+        The least time in which the available power could bring the needed exposures.
+    volume : float
+        Resin made solid (mm^3), nominal.
+    bottleneck : str
+        What takes the greatest share: `light`, `scanner` or `recoater`.
+    shares : dict of str to float
+        Of the layer's time: light (what the exposures need at full power), scanner (all scanning beyond it), recoater.
+    """
+
+    scan_time: float
+    recoat_time: float
+    layer_time: float
+    light_time: float
+    volume: float
+    bottleneck: str
+    shares: dict[str, float] = field(default_factory=dict)
+    by_kind: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def volume_rate(self) -> float:
+        """mm^3/s over the whole cycle."""
+        return self.volume / self.layer_time if self.layer_time > 0.0 else 0.0
+
+    @property
+    def light_limit_fraction(self) -> float:
+        """Share of the layer's time that the light alone would need."""
+        return self.light_time / self.layer_time if self.layer_time > 0.0 else 0.0
+
+
+def build_rates(
+    kinds: list[tuple[Best, Work]],
+    *,
+    power_available: float,
+    recoat_time: float,
+    layer_thickness: float,
+    layers: int = 1,
+) -> Rates:
+    """Rates of the work of all kinds; `Work` may hold arrays over layers, which are summed."""
+    scan, light, volume = 0.0, 0.0, 0.0
+    by_kind: dict[str, float] = {}
+    for best, work in kinds:
+        time, _ = scan_time(best, work)
+        by_kind[best.task.kind] = float(np.sum(time))
+        scan += by_kind[best.task.kind]
+        light += _light_time(best, work, power_available)
+        if best.task.pattern.raster:
+            volume += float(np.sum(work.area)) * layer_thickness
+    recoat = recoat_time * layers
+    total = scan + recoat
+    parts = {"light": min(light, scan), "scanner": max(scan - light, 0.0), "recoater": recoat}
+    shares = {name: value / total if total > 0.0 else 0.0 for name, value in parts.items()}
+    return Rates(scan, recoat, total, light, volume, max(parts, key=lambda n: parts[n]), shares, by_kind)
+
+
+def _light_time(best: Best, work: Work, power: float) -> float:
+    """Energy the needed exposure asks for, over the power there is: mean exposure times area, or energy of the lines."""
+    needed = math.exp(best.log_wanted)
+    if best.task.pattern.raster:
+        return float(np.sum(work.area)) / float(rates.light_limit(power, needed))
+    # a line's energy per length at the needed peak exposure: sqrt(pi/2) W0 E
+    return float(np.sum(work.length)) * math.sqrt(0.5 * math.pi) * best.beam_radius * needed / power

@@ -1,0 +1,294 @@
+"""Making a recipe: settings for every kind of vector, how sure, what limits them, what they bring, how fast it builds."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from dataclasses import replace
+from typing import Any
+
+from ..errors import NoSolution
+from ..records.machine_file import Machine
+from ..records.needs_file import Needs, VectorNeeds
+from ..records.resin_file import LotResin
+from ..units import DEG, G_CM3, MJ_CM2, MM, MM2, MM2_S, MM_S, MW, RAD, Quantity, S
+from . import consequences, rates
+from .assurance import assurance_of, depth_state, relative_variance
+from .bounds import LIMIT_NAMES, Task
+from .inputs import Inputs, gather
+from .record import Limit, Recipe, VectorRecipe
+from .search import Best, Binding, best_settings, binding_limits
+
+__all__ = ["assembled", "hatch_exposure", "layer_rates", "lower_bound", "make_recipe", "state_of", "work_of"]
+
+_PASSES = (1, 2, 3, 4)
+
+
+def make_recipe(
+    *, machine: Machine, resin: LotResin, needs: Needs, today: datetime.date | None = None, gains: bool = True
+) -> Recipe:
+    """Settings for every kind of vector of the needs, the fastest that meet depth with the stated assurance.
+
+    Parameters
+    ----------
+    machine : Machine
+    resin : LotResin
+    needs : Needs
+    today : date, optional
+        For the age of the power reading and the recipe's date.
+    gains : bool
+        Look for what moving each binding limit would gain.
+
+    Returns
+    -------
+    Recipe
+
+    Raises
+    ------
+    FileError
+        The files contradict each other.
+    NoSolution
+        Nothing fits; `limit` names what binds.
+    """
+    gathered = gather(machine, resin, needs, today=today)
+    found = _solve_all(needs, gathered)
+    return assembled(machine, resin, needs, gathered, found, today=today, gains=gains)
+
+
+def _solve_all(needs: Needs, gathered: Inputs) -> list[Best]:
+    """All kinds; down-facing ones last, since the layers above them take the hatch's exposure."""
+    found: dict[int, Best] = {}
+    order = sorted(range(len(needs.vectors)), key=lambda i: needs.vectors[i].down_facing)
+    for i in order:
+        task = gathered.tasks[i]
+        if needs.vectors[i].down_facing:
+            task = replace(task, above=hatch_exposure(needs, found))
+        found[i] = _with_passes(task, needs.vectors[i].passes)
+    return [found[i] for i in range(len(needs.vectors))]
+
+
+def hatch_exposure(needs: Needs, found: dict[int, Best]) -> float | None:
+    """Mean surface exposure of the layers above a down-facing face: that of the first raster kind; None without one."""
+    for i, one in enumerate(needs.vectors):
+        if one.raster and not one.down_facing and i in found:
+            return float(found[i].exposure_mean)
+    return None
+
+
+def _with_passes(task: Task, given: int | None) -> Best:
+    """The settings, with more passes where one alone would need a speed below the least."""
+    if given is not None:
+        return best_settings(task)
+    first: NoSolution | None = None
+    for passes in _PASSES:
+        try:
+            return best_settings(replace(task, pattern=task.pattern._replace(passes=passes)))
+        except NoSolution as refused:
+            first = first or refused
+            if refused.limit != LIMIT_NAMES["scan_speed_low"]:
+                break
+    assert first is not None
+    raise first
+
+
+def assembled(
+    machine: Machine, resin: LotResin, needs: Needs, gathered: Inputs, found: list[Best], *,
+    today: datetime.date | None = None, gains: bool = True,
+) -> Recipe:  # fmt: skip
+    """The record of settings already found."""
+    above = hatch_exposure(needs, dict(enumerate(found)))
+    vectors = tuple(_vector(machine, resin, one, best, above, gains) for one, best in zip(needs.vectors, found))
+    built = layer_rates(machine, needs, found)
+    density = None if resin.density is None else float(resin.density.m_as(G_CM3))
+    layers = None
+    if needs.part_height is not None:
+        layers = max(math.ceil(float((needs.part_height / needs.layer_thickness).m_as("dimensionless")) - 1e-9), 1)
+    return Recipe(
+        name=needs.name, vectors=vectors, layer_thickness=needs.layer_thickness, rates=built,
+        mass_rate=None if density is None or built is None else 3.6 * built.volume_rate * density,
+        part_layers=layers, part_time=None if layers is None or built is None else layers * built.layer_time,
+        seam=_seam(needs, found), cancelling=gathered.cancelling.sentence,
+        power_scale_cancels=gathered.cancelling.power_scale, beam_radius_cancels=gathered.cancelling.beam_radius,
+        warnings=tuple(dict.fromkeys([*gathered.warnings, *(w for v in vectors for w in v.warnings)])),
+        date=(today or datetime.date.today()).isoformat(), machine=machine, lot=resin, needs=needs, inputs=gathered,
+    )  # fmt: skip
+
+
+def work_of(one: VectorNeeds) -> rates.Work:
+    """What the needs say this kind does in a typical layer."""
+    return rates.Work(
+        area=0.0 if one.area is None else float(one.area.m_as(MM2)),
+        length=0.0 if one.total_length is None else float(one.total_length.m_as(MM)),
+        count=one.count,
+    )
+
+
+def layer_rates(machine: Machine, needs: Needs, found: list[Best]) -> rates.Rates | None:
+    """Rates of a typical layer; None where no area is stated."""
+    kinds = [(best, work_of(one)) for one, best in zip(needs.vectors, found)]
+    if not any(work.area > 0.0 for _, work in kinds):
+        return None
+    return rates.build_rates(
+        kinds, power_available=float(machine.power.value.m_as(MW)), recoat_time=float(machine.recoat_time.m_as(S)),
+        layer_thickness=float(needs.layer_thickness.m_as(MM)),
+    )  # fmt: skip
+
+
+def _seam(needs: Needs, found: list[Best]) -> consequences.Seam | None:
+    line = next((b for one, b in zip(needs.vectors, found) if not one.raster), None)
+    fill = next((b for one, b in zip(needs.vectors, found) if one.raster and not one.down_facing), None)
+    return None if line is None or fill is None else consequences.seam(line, fill)
+
+
+def state_of(best: Best) -> dict[str, Any]:
+    """Depth, its uncertainty and assurance at the settings found."""
+    task, light = best.task, best.light
+    relative = relative_variance(task.errors, light.radius_power, light.speed_power, light.spacing_power)
+    state = depth_state(task.curve, task.errors, best.log_exposure, relative, single=task.single)
+    state["assurance"] = task.assurance
+    if abs(best.log_exposure - best.log_wanted) > 1e-9:  # more exposure than is asked for
+        state["assurance"] = float(
+            assurance_of(task.curve, task.errors, best.log_exposure, relative, task.depth, single=task.single)
+        )
+    state["relative"] = relative
+    return state
+
+
+def _budget(best: Best, state: dict[str, Any]) -> dict[str, Quantity]:
+    """Contributions to the standard uncertainty of depth (mm), by what they come from."""
+    task, light = best.task, best.light
+    e, dp, c = task.errors, task.curve.penetration_depth, task.curve
+    held = 0.0 if e.coupon_radius_power is None else e.coupon_radius_power
+    parts = {
+        "curve of the coupons": math.sqrt(c.centre_variance + (best.log_exposure - c.centre) ** 2 * c.slope_variance),
+        "scatter of single layers": math.sqrt(c.layer_variance) if task.single else 0.0,
+        "power since its reading": dp * e.power,
+        "scales of meters and beams": dp * e.exposure_scale,
+        "beam radius from day to day": dp * abs(light.radius_power) * e.beam_radius,
+        "scale of the beam radius": dp * abs(light.radius_power - held) * e.beam_radius_scale,
+        "scan speed": dp * abs(light.speed_power) * e.scan_speed,
+        "hatch spacing": dp * abs(light.spacing_power) * e.hatch_spacing,
+        "recoated layer": e.layer_thickness if task.single else 0.0,
+        "thickness gauge": e.depth_bias,
+    }
+    return {name: Quantity(value, MM) for name, value in parts.items() if value > 0.0}
+
+
+def _vector(
+    machine: Machine, lot: LotResin, one: VectorNeeds, best: Best, above: float | None, gains: bool
+) -> VectorRecipe:
+    task, dp = best.task, best.task.curve.penetration_depth
+    state = state_of(best)
+    bindings: list[Binding] = binding_limits(best) if gains else []
+    limits = tuple(Limit(b.name, b.field, b.value, b.to, b.gain) for b in bindings)
+    raster = task.pattern.raster
+    corner = consequences.corner(best)
+    edge = None
+    if machine.beam_height is not None and machine.field_width is not None and machine.field_length is not None:
+        half = 0.5 * math.hypot(float(machine.field_width.m_as(MM)), float(machine.field_length.m_as(MM)))
+        edge = consequences.field_edge(
+            best, half, float(machine.beam_height.m_as(MM)), float(lot.resin.refractive_index)
+        )
+    layers_out, left = consequences.compensation(best)
+    excess = best.log_exposure - best.log_wanted
+    assured = task.depth + dp * excess  # at the binding exposure the bound is the depth asked for
+
+    def mm(value: float | None) -> Quantity | None:
+        return None if value is None else Quantity(value, MM)
+
+    def exposure(value: float) -> Quantity:
+        return Quantity(100.0 * value, MJ_CM2)
+
+    return VectorRecipe(
+        kind=one.kind, pattern=one.pattern, scan_speed=Quantity(best.scan_speed, MM_S), power=Quantity(best.power, MW),
+        beam_radius=Quantity(best.beam_radius, MM), hatch_spacing=mm(best.hatch_spacing) if raster else None,
+        passes=task.pattern.passes, cross_hatch=task.pattern.crossed, exposure_min=exposure(best.exposure_min),
+        exposure_mean=exposure(best.exposure_mean), exposure_max=exposure(best.exposure_max),
+        cure_depth=Quantity(best.depth, MM), cure_depth_standard_uncertainty=Quantity(state["standard_uncertainty"], MM),
+        cure_depth_assured=Quantity(assured if excess <= 1e-9 else lower_bound(best, state), MM),
+        depth_needed=Quantity(task.depth, MM), overcure=Quantity(best.depth - task.layer_thickness, MM),
+        assurance=float(state["assurance"]), assurance_asked=task.assurance,
+        assured_for="single layer" if task.single else "mean",
+        effective_degrees_of_freedom=float(state["degrees_of_freedom"]),
+        speed_without_doubt=Quantity(_speed_without_doubt(best), MM_S),
+        limits=limits, limited_by=tuple(limit.name for limit in limits) or (_otherwise(best),),
+        rate=Quantity(best.rate, MM2_S if raster else MM_S), ripple=Quantity(best.ripple, MM),
+        line_width=None if raster else mm(best.line_width),
+        line_width_expanded_uncertainty=None if raster else mm(best.line_width_expanded),
+        line_width_at_layer=None if raster else mm(best.line_width_at_layer),
+        contour_offset=None if raster else mm(0.5 * best.line_width),
+        print_through=Quantity(consequences.mean_print_through(best), MM), print_through_max=Quantity(best.print_through, MM),
+        compensation_layers=layers_out, residual_print_through=Quantity(left, MM),
+        interface_exposure=exposure(consequences.interface_exposure(best, best.exposure_mean if above is None else above)),
+        corner_exposure_factor=None if corner is None else corner.exposure_factor,
+        corner_depth_error=None if corner is None else mm(corner.depth_error),
+        corner_reach=None if corner is None else mm(corner.reach),
+        field_incidence_angle=None if edge is None else Quantity(edge.incidence_angle, RAD).to(DEG),
+        field_depth_change=None if edge is None else mm(edge.depth_change),
+        down_facing=one.down_facing, budget=_budget(best, state),
+        warnings=tuple(_notes(one, best, edge, corner)), best=best,
+    )  # fmt: skip
+
+
+def lower_bound(best: Best, state: dict[str, Any]) -> float:
+    """The depth that is reached with the asked assurance, where the exposure is more than it asks for."""
+    task = best.task
+    low, high = task.depth, float(best.depth)
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        sure = assurance_of(task.curve, task.errors, best.log_exposure, state["relative"], middle, single=task.single)
+        low, high = (middle, high) if sure >= task.assurance else (low, middle)
+    return low
+
+
+def _speed_without_doubt(best: Best) -> float:
+    """The speed that would do if everything were known exactly, at the same power, beam and spacing."""
+    task = best.task
+    exact = task.curve.log_threshold + task.depth / task.curve.penetration_depth
+    return float(best.scan_speed * math.exp(best.log_exposure - exact))
+
+
+def _otherwise(best: Best) -> str:
+    """What holds where no limit's moving by a tenth gains anything."""
+    task = best.task
+    if math.isfinite(task.vector_length) and task.vector_length * task.acceleration <= best.scan_speed**2 * 1.0001:
+        return "scanner acceleration"
+    b = task.bounds
+    if b.scan_speed_low == b.scan_speed_high:
+        return "given scan speed"
+    if best.power >= b.power_high * (1.0 - 1e-6):
+        return LIMIT_NAMES["power_high"]
+    return LIMIT_NAMES["scan_speed_high"]
+
+
+def _notes(
+    one: VectorNeeds, best: Best, edge: consequences.FieldEdge | None, corner: consequences.Corner | None
+) -> list[str]:
+    task, curve = best.task, best.task.curve
+    notes = []
+    x = best.log_exposure
+    for bound, beyond, word in (
+        (curve.high, x - (curve.high or 0.0), "above"),
+        (curve.low, (curve.low or 0.0) - x, "below"),
+    ):
+        if bound is not None and beyond > 1e-9:
+            notes.append(
+                f"{one.kind}: {100.0 * math.exp(x):.4g} mJ/cm^2 is {word} the coupons' exposures "
+                f"(to {100.0 * math.exp(bound):.4g}): extrapolated."
+            )
+    if best.log_exposure - best.log_wanted > 1e-6:
+        more = curve.penetration_depth * (best.log_exposure - best.log_wanted)
+        notes.append(
+            f"{one.kind}: the power cannot go lower and the speed not higher: {1e3 * more:.3g} um deeper than the assurance asks for."
+        )
+    if edge is not None and edge.depth_change < -1e-6 and not one.hold_at_field_edge:
+        notes.append(
+            f"{one.kind}: in the far corner of the field the depth is {-1e3 * edge.depth_change:.3g} um less (beam "
+            f"{math.degrees(edge.incidence_angle):.3g} deg from the vertical); hold_at_field_edge = true makes up for it."
+        )
+    if math.isfinite(task.vector_length) and task.vector_length * task.acceleration < best.scan_speed**2:
+        notes.append(
+            f"{one.kind}: vectors of {task.vector_length:.4g} mm are too short for the scanner to reach {best.scan_speed:.4g} mm/s: "
+            "they get more exposure than stated. Give a scan_speed_max."
+        )
+    return notes

@@ -1,0 +1,234 @@
+"""The records of a recipe: settings of each kind of vector with what they do, and the JSON they become."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+from ..records.machine_file import Machine
+from ..records.needs_file import Needs
+from ..records.resin_file import LotResin
+from ..units import MM, MM3, MM3_S, MM_S, MW, ONE, Quantity, S, show, to_json
+from .consequences import Seam
+from .inputs import Inputs
+from .rates import Rates
+from .search import Best
+
+__all__ = ["ASSUMPTIONS", "Limit", "Recipe", "VectorRecipe"]
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A limit at which settings stand, and what moving it would gain."""
+
+    name: str
+    field: str
+    value: float
+    to: float
+    gain: float
+
+    @property
+    def sentence(self) -> str:
+        """What the limit costs, in words."""
+        to = _as_quantity(self.field, self.to)
+        return f"{self.name}: moved to {show(to, digits=3)}, {100.0 * self.gain:.1f} % faster"
+
+    def to_dict(self) -> dict[str, Any]:
+        """The limit as it stands in JSON."""
+        return {
+            "limit": self.name, "value": to_json(_as_quantity(self.field, self.value)),
+            "moved_to": to_json(_as_quantity(self.field, self.to)), "gain": self.gain,
+        }  # fmt: skip
+
+
+def _as_quantity(name: str, value: float) -> Quantity:
+    unit = {"power": MW, "scan_speed": MM_S, "pulse_share": ONE}.get(
+        name.rsplit("_", 1)[0] if name != "pulse_share" else name, MM
+    )
+    return Quantity(value, unit)
+
+
+@dataclass(frozen=True)
+class VectorRecipe:
+    """Settings of one kind of vector, and what they do. Quantities; None where something does not apply.
+
+    `cure_depth` is the expected depth of the weakest place with its standard uncertainty beside it; `cure_depth_assured`
+    the one-sided lower bound at the asked assurance; `assurance` the confidence that layer plus bond is reached.
+    """
+
+    kind: str
+    pattern: str
+    scan_speed: Quantity
+    power: Quantity
+    beam_radius: Quantity
+    hatch_spacing: Quantity | None
+    passes: int
+    cross_hatch: bool
+    exposure_min: Quantity
+    exposure_mean: Quantity
+    exposure_max: Quantity
+    cure_depth: Quantity
+    cure_depth_standard_uncertainty: Quantity
+    cure_depth_assured: Quantity
+    depth_needed: Quantity
+    overcure: Quantity
+    assurance: float
+    assurance_asked: float
+    assured_for: str
+    effective_degrees_of_freedom: float
+    speed_without_doubt: Quantity
+    limits: tuple[Limit, ...]
+    limited_by: tuple[str, ...]
+    rate: Quantity
+    ripple: Quantity
+    line_width: Quantity | None
+    line_width_expanded_uncertainty: Quantity | None
+    line_width_at_layer: Quantity | None
+    contour_offset: Quantity | None
+    print_through: Quantity
+    print_through_max: Quantity
+    compensation_layers: int
+    residual_print_through: Quantity
+    interface_exposure: Quantity
+    corner_exposure_factor: float | None
+    corner_depth_error: Quantity | None
+    corner_reach: Quantity | None
+    field_incidence_angle: Quantity | None
+    field_depth_change: Quantity | None
+    down_facing: bool
+    budget: dict[str, Quantity]
+    warnings: tuple[str, ...]
+    best: Best = field(repr=False, compare=False)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The vector's object in the JSON of the command contract."""
+        record: dict[str, Any] = {}
+        for name, value in self.__dict__.items():
+            if name == "best":
+                continue
+            if isinstance(value, Quantity):
+                value = to_json(value)
+            elif name == "limits":
+                value = [limit.to_dict() for limit in value]
+            elif name == "budget":
+                value = {key: to_json(q) for key, q in value.items()}
+            elif isinstance(value, tuple):
+                value = list(value)
+            elif isinstance(value, float) and not math.isfinite(value):
+                value = None
+            record[name] = value
+        record["cure_depth"]["standard_uncertainty"] = record.pop("cure_depth_standard_uncertainty")["value"]
+        if self.line_width is not None:
+            record["line_width"]["expanded_uncertainty"] = record.pop("line_width_expanded_uncertainty")["value"]
+            record["line_width"]["coverage_factor"] = 2
+        else:
+            record.pop("line_width_expanded_uncertainty")
+        return record
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """A whole recipe. `rates` and `seam` are None where the needs state no areas, or no contour beside a hatch."""
+
+    name: str
+    vectors: tuple[VectorRecipe, ...]
+    layer_thickness: Quantity
+    rates: Rates | None
+    mass_rate: float | None
+    part_layers: int | None
+    part_time: float | None
+    seam: Seam | None
+    cancelling: str
+    power_scale_cancels: bool
+    beam_radius_cancels: bool
+    warnings: tuple[str, ...]
+    date: str
+    machine: Machine = field(repr=False)
+    lot: LotResin = field(repr=False)
+    needs: Needs = field(repr=False)
+    inputs: Inputs = field(repr=False)
+    mesh: dict[str, Any] | None = None
+
+    def vector(self, kind: str) -> VectorRecipe:
+        """The settings of one kind by its name."""
+        for one in self.vectors:
+            if one.kind.lower() == kind.strip().lower():
+                return one
+        raise KeyError(kind)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON object of the command contract."""
+        from .. import __version__
+        from ..cautions import CAUTIONS
+
+        r = self.rates
+        record: dict[str, Any] = {
+            "name": self.name,
+            "date": self.date,
+            "version": __version__,
+            "layer_thickness": to_json(self.layer_thickness),
+            "assurance": self.needs.assurance,
+            "assured_for": "single layer" if self.needs.single_layer else "mean",
+            "vectors": [one.to_dict() for one in self.vectors],
+            "layer_time": None if r is None else to_json(Quantity(r.layer_time, S)),
+            "volume_rate": None if r is None else to_json(Quantity(r.volume_rate, MM3_S)),
+            "light_limit_fraction": None if r is None else r.light_limit_fraction,
+        }
+        record |= {
+            "rates": None if r is None else self._rates_dict(r),
+            "seam": None if self.seam is None else {
+                "first_hatch_line": to_json(Quantity(self.seam.first_line, MM)),
+                "overlap": to_json(Quantity(self.seam.overlap, MM)),
+                "contour_offset": to_json(Quantity(self.seam.contour_offset, MM)),
+            },
+            "systematic_errors": {
+                "power_scale_cancels": self.power_scale_cancels, "beam_radius_cancels": self.beam_radius_cancels,
+                "sentence": self.cancelling,
+            },
+            "resin": self._resin_dict(),
+            "machine": self.machine.to_dict(),
+            "needs": self.needs.to_dict(),
+            "mesh": self.mesh,
+            "warnings": list(self.warnings),
+            "assumptions": list(ASSUMPTIONS),
+            "cautions": list(CAUTIONS),
+            "files": {
+                name: {"path": one.path, "sha256": one.sha256}
+                for name, one in (("machine", self.machine), ("resin", self.lot), ("needs", self.needs))
+            },
+        }  # fmt: skip
+        return record
+
+    def _rates_dict(self, r: Rates) -> dict[str, Any]:
+        return {
+            "scan_time": to_json(Quantity(r.scan_time, S)), "recoat_time": to_json(Quantity(r.recoat_time, S)),
+            "light_time": to_json(Quantity(r.light_time, S)), "volume": to_json(Quantity(r.volume, MM3)),
+            "volume_per_hour": {"value": 3.6 * r.volume_rate, "unit": "mL/h"},
+            "mass_per_hour": None if self.mass_rate is None else {"value": self.mass_rate, "unit": "g/h"},
+            "bottleneck": r.bottleneck, "shares": r.shares,
+            "scan_time_by_kind": {k: to_json(Quantity(v, S)) for k, v in r.by_kind.items()},
+            "part_layers": self.part_layers,
+            "part_time": None if self.part_time is None else to_json(Quantity(self.part_time, S)),
+        }  # fmt: skip
+
+    def _resin_dict(self) -> dict[str, Any]:
+        lot = self.lot
+        return {
+            "name": lot.resin.name, "lot": lot.lot, "verified": lot.verified,
+            "penetration_depth": to_json(lot.resin.penetration_depth), "critical_exposure": to_json(lot.resin.critical_exposure),
+            "correlation": float(lot.resin.correlation), "coupons": lot.coupons,
+            "degrees_of_freedom": lot.degrees_of_freedom, "date": lot.date,
+            "wavelength": None if lot.resin.wavelength is None else to_json(lot.resin.wavelength),
+            "temperature": None if lot.resin.temperature is None else to_json(lot.resin.temperature),
+            "depth_range": None if lot.depth_range is None else [to_json(q) for q in lot.depth_range],
+            "exposure_range": None if lot.exposure_range is None else [to_json(q) for q in lot.exposure_range],
+        }  # fmt: skip
+
+
+ASSUMPTIONS = (
+    "Depth follows the working curve of the lot's coupons, at this wavelength, temperature and spot.",
+    "Gaussian round spot; speed is constant along a vector (corners are stated apart).",
+    "Liquid and cured resin absorb alike where layers lie on layers.",
+    "A width from an exposure threshold may be off by 15 to 30 %: measure widths where they matter.",
+)
