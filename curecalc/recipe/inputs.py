@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..errors import FileError, NoSolution
-from ..records.machine_file import Machine
-from ..records.needs_file import Needs, VectorNeeds
-from ..records.resin_file import LotResin
 from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, Quantity, S, show
 from .assurance import Curve, Errors
 from .bounds import INFINITE, Bounds, Task
 from .consequences import edge_depth_needed
 from .light import Pattern
+from .lot import Lot
+from .machine import Machine
+from .needs import Needs, VectorNeeds
 
 __all__ = ["Cancelling", "Inputs", "curve_of", "gather"]
 
@@ -48,7 +48,7 @@ def _mm(q: Quantity | None, otherwise: float) -> float:
     return otherwise if q is None else float(q.m_as(MM))
 
 
-def curve_of(lot: LotResin) -> Curve:
+def curve_of(lot: Lot) -> Curve:
     """The lot's working line in the lab set (x = ln of mJ/mm^2)."""
     line = lot.line
     low, high = (e - _LN_100 if math.isfinite(e) else None for e in (line.x_low, line.x_high))
@@ -63,7 +63,7 @@ def _same(a: str, b: str) -> bool:
     return bool(a.strip()) and a.strip().lower() == b.strip().lower()
 
 
-def _cancelling(machine: Machine, lot: LotResin) -> Cancelling:
+def _cancelling(machine: Machine, lot: Lot) -> Cancelling:
     here = _same(machine.name, lot.machine)
     meter = here and _same(machine.power_meter, lot.power_meter)
     if not lot.verified:
@@ -84,7 +84,7 @@ def _cancelling(machine: Machine, lot: LotResin) -> Cancelling:
     return Cancelling(meter, here, said)
 
 
-def errors_of(machine: Machine, lot: LotResin, cancelling: Cancelling) -> Errors:
+def errors_of(machine: Machine, lot: Lot, cancelling: Cancelling) -> Errors:
     """The budget of what may differ between coupons and build."""
     coupon_power = 0.0 if lot.raster else -1.0
     scale = 0.0
@@ -105,7 +105,7 @@ def errors_of(machine: Machine, lot: LotResin, cancelling: Cancelling) -> Errors
     )
 
 
-def gather(machine: Machine, lot: LotResin, needs: Needs, *, today: datetime.date | None = None) -> Inputs:
+def gather(machine: Machine, lot: Lot, needs: Needs, *, today: datetime.date | None = None) -> Inputs:
     """Tasks of all kinds of vector, after the files were checked against each other.
 
     Raises
@@ -129,7 +129,7 @@ def gather(machine: Machine, lot: LotResin, needs: Needs, *, today: datetime.dat
 # ---------------------------------------------------------------- do the files agree
 
 
-def _agree(machine: Machine, lot: LotResin, needs: Needs, day: datetime.date) -> list[str]:
+def _agree(machine: Machine, lot: Lot, needs: Needs, day: datetime.date) -> list[str]:
     notes = []
     resin = lot.resin
     if resin.wavelength is not None:
@@ -159,7 +159,7 @@ def _agree(machine: Machine, lot: LotResin, needs: Needs, day: datetime.date) ->
     return notes
 
 
-def _temperatures(machine: Machine, lot: LotResin, needs: Needs) -> list[str]:
+def _temperatures(machine: Machine, lot: Lot, needs: Needs) -> list[str]:
     notes = []
     vat, coupons = needs.temperature, lot.resin.temperature
     if vat is not None and coupons is not None:
@@ -191,7 +191,7 @@ def _layer_in_range(machine: Machine, needs: Needs) -> None:
         (machine.layer_thickness_max, 1.0, "above"),
     ):
         if sign * (float(t.m_as(MM)) - float(bound.m_as(MM))) > 1e-9:
-            where = needs.document.lines.get(("layer_thickness",)) if needs.document else None
+            where = needs.lines.get(("layer_thickness",))
             raise NoSolution(
                 f"{needs.path}{f':{where}' if where else ''}: layer_thickness of {show(t)} is {word} what the machine makes, "
                 f"{show(machine.layer_thickness_min)} to {show(machine.layer_thickness_max)}.",
@@ -200,7 +200,7 @@ def _layer_in_range(machine: Machine, needs: Needs) -> None:
             )
 
 
-def _depth_covered(lot: LotResin, one: VectorNeeds, task: Task) -> list[str]:
+def _depth_covered(lot: Lot, one: VectorNeeds, task: Task) -> list[str]:
     if lot.depth_range is None:
         return []
     low, high = (float(d.m_as(MM)) for d in lot.depth_range)
@@ -239,7 +239,7 @@ def _given(
 def _outside(
     machine: Machine, needs: Needs, one: VectorNeeds, key: str, value: Quantity, low: float, high: float, unit: Any, name: str
 ) -> None:  # fmt: skip
-    line = needs.document.lines.get(("vectors", one.place, key)) if needs.document else None
+    line = needs.lines.get(("vectors", one.place, key))
     where = f"{needs.path}:{line}" if line else needs.path
     span = f"{show(Quantity(low, unit))} to {show(Quantity(high, unit))}"
     if low == high:
@@ -256,7 +256,7 @@ def _outside(
 def _held(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, depth: float, index: float) -> float:
     """The depth to aim at so that the far corner of the field still gets `depth`."""
     if machine.beam_height is None or machine.field_width is None or machine.field_length is None:
-        line = needs.document.lines.get(("vectors", one.place, "hold_at_field_edge")) if needs.document else None
+        line = needs.lines.get(("vectors", one.place, "hold_at_field_edge"))
         raise FileError(
             f"{needs.path}{f':{line}' if line else ''}: hold_at_field_edge: the machine file states no field_width, field_length and "
             "beam_height. Add them there, or leave this out."

@@ -8,14 +8,14 @@ from dataclasses import replace
 from typing import Any
 
 from ..errors import NoSolution
-from ..records.machine_file import Machine
-from ..records.needs_file import Needs, VectorNeeds
-from ..records.resin_file import LotResin
 from ..units import DEG, G_CM3, MJ_CM2, MM, MM2, MM2_S, MM_S, MW, RAD, Quantity, S
 from . import consequences, rates
 from .assurance import assurance_of, depth_state, relative_variance
 from .bounds import LIMIT_NAMES, Task
 from .inputs import Inputs, gather
+from .lot import Lot
+from .machine import Machine
+from .needs import Needs, VectorNeeds
 from .record import Limit, Recipe, VectorRecipe
 from .search import Best, Binding, best_settings, binding_limits
 
@@ -25,14 +25,14 @@ _PASSES = (1, 2, 3, 4)
 
 
 def make_recipe(
-    *, machine: Machine, resin: LotResin, needs: Needs, today: datetime.date | None = None, gains: bool = True
+    *, machine: Machine, resin: Lot, needs: Needs, today: datetime.date | None = None, gains: bool = True
 ) -> Recipe:
     """Settings for every kind of vector of the needs, the fastest that meet depth with the stated assurance.
 
     Parameters
     ----------
     machine : Machine
-    resin : LotResin
+    resin : Lot
     needs : Needs
     today : date, optional
         For the age of the power reading and the recipe's date.
@@ -92,7 +92,7 @@ def _with_passes(task: Task, given: int | None) -> Best:
 
 
 def assembled(
-    machine: Machine, resin: LotResin, needs: Needs, gathered: Inputs, found: list[Best], *,
+    machine: Machine, resin: Lot, needs: Needs, gathered: Inputs, found: list[Best], *,
     today: datetime.date | None = None, gains: bool = True,
 ) -> Recipe:  # fmt: skip
     """The record of settings already found."""
@@ -174,9 +174,7 @@ def _budget(best: Best, state: dict[str, Any]) -> dict[str, Quantity]:
     return {name: Quantity(value, MM) for name, value in parts.items() if value > 0.0}
 
 
-def _vector(
-    machine: Machine, lot: LotResin, one: VectorNeeds, best: Best, above: float | None, gains: bool
-) -> VectorRecipe:
+def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: float | None, gains: bool) -> VectorRecipe:
     task, dp = best.task, best.task.curve.penetration_depth
     state = state_of(best)
     bindings: list[Binding] = binding_limits(best) if gains else []

@@ -6,12 +6,12 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
-from ..records.machine_file import Machine
-from ..records.needs_file import Needs
-from ..records.resin_file import LotResin
 from ..units import MM, MM3, MM3_S, MM_S, MW, ONE, Quantity, S, show, to_json
 from .consequences import Seam
 from .inputs import Inputs
+from .lot import Lot
+from .machine import Machine
+from .needs import Needs
 from .rates import Rates
 from .search import Best
 
@@ -145,7 +145,7 @@ class Recipe:
     warnings: tuple[str, ...]
     date: str
     machine: Machine = field(repr=False)
-    lot: LotResin = field(repr=False)
+    lot: Lot = field(repr=False)
     needs: Needs = field(repr=False)
     inputs: Inputs = field(repr=False)
     mesh: dict[str, Any] | None = None

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import datetime
-import math
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from ..units import DEGC, MM, MM_S, MW, Measured, Quantity, parse, show, to_json
+from ..recipe.machine import Machine
+from ..units import DEGC, MM, MM_S, MW, Measured, Quantity, parse, show
 from .documents import Document, Field, Schema, read_document, starting_text
 
-if TYPE_CHECKING:
-    from ..beam import Beam
-
-__all__ = ["MACHINE", "Machine", "machine_beam", "machine_from_document", "read_machine", "starting_machine"]
+__all__ = ["MACHINE", "machine_from_document", "read_machine", "starting_machine"]
 
 _RELATIVE = "Relative standard uncertainty."
 
@@ -124,63 +120,6 @@ def starting_machine(today: datetime.date | None = None) -> str:
     return starting_text(MACHINE, values=live)
 
 
-@dataclass(frozen=True)
-class Machine:
-    """A machine as its file states it; quantities in the units written."""
-
-    name: str
-    wavelength: Quantity
-    power: Measured
-    power_min: Quantity | None
-    power_reading_date: datetime.date
-    power_reading_valid_for: Quantity
-    power_meter: str
-    power_scale_uncertainty: float
-    pulse_rate: Quantity | None
-    pulse_spacing_max: float
-    beam_radius_min: Quantity
-    beam_radius_max: Quantity
-    beam_radius_scale_uncertainty: float
-    beam_radius_repeatability: float
-    scan_speed_min: Quantity
-    scan_speed_max: Quantity
-    acceleration: Quantity | None
-    settling_time: Quantity
-    scan_speed_uncertainty: float
-    hatch_spacing_uncertainty: float
-    hatch_spacing_min: Quantity | None
-    hatch_spacing_max: Quantity | None
-    field_width: Quantity | None
-    field_length: Quantity | None
-    beam_height: Quantity | None
-    layer_thickness_min: Quantity
-    layer_thickness_max: Quantity
-    layer_thickness_variation: Quantity
-    recoat_time: Quantity
-    temperature_min: Quantity | None
-    temperature_max: Quantity | None
-    humidity_min: float | None
-    humidity_max: float | None
-    warm_up_time: Quantity | None
-    path: str = ""
-    sha256: str = ""
-    text: str = ""
-    document: Document | None = field(default=None, repr=False, compare=False)
-
-    def reading_age_days(self, today: datetime.date) -> int:
-        """Days since the power was read."""
-        return (today - self.power_reading_date).days
-
-    def to_dict(self) -> dict[str, Any]:
-        """What sheets show of the machine."""
-        return {
-            "name": self.name, "wavelength": to_json(self.wavelength), "power": to_json(self.power),
-            "power_reading_date": self.power_reading_date.isoformat(), "power_meter": self.power_meter,
-            "scan_speed_max": to_json(self.scan_speed_max), "recoat_time": to_json(self.recoat_time),
-            "path": self.path, "sha256": self.sha256,
-        }  # fmt: skip
-
-
 def read_machine(path: str | Path) -> Machine:
     """The machine in a file.
 
@@ -203,24 +142,11 @@ def machine_from_document(document: Document) -> Machine:
         v["room"] or dict.fromkeys(_ROOM),
     )
     return Machine(
-        name=v["name"], path=document.path, sha256=document.sha256, text=document.text, document=document,
+        name=v["name"], path=document.path, sha256=document.sha256, text=document.text, lines=document.lines,
         beam_radius_min=_radius(beam, "min"), beam_radius_max=_radius(beam, "max"),
         beam_radius_scale_uncertainty=beam["beam_radius_scale_uncertainty"],
         beam_radius_repeatability=beam["beam_radius_repeatability"],
         **{**laser, "power_meter": laser["power_meter"] or ""}, **scanner, **recoater, **room,
-    )  # fmt: skip
-
-
-def machine_beam(machine: Machine) -> Beam:
-    """The machine's beam at full power, with the middle of its radius range."""
-    from ..beam import Beam
-
-    low, high = (float(r.m_as(MM)) for r in (machine.beam_radius_min, machine.beam_radius_max))
-    radius = 0.5 * (low + high)
-    known = math.hypot(machine.beam_radius_scale_uncertainty, machine.beam_radius_repeatability)
-    return Beam(
-        power=machine.power, radius_x=Measured(Quantity(radius, MM), Quantity(known * radius, MM)),
-        wavelength=machine.wavelength, pulse_rate=machine.pulse_rate, name=machine.name,
     )  # fmt: skip
 
 

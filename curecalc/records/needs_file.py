@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from ..units import MM, MM_S, MW, Quantity, show, to_json
+from ..recipe.needs import Needs, VectorNeeds
+from ..units import MM, MM_S, MW, show
 from .documents import Document, Field, Schema, read_document, starting_text
 
-__all__ = ["NEEDS", "Needs", "VectorNeeds", "needs_from_document", "read_needs", "starting_needs"]
+__all__ = ["NEEDS", "needs_from_document", "read_needs", "starting_needs"]
 
 
 def _length(help: str = "", **more: Any) -> Field:
@@ -139,72 +139,6 @@ def starting_needs() -> str:
     return f"{head.rstrip()}\n\n# Keys of [[vectors]]; five kinds to start from stand below.\n\n{keys.rstrip()}\n{_STARTING_KINDS}"
 
 
-@dataclass(frozen=True)
-class VectorNeeds:
-    """One kind of vector: quantities as written, None where not given."""
-
-    kind: str
-    pattern: str
-    overcure: Quantity | None = None
-    cure_depth: Quantity | None = None
-    assurance: float | None = None
-    passes: int | None = None
-    cross_hatch: bool = False
-    power: Quantity | None = None
-    beam_radius: Quantity | None = None
-    hatch_spacing: Quantity | None = None
-    scan_speed: Quantity | None = None
-    power_max: Quantity | None = None
-    beam_radius_min: Quantity | None = None
-    beam_radius_max: Quantity | None = None
-    hatch_spacing_min: Quantity | None = None
-    hatch_spacing_max: Quantity | None = None
-    scan_speed_max: Quantity | None = None
-    ripple_max: Quantity | None = None
-    overcure_max: Quantity | None = None
-    print_through_max: Quantity | None = None
-    line_width_min: Quantity | None = None
-    line_width_max: Quantity | None = None
-    width_accuracy: Quantity | None = None
-    vector_length: Quantity | None = None
-    area: Quantity | None = None
-    total_length: Quantity | None = None
-    count: int | None = None
-    down_facing: bool = False
-    hold_at_field_edge: bool = False
-    place: int = 0
-
-    @property
-    def raster(self) -> bool:
-        """Whether parallel lines fill an area."""
-        return self.pattern == "raster"
-
-
-@dataclass(frozen=True)
-class Needs:
-    """A job's needs as the file states them."""
-
-    name: str
-    layer_thickness: Quantity
-    assurance: float
-    single_layer: bool
-    vectors: tuple[VectorNeeds, ...]
-    temperature: Quantity | None = None
-    layers_above: int | None = None
-    part_height: Quantity | None = None
-    path: str = ""
-    sha256: str = ""
-    text: str = ""
-    document: Document | None = field(default=None, repr=False, compare=False)
-
-    def to_dict(self) -> dict[str, Any]:
-        """What sheets show of the needs."""
-        return {
-            "name": self.name, "layer_thickness": to_json(self.layer_thickness), "assurance": self.assurance,
-            "assured_for": "single layer" if self.single_layer else "mean", "path": self.path, "sha256": self.sha256,
-        }  # fmt: skip
-
-
 def read_needs(path: str | Path) -> Needs:
     """The needs in a file.
 
@@ -223,7 +157,7 @@ def needs_from_document(document: Document) -> Needs:
         name=v["name"], layer_thickness=v["layer_thickness"], assurance=v["assurance"],
         single_layer=v["assured_for"] == "single layer", temperature=v["temperature"], layers_above=v["layers_above"],
         part_height=v["part_height"], vectors=tuple(VectorNeeds(**one, place=i) for i, one in enumerate(v["vectors"])),
-        path=document.path, sha256=document.sha256, text=document.text, document=document,
+        path=document.path, sha256=document.sha256, text=document.text, lines=document.lines,
     )  # fmt: skip
 
 
