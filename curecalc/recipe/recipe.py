@@ -109,7 +109,7 @@ def assembled(
         part_layers=layers, part_time=None if layers is None or built is None else layers * built.layer_time,
         seam=_seam(needs, found), cancelling=gathered.cancelling.sentence,
         power_scale_cancels=gathered.cancelling.power_scale, beam_radius_cancels=gathered.cancelling.beam_radius,
-        warnings=tuple(dict.fromkeys([*gathered.warnings, *(w for v in vectors for w in v.warnings)])),
+        warnings=tuple(dict.fromkeys([*gathered.warnings, *_edge_note(needs, vectors), *(w for v in vectors for w in v.warnings)])),
         date=(today or datetime.date.today()).isoformat(), machine=machine, lot=resin, needs=needs, inputs=gathered,
     )  # fmt: skip
 
@@ -224,7 +224,7 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         field_incidence_angle=None if edge is None else Quantity(edge.incidence_angle, RAD).to(DEG),
         field_depth_change=None if edge is None else mm(edge.depth_change),
         down_facing=one.down_facing, budget=_budget(best, state),
-        warnings=tuple(_notes(one, best, edge, corner)), best=best,
+        warnings=tuple(_notes(one, best)), best=best,
     )  # fmt: skip
 
 
@@ -259,9 +259,26 @@ def _otherwise(best: Best) -> str:
     return LIMIT_NAMES["scan_speed_high"]
 
 
-def _notes(
-    one: VectorNeeds, best: Best, edge: consequences.FieldEdge | None, corner: consequences.Corner | None
-) -> list[str]:
+def _edge_note(needs: Needs, vectors: tuple[VectorRecipe, ...]) -> list[str]:
+    """One sentence on what the tilt takes in the far corner of the field, where it is not made up for."""
+    lost = [
+        v
+        for one, v in zip(needs.vectors, vectors)
+        if not one.hold_at_field_edge and v.field_depth_change is not None and v.field_depth_change.m < -5e-4
+    ]
+    if not lost:
+        return []
+    worst = min(lost, key=lambda v: v.field_depth_change.m if v.field_depth_change is not None else 0.0)
+    assert worst.field_depth_change is not None
+    assert worst.field_incidence_angle is not None
+    said = (
+        f"In the far corner of the field (beam {worst.field_incidence_angle.m:.3g} deg from the vertical) depths are up to "
+        f"{-1e3 * worst.field_depth_change.m:.3g} um less ({worst.kind}); hold_at_field_edge = true in the needs makes up for it."
+    )
+    return [said]
+
+
+def _notes(one: VectorNeeds, best: Best) -> list[str]:
     task, curve = best.task, best.task.curve
     notes = []
     x = best.log_exposure
@@ -279,14 +296,10 @@ def _notes(
         notes.append(
             f"{one.kind}: the power cannot go lower and the speed not higher: {1e3 * more:.3g} um deeper than the assurance asks for."
         )
-    if edge is not None and edge.depth_change < -1e-6 and not one.hold_at_field_edge:
+    share = best.scan_speed**2 / (task.vector_length * task.acceleration) if math.isfinite(task.acceleration) else 0.0
+    if share > 0.5:
         notes.append(
-            f"{one.kind}: in the far corner of the field the depth is {-1e3 * edge.depth_change:.3g} um less (beam "
-            f"{math.degrees(edge.incidence_angle):.3g} deg from the vertical); hold_at_field_edge = true makes up for it."
-        )
-    if math.isfinite(task.vector_length) and task.vector_length * task.acceleration < best.scan_speed**2:
-        notes.append(
-            f"{one.kind}: vectors of {task.vector_length:.4g} mm are too short for the scanner to reach {best.scan_speed:.4g} mm/s: "
-            "they get more exposure than stated. Give a scan_speed_max."
+            f"{one.kind}: on vectors of {task.vector_length:.4g} mm the scanner is at {best.scan_speed:.4g} mm/s for "
+            f"{100.0 * max(1.0 - share, 0.0):.0f} % of the way only; the rest gets more exposure. A lower scan_speed_max evens it out."
         )
     return notes

@@ -150,13 +150,18 @@ def read_needs(path: str | Path) -> Needs:
     return needs_from_document(read_document(path, NEEDS))
 
 
+def _rounded(one: dict[str, Any]) -> dict[str, Any]:
+    """99 % is 0.99, not 0.9900000000000001."""
+    return one if one["assurance"] is None else {**one, "assurance": round(one["assurance"], 12)}
+
+
 def needs_from_document(document: Document) -> Needs:
     """The needs of a document already read with the schema `NEEDS`."""
     v = document.values
     return Needs(
-        name=v["name"], layer_thickness=v["layer_thickness"], assurance=v["assurance"],
+        name=v["name"], layer_thickness=v["layer_thickness"], assurance=round(v["assurance"], 12),
         single_layer=v["assured_for"] == "single layer", temperature=v["temperature"], layers_above=v["layers_above"],
-        part_height=v["part_height"], vectors=tuple(VectorNeeds(**one, place=i) for i, one in enumerate(v["vectors"])),
+        part_height=v["part_height"], vectors=tuple(VectorNeeds(**_rounded(one), place=i) for i, one in enumerate(v["vectors"])),
         path=document.path, sha256=document.sha256, text=document.text, lines=document.lines,
     )  # fmt: skip
 

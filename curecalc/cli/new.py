@@ -1,0 +1,49 @@
+"""`curecalc new machine|resin|needs`: a commented file to start from."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+__all__ = ["add_arguments", "run"]
+
+KINDS = ("machine", "resin", "needs")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command."""
+    parser.add_argument("what", metavar="machine|resin|needs", choices=KINDS, help="which file")
+    parser.add_argument("file", metavar="FILE", nargs="?", help="where to write it; printed when left out")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write or print a starting file; a file that stands is kept."""
+    text = _text(args.what)
+    if args.file is None:
+        print(text, end="")
+        return 0
+    from ..records.documents import write_text
+
+    write_text(args.file, text)
+    print(f"wrote {args.file}: fill in your own numbers, then use it with --{args.what}", file=sys.stderr)
+    return 0
+
+
+def _text(what: str) -> str:
+    if what == "machine":
+        from ..records.machine_file import starting_machine
+
+        return starting_machine()
+    if what == "needs":
+        from ..records.needs_file import starting_needs
+
+        return starting_needs()
+    from ..records.documents import starting_text
+    from ..records.resin_file import RESIN
+
+    shown = {
+        "penetration_depth": '"0.15 mm +- 5 %"',
+        "critical_exposure": '"8 mJ/cm^2 +- 10 %"',
+        "temperature": '"24 degC"',
+    }
+    return starting_text(RESIN, values=shown)

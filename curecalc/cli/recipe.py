@@ -1,0 +1,279 @@
+"""`curecalc recipe`: from machine, resin and needs to settings for every kind of vector."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from ..errors import QuantityError
+from .common import _Once, add_output, print_json, write_figure
+
+__all__ = ["add_arguments", "add_files", "made", "recipe_text", "run"]
+
+_FIGURE = (".png", ".svg", ".pdf")
+
+
+def add_files(parser: argparse.ArgumentParser) -> None:
+    """The three files of a recipe."""
+    group = parser.add_argument_group("files (curecalc new machine|resin|needs writes one to start from)")
+    for name, text in (
+        ("machine", "the machine file"),
+        ("resin", "the resin file of a fit, or of a data sheet"),
+        ("needs", "the needs file"),
+    ):
+        group.add_argument(f"--{name}", metavar="FILE", action=_Once, help=text)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command."""
+    add_files(parser)
+    group = parser.add_argument_group("a typical layer, instead of what the needs say; or a whole part")
+    group.add_argument("--area", metavar="VALUE", action=_Once, help='filled by the hatch, like "4000 mm^2"')
+    group.add_argument("--contour-length", metavar="VALUE", action=_Once, help='of all outlines, like "600 mm"')
+    group.add_argument("--contour-vectors", metavar="N", action=_Once, help="straight pieces of the outlines")
+    group.add_argument("--hatch-vectors", metavar="N", action=_Once, help="hatch lines")
+    group.add_argument(
+        "--mesh", metavar="FILE", action=_Once, help="a closed STL mesh in mm: time and resin of the whole part"
+    )
+    add_output(parser, figure="the process window of the first raster kind (or the first kind)")
+    group = parser.add_argument_group("more output")
+    group.add_argument("--sheet", metavar="FILE", action=_Once, help="a one-page sheet; FILE ends in .pdf or .html")
+    group.add_argument("--csv", metavar="FILE", action=_Once, help="the settings as a table; FILE ends in .csv")
+    group.add_argument(
+        "--save", metavar="FILE", action=_Once, help="the recipe for `curecalc retune`; FILE ends in .json"
+    )
+    group.add_argument(
+        "--monte-carlo", metavar="N", action=_Once, help="prove the assurance with N draws of all that is not known"
+    )
+    group.add_argument("--seed", metavar="N", action=_Once, help="of the draws (1)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make the recipe, then write and print what was asked for."""
+    _check_targets(args)
+    draws, seed = _whole("--monte-carlo", args.monte_carlo, 1000), _whole("--seed", args.seed, 0) or 1
+    recipe = made(args)
+    from ..records.recipe_file import recipe_record
+
+    record = recipe_record(recipe)
+    if draws is not None:
+        from ..recipe.draws import draw_depths
+
+        record["monte_carlo"] = {
+            "seed": seed,
+            "kinds": [one.to_dict() for one in draw_depths([v.best for v in recipe.vectors], draws=draws, seed=seed)],
+        }
+    if args.explain and args.json:
+        from ..recipe.steps import vector_steps
+
+        record["derivation"] = {v.kind: [s.to_dict() for s in vector_steps(recipe, v)] for v in recipe.vectors}
+    _write(args, recipe, record)
+    if args.json:
+        print_json(record)
+        return 0
+    print(recipe_text(recipe, record))
+    if args.explain:
+        from ..explain import as_text
+        from ..recipe.steps import vector_steps
+
+        for vector in recipe.vectors:
+            print(f"\n{vector.kind}\n\n{as_text(vector_steps(recipe, vector))}")
+    return 0
+
+
+def made(args: argparse.Namespace) -> Any:
+    """The recipe of the options."""
+    from ..recipe.recipe import make_recipe
+    from ..records.machine_file import read_machine
+    from ..records.needs_file import read_needs
+    from ..records.resin_file import read_resin
+
+    for name in ("machine", "resin", "needs"):
+        if getattr(args, name) is None:
+            raise QuantityError(
+                f"--{name} is missing: a recipe needs all three files. Write one to start from with: curecalc new {name} {name}.toml"
+            )
+    machine, lot, needs = read_machine(args.machine), read_resin(args.resin), read_needs(args.needs)
+    needs = _with_work(args, needs)
+    slices = None
+    if getattr(args, "mesh", None):
+        from ..recipe.mesh import slice_mesh
+
+        slices = slice_mesh(args.mesh, needs.layer_thickness, progress=_progress)
+    recipe = make_recipe(machine=machine, resin=lot, needs=needs)
+    if slices is not None:
+        from ..recipe.parts import with_mesh
+
+        recipe = with_mesh(recipe, slices, path=args.mesh)
+    return recipe
+
+
+def _with_work(args: argparse.Namespace, needs: Any) -> Any:
+    from dataclasses import replace
+
+    from ..units import MM, MM2, nonnegative, parse
+
+    given: dict[bool, dict[str, Any]] = {True: {}, False: {}}
+    if getattr(args, "area", None) is not None:
+        given[True]["area"] = parse("--area", args.area, "area")
+        nonnegative("--area", given[True]["area"], MM2)
+    if getattr(args, "contour_length", None) is not None:
+        given[False]["total_length"] = parse("--contour-length", args.contour_length, "length")
+        nonnegative("--contour-length", given[False]["total_length"], MM)
+    for option, raster in (("hatch_vectors", True), ("contour_vectors", False)):
+        if getattr(args, option, None) is not None:
+            given[raster]["count"] = _whole(f"--{option.replace('_', '-')}", getattr(args, option), 1)
+    vectors = list(needs.vectors)
+    for raster, changes in given.items():
+        if not changes:
+            continue
+        place = next((i for i, v in enumerate(vectors) if v.raster == raster and not v.down_facing), None)
+        if place is None:
+            what = (
+                "raster kind for --area and --hatch-vectors"
+                if raster
+                else "line kind for --contour-length and --contour-vectors"
+            )
+            raise QuantityError(f"{needs.path}: has no {what}. Add one to the needs, or leave the option out.")
+        vectors[place] = replace(vectors[place], **changes)
+    return replace(needs, vectors=tuple(vectors))
+
+
+def _progress(done: int, count: int) -> None:
+    if not sys.stderr.isatty() and done < count:
+        return
+    width = 30
+    full = width * done // count
+    end = "\n" if done == count else ""
+    print(f"\rslicing [{'#' * full}{'.' * (width - full)}] {done}/{count} layers", end=end, file=sys.stderr, flush=True)
+
+
+def _whole(option: str, text: str | None, least: int) -> int | None:
+    if text is None:
+        return None
+    clean = text.strip()
+    if not clean.isascii() or not clean.isdigit() or len(clean) > 12 or int(clean) < least:
+        shown = "".join(c if c.isprintable() else "?" for c in text)[:40]
+        raise QuantityError(f"{option}: must be a whole number of at least {least}, got {shown!r}.")
+    return int(clean)
+
+
+def _check_targets(args: argparse.Namespace) -> None:
+    from .files import check_target
+
+    if args.figure:
+        check_target("--figure", args.figure, _FIGURE)
+    if args.sheet:
+        check_target("--sheet", args.sheet, (".pdf", ".html"))
+    if args.csv:
+        check_target("--csv", args.csv, (".csv",))
+    if args.save:
+        check_target("--save", args.save, (".json",))
+
+
+def main_vector(recipe: Any) -> Any:
+    """The kind whose window stands on the sheet: the first raster, or the first kind."""
+    return next((v for v in recipe.vectors if v.pattern == "raster" and not v.down_facing), recipe.vectors[0])
+
+
+def sheet_window(recipe: Any, points: int = 61) -> Any:
+    """The window of the sheet."""
+    from ..recipe.window import process_window
+
+    vector = main_vector(recipe)
+    up = "hatch_spacing" if vector.pattern == "raster" else "beam_radius"
+    return process_window(vector, "scan_speed", up, points=points, with_assurance=False)
+
+
+def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> None:
+    import json
+
+    from .files import write_whole
+
+    if args.figure:
+        from ..figures.window import window_figure
+
+        write_figure(window_figure(sheet_window(recipe)), args.figure)
+    if args.sheet:
+        kind = args.sheet.lower().rpartition(".")[2]
+        content = sheet_bytes(recipe, record, kind)
+        print(f"wrote {write_whole('--sheet', args.sheet, content, endings=('.pdf', '.html'))}", file=sys.stderr)
+    if args.csv:
+        from ..sheets.recipe_sheet import recipe_csv
+
+        print(
+            f"wrote {write_whole('--csv', args.csv, recipe_csv(record).encode(), endings=('.csv',))}", file=sys.stderr
+        )
+    if args.save:
+        text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        print(f"wrote {write_whole('--save', args.save, text.encode(), endings=('.json',))}", file=sys.stderr)
+
+
+def sheet_bytes(recipe: Any, record: dict[str, Any], kind: str) -> bytes:
+    """The sheet as PDF or HTML; its window goes into the record too, so that the sheet shows nothing the JSON lacks."""
+    from ..figures.style import svg_text
+    from ..figures.window import window_figure
+    from ..recipe.window import process_window
+
+    window = sheet_window(recipe)
+    figure = window_figure(window, width_mm=150.0, height_mm=110.0)
+    record["window"] = process_window(window.vector, window.across, window.up, points=15).to_dict()
+    if kind == "html":
+        from ..sheets.recipe_sheet import recipe_html
+
+        return recipe_html(record, svg_text(figure)).encode()
+    from io import BytesIO
+
+    from ..sheets.recipe_pdf import recipe_pdf
+
+    image = BytesIO()
+    figure.savefig(image, format="png", dpi=200)
+    return recipe_pdf(record, image.getvalue())
+
+
+def recipe_text(recipe: Any, record: dict[str, Any]) -> str:
+    """The recipe as text for a terminal."""
+    from ..sheets.recipe_sheet import SETTINGS, UNITS, recipe_view
+
+    view = recipe_view(record)
+    lines = [view["title"], "  ".join(f"{name}: {text}" for name, text in view["head"]), ""]
+    names = ["kind", *(f"{name} [{unit}]" if unit else name for name, unit in zip(SETTINGS, UNITS))]
+    table = [names, *view["settings"]]
+    widths = [max(len(row[i]) for row in table) for i in range(len(names))]
+    for row in table:
+        cells = [
+            cell.ljust(w) if i in (0, len(names) - 1) else cell.rjust(w) for i, (cell, w) in enumerate(zip(row, widths))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    gains = [f"  {v.kind}: {limit.sentence}" for v in recipe.vectors for limit in v.limits]
+    if gains:
+        lines += ["", "What moving a limit would gain", *gains]
+    lines += ["", *_consequences(recipe)]
+    if view["facts"]:
+        lines += ["", *view["facts"]]
+    for one in record.get("monte_carlo", {}).get("kinds", []):
+        lines.append(f"{one['kind']}: {100.0 * one['share_that_bonds']:.2f} % of {one['draws']} draws bond")
+    lines += ["", *view["validity"]]
+    if view["warnings"]:
+        lines += ["", *(f"note: {text}" for text in view["warnings"])]
+    from ..cautions import SHORT_CAUTION
+
+    return "\n".join([*lines, "", SHORT_CAUTION])
+
+
+def _consequences(recipe: Any) -> list[str]:
+    from ..units import show
+
+    lines = []
+    for v in recipe.vectors:
+        parts = []
+        if v.line_width is not None:
+            parts.append(f"line {show(v.line_width, digits=3)} wide, contour offset {show(v.contour_offset, digits=3)}")
+        else:
+            parts.append(f"ripple {1e3 * v.ripple.m:.3g} um")
+        parts.append(f"print-through {1e3 * v.print_through.m:.3g} um, leave out {v.compensation_layers} layers below")
+        if v.corner_depth_error is not None:
+            parts.append(f"a full stop with the laser on cures {1e3 * v.corner_depth_error.m:.3g} um deeper")
+        lines.append(f"  {v.kind}: {'; '.join(parts)}")
+    return ["What the settings bring", *lines]

@@ -1,0 +1,134 @@
+"""`curecalc retune`: new speeds after a new power or spot reading, beside the old ones."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from ..errors import QuantityError
+from .common import _Once, add_output, print_json, show_rows
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command."""
+    parser.add_argument("recipe", metavar="RECIPE.json", help="saved by `curecalc recipe --save`")
+    group = parser.add_argument_group("new reading")
+    group.add_argument(
+        "--power",
+        metavar="VALUE",
+        action=_Once,
+        help='greatest power at the surface, like "225 mW" or "225 mW +- 1 %%"',
+    )
+    group.add_argument("--power-meter", metavar="NAME", action=_Once, help="where another meter was used")
+    group.add_argument(
+        "--beam-radius", metavar="VALUE", action=_Once, help="radius at 1/e^2 now measured; all radii are scaled alike"
+    )
+    group.add_argument("--instead-of", metavar="VALUE", action=_Once, help="the radius that setting was taken to have")
+    add_output(parser, explain=False)
+    group = parser.add_argument_group("more output")
+    group.add_argument("--save", metavar="FILE", action=_Once, help="the new recipe; FILE ends in .json")
+    group.add_argument("--sheet", metavar="FILE", action=_Once, help="its sheet; FILE ends in .pdf or .html")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Solve again and print old and new side by side."""
+    from .files import check_target
+
+    if args.save:
+        check_target("--save", args.save, (".json",))
+    if args.sheet:
+        check_target("--sheet", args.sheet, (".pdf", ".html"))
+    power, radius = _readings(args)
+    from ..recipe.retuning import retune
+    from ..records.recipe_file import read_recipe
+
+    saved = read_recipe(args.recipe)
+    result = retune(
+        machine=saved.machine, resin=saved.lot, needs=saved.needs, old=saved.record, power=power, beam_radius=radius,
+        power_meter=args.power_meter,
+    )  # fmt: skip
+    record = result.to_dict()
+    record["old_recipe"] = {"path": saved.path, "sha256": saved.sha256}
+    _write(args, result, saved)
+    if args.json:
+        print_json(record)
+        return 0
+    print(_text(result))
+    return 0
+
+
+def _readings(args: argparse.Namespace) -> tuple[Any, Any]:
+    from ..units import MM, MW, parse, parse_measured, positive
+
+    power = radius = None
+    if args.power is not None:
+        power = parse_measured("--power", args.power, "power")
+        positive("--power", power.value, MW)
+    elif args.power_meter is not None:
+        raise QuantityError("--power-meter stands without --power. Give the reading made with it.")
+    if (args.beam_radius is None) != (args.instead_of is None):
+        missing = "--instead-of" if args.instead_of is None else "--beam-radius"
+        raise QuantityError(
+            f"{missing} is missing: a new spot needs the radius now measured and the one it was taken for. Give both."
+        )
+    if args.beam_radius is not None:
+        radius = tuple(
+            parse(flag, text, "length")
+            for flag, text in (("--instead-of", args.instead_of), ("--beam-radius", args.beam_radius))
+        )
+        for flag, value in zip(("--instead-of", "--beam-radius"), radius):
+            positive(flag, value, MM)
+    if power is None and radius is None:
+        raise QuantityError(
+            '--power is missing: give a new reading, like --power "225 mW", or --beam-radius with --instead-of.'
+        )
+    return power, radius
+
+
+def _write(args: argparse.Namespace, result: Any, saved: Any) -> None:
+    if not args.save and not args.sheet:
+        return
+    import json
+
+    from .files import write_whole
+    from .recipe import sheet_bytes
+
+    record = result.recipe.to_dict()
+    # the files as they stood; the new reading is told apart
+    for name in record["files"]:
+        record["files"][name] = saved.record["files"][name]
+    record["readings"] = result.readings()
+    record["retuned_from"] = {"path": saved.path, "sha256": saved.sha256}
+    if args.sheet:
+        content = sheet_bytes(result.recipe, record, args.sheet.lower().rpartition(".")[2])
+        print(f"wrote {write_whole('--sheet', args.sheet, content, endings=('.pdf', '.html'))}", file=sys.stderr)
+    if args.save:
+        text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        print(f"wrote {write_whole('--save', args.save, text.encode(), endings=('.json',))}", file=sys.stderr)
+
+
+def _text(result: Any) -> str:
+    from ..recipe.retuning import shown
+
+    rows = [shown(change) for change in result.changes]
+    rows = [("kind", "old", "new"), *rows]
+    widths = [max(len(row[i]) for row in rows) for i in range(3)]
+    lines = ["  ".join(cell.ljust(w) for cell, w in zip(row, widths)).rstrip() for row in rows]
+    lines += ["", show_rows([(change.kind, change.reason) for change in result.changes])]
+    if result.recalibrate:
+        lines += [
+            "",
+            "Expose coupons before trusting the new speeds:",
+            *(f"  {reason}" for reason in result.recalibrate),
+        ]
+    else:
+        lines += ["", "No new calibration is due for this change."]
+    notes = [w for w in result.recipe.warnings if w not in result.recalibrate]
+    if notes:
+        lines += ["", *(f"note: {text}" for text in notes)]
+    from ..cautions import SHORT_CAUTION
+
+    return "\n".join([*lines, "", SHORT_CAUTION])

@@ -1,0 +1,118 @@
+"""`curecalc window`: the process window of one kind of vector over any two settings, as a figure and a table."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from ..errors import QuantityError
+from .common import _Once, add_output, print_json, write_figure
+from .recipe import _whole, add_files, made, main_vector
+
+__all__ = ["add_arguments", "run"]
+
+AXES = ("power", "scan-speed", "hatch-spacing", "beam-radius", "layer-thickness")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command."""
+    add_files(parser)
+    group = parser.add_argument_group("window")
+    group.add_argument("--kind", metavar="NAME", action=_Once, help="which kind of vector (the first raster)")
+    group.add_argument("--across", metavar="SETTING", choices=AXES, help=f"along: {', '.join(AXES)} (scan-speed)")
+    group.add_argument("--up", metavar="SETTING", choices=AXES, help="upwards (hatch-spacing; of lines beam-radius)")
+    for name in ("across", "up"):
+        group.add_argument(
+            f"--{name}-from", metavar="VALUE", action=_Once, help="first value of that axis, with its unit"
+        )
+        group.add_argument(f"--{name}-to", metavar="VALUE", action=_Once, help="last value of that axis")
+    group.add_argument("--points", metavar="N", action=_Once, help="of the table in each direction (9)")
+    add_output(parser, figure="the window", explain=False)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compute the window and print it."""
+    if args.figure:
+        from ..figures.style import check_path
+
+        check_path("--figure", args.figure)
+    points = _whole("--points", args.points, 5) or 9
+    if points > 201:
+        raise QuantityError(f"--points: must be at most 201, got {points}.")
+    recipe = made(args)
+    vector = _vector(recipe, args.kind)
+    across = (args.across or "scan-speed").replace("-", "_")
+    up = (args.up or ("hatch-spacing" if vector.pattern == "raster" else "beam-radius")).replace("-", "_")
+    from ..recipe.window import process_window
+    from ..units import MM
+
+    layers = (float(recipe.machine.layer_thickness_min.m_as(MM)), float(recipe.machine.layer_thickness_max.m_as(MM)))
+    options: dict[str, Any] = {
+        "across_range": _range("across", across, args.across_from, args.across_to),
+        "up_range": _range("up", up, args.up_from, args.up_to),
+        "layer_range": layers,
+    }
+    window = process_window(vector, across, up, points=points, **options)
+    if args.figure:
+        from ..figures.window import window_figure
+
+        fine = process_window(vector, across, up, points=81, with_assurance=False, **options)
+        write_figure(window_figure(fine), args.figure)
+    if args.json:
+        print_json(window.to_dict())
+        return 0
+    print(_text(window))
+    return 0
+
+
+def _vector(recipe: Any, name: str | None) -> Any:
+    if name is None:
+        return main_vector(recipe)
+    try:
+        return recipe.vector(name)
+    except KeyError:
+        kinds = ", ".join(v.kind for v in recipe.vectors)
+        raise QuantityError(f"--kind: {name!r} is not in the needs. They name {kinds}.") from None
+
+
+def _range(axis: str, setting: str, low: str | None, high: str | None) -> tuple[float, float] | None:
+    if low is None and high is None:
+        return None
+    if low is None or high is None:
+        missing = f"--{axis}-{'from' if low is None else 'to'}"
+        raise QuantityError(f"{missing} is missing: an axis needs both ends. Give both, or leave both out.")
+    from ..recipe.window import AXES as KNOWN
+    from ..units import parse, positive
+
+    kind, unit = KNOWN[setting]
+    ends = [
+        positive(f"--{axis}-{e}", parse(f"--{axis}-{e}", text, kind), unit) for e, text in (("from", low), ("to", high))
+    ]
+    if ends[0] >= ends[1]:
+        raise QuantityError(f"--{axis}-to must be above --{axis}-from, got {low} and {high}. Exchange them.")
+    return float(ends[0]), float(ends[1])
+
+
+def _text(window: Any) -> str:
+    from ..recipe.window import AXES as KNOWN
+    from ..units import KINDS, figure
+
+    def unit(name: str) -> str:
+        return KINDS[KNOWN[name][0]].shown_text
+
+    asked = 100 * window.vector.assurance_asked
+    lines = [
+        f"{window.vector.kind}: cure depth of the weakest place (mm); * inside all limits and {asked:g} % assured",
+        f"across {window.across.replace('_', ' ')} ({unit(window.across)}), up {window.up.replace('_', ' ')} ({unit(window.up)})",
+        "",
+    ]
+    head = [figure(v, digits=4) for v in window.x]
+    rows = []
+    for j in range(len(window.y) - 1, -1, -1):
+        cells = [f"{window.cure_depth[j][i]:.4f}{'*' if window.inside[j][i] else ' '}" for i in range(len(window.x))]
+        rows.append([figure(window.y[j], digits=4), *cells])
+    table = [*rows, ["", *head]]
+    widths = [max(len(row[i]) for row in table) for i in range(len(table[0]))]
+    lines += ["  ".join(cell.rjust(w) for cell, w in zip(row, widths)).rstrip() for row in table]
+    chosen = f"chosen: {figure(window.chosen[0])} {unit(window.across)}, {figure(window.chosen[1])} {unit(window.up)}"
+    return "\n".join([*lines, "", chosen])

@@ -1,0 +1,179 @@
+"""The recipe on one page to lay beside a machine, as PDF or printable HTML, and its settings as CSV: the JSON's numbers, shown."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from typing import Any
+
+from ..errors import FileError
+from ..units import figure
+
+__all__ = ["recipe_csv", "recipe_html", "recipe_view"]
+
+_DASH = "–"
+_FOR = {"single layer": "each single layer", "mean": "the mean"}
+
+
+def _n(q: dict[str, Any] | None, digits: int = 4) -> str:
+    return _DASH if q is None else figure(q["value"], digits=digits)
+
+
+def _unsure(q: dict[str, Any]) -> str:
+    u = q.get("standard_uncertainty")
+    return f"{figure(q['value'], u)} ± {figure(u, u)}" if u else figure(q["value"])
+
+
+def _um(q: dict[str, Any] | None) -> str:
+    return _DASH if q is None else figure(1e3 * q["value"], digits=3)
+
+
+def _percent(value: float) -> str:
+    # digits enough that 99.95 % is not shown as certainty, and never more than is so
+    for places in (1, 2, 3):
+        shown = math.floor(100.0 * value * 10**places + 1e-6) / 10**places
+        if shown < 100.0 and 100.0 * value - shown < 0.5 * (100.0 - 100.0 * value) + 1e-9:
+            break
+    return f"{shown:g} %"
+
+
+SETTINGS = ("scan speed", "power", "beam radius", "spacing", "passes", "cure depth", "assured", "limited by")
+_UNITS = ("mm/s", "mW", "mm (1/e²)", "mm", "", "mm", "bond", "")
+
+
+def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
+    """The texts of the sheet from the recipe's JSON object; nothing else enters."""
+    resin, machine = record["resin"], record["machine"]
+    settings, effects = [], []
+    for v in record["vectors"]:
+        passes = str(v["passes"]) + (" + crossed" if v["cross_hatch"] else "")
+        settings.append(
+            [v["kind"], _n(v["scan_speed"]), _n(v["power"]), _n(v["beam_radius"]), _n(v["hatch_spacing"]), passes,
+             _unsure(v["cure_depth"]), _percent(v["assurance"]), ", ".join(v["limited_by"])]
+        )  # fmt: skip
+        width = v["line_width"]
+        effects.append(
+            [v["kind"],
+             _DASH if width is None else f"{figure(width['value'], digits=3)} ± {figure(width['expanded_uncertainty'], digits=2)}",
+             _n(v["contour_offset"], 3), _DASH if v["pattern"] == "line" else _um(v["ripple"]), _um(v["overcure"]),
+             _um(v["print_through"]), str(v["compensation_layers"]), _n(v["interface_exposure"], 3),
+             _um(v["corner_depth_error"]), _n(v["corner_reach"], 2),
+             _um(v["field_depth_change"])]
+        )  # fmt: skip
+    rates = record["rates"]
+    facts = []
+    if rates is not None:
+        facts.append(
+            f"layer {_n(record['layer_time'], 3)} s: scan {_n(rates['scan_time'], 3)} s, recoat {_n(rates['recoat_time'], 3)} s"
+        )
+        rate = f"{figure(rates['volume_per_hour']['value'], digits=3)} mL/h"
+        if rates["mass_per_hour"] is not None:
+            rate += f", {figure(rates['mass_per_hour']['value'], digits=3)} g/h"
+        facts.append(rate)
+        facts.append(
+            f"{100.0 * record['light_limit_fraction']:.0f} % of the light limit; the {rates['bottleneck']} holds the rate back"
+        )
+        if rates["part_time"] is not None:
+            facts.append(f"part of {rates['part_layers']} layers: {rates['part_time']['value'] / 3600.0:.1f} h")
+    seam = record["seam"]
+    if seam is not None:
+        facts.append(
+            f"first hatch line {figure(seam['first_hatch_line']['value'], digits=3)} mm from the contour's line "
+            f"(solids overlap {_um(seam['overlap'])} um)"
+        )
+    validity = [
+        f"Dp {_measured(resin['penetration_depth'])}, Ec {_measured(resin['critical_exposure'])}, correlation {resin['correlation']:.2f}"
+    ]
+    if resin["verified"]:
+        validity[0] += f", {resin['coupons']} coupons"
+        low, high = resin["depth_range"]
+        validity.append(f"holds for depths {_n(low, 3)} to {_n(high, 3)} mm, {_n(resin['wavelength'])} nm"
+                        + ("" if resin["temperature"] is None else f", {_n(resin['temperature'])} degC"))  # fmt: skip
+    else:
+        validity.append("UNVERIFIED: from a data sheet, not from coupons")
+    return {
+        "title": record["name"],
+        "head": [
+            ("machine", machine["name"]),
+            ("resin", resin["name"] + (f", lot {resin['lot']}" if resin["lot"] else "")),
+            ("layer", f"{_n(record['layer_thickness'])} mm"),
+            ("assured", f"{100.0 * record['assurance']:g} % for {_FOR[record['assured_for']]}"),
+            ("power read", f"{machine['power_reading_date']}, {_measured(machine['power'])}"),
+        ],
+        "settings": settings,
+        "effects": effects,
+        "facts": facts,
+        "validity": [*validity, record["systematic_errors"]["sentence"]],
+        "budget": _budget(record),
+        "warnings": record["warnings"],
+        "assumptions": record["assumptions"],
+        "cautions": record["cautions"],
+        "files": [f"{name} {one['path']} {one['sha256'][:16]}" for name, one in record["files"].items()],
+        "foot": f"{record['date']}, curecalc {record['version']}",
+    }  # fmt: skip
+
+
+EFFECTS = (
+    "line width",
+    "offset",
+    "ripple",
+    "overcure",
+    "print-through",
+    "leave out",
+    "interface",
+    "corner",
+    "reach",
+    "field edge",
+)
+EFFECT_UNITS = ("mm, k = 2", "mm", "um", "um", "um", "layers", "mJ/cm²", "um deeper", "mm", "um")
+UNITS = _UNITS
+
+
+def _measured(q: dict[str, Any]) -> str:
+    return f"{_unsure(q)} {q['unit'].replace('^2', '²')}"
+
+
+def _budget(record: dict[str, Any]) -> str:
+    """The parts of the uncertainty of depth for the first kind, greatest first."""
+    v = record["vectors"][0]
+    parts = sorted(v["budget"].items(), key=lambda item: -item[1]["value"])
+    said = ", ".join(f"{name} {1e3 * q['value']:.2g}" for name, q in parts)
+    return f"{v['kind']}, standard uncertainties of depth in um: {said}"
+
+
+def recipe_csv(record: dict[str, Any]) -> str:
+    """The settings as a table with units in the header, full precision."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    names = ("scan_speed", "power", "beam_radius", "hatch_spacing", "cure_depth", "cure_depth_assured", "overcure", "line_width",
+             "contour_offset", "ripple", "print_through", "exposure_mean", "exposure_min")  # fmt: skip
+    first = record["vectors"][0]
+    units = {
+        n: next((v[n]["unit"] for v in record["vectors"] if v[n] is not None), first["beam_radius"]["unit"])
+        for n in names
+    }
+    writer.writerow(["kind", "pattern", "passes", "cross hatch", *(f"{n.replace('_', ' ')} [{units[n]}]" for n in names),
+                     "assurance", "compensation layers", "limited by"])  # fmt: skip
+    for v in record["vectors"]:
+        row = ["" if v[n] is None else repr(v[n]["value"]) for n in names]
+        writer.writerow([v["kind"], v["pattern"], v["passes"], "yes" if v["cross_hatch"] else "no", *row, repr(v["assurance"]),
+                         v["compensation_layers"], "; ".join(v["limited_by"])])  # fmt: skip
+    return out.getvalue()
+
+
+def recipe_html(record: dict[str, Any], svg: str) -> str:
+    """The printable page; needs the extra `pdf` or `page` (for its templates)."""
+    try:
+        from jinja2 import Environment, PackageLoader
+    except ImportError:
+        raise FileError("an HTML sheet needs one more package. Install it with: pip install 'curecalc[pdf]'") from None
+    view = recipe_view(record)
+    environment = Environment(
+        loader=PackageLoader("curecalc.sheets"), autoescape=True, trim_blocks=True, lstrip_blocks=True
+    )
+    heads = list(zip(("kind", *SETTINGS), ("", *_UNITS)))
+    effect_heads = list(zip(("kind", *EFFECTS), ("", *EFFECT_UNITS)))
+    return environment.get_template("recipe.html").render(
+        view=view, heads=heads, effect_heads=effect_heads, svg=svg[svg.index("<svg") :]
+    )
