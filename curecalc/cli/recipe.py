@@ -200,7 +200,7 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
         content = sheet_bytes(recipe, record, kind)
         print(f"wrote {write_whole('--sheet', args.sheet, content, endings=('.pdf', '.html'))}", file=sys.stderr)
     if args.csv:
-        from ..sheets.recipe_sheet import recipe_csv
+        from ..sheets import recipe_csv
 
         print(
             f"wrote {write_whole('--csv', args.csv, recipe_csv(record).encode(), endings=('.csv',))}", file=sys.stderr
@@ -220,12 +220,12 @@ def sheet_bytes(recipe: Any, record: dict[str, Any], kind: str) -> bytes:
     figure = window_figure(window, width_mm=150.0, height_mm=110.0)
     record["window"] = process_window(window.vector, window.across, window.up, points=15).to_dict()
     if kind == "html":
-        from ..sheets.recipe_sheet import recipe_html
+        from ..sheets import recipe_html
 
         return recipe_html(record, svg_text(figure)).encode()
     from io import BytesIO
 
-    from ..sheets.recipe_pdf import recipe_pdf
+    from ..sheets import recipe_pdf
 
     image = BytesIO()
     figure.savefig(image, format="png", dpi=200)
@@ -234,11 +234,11 @@ def sheet_bytes(recipe: Any, record: dict[str, Any], kind: str) -> bytes:
 
 def recipe_text(recipe: Any, record: dict[str, Any]) -> str:
     """The recipe as text for a terminal."""
-    from ..sheets.recipe_sheet import SETTINGS, UNITS, recipe_view
+    from ..sheets import recipe_columns, recipe_view
 
     view = recipe_view(record)
     lines = [view["title"], "  ".join(f"{name}: {text}" for name, text in view["head"]), ""]
-    names = ["kind", *(f"{name} [{unit}]" if unit else name for name, unit in zip(SETTINGS, UNITS))]
+    names = recipe_columns()
     table = [names, *view["settings"]]
     widths = [max(len(row[i]) for row in table) for i in range(len(names))]
     for row in table:

@@ -5,9 +5,17 @@ from __future__ import annotations
 from importlib import import_module
 from typing import Any
 
-_WHERE = {"answer_key": "practice_sheet", "worksheet": "practice_sheet"}
+_WHERE = {
+    "answer_key": "practice_sheet",
+    "recipe_columns": "recipe_sheet",
+    "recipe_csv": "recipe_sheet",
+    "recipe_html": "recipe_sheet",
+    "recipe_pdf": "pdf_page",
+    "recipe_view": "recipe_sheet",
+    "worksheet": "practice_sheet",
+}
 
-__all__ = ["answer_key", "worksheet"]
+__all__ = ["answer_key", "recipe_columns", "recipe_csv", "recipe_html", "recipe_pdf", "recipe_view", "worksheet"]
 
 
 def __getattr__(name: str) -> Any:

@@ -10,7 +10,7 @@ from typing import Any
 from ..errors import FileError
 from ..units import figure
 
-__all__ = ["recipe_csv", "recipe_html", "recipe_view"]
+__all__ = ["recipe_columns", "recipe_csv", "recipe_html", "recipe_view"]
 
 _DASH = "–"
 _FOR = {"single layer": "each single layer", "mean": "the mean"}
@@ -40,6 +40,11 @@ def _percent(value: float) -> str:
 
 SETTINGS = ("scan speed", "power", "beam radius", "spacing", "passes", "cure depth", "assured", "limited by")
 _UNITS = ("mm/s", "mW", "mm (1/e²)", "mm", "", "mm", "bond", "")
+
+
+def recipe_columns() -> list[str]:
+    """Heads of the settings table with their units, for plain text."""
+    return ["kind", *(f"{name} [{unit}]" if unit else name for name, unit in zip(SETTINGS, _UNITS))]
 
 
 def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
