@@ -195,11 +195,12 @@ def depth_of(dose: Any, x: Mapping[str, Any], form: Form) -> Any:
 def dose_for(depth: Any, x: Mapping[str, Any], form: Form) -> Any:
     """Surface dose that cures to a depth, by the form's cure model."""
     dp, ec = resin_seen(x, form)
-    if form.cure_model == "bleaching":
-        return cure.bleaching_dose(depth, dp, ec, x["bleaching_exposure"])
-    if form.cure_model == "threshold":
-        return cure.threshold_dose(depth, dp, ec, x["exponent"])
-    return cure.exposure_for_depth(depth, dp, ec)
+    with np.errstate(over="ignore"):  # infinite where no number holds it: solid there is none
+        if form.cure_model == "bleaching":
+            return cure.bleaching_dose(depth, dp, ec, x["bleaching_exposure"])
+        if form.cure_model == "threshold":
+            return cure.threshold_dose(depth, dp, ec, x["exponent"])
+        return cure.exposure_for_depth(depth, dp, ec)
 
 
 def dose_at_depth(dose: Any, depth: Any, x: Mapping[str, Any], form: Form) -> Any:

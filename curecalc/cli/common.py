@@ -74,11 +74,14 @@ class CommandParser(argparse.ArgumentParser):
         message = " ".join(message.split())
         message = re.sub(r"^argument (--[\w-]+)(?:/\S+)?: ", r"\1: ", message)
         message = "".join(c if c.isprintable() else "?" for c in message)
-        if unknown := re.match(r"unrecognized arguments: (\S+)", message):
+        if unknown := re.match(r"unrecognized arguments: (.+)", message):
             message = self._nearest(unknown[1])
         self.exit(2, f"{message.rstrip('.')}. See {self.prog} --help.\n")
 
     def _nearest(self, given: str) -> str:
+        if not given.startswith("-"):
+            return f"{given[:60]!r} belongs to no option. Write the option before it, and a value with its unit in one argument"
+        given = given.split()[0]
         from difflib import get_close_matches
 
         known = [option for action in self._actions for option in action.option_strings if option.startswith("--")]

@@ -23,7 +23,7 @@ def run(args: argparse.Namespace) -> int:
     """Evaluate the setting and print it."""
     from ..answer import evaluate
 
-    if args.figure:
+    if args.figure is not None:
         from ..figures.style import check_path
 
         check_path("--figure", args.figure)
@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
     if bounds is not None:
         bounds.check_setting(beam, scan)
     answer = evaluate(beam=beam, resin=resin, scan=scan, layer_thickness=layer, monte_carlo=monte_carlo(args))
-    if args.figure:
+    if args.figure is not None:
         from ..figures.section import section_figure
 
         write_figure(section_figure(answer), args.figure)

@@ -137,7 +137,7 @@ def _prior(args: argparse.Namespace) -> tuple[Any, list[str]]:
 
 def run(args: argparse.Namespace) -> int:
     """Fit and print; write the resin file and the figure if asked."""
-    if args.figure:
+    if args.figure is not None:
         from ..figures.style import check_path
 
         check_path("--figure", args.figure)
@@ -158,7 +158,7 @@ def run(args: argparse.Namespace) -> int:
 
         steps = fit_steps(fit)
         record["derivation"] = [step.to_dict() for step in steps]
-    if args.figure:
+    if args.figure is not None:
         from ..figures.working_curve import working_curve_figure
 
         write_figure(working_curve_figure(fit), args.figure)

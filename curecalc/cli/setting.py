@@ -111,11 +111,15 @@ def monte_carlo(args: argparse.Namespace) -> Any:
     from ..answer import MonteCarloOptions
     from ..units import count
 
-    return MonteCarloOptions(
-        draws=count("--monte-carlo", number("--monte-carlo", args.monte_carlo, whole=True), minimum=1000),
-        seed=number("--seed", args.seed, 1, whole=True),
-        confidence=number("--confidence", args.confidence, 0.95),
-    )
+    draws = count("--monte-carlo", number("--monte-carlo", args.monte_carlo, whole=True), minimum=1000)
+    try:
+        return MonteCarloOptions(
+            draws=draws,
+            seed=number("--seed", args.seed, 1, whole=True),
+            confidence=number("--confidence", args.confidence, 0.95),
+        )
+    except QuantityError as error:
+        raise QuantityError(str(error).replace("draws must", "--monte-carlo must", 1)) from None
 
 
 def beam_resin_scan(args: argparse.Namespace, *, unknown: str = "") -> tuple[Any, Any, Any]:

@@ -13,7 +13,7 @@ __all__ = ["figure_checked", "show_solution"]
 
 def figure_checked(args: argparse.Namespace) -> None:
     """Refuse a figure's path before any work."""
-    if args.figure:
+    if args.figure is not None:
         from ..figures.style import check_path
 
         check_path("--figure", args.figure)
@@ -21,7 +21,7 @@ def figure_checked(args: argparse.Namespace) -> None:
 
 def show_solution(args: argparse.Namespace, solution: Any) -> int:
     """Print a solution the way the options ask."""
-    if args.figure:
+    if args.figure is not None:
         from ..figures.section import section_figure
 
         write_figure(section_figure(solution.answer), args.figure)

@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
     """Measure and print."""
     from ..spot.measure import measure_file
 
-    if args.figure:
+    if args.figure is not None:
         from ..figures.style import check_path
 
         check_path("--figure", args.figure)
@@ -87,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
         base = read_beam_record(args.beam)
     result = measure_file(args.file, kind=args.kind, **options)
     saved = _save(args, result, base, options, day) if args.save else None
-    if args.figure:
+    if args.figure is not None:
         from ..figures.spot import spot_figure
 
         write_figure(spot_figure(result), args.figure)

@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
     from ..stacking import evaluate_stack
     from ..units import count
 
-    if args.figure:
+    if args.figure is not None:
         from ..figures.style import check_path
 
         check_path("--figure", args.figure)
@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
         beam, resin, scan = beam_resin_scan(args)
         what = {"beam": beam, "resin": resin, "scan": scan}
     answer = evaluate_stack(layer_thickness=found["layer_thickness"], layers=layers, **what)
-    if args.figure:
+    if args.figure is not None:
         from ..figures.stack import stack_figure
 
         write_figure(stack_figure(answer), args.figure)

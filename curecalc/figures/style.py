@@ -70,6 +70,10 @@ def plain_log(axis: Any) -> None:
 def check_path(option: str, path: str | Path) -> Path:
     """The path of a figure, refused before any work when its ending or folder cannot be used."""
     target = Path(path)
+    if hidden := next((c for c in str(path) if not c.isprintable()), None):
+        raise FileError(
+            f"{option}: the file name holds a character that cannot be seen (U+{ord(hidden):04X}). Leave it out."
+        )
     if target.suffix.lower() not in FORMATS:
         raise FileError(f"{option}: {path}: a figure ends in .png, .svg or .pdf. Give the file one of these endings.")
     folder = target.parent
