@@ -6,7 +6,7 @@ import json
 from datetime import datetime
 from typing import Any
 
-from ..records.drifting import DriftReport
+from ..records.drifting import RECENT, DriftReport
 from ..records.entries import Entry
 from ..records.status import MachineState, ShopState
 from ..records.verify import Verification
@@ -201,7 +201,9 @@ def _signals(report: DriftReport, chart: Any) -> str:
         else ""
     )
     what = f"{len(places)} of {len(s)}"
-    return f"OUT: {what}, first on {_day(s.times[places[0]])} (entry {s.numbers[places[0]]}{lot}): {first.text}"
+    word = "OUT NOW" if places[-1] >= len(s) - RECENT else "signalled"
+    what += f" (chance alone: about {len(s) / chart.run_length:.0f})" if len(s) > 2 * chart.run_length else ""
+    return f"{word}: {what}, first on {_day(s.times[places[0]])} (entry {s.numbers[places[0]]}{lot}): {first.text}"
 
 
 def _day(day: float) -> str:

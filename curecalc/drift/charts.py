@@ -96,7 +96,7 @@ def baseline(values: Any, *, span: int = 2, d2: float | None = None) -> Baseline
     return Baseline(float(x.mean()), float(ranges.mean() / constant), x.size, "moving range")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Signal:
     """A point at which a rule of the chart speaks: its place in the series, the rule, a sentence."""
 
@@ -208,12 +208,12 @@ def _run_length(names: tuple[str, ...]) -> float:
 
 
 def _signals(found: dict[str, np.ndarray], z: np.ndarray) -> tuple[Signal, ...]:
-    order = []
-    for name, mask in found.items():
-        for index in np.flatnonzero(mask):
-            side = "above" if z[index] > 0 else "below"
-            order.append(Signal(int(index), name, f"{RULES[name].text} ({side})"))
-    return tuple(sorted(order, key=lambda signal: (signal.index, list(RULES).index(signal.rule))))
+    order: list[tuple[int, int, Signal]] = []
+    for place, (name, mask) in enumerate(found.items()):
+        words = [f"{RULES[name].text} ({side})" for side in ("below", "above")]
+        above = (z > 0).tolist()
+        order += [(index, place, Signal(index, name, words[above[index]])) for index in np.flatnonzero(mask).tolist()]
+    return tuple(signal for _, _, signal in sorted(order))
 
 
 def ewma_chart(
@@ -251,12 +251,9 @@ def ewma_chart(
     shared = float(ratio("correlation", correlation, low_open=False, high=1.0))
     half = ewma_half_width(sd=baseline.sd, weight=w, width=width, points=np.arange(1, x.size + 1), correlation=shared)
     outside = np.abs(smooth - baseline.centre) > half
-    signals = tuple(
-        Signal(
-            int(i), "limit", f"the weighted mean is {'above' if smooth[i] > baseline.centre else 'below'} its limits"
-        )
-        for i in np.flatnonzero(outside)
-    )
+    words = [f"the weighted mean is {side} its limits" for side in ("below", "above")]
+    above = (smooth > baseline.centre).tolist()
+    signals = tuple(Signal(i, "limit", words[above[i]]) for i in np.flatnonzero(outside).tolist())
     return Chart(
         "ewma", smooth, baseline.centre, baseline.centre - half, baseline.centre + half, baseline, signals, ("limit",),
         ewma_run_length(w, width), width, w, _notes(baseline), shared,

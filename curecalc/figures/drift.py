@@ -32,9 +32,9 @@ def drift_figure(report: DriftReport, width_mm: float = 190.0, height_mm: float 
     figure.text(
         0.012, 0.955, f"{s.title[0].upper()}{s.title[1:]}{about}".replace("$", r"\$"), size=13, color=INK, va="center"
     )
-    state = "OUT OF CONTROL" if report.signalling else "in control"
+    state = {"out": "OUT NOW", "signalled": "signalled before"}.get(report.state, "in control")
     figure.text(
-        0.988, 0.955, state, size=13, color=TONES["limit"] if report.signalling else TONES["solid"], va="center", ha="right",
+        0.988, 0.955, state, size=13, color=TONES["limit"] if report.state == "out" else TONES["solid"], va="center", ha="right",
         weight="bold",
     )  # fmt: skip
     draw_readings(upper, report)
@@ -93,7 +93,9 @@ def draw_readings(ax: Axes, report: DriftReport) -> None:
         x[bars], (y - s.uncertainties)[bars], (y + s.uncertainties)[bars], color=TONES["faint"], linewidth=1.0, zorder=2
     )
     size = 4.5 if len(s) <= 200 else 2.5 if len(s) <= MANY else 1.0
-    ax.plot(x[~out], y[~out], linestyle="none", marker="o", color=TONES["solid"], markersize=size, zorder=3)
+    thin = 1 if len(s) <= 3 * MANY else len(s) // (2 * MANY)
+    shown = np.flatnonzero(~out)[::thin]
+    ax.plot(x[shown], y[shown], linestyle="none", marker="o", color=TONES["solid"], markersize=size, zorder=3)
     ax.plot(
         x[out], y[out], linestyle="none", marker="D", markerfacecolor="white", markeredgecolor=TONES["limit"],
         markersize=size + 1.5, markeredgewidth=1.4 if len(s) <= MANY else 0.6, zorder=4,
@@ -106,7 +108,8 @@ def draw_readings(ax: Axes, report: DriftReport) -> None:
     _beside(ax, [(level, text, tone) for level, text, tone, _ in lines])
     ax.set_ylabel(_unit(report))
     trended = "; dash-dot: trend" if report.trend is not None and report.trend.p_value < 0.05 else ""
-    words = f"single readings, bars: one standard uncertainty; diamonds: a rule signals{trended}"
+    which = "single readings" if thin == 1 else f"one single reading in {thin}"
+    words = f"{which}, bars: one standard uncertainty; diamonds: a rule signals{trended}"
     ax.set_title(words, loc="left", size=9.5, color=INK)
     _date_axis(ax)
     pad = 0.02 * max(1.0, float(np.ptp(x)))

@@ -39,6 +39,7 @@ __all__ = ["BASELINE_POINTS", "DriftReport", "Forecast", "drift_report", "fresh_
 BASELINE_POINTS = 20
 FEWEST = 8  # readings before a chart is drawn
 FEWEST_LOTS, BASELINE_LOTS = 5, 8
+RECENT = 3  # a chart that signals at one of so many newest readings is out now
 FARTHEST = 3650.0  # days ahead; a date beyond ten years says nothing
 _MULTIPLIED = ("power", "spot", "penetration_depth", "critical_exposure")  # a trend is a fraction a month
 
@@ -86,6 +87,14 @@ class DriftReport:
         """Whether one of the two charts signals anywhere."""
         return not (self.individuals.in_control and self.ewma.in_control)
 
+    @property
+    def state(self) -> str:
+        """`out` when a chart signals at one of the newest readings, `signalled` when it did before, else `in control`."""
+        places = {signal.index for chart in (self.individuals, self.ewma) for signal in chart.signals}
+        if not places:
+            return "in control"
+        return "out" if max(places) >= len(self.series) - RECENT else "signalled"
+
     def to_dict(self) -> dict[str, Any]:
         """The report as it stands in JSON."""
         s = self.series
@@ -98,7 +107,7 @@ class DriftReport:
         return {
             "quantity": s.name, "title": s.title, "unit": s.unit, "about": s.about, "readings": readings,
             "baseline": self.baseline_text, "individuals": self.individuals.to_dict(), "ewma": self.ewma.to_dict(),
-            "signalling": self.signalling,
+            "signalling": self.signalling, "state": self.state,
             "trend": None if self.trend is None else self.trend.to_dict() | {
                 "change_in_30_days": self.per_month, "change_in_30_days_standard_uncertainty": self.per_month_uncertainty,
                 "relative": self.relative, "since": None if self.trend_since is None else when(self.trend_since),
@@ -146,8 +155,8 @@ def drift_report(
         Fewer readings than a chart needs, a baseline without scatter, half a stated baseline.
     """
     whole = _series(logbook, name, machine, lot, beam)
-    start = days(since) if since is not None else fresh_since(logbook, machine)
-    each = whole if start is None else whole.since(start)
+    start = since if since is not None else fresh_since(logbook, machine)
+    each = whole if start is None else whole.since(days(start))
     of_lots = name in ("penetration_depth", "critical_exposure") and len({one for one in each.lots if one}) > 1
     found = _lot_means(each) if of_lots else each
     shared = _shared(found) if name == "depth" else 0.0
@@ -176,12 +185,12 @@ def drift_report(
     )  # fmt: skip
 
 
-def fresh_since(logbook: Logbook, machine: str | None) -> float | None:
-    """Day of the newest machine entry that begins a new baseline; None when there is none."""
+def fresh_since(logbook: Logbook, machine: str | None) -> str | None:
+    """Stored time of the newest machine entry that begins a new baseline; None when there is none."""
     if machine is None:
         return None
     rows = [row for row in logbook.values("machine", ["new_baseline"], machine=machine) if row[5]]
-    return days(rows[-1][1]) if rows else None
+    return rows[-1][1] if rows else None
 
 
 def _series(logbook: Logbook, name: str, machine: str | None, lot: str | None, beam: str | None) -> Series:

@@ -313,27 +313,26 @@ class Logbook:
         return bytes(row[0])
 
     def values(
-        self,
-        kind: str,
-        fields: Sequence[str],
-        *,
-        machine: str | None = None,
-        lot: str | None = None,
-        beam: str | None = None,
-    ) -> list[tuple[Any, ...]]:
+        self, kind: str, fields: Sequence[str], *, machine: str | None = None, lot: str | None = None, beam: str | None = None,
+        since: str | None = None, first: int | None = None, last: int | None = None,
+    ) -> list[tuple[Any, ...]]:  # fmt: skip
         """(number, time, machine, lot, beam, field ...) of entries that hold, in order of time; missing fields are None.
 
-        A field is a path into the payload like `power.value`. Quick on long logbooks: nothing else is read.
+        A field is a path into the payload like `power.value`. Quick on long logbooks: nothing else is read, and `first` or
+        `last` keep so many of one end.
         """
         for one in fields:
             if not all(part.isidentifier() for part in one.split(".")):
                 raise ValueError(one)
         picks = "".join(f", json_extract(payload, '$.{one}')" for one in fields)
-        where, values = _where(kind=kind, machine=machine, lot=lot, beam=beam, since=None, until=None, corrected=False)
+        where, values = _where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=None, corrected=False)
+        order, count = ("DESC", last) if last is not None else ("ASC", -1 if first is None else first)
         with store.guarded(self.path):
-            return self._connection.execute(
-                f"SELECT number, time, machine, lot, beam{picks} FROM entry {where} ORDER BY time, number", values
+            rows = self._connection.execute(
+                f"SELECT number, time, machine, lot, beam{picks} FROM entry {where} ORDER BY time {order}, number {order} LIMIT ?",
+                (*values, count),
             ).fetchall()
+        return rows if last is None else rows[::-1]
 
     def _select(self, clause: str, values: Iterable[Any]) -> Iterator[Entry]:
         with store.guarded(self.path):
@@ -441,7 +440,7 @@ def _where(
 def _loaded(path: str, number: int, text: str) -> dict[str, Any]:
     try:
         payload = json.loads(text)
-    except (ValueError, RecursionError):
+    except (ValueError, TypeError, RecursionError):
         payload = None
     if not isinstance(payload, dict):
         raise FileError(f"{path}: entry {number} is damaged. Run curecalc log verify, and restore the last backup.")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -90,9 +89,12 @@ def _all_days(times: list[str]) -> np.ndarray:
 
 
 def series(
-    logbook: Logbook, name: str, *, machine: str | None = None, lot: str | None = None, beam: str | None = None
-) -> Series:
+    logbook: Logbook, name: str, *, machine: str | None = None, lot: str | None = None, beam: str | None = None,
+    since: str | None = None, first: int | None = None, last: int | None = None,
+) -> Series:  # fmt: skip
     """A charted quantity over time, of one machine, lot or beam, or of all.
+
+    `since` is a stored time; `first` or `last` keep so many readings of one end.
 
     Raises
     ------
@@ -102,14 +104,15 @@ def series(
     if name not in CHARTED or name == "depth":
         raise QuantityError(f"nothing called {name[:40]!r} can be charted. Choose from {', '.join(CHARTED)}.")
     kind, field, quantity, title = CHARTED[name]
-    paths = [f"{field}.value", f"{field}.unit", f"{field}.standard_uncertainty", field]
-    rows = logbook.values(kind, paths, machine=machine, lot=lot, beam=beam)
+    paths = [f"{field}.value", f"{field}.unit", f"{field}.standard_uncertainty"]
+    paths += [field] if quantity in ("number", "fraction") else []
+    rows = logbook.values(kind, paths, machine=machine, lot=lot, beam=beam, since=since, first=first, last=last)
     shown = KINDS[quantity]
     values, spreads, kept = [], [], []
     for row in rows:
-        value, unit, spread, whole = row[5:9]
-        if value is None and isinstance(whole, int | float):  # a plain number, like humidity
-            value, unit = float(whole), ""
+        value, unit, spread = row[5:8]
+        if value is None and isinstance(row[-1], int | float):  # a plain number, like humidity
+            value, unit = float(row[-1]), ""
         if value is None:
             continue
         if unit != shown.shown_text:
@@ -189,80 +192,79 @@ def depth_series(
             raise QuantityError(
                 f"{machine} has no {what} in the logbook. Record one: curecalc log add {way} --machine {machine}"
             )
-    rows = _known_together(power.times, spot.times, loads, _Curves(logbook), loads[-1][1] if newest_lot_only else None)
-    if not rows:
+    curves = _Curves(logbook)
+    rows = _known_together(power.times, spot.times, loads, curves, loads[-1][1] if newest_lot_only else None)
+    if not len(rows.day):
         raise QuantityError(f"no lot of {machine} has a calibration in the logbook. Record one: curecalc fit --log ...")
-    p_at, s_at = np.array([row.power for row in rows]), np.array([row.spot for row in rows])
-    dp, u_dp, ec, u_ec, r = np.array([row.curve for row in rows]).T
+    dp, u_dp, ec, u_ec, r = curves.values[rows.curve].T
     depth, u = depth_over_time(
-        settings=settings, power=power.values[p_at], power_uncertainty=power.uncertainties[p_at],
-        beam_radius=spot.values[s_at], beam_radius_uncertainty=spot.uncertainties[s_at], penetration_depth=dp,
+        settings=settings, power=power.values[rows.power], power_uncertainty=power.uncertainties[rows.power],
+        beam_radius=spot.values[rows.spot], beam_radius_uncertainty=spot.uncertainties[rows.spot], penetration_depth=dp,
         penetration_depth_uncertainty=u_dp, critical_exposure=ec, critical_exposure_uncertainty=u_ec, correlation=r,
     )  # fmt: skip
     return Series(
-        "depth", CHARTED["depth"][3], "mm", tuple(power.numbers[row.power] for row in rows),
-        np.array([row.day for row in rows]), depth, u, (machine,) * len(rows), tuple(row.lot for row in rows), machine,
-        tuple((row.spot, row.calibration) for row in rows),
+        "depth", CHARTED["depth"][3], "mm", tuple(power.numbers[place] for place in rows.power.tolist()), rows.day, depth, u,
+        (machine,) * len(rows.day), tuple(loads[place][1] for place in rows.load.tolist()), machine,
+        tuple(zip(rows.spot.tolist(), rows.curve.tolist())),
     )  # fmt: skip
 
 
 @dataclass(frozen=True)
-class _Row:
-    """What was known on a day: places of the power reading and the beam, the lot and its working curve."""
+class _Rows:
+    """What was known on each day: places of the power reading, the beam, the lot in the vat, its working curve."""
 
-    day: float
-    power: int
-    spot: int
-    lot: str
-    curve: tuple[float, ...]
-    calibration: int
+    day: np.ndarray
+    power: np.ndarray
+    spot: np.ndarray
+    load: np.ndarray
+    curve: np.ndarray
 
 
 def _known_together(
     power: np.ndarray, spot: np.ndarray, loads: list[tuple[float, str]], curves: _Curves, only: str | None
-) -> list[_Row]:
+) -> _Rows:
     """A row wherever one of the four was recorded anew, from the first day on which all were known."""
     load_days = np.array([day for day, _ in loads])
-    events = np.unique(np.concatenate([power, spot, load_days, curves.days]))
-    places = [np.searchsorted(times, events, side="right") - 1 for times in (power, spot, load_days)]
-    rows: list[_Row] = []
-    for day, p, s, load in zip(events.tolist(), *(place.tolist() for place in places)):
-        if min(p, s, load) < 0 or (only is not None and loads[load][1] != only):
-            continue
-        lot = loads[load][1]
-        curve = curves.at(lot, day)
-        if curve is None:
-            continue
-        row = _Row(day, p, s, lot, *curve)
-        last = rows[-1] if rows else None
-        if last is None or (p, s, lot, row.calibration) != (last.power, last.spot, last.lot, last.calibration):
-            rows.append(row)
-    return rows
+    day = np.unique(np.concatenate([power, spot, load_days, curves.days]))
+    p, s, load = (np.searchsorted(times, day, side="right") - 1 for times in (power, spot, load_days))
+    curve = np.full(day.shape, -1)
+    for place, (_, lot) in enumerate(loads):
+        here = load == place
+        if only is None or lot == only:
+            curve[here] = curves.at(lot, day[here])
+    known = np.flatnonzero((p >= 0) & (s >= 0) & (load >= 0) & (curve >= 0))
+    lots = np.unique([lot for _, lot in loads], return_inverse=True)[1]
+    state = np.column_stack([p[known], s[known], lots[load[known]], curve[known]])
+    fresh = np.ones(len(known), dtype=bool)
+    fresh[1:] = (np.diff(state, axis=0) != 0).any(axis=1)
+    keep = known[fresh]
+    return _Rows(day[keep], p[keep], s[keep], load[keep], curve[keep])
 
 
 class _Curves:
-    """Working curves of lots: the newest at a time, in kernel units (Dp, u, Ec, u, correlation)."""
+    """Working curves of all lots in order of time; `values` rows hold Dp, u, Ec, u in kernel units and the correlation."""
 
     def __init__(self, logbook: Logbook) -> None:
         fields = [
             f"{name}.{part}" for name in ("penetration_depth", "critical_exposure")
             for part in ("value", "unit", "standard_uncertainty")
         ]  # fmt: skip
-        self._lots: dict[str, tuple[list[float], list[tuple[tuple[float, ...], int]]]] = {}
-        for row in logbook.values("calibration", [*fields, "correlation"]):
-            dp, u_dp = _kernel(row[5:8], "length")
-            ec, u_ec = _kernel(row[8:11], "exposure")
-            times, curves = self._lots.setdefault(row[3], ([], []))
-            times.append(days(row[1]))
-            curves.append(((dp, u_dp, ec, u_ec, float(row[11] or 0.0)), row[0]))
-        self.days = np.array(sorted(day for times, _ in self._lots.values() for day in times), dtype=np.float64)
+        rows = logbook.values("calibration", [*fields, "correlation"])
+        curves = [
+            (*_kernel(row[5:8], "length"), *_kernel(row[8:11], "exposure"), float(row[11] or 0.0)) for row in rows
+        ]
+        self.values = np.array(curves, dtype=np.float64).reshape(-1, 5)
+        self.days = np.array([days(row[1]) for row in rows], dtype=np.float64)
+        self._of_lot: dict[str, list[int]] = {}
+        for place, row in enumerate(rows):
+            self._of_lot.setdefault(row[3], []).append(place)
 
-    def at(self, lot: str, day: float) -> tuple[tuple[float, ...], int] | None:
-        """The newest curve of the lot then; before its first calibration, the first one."""
-        if lot not in self._lots:
-            return None
-        times, curves = self._lots[lot]
-        return curves[max(0, bisect_right(times, day) - 1)]
+    def at(self, lot: str, day: np.ndarray) -> np.ndarray:
+        """Place of the lot's newest curve on each day, before its first calibration the first one; -1 where it has none."""
+        places = np.array(self._of_lot.get(lot, []), dtype=np.int64)
+        if not places.size:
+            return np.full(day.shape, -1)
+        return places[np.maximum(0, np.searchsorted(self.days[places], day, side="right") - 1)]
 
 
 def _kernel(cells: tuple[Any, ...], kind: str) -> tuple[float, float]:

@@ -10,11 +10,12 @@ from typing import Any
 
 import numpy as np
 
-from ..drift import Baseline, baseline, ewma_chart, individuals_chart, trend
+from ..drift import Baseline, Trend, baseline, crossing, ewma_chart, individuals_chart, trend
 from ..drift.depth import SettingsInForce, depth_over_time
+from ..drift.trend import bend
 from ..errors import QuantityError
 from ..units import figure
-from .drifting import BASELINE_POINTS, FEWEST, fresh_since
+from .drifting import BASELINE_POINTS, FEWEST, RECENT, fresh_since, power_limits
 from .entries import Entry
 from .logbook import Logbook
 from .series import Series, days, series, settings_in_force, when
@@ -25,7 +26,8 @@ __all__ = ["Due", "MachineState", "ShopState", "shop_status"]
 POWER_EVERY = 7.0
 CALIBRATION_EVERY = 90.0
 EXPIRY_WARNING = 14.0
-RECENT = 3  # a chart that signalled at one of so many last readings is out
+FORECAST_WARNING = 60.0
+NEWEST = 500  # power readings looked at; what is older does not weigh on the state now
 
 
 @dataclass(frozen=True)
@@ -127,7 +129,9 @@ def _machine(logbook: Logbook, machine: str, today: float) -> MachineState:
     lot = None if load is None else load.lot
     beam = logbook.latest("beam", machine=machine)
     curve = None if lot is None else logbook.latest("calibration", lot=lot)
-    power = series(logbook, "power", machine=machine)
+    start = fresh_since(logbook, machine)
+    power = series(logbook, "power", machine=machine, since=start, last=NEWEST)
+    power = power if len(power) else series(logbook, "power", machine=machine, last=1)
     _lot_dues(logbook, machine, lot, due, today)
     calibration_age = _calibration_dues(logbook, machine, lot, curve, due, today)
     last = float(power.values[-1]) if len(power) else None
@@ -139,7 +143,7 @@ def _machine(logbook: Logbook, machine: str, today: float) -> MachineState:
         due.append(Due(False, f"power reading is {age:.0f} days old, due every {every:g}: measure and record."))
     if beam is None:
         due.append(Due(False, "no beam recorded: measure the spot and record it."))
-    chart, fade = _power_chart(logbook, machine, power, due)
+    chart, fade = _power_chart(logbook, machine, power, start, due, today)
     depth, force = _depth_now(logbook, machine, last, beam, curve)
     layer = None if force is None else force.layer_thickness
     if depth is not None and layer is not None:
@@ -188,35 +192,54 @@ def _calibration_dues(
     return age
 
 
-def _power_chart(logbook: Logbook, machine: str, power: Series, due: list[Due]) -> tuple[str, float | None]:
-    start = fresh_since(logbook, machine)
-    fresh = power if start is None else power.since(start)
-    if len(fresh) < FEWEST:
-        return f"{len(fresh)} of {FEWEST} readings", None
-    count = min(BASELINE_POINTS, len(fresh))
+def _power_chart(
+    logbook: Logbook, machine: str, power: Series, start: str | None, due: list[Due], today: float
+) -> tuple[str, float | None]:
+    """State of the power chart and the fade in 30 days; `power` holds the newest readings, the baseline is read apart."""
+    first = series(logbook, "power", machine=machine, since=start, first=BASELINE_POINTS)
+    if len(first) < FEWEST:
+        return f"{len(first)} of {FEWEST} readings", None
     try:
-        base: Baseline = baseline(fresh.values[:count])
+        base: Baseline = baseline(first.values)
     except QuantityError:
         return "no scatter", None
-    singles = individuals_chart(fresh.values, baseline=base)
-    smooth = ewma_chart(fresh.values, baseline=base)
-    line = trend(fresh.times, np.log(fresh.values)) if np.ptp(fresh.times) > 0 else None
+    singles = individuals_chart(power.values, baseline=base)
+    smooth = ewma_chart(power.values, baseline=base)
+    signals = {signal.index for chart in (singles, smooth) for signal in chart.signals}
+    out = bool(signals) and max(signals) >= len(power) - RECENT
+    line = _fade_line(power, bent=out)
     fade = None if line is None or line.p_value > 0.05 else math.expm1(30.0 * line.slope)
-    out = sorted({signal.index for chart in (singles, smooth) for signal in chart.signals})
-    if not out or out[-1] < len(fresh) - RECENT:
+    if fade is not None and fade < 0.0 and line is not None:
+        _forecast_dues(logbook, machine, line, due, today)
+    if not out:
         return "in control", fade
-    begun = out[-1]
-    while begun - 1 in out:
+    begun = max(signals)
+    while begun - 1 in signals:
         begun -= 1
     side = "below" if smooth.plotted[-1] < base.centre else "above"
-    share = f" ({100 * (fresh.values[-1] / base.centre - 1):+.1f} % of its baseline)"
-    due.append(
-        Due(
-            False,
-            f"power is {side} its limits since {when(float(fresh.times[begun]))}{share}: retune, and look at the laser.",
-        )
-    )
+    since = when(float(power.times[begun])) + (" or earlier" if begun == 0 and len(power) == NEWEST else "")
+    share = f"{100 * (power.values[-1] / base.centre - 1):+.1f} % of its baseline"
+    due.append(Due(False, f"power is {side} its limits since {since} ({share}): retune, and look at the laser."))
     return side, fade
+
+
+def _fade_line(power: Series, *, bent: bool) -> Trend | None:
+    """The trend of the newest readings in logarithms, from where they bent off their level when the chart is out."""
+    logs, times = np.log(power.values), power.times
+    if bent and len(power) > FEWEST:
+        start = int(np.searchsorted(times, bend(times, logs)))
+        if len(power) - start >= FEWEST:
+            logs, times = logs[start:], times[start:]
+    return trend(times, logs) if len(times) >= FEWEST and np.ptp(times) > 0 else None
+
+
+def _forecast_dues(logbook: Logbook, machine: str, line: Trend, due: list[Due], today: float) -> None:
+    for meaning, limit in power_limits(logbook, machine):
+        reached = crossing(line, math.log(limit), ahead=True)
+        if reached.bounded and today < reached.low < today + FORECAST_WARNING:
+            due.append(
+                Due(False, f"power reaches {figure(limit)} mW about {when(reached.time)} ({meaning}): plan for it.")
+            )
 
 
 def _depth_now(

@@ -78,6 +78,7 @@ BEGIN SELECT RAISE(ABORT, 'the logbook is append-only: write a correction'); END
 """
 
 _SECOND = """
+CREATE INDEX entry_by_time ON entry (time);
 CREATE INDEX entry_by_kind ON entry (kind, time);
 CREATE INDEX entry_by_machine ON entry (machine, kind, time);
 CREATE INDEX entry_by_lot ON entry (lot, kind, time);

@@ -133,7 +133,7 @@ def test_the_drift_of_the_invented_shop(run, shop) -> None:
         "log", "drift", "power", "--log", shop, "--machine", "bay 2", "--figure", "p.png", "--rules", "all"
     )
     assert status == 0
-    assert "OUT: " in out
+    assert "OUT NOW: " in out
     assert "one in 92 readings" in out
     assert re.search(r"forecast +1\d\d\.\d mW \(today's settings cure no deeper than the layer\): about 20", out)
     assert Path("p.png").stat().st_size > 20_000

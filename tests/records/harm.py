@@ -80,7 +80,7 @@ def creation(folder: str, count: int) -> dict:
     broken = []
     for turn in range(count):
         path = Path(folder) / f"new{turn}.db"
-        forked(str(path), "w", random.uniform(0.0, 0.02))
+        forked(str(path), "w", random.uniform(0.0, 0.02), after_first=turn % 3 == 0)
         if not path.exists():
             absent += 1
             continue
