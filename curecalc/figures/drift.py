@@ -121,11 +121,15 @@ def draw_weighted(ax: Axes, report: DriftReport) -> None:
     chart, x = report.ewma, _dates(report.series.times)
     out = np.zeros(len(x), dtype=bool)
     out[[signal.index for signal in chart.signals]] = True
-    ax.fill_between(x, chart.lower, chart.upper, color=TONES["light"], alpha=0.6, linewidth=0, step=None)
+    thin = 1 if len(x) <= 3 * MANY else len(x) // (2 * MANY)
+    keep = np.unique(np.concatenate([np.arange(min(200, len(x))), np.arange(0, len(x), thin), np.flatnonzero(out)]))
+    if len(keep) > 8 * MANY:  # all of it is out: the line says it
+        keep = np.arange(0, len(x), thin)
+    ax.fill_between(x[keep], chart.lower[keep], chart.upper[keep], color=TONES["light"], alpha=0.6, linewidth=0)
     for edge in (chart.lower, chart.upper):
-        ax.plot(x, edge, color=TONES["limit"], linewidth=1.3, linestyle="--")
+        ax.plot(x[keep], edge[keep], color=TONES["limit"], linewidth=1.3, linestyle="--")
     ax.axhline(chart.centre, color=INK, linewidth=1.1)
-    ax.plot(x, chart.plotted, color=TONES["solid"], linewidth=1.8)
+    ax.plot(x[keep], chart.plotted[keep], color=TONES["solid"], linewidth=1.8)
     if len(x) <= MANY:
         ax.plot(
             x[out], chart.plotted[out], linestyle="none", marker="D", markerfacecolor="white",
