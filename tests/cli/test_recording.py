@@ -143,12 +143,3 @@ def test_a_fit_without_a_lot_asks_for_one(run) -> None:
     assert status == 2
     assert "--lot is missing" in err
     assert run("fit", "a.csv", *LOG, "--lot", "a")[0] == 0
-
-
-def test_without_a_wavelength_the_entry_stands_and_says_what_is_not_kept(run) -> None:
-    text = Path("a.csv").read_text().replace("wavelength = 355 nm, ", "")
-    Path("a.csv").write_text(text)
-    status, _, err = run("fit", "a.csv", *LOG)
-    assert status == 0
-    assert "keeps no resin file of this lot: " in err
-    assert "wavelength is missing" in err
