@@ -8,6 +8,7 @@ from typing import Any
 
 from ..errors import QuantityError
 from .common import _Once, add_output, print_json, write_figure
+from .recorded import add_log, checked_log
 
 __all__ = ["add_arguments", "add_files", "made", "recipe_text", "run"]
 
@@ -28,6 +29,7 @@ def add_files(parser: argparse.ArgumentParser) -> None:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     add_files(parser)
+    add_log(parser, names=("lot",))
     group = parser.add_argument_group("a typical layer, instead of what the needs say; or a whole part")
     group.add_argument("--area", metavar="VALUE", action=_Once, help='filled by the hatch, like "4000 mm^2"')
     group.add_argument("--contour-length", metavar="VALUE", action=_Once, help='of all outlines, like "600 mm"')
@@ -53,10 +55,15 @@ def run(args: argparse.Namespace) -> int:
     """Make the recipe, then write and print what was asked for."""
     _check_targets(args)
     draws, seed = _whole("--monte-carlo", args.monte_carlo, 1000), _whole("--seed", args.seed, 0) or 1
+    logging = checked_log(args)
     recipe = made(args)
     from ..records.recipe_file import recipe_record
 
     record = recipe_record(recipe)
+    if getattr(args, "readings", None):
+        record["readings"] = args.readings
+    if logging:
+        record |= _logged(args, recipe, record)
     if draws is not None:
         from ..recipe.draws import draw_depths
 
@@ -89,12 +96,18 @@ def made(args: argparse.Namespace) -> Any:
     from ..records.needs_file import read_needs
     from ..records.resin_file import read_resin
 
-    for name in ("machine", "resin", "needs"):
-        if getattr(args, name) is None:
+    if getattr(args, "log", None) is not None:
+        machine, lot, needs = _from_log(args)
+    else:
+        machine, lot, needs = None, None, None
+    for name, one in (("machine", machine), ("resin", lot), ("needs", needs)):
+        if getattr(args, name) is None and one is None:
             raise QuantityError(
                 f"--{name} is missing: a recipe needs all three files. Write one to start from with: curecalc new {name} {name}.toml"
             )
-    machine, lot, needs = read_machine(args.machine), read_resin(args.resin), read_needs(args.needs)
+    machine = read_machine(args.machine) if machine is None else machine
+    lot = read_resin(args.resin) if lot is None else lot
+    needs = read_needs(args.needs) if needs is None else needs
     needs = _with_work(args, needs)
     slices = None
     if getattr(args, "mesh", None):
@@ -107,6 +120,41 @@ def made(args: argparse.Namespace) -> Any:
 
         recipe = with_mesh(recipe, slices, path=args.mesh)
     return recipe
+
+
+def _from_log(args: argparse.Namespace) -> tuple[Any, Any, Any]:
+    """What the logbook gives by name: machine with its newest power reading, resin of the lot, needs of the last recipe."""
+    from pathlib import Path
+
+    from ..records.recording import recipe_inputs
+
+    named = args.machine is not None and not Path(args.machine).exists() and not args.machine.endswith(".toml")
+    if not named and (args.lot is None or args.resin is not None):
+        return None, None, None
+    machine, lot, needs, args.readings = recipe_inputs(
+        args.log, machine=args.machine if named else None, lot=args.lot, with_resin=args.resin is None,
+        with_needs=args.needs is None,
+    )  # fmt: skip
+    return machine, lot, needs
+
+
+def _logged(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> dict[str, Any]:
+    from ..records.recording import record_recipe
+    from .recorded import said
+
+    machine, lot = recipe.machine, recipe.lot
+    entry = record_recipe(
+        args.log, record, machine=_machine_name(args, machine), lot=args.lot or lot.lot or lot.resin.name,
+        full_power=float(machine.power.value.m_as("mW")), operator=args.operator or "",
+    )  # fmt: skip
+    return said(entry, args.log)
+
+
+def _machine_name(args: argparse.Namespace, machine: Any) -> str:
+    from pathlib import Path
+
+    given = args.machine
+    return given if given is not None and not Path(given).exists() and not given.endswith(".toml") else machine.name
 
 
 def _with_work(args: argparse.Namespace, needs: Any) -> Any:

@@ -8,6 +8,7 @@ from typing import Any
 
 from ..errors import QuantityError
 from .common import _Once, add_output, print_json, show_rows
+from .recorded import add_log, checked_log, said
 
 __all__ = ["add_arguments", "run"]
 
@@ -27,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--beam-radius", metavar="VALUE", action=_Once, help="radius at 1/e^2 now measured; all radii are scaled alike"
     )
     group.add_argument("--instead-of", metavar="VALUE", action=_Once, help="the radius that setting was taken to have")
+    add_log(parser, names=("machine", "lot"))
     add_output(parser, explain=False)
     group = parser.add_argument_group("more output")
     group.add_argument("--save", metavar="FILE", action=_Once, help="the new recipe; FILE ends in .json")
@@ -41,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
         check_target("--save", args.save, (".json",))
     if args.sheet:
         check_target("--sheet", args.sheet, (".pdf", ".html"))
+    logging = checked_log(args)
     power, radius = _readings(args)
     from ..recipe.retuning import retune
     from ..records.recipe_file import read_recipe
@@ -52,6 +55,8 @@ def run(args: argparse.Namespace) -> int:
     )  # fmt: skip
     record = result.to_dict()
     record["old_recipe"] = {"path": saved.path, "sha256": saved.sha256}
+    if logging:
+        record |= _logged(args, result, saved, power, radius)
     _write(args, result, saved)
     if args.json:
         print_json(record)
@@ -88,6 +93,33 @@ def _readings(args: argparse.Namespace) -> tuple[Any, Any]:
     return power, radius
 
 
+def _logged(args: argparse.Namespace, result: Any, saved: Any, power: Any, radius: Any) -> dict[str, Any]:
+    from ..records.recording import record_recipe, stored_options
+
+    options = stored_options({"power": power} if power is not None else {})
+    if radius is not None:
+        options["beam_radius"] = [stored_options({"r": one})["r"] for one in radius]
+    if args.power_meter is not None:
+        options["power_meter"] = args.power_meter
+    entry = record_recipe(
+        args.log, _new_record(result, saved), kind="retune", machine=args.machine or saved.machine.name,
+        lot=args.lot or saved.lot.lot or saved.lot.resin.name, full_power=float(result.recipe.machine.power.value.m_as("mW")),
+        options=options, old=saved.record, reason="; ".join(f"{one.kind}: {one.reason}" for one in result.changes),
+        operator=args.operator or "",
+    )  # fmt: skip
+    return said(entry, args.log)
+
+
+def _new_record(result: Any, saved: Any) -> dict[str, Any]:
+    record = result.recipe.to_dict()
+    # the files as they stood; the new reading is told apart
+    for name in record["files"]:
+        record["files"][name] = saved.record["files"][name]
+    record["readings"] = result.readings()
+    record["retuned_from"] = {"path": saved.path, "sha256": saved.sha256}
+    return record
+
+
 def _write(args: argparse.Namespace, result: Any, saved: Any) -> None:
     if not args.save and not args.sheet:
         return
@@ -96,12 +128,7 @@ def _write(args: argparse.Namespace, result: Any, saved: Any) -> None:
     from .files import write_whole
     from .recipe import sheet_bytes
 
-    record = result.recipe.to_dict()
-    # the files as they stood; the new reading is told apart
-    for name in record["files"]:
-        record["files"][name] = saved.record["files"][name]
-    record["readings"] = result.readings()
-    record["retuned_from"] = {"path": saved.path, "sha256": saved.sha256}
+    record = _new_record(result, saved)
     if args.sheet:
         content = sheet_bytes(result.recipe, record, args.sheet.lower().rpartition(".")[2])
         print(f"wrote {write_whole('--sheet', args.sheet, content, endings=('.pdf', '.html'))}", file=sys.stderr)

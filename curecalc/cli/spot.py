@@ -9,6 +9,7 @@ from typing import Any
 
 from ..errors import QuantityError
 from .common import _Once, add_output, add_quantities, print_json, quantities, show_rows, write_figure
+from .recorded import add_log, checked_log, said
 
 __all__ = ["add_arguments", "run"]
 
@@ -66,6 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--date", metavar="YYYY-MM-DD", action=_Once, help="day of the measurement, for the record (today)"
     )
+    add_log(parser, names=("machine", "beam_name"))
     add_output(parser, figure="data with fit and residuals, image with axes, or caustic with waist")
 
 
@@ -79,6 +81,11 @@ def run(args: argparse.Namespace) -> int:
         check_path("--figure", args.figure)
     day = _day(args.date)
     _check_save(args)
+    logging = checked_log(args)
+    if logging and args.machine is None and args.beam_name is None:
+        raise QuantityError(
+            "--machine is missing: the logbook keeps a beam of a machine. Give its name, or --beam-name."
+        )
     options = _options(args)
     base = None
     if args.beam:
@@ -86,6 +93,7 @@ def run(args: argparse.Namespace) -> int:
 
         base = read_beam_record(args.beam)
     result = measure_file(args.file, kind=args.kind, **options)
+    written = _logged(args, result, options) if logging else {}
     saved = _save(args, result, base, options, day) if args.save else None
     if args.figure is not None:
         from ..figures.spot import spot_figure
@@ -95,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
         record = result.to_dict()
         if args.explain:
             record["derivation"] = [step.to_dict() for step in result.steps]
-        print_json(record)
+        print_json(record | written)
         return 0
     print(result_text(result))
     if args.explain:
@@ -105,6 +113,22 @@ def run(args: argparse.Namespace) -> int:
     if saved:
         print(f"\nsaved {saved}: use it with --beam {saved}")
     return 0
+
+
+def _logged(args: argparse.Namespace, result: Any, options: dict[str, Any]) -> dict[str, Any]:
+    from ..records.recording import record_spot
+
+    kept = dict(options) | ({"kind": args.kind} if args.kind else {}) | ({"losses": args.loss} if args.loss else {})
+    entry = record_spot(
+        args.log,
+        result,
+        file=args.file,
+        options=kept,
+        machine=args.machine,
+        beam=args.beam_name,
+        operator=args.operator or "",
+    )
+    return said(entry, args.log)
 
 
 def _options(args: argparse.Namespace) -> dict[str, Any]:

@@ -16,13 +16,18 @@ __all__ = ["SettingsInForce", "depth_over_time", "power_for_depth"]
 
 @dataclass(frozen=True)
 class SettingsInForce:
-    """Settings held fixed while the rest moves, in kernel units: mm/s, mm, passes. A spacing makes it a raster."""
+    """Settings held fixed while the rest moves, in kernel units: mm/s, mm, passes. A spacing makes it a raster.
+
+    `power_share` is the share of the power read that the settings use, `beam_share` their beam radius over the one measured.
+    """
 
     scan_speed: float
     hatch_spacing: float | None = None
     passes: int = 1
     layer_thickness: float | None = None
     overcure: float | None = None
+    power_share: float = 1.0
+    beam_share: float = 1.0
 
     def __post_init__(self) -> None:
         if not (self.scan_speed > 0.0 and math.isfinite(self.scan_speed)):
@@ -32,6 +37,8 @@ class SettingsInForce:
 
     def exposure(self, power: Any, beam_radius: Any) -> Any:
         """Exposure of the weakest place in mJ/mm^2: the axis of one line, or the valley of the raster."""
+        power = self.power_share * np.asarray(power, dtype=np.float64)
+        beam_radius = self.beam_share * np.asarray(beam_radius, dtype=np.float64)
         if self.hatch_spacing is None:
             return self.passes * line.scan_exposure(power, beam_radius, self.scan_speed)
         mean = raster.mean_exposure(power, self.scan_speed, self.hatch_spacing)

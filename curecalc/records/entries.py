@@ -70,11 +70,13 @@ ENTRY_KINDS: dict[str, EntryKind] = {
         EntryKind("recipe", "settings that were chosen", ("machine",), _fields(
             layer_thickness=Field("length"), overcure=Field("length"), power=Field("power", uncertain=True),
             scan_speed=Field("speed"), hatch_spacing=Field("length"), beam_radius=Field("length", uncertain=True),
-            passes=Field("whole", minimum=1), note=_TEXT,
+            passes=Field("whole", minimum=1), cross_hatch=Field("boolean"), power_share=Field("fraction", high=1.0),
+            beam_share=Field("number"), note=_TEXT,
         )),
         EntryKind("retune", "settings changed after a new reading", ("machine",), _fields(
             power=Field("power", uncertain=True), scan_speed=Field("speed"), hatch_spacing=Field("length"),
             beam_radius=Field("length", uncertain=True), passes=Field("whole", minimum=1),
+            cross_hatch=Field("boolean"), power_share=Field("fraction", high=1.0), beam_share=Field("number"),
             layer_thickness=Field("length"), overcure=Field("length"), reason=_TEXT, note=_TEXT,
         )),
         EntryKind("room", "temperature and humidity", (), _fields(

@@ -16,6 +16,10 @@ __all__ = ["RECOMPUTED_KINDS", "compare", "recompute"]
 _HOOKS: dict[str, str] = {
     "calibration": ".refit:fit_again",
     "comparison": ".refit:compare_again",
+    "beam": ".refit:measure_again",
+    "power": ".refit:measure_again",
+    "recipe": ".refit:recipe_again",
+    "retune": ".refit:retune_again",
 }
 RECOMPUTED_KINDS = tuple(_HOOKS)
 RELATIVE = 1e-9

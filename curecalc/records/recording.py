@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +17,10 @@ if TYPE_CHECKING:
     from ..calibration.comparing import LotComparison
     from ..calibration.curve import Fit
 
-__all__ = ["Current", "current", "record_command", "record_comparison", "record_fit"]
+__all__ = [
+    "Current", "check_logbook", "current", "main_vector", "record_command", "record_comparison", "record_fit", "record_recipe",
+    "recipe_inputs", "record_spot", "stored_options",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -179,6 +183,146 @@ def record_comparison(
         payload["speed_change"] = change["value"]
     sources = [Source.read(file, f"lot{number}") for number, file in enumerate(files, 1)]
     return record_command(path, "comparison", payload, sources, lot=lot, operator=operator)
+
+
+def recipe_inputs(
+    path: str | Path, *, machine: str | None, lot: str | None, with_resin: bool, with_needs: bool
+) -> tuple[Any, Any, Any, dict[str, Any] | None]:
+    """Machine, resin, needs for a recipe from the files kept in a logbook, and the reading newer than the machine file.
+
+    The machine file is the one kept with its newest entry, with the newest power reading put in when it is later than the
+    file's own. Without names, None stands where nothing was asked for; needs are those of the machine's last recipe, or None.
+    """
+    from .documents import parse_document
+    from .machine_file import MACHINE, machine_from_document
+    from .needs_file import NEEDS, needs_from_document
+    from .resin_file import RESIN, resin_from_document
+
+    now = current(path, machine=machine, lot=lot)
+
+    def document(role: str, schema: Any) -> Any:
+        kept = now.document(role)
+        return parse_document(kept.data, schema, source=f"{kept.name} in {Path(path).name}")
+
+    found, readings = None, None
+    if machine is not None:
+        found, readings = _with_reading(machine_from_document(document("machine", MACHINE)), now)
+    resin = resin_from_document(document("resin", RESIN)) if with_resin and now.lot is not None else None
+    needs = needs_from_document(document("needs", NEEDS)) if with_needs and "needs" in now.documents else None
+    return found, resin, needs, readings
+
+
+def _with_reading(machine: Any, now: Current) -> tuple[Any, dict[str, Any] | None]:
+    if now.power is None or now.power_time is None:
+        return machine, None
+    day = datetime.fromisoformat(now.power_time).astimezone().date()
+    if day <= machine.power_reading_date:
+        return machine, None
+    from ..recipe.retuning import machine_after
+    from ..units import to_json
+
+    after = machine_after(machine, now.power, 1.0, None, day)
+    readings = {
+        "power": to_json(after.power), "power_reading_date": day.isoformat(), "power_meter": after.power_meter,
+        "beam_radius_factor": 1.0,
+    }  # fmt: skip
+    return after, readings
+
+
+def main_vector(vectors: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
+    """The kind of vector that stands for a recipe in charts: the first raster that is not down-facing, or the first kind."""
+    return next((one for one in vectors if one.get("pattern") == "raster" and not one.get("down_facing")), vectors[0])
+
+
+_VECTOR_KEYS = (
+    "kind", "pattern", "scan_speed", "power", "beam_radius", "hatch_spacing", "passes", "cross_hatch", "cure_depth", "overcure",
+    "assurance", "down_facing",
+)  # fmt: skip
+
+
+def record_recipe(
+    path: str | Path, record: Mapping[str, Any], *, machine: str, lot: str, full_power: float, kind: str = "recipe",
+    options: Mapping[str, Any] | None = None, old: Mapping[str, Any] | None = None, reason: str = "", operator: str = "",
+) -> Entry:  # fmt: skip
+    """Record a recipe (its JSON object with the texts of its files), or a retune of the recipe `old`.
+
+    The settings of the main kind of vector stand in the entry itself; they are what drift charts hold fixed.
+    `full_power` in mW is the power read at the surface, of which the settings use a share.
+    """
+    main = main_vector(record["vectors"])
+    settings = {
+        name: main.get(name) for name in ("scan_speed", "hatch_spacing", "power", "beam_radius", "overcure", "passes")
+    }
+    if settings["overcure"] is not None and settings["overcure"]["value"] <= 0:
+        settings["overcure"] = None
+    payload = {name: value for name, value in settings.items() if value is not None} | {
+        "layer_thickness": record["layer_thickness"], "cross_hatch": bool(main.get("cross_hatch")),
+        "power_share": min(1.0, main["power"]["value"] / full_power), "kind_of_vector": main["kind"],
+        "vectors": [{key: one[key] for key in _VECTOR_KEYS if key in one} for one in record["vectors"]],
+        "options": dict(options or {}),
+    }  # fmt: skip
+    if reason:
+        payload["reason"] = reason
+    sources = [Source("recipe", "recipe.json", _json(record))]
+    sources += [
+        Source(name, Path(str(one["path"])).name, one["text"].encode())
+        for name, one in record["files"].items()
+        if "text" in one
+    ]
+    if old is not None:
+        sources.append(Source("old_recipe", "old_recipe.json", _json(old)))
+    with Logbook(path, create=True) as book:
+        beam = book.latest("beam", machine=machine)
+        radius = beam.quantity("beam_radius") if beam is not None else None
+        if radius is not None and main.get("beam_radius") is not None:
+            payload["beam_share"] = main["beam_radius"]["value"] / float(radius.value.m_as("mm"))
+        return book.add(kind, payload, machine=machine, lot=lot, operator=operator, sources=_distinct(sources))
+
+
+def _json(record: Mapping[str, Any]) -> bytes:
+    import json
+
+    return (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+def record_spot(
+    path: str | Path, result: Any, *, file: str | Path, options: Mapping[str, Any], machine: str | None, beam: str | None = None,
+    operator: str = "", beam_document: str | None = None,
+) -> Entry:  # fmt: skip
+    """Record a measured beam, or a power made of readings, with the file it came from."""
+    sources = [Source.read(file, "scan")]
+    payload: dict[str, Any] = {"options": stored_options(options), "result": result.to_dict()}
+    if hasattr(result, "at_meter"):
+        if machine is None:
+            raise QuantityError("machine is missing: a power reading belongs to a machine. Give its name.")
+        return record_command(
+            path, "power", {"power": result.measured} | payload, sources, machine=machine, operator=operator
+        )
+    if beam_document is not None:
+        sources.append(Source("beam", "beam.toml", beam_document.encode()))
+    radii: dict[str, Any] = {"beam_radius": result.beam_radius.measured, "method": result.kind}
+    if result.radius_y is not None:
+        radii |= {"beam_radius_x": result.radius_x.measured, "beam_radius_y": result.radius_y.measured}
+    if result.quality is not None:
+        radii["beam_quality"] = float(result.quality)
+    if result.wavelength is not None:
+        radii["wavelength"] = result.wavelength
+    return record_command(path, "beam", radii | payload, sources, machine=machine, beam=beam, operator=operator)
+
+
+def stored_options(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Options as they are kept: quantities as JSON objects under `quantity` or `measured`."""
+    from ..units import Quantity, to_json
+
+    kept: dict[str, Any] = {}
+    for name, value in options.items():
+        if isinstance(value, Measured):
+            kept[name] = {"measured": to_json(value)}
+        elif isinstance(value, Quantity):
+            kept[name] = {"quantity": to_json(value)}
+        else:
+            kept[name] = value
+    return kept
 
 
 def check_logbook(path: str | Path) -> None:

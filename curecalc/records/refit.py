@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import datetime
+import tempfile
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from ..errors import FileError
-from ..units import MM, ONE, Quantity, parse
+from ..units import MM, ONE, Quantity, from_json, parse
 
-__all__ = ["compare_again", "fit_again"]
+__all__ = ["compare_again", "fit_again", "measure_again", "recipe_again", "retune_again"]
 
 Sources = Mapping[str, tuple[str, bytes]]
 _FIT_KEYS = (
@@ -93,6 +96,82 @@ def _lot(file: str, data: bytes, name: str, excluded: list[str], skip_blank: boo
     from ..calibration.curve import fit_coupons
 
     return lot_from_fit(name, fit_coupons(coupons_from_bytes(file, data, skip_blank=skip_blank), exclude=excluded))
+
+
+def measure_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
+    """Measure the kept scan, image or readings with the kept options."""
+    from ..spot.measure import measure_file
+
+    name, data = _source(sources, "scan")
+    options = {key: _option(value) for key, value in payload.get("options", {}).items()}
+    if "losses" in options:
+        from ..spot.light import loss_of
+        from ..units import parse_measured
+
+        pairs = [text.rpartition("=") for text in options["losses"]]
+        options["losses"] = [
+            loss_of(label.strip(), parse_measured("loss", share.strip(), "fraction"), k)
+            for k, (label, _, share) in enumerate(pairs, 1)
+        ]
+    with tempfile.TemporaryDirectory(prefix="curecalc-") as folder:
+        path = Path(folder) / Path(name).name
+        path.write_bytes(data)
+        result = measure_file(path, **options).to_dict()
+    keys = ("kind", "beam_radius", "beam_quality", "power", "centre", "degrees_of_freedom", "transmission")
+    return {"result": _numbers_only({key: result[key] for key in keys if key in result})}
+
+
+def _option(value: Any) -> Any:
+    if isinstance(value, Mapping) and ("measured" in value or "quantity" in value):
+        measured = from_json(dict(value.get("measured") or value["quantity"]))
+        return measured if "measured" in value else measured.value
+    return value
+
+
+def recipe_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
+    """Make the recipe again from the kept machine, resin and needs."""
+    from ..recipe.recipe import make_recipe
+
+    saved, day = _saved(sources, "recipe")
+    recipe = make_recipe(machine=saved.machine, resin=saved.lot, needs=saved.needs, today=day)
+    return {"vectors": _vectors(payload, recipe)}
+
+
+def retune_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
+    """Retune the kept old recipe by the kept reading again."""
+    from ..recipe.retuning import retune
+
+    saved, _ = _saved(sources, "old_recipe")
+    _, day = _saved(sources, "recipe")
+    options = {key: _option(value) for key, value in payload.get("options", {}).items()}
+    if "beam_radius" in options:
+        options["beam_radius"] = tuple(_option(value) for value in options["beam_radius"])
+    result = retune(
+        machine=saved.machine, resin=saved.lot, needs=saved.needs, old=saved.record, today=day,
+        **{name: options.get(name) for name in ("power", "beam_radius", "power_meter")},
+    )  # fmt: skip
+    return {"vectors": _vectors(payload, result.recipe)}
+
+
+def _saved(sources: Sources, role: str) -> tuple[Any, datetime.date]:
+    from .recipe_file import read_recipe
+
+    _, data = _source(sources, role)
+    with tempfile.TemporaryDirectory(prefix="curecalc-") as folder:
+        path = Path(folder) / f"{role}.json"
+        path.write_bytes(data)
+        saved = read_recipe(path)
+    return saved, datetime.date.fromisoformat(str(saved.record["date"])[:10])
+
+
+def _vectors(payload: Mapping[str, Any], recipe: Any) -> list[dict[str, Any]]:
+    kept = payload.get("vectors", [])
+    made = recipe.to_dict()["vectors"]
+    return (
+        [{key: one[key] for key in old if key in one} for old, one in zip(kept, made)]
+        if len(kept) == len(made)
+        else made
+    )
 
 
 def _source(sources: Sources, role: str) -> tuple[str, bytes]:

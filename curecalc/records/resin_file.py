@@ -138,6 +138,7 @@ class LotResin:
     warnings: tuple[str, ...] = ()
     path: str = ""
     sha256: str = ""
+    text: str = ""
 
 
 def read_resin(path: str | Path) -> LotResin:
@@ -169,6 +170,7 @@ def _common(document: Document) -> dict[str, Any]:
     v = document.values
     return {
         "lot": v["lot"] or "", "density": v["density"], "source": v["source"] or "", "path": document.path, "sha256": document.sha256,
+        "text": document.text,
     }  # fmt: skip
 
 

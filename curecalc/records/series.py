@@ -154,13 +154,17 @@ def settings_in_force(logbook: Logbook, machine: str) -> tuple[SettingsInForce, 
 
     speed = value("scan_speed", "mm/s")
     assert speed is not None
-    passes = entry.payload.get("passes") or (older.payload.get("passes") if older else None) or 1
-    return (
-        SettingsInForce(
-            speed, value("hatch_spacing", "mm"), int(passes), value("layer_thickness", "mm"), value("overcure", "mm")
-        ),
-        entry,
-    )
+
+    def plain(name: str, otherwise: Any) -> Any:
+        found = (one.payload.get(name) for one in (entry, older) if one is not None)
+        return next((one for one in found if one is not None), otherwise)
+
+    passes = plain("passes", 1) * (2 if plain("cross_hatch", False) else 1)
+    settings = SettingsInForce(
+        speed, value("hatch_spacing", "mm"), int(passes), value("layer_thickness", "mm"), value("overcure", "mm"),
+        float(plain("power_share", 1.0)), float(plain("beam_share", 1.0)),
+    )  # fmt: skip
+    return settings, entry
 
 
 def depth_series(

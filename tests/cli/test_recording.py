@@ -143,3 +143,101 @@ def test_a_fit_without_a_lot_asks_for_one(run) -> None:
     assert status == 2
     assert "--lot is missing" in err
     assert run("fit", "a.csv", *LOG, "--lot", "a")[0] == 0
+
+
+DEMO = Path(__file__).parents[2] / "demo"
+FILES = (
+    "--machine",
+    str(DEMO / "machine.toml"),
+    "--resin",
+    str(DEMO / "resin.toml"),
+    "--needs",
+    str(DEMO / "needs.toml"),
+)
+
+
+def recomputed(count: int) -> None:
+    with Logbook("shop.db") as book:
+        result = verify(book, again=True)
+    assert result.problems == ()
+    assert (result.recomputed, result.unrepeatable) == (count, ())
+
+
+def test_recipes_and_retunes_are_recorded_and_compute_again(run) -> None:
+    status, out, err = run("recipe", *FILES, *LOG, "--lot", "L7", "--operator", "ab", "--save", "r.json", "--json")
+    assert status == 0, err
+    made = json.loads(out)
+    assert made["log_entry"] == 1
+    status, out, err = run(
+        "retune", "r.json", "--power", "225 mW +- 1 %", *LOG, "--lot", "L7", "--save", "r2.json", "--json"
+    )
+    assert status == 0, err
+    status, out, err = run(
+        "retune", "r2.json", "--beam-radius", "0.1 mm", "--instead-of", "0.098 mm", *LOG, "--lot", "L7"
+    )
+    assert status == 0, err
+    with Logbook("shop.db") as book:
+        one, two, _ = book.entries()
+        hatch = next(v for v in made["vectors"] if v["kind"] == "hatch")
+        assert (one.kind, one.machine, one.lot, one.operator) == ("recipe", "invented machine, bay 2", "L7", "ab")
+        assert one.payload["scan_speed"] == hatch["scan_speed"]
+        assert one.payload["power_share"] == pytest.approx(hatch["power"]["value"] / 240.0)
+        assert one.payload["overcure"] == hatch["overcure"]
+        assert {a.role for a in one.attached} == {"recipe", "machine", "resin", "needs"}
+        assert two.kind == "retune"
+        assert "hatch: " in two.payload["reason"]
+        assert two.payload["power_share"] == pytest.approx(two.payload["power"]["value"] / 225.0)
+    recomputed(3)
+
+
+def test_a_recipe_by_name_uses_what_the_logbook_holds_now(run) -> None:
+    day = "2026-11-24 08:00"
+    run("log", "add", "machine", *LOG, "--machine", "bay 2", "--source", f"machine={DEMO / 'machine.toml'}")
+    run("log", "add", "lot", *LOG, "--lot", "L7", "--machine", "bay 2")
+    status, out, err = run("recipe", *LOG, "--machine", "bay 2", "--needs", DEMO / "needs.toml")
+    assert status == 2
+    assert "keeps no resin file of L7. Record one: curecalc fit FILE --lot NAME" in err
+    status, out, err = run(
+        "fit", DEMO / "coupons_lot_7_read_again.csv", *LOG, "--lot", "L7", "--machine", "bay 2", "--json"
+    )
+    assert status == 0, err
+    status, out, err = run("recipe", *LOG, "--machine", "bay 2", "--needs", DEMO / "needs.toml", "--json")
+    assert status == 0, err
+    before = json.loads(out)
+    assert run("log", "add", "power", *LOG, "--machine", "bay 2", "--power", "225 mW +- 1 %", "--time", day)[0] == 0
+    status, out, err = run("recipe", *LOG, "--machine", "bay 2", "--json", "--save", "r.json")
+    assert status == 0, err
+    after = json.loads(out)
+    speeds = [next(v for v in one["vectors"] if v["kind"] == "hatch")["scan_speed"]["value"] for one in (before, after)]
+    assert 0.9 < speeds[1] / speeds[0] < 0.96  # 225/240 with the hatch at full power
+    assert after["readings"]["power"]["value"] == 225.0
+    assert run("retune", "r.json", "--power", "220 mW")[0] == 0
+    status, out, err = run("recipe", *LOG, "--machine", "bay 9", "--needs", DEMO / "needs.toml")
+    assert status == 2
+    assert "'bay 9' is not in the logbook" in err
+    recomputed(3)
+    status, out, _ = run("log", "status", *LOG)
+    assert "no beam recorded" in out
+
+
+SPOTS = {
+    "beam_knife_edge.csv": [], "beam_slit.csv": [], "beam_image.png": ["--pixel-size", "5.5 um"], "beam_caustic.csv": [],
+    "beam_cured_lines.csv": [], "beam_power.csv": ["--loss", "window = 4 % +- 0.5 %"],
+}  # fmt: skip
+
+
+def test_measured_beams_and_powers_are_recorded_and_compute_again(run) -> None:
+    run("log", "add", "machine", *LOG, "--machine", "north")
+    for file, more in SPOTS.items():
+        status, out, err = run("spot", DEMO / file, *more, *LOG, "--machine", "north", "--json")
+        assert status == 0, (file, err)
+        assert json.loads(out)["log_entry"]
+    with Logbook("shop.db") as book:
+        assert len(book.entries(kind="beam")) == len(SPOTS) - 1
+        (power,) = book.entries(kind="power")
+        assert power.payload["power"]["standard_uncertainty"] > 0
+        assert book.entries(kind="beam")[2].attached[0].name == "beam_image.png"
+    recomputed(len(SPOTS))
+    status, _, err = run("spot", DEMO / "beam_slit.csv", *LOG)
+    assert status == 2
+    assert "--machine is missing" in err
