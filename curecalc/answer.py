@@ -10,9 +10,10 @@ import numpy as np
 
 from .beam import Beam
 from .directions import range_over_directions
+from .plausible import odd_values
 from .resin import Resin
 from .scan import Scan
-from .settings import Problem, model, problem
+from .settings import Problem, model, problem, widths
 from .uncertainty import MonteCarlo, draw_inputs, log_gradient, monte_carlo, standard_uncertainties
 from .units import (
     DEG,
@@ -100,11 +101,20 @@ class Answer:
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the command contract."""
         record: dict[str, Any] = {}
+        # a continuous line has one exposure, its peak; the others would repeat it
+        repeats = (
+            ()
+            if self.scan.raster or self.beam.pulse_rate is not None
+            else ("exposure_mean", "exposure_min", "exposure_max")
+        )
         for name, value in self.outputs.items():
+            if name in repeats:
+                continue
             record[name] = to_json(value, self.standard_uncertainty.get(name))
             if name in self.monte_carlo:
                 record[name]["monte_carlo"] = _monte_carlo_json(self.monte_carlo[name], name)
         record["inputs"] = self.inputs()
+        record["sensitivity_step"] = "+1 %"
         record["sensitivity"] = {k: None if v is None else to_json(v) for k, v in self.sensitivity.items()}
         if self.over_directions:
             record["over_directions"] = {
@@ -310,13 +320,18 @@ def _warnings(given: Problem, out: dict[str, Any], spread: dict[str, float], dep
             "The depth is within two standard uncertainties of zero: the first-order uncertainty is not to be trusted there."
         )
     if "overcure" in out and depth > 0.0 and out["overcure"] < 0.0:
+        where = "weakest place" if form.raster or form.pulsed else "cured line"
         notes.append(
-            f"The layer does not reach the one below: the weakest place ends {show_kernel(-float(out['overcure']), 'length')} "
+            f"The layer does not reach the one below: the {where} ends {show_kernel(-float(out['overcure']), 'length')} "
             "short of the layer thickness."
         )
-    radius = x.get("beam_radius") or max(x["radius_x"], x["radius_y"])
-    if form.raster and x["hatch_spacing"] > 1.3 * (x.get("beam_radius") or min(x["radius_x"], x["radius_y"])):
-        notes.append("The hatch spacing exceeds 1.3 beam radii: the mean exposure says little about the weakest place.")
-    if form.pulsed and x["scan_speed"] / x["pulse_rate"] > radius:
+    across, along = (float(w) for w in widths(x, form, form.track_angle))
+    if form.cross_hatch:
+        across = min(across, float(widths(x, form, form.track_angle + 0.5 * math.pi)[0]))
+    if form.raster and x["hatch_spacing"] > 1.3 * across:
+        notes.append(
+            "The hatch spacing exceeds 1.3 beam radii across the lines: the mean exposure says little about the weakest place."
+        )
+    if form.pulsed and x["scan_speed"] / x["pulse_rate"] > along:
         notes.append("Pulses land more than one beam radius apart: the line is beaded along the track.")
-    return notes
+    return notes + odd_values(x)

@@ -6,6 +6,7 @@ import math
 
 from .answer import Answer
 from .explain import Step
+from .physics import tilt
 from .physics.stack import accumulation
 from .settings import Problem, dose_for, problem, resin_seen, widths
 from .solve import Solution
@@ -21,6 +22,33 @@ def _f(number: float) -> str:
 
 def _given(answer: Answer) -> Problem:
     return problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
+
+
+def _dp(given: Problem) -> str:
+    """The vertical penetration depth, tilt included."""
+    return show_kernel(float(resin_seen(given.x, given.form)[0]), "length", digits=6)
+
+
+def _ec(given: Problem) -> str:
+    """The critical exposure per area of the surface, tilt included."""
+    return show_kernel(float(resin_seen(given.x, given.form)[1]), "exposure", digits=6)
+
+
+def _tilt_steps(given: Problem) -> list[Step]:
+    form = given.form
+    if not form.incidence_angle:
+        return []
+    theta, n = form.incidence_angle, form.refractive_index
+    inside = math.degrees(float(tilt.refraction_angle(theta, n)))
+    return [
+        Step(
+            "sin theta' = sin theta/n, Dp' = Dp cos theta', Ec' = Ec cos theta' (T(0)/T(theta))",
+            f"theta = {_f(math.degrees(theta))} deg, n = {_f(n)}, theta' = {_f(inside)} deg, "
+            f"T(theta)/T(0) = {_f(float(tilt.transmission_ratio(theta, n)))}",
+            f"{_dp(given)} and {_ec(given)}",
+            "Slanted light reaches less deep; across the refracted beam it is denser, and a little more is reflected.",
+        )
+    ]
 
 
 def _radius_step(given: Problem) -> list[Step]:
@@ -69,16 +97,7 @@ def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
             )
         )
         if not form.pulsed:
-            share = float((low / mean).m_as("dimensionless"))
-            steps.append(
-                Step(
-                    "E_valley = E_mean (1 - 2 q + 2 q^4 - ...), q = exp(-pi^2 W0^2/(2 h^2))",
-                    f"{show(mean, digits=6)} x {_f(share)}, h/W0 = {_f(h / across)}, "
-                    f"q = {_f(math.exp(-0.5 * (math.pi * across / h) ** 2))}",
-                    show(low, digits=6),
-                    "Half-way between two lines is the weakest place; all lines are summed.",
-                )
-            )
+            steps.append(_valley_step(given, mean, low, across))
     if form.pulsed:
         low = answer.outputs["exposure_min"]
         pitch = v / x["pulse_rate"]
@@ -93,15 +112,32 @@ def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
     return steps
 
 
+def _valley_step(given: Problem, mean: Quantity, low: Quantity, across: float) -> Step:
+    h, form = given.x["hatch_spacing"], given.form
+    share = _f(float((low / mean).m_as("dimensionless")))
+    why = "Half-way between two lines is the weakest place; all lines are summed."
+    if form.cross_hatch and not (form.round and form.incidence_angle == 0.0):
+        other = float(widths(given.x, form, form.track_angle + 0.5 * math.pi)[0])
+        return Step(
+            "E_valley = E_mean [F(h/W1) + F(h/W2)]/2, F(s) = 1 - 2 q + 2 q^4 - ..., q = exp(-pi^2/(2 s^2))",
+            f"h/W1 = {_f(h / across)} and h/W2 = {_f(h / other)}: {show(mean, digits=6)} x {share}",
+            show(low, digits=6),
+            why,
+        )
+    return Step(
+        "E_valley = E_mean (1 - 2 q + 2 q^4 - ...), q = exp(-pi^2 W0^2/(2 h^2))",
+        f"{show(mean, digits=6)} x {share}, h/W0 = {_f(h / across)}, q = {_f(math.exp(-0.5 * (math.pi * across / h) ** 2))}",
+        show(low, digits=6),
+        why,
+    )
+
+
 def _cure_step(answer: Answer, given: Problem) -> Step:
     x, form = given.x, given.form
     depth = answer.weakest_depth
-    dp, ec = (
-        show_kernel(x["penetration_depth"], "length", digits=6),
-        show_kernel(x["critical_exposure"], "exposure", digits=6),
-    )
+    dp, ec = _dp(given), _ec(given)
     low = answer.outputs["equivalent_min" if form.cure_model == "threshold" else "exposure_min"]
-    tilted = " (Dp and Ec as the tilted beam sees them)" if form.incidence_angle else ""
+    tilted = ", Dp and Ec as the tilted beam sees them" if form.incidence_angle else ""
     if form.cure_model == "bleaching":
         eb = show_kernel(x["bleaching_exposure"], "exposure", digits=6)
         return Step(
@@ -130,7 +166,7 @@ def _cure_step(answer: Answer, given: Problem) -> Step:
 def depth_steps(answer: Answer) -> list[Step]:
     """From settings to depth, width and overcure, with the numbers put in."""
     given = _given(answer)
-    steps = [*_exposure_steps(answer, given), _cure_step(answer, given)]
+    steps = [*_exposure_steps(answer, given), *_tilt_steps(given), _cure_step(answer, given)]
     if not given.form.raster and answer.cures and given.form.cure_model == "plain":
         width = answer.outputs["line_width"]
         across, dp = (
@@ -166,8 +202,8 @@ def solution_steps(solution: Solution) -> list[Step]:
     steps: list[Step] = []
     unknown, value = solution.unknown, solution.value
     shown = show(value, digits=6) if isinstance(value, Quantity) else str(value)
-    if unknown not in ("overcure", "layer_thickness"):
-        depth = answer.weakest_depth
+    if solution.wanted is not None:
+        depth = solution.wanted
         needed = show_kernel(float(dose_for(float(depth.m_as("mm")), x, form)), "exposure", digits=6)
         name = {"plain": "E = Ec exp(Cd/Dp)", "threshold": "S = Ec exp(w Cd/Dp)"}.get(
             form.cure_model, "E = Eb ln[1 + e^(Cd/Dp) (e^(Ec/Eb) - 1)]"
@@ -175,8 +211,7 @@ def solution_steps(solution: Solution) -> list[Step]:
         steps.append(
             Step(
                 name,
-                f"Ec = {show_kernel(x['critical_exposure'], 'exposure', digits=6)}, Cd = {show(depth, digits=6)}, "
-                f"Dp = {show_kernel(x['penetration_depth'], 'length', digits=6)}",
+                f"Ec = {_ec(given)}, Cd = {show(depth, digits=6)}, Dp = {_dp(given)}",
                 needed,
                 "The working curve read backwards: the exposure the weakest place needs.",
             )

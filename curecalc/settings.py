@@ -174,11 +174,16 @@ def widths(x: Mapping[str, Any], form: Form, track: float) -> tuple[Any, Any]:
 
 
 def resin_seen(x: Mapping[str, Any], form: Form) -> tuple[Any, Any]:
-    """Vertical penetration depth and critical exposure as seen by the tilted beam."""
+    """Vertical penetration depth, and critical exposure per area of the surface, as seen by the tilted beam.
+
+    Gelling follows the energy absorbed per volume: of the exposure E per area of the surface, E T enters; across the
+    refracted beam that is E T/cos theta', absorbed along a path that is z/cos theta' long at depth z.
+    """
     dp, ec = x["penetration_depth"], x["critical_exposure"]
     if form.incidence_angle:
         dp = dp * tilt.vertical_factor(form.incidence_angle, form.refractive_index)
-        ec = ec / tilt.transmission_ratio(form.incidence_angle, form.refractive_index)
+        entering = tilt.transmission_ratio(form.incidence_angle, form.refractive_index)
+        ec = ec / (entering * tilt.concentration(form.incidence_angle, form.refractive_index))
     return dp, ec
 
 
@@ -253,6 +258,7 @@ def model(x: Mapping[str, Any], form: Form) -> dict[str, Any]:
     else:
         dose = exposure
     if form.raster:
+        # a raster has no single peak
         out = {name: value for name, value in out.items() if not name.endswith("_peak")}
         out |= {f"cure_depth_{key}": depth_of(dose[key], x, form) for key in ("mean", "min", "max")}
         depth = out["cure_depth_min"]
@@ -266,7 +272,9 @@ def model(x: Mapping[str, Any], form: Form) -> dict[str, Any]:
         if "layer_thickness" in x:
             out["line_width_at_layer"] = line.line_width(dose["min"], dose_for(x["layer_thickness"], x, form), across)
     if "layer_thickness" in x:
-        out["overcure"] = depth - x["layer_thickness"]
+        over = depth - x["layer_thickness"]
+        # a difference of rounding errors is none
+        out["overcure"] = np.where(np.abs(over) <= 1e-12 * x["layer_thickness"], 0.0, over)[()]
     return out
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from .beam import Beam
 from .physics import stack as _stack
+from .plausible import odd_values
 from .resin import Resin
 from .scan import Scan
 from .settings import Form, Problem, depth_of, dose_at_depth, doses, exposure_problem, problem, resin_seen
@@ -250,7 +251,11 @@ def _exposure(number: float) -> Quantity:
 
 def _warnings(given: Problem, single: float, own: float) -> list[str]:
     x = given.x
-    notes = []
+    notes = odd_values(x)
+    if "power" in x and not given.form.raster:
+        notes.append(
+            "A single line was taken for the face: a flat face is a raster. Give the hatch spacing for its mean exposure."
+        )
     if own <= x["critical_exposure"]:
         notes.append(
             f"The layer alone does not bond: {show_kernel(own, 'exposure')} reaches its bottom, not more than the critical exposure "

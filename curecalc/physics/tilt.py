@@ -3,7 +3,7 @@
 import numpy as np
 
 __all__ = [
-    "footprint_factor", "fresnel_loss", "incidence_angle", "refraction_angle", "surface_speed", "transmission_ratio",
+    "concentration", "footprint_factor", "fresnel_loss", "incidence_angle", "refraction_angle", "surface_speed", "transmission_ratio",
     "vertical_factor",
 ]  # fmt: skip
 
@@ -26,6 +26,14 @@ def refraction_angle(theta, n):
 def vertical_factor(theta, n):
     """cos theta': vertical depth over the path in the resin."""
     return np.sqrt(1.0 - (np.sin(theta) / n) ** 2)
+
+
+def concentration(theta, n):
+    """1/cos theta': energy per area across the refracted beam over that per area of the surface.
+
+    The slanted beam is narrower in the resin than its footprint; absorbed energy per volume grows with it.
+    """
+    return 1.0 / vertical_factor(theta, n)
 
 
 def fresnel_loss(theta, n):

@@ -15,7 +15,7 @@ from ..beam import Beam
 from ..physics import roots
 from ..resin import Resin
 from ..scan import Scan
-from ..settings import Problem, dose_for, model, problem, weakest
+from ..settings import Problem, depth_of, dose_for, problem, weakest, widths
 from ..uncertainty import MonteCarlo, draw_inputs, log_gradient, monte_carlo, standard_uncertainties
 from ..units import (
     MM,
@@ -27,6 +27,7 @@ from ..units import (
     finite,
     measured,
     positive,
+    show_kernel,
     to_json,
 )  # fmt: skip
 
@@ -59,6 +60,8 @@ class Solution:
     standard_uncertainty : tuple of Quantity or None
         Of each value, first order, where inputs carry uncertainties.
     monte_carlo : tuple of MonteCarlo or None
+    wanted : Quantity or None
+        The cure depth asked for, where one was.
     """
 
     unknown: str
@@ -67,6 +70,7 @@ class Solution:
     standard_uncertainty: tuple[Quantity | None, ...] = ()
     monte_carlo: tuple[MonteCarlo | None, ...] = ()
     notes: tuple[str, ...] = field(default=())
+    wanted: Quantity | None = None
 
     @property
     def value(self) -> Any:
@@ -138,15 +142,24 @@ class Case:
     uses_layer: bool
     width: float | None = None
 
+    def needed(self, x: Mapping[str, Any]) -> Any:
+        """Dose the weakest place needs; a line of width W needs exp(W^2/(2 W0^2)) times the critical one on its axis."""
+        form = self.given.form
+        if self.width is not None:
+            across = widths(x, form, form.track_angle)[0] / np.sqrt(x.get("exponent", 1.0))
+            return dose_for(0.0, x, form) * np.exp(0.5 * (self.width / across) ** 2)
+        return dose_for(self.beyond + (x["layer_thickness"] if self.uses_layer else 0.0), x, form)
+
     def depth(self, x: Mapping[str, Any]) -> Any:
+        """Depth the weakest place is to reach."""
+        if self.width is not None:
+            return depth_of(self.needed(x), x, self.given.form)
         return self.beyond + (x["layer_thickness"] if self.uses_layer else 0.0)
 
     def excess(self, x: Mapping[str, Any]) -> Any:
-        """ln of the weakest dose over the dose the target needs; for a width, ln of the width over the wanted one."""
+        """ln of the weakest dose over the dose the target needs."""
         with np.errstate(divide="ignore", under="ignore", over="ignore"):
-            if self.width is not None:
-                return np.log(model(x, self.given.form)["line_width"] / self.width)
-            return np.log(weakest(x, self.given.form) / dose_for(self.depth(x), x, self.given.form))
+            return np.log(weakest(x, self.given.form)) - np.log(self.needed(x))
 
 
 def replaced(x: Mapping[str, Any], unknown: str, value: Any) -> dict[str, Any]:
@@ -226,6 +239,9 @@ def spread_of(case: Case, value: float) -> float | None:
     return value * standard_uncertainties({"value": row}, relative, given.correlations)["value"]
 
 
+DEEPEST = 50.0  # penetration depths: e^50 times the critical exposure is no exposure of this world
+
+
 def case_for(
     unknown: str,
     beam: Beam,
@@ -234,11 +250,49 @@ def case_for(
     layer_thickness: Measured | Quantity | None,
     overcure: Quantity | None,
     cure_depth: Quantity | None,
+    line_width: Quantity | None = None,
 ) -> Case:
-    """The problem with its depth target."""
+    """The problem with its target: a depth, or the width of a single line."""
+    if line_width is not None:
+        return _width_case(unknown, beam, resin, scan, layer_thickness, overcure, cure_depth, line_width)
     beyond, layer = target(layer_thickness, overcure, cure_depth)
     given = problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness)
+    dp = given.x["penetration_depth"]
+    if beyond + layer > DEEPEST * dp:
+        raise QuantityError(
+            f"a depth of {show_kernel(beyond + layer, 'length')} is {(beyond + layer) / dp:.3g} penetration depths of "
+            f"{show_kernel(dp, 'length')}: no exposure reaches it. Check the units of the layer, overcure and penetration depth."
+        )
     return Case(given, unknown, beyond, layer > 0.0)
+
+
+def _width_case(
+    unknown: str,
+    beam: Beam,
+    resin: Resin,
+    scan: Scan,
+    layer_thickness: Measured | Quantity | None,
+    overcure: Quantity | None,
+    cure_depth: Quantity | None,
+    line_width: Quantity,
+) -> Case:
+    width = positive("line_width", line_width, MM)
+    if scan.raster:
+        raise QuantityError(
+            "line_width is asked of a single line, but a hatch_spacing is given. Leave one of them out."
+        )
+    if cure_depth is not None or overcure is not None:
+        raise QuantityError("line_width cannot be combined with cure_depth or overcure: give one target.")
+    given = problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness)
+    case = Case(given, unknown, 0.0, False, width)
+    if unknown != "beam_radius":
+        across = float(widths(given.x, given.form, given.form.track_angle)[0])
+        if width > 10.0 * across:
+            raise QuantityError(
+                f"a line_width of {show_kernel(width, 'length')} is {width / across:.3g} beam radii of {show_kernel(across, 'length')}: "
+                "no exposure widens a line that far. Check the units of both."
+            )
+    return case
 
 
 def with_scan(scan: Scan | None, **changes: Any) -> Scan:

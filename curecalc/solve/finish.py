@@ -12,7 +12,7 @@ from ..scan import Scan
 from ..units import MM, MM_S, MW, Measured, Quantity, QuantityError
 from .case import Case, Found, Solution
 
-__all__ = ["finish"]
+__all__ = ["finish", "wanted_depth"]
 
 
 def finish(
@@ -41,4 +41,10 @@ def finish(
         change: dict[str, Any] = {unknown: value}
         scan = dataclasses.replace(scan, **change)
     answer = evaluate(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness, monte_carlo=options)
-    return Solution(unknown, (value,), (answer,), (None if spread is None else Quantity(spread, unit),), (drawn,))
+    shown = (None if spread is None else Quantity(spread, unit),)
+    return Solution(unknown, (value,), (answer,), shown, (drawn,), wanted=wanted_depth(case))
+
+
+def wanted_depth(case: Case) -> Quantity | None:
+    """The depth asked for; None where a width was."""
+    return None if case.width is not None else Quantity(float(case.depth(case.given.x)), MM)

@@ -24,6 +24,7 @@ def solve_scan_speed(
     layer_thickness: Measured | Quantity | None = None,
     overcure: Quantity | None = None,
     cure_depth: Quantity | None = None,
+    line_width: Quantity | None = None,
     limits: Limits | None = None,
     monte_carlo: MonteCarloOptions | None = None,
 ) -> Solution:
@@ -40,6 +41,8 @@ def solve_scan_speed(
         Beyond the layer; may be negative as long as some depth is left.
     cure_depth : Quantity [mm], optional
         Instead of the two above.
+    line_width : Quantity [mm], optional
+        Of a single line at the surface, instead of a depth.
     limits : Limits, optional
         What the machine can do.
     monte_carlo : MonteCarloOptions, optional
@@ -69,7 +72,7 @@ def solve_scan_speed(
     '880.576'
     """
     pattern = with_scan(scan, scan_speed=Quantity(1.0, MM_S))
-    case = case_for("scan_speed", beam, resin, pattern, layer_thickness, overcure, cure_depth)
+    case = case_for("scan_speed", beam, resin, pattern, layer_thickness, overcure, cure_depth, line_width)
     found = solved(case, speed, monte_carlo)
     if limits is not None:
         limits.check_speed(case, found[0])
@@ -84,6 +87,7 @@ def solve_power(
     layer_thickness: Measured | Quantity | None = None,
     overcure: Quantity | None = None,
     cure_depth: Quantity | None = None,
+    line_width: Quantity | None = None,
     limits: Limits | None = None,
     monte_carlo: MonteCarloOptions | None = None,
 ) -> Solution:
@@ -96,6 +100,8 @@ def solve_power(
     scan : Scan
     layer_thickness : Quantity or Measured [mm], optional
     overcure, cure_depth : Quantity [mm], optional
+    line_width : Quantity [mm], optional
+        Of a single line at the surface, instead of a depth.
     limits : Limits, optional
     monte_carlo : MonteCarloOptions, optional
 
@@ -122,7 +128,7 @@ def solve_power(
     '30.000'
     """
     bare = dataclasses.replace(beam, power=Quantity(1.0, MW))
-    case = case_for("power", bare, resin, scan, layer_thickness, overcure, cure_depth)
+    case = case_for("power", bare, resin, scan, layer_thickness, overcure, cure_depth, line_width)
     found = solved(case, power, monte_carlo)
     if limits is not None:
         limits.check_power(case, found[0])

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..beam import Beam
 from ..scan import Scan
-from ..settings import depth_of, weakest
+from ..settings import depth_of, model, weakest
 from ..units import MM_S, MW, NoSolution, Quantity, QuantityError, measured, positive, show_kernel
 from .case import RADIUS_RANGE, Case, power, replaced, spacing, speed
 
@@ -89,7 +89,9 @@ class Limits:
             wanted = float(case.depth(at))
             off = reached - wanted
             what = (
-                f"overcured by {show_kernel(off, 'length')}" if off > 0 else f"short by {show_kernel(-off, 'length')}"
+                f"overcured by {show_kernel(off, 'length')} more than wanted"
+                if off > 0
+                else f"short by {show_kernel(-off, 'length')}"
             )
             side = "above" if end == "max" else "below"
             raise NoSolution(
@@ -109,7 +111,7 @@ class Limits:
             needed = float(speed(case, at))
             ways.append(f"{'raise' if too_deep else 'lower'} the speed to {show_kernel(needed, 'speed')}")
         if case.given.form.raster:
-            other = Case(case.given, "hatch_spacing", case.beyond, case.uses_layer)
+            other = Case(case.given, "hatch_spacing", case.beyond, case.uses_layer, case.width)
             wide = float(spacing(other, at))
             ways.insert(0, f"{'raise' if too_deep else 'lower'} the hatch spacing to {show_kernel(wide, 'length')}")
         text = " or ".join(ways)
@@ -127,21 +129,28 @@ def no_radius(case: Case) -> NoSolution:
             limit="beam_radius",
             remedy="Raise the speed or lower the power first.",
         )
-    best = int(np.argmax(excess))
-    x = replaced(case.given.x, "beam_radius", radii[best])
+    x, form = case.given.x, case.given.form
     if case.width is not None:
-        got = case.width * float(np.exp(excess[best]))
+        got, at = _widest(case, radii)
         return NoSolution(
             f"No beam radius {span} gives a line {show_kernel(case.width, 'length')} wide: the widest is {show_kernel(got, 'length')} "
-            f"at a radius of {show_kernel(float(radii[best]), 'length')}.",
+            f"at a radius of {show_kernel(at, 'length')}.",
             limit="beam_radius",
             remedy="Lower the speed or raise the power.",
         )
-    reached = float(depth_of(weakest(x, case.given.form), x, case.given.form))
+    best = float(radii[int(np.argmax(excess))])
+    x = replaced(x, "beam_radius", best)
+    reached = float(depth_of(weakest(x, form), x, form))
     return NoSolution(
         f"No beam radius {span} reaches {show_kernel(float(case.depth(x)), 'length')}: the deepest is {show_kernel(reached, 'length')} "
-        f"at a radius of {show_kernel(float(radii[best]), 'length')}.",
+        f"at a radius of {show_kernel(best, 'length')}.",
         limit="beam_radius",
-        remedy="Lower the speed, raise the power"
-        + (" or narrow the hatch spacing." if case.given.form.raster else "."),
+        remedy="Lower the speed, raise the power" + (" or narrow the hatch spacing." if form.raster else "."),
     )
+
+
+def _widest(case: Case, radii: Any) -> tuple[float, float]:
+    """Greatest line width over the radii, and the radius."""
+    lines = [float(model(replaced(case.given.x, "beam_radius", r), case.given.form)["line_width"]) for r in radii]
+    best = int(np.argmax(lines))
+    return lines[best], float(radii[best])

@@ -8,10 +8,9 @@ from ..answer import MonteCarloOptions, evaluate
 from ..beam import Beam
 from ..resin import Resin
 from ..scan import Scan
-from ..settings import problem
-from ..units import MM, Measured, NoSolution, Quantity, QuantityError, positive, show_kernel
-from .case import Case, Solution, case_for, radii, solved, spacing, with_scan
-from .finish import finish
+from ..units import MM, Measured, NoSolution, Quantity, show, show_kernel
+from .case import Solution, case_for, radii, solved, spacing, with_scan
+from .finish import finish, wanted_depth
 from .limits import Limits, no_radius
 
 __all__ = ["solve_beam_radius", "solve_hatch_spacing", "solve_passes"]
@@ -122,23 +121,7 @@ def solve_beam_radius(
     >>> [f"{w.m_as('mm'):.3f}" for w in solution.values]
     ['0.125', '0.232']
     """
-    if line_width is not None:
-        width = positive("line_width", line_width, MM)
-        if scan.raster:
-            raise QuantityError(
-                "line_width is asked of a single line, but a hatch_spacing is given. Leave one of them out."
-            )
-        if cure_depth is not None or overcure is not None:
-            raise QuantityError("line_width cannot be combined with cure_depth or overcure: give one target.")
-        case = Case(
-            problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness),
-            "beam_radius",
-            0.0,
-            False,
-            width,
-        )
-    else:
-        case = case_for("beam_radius", beam, resin, scan, layer_thickness, overcure, cure_depth)
+    case = case_for("beam_radius", beam, resin, scan, layer_thickness, overcure, cure_depth, line_width)
     if limits is not None:
         limits.check_given(case.given.x)
     found = radii(case, monte_carlo)
@@ -151,7 +134,21 @@ def solve_beam_radius(
         tuple(p.answer for p in parts),
         tuple(p.standard_uncertainty[0] for p in parts),
         tuple(p.monte_carlo[0] for p in parts),
+        notes=_narrow(parts),
+        wanted=wanted_depth(case),
     )
+
+
+def _narrow(parts: list[Solution]) -> tuple[str, ...]:
+    """A word on the answer whose line is shallow, where two radii give one width."""
+    if len(parts) < 2:
+        return ()
+    depths = [float(p.answer.weakest_depth.m_as(MM)) for p in parts]
+    if max(depths) < 1.5 * min(depths):
+        return ()
+    deep, flat = (parts[depths.index(pick(depths))] for pick in (max, min))
+    a, b = (f"{show(p.answer.weakest_depth, digits=3)} deep with {show(p.value, digits=3)}" for p in (deep, flat))
+    return (f"Both radii meet the target, but the line is {a} and only {b}.",)
 
 
 def solve_passes(
@@ -162,6 +159,7 @@ def solve_passes(
     layer_thickness: Measured | Quantity | None = None,
     overcure: Quantity | None = None,
     cure_depth: Quantity | None = None,
+    line_width: Quantity | None = None,
     limits: Limits | None = None,
     monte_carlo: MonteCarloOptions | None = None,
 ) -> Solution:
@@ -175,6 +173,8 @@ def solve_passes(
         Its passes are not looked at.
     layer_thickness : Quantity or Measured [mm], optional
     overcure, cure_depth : Quantity [mm], optional
+    line_width : Quantity [mm], optional
+        Of a single line at the surface, instead of a depth.
     limits : Limits, optional
     monte_carlo : MonteCarloOptions, optional
         Of the depths at that number.
@@ -201,7 +201,7 @@ def solve_passes(
     2
     """
     single = with_scan(scan, passes=1)
-    case = case_for("passes", beam, resin, single, layer_thickness, overcure, cure_depth)
+    case = case_for("passes", beam, resin, single, layer_thickness, overcure, cure_depth, line_width)
     if limits is not None:
         limits.check_given(case.given.x)
     exact = math.exp(-float(case.excess(case.given.x)))
@@ -220,4 +220,12 @@ def solve_passes(
         layer_thickness=layer_thickness,
         monte_carlo=monte_carlo,
     )
-    return Solution("passes", (passes,), (answer,), (None,), (None,), (f"The exact ratio is {exact:.4g} passes.",))
+    return Solution(
+        "passes",
+        (passes,),
+        (answer,),
+        (None,),
+        (None,),
+        (f"The exact ratio is {exact:.4g} passes.",),
+        wanted_depth(case),
+    )

@@ -260,7 +260,7 @@ def test_uncertainty_of_a_radius_follows_each_branch():
         ),
         ({"layer_thickness": Q(0.1, "mm"), "overcure": Q(-0.1, "mm")}, "must be above zero"),
         ({"cure_depth": Q(0.0, "mm")}, "cure_depth must be finite and above zero"),
-        ({"cure_depth": Q(1.0, "m")}, "out of all proportion"),
+        ({"cure_depth": Q(1.0, "m")}, "penetration depths"),
     ],
 )
 def test_targets_that_cannot_be(wanted, said):
@@ -284,10 +284,35 @@ def test_many_penetration_depths_deep_is_met_or_refused_never_missed(solve, dept
 @pytest.mark.parametrize("depth", [100.0, 1000.0])
 @pytest.mark.parametrize("solve", [solve_hatch_spacing, solve_scan_speed, solve_power])
 def test_a_depth_no_number_can_reach_is_refused(solve, depth):
-    with pytest.raises(QuantityError, match="out of all proportion"):
+    with pytest.raises(QuantityError, match="penetration depths"):
         solve(
             beam=Beam(power=Q(30.0, "mW"), radius_x=Q(0.125, "mm")),
             resin=Resin(penetration_depth=Q(0.1, "mm"), critical_exposure=Q(8.0, "mJ/cm^2")),
             scan=Scan(scan_speed=Q(1.0, "m/s")),
             cure_depth=Q(0.1 * depth, "mm"),
         )
+
+
+@pytest.mark.parametrize("track", [0.0, 30.0])
+def test_speed_power_and_passes_for_a_width(track):
+    beam = dataclasses.replace(BEAM, radius_y=Q(0.16, "mm"))
+    scan = dataclasses.replace(LINE, track_angle=Q(track, "deg"))
+    wanted = Q(0.2, "mm")
+    for solve in (solve_scan_speed, solve_power):
+        answer = solve(beam=beam, resin=RESIN, scan=scan, line_width=wanted).answer
+        assert answer.line_width.m_as("mm") == pytest.approx(0.2, rel=1e-9)
+    n = solve_passes(beam=beam, resin=RESIN, scan=scan, line_width=wanted).value
+    widths = [
+        evaluate(beam=beam, resin=RESIN, scan=dataclasses.replace(scan, passes=k)).line_width.m_as("mm")
+        for k in (n - 1, n)
+    ]
+    assert widths[0] < 0.2 <= widths[1]
+
+
+def test_passes_say_the_exposure_of_the_depth_asked_for():
+    from curecalc.derivation import solution_steps
+
+    solution = solve_passes(
+        beam=BEAM, resin=RESIN, scan=dataclasses.replace(LINE, scan_speed=Q(2.0, "m/s")), cure_depth=Q(0.15, "mm")
+    )
+    assert solution_steps(solution)[0].result == "21.7463 mJ/cm^2"
