@@ -1,4 +1,9 @@
-"""The beam across the scan field: tilt, footprint, refraction, reflection, speed of the spot."""
+"""The beam across the scan field: tilt, footprint, refraction, reflection, speed of the spot.
+
+A tilted beam changes the cure in three ways, all in `settings`: its footprint is stretched by 1/cos theta; a little more is
+reflected; in the resin it runs at theta' to the vertical, so it reaches less deep (Dp cos theta') but is denser by
+1/cos theta' across the ray than per area of the surface, and gelling follows the energy absorbed per volume.
+"""
 
 from __future__ import annotations
 

@@ -34,6 +34,7 @@ ROOMS = [
         "validation",
         "cautions",
         "explain",
+        "plausible",
         "statistics",
     ),
     ("resin", "beam", "scan", "stack", "raster", "field"),

@@ -239,7 +239,7 @@ def spread_of(case: Case, value: float) -> float | None:
     return value * standard_uncertainties({"value": row}, relative, given.correlations)["value"]
 
 
-DEEPEST = 50.0  # penetration depths: e^50 times the critical exposure is no exposure of this world
+DEEPEST = 60.0  # penetration depths: e^60 times the critical exposure is no exposure of this world
 
 
 def case_for(

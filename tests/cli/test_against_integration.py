@@ -101,10 +101,10 @@ class Shot:
         return 0.5 * (rs**2 + rp**2)
 
     def left(self, exposure, z):
-        """Exposure at depth z: less enters at an angle than straight down, and its way is longer."""
+        """Energy per area across the ray at depth z: what enters is squeezed into the narrower refracted beam, its way is longer."""
         inside = math.asin(math.sin(self.theta) / self.n)
         entered = exposure * (1.0 - self.loss(self.theta)) / (1.0 - self.loss(0.0))
-        return entered * math.exp(-z / math.cos(inside) / self.dp)
+        return entered / math.cos(inside) * math.exp(-z / math.cos(inside) / self.dp)
 
     def depth(self, exposure):
         if self.left(exposure, 0.0) <= self.ec:
