@@ -345,11 +345,15 @@ def resin_text(
     from .. import __version__
 
     c, line = fit.coupons, fit.working_line
-    known = dict(c.names) | {k: v for k, v in (names or {}).items() if v}
-    if wavelength is None and c.wavelength is not None:
-        wavelength = Quantity(c.wavelength, NM)
+    known = _agreed(c.names, {k: v for k, v in (names or {}).items() if v})
     if wavelength is not None:
-        positive("wavelength", wavelength, NM)
+        number = positive("wavelength", wavelength, NM)
+        if c.wavelength is not None and abs(number - c.wavelength) > 0.5:
+            raise QuantityError(
+                f"wavelength is {number:g} nm, but the coupon table says {c.wavelength:g} nm. Correct one of them."
+            )
+    elif c.wavelength is not None:
+        wavelength = Quantity(c.wavelength, NM)
     if temperature is None and c.temperature is not None and np.isfinite(c.temperature).any():
         temperature = Quantity(round(float(np.nanmean(c.temperature)), 2), DEGC)
     if density is not None:
@@ -381,6 +385,14 @@ def resin_text(
         "fit": table,
     }  # fmt: skip
     return document_text(RESIN, values, comment="Written by curecalc fit. Prove recipes on coupons before parts.")
+
+
+def _agreed(table: dict[str, str], given: dict[str, str]) -> dict[str, str]:
+    """What the table says and what was given, which must not contradict each other."""
+    for name, value in given.items():
+        if table.get(name, value) != value:
+            raise QuantityError(f"{name} is {value!r}, but the coupon table says {table[name]!r}. Correct one of them.")
+    return table | given
 
 
 def save_fit(path: str | Path, fit: Fit, *, name: str = "", overwrite: bool = False, **more: Any) -> Path:

@@ -11,6 +11,7 @@ from curecalc.calibration.prior import prior_from_lots
 from curecalc.calibration.report import fit_steps, fit_text
 from curecalc.errors import QuantityError
 from curecalc.units import Quantity as Q
+from curecalc.units import figure, show
 from curecalc.validation import reference_folder
 
 
@@ -222,6 +223,8 @@ def test_a_mis_measured_coupon_is_named_and_kept():
     assert "above the line" in fit.warnings[0]
     assert len(fit.coupons) == 8
     left_out = fit_of(change=change, exclude=["c4"])
+    said = f"Without it Dp is {show(left_out.penetration_depth)} and Ec {figure(left_out.critical_exposure.value.m)} mJ/cm^2"
+    assert said in fit.warnings[0]
     assert not left_out.outliers
     assert len(left_out.coupons) == 7
     assert left_out.excluded == ("c4",)
@@ -377,6 +380,8 @@ def test_exposure_uncertainty_alone_lets_the_scatter_speak_for_thickness():
     assert fit.penetration_depth.standard_uncertainty.m == pytest.approx(
         plain.penetration_depth.standard_uncertainty.m, rel=0.05
     )
+    # the next coupon scatters as these did, whatever share of it the exposures have
+    assert np.sqrt(fit.working_line.coupon_variance) == pytest.approx(fit.residual_sd.m, rel=1e-9)
 
 
 def test_an_unbounded_set_of_ec_is_said_and_written_as_null():

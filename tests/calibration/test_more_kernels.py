@@ -143,6 +143,17 @@ def test_prior_of_earlier_lots_and_its_conflict():
     assert prior_conflict(noisy, p).scatter_p < 0.01
 
 
+def test_prior_of_one_lot_by_hand():
+    """One lot: its own variance and the spread between lots add, once for the mean, once for the next lot."""
+    within = np.diag([4e-6, 1e-4])
+    p = prior_from_lots([0.15], [2.0], [within], [0.004], [6], slope_between=0.04, log_threshold_between=0.1)
+    own_slope, own_threshold = 0.006**2 + 4e-6, 0.1**2 + 1e-4  # of the mean of the lots, from one
+    variance = 0.004**2
+    assert p.spread[1, 1] * variance == pytest.approx(0.006**2 + own_slope)
+    assert p.spread[0, 0] * variance == pytest.approx(0.15**2 * (0.1**2 + own_threshold))
+    assert (p.a, p.b) == pytest.approx((3.0, 3.0 * variance))
+
+
 def test_three_lots_that_spread_more_than_stated_widen_the_prior():
     calm = prior_from_lots([0.15] * 4, [2.0, 2.0, 2.0, 2.0], [np.diag([1e-8, 1e-8])] * 4, [0.004] * 4, [6] * 4,
                            slope_between=0.03, log_threshold_between=0.1)  # fmt: skip

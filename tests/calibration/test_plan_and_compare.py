@@ -57,6 +57,8 @@ def test_speeds_give_the_exposures_on_this_machine():
     raster = plan(**MACHINE)
     for c in raster.coupons:
         assert 300.0 / (c.scan_speed.m * 0.1) * 100 == pytest.approx(c.exposure.m, rel=1e-12)
+    twice = plan(**MACHINE, passes=2)
+    assert [c.scan_speed.m for c in twice.coupons] == pytest.approx([2 * c.scan_speed.m for c in raster.coupons])
     lines = plan(power=Q(30.0, "mW"), beam_radius=Q(125.0, "um"), passes=2)
     for c in lines.coupons:
         assert 2 * np.sqrt(2 / np.pi) * 30 / (0.125 * c.scan_speed.m) * 100 == pytest.approx(c.exposure.m, rel=1e-12)

@@ -76,6 +76,17 @@ def test_a_resin_without_a_wavelength_says_so_wherever_it_is_used():
     assert lot_of_fit(one, name="x", wavelength=Q(405.0, "nm")).resin.wavelength.m == 405.0
 
 
+def test_what_is_given_must_not_contradict_the_table():
+    one = fit()
+    for more, words in (
+        ({"wavelength": Q(405.0, "nm")}, "wavelength is 405 nm, but the coupon table says 355 nm"),
+        ({"names": {"lot": "8"}}, "lot is '8', but the coupon table says '7'"),
+    ):
+        with pytest.raises(QuantityError, match=words):
+            resin_text(one, name="x", **more)
+    assert 'lot = "7"' in resin_text(one, name="x", names={"lot": "7", "gauge": "g"}, wavelength=Q(355.0, "nm"))
+
+
 def sheet(text):
     return resin_from_document(
         parse_document(f'schema = 1\nname = "d"\nwavelength = "355 nm"\n{text}', RESIN, source="r.toml")
