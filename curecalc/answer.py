@@ -257,6 +257,10 @@ def evaluate(
     spread = standard_uncertainties(gradient, given.relative, given.correlations) if given.u else {}
     drawn: dict[str, MonteCarlo] = {}
     if monte_carlo is not None:
+        if not given.u:
+            raise QuantityError(
+                "monte_carlo has nothing to propagate: no input carries an uncertainty. State one, like '30 mW +- 2 %'."
+            )
         lanes = draw_inputs(given.x, given.u, given.correlations, draws=monte_carlo.draws, seed=monte_carlo.seed)
         many = model(lanes, given.form)
         drawn = _summaries({k: many[k] for k in out}, monte_carlo)

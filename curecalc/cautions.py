@@ -4,7 +4,7 @@ __all__ = ["BEAM_CAUTION", "CAUTIONS", "RESIN_CAUTION", "SHORT_CAUTION"]
 
 START_CAUTION = "Calculated settings are a starting point: prove them on coupons before parts."
 BEAM_CAUTION = (
-    "UV laser beams of this power are class 4 (IEC 60825-1): only trained staff, interlocks closed, the right eyewear, "
+    "The UV laser may be class 4 (IEC 60825-1: above 0.5 W): only trained staff, interlocks closed, the right eyewear, "
     "when measuring power or spot."
 )
 RESIN_CAUTION = "Uncured resin can sensitise skin and harm eyes and water: gloves, ventilation, the safety data sheet."

@@ -43,6 +43,9 @@ class StackAnswer:
         Exposure at the bottom of a layer with 0, 1, 2, ... layers on it.
     compensation_layers : int
         Layers to leave out so that the face ends nearest to its nominal place; `residual` is what then remains.
+    choices : tuple of (int, Quantity)
+        That number of layers and its neighbours, with what remains: above zero solid below the nominal face, below zero
+        the solid ends above it.
     sensitivity : dict of input to Quantity
         How far print-through moves for +1 % of that input.
     """
@@ -56,6 +59,7 @@ class StackAnswer:
     interfaces: tuple[Quantity, ...]
     compensation_layers: int
     residual: Quantity
+    choices: tuple[tuple[int, Quantity], ...]
     single_depth: Quantity
     standard_uncertainty: dict[str, Quantity] = field(default_factory=dict)
     sensitivity: dict[str, Quantity] = field(default_factory=dict)
@@ -77,6 +81,7 @@ class StackAnswer:
             ],
             "compensation_layers": self.compensation_layers,
             "residual_print_through": to_json(self.residual),
+            "choices": [{"layers": left_out, "print_through": to_json(rest)} for left_out, rest in self.choices],
             "cure_depth": to_json(self.single_depth),
             "sensitivity": {name: to_json(by) for name, by in self.sensitivity.items()},
             "warnings": list(self.warnings),
@@ -150,6 +155,9 @@ def evaluate_stack(
     gradient = log_gradient(lambda lanes: _reach(lanes, form, n), x, movers)
     spread = standard_uncertainties(gradient, given.relative, given.correlations) if given.u else {}
     layers_out, residual = _compensation(x, form, n)
+    near = [k for k in (layers_out - 1, layers_out, layers_out + 1) if 0 <= k < n]
+    mean = doses(x, form)["mean"]
+    left = [(k, Quantity(float(_through(x, form, n - k, mean)) - k * x["layer_thickness"], MM)) for k in near]
     own = float(dose_at_depth(doses(x, form)["min"], x["layer_thickness"], x, form))
     kinds = {"print_through": MM, "interface_exposure": MJ_MM2}
     return StackAnswer(
@@ -162,6 +170,7 @@ def evaluate_stack(
         interfaces=tuple(_exposure(e) for e in _interfaces(x, form, n)),
         compensation_layers=layers_out,
         residual=Quantity(residual, MM),
+        choices=tuple(left),
         single_depth=Quantity(single, MM),
         standard_uncertainty={k: Quantity(spread[k], unit) for k, unit in kinds.items()} if spread else {},
         sensitivity={name: Quantity(0.01 * by, MM) for name, by in gradient["print_through"].items()},

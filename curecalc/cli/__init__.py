@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 
-from ..errors import CurecalcError
+from ..errors import CurecalcError, FileError
 
 __all__ = ["COMMANDS", "main"]
 
@@ -71,6 +71,8 @@ def _main(given: list[str]) -> int:
     args = parser.parse_args(joined(parser, given[1:]))
     try:
         return module.run(args)
+    except FileError:
+        raise  # names columns and keys, not options
     except CurecalcError as error:
         error.args = (_with_flags(str(error), vars(args)),)
         raise

@@ -76,16 +76,24 @@ class CommandParser(argparse.ArgumentParser):
         message = "".join(c if c.isprintable() else "?" for c in message)
         if unknown := re.match(r"unrecognized arguments: (.+)", message):
             message = self._nearest(unknown[1])
-        self.exit(2, f"{message.rstrip('.')}. See {self.prog} --help.\n")
+        elif missing := re.match(r"the following arguments are required: (.+)", message):
+            message = f"{missing[1]} is missing"
+        elif choice := re.match(r"(?:argument (.+?): )?invalid choice: (.+?) \(choose from (.+)\)", message):
+            message = f"{choice[1] or 'this'} must be one of {choice[3].replace(chr(39), '')}, got {choice[2]}"
+        end = "" if message.endswith((".", "?")) else "."
+        self.exit(2, f"{message}{end} See {self.prog} --help.\n")
 
     def _nearest(self, given: str) -> str:
         if not given.startswith("-"):
-            return f"{given[:60]!r} belongs to no option. Write the option before it, and a value with its unit in one argument"
+            return (
+                f"{given[:60]!r} belongs to no option. Put a value and its unit into one argument: in plain quotes, like "
+                '--power "30 mW", or without a space, like --power 30mW'
+            )
         given = given.split()[0]
         from difflib import get_close_matches
 
         known = [option for action in self._actions for option in action.option_strings if option.startswith("--")]
-        near = get_close_matches(given.split("=")[0], known, n=1)
+        near = get_close_matches(given.split("=")[0], known, n=1, cutoff=0.75)
         hint = f" Did you mean {near[0]}?" if near else ""
         return f"unknown option {given[:60]!r}.{hint}"
 

@@ -75,18 +75,21 @@ def add_uncertainty(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--confidence", metavar="P", action=_Once, help="coverage of the intervals (0.95)")
 
 
-def number(option: str, text: str | None, default: Any = None, *, whole: bool = False) -> Any:
-    """A plain number of an option."""
-    from ..units import parse
+def number(option: str, text: str | None, default: Any = None, *, whole: bool = False, kind: str = "number") -> Any:
+    """A plain number of an option; with `whole` a whole one, with kind "fraction" also a percentage."""
+    from ..units import ONE, parse
 
     if text is None:
         return default
-    value = float(parse(option, text, "number").m)
     if whole:
-        if value != int(value):
-            raise QuantityError(f"{option} must be a whole number, got {text!r}.")
+        try:
+            value = float(parse(option, text, "number").m)
+        except QuantityError:
+            value = 0.5
+        if value != int(value) or abs(value) >= 2**53:
+            raise QuantityError(f"{option} must be a whole number, got {text[:40]!r}. Write it plainly, like 2.")
         return int(value)
-    return value
+    return float(parse(option, text, kind).m_as(ONE))
 
 
 def limits(args: argparse.Namespace) -> Any:
@@ -116,10 +119,17 @@ def monte_carlo(args: argparse.Namespace) -> Any:
         return MonteCarloOptions(
             draws=draws,
             seed=number("--seed", args.seed, 1, whole=True),
-            confidence=number("--confidence", args.confidence, 0.95),
+            confidence=_confidence(args.confidence),
         )
     except QuantityError as error:
         raise QuantityError(str(error).replace("draws must", "--monte-carlo must", 1)) from None
+
+
+def _confidence(text: str | None) -> float:
+    from ..units import ratio
+
+    value = number("--confidence", text, 0.95, kind="fraction")
+    return float(ratio("--confidence", value, low=0.5, high=1.0, low_open=False))
 
 
 def beam_resin_scan(args: argparse.Namespace, *, unknown: str = "") -> tuple[Any, Any, Any]:
@@ -131,6 +141,12 @@ def beam_resin_scan(args: argparse.Namespace, *, unknown: str = "") -> tuple[Any
     found = quantities(args, ["scan_speed", "hatch_spacing", *_SCAN])
     if unknown != "scan_speed":
         need(found, ["scan_speed"])
+    if "incidence_angle" not in found:
+        for name in ("incidence_direction", "refractive_index"):
+            if name in found or (name == "refractive_index" and args.refractive_index is not None):
+                raise QuantityError(
+                    f"{flag(name)} changes nothing without a tilt: add --incidence-angle, or leave it out."
+                )
     passes = 1 if unknown == "passes" else count("--passes", number("--passes", args.passes, 1, whole=True))
     speed = found.pop("scan_speed", Quantity(1.0, MM_S))
     if args.cross_hatch and "hatch_spacing" not in found and unknown != "hatch_spacing":
@@ -170,6 +186,8 @@ def read_beam(args: argparse.Namespace, unknown: str = "") -> Any:
         radius = _radius(sizes[0], found[sizes[0]])
     other = None
     share = number("--radius-ratio", args.radius_ratio)
+    if share is None and "spot_angle" in found:
+        raise QuantityError("--spot-angle turns an elliptical spot: add --radius-ratio, or leave it out.")
     if share is not None:
         other = _scaled(radius, ratio("--radius-ratio", share))
     return Beam(
@@ -302,11 +320,17 @@ def answer_rows(answer: Any) -> list[tuple[str, str]]:
         skip = {"exposure_mean", "exposure_min", "exposure_max"}
     elif not answer.scan.raster:
         skip = {"exposure_mean", "cure_depth_min"}
+    labels = _LABELS
+    if answer.beam.pulse_rate is not None and not answer.scan.raster:
+        labels = labels | {
+            "exposure_peak": "exposure on the axis, mean along it",
+            "cure_depth": "cure depth, weakest place",
+        }
     rows = []
     for name in answer.outputs:
         if name in skip:
             continue
-        label = _LABELS.get(name) or name.replace("_", " ").replace("equivalent", "equivalent exposure,")
+        label = labels.get(name) or name.replace("_", " ").replace("equivalent", "equivalent exposure,")
         rows.append((label, answer.text(name)))
         if name in answer.monte_carlo:
             rows.append(("   Monte Carlo", mc_text(answer.monte_carlo[name], output_kind(name))))
@@ -343,13 +367,16 @@ def answer_text(answer: Any, first: list[tuple[str, str]]) -> str:
     from .common import show_rows
 
     text = show_rows([*first, *answer_rows(answer)])
+    if answer.standard_uncertainty:
+        text += "\n(+- is one standard uncertainty)"
     moved = [
         (f"  {k.replace('_', ' ')}", f"{'+' if v.m > 0 else ''}{show(v, digits=3)}")
         for k, v in answer.sensitivity.items()
-        if v is not None
+        if v is not None and abs(float(v.m_as("mm"))) > 1e-8
     ]
     if moved:
-        text += "\n\n1 % more of this moves the cure depth of the weakest place by\n" + show_rows(moved)
+        place = " of the weakest place" if answer.scan.raster or answer.beam.pulse_rate is not None else ""
+        text += f"\n\n1 % more of this moves the cure depth{place} by\n" + show_rows(moved)
     if answer.over_directions:
         text += "\n\nelliptical spot, over all track directions\n" + show_rows(_direction_rows(answer))
     for note in answer.warnings:

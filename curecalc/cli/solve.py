@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
 
     unknown = args.unknown.replace("-", "_")
     if unknown not in UNKNOWNS:
-        raise QuantityError(f"--for must be one of {', '.join(UNKNOWNS)}, got {args.unknown[:40]!r}.")
+        raise QuantityError(f"--for must be one of {', '.join(UNKNOWNS)}, got {args.unknown[:40]!r}.{_meant(unknown)}")
     figure_checked(args)
     if unknown in ("power", "scan_speed", "hatch_spacing", "passes") and getattr(args, unknown) is not None:
         raise QuantityError(f"{flag(unknown)} is what is asked for: leave it out.")
@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
         raise QuantityError(f"{flag(unknown)} is what is asked for: leave it out.")
     for name in _unused(unknown):
         if name in wanted:
-            raise QuantityError(f"{flag(name)} says nothing about {unknown.replace('_', ' ')}: leave it out.")
+            raise QuantityError(f"{flag(name)} cannot be combined with --for {unknown}: leave it out.")
     if unknown == "layer_thickness" and "overcure" not in wanted:
         raise QuantityError(
             '--overcure is missing: the layer is cure depth less overcure. Give it, like --overcure "0.05 mm".'
@@ -65,4 +65,12 @@ def run(args: argparse.Namespace) -> int:
 def _unused(unknown: str) -> tuple[str, ...]:
     if unknown in ("layer_thickness", "overcure"):
         return ("cure_depth", "line_width")
-    return () if unknown == "beam_radius" else ("line_width",)
+    return ("line_width",) if unknown == "hatch_spacing" else ()
+
+
+def _meant(given: str) -> str:
+    from difflib import get_close_matches
+
+    inside = [name for name in UNKNOWNS if given and given in name]
+    near = inside or get_close_matches(given, UNKNOWNS, n=1)
+    return f" Did you mean {near[0]}?" if near else ""

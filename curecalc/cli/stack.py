@@ -95,8 +95,11 @@ def _text(answer: Any) -> str:
         rows.append(("   from the weakest to the strongest place", f"{show(low)} to {show(high)}"))
     rows += [
         ("layers to leave out at that face", str(answer.compensation_layers)),
-        ("   print-through that then remains", show(answer.residual)),
     ]
+    for left_out, remains in answer.choices:
+        size = show(remains if remains.m >= 0 else -remains)
+        what = f"{size} of print-through remains" if remains.m > 0 else f"the face ends {size} too high"
+        rows.append((f"   leaving out {left_out}", what))
     text = show_rows(rows)
     moved = [
         (f"  {name.replace('_', ' ')}", f"{'+' if by.m > 0 else ''}{show(by, digits=3)}")

@@ -10,7 +10,7 @@ from ..answer import Answer
 from ..physics import line, raster
 from ..settings import Problem, depth_of, problem, widths
 from ..units import MM, measured, show, show_kernel
-from .style import INK, TONES, axes, new_figure
+from .style import INK, TONES, axes, caption, new_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,7 +22,7 @@ __all__ = ["draw_section", "section_figure"]
 def section_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 105.0) -> Figure:
     """A figure of its own with the section drawn to scale in depth."""
     figure = new_figure(width_mm, height_mm)
-    draw_section(axes(figure, (0.12, 0.15, 0.84, 0.73)), answer)
+    draw_section(axes(figure, (0.12, 0.15, 0.83, 0.69)), answer)
     return figure
 
 
@@ -73,42 +73,61 @@ def draw_section(ax: Axes, answer: Answer) -> None:
             ha="right",
             va="bottom",
             fontsize=10,
+            bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
         )
     if given.form.raster:
         h = given.x["hatch_spacing"]
         for k in range(-2, 3):
             ax.plot([k * h], [0.0], marker="v", color=INK, markersize=7, clip_on=False)
         ax.text(0.0, -0.02 * deepest, "scanned lines (triangles)", ha="center", va="bottom", fontsize=10, color=INK)
-    _mark_overcure(ax, answer, layer, 0.5 * given.x["hatch_spacing"] if given.form.raster else 0.0)
     ax.set_xlim(-span, span)
-    ax.set_ylim(1.12 * deepest, -0.12 * deepest)
+    ax.set_ylim(1.3 * deepest, -0.12 * deepest)
+    _mark_overcure(ax, answer, layer, 0.5 * given.x["hatch_spacing"] if given.form.raster else 0.0)
     ax.set_xlabel("across the scan lines (mm)" if given.form.raster else "across the line (mm)")
     ax.set_ylabel("depth below the surface (mm)")
-    ax.set_title(_title(answer), loc="left", pad=10)
+    ax.set_title(_title(answer), loc="left", pad=22)
+    caption(ax, _settings(answer))
 
 
 def _mark_overcure(ax: Axes, answer: Answer, layer: float | None, where: float) -> None:
+    """An arrow between the layer's bottom and the tip, its size written clear of the curve."""
     if layer is None or not answer.cures:
         return
     depth = float(answer.weakest_depth.m_as(MM))
     over = answer.outputs["overcure"]
-    ax.annotate(
-        "",
-        xy=(where, depth),
-        xytext=(where, layer),
-        arrowprops={"arrowstyle": "<->", "color": INK, "linewidth": 1.4, "shrinkA": 0, "shrinkB": 0},
-    )
+    bottom, top = ax.get_ylim()
+    if abs(depth - layer) > 0.05 * abs(bottom - top):
+        arrow = {"arrowstyle": "<->", "color": INK, "linewidth": 1.4, "shrinkA": 0, "shrinkB": 0}
+        ax.annotate("", xy=(where, depth), xytext=(where, layer), arrowprops=arrow)
     word = "overcure" if over.m >= 0 else "short by"
+    amount = show_kernel(abs(float(over.m_as(MM))), "length", digits=3)
     ax.annotate(
-        f"{word} {show_kernel(abs(float(over.m_as(MM))), 'length', digits=3)}",
+        f"{word} {amount}",
         xy=(where, 0.5 * (depth + layer)),
-        xytext=(8, 0),
-        textcoords="offset points",
-        va="center",
+        xytext=(0.97, 0.05),
+        textcoords="axes fraction",
+        ha="right",
+        va="bottom",
         fontsize=10,
         color=INK,
-        bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
+        bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none"},
+        arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.8, "shrinkA": 2, "shrinkB": 2},
     )
+
+
+def _settings(answer: Answer) -> str:
+    beam, scan, resin = answer.beam, answer.scan, answer.resin
+    parts = [show(measured(beam.power).value, digits=3), f"W0 {show(measured(beam.radius_x).value, digits=3)}"]
+    if beam.radius_y is not None:
+        parts[-1] += f" x {show(measured(beam.radius_y).value, digits=3)}"
+    parts.append(show(measured(scan.scan_speed).value, digits=4))
+    if scan.hatch_spacing is not None:
+        parts.append(f"spacing {show(measured(scan.hatch_spacing).value, digits=3)}")
+    if scan.passes > 1 or scan.cross_hatch:
+        parts.append(f"{scan.passes} passes" + (", crossed" if scan.cross_hatch else ""))
+    parts.append(f"Dp {show(measured(resin.penetration_depth).value, digits=3)}")
+    parts.append(f"Ec {show(measured(resin.critical_exposure).value, digits=3)}")
+    return ", ".join(parts)
 
 
 def _title(answer: Answer) -> str:

@@ -13,7 +13,19 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["INK", "MARKS", "TONES", "axes", "check_path", "new_figure", "plain_log", "save", "svg_text"]
+__all__ = [
+    "INK",
+    "MARKS",
+    "TONES",
+    "axes",
+    "caption",
+    "check_path",
+    "new_figure",
+    "plain_log",
+    "pretty",
+    "save",
+    "svg_text",
+]
 
 # Tones chosen to differ in lightness first (they stay apart in grey print and for colour-blind readers), hue second.
 TONES = {
@@ -55,6 +67,19 @@ def axes(figure: Figure, box: tuple[float, float, float, float] = (0.13, 0.15, 0
     ax.grid(visible=True, color="#e3e7ea", linewidth=0.8)
     ax.set_axisbelow(True)
     return ax
+
+
+def pretty(text: str) -> str:
+    """Text for a figure: superscripts, plus-minus and micro signs as people write them on paper."""
+    return text.replace("^2", "²").replace("^3", "³").replace("+-", "±").replace(" um", " µm")
+
+
+def caption(ax: Axes, text: str) -> None:
+    """The settings behind a figure, small, above the axes under the title."""
+    ax.annotate(
+        pretty(text), (0.0, 1.0), xycoords="axes fraction", xytext=(0, 6), textcoords="offset points",
+        ha="left", va="bottom", fontsize=9, color=INK,
+    )  # fmt: skip
 
 
 def plain_log(axis: Any) -> None:
