@@ -144,6 +144,19 @@ def test_thin_layers_keep_their_digits():
     assert stack.accumulation(5, 1e-15, 1.0) == pytest.approx(5.0, rel=1e-13)
 
 
+@pytest.mark.parametrize(("t", "dp"), [(0.1, 0.15), (0.02, 0.2)])
+def test_total_at_the_first_top_of_few_and_of_endless_layers(t, dp):
+    left = lambda x: cure.exposure_at_depth(x, t, dp)  # noqa: E731
+    for n in (1, 2, 9):
+        total, settled = stack.first_top_total(0.3, left, n)
+        assert settled
+        assert total == pytest.approx(built(0.3, t, dp, n, 0.0), rel=1e-13)
+    total, settled = stack.first_top_total(0.3, left, math.inf)
+    assert settled
+    assert total == pytest.approx(built(0.3, t, dp, 4000, 0.0), rel=1e-11)
+    assert not stack.first_top_total(0.3, lambda x: x, math.inf)[1], "light that is never absorbed piles up for ever"
+
+
 @pytest.mark.parametrize("n", [2, 4])
 def test_stack_of_bleaching_layers_by_the_rate_equations(n):
     """Fresh resin is laid on what earlier exposures have bleached, and the whole column exposed again."""
