@@ -32,7 +32,7 @@ from ..units import (
 )  # fmt: skip
 
 __all__ = ["Case", "Solution", "case_for", "monotone", "power", "radii", "replaced", "solved", "spacing", "speed",
-           "spread_of", "with_scan"]  # fmt: skip
+           "spread_of", "usable", "with_scan"]  # fmt: skip
 
 _UNITS = {
     "scan_speed": MM_S,
@@ -172,7 +172,7 @@ def replaced(x: Mapping[str, Any], unknown: str, value: Any) -> dict[str, Any]:
 def monotone(case: Case, x: Mapping[str, Any], low: float = 1e-29, high: float = 1e29) -> Any:
     """The value at which the excess falls through zero, for an excess that falls with the unknown; arrays allowed.
 
-    Outside the bracket the end comes back; `finish` refuses it.
+    Outside the bracket the end comes back; `usable` refuses it.
     """
     shape = np.broadcast_shapes(*(np.shape(v) for v in x.values()))
     if not shape:
@@ -206,11 +206,19 @@ def spacing(case: Case, x: Mapping[str, Any]) -> Any:
     return monotone(case, x)
 
 
+def usable(unknown: str, number: float) -> None:
+    """Refuse an answer no machine could hold, also where a bracket ended before the root."""
+    if not 1e-28 < number < 1e28:
+        raise QuantityError(f"{unknown} comes out as {number:g}: one of the inputs is out of all proportion.")
+
+
 def solved(
     case: Case, kernel: Callable[[Case, Mapping[str, Any]], Any], options: MonteCarloOptions | None
 ) -> tuple[Any, ...]:
     """Value, standard uncertainty and Monte Carlo summary of a single-valued unknown, floats."""
     value = float(kernel(case, case.given.x))
+    if case.unknown in ("scan_speed", "power", "hatch_spacing"):
+        usable(case.unknown, value)
     spread = spread_of(case, value)
     drawn = None
     if options is not None:

@@ -9,8 +9,8 @@ from ..answer import MonteCarloOptions, evaluate
 from ..beam import Beam
 from ..resin import Resin
 from ..scan import Scan
-from ..units import MM, MM_S, MW, Measured, Quantity, QuantityError
-from .case import Case, Found, Solution
+from ..units import MM, MM_S, MW, Measured, Quantity
+from .case import Case, Found, Solution, usable
 
 __all__ = ["finish", "wanted_depth"]
 
@@ -29,8 +29,7 @@ def finish(
     unknown = case.unknown
     unit = {"scan_speed": MM_S, "power": MW}.get(unknown, MM)
     value = Quantity(number, unit)
-    if not 1e-28 < number < 1e28:  # also where a bracket ended
-        raise QuantityError(f"{unknown} comes out as {number:g}: one of the inputs is out of all proportion.")
+    usable(unknown, number)
     if unknown == "power":
         beam = dataclasses.replace(beam, power=value)
     elif unknown == "beam_radius":

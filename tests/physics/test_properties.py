@@ -177,6 +177,7 @@ def test_reflection_and_refraction_keep_their_bounds(theta, n):
     assert tilt.refraction_angle(theta, n) <= theta
     assert n * math.sin(tilt.refraction_angle(theta, n)) == pytest.approx(math.sin(theta), rel=1e-12, abs=1e-15)
     assert tilt.vertical_factor(theta, n) == pytest.approx(math.cos(tilt.refraction_angle(theta, n)), rel=1e-12)
+    assert tilt.concentration(theta, n) * math.cos(tilt.refraction_angle(theta, n)) == pytest.approx(1.0, rel=1e-12)
     assert tilt.transmission_ratio(theta, n) <= 1.0 + 0.03  # p light may gain a little before s takes over
     assert tilt.footprint_factor(theta) >= 1.0
 
@@ -277,6 +278,7 @@ KERNELS = {
     stack.accumulation: "4 .1 .2", stack.stack_exposure: ".3 .1 4 .1 .2", stack.depth_after_layers: ".3 4 .1 .2",
     stack.print_through: ".3 4 .1 .2", tilt.incidence_angle: "100 900", tilt.footprint_factor: ".3", tilt.refraction_angle: ".3 1.5",
     tilt.vertical_factor: ".3 1.5", tilt.transmission_ratio: ".3 1.5", tilt.surface_speed: "900 2 .3",
+    tilt.concentration: ".3 1.5",
 }  # fmt: skip
 ELSEWHERE = {
     "spot_matrix",
