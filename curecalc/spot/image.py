@@ -30,7 +30,7 @@ __all__ = ["Finding", "Spot", "axes_of", "image_spot", "mend_pixels"]
 
 _FULL_SCALES = (255, 1023, 4095, 16383, 65535)
 _ROOM_FOR_MOMENTS = 2.0
-_NOISIEST = 0.05
+_NOISIEST = 0.04
 
 
 @dataclass(frozen=True)
@@ -96,9 +96,8 @@ def axes_of(variance: Any, covariance: Any, *, pixel: tuple[float, float] = (0.0
     along, across, angle = (xx, yy, 0.0) if is_round else principal(xx, xy, yy)
     c, s = math.cos(angle), math.sin(angle)
     gx, gy = np.array([c * c, 2 * c * s, s * s]), np.array([s * s, -2 * c * s, c * c])
-    # pixels may collect over less than their whole pitch, down to a point: the correction is good to its own size,
-    # rectangular and one-sided
-    u_pixel_x, u_pixel_y = px / math.sqrt(3.0), py / math.sqrt(3.0)
+    # pixels may collect over less than their whole pitch, down to a point: the correction is good to its own size
+    u_pixel_x, u_pixel_y = px, py
     var_x = float(gx @ covariance @ gx) + (u_pixel_x * c * c) ** 2 + (u_pixel_y * s * s) ** 2
     var_y = float(gy @ covariance @ gy) + (u_pixel_x * s * s) ** 2 + (u_pixel_y * c * c) ** 2
     if is_round:
@@ -200,18 +199,15 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
     room = room_of(found.centre, found.variance, span)
     measured: Moments | None = None
     moment_axes: Axes | None = None
-    if room >= _ROOM_FOR_MOMENTS:
+    noisy = _expected_spread(found, pixel) > _NOISIEST
+    if room >= _ROOM_FOR_MOMENTS and not noisy:
         measured = moments(image64, pixel, (*found.centre, *found.variance))
     if measured is not None:
         try:
             moment_axes = axes_of(measured.variance, measured.covariance, pixel=pixel)
         except ValueError:
             measured = None
-    noisy = (
-        moment_axes is not None
-        and max(moment_axes.u_x / moment_axes.radius_x, moment_axes.u_y / moment_axes.radius_y) > _NOISIEST
-    )
-    by_moments = moment_axes is not None and not noisy
+    by_moments = moment_axes is not None
     judge_room(room, by_moments, measured is not None and measured.aperture_cut, _ROOM_FOR_MOMENTS, findings)
     if mended:
         many = "s" if mended > 1 else ""
@@ -229,6 +225,17 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
         signal_to_noise=1.0 / (noise_share * found.block), saturated_share=saturated, mended=mended, room=room,
         pixel=pixel, findings=tuple(findings), profile=z, profile_x=x, profile_y=y,
     )  # fmt: skip
+
+
+def _expected_spread(found: Bell, pixel: Any) -> float:
+    """Relative uncertainty that pixel noise would give a second-moment radius, from the fitted Gaussian.
+
+    The noise in an aperture of three widths adds 29.3 (noise/peak)/(W in pixels). It is taken from the fit, not from
+    the moments: moments that happen to shrink would call themselves good.
+    """
+    xx, xy, yy = found.variance
+    in_pixels = 2.0 * ((xx * yy - xy * xy) ** 0.25) / math.sqrt(pixel[0] * pixel[1])
+    return 29.3 * found.noise * found.block / in_pixels
 
 
 def _wide(found: Bell, pixel: Any) -> bool:

@@ -175,7 +175,7 @@ def _pinhole(found: Measurement, options: dict[str, Any], confidence: float) -> 
 def _image(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
     if "pixel_size" not in options:
         raise QuantityError(
-            "pixel_size is missing: a picture does not say how large its pixels are. Give --pixel-size, like --pixel-size 4.4um, "
+            "--pixel-size is missing: a picture does not say how large its pixels are. Give --pixel-size, like --pixel-size 4.4um, "
             "from the camera's data sheet, divided by the magnification of any lens."
         )
     names = ("pixel_size", "pixel_size_y", "full_scale", "camera_angle", "mirrored", "penetration_depth")
