@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "compare": ("compare", "two lots or more: keep the settings, change the speed, or reject"),
     "log": ("log", "the logbook: lots, readings, recipes, kept and charted"),
     "practice": ("practice", "exercises with checked answers; worksheets and answer keys for a class"),
+    "page": ("page", "a local browser page to play with settings, coupons, lessons"),
     "validate": ("validate", "run every outside check on this machine"),
 }
 

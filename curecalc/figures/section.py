@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["draw_section", "section_figure"]
+__all__ = ["dose_profile", "draw_section", "section_figure"]
 
 
 def section_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 105.0) -> Figure:
@@ -26,14 +26,14 @@ def section_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 1
     return figure
 
 
-def _profile(given: Problem, answer: Answer) -> tuple[Any, Any]:
-    """Positions across the tracks and the depth there, in mm (weakest place along the track where pulsed)."""
+def dose_profile(given: Problem, answer: Answer) -> tuple[Any, Any]:
+    """Positions across the tracks in mm and the surface dose there in mJ/mm^2 (weakest place along the track)."""
     x, form = given.x, given.form
     across = float(widths(x, form, form.track_angle)[0]) / np.sqrt(x.get("exponent", 1.0))
     key = "equivalent" if form.cure_model == "threshold" else "exposure"
     if form.raster:
         h = x["hatch_spacing"]
-        y = np.linspace(-2.0 * h, 2.0 * h, 801)
+        y = np.linspace(-2.0 * h, 2.0 * h, 401)
         mean = float(answer.outputs[f"{key}_mean"].m_as("mJ/mm^2"))
         shape = raster.profile(y / h, h / across)
         if form.cross_hatch:
@@ -45,16 +45,17 @@ def _profile(given: Problem, answer: Answer) -> tuple[Any, Any]:
             dose = float(answer.outputs[f"{key}_min"].m_as("mJ/mm^2")) / float(raster.valley(h / across)) * shape
     else:
         width = float(answer.outputs["line_width"].m_as(MM))
-        y = np.linspace(-1.0, 1.0, 801) * max(0.8 * width, 1.2 * across)
+        y = np.linspace(-1.0, 1.0, 401) * max(0.8 * width, 1.2 * across)
         dose = line.line_profile(float(answer.outputs[f"{key}_min"].m_as("mJ/mm^2")), across, y)
-    with np.errstate(under="ignore"):
-        return y, depth_of(dose, x, form)
+    return y, dose
 
 
 def draw_section(ax: Axes, answer: Answer) -> None:
     """Draw the section on axes: solid hatched in tone, the surface on top, depth downward in mm."""
     given = problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
-    y, depth = _profile(given, answer)
+    y, dose = dose_profile(given, answer)
+    with np.errstate(under="ignore"):
+        depth = depth_of(dose, given.x, given.form)
     depth = np.broadcast_to(depth, y.shape)
     layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
     deepest = max(float(depth.max()), layer or 0.0, 1e-6)
@@ -77,8 +78,8 @@ def draw_section(ax: Axes, answer: Answer) -> None:
         )
     if given.form.raster:
         h = given.x["hatch_spacing"]
-        for k in range(-2, 3):
-            ax.plot([k * h], [0.0], marker="v", color=INK, markersize=7, clip_on=False)
+        at = h * np.arange(-2, 3)
+        ax.plot(at, np.zeros(5), linestyle="none", marker="v", color=INK, markersize=7, clip_on=False)
         ax.text(0.0, -0.02 * deepest, "scanned lines (triangles)", ha="center", va="bottom", fontsize=10, color=INK)
     ax.set_xlim(-span, span)
     ax.set_ylim(1.3 * deepest, -0.12 * deepest)

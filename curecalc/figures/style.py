@@ -16,10 +16,12 @@ if TYPE_CHECKING:
 __all__ = [
     "INK",
     "MARKS",
+    "SVG_RULES",
     "TONES",
     "axes",
     "caption",
     "check_path",
+    "figure_bytes",
     "new_figure",
     "plain_log",
     "pretty",
@@ -39,6 +41,7 @@ TONES = {
 }
 INK = "#1d2327"
 MARKS = ("o", "s", "^", "D", "v", "P")
+SVG_RULES: Any = {"svg.fonttype": "none", "svg.hashsalt": "curecalc"}
 FORMATS = (".png", ".svg", ".pdf")
 _SIZE = 11.0
 
@@ -84,12 +87,12 @@ def caption(ax: Axes, text: str) -> None:
 
 def plain_log(axis: Any) -> None:
     """A logarithmic axis with ticks at 1, 2, 5 of each decade in plain figures."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
     axis.axes.set_xscale("log") if axis.axis_name == "x" else axis.axes.set_yscale("log")
     axis.set_major_locator(LogLocator(base=10.0, subs=(1.0, 2.0, 5.0)))
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axis.set_minor_formatter(NullFormatter())
+    axis.set_minor_locator(NullLocator())
 
 
 def check_path(option: str, path: str | Path) -> Path:
@@ -132,16 +135,21 @@ def save(figure: Figure, path: str | Path, *, option: str = "--figure") -> Path:
 
 def svg_text(figure: Figure) -> str:
     """The figure as SVG text with selectable labels, for pages and sheets."""
+    return figure_bytes(figure, "svg").decode("utf-8")
+
+
+def figure_bytes(figure: Figure, kind: str) -> bytes:
+    """The figure as the bytes of a file: kind is png, svg or pdf."""
     from io import BytesIO
 
     buffer = BytesIO()
-    _write(figure, buffer, "svg")
-    return buffer.getvalue().decode("utf-8")
+    _write(figure, buffer, kind)
+    return buffer.getvalue()
 
 
 def _write(figure: Figure, target: Any, kind: str) -> None:
     import matplotlib
 
     metadata: dict[str, Any] = {"svg": {"Date": None, "Creator": None}, "pdf": {"CreationDate": None}, "png": {}}[kind]
-    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "curecalc", "pdf.fonttype": 42}):
+    with matplotlib.rc_context({**SVG_RULES, "pdf.fonttype": 42}):
         figure.savefig(target, format=kind, dpi=160, metadata=metadata)

@@ -1,0 +1,232 @@
+"""Coupons: a table pasted or uploaded, its working curve, and what is wrong with it; coupons can be left out."""
+
+from __future__ import annotations
+
+import io
+import shlex
+import zipfile
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+import numpy as np
+
+from ..calibration.coupons import CouponSet, coupons_from_bytes
+from ..calibration.curve import Fit, fit_coupons
+from ..errors import CurecalcError, FileError, QuantityError
+from ..lessons.bench import invented_bench
+from ..lessons.numbers import coupon_lot
+from ..units import MJ_CM2, MM, figure, parse, positive, show
+from .drawing import Board
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["LARGEST_TABLE", "CouponsView", "invented_table", "table_text"]
+
+LARGEST_TABLE = 40_000  # characters that fit into an address; larger tables go to the command line
+MOST_READINGS = 2000
+_NAME = "table"
+
+
+def invented_table() -> str:
+    """Invented coupons as a table: three readings on each of eight."""
+    exposure, readings, labels = coupon_lot(invented_bench())
+    rows = ["coupon,exposure [mJ/cm^2],thickness [mm]"]
+    rows += [f"{c},{e:g},{r:g}" for c, e, row in zip(labels, exposure, readings, strict=True) for r in row]
+    return "\n".join(rows)
+
+
+def table_text(data: bytes, file_name: str) -> str:
+    """An uploaded table as text for the address; a spreadsheet comes out as its coupons and readings.
+
+    Raises
+    ------
+    FileError
+        Not a table, or one too large for the page.
+    """
+    spreadsheet = file_name.lower().endswith(".xlsx")
+    if spreadsheet:
+        _bounded(data)
+    coupons = coupons_from_bytes(f"{_NAME}.xlsx" if spreadsheet else f"{_NAME}.csv", data, skip_blank=True)
+    if not spreadsheet:
+        text = data.decode("utf-8-sig", "replace") if _is_utf8(data) else data.decode("cp1252")
+        text = text.replace("\r\n", "\n").strip("\n")
+    else:
+        text = _plain(coupons)
+    if len(urlencode({"table": text})) > LARGEST_TABLE:
+        raise FileError(
+            f"{_NAME}: has {len(text)} characters, too many for the page. Use the command line: curecalc fit FILE."
+        )
+    return text
+
+
+def _is_utf8(data: bytes) -> bool:
+    try:
+        data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _bounded(data: bytes) -> None:
+    """Refuse a spreadsheet that would swell up when unpacked."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            size = sum(item.file_size for item in archive.infolist())
+    except (zipfile.BadZipFile, ValueError, OSError):
+        raise FileError(f"{_NAME}: is not a spreadsheet (.xlsx). Save it again, or upload a .csv file.") from None
+    if size > 20_000_000:
+        raise FileError(
+            f"{_NAME}: unpacks to {size // 1_000_000} MB, too large for a coupon table. Upload a .csv file."
+        )
+
+
+def _plain(coupons: CouponSet) -> str:
+    rows = ["coupon,exposure [mJ/cm^2],thickness [mm]"]
+    for reading, of in zip(coupons.readings, coupons.reading_of, strict=True):
+        rows.append(f"{coupons.labels[of]},{100.0 * coupons.exposure[of]:.6g},{reading:.6g}")
+    return "\n".join(rows)
+
+
+class CouponsView:
+    """The table in the address, read and fitted anew each time."""
+
+    name = "coupons"
+    title = "Coupons"
+    panels = ("curve",)
+
+    def __init__(self, board: Board) -> None:
+        self.board = board
+
+    @staticmethod
+    def texts(query: dict[str, str]) -> dict[str, str]:
+        """What the address says, or the invented table."""
+        return {
+            "table": query.get("table", invented_table()).replace("\r\n", "\n").replace("\r", "\n"),
+            "exclude": query.get("exclude", ""),
+            "depth": query.get("depth", "0.18 mm")[:60].strip(),
+        }
+
+    def fit(self, query: dict[str, str]) -> tuple[CouponSet, Fit]:
+        """Coupons and fit of an address."""
+        texts = self.texts(query)
+        if len(texts["table"]) > LARGEST_TABLE:
+            raise FileError(f"{_NAME}: is too long for the page. Use the command line: curecalc fit FILE.")
+        depths = []
+        if texts["depth"]:
+            depths = [parse("Depth wanted", texts["depth"], "length")]
+            positive("Depth wanted", depths[0], MM)
+        coupons = coupons_from_bytes(f"{_NAME}.csv", texts["table"].encode("utf-8"), skip_blank=True)
+        if coupons.readings.size > MOST_READINGS:
+            raise QuantityError(
+                f"{_NAME}: has {coupons.readings.size} readings, more than the {MOST_READINGS} the page takes. "
+                "Use the command line: curecalc fit FILE."
+            )
+        return coupons, fit_coupons(coupons, exclude=self.excluded(query, coupons), at_depth=depths)
+
+    def excluded(self, query: dict[str, str], coupons: CouponSet) -> list[str]:
+        """Labels left out, those that the table still has."""
+        wanted = dict.fromkeys(self.texts(query)["exclude"].split("\n"))
+        return [label for label in wanted if label in coupons.labels]
+
+    def page(self, query: dict[str, str]) -> dict[str, Any]:
+        """Context for the template."""
+        context: dict[str, Any] = {
+            "texts": self.texts(query),
+            "problem": "",
+            "fit": None,
+            "coupons": [],
+            "drawings": [],
+        }
+        try:
+            coupons, fit = self.fit(query)
+        except CurecalcError as error:
+            return context | {"problem": str(error), "coupons": self._listed(query)}
+        return (
+            context
+            | {"fit": fit, "coupons": self._rows(coupons, fit), "command": self.command(query)}
+            | self._told(fit)
+        )
+
+    def _listed(self, query: dict[str, str]) -> list[dict[str, Any]]:
+        """The coupons of a table that cannot be fitted, so that one left out can come back."""
+        try:
+            coupons = coupons_from_bytes(f"{_NAME}.csv", self.texts(query)["table"].encode("utf-8"), skip_blank=True)
+        except CurecalcError:
+            return []
+        return self._rows(coupons, None, self.excluded(query, coupons))
+
+    @staticmethod
+    def _rows(coupons: CouponSet, fit: Fit | None, excluded: list[str] | None = None) -> list[dict[str, Any]]:
+        left_out = set(fit.excluded if fit is not None else excluded or [])
+        suspects = {o.coupon for o in fit.outliers} if fit is not None else set()
+        rows = []
+        for i, label in enumerate(coupons.labels):
+            off = ""
+            if fit is not None:
+                line = fit.line.y_mean + fit.line.slope * (coupons.x[i] - fit.line.x_mean)
+                off = f"{1000.0 * float(coupons.thickness[i] - line):+.1f}"
+            rows.append({
+                "label": label, "exposure": figure(100.0 * float(coupons.exposure[i])), "off": off,
+                "thickness": figure(float(coupons.thickness[i])), "readings": int(np.sum(coupons.reading_of == i)),
+                "out": label in left_out, "suspect": label in suspects,
+            })  # fmt: skip
+        return rows
+
+    def _told(self, fit: Fit) -> dict[str, Any]:
+        low, high = fit.penetration_depth_interval
+        ec_low, ec_high = (float(q.m_as(MJ_CM2)) for q in fit.critical_exposure_interval)
+        sure = f"{100 * fit.confidence:g} %"
+        ec_ends = f"{_end(ec_low)} to {_end(ec_high)} mJ/cm^2"
+        rows = [
+            ("Penetration depth", show(fit.penetration_depth),
+             f"{figure(float(low.m_as(MM)))} to {figure(float(high.m_as(MM)))} mm"),
+            ("Critical exposure", show(fit.critical_exposure), ec_ends),
+        ]  # fmt: skip
+        for w in fit.exposure_for_depth:
+            ends = " to ".join(_end(float(q.m_as(MJ_CM2))) for q in w.mean_interval)
+            rows.append((f"Exposure for {show(w.depth)}", show(w.exposure), f"{ends} mJ/cm^2"))
+        more = [
+            ("Scatter of coupons about the line", show(fit.residual_sd)),
+            ("Correlation of Dp and ln Ec", figure(fit.correlation, digits=3)),
+            ("Coupons used", str(len(fit.coupons))),
+            ("Readings", str(fit.coupons.readings.size)),
+            ("Degrees of freedom", str(fit.degrees_of_freedom)),
+        ]
+        main = f"Dp {show(fit.penetration_depth)}, Ec {show(fit.critical_exposure)}."
+        from ..figures.working_curve import draw_residuals, draw_working_curve
+
+        def draw(upper: Any, lower: Any) -> None:
+            draw_working_curve(upper, fit)
+            draw_residuals(lower, fit)
+            upper.set_xlabel("")
+
+        drawing = self.board.svg(
+            "c-curve", draw, label=f"Thickness of coupons against exposure with the fitted line, residuals beneath. {main}",
+            width_mm=170.0, height_mm=150.0, boxes=((0.11, 0.35, 0.86, 0.50), (0.11, 0.09, 0.86, 0.19)),
+        )  # fmt: skip
+        return {"rows": rows, "more": more, "sure": sure, "main": main, "drawings": [("curve", drawing)],
+                "warnings": fit.warnings, "notes": fit.notes}  # fmt: skip
+
+    def record(self, query: dict[str, str]) -> dict[str, Any]:
+        """The JSON object of `curecalc fit`."""
+        return self.fit(query)[1].to_dict()
+
+    def command(self, query: dict[str, str]) -> str:
+        """The equal command line, for the table saved as coupons.csv."""
+        coupons, _ = self.fit(query)
+        words = ["curecalc", "fit", "coupons.csv", "--skip-blank"]
+        for label in self.excluded(query, coupons):
+            words += ["--exclude", label]
+        depth = self.texts(query)["depth"]
+        return shlex.join([*words, "--at-depth", depth] if depth else words)
+
+    def figure(self, query: dict[str, str], panel: str) -> Figure:
+        """The figure of its own."""
+        from ..figures.working_curve import working_curve_figure
+
+        return working_curve_figure(self.fit(query)[1])
+
+
+def _end(value: float) -> str:
+    return figure(value) if np.isfinite(value) else "no bound"

@@ -1,0 +1,141 @@
+"""Fields of the page: what they are called, what a slider may reach, how the address is read into values."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from .. import units
+from ..errors import QuantityError
+from ..lessons.bench import Bench
+from ..units import KINDS, Quantity, figure
+
+__all__ = ["FIELDS", "SPOT_WIDTHS", "Field", "State", "read", "start_texts"]
+
+SPOT_WIDTHS = {
+    "radius": "radius at 1/e^2",
+    "diameter": "diameter at 1/e^2",
+    "fwhm": "full width at half maximum",
+}
+
+
+@dataclass(frozen=True)
+class Field:
+    """One quantity people can set: by typing a number and a unit, or by its slider on an even or a ratio scale."""
+
+    name: str
+    label: str
+    kind: str
+    low: float
+    high: float
+    note: str = ""
+    rule: str = "positive"
+    uncertain: bool = True
+    even: bool = False
+
+    @property
+    def unit(self) -> str:
+        """Unit of the slider, and of a value it writes."""
+        return KINDS[self.kind].shown_text
+
+    @property
+    def scales(self) -> dict[str, float]:
+        """What one of each unit people may write is in the slider's unit."""
+        k = KINDS[self.kind]
+        return {text: float(Quantity(1.0, unit).m_as(k.shown)) for text, unit in k.spellings.items() if text}
+
+
+FIELDS: dict[str, Field] = {
+    f.name: f
+    for f in (
+        Field("power", "Power at the surface", "power", 5.0, 2000.0),
+        Field("spot", "Spot width", "length", 0.02, 0.6),
+        Field("scan_speed", "Scan speed", "speed", 50.0, 20000.0),
+        Field("hatch_spacing", "Hatch spacing", "length", 0.01, 0.6),
+        Field("passes", "Passes", "number", 1.0, 10.0, rule="count", uncertain=False, even=True),
+        Field("layer_thickness", "Layer thickness", "length", 0.01, 0.4),
+        Field("overcure", "Overcure wanted", "length", -0.05, 0.3, rule="finite", uncertain=False, even=True),
+        Field("penetration_depth", "Penetration depth", "length", 0.01, 0.6, note="Dp"),
+        Field("critical_exposure", "Critical exposure", "exposure", 0.5, 120.0, note="Ec"),
+        Field("layers", "Layers in all", "number", 1.0, 50.0, rule="count", uncertain=False, even=True),
+    )
+}
+
+
+@dataclass
+class State:
+    """What the address says: the texts as typed, values read from them, and what could not be read."""
+
+    texts: dict[str, str]
+    values: dict[str, Any] = field(default_factory=dict)
+    problems: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def good(self) -> bool:
+        """Whether everything could be read."""
+        return not self.problems
+
+
+def start_texts(bench: Bench) -> dict[str, str]:
+    """The texts a fresh page shows."""
+    from ..lessons.numbers import raster_speed
+
+    def told(given: Any, unit: str) -> str:
+        spread = units.measured(given)
+        text = f"{figure(float(spread.value.m_as(unit)), digits=4)} {unit}"
+        share = float(spread.relative)
+        return f"{text} +- {figure(100.0 * share, digits=2)} %" if share > 0.0 else text
+
+    return {
+        "power": told(bench.beam.power, "mW"),
+        "spot": told(bench.beam.radius_x, "mm"),
+        "spot_as": "radius",
+        "pattern": "raster",
+        "scan_speed": told(raster_speed(bench), "mm/s"),
+        "hatch_spacing": told(bench.hatch_spacing, "mm"),
+        "passes": "1",
+        "crossed": "",
+        "layer_thickness": told(bench.layer_thickness, "mm"),
+        "overcure": told(bench.overcure, "mm"),
+        "penetration_depth": told(bench.resin.penetration_depth, "mm"),
+        "critical_exposure": told(bench.resin.critical_exposure, "mJ/cm^2"),
+        "correlation": figure(bench.resin.correlation, digits=3),
+        "layers": "",
+    }
+
+
+def read(query: Mapping[str, str], start: Mapping[str, str], names: list[str]) -> State:
+    """The state of an address: given texts over the starting ones, each read and checked by the library's own rules."""
+    texts = {name: query.get(name, text)[:200] for name, text in start.items()}
+    for other in query:
+        if other in FIELDS and other not in texts:
+            texts[other] = query[other][:200]
+    state = State(texts)
+    for name in names:
+        one = FIELDS[name]
+        text = texts.get(name, "").strip()
+        try:
+            state.values[name] = _value(one, text)
+        except QuantityError as error:
+            state.problems[name] = _told(str(error), one)
+    return state
+
+
+def _value(one: Field, text: str) -> Any:
+    if one.rule == "count":
+        number = float(units.parse(one.name, text, "number").m)
+        return units.count(one.name, number)
+    unit = KINDS[one.kind].kernel
+    if one.uncertain:
+        value = units.parse_measured(one.name, text, one.kind)
+        getattr(units, one.rule)(one.name, value.value, unit)
+        return value
+    plain = units.parse(one.name, text, one.kind)
+    getattr(units, one.rule)(one.name, plain, unit)
+    return plain
+
+
+def _told(message: str, one: Field) -> str:
+    """The library's sentence with the label people see in place of the argument's name."""
+    return message.replace(one.name, one.label, 1)

@@ -1,0 +1,74 @@
+"""Practice on the page: one exercise of a sheet, the answer checked, the way shown on request. Nothing is kept."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from ..errors import CurecalcError, QuantityError
+from ..lessons.bench import Bench
+from ..lessons.exercises import Exercise, Verdict, check_answer, exercises
+from ..lessons.telling import script
+from ..units import parse
+
+if TYPE_CHECKING:
+    from flask import Flask
+
+__all__ = ["add_practice"]
+
+NUMBER = 12  # exercises a sheet
+
+
+def add_practice(app: Flask, bench: Bench) -> None:
+    """Addresses of the exercises and of their printed sheets."""
+    from flask import Response, abort, render_template, request
+
+    def sheet() -> tuple[list[Exercise], dict[str, str]]:
+        texts = {"seed": request.args.get("seed", "1")[:12], "grade": request.args.get("grade", "")[:2]}
+        seed, grade = _whole("seed", texts["seed"]), texts["grade"]
+        chosen = _whole("grade", grade) if grade else None
+        return exercises(seed=seed, number=NUMBER, grade=chosen, bench=bench), texts
+
+    @app.route("/practice")
+    def practice() -> Any:
+        context: dict[str, Any] = {"problem": "", "texts": {"seed": "1", "grade": ""}, "number": NUMBER}
+        try:
+            made, texts = sheet()
+            place = min(max(_whole("exercise", request.args.get("exercise", "1")[:6]), 1), NUMBER)
+        except QuantityError as error:
+            return render_template("practice.html", **context | {"problem": str(error), "one": None}), 400
+        one = made[place - 1]
+        answer = request.args.get("answer", "")[:80]
+        verdict: Verdict | None = None
+        unread = ""
+        if answer.strip():
+            try:
+                verdict = check_answer(one, answer)
+            except QuantityError as error:
+                unread = str(error)
+        return render_template("practice.html", **context | {
+            "one": one, "texts": texts, "answer": answer, "verdict": verdict, "unread": unread, "place": place,
+            "lesson_title": script(one.lesson).title, "way": request.args.get("way") == "yes",
+        })  # fmt: skip
+
+    @app.route("/practice/<which>.pdf")
+    def practice_pdf(which: str) -> Any:
+        from ..sheets import answer_key, worksheet
+
+        make = {"worksheet": worksheet, "key": answer_key}.get(which)
+        if make is None:
+            abort(404)
+        try:
+            made, texts = sheet()
+            content = make(made, note=f"Sheet made from seed {texts['seed']}.")
+        except CurecalcError as error:
+            return Response(f"{error}\n", 400, mimetype="text/plain")
+        answer = Response(content, mimetype="application/pdf")
+        answer.headers["Content-Disposition"] = f'attachment; filename="curecalc-{which}.pdf"'
+        return answer
+
+
+def _whole(name: str, text: str) -> int:
+    number = float(parse(name, text, "number").m)
+    if number != int(number) or not 0 <= number < 2**31:
+        raise QuantityError(f"{name} must be a whole number from 0 to 2147483647, got {text!r}.")
+    return int(number)

@@ -1,0 +1,277 @@
+"""Views: same numbers as the command line, every state in the address, plain words for what cannot be read."""
+
+import html
+import json
+import re
+import shlex
+from urllib.parse import urlencode
+
+import pytest
+
+from curecalc.cli import main
+
+PLACES = ["/", "/settings", "/stack", "/coupons", "/lessons", "/lessons/raster", "/practice"]
+FRAGMENT = {"HX-Request": "true"}
+SETTINGS = [
+    {},
+    {
+        "power": "0.31 W",
+        "spot": "180 um",
+        "spot_as": "diameter",
+        "scan_speed": "2.5 m/s",
+        "passes": "3",
+        "crossed": "yes",
+    },
+    {
+        "pattern": "line",
+        "spot": "0.2 mm +- 3 %",
+        "spot_as": "fwhm",
+        "critical_exposure": "0.12 mJ/mm^2",
+        "layer_thickness": "50 um",
+    },
+    {"scan_speed": "19 m/s", "power": "5 mW"},
+]
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_pages_load_whole(client, place):
+    answer = client.get(place)
+    assert answer.status_code == 200
+    assert answer.text.startswith("<!doctype html>")
+    assert answer.text.rstrip().endswith("</html>")
+    assert answer.text.count("<h1>") == 1
+    assert "lass 4" in answer.text
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_nothing_is_fetched_from_elsewhere_and_nothing_is_inline(client, place):
+    text = client.get(place).text
+    for found in re.findall(r"""(?:src|href|action|hx-get)=["']([^"']*)["']""", text):
+        assert found.startswith(("/", "#")), found
+        assert not found.startswith("//")
+    assert not re.search(r"<[^>]+\sstyle=", text), "style attributes are refused by the content security policy"
+    assert "<style" not in text
+    assert not re.search(r"<script(?![^>]*\ssrc=)", text)
+    assert not re.search(r"\son[a-z]+=", text)
+    assert "url(http" not in text
+
+
+@pytest.mark.parametrize("query", SETTINGS)
+@pytest.mark.parametrize("view", ["settings", "stack"])
+def test_numbers_and_command_line_agree_with_the_tool(client, capsys, view, query):
+    address = urlencode(query)
+    numbers = client.get(f"/{view}/numbers.json?{address}")
+    command = shlex.split(client.get(f"/{view}/command.txt?{address}").text)
+    assert command[0] == "curecalc"
+    assert main([*command[1:], "--json"]) in ((0,) if numbers.status_code == 200 else (2, 3))
+    if numbers.status_code == 200:
+        assert json.loads(capsys.readouterr().out) == numbers.json
+        assert numbers.headers["Content-Disposition"].startswith("attachment")
+
+
+def test_coupons_agree_with_the_tool(client, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    address = urlencode([("exclude", "3"), ("exclude", "5"), ("depth", "150 um")])
+    numbers = client.get(f"/coupons/numbers.json?{address}").json
+    (tmp_path / "coupons.csv").write_bytes(client.get(f"/coupons/table.csv?{address}").data)
+    command = shlex.split(client.get(f"/coupons/command.txt?{address}").text)
+    assert main([*command[1:], "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    for name in ("penetration_depth", "critical_exposure", "correlation", "coupons", "readings", "exposure_for_depth"):
+        assert told.get(name) == numbers.get(name), name
+    assert numbers["coupons"] != json.loads(client.get("/coupons/numbers.json").text)["coupons"]
+
+
+def test_the_numbers_on_the_page_are_those_of_the_json(client):
+    text = html.unescape(client.get("/settings?pattern=line").text)
+    numbers = client.get("/settings/numbers.json?pattern=line").json
+    depth, spread = numbers["cure_depth"]["value"], numbers["cure_depth"]["standard_uncertainty"]
+    assert f"{depth:.4f} +- {spread:.4f} mm" in text
+
+
+@pytest.mark.parametrize("view", ["settings", "stack", "coupons"])
+def test_part_and_page_hold_the_same_result(client, view):
+    whole, part = client.get(f"/{view}").text, client.get(f"/{view}", headers=FRAGMENT).text
+    assert "<html" not in part
+    assert part.strip() in whole
+
+
+def test_solved_speed_reaches_the_overcure_wanted(client):
+    text = html.unescape(client.get("/settings?overcure=0.05+mm&power=150+mW").text)
+    link = re.search(r'href="(/settings\?[^"]*)">Use this speed', text)[1]
+    numbers = client.get(link.replace("/settings?", "/settings/numbers.json?")).json
+    assert numbers["overcure"]["value"] == pytest.approx(0.05, abs=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "words"),
+    [
+        ("power", "240", "Power at the surface has no unit"),
+        ("power", "-3 mW", "Power at the surface must be"),
+        ("power", "2,5 W", "decimal point, like '2.5 W'"),
+        ("spot", "one", "cannot read 'one'"),
+        ("scan_speed", "5 mW", "unknown unit 'mW'"),
+        ("passes", "1.5", "Passes must be a whole number"),
+        ("passes", "0", "Passes must be a whole number"),
+        ("hatch_spacing", "", "Hatch spacing: nothing to read"),
+        ("layer_thickness", "nan mm", "cannot read"),
+        ("critical_exposure", "1e999 mJ/cm^2", "too large"),
+        ("spot_as", "area", "Spot width must be one of"),
+        ("pattern", "spiral", "Pattern must be raster or line"),
+        ("correlation", "7", "Correlation must be a number between"),
+    ],
+)
+def test_what_cannot_be_read_is_said_at_the_field(client, name, value, words):
+    address = urlencode({name: value})
+    page = client.get(f"/settings?{address}")
+    assert page.status_code == 200
+    assert words in html.unescape(page.text)
+    assert 'role="alert"' in page.text
+    for ending in ("numbers.json", "command.txt", "curve.svg"):
+        refused = client.get(f"/settings/{ending}?{address}")
+        assert refused.status_code == 400
+        assert refused.text.count("\n") == 1
+        assert words in refused.text
+
+
+def test_typed_text_stays_as_typed_and_cannot_break_out(client):
+    hostile = '"><script>alert(1)</script>'
+    for view in ("settings", "stack", "coupons", "practice"):
+        for name in ("power", "table", "depth", "seed", "answer", "spot_as", "exclude", "grade"):
+            text = client.get(f"/{view}?{urlencode({name: hostile})}").text
+            assert "<script>alert" not in text
+    table = "coupon,exposure [mJ/cm^2],thickness [um]\n" + "".join(
+        f"<img src=x onerror=alert({i})>,{10 * 2**i},{70 + 70 * i}\n" for i in range(4)
+    )
+    text = client.get(f"/coupons?{urlencode({'table': table})}").text
+    assert "<img src=x" not in text
+    assert "&lt;img src=x" in text
+
+
+@pytest.mark.parametrize("ending", ["svg", "png", "pdf"])
+@pytest.mark.parametrize(
+    "place", ["settings/curve", "settings/section", "settings/exposure", "stack/stack", "coupons/curve"]
+)
+def test_figures_download(client, place, ending):
+    answer = client.get(f"/{place}.{ending}")
+    assert answer.status_code == 200
+    start = {"svg": b"<?xml", "png": b"\x89PNG", "pdf": b"%PDF"}[ending]
+    assert answer.data.startswith(start)
+
+
+def test_quick_drawing_gives_what_the_plotting_code_gives():
+    from curecalc.figures.style import svg_text
+    from curecalc.lessons import lesson
+    from curecalc.page.drawing import quick_svg
+
+    for name in ("spot", "coupons", "stack"):
+        figure = lesson(name).figure()
+        assert quick_svg(figure) == svg_text(figure)
+
+
+def test_a_panel_drawn_twice_is_the_same(client):
+    first = client.get("/settings", headers=FRAGMENT).text
+    client.get("/settings?pattern=line&power=900+mW", headers=FRAGMENT)
+    client.get("/settings?power=1+mW", headers=FRAGMENT)
+    assert client.get("/settings", headers=FRAGMENT).text == first
+
+
+def test_coupons_can_be_left_out_and_come_back(client):
+    all_in = client.get("/coupons/numbers.json").json
+    without = client.get("/coupons/numbers.json?exclude=8").json
+    assert without["degrees_of_freedom"] == all_in["degrees_of_freedom"] - 1
+    # none left: the page says so and still lists them
+    query = urlencode([("exclude", str(i)) for i in range(1, 8)])
+    text = client.get(f"/coupons?{query}").text
+    assert 'role="alert"' in text
+    assert text.count('name="exclude"') == 8
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ("", "empty"),
+        ("a,b\n1,2\n", "table.csv:1"),
+        ("coupon,exposure [mJ/cm^2],thickness [mm]\n1,10,abc\n", "table.csv:2:3"),
+        ("coupon,exposure [mJ/cm^2],thickness [kg]\n1,10,1\n", "table.csv:1"),
+        ("x" * 50_000, "too long"),
+    ],
+)
+def test_bad_tables_are_named(client, table, words):
+    answer = client.get(f"/coupons?{urlencode({'table': table})}")
+    assert answer.status_code == 200
+    assert words in answer.text
+
+
+def test_upload_goes_into_the_address(client):
+    import io
+
+    sent = "coupon;exposure [mJ/cm^2];thickness [um]\na;20;105\nb;40;203\nc;80;310\nd;160;402\n"
+    answer = client.post(
+        "/coupons/upload",
+        data={"file": (io.BytesIO(sent.encode()), "../../etc/passwd.csv")},
+        headers={"Origin": "http://localhost"},
+    )
+    assert answer.status_code == 303
+    numbers = client.get(answer.headers["Location"].replace("/coupons?", "/coupons/numbers.json?")).json
+    assert numbers["coupons"]
+    assert numbers["penetration_depth"]["value"] == pytest.approx(0.1434, abs=0.003)
+
+
+def test_spreadsheet_upload(client, tmp_path):
+    import io
+
+    writer = pytest.importorskip("xlsxwriter")
+    pytest.importorskip("python_calamine")
+    path = tmp_path / "lot.xlsx"
+    with writer.Workbook(path) as book:
+        sheet = book.add_worksheet()
+        rows = [
+            ("coupon", "exposure [mJ/cm^2]", "thickness [um]"),
+            ("a", 20, 105),
+            ("a", 20, 107),
+            ("b", 40, 203),
+            ("c", 80, 310),
+            ("d", 160, 402),
+        ]
+        for r, row in enumerate(rows):
+            sheet.write_row(r, 0, row)
+    answer = client.post(
+        "/coupons/upload",
+        data={"file": (io.BytesIO(path.read_bytes()), "lot.xlsx")},
+        headers={"Origin": "http://localhost"},
+    )
+    assert answer.status_code == 303
+    numbers = client.get(answer.headers["Location"].replace("/coupons?", "/coupons/numbers.json?")).json
+    assert numbers["readings"] == 5
+
+
+def test_practice_checks_answers(client):
+    from curecalc.lessons import invented_bench
+    from curecalc.lessons.exercises import exercises
+
+    one = exercises(seed=4, number=12, bench=invented_bench())[6]
+    base = {"seed": "4", "exercise": "7"}
+    assert html.unescape(client.get(f"/practice?{urlencode(base)}").text).count(one.text) == 1
+    right = client.get(f"/practice?{urlencode(base | {'answer': one.told()})}").text
+    assert "Right:" in right
+    slip = one.slips[0]
+    wrong = html.unescape(client.get(f"/practice?{urlencode(base | {'answer': one.told(slip.value)})}").text)
+    assert slip.remark in wrong
+    assert "cannot read" in client.get(f"/practice?{urlencode(base | {'answer': 'xyz'})}").text
+    assert f"<strong>{one.told()}</strong>" in client.get(f"/practice?{urlencode(base | {'way': 'yes'})}").text
+    assert client.get("/practice?seed=x").status_code == 400
+    for which in ("worksheet", "key"):
+        assert client.get(f"/practice/{which}.pdf?seed=4").data.startswith(b"%PDF")
+    assert client.get("/practice/other.pdf").status_code == 404
+
+
+def test_every_lesson_loads(client):
+    from curecalc.lessons.telling import ORDER
+
+    for name in ORDER:
+        text = client.get(f"/lessons/{name}").text
+        assert text.count("<h1>") == 1
+        assert "<svg" in text
+        assert " style=" not in text
+    assert client.get("/lessons/nonsense").status_code == 404
