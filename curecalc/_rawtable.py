@@ -149,8 +149,10 @@ def _rows(name: str, lines: list[str], at: int, delimiter: str, above: list[Any]
             f"{name}:{begin}: the row cannot be split into cells: {error}. Check the quotation marks."
         ) from None
     width = len(header)
+    # blank cells past the header are padding where every row has them; in one row alone a comma split a number in two
+    padded = delimiter != "," or len({len(row) for row in rows}) == 1
     for index, row in enumerate(rows):
-        if len(row) > width:
+        if padded and len(row) > width:
             while len(row) > width and not row[-1].strip():
                 row.pop()
             rows[index] = row

@@ -41,6 +41,11 @@ class Cells:
             if index not in used and cell not in (None, "") and str(cell).strip(BLANKS):
                 raise self.fail(line, index + 1, f"{clip(str(cell))} stands under no header: the header names "
                                 f"{len(positions)} columns. {self._comma_hint(row)}")  # fmt: skip
+        named = len(self.raw.header)
+        if self.raw.delimiter == "," and len(row) > named:
+            raise self.fail(
+                line, named + 1, f"the row has {len(row)} cells, the header {named}. {self._comma_hint(row)}"
+            )
         if len(row) < width:
             missing = next(name for name, index in positions if index >= len(row))
             if not self.specs[missing].blank:

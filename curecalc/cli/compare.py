@@ -60,6 +60,7 @@ def run(args: argparse.Namespace) -> int:
         lot, said = _lot(file, name, excluded.get(file, []), args.skip_blank)
         lots.append(lot)
         warnings += [f"{name}: {sentence}" for sentence in said]
+    warnings += _same_data(files)
     result = compare_lots(
         lots=lots, cure_depth=depth, tolerance=tolerance, **{k: v for k, v in limits.items() if v is not None}
     )
@@ -135,6 +136,18 @@ def _names(files: list[str]) -> list[str]:
 
     short = [Path(f).stem for f in files]
     return short if len(set(short)) == len(short) else files
+
+
+def _same_data(files: list[str]) -> list[str]:
+    """A warning where two of the files hold the same bytes."""
+    from hashlib import sha256
+    from pathlib import Path
+
+    sums = [sha256(Path(file).read_bytes()).hexdigest() for file in files]
+    twins = [(a, b) for i, a in enumerate(files) for j, b in enumerate(files) if i < j and sums[i] == sums[j]]
+    return [
+        f"{a} and {b} hold the same data: a lot compared with itself says nothing about a new one." for a, b in twins
+    ]
 
 
 def _lot(file: str, name: str, excluded: list[str], skip_blank: bool) -> tuple[Any, list[str]]:
