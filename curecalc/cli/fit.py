@@ -148,7 +148,7 @@ def run(args: argparse.Namespace) -> int:
     if args.save:
         from ..records.resin_file import resin_text
 
-        text = resin_text(fit, **more)
+        text = resin_text(fit, **(_named_by_logbook(more, fit) if logging else more))
     record = fit.to_dict() if args.json else {}
     if logging:
         record |= _logged(args, fit, text)
@@ -208,10 +208,15 @@ def _resin_to_keep(args: argparse.Namespace, fit: Fit) -> str | None:
     from ..records.resin_file import resin_text
 
     try:
-        return resin_text(fit, **_beside(args))
+        return resin_text(fit, **_named_by_logbook(_beside(args), fit))
     except CurecalcError as error:
         print(f"the logbook keeps no resin file of this lot: {error}", file=sys.stderr)
         return None
+
+
+def _named_by_logbook(more: dict[str, Any], fit: Any) -> dict[str, Any]:
+    """With a logbook, lot and machine are the shop's names in it; the resin file keeps those of the coupon table."""
+    return more | {"names": {k: v for k, v in more["names"].items() if k not in fit.coupons.names}}
 
 
 def saving(args: argparse.Namespace) -> dict[str, Any]:
