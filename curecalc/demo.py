@@ -5,13 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from .beam import Beam
-from .errors import CurecalcError, FileError
+from .errors import FileError
 from .resin import Resin
 from .scan import Scan
 from .units import Measured, Quantity, show
 
-__all__ = ["beam_demo", "calibrate_demo_lot", "demo_beam", "demo_files", "demo_resin", "logbook_demo", "recipe_demo", "run_demo",
-           "speed_demo"]  # fmt: skip
+__all__ = ["calibrate_demo_lot", "demo_beam", "demo_files", "demo_resin", "speed_demo"]
 
 
 def demo_beam() -> Beam:
@@ -96,75 +95,6 @@ def demo_files() -> Path:
         if (folder / "machine.toml").is_file():
             return folder
     raise FileError("demo: the folder of invented files is missing from this installation. Install curecalc again.")
-
-
-def _command(words: list[str], *, also: tuple[int, ...] = ()) -> str:
-    """Run a command as a person would; its text comes back, with the command above it."""
-    import contextlib
-    import io
-    import shlex
-
-    from .cli import main
-
-    out, err = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        status = main(words)
-    if status != 0 and status not in also:
-        raise CurecalcError(f"demo: curecalc {shlex.join(words)} ended with status {status}: {err.getvalue().strip()}")
-    said = [line for line in err.getvalue().splitlines() if line.startswith("wrote ")]
-    return "\n".join([f"$ curecalc {shlex.join(words)}", out.getvalue().strip(), *said])
-
-
-def beam_demo(folder: Path) -> str:
-    """Measure the invented spot from a knife-edge scan."""
-    return _command(["spot", str(demo_files() / "beam_knife_edge.csv"), "--figure", str(folder / "beam.png")])
-
-
-def recipe_demo(folder: Path) -> str:
-    """The recipe of the invented machine with the lot just calibrated, and its sheet as HTML and PDF."""
-    from importlib.util import find_spec
-
-    files = {name: str(demo_files() / f"{name}.toml") for name in ("machine", "needs")}
-    words = [
-        "recipe",
-        "--machine",
-        files["machine"],
-        "--resin",
-        str(folder / "resin_lot_7.toml"),
-        "--needs",
-        files["needs"],
-    ]
-    first = _command([*words, "--sheet", str(folder / "recipe.html"), "--save", str(folder / "recipe.json")])
-    if find_spec("fpdf") is None:
-        return first
-    second = _command([*words, "--sheet", str(folder / "recipe.pdf")])
-    return "\n".join([first, second.splitlines()[-1]])
-
-
-def logbook_demo(folder: Path) -> str:
-    """An invented year of two machines in a logbook: its state today, and a chart of the fading laser."""
-    from .records.demoshop import write_demo_shop
-
-    book = folder / "shop.db"
-    write_demo_shop(book).close()
-    return _command(["log", "status", "--log", str(book)], also=(1,))
-
-
-def run_demo(folder: Path) -> str:
-    """Beam, lot, speed, recipe with its sheet, logbook, all on invented data; returns the text to print."""
-    for old in ("recipe.html", "recipe.json", "recipe.pdf", "shop.db", "shop.db-wal", "shop.db-shm"):
-        (folder / old).unlink(missing_ok=True)
-    parts = (
-        ("Know the beam", beam_demo),
-        ("Calibrate a lot", calibrate_demo_lot),
-        ("Choose a speed", speed_demo),
-        ("Write the recipe", recipe_demo),
-        ("Keep a logbook", logbook_demo),
-    )
-    told = ["Invented data: this machine and this resin do not exist."]
-    for title, part in parts:
-        told += ["", f"== {title}", part(folder)]
-    return "\n".join(told)
 
 
 def speed_demo(folder: Path) -> str:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
-from ..errors import FileError
+from ..errors import CurecalcError, FileError
 from .common import _Once
 
 __all__ = ["add_arguments", "run"]
@@ -17,16 +18,86 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the invented scenario and write its figures."""
-    from ..demo import run_demo
-
-    folder = _folder(args.folder or "curecalc-demo")
-    print(run_demo(folder))
+    print(whole_job(_folder(args.folder or "curecalc-demo")))
     return 0
 
 
-def _folder(path: str):  # type: ignore[no-untyped-def]
-    from pathlib import Path
+def _command(words: list[str], *, also: tuple[int, ...] = ()) -> str:
+    """Run a command as a person would; its text comes back, with the command above it."""
+    import contextlib
+    import io
+    import shlex
 
+    from . import main
+
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        status = main(words)
+    if status != 0 and status not in also:
+        raise CurecalcError(f"demo: curecalc {shlex.join(words)} ended with status {status}: {err.getvalue().strip()}")
+    said = [line for line in err.getvalue().splitlines() if line.startswith("wrote ")]
+    return "\n".join([f"$ curecalc {shlex.join(words)}", out.getvalue().strip(), *said])
+
+
+def _beam(folder: Path) -> str:
+    """Measure the invented spot from a knife-edge scan."""
+    from ..demo import demo_files
+
+    return _command(["spot", str(demo_files() / "beam_knife_edge.csv"), "--figure", str(folder / "beam.png")])
+
+
+def _recipe(folder: Path) -> str:
+    """The recipe of the invented machine with the lot just calibrated, and its sheet as HTML and PDF."""
+    from importlib.util import find_spec
+
+    from ..demo import demo_files
+
+    files = {name: str(demo_files() / f"{name}.toml") for name in ("machine", "needs")}
+    words = [
+        "recipe",
+        "--machine",
+        files["machine"],
+        "--resin",
+        str(folder / "resin_lot_7.toml"),
+        "--needs",
+        files["needs"],
+    ]
+    first = _command([*words, "--sheet", str(folder / "recipe.html"), "--save", str(folder / "recipe.json")])
+    if find_spec("fpdf") is None:
+        return first
+    second = _command([*words, "--sheet", str(folder / "recipe.pdf")])
+    return "\n".join([first, second.splitlines()[-1]])
+
+
+def _logbook(folder: Path) -> str:
+    """An invented year of two machines in a logbook: its state today, and a chart of the fading laser."""
+    from ..records.demoshop import write_demo_shop
+
+    book = folder / "shop.db"
+    write_demo_shop(book).close()
+    return _command(["log", "status", "--log", str(book)], also=(1,))
+
+
+def whole_job(folder: Path) -> str:
+    """Beam, lot, speed, recipe with its sheet, logbook, all on invented data; returns the text to print."""
+    from ..demo import calibrate_demo_lot, speed_demo
+
+    for old in ("recipe.html", "recipe.json", "recipe.pdf", "shop.db", "shop.db-wal", "shop.db-shm"):
+        (folder / old).unlink(missing_ok=True)
+    parts = (
+        ("Know the beam", _beam),
+        ("Calibrate a lot", calibrate_demo_lot),
+        ("Choose a speed", speed_demo),
+        ("Write the recipe", _recipe),
+        ("Keep a logbook", _logbook),
+    )
+    told = ["Invented data: this machine and this resin do not exist."]
+    for title, part in parts:
+        told += ["", f"== {title}", part(folder)]
+    return "\n".join(told)
+
+
+def _folder(path: str) -> Path:
     target = Path(path)
     try:
         target.mkdir(parents=True, exist_ok=True)
