@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from curecalc.calibration.line import ordinary_line
@@ -22,11 +20,14 @@ def layers_that_bond(
     rasters: bool = False,
     shops: int = 10_000,
     seed: int = SEED,
-) -> float:
+    believed: bool | None = None,
+) -> float:  # fmt: skip
     """Share of shops whose layer (or whose mean layer) reaches the bond depth at the assured exposure.
 
-    Every shop has its own resin, meter and spot errors; `cancels` tells whether coupons and build share meter and beam.
+    Every shop has its own resin, meter and spot errors; `cancels` tells whether coupons and build share meter and beam,
+    `believed` what the budget takes for granted (the truth, unless given).
     """
+    believed = cancels if believed is None else believed
     random = np.random.default_rng([seed, coupons, int(1000 * assurance), single, cancels, rasters])
     layer, bond, scatter = 0.10, 0.08, 0.006
     meter, spot, reading, spot_now, speed_error, spacing_error, recoat, bias = (
@@ -59,8 +60,8 @@ def layers_that_bond(
     )  # fmt: skip
     errors = Errors(
         power=reading, beam_radius=spot_now, beam_radius_scale=spot, scan_speed=speed_error, hatch_spacing=spacing_error,
-        layer_thickness=recoat, depth_bias=bias, coupon_radius_power=radius_power_then if cancels else None,
-        exposure_scale=0.0 if cancels else np.hypot(meter, np.hypot(meter, radius_power_then * spot)),
+        layer_thickness=recoat, depth_bias=bias, coupon_radius_power=radius_power_then if believed else None,
+        exposure_scale=0.0 if believed else np.hypot(meter, np.hypot(meter, radius_power_then * spot)),
     )  # fmt: skip
     radius, spacing = 0.12, 0.13 if rasters else None
     light = shape(Pattern(rasters), radius, spacing, step=2.0 * np.hypot(spot, spot_now))
@@ -83,7 +84,3 @@ def layers_that_bond(
         needed = needed + recoat * normal(shops)
     return float(np.mean(depth >= needed))
 
-
-def without_type_b(errors: Errors) -> Errors:
-    """Errors with everything that differs on the day of the build left out (a planted mistake in tests)."""
-    return replace(errors, power=0.0, exposure_scale=0.0, beam_radius=0.0, beam_radius_scale=0.0)
