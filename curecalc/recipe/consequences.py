@@ -48,7 +48,9 @@ class FieldEdge:
 
 
 def _seen(theta: float, index: float) -> tuple[float, float]:
-    return float(tilt.vertical_factor(theta, index)), float(tilt.transmission_ratio(theta, index))
+    """Share of the depth that is vertical, and exposure that gels over exposure of the surface, as in `settings.resin_seen`."""
+    entering = float(tilt.transmission_ratio(theta, index)) * float(tilt.concentration(theta, index))
+    return float(tilt.vertical_factor(theta, index)), entering
 
 
 def field_edge(best: Best, half_diagonal: float, height: float, index: float) -> FieldEdge:

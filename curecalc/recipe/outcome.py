@@ -16,6 +16,8 @@ __all__ = ["at_settings", "fastest_at", "line_widths", "rate", "step_of", "viola
            "wanted_over_ratio"]  # fmt: skip
 
 _PULSE_STEPS = 24
+_MORE = np.geomspace(1.0, 40.0, 121)
+_MOST = 600.0  # log exposure no machine reaches, still a number in float64
 _RATIOS = np.linspace(0.02, 6.0, 1500)
 COVERAGE = 2.0  # of the expanded uncertainty of a line width
 
@@ -71,7 +73,7 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
     for _ in range(1 if rate_of_pulses is None else _PULSE_STEPS):
         light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
         wanted = _needed(task, light) if quick is None else quick(1.0 if spacing is None else spacing / radius)
-        per_power = light.weakest / np.exp(wanted)
+        per_power = light.weakest / np.exp(_aimed(task, light, wanted, radius))
         new = np.minimum(b.power_high * per_power, cap)
         settled = np.all(np.abs(new - speed) <= 1e-14 * new)
         speed = new
@@ -79,6 +81,38 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
             break
     power = np.clip(speed / per_power, b.power_low, b.power_high)
     return at_settings(task, power, radius, spacing, speed, light=light, wanted=wanted)
+
+
+def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
+    """The exposure to aim at: what depth needs, or more where a line has to be wider or its width surer."""
+    b = task.bounds
+    if task.pattern.raster or (b.line_width_low <= 0.0 and b.width_accuracy == math.inf):
+        return wanted
+    threshold = task.curve.log_threshold
+    wide = np.minimum(threshold + 0.5 * (b.line_width_low / radius) ** 2, _MOST)
+    x = np.maximum(wanted, wide) + np.zeros(np.shape(radius))
+    if b.width_accuracy == math.inf:
+        return x
+
+    def unsure(excess: Any) -> Any:
+        lit = light._replace(radius_power=light.radius_power[..., None], speed_power=light.speed_power[..., None])
+        return line_widths(task, lit, threshold + excess, radius[..., None])["line_width_expanded"] > b.width_accuracy
+
+    radius = np.asarray(radius, float)
+    light = light._replace(radius_power=light.radius_power + 0.0 * radius, speed_power=light.speed_power + 0.0 * radius)
+    start = np.maximum(x - threshold, 1e-9)[..., None]
+    tried = start * _MORE
+    fails = unsure(tried)
+    first = np.argmin(fails, axis=-1)[..., None]  # the least exposure at which the width is sure enough
+    high = np.take_along_axis(tried, first, -1)
+    low = np.take_along_axis(tried, np.maximum(first - 1, 0), -1)
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        bad = unsure(middle)
+        low, high = np.where(bad, middle, low), np.where(bad, high, middle)
+    # none is sure enough: leave the depth's exposure, the limit then shows as broken
+    never = fails.all(axis=-1)
+    return np.where(never | ~fails[..., 0], x, threshold + high[..., 0])
 
 
 def at_settings(

@@ -293,9 +293,9 @@ def _notes(one: VectorNeeds, best: Best) -> list[str]:
             )
     if best.log_exposure - best.log_wanted > 1e-6:
         more = curve.penetration_depth * (best.log_exposure - best.log_wanted)
-        notes.append(
-            f"{one.kind}: the power cannot go lower and the speed not higher: {1e3 * more:.3g} um deeper than the assurance asks for."
-        )
+        stuck = best.power <= task.bounds.power_low * (1.0 + 1e-6)
+        why = "the power cannot go lower and the speed not higher" if stuck else "the line's width asks for it"
+        notes.append(f"{one.kind}: {1e3 * more:.3g} um deeper than the assurance needs: {why}.")
     share = best.scan_speed**2 / (task.vector_length * task.acceleration) if math.isfinite(task.acceleration) else 0.0
     if share > 0.5:
         notes.append(

@@ -281,13 +281,9 @@ def _refusal(task: Task) -> NoSolution:
         if _can_move(task, field) and (to := _range_that_helps(task, field)) is not None:
             ways.append(_way(field, to))
     head = f"{task.kind}: no settings meet every limit; {texts[0]}."
-    more = [f"or {text}" for text in texts[1:]] + ways
-    remedy = f"Any one of these would do: {'; '.join([_allow(texts[0]), *more])}." if more else ""
+    more = [*texts[1:], *ways]
+    remedy = f"Or instead: {'; or '.join(more)}." if more else "Ease that limit, or change layer, bond or assurance."
     return NoSolution(head, limit=LIMIT_NAMES[limit], remedy=remedy)
-
-
-def _allow(text: str) -> str:
-    return f"allow that {text}" if False else text
 
 
 def _needs(task: Task, name: str, excess: float) -> str:
@@ -324,16 +320,16 @@ def _can_move(task: Task, field: str) -> bool:
 
 
 def _range_that_helps(task: Task, field: str) -> float | None:
-    """The least move (to two digits) of a range's end, up to tenfold, that admits settings; None where none does."""
+    """The least move (to two digits) of a range's end, up to a hundredfold, that admits settings; None where none does."""
     sign = -1.0 if field.endswith("_low") else 1.0
 
     def works(log_factor: float) -> bool:
         return _least(moved(task, field, math.exp(sign * log_factor)), ())[0] <= _HOLDS
 
-    low, high = 0.0, math.log(10.0)
+    low, high = 0.0, math.log(100.0)
     if not works(high):
         return None
-    for _ in range(8):
+    for _ in range(9):
         middle = 0.5 * (low + high)
         low, high = (low, middle) if works(middle) else (middle, high)
     return float(getattr(task.bounds, field)) * math.exp(sign * high)
@@ -343,7 +339,7 @@ def _way(field: str, to: float) -> str:
     kind = {"power": "power", "beam_radius": "length", "hatch_spacing": "length", "scan_speed": "speed"}.get(
         field.rsplit("_", 1)[0], "number"
     )
-    return f"or {LIMIT_NAMES[field]} of {show_kernel(to, kind, digits=2)}"
+    return f"{LIMIT_NAMES[field]} of {show_kernel(to, kind, digits=3)}"
 
 
 def no_bounds(task: Task) -> Bounds:
