@@ -23,7 +23,8 @@ from .outcome import fastest_at, violations, wanted_over_ratio
 
 __all__ = ["Best", "Binding", "best_settings", "binding_limits"]
 
-_CLOSE = 0.5  # spacing over radius below which nothing is gained: the ripple is below 1e-8 there
+_FLAT = 0.5  # spacing over radius below which the ripple is under 1e-8
+_CLOSE = 0.05  # closest lines tried: closer than _FLAT they only help a scanner that cannot go slowly enough
 _WIDE = 4.0
 _TIE = 1e-7
 _HOLDS = 1e-12
@@ -65,7 +66,7 @@ def _ratio_for(limit: float) -> float:
     if not limit < math.log(float(raster.ridge(_WIDE) / raster.valley(_WIDE))):
         return _WIDE
     if limit <= 0.0:
-        return _CLOSE
+        return _FLAT
     return float(roots.falling_root(lambda s: -np.log1p(raster.ripple(s) / raster.valley(s)), -limit, 0.05, _WIDE))
 
 

@@ -103,7 +103,7 @@ kind = "down-facing"
 pattern = "raster"
 overcure = "0 mm"
 down_facing = true
-print_through_max = "0.25 mm"
+print_through_max = "0.35 mm"
 ripple_max = "0.01 mm"
 vector_length = "40 mm"
 

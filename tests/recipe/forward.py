@@ -24,7 +24,11 @@ def weakest_and_strongest(task, power, radius, spacing, speed):
         n = math.ceil(9.0 * radius / pitch) + 2
         pulses = pitch * np.arange(-n, n + 1)
         places = np.linspace(0.0, 0.5 * pitch, 41)
-        comb = np.exp(-2.0 * ((places[:, None] - pulses) / radius) ** 2).sum(1) * pitch / (math.sqrt(0.5 * math.pi) * radius)
+        comb = (
+            np.exp(-2.0 * ((places[:, None] - pulses) / radius) ** 2).sum(1)
+            * pitch
+            / (math.sqrt(0.5 * math.pi) * radius)
+        )
         low, high = low * comb.min(), high * comb.max()
     return low, high, mean
 

@@ -83,4 +83,3 @@ def layers_that_bond(
         depth = depth + scatter * normal(shops)
         needed = needed + recoat * normal(shops)
     return float(np.mean(depth >= needed))
-

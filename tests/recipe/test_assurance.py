@@ -48,7 +48,12 @@ def test_more_assurance_more_doubt_or_more_depth_need_more_exposure(depth, assur
         given = {"depth": depth, "assured": assured, "spread": spread} | changes
         errors = Errors(power=given["spread"])
         return assured_log_exposure(
-            CURVE, errors, relative_variance(errors, 0.0, 0.0, 0.0), given["depth"], assurance=given["assured"], single=True
+            CURVE,
+            errors,
+            relative_variance(errors, 0.0, 0.0, 0.0),
+            given["depth"],
+            assurance=given["assured"],
+            single=True,
         )
 
     here = x()
@@ -76,7 +81,9 @@ def test_known_errors_alone_give_the_normal_quantile():
 def test_arrays_equal_scalars():
     targets = np.array([0.05, 0.18, 0.4])
     many = assured_log_exposure(CURVE, Errors(power=0.02), 4e-4, targets, assurance=0.95, single=True)
-    one = [assured_log_exposure(CURVE, Errors(power=0.02), 4e-4, float(t), assurance=0.95, single=True) for t in targets]
+    one = [
+        assured_log_exposure(CURVE, Errors(power=0.02), 4e-4, float(t), assurance=0.95, single=True) for t in targets
+    ]
     np.testing.assert_allclose(many, one, rtol=1e-12)
 
 
@@ -90,7 +97,11 @@ def test_a_shared_beam_cancels_in_lines_and_not_in_rasters():
 
 
 @given(
-    dp=st.floats(0.05, 0.3), u=st.floats(1e-4, 0.02), v=st.floats(1e-4, 0.2), r=st.floats(-0.99, 0.99), x=st.floats(-3.0, 3.0)
+    dp=st.floats(0.05, 0.3),
+    u=st.floats(1e-4, 0.02),
+    v=st.floats(1e-4, 0.2),
+    r=st.floats(-0.99, 0.99),
+    x=st.floats(-3.0, 3.0),
 )
 def test_a_covariance_becomes_a_curve_with_the_same_variance_of_depth(dp, u, v, r, x):
     threshold = -2.0
@@ -122,5 +133,5 @@ def test_a_slope_that_is_not_known_gives_no_exposure():
 
 @pytest.mark.parametrize("assured", [0.0, 0.49, 1.0, 95.0, -0.5])
 def test_an_assurance_that_is_none_is_refused(assured):
-    with pytest.raises(QuantityError, match="at least 0.5 and below 1"):
+    with pytest.raises(QuantityError, match=r"at least 0.5 and below 1"):
         assured_log_exposure(CURVE, Errors(), 0.0, 0.18, assurance=assured, single=True)

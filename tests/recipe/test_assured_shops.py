@@ -36,7 +36,9 @@ def recorded():
 @pytest.mark.parametrize("case", list(cases()), ids=lambda c: "-".join(str(p) for p in c))
 def test_the_stated_share_of_layers_bonds(case):
     coupons, assured, single, cancels, rasters = case
-    share = layers_that_bond(coupons=coupons, assurance=assured, single=single, cancels=cancels, rasters=rasters, shops=SHOPS)
+    share = layers_that_bond(
+        coupons=coupons, assurance=assured, single=single, cancels=cancels, rasters=rasters, shops=SHOPS
+    )
     low, high = BOUNDS[assured]
     assert low <= share <= high
     kept, shops, seed = recorded()[case]
@@ -62,7 +64,9 @@ def test_a_quick_sample_of_shops_agrees():
 def test_leaving_the_build_out_of_the_budget_is_seen(monkeypatch):
     """A planted fault: type B variances dropped. The share must fall out of its bounds."""
     real = assurance._type_b
-    monkeypatch.setattr(assurance, "_type_b", lambda curve, errors, relative, single: 0.0 * real(curve, errors, relative, single))
+    monkeypatch.setattr(
+        assurance, "_type_b", lambda curve, errors, relative, single: 0.0 * real(curve, errors, relative, single)
+    )
     assert layers_that_bond(coupons=8, assurance=0.95, single=False, cancels=False) < 0.9
 
 
