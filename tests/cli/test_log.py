@@ -238,3 +238,14 @@ def test_every_action_has_help(run) -> None:
         status, out, _ = run("log", *words, "--help")
         assert status == 0
         assert "usage: curecalc log" in out
+
+
+def test_a_power_that_looks_like_a_slip_is_written_and_doubted(run) -> None:
+    run("log", "add", "machine", *LOG, "--machine", "M1", "--rated-power", "40 mW")
+    status, out, err = run("log", "add", "power", *LOG, "--machine", "M1", "--power", "300 mW")
+    assert (status, out[:5]) == (0, "entry")
+    assert "300 mW is 7.5 times the machine's rated power of 40 mW" in err
+    assert "--corrects 2" in err
+    assert "has no entry of its own" in run("log", "add", "power", *LOG, "--machine", "M2", "--power", "30 mW")[2]
+    assert "0.1 times the last reading" in run("log", "add", "power", *LOG, "--machine", "M1", "--power", "30 mW")[2]
+    assert run("log", "add", "power", *LOG, "--machine", "M1", "--power", "31 mW")[2] == ""
