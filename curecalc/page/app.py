@@ -133,7 +133,11 @@ def create_app(options: PageOptions | None = None) -> Flask:
     for view in views:
         _add_view(app, view, board)
     _add_upload(app, views[-1])
-    app.add_url_rule("/", "root", lambda: app.view_functions["settings"]())
+
+    def front() -> Any:
+        return app.view_functions["settings"]()
+
+    app.add_url_rule("/", "root", front)
     app.add_url_rule("/favicon.ico", "favicon", lambda: app.send_static_file("favicon.svg"))
     _add_entrance(app, options)
     _add_errors(app, render_template)
