@@ -50,7 +50,7 @@ def dose_profile(given: Problem, answer: Answer) -> tuple[Any, Any]:
     return y, dose
 
 
-def draw_section(ax: Axes, answer: Answer) -> None:
+def draw_section(ax: Axes, answer: Answer, *, headed: bool = True) -> None:
     """Draw the section on axes: solid hatched in tone, the surface on top, depth downward in mm."""
     given = problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
     y, dose = dose_profile(given, answer)
@@ -86,8 +86,9 @@ def draw_section(ax: Axes, answer: Answer) -> None:
     _mark_overcure(ax, answer, layer, 0.5 * given.x["hatch_spacing"] if given.form.raster else 0.0)
     ax.set_xlabel("across the scan lines (mm)" if given.form.raster else "across the line (mm)")
     ax.set_ylabel("depth below the surface (mm)")
-    ax.set_title(_title(answer), loc="left", pad=22)
-    caption(ax, _settings(answer))
+    if headed:
+        ax.set_title(_title(answer), loc="left", pad=22)
+        caption(ax, _settings(answer))
 
 
 def _mark_overcure(ax: Axes, answer: Answer, layer: float | None, where: float) -> None:

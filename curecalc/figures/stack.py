@@ -27,7 +27,7 @@ def stack_figure(answer: StackAnswer, width_mm: float = 170.0, height_mm: float 
     return figure
 
 
-def draw_stack(ax: Axes, answer: StackAnswer) -> None:
+def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
     """Exposure (log scale) through the first layers and below the face, against height above the nominal face."""
     x, form = answer.given.x, answer.given.form
     t, ec = x["layer_thickness"], x["critical_exposure"]
@@ -54,6 +54,8 @@ def draw_stack(ax: Axes, answer: StackAnswer) -> None:
     ax.set_xlim(low, high)
     ax.set_ylim(-below, shown * t)
     _texts(ax, answer, high, 100.0 * ec, shown)
+    if headed:
+        _head(ax, answer)
 
 
 def _texts(ax: Axes, answer: StackAnswer, high: float, ec: float, shown: int) -> None:
@@ -77,14 +79,18 @@ def _texts(ax: Axes, answer: StackAnswer, high: float, ec: float, shown: int) ->
         ax.annotate("", xy=(ec, -through), xytext=(ec, 0.0), arrowprops=arrow)
     text = f"print-through {show(answer.print_through, digits=3)}" if through > 0.0 else "no print-through"
     ax.annotate(text, (ec, -max(through, 0.0)), xytext=(8, -4), ha="left", va="top", **beside)
-    many = "Many layers" if math.isinf(answer.layers) else f"{answer.layers:.0f} layers"
     ax.set_xlabel(pretty("total exposure (mJ/cm^2, log scale)"))
     ax.set_ylabel("height above the face (mm)")
-    ax.set_title(f"{many}: leave out {answer.compensation_layers} at a down-facing face", loc="left", pad=22)
+
+
+def _head(ax: Axes, answer: StackAnswer) -> None:
     x = answer.given.x
+    many = "Many layers" if math.isinf(answer.layers) else f"{answer.layers:.0f} layers"
+    ax.set_title(f"{many}: leave out {answer.compensation_layers} at a down-facing face", loc="left", pad=22)
     dp, limit = (
         show_kernel(x["penetration_depth"], "length", digits=3),
         show_kernel(x["critical_exposure"], "exposure", digits=3),
     )
     each = show_kernel(float(doses(x, answer.given.form)["mean"]), "exposure", digits=3)
-    caption(ax, f"{each} on each layer of {show_kernel(t, 'length', digits=3)}, Dp {dp}, Ec {limit}")
+    layer = show_kernel(x["layer_thickness"], "length", digits=3)
+    caption(ax, f"{each} on each layer of {layer}, Dp {dp}, Ec {limit}")

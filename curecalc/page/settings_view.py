@@ -17,6 +17,7 @@ from .drawing import Board
 from .fields import FIELDS, SPOT_WIDTHS, State, read, start_texts
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 __all__ = ["SettingsView", "command_options", "records", "setting_state"]
@@ -171,11 +172,15 @@ class SettingsView:
         from ..figures.section import draw_section
         from ..figures.setting_curve import draw_setting_curve
 
+        def section(ax: Axes, answer: Answer) -> None:
+            draw_section(ax, answer, headed=False)  # the page's own headline says it
+            ax.set_title("Cured section")
+
         said = _main_line(answer)
         made = []
         for panel, draw, what in (
             ("curve", draw_setting_curve, "Working curve of the resin with this setting as a point."),
-            ("section", draw_section, "Cross-section of the cured resin."),
+            ("section", section, "Cross-section of the cured resin."),
             ("exposure", draw_ripple, "Exposure across the scan lines."),
         ):
             made.append((panel, self.board.svg(f"s-{panel}", lambda ax, d=draw: d(ax, answer), label=f"{what} {said}")))

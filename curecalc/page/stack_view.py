@@ -69,7 +69,7 @@ class StackView:
         from ..figures.stack import draw_stack
 
         drawing = self.board.svg(
-            "k-stack", lambda ax: draw_stack(ax, answer), label=f"Exposure against depth through the layers. {main}",
+            "k-stack", lambda ax: draw_stack(ax, answer, headed=False), label=f"Exposure against depth through the layers. {main}",
             width_mm=170.0, height_mm=120.0, boxes=((0.11, 0.13, 0.86, 0.77),),
         )  # fmt: skip
         return context | {"answer": answer, "rows": rows, "main": main, "drawings": [("stack", drawing)],
