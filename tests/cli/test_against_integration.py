@@ -175,20 +175,20 @@ WIDTHS = ["radius", "diameter", "fwhm"]
 def check_answer(shot, got, *, unit_exposure=0.01):
     low = shot.surface(*shot.weakest())
     if shot.h is None:
-        assert value(got, "exposure_peak", "mJ/cm^2") * unit_exposure == pytest.approx(low, rel=RTOL)
-        assert value(got, "cure_depth", "mm") == pytest.approx(shot.depth(low), rel=RTOL)
+        assert value(got, "exposure_peak", "mJ/cm^2") * unit_exposure == pytest.approx(low, rel=RTOL, abs=0.0)
+        assert value(got, "cure_depth", "mm") == pytest.approx(shot.depth(low), rel=RTOL, abs=0.0)
         edge = brentq(
             lambda y: math.log(shot.left(shot.surface(y), 0.0) / shot.ec), 0.0, shot.reach() * 0.7, xtol=1e-15
         )
-        assert value(got, "line_width", "mm") == pytest.approx(2.0 * edge, rel=RTOL)
+        assert value(got, "line_width", "mm") == pytest.approx(2.0 * edge, rel=RTOL, abs=0.0)
         return
     high = shot.surface(0.0, 0.0)
     u = (np.arange(64) + 0.5) / 64 * shot.h
     rows = np.mean([shot.raster(-a * math.sin(shot.track), a * math.cos(shot.track), shot.track) for a in u])
     mean = rows * shot.passes * (2 if shot.crossed else 1)
     for name, want in (("min", low), ("mean", mean), ("max", high)):
-        assert value(got, f"exposure_{name}", "mJ/cm^2") * unit_exposure == pytest.approx(want, rel=RTOL)
-        assert value(got, f"cure_depth_{name}", "mm") == pytest.approx(shot.depth(want), rel=RTOL)
+        assert value(got, f"exposure_{name}", "mJ/cm^2") * unit_exposure == pytest.approx(want, rel=RTOL, abs=0.0)
+        assert value(got, f"cure_depth_{name}", "mm") == pytest.approx(shot.depth(want), rel=RTOL, abs=0.0)
 
 
 PATTERNS = {
@@ -223,9 +223,9 @@ def test_speed(ask, pattern, width):
         got = ask("speed", *shot.words("scan_speed", width=width), "--layer-thickness", f"{layer:.17g} mm",
                   "--overcure", f"{1e3 * (wanted - layer):.17g} um")  # fmt: skip
         shot.v = value(got, "scan_speed", "mm/s")
-        assert shot.depth(shot.surface(*shot.weakest())) == pytest.approx(wanted, rel=RTOL)
+        assert shot.depth(shot.surface(*shot.weakest())) == pytest.approx(wanted, rel=RTOL, abs=0.0)
         check_answer(shot, got)
-        assert value(got, "overcure", "mm") == pytest.approx(wanted - layer, rel=RTOL)
+        assert value(got, "overcure", "mm") == pytest.approx(wanted - layer, rel=RTOL, abs=0.0)
 
 
 @pytest.mark.parametrize("pattern", ["line", "line-ellipse-tilt", "raster-passes", "raster-ellipse-crossed-tilt"])
@@ -243,11 +243,11 @@ def test_solve(ask, pattern, unknown):
         words = shot.words(unknown, width="radius")
         if unknown == "layer_thickness":
             got = ask("solve", "--for", unknown, *words, "--overcure", f"{0.3 * deep:.17g} mm")
-            assert value(got, unknown, "mm") == pytest.approx(0.7 * deep, rel=RTOL)
+            assert value(got, unknown, "mm") == pytest.approx(0.7 * deep, rel=RTOL, abs=0.0)
             continue
         if unknown == "overcure":
             got = ask("solve", "--for", unknown, *words, "--layer-thickness", f"{0.7 * deep:.17g} mm")
-            assert value(got, unknown, "mm") == pytest.approx(0.3 * deep, rel=RTOL)
+            assert value(got, unknown, "mm") == pytest.approx(0.3 * deep, rel=RTOL, abs=0.0)
             continue
         got = ask("solve", "--for", unknown, *words, "--cure-depth", f"{deep:.17g} mm")
         found = got[unknown] if isinstance(got[unknown], list) else [got[unknown]]
@@ -260,7 +260,7 @@ def test_solve(ask, pattern, unknown):
         assert min(abs(x / truth - 1.0) for x in numbers) < 1e-6, "the setting it came from is among the answers"
         for x in numbers:
             setattr(shot, attribute, x)
-            assert shot.depth(shot.surface(*shot.weakest())) == pytest.approx(deep, rel=RTOL)
+            assert shot.depth(shot.surface(*shot.weakest())) == pytest.approx(deep, rel=RTOL, abs=0.0)
 
 
 def test_solve_passes(ask):
@@ -287,10 +287,10 @@ def test_power_threshold_law(ask, raster):
         got = ask(
             "depth", *shot.words(), "--power-exponent", f"{w:.17g}", "--reference-irradiance", f"{i_ref:.17g} mW/mm^2"
         )
-        assert value(got, "cure_depth_min" if raster else "cure_depth", "mm") == pytest.approx(tip, rel=RTOL)
+        assert value(got, "cure_depth_min" if raster else "cure_depth", "mm") == pytest.approx(tip, rel=RTOL, abs=0.0)
         if not raster:
             edge = brentq(lambda y: math.log(shot.surface(y, exponent=w) / needed), 0.0, shot.reach() * 0.7, xtol=1e-15)  # noqa: B023
-            assert value(got, "line_width", "mm") == pytest.approx(2.0 * edge, rel=RTOL)
+            assert value(got, "line_width", "mm") == pytest.approx(2.0 * edge, rel=RTOL, abs=0.0)
 
 
 @pytest.mark.parametrize("raster", [False, True])
@@ -306,7 +306,7 @@ def test_bleaching(ask, raster):
                         atol=1e-18, method="DOP853")  # fmt: skip
         got = ask("depth", *shot.words(), "--bleaching-exposure", f"{eb:.17g} mJ/mm^2")
         depth = value(got, "cure_depth_min" if raster else "cure_depth", "mm")
-        assert depth == pytest.approx(run.t_events[0][0], rel=RTOL)
+        assert depth == pytest.approx(run.t_events[0][0], rel=RTOL, abs=0.0)
 
 
 def test_pulsed_line(ask):
@@ -320,9 +320,9 @@ def test_pulsed_line(ask):
         along = lambda s: (s * math.cos(shot.track), s * math.sin(shot.track))  # noqa: B023, E731
         low, high = (float(np.sum(shot.irradiance(*along(k + shift)))) / rate for shift in (0.5 * pitch, 0.0))
         got = ask("depth", *shot.words(), "--pulse-rate", f"{rate / 1e3:.17g} kHz")
-        assert value(got, "exposure_min", "mJ/cm^2") == pytest.approx(100 * low, rel=RTOL)
-        assert value(got, "exposure_max", "mJ/cm^2") == pytest.approx(100 * high, rel=RTOL)
-        assert value(got, "cure_depth", "mm") == pytest.approx(shot.depth(low), rel=RTOL)
+        assert value(got, "exposure_min", "mJ/cm^2") == pytest.approx(100 * low, rel=RTOL, abs=0.0)
+        assert value(got, "exposure_max", "mJ/cm^2") == pytest.approx(100 * high, rel=RTOL, abs=0.0)
+        assert value(got, "cure_depth", "mm") == pytest.approx(shot.depth(low), rel=RTOL, abs=0.0)
 
 
 @pytest.mark.parametrize("layers", [1, 4, None])
@@ -343,9 +343,9 @@ def test_stack_layer_by_layer(ask, raster, layers):
         )
         assert value(got, "print_through", "mm") == pytest.approx(tip - t, rel=RTOL, abs=1e-9 * t)
         weakest = math.fsum(shot.surface(*shot.weakest()) * math.exp(-(t + k * t) / shot.dp) for k in range(n))
-        assert value(got, "interface_exposure", "mJ/cm^2") == pytest.approx(100 * weakest, rel=RTOL)
+        assert value(got, "interface_exposure", "mJ/cm^2") == pytest.approx(100 * weakest, rel=RTOL, abs=0.0)
         own = shot.surface(*shot.weakest()) * math.exp(-t / shot.dp)
-        assert value(got, "interface_exposure_own_layer", "mJ/cm^2") == pytest.approx(100 * own, rel=RTOL)
+        assert value(got, "interface_exposure_own_layer", "mJ/cm^2") == pytest.approx(100 * own, rel=RTOL, abs=0.0)
 
 
 def test_nothing_cures_below_the_critical_exposure(ask):

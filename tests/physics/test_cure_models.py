@@ -17,9 +17,9 @@ def test_plain_depth_is_where_the_decaying_exposure_meets_the_critical():
         stop.terminal = True
         run = solve_ivp(lambda z, y: -y / dp, (0, 2), [e], events=stop, rtol=1e-12, atol=1e-16, method="DOP853")  # noqa: B023
         z = run.t_events[0][0]
-        assert cure.cure_depth(e, dp, ec) == pytest.approx(z, rel=1e-9)
-        assert cure.exposure_for_depth(z, dp, ec) == pytest.approx(e, rel=1e-9)
-        assert cure.exposure_at_depth(e, z, dp) == pytest.approx(ec, rel=1e-9)
+        assert cure.cure_depth(e, dp, ec) == pytest.approx(z, rel=1e-9, abs=0.0)
+        assert cure.exposure_for_depth(z, dp, ec) == pytest.approx(e, rel=1e-9, abs=0.0)
+        assert cure.exposure_at_depth(e, z, dp) == pytest.approx(ec, rel=1e-9, abs=0.0)
 
 
 def test_nothing_cures_at_or_below_the_critical_exposure():
@@ -61,13 +61,13 @@ def test_bleaching_closed_form_solves_the_rate_equations(e_over_eb, ec_over_eb):
     z = np.linspace(0.0, 12.0 * dp, 801)
     (c,), (passed,), (through,) = bleach([(z, np.ones_like(z))], dp, eb, e)
     near = slice(0, 601)
-    assert cure.bleaching_dose_at_depth(e, z, dp, eb)[near] == pytest.approx(passed[near], rel=1e-6)
-    assert cure.bleaching_transmission(e, z, dp, eb)[near] == pytest.approx(through[near], rel=1e-6)
+    assert cure.bleaching_dose_at_depth(e, z, dp, eb)[near] == pytest.approx(passed[near], rel=1e-6, abs=0.0)
+    assert cure.bleaching_transmission(e, z, dp, eb)[near] == pytest.approx(through[near], rel=1e-6, abs=0.0)
     assert cure.bleached_fraction(e, z, dp, eb)[near] == pytest.approx(1.0 - c[near], rel=1e-6, abs=1e-9)
-    assert cure.bleaching_rate(e, z, dp, eb)[near] == pytest.approx((through * c)[near], rel=1e-6)
+    assert cure.bleaching_rate(e, z, dp, eb)[near] == pytest.approx((through * c)[near], rel=1e-6, abs=0.0)
     tip = brentq(lambda x: np.interp(x, z, np.log(passed)) - math.log(ec), 0.0, z[-1])
-    assert cure.bleaching_depth(e, dp, ec, eb) == pytest.approx(tip, rel=2e-5)
-    assert cure.bleaching_dose(cure.bleaching_depth(e, dp, ec, eb), dp, ec, eb) == pytest.approx(e, rel=1e-12)
+    assert cure.bleaching_depth(e, dp, ec, eb) == pytest.approx(tip, rel=2e-5, abs=0.0)
+    assert cure.bleaching_dose(cure.bleaching_depth(e, dp, ec, eb), dp, ec, eb) == pytest.approx(e, rel=1e-12, abs=0.0)
 
 
 def test_greatest_initiation_rate_is_a_quarter_where_little_light_gets_through():
@@ -78,7 +78,7 @@ def test_greatest_initiation_rate_is_a_quarter_where_little_light_gets_through()
     assert cure.bleaching_rate(0.0, 0.0, 1.0, 1.0) == 1.0
     for z in (0.0, 0.7, 4.0):
         used = quad(lambda x: cure.bleaching_rate(x, z, 1.0, 2.0), 0.0, 200.0, epsabs=0, epsrel=1e-12, limit=400)[0]  # noqa: B023
-        assert used == pytest.approx(2.0, rel=1e-10)
+        assert used == pytest.approx(2.0, rel=1e-10, abs=0.0)
 
 
 def test_bleached_resin_keeps_the_digits_of_its_rate():
@@ -108,7 +108,7 @@ def test_bleaching_far_from_its_middle_agrees_with_high_precision():
 
 def test_absorbance_is_decadic():
     a, length = 0.7, 93.0
-    assert math.exp(-length / cure.depth_from_absorbance(a, length)) == pytest.approx(10**-a, rel=1e-14)
+    assert math.exp(-length / cure.depth_from_absorbance(a, length)) == pytest.approx(10**-a, rel=1e-14, abs=0.0)
 
 
 # layers on layers
@@ -124,24 +124,24 @@ def built(es, t, dp, n, z):
 def test_stack_layer_by_layer(t, dp, n):
     es = 0.3
     for z in (0.0, 0.4 * t, t, 3.0 * t):
-        assert stack.stack_exposure(es, z, n, t, dp) == pytest.approx(built(es, t, dp, n, z), rel=1e-13)
-    assert stack.accumulation(n, t, dp) == pytest.approx(built(1.0, t, dp, n, 0.0), rel=1e-13)
+        assert stack.stack_exposure(es, z, n, t, dp) == pytest.approx(built(es, t, dp, n, z), rel=1e-13, abs=0.0)
+    assert stack.accumulation(n, t, dp) == pytest.approx(built(1.0, t, dp, n, 0.0), rel=1e-13, abs=0.0)
     ec = 0.02
     tip = brentq(lambda z: math.log(built(es, t, dp, n, z) / ec), 0.0, 12.0 * dp, xtol=1e-15)
     cd = dp * math.log(es / ec)
-    assert stack.depth_after_layers(cd, n, t, dp) == pytest.approx(tip, rel=1e-12)
+    assert stack.depth_after_layers(cd, n, t, dp) == pytest.approx(tip, rel=1e-12, abs=0.0)
     assert stack.print_through(cd, n, t, dp) == pytest.approx(tip - t, rel=1e-9, abs=1e-14)
     totals = stack.layer_totals(es, lambda x: cure.exposure_at_depth(x, t, dp), n)
-    assert totals == pytest.approx([built(es, t, dp, k + 1, 0.0) for k in range(n)], rel=1e-12)
+    assert totals == pytest.approx([built(es, t, dp, k + 1, 0.0) for k in range(n)], rel=1e-12, abs=0.0)
 
 
 def test_endless_stack_is_the_limit():
     for t, dp in ((0.1, 0.15), (0.01, 0.2)):
-        assert stack.accumulation(math.inf, t, dp) == pytest.approx(built(1.0, t, dp, 4000, 0.0), rel=1e-12)
+        assert stack.accumulation(math.inf, t, dp) == pytest.approx(built(1.0, t, dp, 4000, 0.0), rel=1e-12, abs=0.0)
 
 
 def test_thin_layers_keep_their_digits():
-    assert stack.accumulation(5, 1e-15, 1.0) == pytest.approx(5.0, rel=1e-13)
+    assert stack.accumulation(5, 1e-15, 1.0) == pytest.approx(5.0, rel=1e-13, abs=0.0)
 
 
 @pytest.mark.parametrize(("t", "dp"), [(0.1, 0.15), (0.02, 0.2)])
@@ -150,10 +150,10 @@ def test_total_at_the_first_top_of_few_and_of_endless_layers(t, dp):
     for n in (1, 2, 9):
         total, settled = stack.first_top_total(0.3, left, n)
         assert settled
-        assert total == pytest.approx(built(0.3, t, dp, n, 0.0), rel=1e-13)
+        assert total == pytest.approx(built(0.3, t, dp, n, 0.0), rel=1e-13, abs=0.0)
     total, settled = stack.first_top_total(0.3, left, math.inf)
     assert settled
-    assert total == pytest.approx(built(0.3, t, dp, 4000, 0.0), rel=1e-11)
+    assert total == pytest.approx(built(0.3, t, dp, 4000, 0.0), rel=1e-11, abs=0.0)
     assert not stack.first_top_total(0.3, lambda x: x, math.inf)[1], "light that is never absorbed piles up for ever"
 
 
@@ -171,5 +171,5 @@ def test_stack_of_bleaching_layers_by_the_rate_equations(n):
         layers = [(grid, c) for (grid, _), c in zip(layers, left)]
         total += passed[-1]
     totals = stack.layer_totals(es, lambda x: cure.bleaching_dose_at_depth(x, t, dp, eb), n)
-    assert totals[-1] == pytest.approx(total[0], rel=1e-6)
-    assert cure.bleaching_dose_at_depth(totals[-1], below, dp, eb) == pytest.approx(total, rel=1e-6)
+    assert totals[-1] == pytest.approx(total[0], rel=1e-6, abs=0.0)
+    assert cure.bleaching_dose_at_depth(totals[-1], below, dp, eb) == pytest.approx(total, rel=1e-6, abs=0.0)

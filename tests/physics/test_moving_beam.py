@@ -42,17 +42,17 @@ def test_line_on_and_off_its_axis(p, w0, v):
     peak = line.scan_exposure(p, w0, v)
     for y in (0.0, 0.3 * w0, -1.1 * w0, 2.0 * w0):
         want = in_time(lambda t: gauss(p, w0, w0, v * t, y), 9.0 * w0 / v)  # noqa: B023
-        assert line.line_profile(peak, w0, y) == pytest.approx(want, rel=1e-12)
+        assert line.line_profile(peak, w0, y) == pytest.approx(want, rel=1e-12, abs=0.0)
 
 
 @pytest.mark.parametrize(("p", "w0", "v"), list(random_settings(4)))
 def test_speed_and_power_that_give_an_exposure_and_a_depth(p, w0, v):
     e = in_time(lambda t: gauss(p, w0, w0, v * t, 0.0), 9.0 * w0 / v)
-    assert line.speed_for_exposure(p, w0, e) == pytest.approx(v, rel=1e-12)
-    assert line.power_for_exposure(e, w0, v) == pytest.approx(p, rel=1e-12)
+    assert line.speed_for_exposure(p, w0, e) == pytest.approx(v, rel=1e-12, abs=0.0)
+    assert line.power_for_exposure(e, w0, v) == pytest.approx(p, rel=1e-12, abs=0.0)
     dp, ec = 0.15, e / 3.0
     tip = brentq(lambda z: e * math.exp(-z / dp) - ec, 0.0, 5.0, xtol=1e-15)
-    assert line.scan_speed(p, w0, dp, ec, tip) == pytest.approx(v, rel=1e-12)
+    assert line.scan_speed(p, w0, dp, ec, tip) == pytest.approx(v, rel=1e-12, abs=0.0)
 
 
 @pytest.mark.parametrize(("p", "w0", "v"), list(random_settings(3)))
@@ -93,7 +93,7 @@ def test_elliptical_spot_at_any_track_angle(case):
             lambda t: gauss(p, wx, wy, px - v * t * math.cos(track), py - v * t * math.sin(track), angle),  # noqa: B023
             12.0 * big / v,
         )
-        assert line.line_profile(peak, across, y) == pytest.approx(want, rel=1e-11)
+        assert line.line_profile(peak, across, y) == pytest.approx(want, rel=1e-11, abs=0.0)
 
 
 @pytest.mark.parametrize("theta_deg", [0.0, 5.0, 20.0, 45.0])
@@ -117,9 +117,9 @@ def test_tilted_beam_by_geometry_in_space(theta_deg, lean_deg):
             lambda t: on_surface(px - v * t * math.cos(track), py - v * t * math.sin(track)),  # noqa: B023
             12.0 * w0 / v / math.cos(theta),
         )
-        assert line.line_profile(line.scan_exposure(p, across, v), across, y) == pytest.approx(want, rel=1e-11)
+        assert line.line_profile(line.scan_exposure(p, across, v), across, y) == pytest.approx(want, rel=1e-11, abs=0.0)
     along = spot.along_radius(matrix, track)
-    assert on_surface(0.0, 0.0) == pytest.approx(2.0 * p / (math.pi * along * across), rel=1e-12)
+    assert on_surface(0.0, 0.0) == pytest.approx(2.0 * p / (math.pi * along * across), rel=1e-12, abs=0.0)
 
 
 @pytest.mark.parametrize("y", [0.0, 0.05, -0.1, 0.1249, 0.125, 0.2])
@@ -129,7 +129,7 @@ def test_top_hat_line(y):
     flat = p / (math.pi * r * r)
     want = in_time(lambda t: flat if (v * t) ** 2 + y * y <= r * r else 0.0, 2 * r / v, (-half, half))
     assert line.top_hat_exposure(p, r, v, y) == pytest.approx(want, rel=1e-10, abs=1e-300)
-    assert spot.top_hat_irradiance(p, r) == pytest.approx(flat, rel=1e-15)
+    assert spot.top_hat_irradiance(p, r) == pytest.approx(flat, rel=1e-15, abs=0.0)
 
 
 @pytest.mark.parametrize("w", [0.5, 0.887, 1.0, 1.4])
@@ -142,11 +142,13 @@ def test_power_threshold_law_integrated(w):
 
     needed = i_ref**w * (ec / i_ref)  # what the irradiance i_ref gives in the time that makes the exposure ec
     s = line.equivalent_exposure(p, along, across, v, w, i_ref)
-    assert s * i_ref ** (w - 1.0) == pytest.approx(dose(0.0), rel=1e-12)
+    assert s * i_ref ** (w - 1.0) == pytest.approx(dose(0.0), rel=1e-12, abs=0.0)
     tip = brentq(lambda z: dose(z) / needed - 1.0, 0.0, 2.0, xtol=1e-14)
-    assert cure.threshold_depth(s, dp, ec, w) == pytest.approx(tip, rel=1e-11)
-    assert cure.threshold_dose(tip, dp, ec, w) == pytest.approx(s, rel=1e-11)
-    assert cure.threshold_dose_at_depth(s, 0.1, dp, w) * i_ref ** (w - 1.0) == pytest.approx(dose(0.1), rel=1e-12)
+    assert cure.threshold_depth(s, dp, ec, w) == pytest.approx(tip, rel=1e-11, abs=0.0)
+    assert cure.threshold_dose(tip, dp, ec, w) == pytest.approx(s, rel=1e-11, abs=0.0)
+    assert cure.threshold_dose_at_depth(s, 0.1, dp, w) * i_ref ** (w - 1.0) == pytest.approx(
+        dose(0.1), rel=1e-12, abs=0.0
+    )
     assert line.line_profile(s, across / math.sqrt(w), 0.1) * i_ref ** (w - 1.0) == pytest.approx(
         dose(0.0, 0.1), rel=1e-12
     )
@@ -174,9 +176,9 @@ def test_raster_from_its_lines(s):
     for u in (0.0, 0.1, 0.25, 0.37, -0.37, 0.5, 1.5, 17.25):
         reach = 9.0 if s < 4 else 60.0
         want = lines_in_time(p, w0, v, h, u * h, reach)
-        assert mean * raster.profile(u, s) == pytest.approx(want, rel=4e-14)
-    assert mean * raster.ridge(s) == pytest.approx(lines_in_time(p, w0, v, h, 0.0, reach), rel=4e-14)
-    assert mean * raster.valley(s) == pytest.approx(lines_in_time(p, w0, v, h, 0.5 * h, reach), rel=4e-14)
+        assert mean * raster.profile(u, s) == pytest.approx(want, rel=4e-14, abs=0.0)
+    assert mean * raster.ridge(s) == pytest.approx(lines_in_time(p, w0, v, h, 0.0, reach), rel=4e-14, abs=0.0)
+    assert mean * raster.valley(s) == pytest.approx(lines_in_time(p, w0, v, h, 0.5 * h, reach), rel=4e-14, abs=0.0)
 
 
 def test_raster_ripple_has_all_its_digits():
@@ -195,8 +197,8 @@ def test_mean_of_a_raster_is_power_over_area_rate():
     p, w0, v, h = 30.0, 0.125, 1000.0, 0.3
     u = (np.arange(4000) + 0.5) / 4000
     mean = np.mean(raster.profile(u, h / w0)) * raster.mean_exposure(p, v, h)
-    assert mean == pytest.approx(p / rates.area_rate(v, h), rel=1e-12)
-    assert rates.light_limit(p, mean) == pytest.approx(v * h, rel=1e-12)
+    assert mean == pytest.approx(p / rates.area_rate(v, h), rel=1e-12, abs=0.0)
+    assert rates.light_limit(p, mean) == pytest.approx(v * h, rel=1e-12, abs=0.0)
 
 
 def test_four_neighbours_each_side_hold_nearly_all():
@@ -216,7 +218,7 @@ def test_pulses_along_a_track(d):
     for u, got in ((0.0, raster.ridge(d)), (0.5, raster.valley(d)), (0.2, raster.profile(0.2, d))):
         k = np.arange(-200, 201)
         want = math.fsum(gauss(p / f, w0, w0, (u - n) * d * w0, 0.0) for n in k)
-        assert mean * got == pytest.approx(want, rel=1e-13)
+        assert mean * got == pytest.approx(want, rel=1e-13, abs=0.0)
 
 
 @pytest.mark.parametrize("level", [3e-9, 0.02, 0.8, 1.3, 40.0])
@@ -230,13 +232,13 @@ def test_spacing_whose_weakest_place_has_an_exposure(level):
     want = brentq(
         lambda x: math.log(valley_over_peak(math.exp(x)) / level), math.log(0.003), math.log(10.0), xtol=1e-15
     )
-    assert raster.spacing_ratio(level) == pytest.approx(math.exp(want), rel=1e-12)
-    assert raster.breakup_ratio(level) == pytest.approx(math.exp(want), rel=1e-12)
+    assert raster.spacing_ratio(level) == pytest.approx(math.exp(want), rel=1e-12, abs=0.0)
+    assert raster.breakup_ratio(level) == pytest.approx(math.exp(want), rel=1e-12, abs=0.0)
 
 
 def test_spacing_ratio_far_beyond_any_use():
     s = raster.spacing_ratio(np.array([1e-300, 1e-200, 1e-20, 1.0, 1e20, 1e200]))
     assert np.all(np.diff(s) < 0)
     # two equal neighbours: 2 exp(-s^2/2) at large s; the mean sqrt(pi/2)/s at small s
-    assert s[0] == pytest.approx(math.sqrt(2.0 * math.log(2e300)), rel=1e-12)
-    assert s[-1] == pytest.approx(math.sqrt(math.pi / 2) / 1e200, rel=1e-12)
+    assert s[0] == pytest.approx(math.sqrt(2.0 * math.log(2e300)), rel=1e-12, abs=0.0)
+    assert s[-1] == pytest.approx(math.sqrt(math.pi / 2) / 1e200, rel=1e-12, abs=0.0)

@@ -39,8 +39,8 @@ def test_speed_for_a_depth_gives_the_depth(p, w0, dp, ec, cd):
 @PROVE
 @given(P, W0, V, between(1e-4, 10.0))
 def test_speed_and_power_for_an_exposure_give_it(p, w0, v, e):
-    assert line.scan_exposure(p, w0, line.speed_for_exposure(p, w0, e)) == pytest.approx(e, rel=1e-14)
-    assert line.scan_exposure(line.power_for_exposure(e, w0, v), w0, v) == pytest.approx(e, rel=1e-14)
+    assert line.scan_exposure(p, w0, line.speed_for_exposure(p, w0, e)) == pytest.approx(e, rel=1e-14, abs=0.0)
+    assert line.scan_exposure(line.power_for_exposure(e, w0, v), w0, v) == pytest.approx(e, rel=1e-14, abs=0.0)
 
 
 @PROVE
@@ -59,10 +59,12 @@ def test_dose_for_a_depth_gives_the_depth_in_every_model(cd, dp, ec, w, eb):
 def test_what_is_left_at_the_depth_is_the_critical_dose(ratio, dp, ec, w, eb_ratio):
     e, eb = ratio * ec, eb_ratio * ec
     assume(e / eb < 500.0)
-    assert cure.exposure_at_depth(e, cure.cure_depth(e, dp, ec), dp) == pytest.approx(ec, rel=1e-9)
-    assert cure.threshold_dose_at_depth(e, cure.threshold_depth(e, dp, ec, w), dp, w) == pytest.approx(ec, rel=1e-9)
+    assert cure.exposure_at_depth(e, cure.cure_depth(e, dp, ec), dp) == pytest.approx(ec, rel=1e-9, abs=0.0)
+    assert cure.threshold_dose_at_depth(e, cure.threshold_depth(e, dp, ec, w), dp, w) == pytest.approx(
+        ec, rel=1e-9, abs=0.0
+    )
     depth = cure.bleaching_depth(e, dp, ec, eb)
-    assert cure.bleaching_dose_at_depth(e, depth, dp, eb) == pytest.approx(ec, rel=1e-9)
+    assert cure.bleaching_dose_at_depth(e, depth, dp, eb) == pytest.approx(ec, rel=1e-9, abs=0.0)
 
 
 @PROVE
@@ -70,14 +72,14 @@ def test_what_is_left_at_the_depth_is_the_critical_dose(ratio, dp, ec, w, eb_rat
 def test_spacing_for_a_valley_gives_the_valley(s):
     level = raster.valley(s) * math.sqrt(math.pi / 2) / s
     assume(level > 1e-290)
-    assert raster.spacing_ratio(level) == pytest.approx(s, rel=1e-11)
+    assert raster.spacing_ratio(level) == pytest.approx(s, rel=1e-11, abs=0.0)
 
 
 @PROVE
 @given(between(1.0, 100.0), W0, between(0.1, 100.0))
 def test_defocus_for_a_radius_gives_the_radius(times, w0, zr):
     z = spot.defocus_for_radius(times * w0, w0, zr)
-    assert spot.caustic_radius(z, w0, zr) == pytest.approx(times * w0, rel=1e-9)
+    assert spot.caustic_radius(z, w0, zr) == pytest.approx(times * w0, rel=1e-9, abs=0.0)
     assert spot.caustic_radius(-z, w0, zr) == spot.caustic_radius(z, w0, zr)
 
 
@@ -89,8 +91,8 @@ def test_defocus_for_a_radius_gives_the_radius(times, w0, zr):
 def test_exposure_scales_with_power_and_falls_with_speed_and_width(p, w0, v, k):
     e = line.scan_exposure(p, w0, v)
     for other in (line.scan_exposure(k * p, w0, v), line.scan_exposure(p, w0 / k, v), line.scan_exposure(p, w0, v / k)):
-        assert other == pytest.approx(k * e, rel=1e-14)
-    assert raster.mean_exposure(k * p, v, k * w0) == pytest.approx(raster.mean_exposure(p, v, w0), rel=1e-14)
+        assert other == pytest.approx(k * e, rel=1e-14, abs=0.0)
+    assert raster.mean_exposure(k * p, v, k * w0) == pytest.approx(raster.mean_exposure(p, v, w0), rel=1e-14, abs=0.0)
 
 
 @PROVE
@@ -100,26 +102,30 @@ def test_depth_knows_only_the_ratio_of_exposures_and_scales_with_dp(ratio, dp, e
     assert cure.cure_depth(ratio * ec * k, dp, ec * k) == pytest.approx(cd, rel=1e-12, abs=1e-14)
     assert cure.cure_depth(ratio * ec, k * dp, ec) == pytest.approx(k * cd, rel=1e-12, abs=1e-14)
     # N equal passes: Dp ln N deeper
-    assert cure.cure_depth(7 * ratio * ec, dp, ec) - cd == pytest.approx(dp * math.log(7.0), rel=1e-10)
+    assert cure.cure_depth(7 * ratio * ec, dp, ec) - cd == pytest.approx(dp * math.log(7.0), rel=1e-10, abs=0.0)
 
 
 @PROVE
 @given(P, W0, W0, V, W, K, between(0.1, 1e3))
 def test_power_threshold_dose_scales(p, along, perp, v, w, k, i_ref):
     s = line.equivalent_exposure(p, along, perp, v, w, i_ref)
-    assert line.equivalent_exposure(k * p, along, perp, v, w, i_ref) == pytest.approx(k**w * s, rel=1e-11)
-    assert line.equivalent_exposure(p, along, perp, k * v, w, i_ref) == pytest.approx(s / k, rel=1e-12)
-    assert line.equivalent_exposure(p, along, perp, v, w, k * i_ref) == pytest.approx(s * k ** (1.0 - w), rel=1e-11)
+    assert line.equivalent_exposure(k * p, along, perp, v, w, i_ref) == pytest.approx(k**w * s, rel=1e-11, abs=0.0)
+    assert line.equivalent_exposure(p, along, perp, k * v, w, i_ref) == pytest.approx(s / k, rel=1e-12, abs=0.0)
+    assert line.equivalent_exposure(p, along, perp, v, w, k * i_ref) == pytest.approx(
+        s * k ** (1.0 - w), rel=1e-11, abs=0.0
+    )
     # a spot k times as long along the track irradiates k times as long, 1/k as brightly
-    assert line.equivalent_exposure(p, k * along, perp, v, w, i_ref) == pytest.approx(s * k ** (1.0 - w), rel=1e-11)
+    assert line.equivalent_exposure(p, k * along, perp, v, w, i_ref) == pytest.approx(
+        s * k ** (1.0 - w), rel=1e-11, abs=0.0
+    )
 
 
 @PROVE
 @given(P, W0, W0, V, between(0.1, 1e3))
 def test_w_of_1_is_the_plain_law_whatever_the_reference(p, along, perp, v, i_ref):
     want = line.scan_exposure(p, perp, v)
-    assert line.equivalent_exposure(p, along, perp, v, 1.0, i_ref) == pytest.approx(want, rel=1e-13)
-    assert line.equivalent_exposure(p, along, perp, v, 1.0 + 1e-9, i_ref) == pytest.approx(want, rel=1e-7)
+    assert line.equivalent_exposure(p, along, perp, v, 1.0, i_ref) == pytest.approx(want, rel=1e-13, abs=0.0)
+    assert line.equivalent_exposure(p, along, perp, v, 1.0 + 1e-9, i_ref) == pytest.approx(want, rel=1e-7, abs=0.0)
     assert cure.threshold_depth(3.0, 0.1, 1.0, 1.0) == cure.cure_depth(3.0, 0.1, 1.0)
 
 
@@ -176,8 +182,12 @@ def test_reflection_and_refraction_keep_their_bounds(theta, n):
     assert 0.0 <= p <= mean <= s <= 1.0
     assert tilt.refraction_angle(theta, n) <= theta
     assert n * math.sin(tilt.refraction_angle(theta, n)) == pytest.approx(math.sin(theta), rel=1e-12, abs=1e-15)
-    assert tilt.vertical_factor(theta, n) == pytest.approx(math.cos(tilt.refraction_angle(theta, n)), rel=1e-12)
-    assert tilt.concentration(theta, n) * math.cos(tilt.refraction_angle(theta, n)) == pytest.approx(1.0, rel=1e-12)
+    assert tilt.vertical_factor(theta, n) == pytest.approx(
+        math.cos(tilt.refraction_angle(theta, n)), rel=1e-12, abs=0.0
+    )
+    assert tilt.concentration(theta, n) * math.cos(tilt.refraction_angle(theta, n)) == pytest.approx(
+        1.0, rel=1e-12, abs=0.0
+    )
     assert tilt.transmission_ratio(theta, n) <= 1.0 + 0.03  # p light may gain a little before s takes over
     assert tilt.footprint_factor(theta) >= 1.0
 
@@ -193,17 +203,23 @@ def test_a_spacing_to_zero_is_a_flat_field(p, w0, v):
         assert raster.valley(s) == pytest.approx(1.0, abs=2.1 * math.exp(-0.5 * (math.pi / s) ** 2) + 1e-15)
     # and a spacing to infinity is one line
     h = 50.0 * w0
-    assert raster.mean_exposure(p, v, h) * raster.ridge(50.0) == pytest.approx(line.scan_exposure(p, w0, v), rel=1e-14)
+    assert raster.mean_exposure(p, v, h) * raster.ridge(50.0) == pytest.approx(
+        line.scan_exposure(p, w0, v), rel=1e-14, abs=0.0
+    )
 
 
 @PROVE
 @given(between(1.1, 1e3), DP, EC, st.floats(7.0, 12.0))
 def test_a_bleaching_exposure_to_infinity_is_the_plain_curve(ratio, dp, ec, decades):
     e, eb = ratio * ec, ratio * ec * 10.0**decades
-    assert cure.bleaching_depth(e, dp, ec, eb) == pytest.approx(cure.cure_depth(e, dp, ec), rel=1e-6)
-    assert cure.bleaching_dose(0.1, dp, ec, eb) == pytest.approx(cure.exposure_for_depth(0.1, dp, ec), rel=1e-4)
-    assert cure.bleaching_dose_at_depth(e, 0.1, dp, eb) == pytest.approx(cure.exposure_at_depth(e, 0.1, dp), rel=1e-6)
-    assert cure.bleaching_transmission(e, dp, dp, eb) == pytest.approx(math.exp(-1.0), rel=1e-6)
+    assert cure.bleaching_depth(e, dp, ec, eb) == pytest.approx(cure.cure_depth(e, dp, ec), rel=1e-6, abs=0.0)
+    assert cure.bleaching_dose(0.1, dp, ec, eb) == pytest.approx(
+        cure.exposure_for_depth(0.1, dp, ec), rel=1e-4, abs=0.0
+    )
+    assert cure.bleaching_dose_at_depth(e, 0.1, dp, eb) == pytest.approx(
+        cure.exposure_at_depth(e, 0.1, dp), rel=1e-6, abs=0.0
+    )
+    assert cure.bleaching_transmission(e, dp, dp, eb) == pytest.approx(math.exp(-1.0), rel=1e-6, abs=0.0)
 
 
 @PROVE
@@ -211,9 +227,9 @@ def test_a_bleaching_exposure_to_infinity_is_the_plain_curve(ratio, dp, ec, deca
 def test_a_stack_to_infinity_and_layers_to_nothing(t, dp, n):
     assume(t / dp < 30.0)
     many = stack.accumulation(10**9, t, dp)
-    assert stack.accumulation(math.inf, t, dp) == pytest.approx(many, rel=1e-13)
-    assert stack.accumulation(1, t, dp) == pytest.approx(1.0, rel=1e-14)
-    assert stack.accumulation(n, 1e-13 * t, dp) == pytest.approx(n, rel=1e-9)
+    assert stack.accumulation(math.inf, t, dp) == pytest.approx(many, rel=1e-13, abs=0.0)
+    assert stack.accumulation(1, t, dp) == pytest.approx(1.0, rel=1e-14, abs=0.0)
+    assert stack.accumulation(n, 1e-13 * t, dp) == pytest.approx(n, rel=1e-9, abs=0.0)
     assert stack.accumulation(n + 1, t, dp) == pytest.approx(
         1.0 + math.exp(-t / dp) * stack.accumulation(n, t, dp), rel=1e-12
     )
@@ -224,14 +240,16 @@ def test_a_stack_to_infinity_and_layers_to_nothing(t, dp, n):
 @given(W0, ANGLE, ANGLE, st.floats(0.0, 1.2))
 def test_an_ellipse_to_round_and_a_tilt_to_zero(w, angle, track, theta):
     round_spot = spot.spot_matrix(w, w, angle)
-    assert spot.perpendicular_radius(round_spot, track) == pytest.approx(w, rel=1e-13)
-    assert spot.along_radius(round_spot, track) == pytest.approx(w, rel=1e-13)
+    assert spot.perpendicular_radius(round_spot, track) == pytest.approx(w, rel=1e-13, abs=0.0)
+    assert spot.along_radius(round_spot, track) == pytest.approx(w, rel=1e-13, abs=0.0)
     same = spot.stretched(spot.spot_matrix(w, 1.7 * w, angle), tilt.footprint_factor(0.0), track)
     assert same == pytest.approx(spot.spot_matrix(w, 1.7 * w, angle), rel=1e-13, abs=1e-16)
     tilted = spot.stretched(round_spot, tilt.footprint_factor(theta), angle)
     # along the lean the line keeps W0, across it the line is as wide as the footprint is long
-    assert spot.perpendicular_radius(tilted, angle) == pytest.approx(w, rel=1e-11)
-    assert spot.perpendicular_radius(tilted, angle + 0.5 * math.pi) == pytest.approx(w / math.cos(theta), rel=1e-11)
+    assert spot.perpendicular_radius(tilted, angle) == pytest.approx(w, rel=1e-11, abs=0.0)
+    assert spot.perpendicular_radius(tilted, angle + 0.5 * math.pi) == pytest.approx(
+        w / math.cos(theta), rel=1e-11, abs=0.0
+    )
 
 
 @PROVE
@@ -244,21 +262,21 @@ def test_turning_spot_and_track_together_changes_nothing(wx, wy, angle, track, t
     )
     assert min(wx, wy) * (1 - 1e-11) <= before <= max(wx, wy) * (1 + 1e-11)
     swapped = spot.perpendicular_radius(spot.spot_matrix(wy, wx, angle + 0.5 * math.pi), track)
-    assert swapped == pytest.approx(before, rel=1e-11)
+    assert swapped == pytest.approx(before, rel=1e-11, abs=0.0)
 
 
 @PROVE
 @given(W0, st.floats(-3.0, 3.0), between(30.0, 1e3))
 def test_a_long_segment_is_an_endless_line_inside_and_half_at_its_end(w0, u, long):
     length = long * w0
-    assert line.segment_factor(0.5 * length + u * w0, length, w0) == pytest.approx(1.0, rel=1e-14)
-    assert line.segment_factor(0.0, length, w0) == pytest.approx(0.5, rel=1e-14)
+    assert line.segment_factor(0.5 * length + u * w0, length, w0) == pytest.approx(1.0, rel=1e-14, abs=0.0)
+    assert line.segment_factor(0.0, length, w0) == pytest.approx(0.5, rel=1e-14, abs=0.0)
     assert line.segment_factor(u * w0, length, w0) == pytest.approx(
         line.segment_factor(length - u * w0, length, w0), rel=1e-9
     )
     # two segments end to end are one
     half = line.segment_factor(u * w0, 2 * w0, w0) + line.segment_factor(u * w0 - 2 * w0, 3 * w0, w0)
-    assert half == pytest.approx(line.segment_factor(u * w0, 5 * w0, w0), rel=1e-12)
+    assert half == pytest.approx(line.segment_factor(u * w0, 5 * w0, w0), rel=1e-12, abs=0.0)
 
 
 # arrays
