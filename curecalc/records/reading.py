@@ -33,12 +33,14 @@ class Reader:
         if not isinstance(given, dict):
             self.problems.append((path, f"must be a table of keys, got {_brief(given)}."))
             return {}
+        meant = set()  # known keys that unknown ones stand for: naming those is enough, they are not missing too
         for key in given:
             if key not in spec.fields:
                 self.problems.append(((*path, key), _unknown(key, list(spec.fields), bool(path), self.what)))
+                meant.update(_nearest(key, list(spec.fields)))
         for group in spec.exactly_one:
             present = [name for name in group if name in given]
-            if len(present) != 1:
+            if len(present) != 1 and not (not present and meant.intersection(group)):
                 found = f"found {' and '.join(present)}" if present else "found none"
                 where = (*path, present[-1]) if present else path
                 rule = f"give exactly one of {', '.join(group)}; {found}."
@@ -47,6 +49,8 @@ class Reader:
         for key, field in spec.fields.items():
             if key in given:
                 values[key] = self.value((*path, key), given[key], field)
+            elif key in meant:
+                values[key] = None
             elif field.required:
                 self.problems.append(((*path, key), f"is missing. Add, for example: {key} = {field.sample()}"))
             else:
@@ -98,8 +102,12 @@ class Reader:
             self.problems.append((path, f"needs at least {field.minimum}, got {len(given)}."))
 
 
+def _nearest(key: str, known: list[str]) -> list[str]:
+    return difflib.get_close_matches(key.lower().replace("-", "_").replace(" ", "_"), known, n=1, cutoff=0.5)
+
+
 def _unknown(key: str, known: list[str], inside: bool, what: str) -> str:
-    near = difflib.get_close_matches(key.lower().replace("-", "_").replace(" ", "_"), known, n=1, cutoff=0.5)
+    near = _nearest(key, known)
     place = "here" if inside else f"in a {what} file"
     if near:
         return f"is not a known key {place}. The nearest known key is {near[0]}."
