@@ -1,0 +1,49 @@
+"""Time of recipes: draws of a whole recipe, and the search for one kind of vector."""
+
+import math
+import time
+
+from curecalc.recipe.assurance import Curve, Errors
+from curecalc.recipe.bounds import Bounds, Task
+from curecalc.recipe.draws import draw_depths
+from curecalc.recipe.light import Pattern
+from curecalc.recipe.search import best_settings
+
+KINDS = (
+    ("hatch", True, 0.18),
+    ("contour", False, 0.18),
+    ("down-facing", True, 0.1),
+    ("support", False, 0.2),
+    ("first", True, 0.3),
+)
+
+
+def task(kind, raster, depth):
+    curve = Curve(0.15, math.log(0.08), math.log(0.4), 4e-6, 4e-6, 2.5e-5, 8.0)
+    bounds = Bounds(power_low=20.0, power_high=800.0, beam_radius_low=0.05, beam_radius_high=0.2, scan_speed_low=10.0,
+                    scan_speed_high=10000.0, ripple=0.01 if raster else math.inf)  # fmt: skip
+    return Task(kind=kind, pattern=Pattern(raster), layer_thickness=0.1, depth=depth, assurance=0.95, single=True, curve=curve,
+                errors=Errors(power=0.01, beam_radius=0.01), bounds=bounds)  # fmt: skip
+
+
+def least_time(function, repeats):
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        function()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def test_a_million_draws_of_a_whole_recipe_take_less_than_two_seconds():
+    best = [best_settings(task(*one)) for one in KINDS]
+    took = least_time(lambda: draw_depths(best, draws=1_000_000, seed=1), 3)
+    print(f"\n1e6 draws of five kinds: {took:.2f} s (at most 2)")
+    assert took < 2.0
+
+
+def test_the_search_for_one_kind_takes_less_than_50_ms():
+    for one in KINDS:
+        took = least_time(lambda one=one: best_settings(task(*one)), 5)
+        print(f"\nsearch, {one[0]}: {1e3 * took:.1f} ms (at most 50)")
+        assert took < 0.05
