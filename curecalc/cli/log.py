@@ -191,8 +191,10 @@ def _add(args: argparse.Namespace) -> int:
     payload = _values(args)
     sources = [_source(text, index) for index, text in enumerate(args.source)]
     corrects = _whole("--corrects", args.corrects)
+    from .logdoubts import power_doubts
+
     with _open(args, create=corrects is None, write=True) as book:
-        doubts = _doubts(book, args) if corrects is None else []
+        doubts = power_doubts(book, args.machine, args.power) if args.kind == "power" and corrects is None else []
         entry = book.add(
             args.kind, payload, machine=args.machine, lot=args.lot, beam=args.beam, operator=args.operator or "",
             time=args.time, corrects=corrects, sources=sources,
@@ -209,31 +211,6 @@ def _add(args: argparse.Namespace) -> int:
             file=sys.stderr,
         )
     return 0
-
-
-def _doubts(book: Logbook, args: argparse.Namespace) -> list[str]:
-    """What looks like a slip in a power reading: a machine never introduced, a power far from the last or above the rating."""
-    from ..units import from_json, parse_measured, show
-
-    if args.kind != "power" or args.power is None:
-        return []
-    said = []
-    now = parse_measured("--power", args.power, "power").value
-    last, machine = (book.latest(kind, machine=args.machine) for kind in ("power", "machine"))
-    if machine is None and args.machine is not None:
-        said.append(f"machine {args.machine!r} has no entry of its own in this logbook.")
-    rated: Any = None if machine is None else machine.payload.get("rated_power")
-    before: Any = None if last is None else last.payload["power"]
-    for text, known, most in (
-        ("the machine's rated power", rated, 1.2),
-        ("the last reading", before, 2.0),
-    ):
-        if known is None:
-            continue
-        ratio = float((now / from_json(known).value).m_as(""))
-        if ratio > most or (ratio < 0.5 and known is not rated):
-            said.append(f"{show(now)} is {ratio:.3g} times {text} of {show(from_json(known).value)}.")
-    return said
 
 
 def _values(args: argparse.Namespace) -> dict[str, Any]:

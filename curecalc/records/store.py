@@ -212,10 +212,14 @@ def _open(path: Path, write: bool) -> sqlite3.Connection:
         connection = sqlite3.connect(f"file:{place}?mode=ro&immutable=1", uri=True, isolation_level=None)
     else:
         connection = sqlite3.connect(f"file:{place}?mode=rw", uri=True, isolation_level=None, timeout=BUSY_SECONDS)
-    connection.execute(f"PRAGMA busy_timeout = {int(BUSY_SECONDS * 1000)}")
-    connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA synchronous = FULL")
-    connection.execute("PRAGMA cell_size_check = ON")
+    try:
+        connection.execute(f"PRAGMA busy_timeout = {int(BUSY_SECONDS * 1000)}")
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA cell_size_check = ON")
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 

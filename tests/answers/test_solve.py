@@ -68,7 +68,8 @@ def cases(draw):
         track_angle=Q(draw(st.floats(0, 180)), "deg"),
         incidence_angle=Q(draw(st.sampled_from([0.0, 15.0])), "deg"),
     )
-    depth = Q(draw(log_uniform(0.03, 0.5)), "mm")
+    # up to twelve penetration depths: deeper ones ask for exposures of no machine and are tried apart
+    depth = Q(draw(st.floats(0.3, 12.0)) * common["penetration_depth"].m, "mm")
     return beam, resin, scan, depth
 
 
