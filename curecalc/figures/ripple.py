@@ -10,7 +10,7 @@ from ..answer import Answer
 from ..settings import dose_for, problem
 from ..units import show_kernel
 from .section import dose_profile
-from .style import INK, TONES, axes, new_figure
+from .style import INK, TONES, axes, new_figure, pretty
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -49,13 +49,13 @@ def draw_ripple(ax: Axes, answer: Answer) -> None:
         if level > 1.15 * top:
             continue
         ax.axhline(level, color=TONES["limit"], linewidth=1.5, linestyle=style)
-        ax.annotate(f"{word} at {show_kernel(0.01 * level, 'exposure', digits=3)}", (-span, level), xytext=(5, 4),
+        ax.annotate(pretty(f"{word} at {show_kernel(0.01 * level, 'exposure', digits=3)}"), (-span, level), xytext=(5, 4),
                     textcoords="offset points", fontsize=10, color=TONES["limit"],
                     bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.8})  # fmt: skip
     ax.set_xlim(-span, span)
     ax.set_ylim(0.0, 1.19 * top)
     ax.set_xlabel("across the scan lines (mm)" if form.raster else "across the line (mm)")
-    ax.set_ylabel("exposure (mJ/cm^2)")
+    ax.set_ylabel("exposure (mJ/cm²)")
     ax.set_title(
         "Exposure across the lines (dotted: mean)" if form.raster else "Exposure across the line", loc="left", pad=10
     )

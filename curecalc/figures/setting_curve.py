@@ -10,7 +10,7 @@ import numpy as np
 from ..answer import Answer
 from ..settings import depth_of, dose_for, problem
 from ..units import MM, measured, show_kernel
-from .style import INK, TONES, axes, new_figure, plain_log
+from .style import INK, TONES, axes, new_figure, plain_log, pretty
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -46,7 +46,7 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     ax.plot([100.0 * low, 100.0 * gel], [0.0, 0.0], color=TONES["solid"], linewidth=2.4)
     ax.plot([100.0 * gel], [0.0], marker="|", markersize=14, markeredgewidth=2.2, color=TONES["limit"], clip_on=False)
     left = gel < math.sqrt(low * high)
-    ax.annotate(f"gels at {show_kernel(gel, 'exposure', digits=3)}", (100.0 * gel, 0.0), xytext=(24 if left else -6, 5),
+    ax.annotate(pretty(f"gels at {show_kernel(gel, 'exposure', digits=3)}"), (100.0 * gel, 0.0), xytext=(24 if left else -6, 5),
                 textcoords="offset points", fontsize=10, color=TONES["limit"], ha="left" if left else "right")  # fmt: skip
     if layer is not None:
         ax.axhline(layer, color=TONES["limit"], linewidth=1.5, linestyle="--")
@@ -59,6 +59,6 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     )
     ax.set_xlim(100.0 * low, 100.0 * high)
     ax.set_ylim(0.0, top)
-    ax.set_xlabel("exposure (mJ/cm^2), logarithmic scale")
+    ax.set_xlabel("exposure (mJ/cm²), logarithmic scale")
     ax.set_ylabel("cure depth (mm)")
     ax.set_title("Working curve, this setting as a point", loc="left", pad=10)

@@ -27,7 +27,8 @@ __all__ = ["LESSON_FIGURES", "lesson_figure"]
 def lesson_figure(name: str, bench: Bench, width_mm: float = 150.0, height_mm: float = 95.0) -> Figure:
     """The figure of a lesson, by the lesson's name."""
     figure = new_figure(width_mm, height_mm)
-    LESSON_FIGURES[name](axes(figure, (0.14, 0.17, 0.82, 0.72)), bench)
+    # room for the caption under the title
+    LESSON_FIGURES[name](axes(figure, (0.14, 0.17, 0.82, 0.67)), bench)
     return figure
 
 
