@@ -142,7 +142,7 @@ def seam(contour: Best, hatch: Best) -> Seam:
     many = math.ceil(6.0 * hatch.beam_radius / spacing) + 2
 
     def weakest(distance: float) -> float:
-        y = np.linspace(0.0, distance + 0.5 * spacing, 121)
+        y = np.linspace(0.0, distance, 121)  # further in the hatch stands by itself
         lines = distance + spacing * np.arange(many)
         with np.errstate(under="ignore"):
             total = line.line_profile(contour.exposure_min, contour.beam_radius, y)

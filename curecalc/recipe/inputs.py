@@ -140,6 +140,11 @@ def _agree(machine: Machine, lot: Lot, needs: Needs, day: datetime.date) -> list
                 "Dp and Ec do not carry over. Calibrate the resin with this laser."
             )
     notes += _temperatures(machine, lot, needs)
+    if float(machine.power.relative) == 0.0:
+        notes.append(
+            "The power states no standard uncertainty: what it may change by until the next reading is not counted. "
+            "Write it, like 240 mW +- 1 %."
+        )
     age, valid = machine.reading_age_days(day), float(machine.power_reading_valid_for.m_as(S)) / 86400.0
     if age > valid:
         notes.append(

@@ -130,7 +130,9 @@ def retune(
         if was is None:
             continue
         changes.append(_change(one, was, ratio, factor))
-    return Retuned(recipe, tuple(changes), tuple(_due(machine, now, resin, recipe, ratio, factor, day)), ratio, factor,
+    # what was extrapolated before is no reason that this change brings
+    said = {str(w).split(":")[0] for w in old.get("warnings") or () if "extrapolated" in str(w)}
+    return Retuned(recipe, tuple(changes), tuple(_due(machine, now, resin, recipe, ratio, factor, day, said)), ratio, factor,
                    factor * float((old.get("readings") or {}).get("beam_radius_factor", 1.0)))  # fmt: skip
 
 
@@ -209,8 +211,9 @@ def _change(one: Any, was: dict[str, Any], ratio: float, factor: float) -> Chang
 
 
 def _due(
-    machine: Machine, now: Machine, resin: Lot, recipe: Recipe, ratio: float, factor: float, day: datetime.date
-) -> list[str]:
+    machine: Machine, now: Machine, resin: Lot, recipe: Recipe, ratio: float, factor: float, day: datetime.date,
+    said: set[str],
+) -> list[str]:  # fmt: skip
     """Reasons to expose coupons instead of trusting new speeds."""
     reasons = []
     if abs(ratio - 1.0) > _POWER_STEP:
@@ -229,7 +232,7 @@ def _due(
             f"The power was read with {now.power_meter}, the coupons with "
             f"{resin.power_meter or 'another meter'}: the scale no longer cancels."
         )
-    reasons += [w for w in recipe.warnings if "extrapolated" in w]
+    reasons += [w for w in recipe.warnings if "extrapolated" in w and w.split(":")[0] not in said]
     try:
         age = (day - datetime.date.fromisoformat(resin.date[:10])).days
     except ValueError:

@@ -70,3 +70,56 @@ def test_aiming_deeper_at_the_centre_reaches_the_depth_at_the_corner(raster_line
     dose = float(settings.dose_for(needed, x, flat)) * stretched
     assert needed > 0.18
     assert float(settings.depth_of(dose, x, form)) == pytest.approx(0.18, abs=1e-12)
+
+
+def test_between_contour_and_hatch_nothing_is_weaker_than_the_weaker_of_the_two():
+    """The exposure of the contour's line and of all hatch lines, summed here, in between and just beyond the widest gap."""
+    import math
+
+    import numpy as np
+
+    from curecalc.recipe.consequences import seam
+    from curecalc.recipe.search import best_settings
+
+    from .test_search import INFINITE, Pattern, plain
+
+    hatch = best_settings(plain())
+    contour = best_settings(plain(pattern=Pattern(False), ripple=INFINITE))
+    found = seam(contour, hatch)
+    assert found.first_line > 0.0
+    peak = math.sqrt(2.0 / math.pi) * hatch.power / (hatch.beam_radius * hatch.scan_speed)
+
+    def weakest(gap):
+        y = np.linspace(0.0, gap, 2001)
+        lines = gap + hatch.hatch_spacing * np.arange(60)
+        total = contour.exposure_min * np.exp(-2.0 * (y / contour.beam_radius) ** 2)
+        return (total + peak * np.exp(-2.0 * ((y[:, None] - lines) / hatch.beam_radius) ** 2).sum(1)).min()
+
+    target = min(contour.exposure_min, hatch.exposure_min)
+    assert weakest(found.first_line) >= target * (1.0 - 1e-3)
+    assert weakest(1.05 * found.first_line) < target
+
+
+def test_a_power_without_uncertainty_is_told(tmp_path, capsys):
+    from pathlib import Path
+
+    from curecalc.cli import main
+
+    demo = Path(__file__).resolve().parents[2] / "demo"
+    machine = tmp_path / "machine.toml"
+    machine.write_text((demo / "machine.toml").read_text().replace("240 mW +- 1 %", "240 mW"))
+    assert (
+        main(
+            [
+                "recipe",
+                "--machine",
+                str(machine),
+                "--resin",
+                str(demo / "resin.toml"),
+                "--needs",
+                str(demo / "needs.toml"),
+            ]
+        )
+        == 0
+    )
+    assert "states no standard uncertainty" in capsys.readouterr().out

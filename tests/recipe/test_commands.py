@@ -1,0 +1,149 @@
+"""The commands recipe, window and retune on the invented scenario: contract keys, exit statuses, files, old beside new."""
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+
+from curecalc.cli import main
+
+DEMO = Path(__file__).resolve().parents[2] / "demo"
+FILES = [part for kind in ("machine", "resin", "needs") for part in (f"--{kind}", str(DEMO / f"{kind}.toml"))]
+
+
+def answer(capsys, *arguments):
+    assert main(list(arguments)) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+@pytest.fixture
+def saved(tmp_path, capsys):
+    path = tmp_path / "recipe.json"
+    assert main(["recipe", *FILES, "--save", str(path)]) == 0
+    capsys.readouterr()
+    return path
+
+
+def test_json_has_the_keys_of_the_contract(capsys):
+    record = answer(capsys, "recipe", *FILES, "--json")
+    for key in ("vectors", "layer_time", "volume_rate", "light_limit_fraction", "warnings", "cautions", "files"):
+        assert record[key] is not None
+    assert [v["kind"] for v in record["vectors"]] == ["contour", "hatch", "down-facing", "support", "first layers"]
+    for vector in record["vectors"]:
+        for key in ("scan_speed", "power", "beam_radius", "cure_depth", "overcure", "assurance", "limited_by"):
+            assert vector[key] is not None, key
+        assert vector["cure_depth_assured"]["value"] == pytest.approx(vector["depth_needed"]["value"], abs=1e-6)
+        assert (vector["hatch_spacing"] is None) == (vector["pattern"] == "line")
+
+
+def test_the_settings_give_their_depth_by_the_command_depth(capsys):
+    record = answer(capsys, "recipe", *FILES, "--json")
+    resin = record["resin"]
+    for v in record["vectors"]:
+        more = [] if v["hatch_spacing"] is None else ["--hatch-spacing", f"{v['hatch_spacing']['value']!r} mm"]
+        got = answer(
+            capsys, "depth", "--power", f"{v['power']['value']!r} mW", "--beam-radius", f"{v['beam_radius']['value']!r} mm",
+            "--scan-speed", f"{v['scan_speed']['value']!r} mm/s",
+            "--penetration-depth", f"{resin['penetration_depth']['value']!r} mm",
+            "--critical-exposure", f"{resin['critical_exposure']['value']!r} mJ/cm^2", "--json", *more,
+        )  # fmt: skip
+        depth = got["cure_depth" if v["hatch_spacing"] is None else "cure_depth_min"]["value"]
+        assert depth == pytest.approx(v["cure_depth"]["value"], rel=1e-6)
+
+
+def test_draws_agree_with_the_stated_assurance(capsys):
+    record = answer(capsys, "recipe", *FILES, "--json", "--monte-carlo", "200000", "--seed", "3")
+    for drawn, vector in zip(record["monte_carlo"]["kinds"], record["vectors"]):
+        assert drawn["share_that_bonds"] == pytest.approx(vector["assurance"], abs=0.006)
+
+
+def test_sheet_table_and_figure_are_written(tmp_path, capsys):
+    names = {"--sheet": "sheet.pdf", "--csv": "settings.csv", "--figure": "window.svg"}
+    options = [part for option, name in names.items() for part in (option, str(tmp_path / name))]
+    record = answer(capsys, "recipe", *FILES, "--json", *options)
+    pdf = (tmp_path / "sheet.pdf").read_bytes()
+    assert pdf.startswith(b"%PDF")
+    assert pdf.count(b"/Type /Page\n") == 1
+    with (tmp_path / "settings.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    for row, vector in zip(rows, record["vectors"], strict=True):
+        assert float(row["scan speed [mm/s]"]) == vector["scan_speed"]["value"]
+        assert row["kind"] == vector["kind"]
+
+
+def test_the_html_sheet_shows_the_numbers_of_the_json_and_the_cautions(tmp_path, capsys):
+    from curecalc.cautions import CAUTIONS
+    from curecalc.sheets import recipe_view
+
+    path = tmp_path / "sheet.html"
+    record = answer(capsys, "recipe", *FILES, "--json", "--sheet", str(path))
+    text = path.read_text(encoding="utf-8")
+    for row in recipe_view(record)["settings"]:
+        for cell in row:
+            assert f">{cell}<" in text
+    for caution in CAUTIONS:
+        assert caution.split(":")[0].replace("'", "&#39;") in text
+    assert record["files"]["machine"]["sha256"][:16] in text
+
+
+def test_nothing_that_fits_is_status_3_and_writes_nothing(tmp_path, capsys):
+    needs = tmp_path / "needs.toml"
+    needs.write_text(
+        (DEMO / "needs.toml").read_text().replace('print_through_max = "0.22 mm"', 'print_through_max = "0.1 mm"')
+    )
+    files = [*FILES[:-1], str(needs)]
+    assert main(["recipe", *files, "--save", str(tmp_path / "out.json"), "--json"]) == 3
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.count("\n") == 1
+    assert "print-through" in err
+    assert not (tmp_path / "out.json").exists()
+
+
+def test_window_marks_the_chosen_point_and_its_border(tmp_path, capsys):
+    record = answer(capsys, "window", *FILES, "--points", "21", "--json", "--figure", str(tmp_path / "w.png"))
+    assert (tmp_path / "w.png").stat().st_size > 10_000
+    assert record["across"]["setting"] == "scan_speed"
+    speed = record["chosen"]["scan_speed"]["value"]
+    for row, depths in zip(record["inside"], record["cure_depth"]["value"]):
+        assert depths == sorted(depths, reverse=True)  # faster is shallower
+        held = [v for v, inside in zip(record["across"]["value"], row) if inside]
+        assert held == [] or record["across"]["value"][: len(held)] == held
+    assert min(record["across"]["value"]) < speed < max(record["across"]["value"])
+
+
+def test_retune_scales_speeds_that_the_laser_limits(saved, tmp_path, capsys):
+    again = tmp_path / "again.json"
+    record = answer(capsys, "retune", str(saved), "--power", "216 mW", "--json", "--save", str(again))
+    hatch = next(one for one in record["changes"] if one["kind"] == "hatch")
+    assert hatch["speed_change"] == pytest.approx(-0.1, abs=1e-4)
+    contour = next(one for one in record["changes"] if one["kind"] == "contour")
+    assert contour["speed_change"] == pytest.approx(0.0, abs=1e-9)
+    # read back, the new reading counts
+    more = answer(capsys, "retune", str(again), "--power", "216 mW", "--json")
+    assert all(abs(one["speed_change"]) < 1e-4 for one in more["changes"])
+
+
+def test_retune_calls_for_coupons_when_the_light_changed_much(saved, capsys):
+    record = answer(capsys, "retune", str(saved), "--power", "120 mW", "--json")
+    assert any("irradiance" in reason for reason in record["recalibrate"])
+    record = answer(capsys, "retune", str(saved), "--beam-radius", "0.08 mm", "--instead-of", "0.055 mm", "--json")
+    assert any("beam radius changed" in reason for reason in record["recalibrate"])
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda t: t[: len(t) // 2], "cannot be read as JSON"),
+        (lambda t: t.replace("240 mW", "250 mW"), "does not match its sha256"),
+        (lambda t: t.replace('"vectors"', '"vektors"'), "vectors"),
+        (lambda t: "[]", "is not a recipe"),
+    ],
+)
+def test_a_damaged_recipe_is_refused(saved, capsys, change, said):
+    saved.write_text(change(saved.read_text(encoding="utf-8")), encoding="utf-8")
+    assert main(["retune", str(saved), "--power", "216 mW"]) == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert said in err
