@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["dose_profile", "draw_section", "section_figure"]
+__all__ = ["dose_profile", "draw_section", "section_figure", "settings_text"]
 
 
 def section_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 105.0) -> Figure:
@@ -88,7 +88,7 @@ def draw_section(ax: Axes, answer: Answer, *, headed: bool = True) -> None:
     ax.set_ylabel("depth below the surface (mm)")
     if headed:
         ax.set_title(_title(answer), loc="left", pad=22)
-        caption(ax, _settings(answer))
+        caption(ax, settings_text(answer))
 
 
 def _mark_overcure(ax: Axes, answer: Answer, layer: float | None, where: float) -> None:
@@ -117,7 +117,7 @@ def _mark_overcure(ax: Axes, answer: Answer, layer: float | None, where: float) 
     )
 
 
-def _settings(answer: Answer) -> str:
+def settings_text(answer: Answer) -> str:
     beam, scan, resin = answer.beam, answer.scan, answer.resin
     parts = [show(measured(beam.power).value, digits=3), f"W0 {show(measured(beam.radius_x).value, digits=3)}"]
     if beam.radius_y is not None:

@@ -29,6 +29,10 @@ class PageOptions:
     ----------
     bench : Bench
         Whose numbers a fresh page shows.
+    recipe : Recipe or None
+        Whose process window to show.
+    recipe_files : tuple of str
+        Machine, resin and needs file it was made from, for the equal command line.
     log : str or None
         A logbook to show.
     write : bool
@@ -43,6 +47,8 @@ class PageOptions:
 
     bench: Bench = field(default_factory=invented_bench)
     log: str | None = None
+    recipe: Any = None
+    recipe_files: tuple[str, str, str] = ("machine.toml", "resin.toml", "needs.toml")
     write: bool = False
     hosts: tuple[str, ...] = LOCAL_NAMES
     code: AccessCode | None = None
@@ -117,6 +123,10 @@ def create_app(options: PageOptions | None = None) -> Flask:
     )
     board = Board()
     views: list[View] = [SettingsView(options.bench, board), StackView(options.bench, board), CouponsView(board)]
+    if options.recipe is not None:
+        from .window_view import WindowView
+
+        views.insert(2, WindowView(options.recipe, options.recipe_files, board))
     places = [(v.name, v.title) for v in views]
     add_lessons(app, options.bench, board)
     add_practice(app, options.bench)

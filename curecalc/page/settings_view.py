@@ -183,7 +183,7 @@ class SettingsView:
             ("section", section, "Cross-section of the cured resin."),
             ("exposure", draw_ripple, "Exposure across the scan lines."),
         ):
-            made.append((panel, self.board.svg(f"s-{panel}", lambda ax, d=draw: d(ax, answer), label=f"{what} {said}")))
+            made.append((panel, self.board.svg(f"s-{panel}", _fitted(draw, answer), label=f"{what} {said}")))
         return made
 
     @staticmethod
@@ -201,6 +201,27 @@ class SettingsView:
         speed = f"{figure(float(solution.value.m_as('mm/s')), digits=4)} mm/s"
         given = {k: v for k, v in state.texts.items() if v} | {"scan_speed": speed}
         return {"speed": show(solution.value, solution.standard_uncertainty[0]), "address": urlencode(given)}
+
+
+def _fitted(draw: Any, answer: Answer) -> Any:
+    """Draw for a narrow panel: the settings stand in the fields beside it, so the long title and caption go."""
+
+    def fitted(ax: Any) -> None:
+        draw(ax, answer)
+        title = ax.get_title(loc="left")
+        if title.startswith("Cured section"):
+            for text in [t for t in ax.texts if t.get_text().startswith(_caption_start(answer))]:
+                text.remove()
+            ax.set_title("Cured section across the lines", loc="left", pad=8)
+
+    return fitted
+
+
+def _caption_start(answer: Answer) -> str:
+    from ..figures.section import settings_text
+    from ..figures.style import pretty
+
+    return pretty(settings_text(answer))
 
 
 def _sound(state: State) -> State:

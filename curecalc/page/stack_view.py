@@ -70,7 +70,7 @@ class StackView:
 
         drawing = self.board.svg(
             "k-stack", lambda ax: draw_stack(ax, answer, headed=False), label=f"Exposure against depth through the layers. {main}",
-            width_mm=170.0, height_mm=120.0, boxes=((0.11, 0.13, 0.86, 0.77),),
+            width_mm=170.0, height_mm=120.0, boxes=((0.11, 0.13, 0.86, 0.73),),
         )  # fmt: skip
         return context | {"answer": answer, "rows": rows, "main": main, "drawings": [("stack", drawing)],
                           "command": self.command(query)}  # fmt: skip
