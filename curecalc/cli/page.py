@@ -30,6 +30,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--write", action="store_true", help="let the page add entries to the logbook; read-only otherwise"
     )
     add_bench(parser)
+    group = parser.add_argument_group("process window")
+    group.add_argument("--needs", metavar="FILE", action=_Once,
+                       help="with --machine and --resin: show the process window of their recipe")  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> int:
@@ -44,11 +47,32 @@ def run(args: argparse.Namespace) -> int:
     local = host in (LOOPBACK, "localhost", "::1")
     port = number("--port", args.port, 8765, whole=True)
     here = bench(args)
+    more = _recipe(args)
     code = None if local else AccessCode(_tell)
-    options = PageOptions(bench=here, log=args.log, write=args.write, hosts=(*names_of(host), *args.name), code=code)
+    options = PageOptions(
+        bench=here, log=args.log, write=args.write, hosts=(*names_of(host), *args.name), code=code, **more
+    )
     _stop_on_terminate()
     serve(options, host=host, port=port, open_browser=args.open)
     return 0
+
+
+def _recipe(args: argparse.Namespace) -> dict[str, Any]:
+    """The recipe whose process window the page shows, where needs are named."""
+    if args.needs is None:
+        return {}
+    for name in ("machine", "resin"):
+        if getattr(args, name) is None:
+            raise QuantityError(
+                f"--{name} is missing: with --needs the page shows a recipe's window. Name its {name} file."
+            )
+    from ..recipe.recipe import make_recipe
+    from ..records.machine_file import read_machine
+    from ..records.needs_file import read_needs
+    from ..records.resin_file import read_resin
+
+    recipe = make_recipe(machine=read_machine(args.machine), resin=read_resin(args.resin), needs=read_needs(args.needs))
+    return {"recipe": recipe, "recipe_files": (args.machine, args.resin, args.needs)}
 
 
 def _tell(code: str) -> None:

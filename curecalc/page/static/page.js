@@ -16,14 +16,15 @@
 
   function toPlace(slider, value) {
     const [low, high] = ends(slider);
+    if (slider.dataset.whole === "yes") { return value; }
     if (slider.dataset.even === "yes") { return 1000 * (value - low) / (high - low); }
     return value > 0 ? 1000 * Math.log(value / low) / Math.log(high / low) : 0;
   }
 
   function toValue(slider) {
+    if (slider.dataset.whole === "yes") { return Number(slider.value); }
     const [low, high] = ends(slider), share = Number(slider.value) / 1000;
     const value = slider.dataset.even === "yes" ? low + share * (high - low) : low * Math.pow(high / low, share);
-    if (slider.dataset.whole === "yes") { return Math.round(value); }
     return slider.dataset.even === "yes" ? Number(value.toFixed(4)) : Number(value.toPrecision(3));
   }
 
@@ -32,7 +33,7 @@
   function follow(slider, field) {
     const value = read(slider, field.value);
     if (value !== null && Number.isFinite(value)) {
-      slider.value = String(Math.max(0, Math.min(1000, toPlace(slider, value))));
+      slider.value = String(Math.max(Number(slider.min), Math.min(Number(slider.max), toPlace(slider, value))));
     }
     say(slider, field);
   }

@@ -1,0 +1,288 @@
+"""The page in a real browser: views, sliders, keyboard, names for screen readers, widths, light and dark, no outside request."""
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+sync_api = pytest.importorskip("playwright.sync_api")
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="no browser installed"),
+    pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning"),
+]
+VIEWS = ["/settings", "/stack", "/coupons", "/window", "/log", "/lessons", "/lessons/stack", "/practice"]
+DEMO = Path(__file__).resolve().parents[2] / "demo"
+
+# What a checker of accessibility asks first, in plain terms; `CURECALC_AXE` may name a copy of the axe-core script for the rest.
+PROBLEMS = """() => {
+  const bad = [];
+  const labels = e => e.labels ? [...e.labels].map(l => l.textContent).join(' ') : '';
+  const named = e => (e.getAttribute('aria-label') || labels(e) || e.alt || e.textContent || e.value || '').trim();
+  const controls = 'input:not([type=hidden]), select, textarea, button, a[href], [role=img], img';
+  document.querySelectorAll(controls).forEach(e => { if (!named(e)) bad.push('no name: ' + e.outerHTML.slice(0, 80)); });
+  const ids = {};
+  document.querySelectorAll('[id]').forEach(e => { if (ids[e.id]) bad.push('id twice: ' + e.id); ids[e.id] = 1; });
+  for (const name of ['aria-describedby', 'aria-labelledby']) {
+    document.querySelectorAll('[' + name + ']').forEach(e => {
+      for (const id of e.getAttribute(name).split(' ')) if (!ids[id]) bad.push('points nowhere: ' + id);
+    });
+  }
+  let level = 0;
+  document.querySelectorAll('h1,h2,h3,h4').forEach(h => {
+    if (+h.tagName[1] > level + 1) bad.push('heading jumps: ' + h.textContent);
+    level = +h.tagName[1];
+  });
+  if (document.querySelectorAll('h1').length !== 1) bad.push('not one h1');
+  if (!document.documentElement.lang) bad.push('no language');
+  for (const tag of ['main', 'header', 'footer', 'nav']) if (!document.querySelector(tag)) bad.push('no ' + tag);
+  document.querySelectorAll('table').forEach(t => { if (!t.querySelector('th')) bad.push('table without headers'); });
+  const parts = c => c.match(/[0-9.]+/g).map(Number);
+  const light = c => {
+    const [r, g, b] = parts(c).map(v => v / 255).map(v => v <= 0.03928 ? v / 12.92 : Math.pow((v + 0.055) / 1.055, 2.4));
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  };
+  const behind = e => {
+    for (; e; e = e.parentElement) {
+      const c = getComputedStyle(e).backgroundColor;
+      if (parts(c).length === 3 || parts(c)[3] > 0) return c;
+    }
+    return 'rgb(255, 255, 255)';
+  };
+  const ratio = (a, b) => { const [x, y] = [light(a), light(b)].sort((p, q) => q - p); return (x + 0.05) / (y + 0.05); };
+  const texts = 'p, a, th, td, label, legend, h1, h2, h3, button, input[type=text], select, textarea, code, figcaption, caption, li';
+  document.querySelectorAll(texts).forEach(e => {
+    if (!(e.textContent.trim() || e.value) || !e.getClientRects().length) return;
+    const got = ratio(getComputedStyle(e).color, behind(e));
+    if (got < 4.5) bad.push('contrast ' + got.toFixed(2) + ': ' + e.textContent.slice(0, 40));
+  });
+  document.querySelectorAll('figure svg').forEach(s => s.querySelectorAll('text').forEach(t => {
+    const got = ratio(getComputedStyle(t).fill, behind(s.parentElement));
+    if (got < 3) bad.push('figure contrast ' + got.toFixed(2) + ': ' + t.textContent);
+  }));
+  return bad;
+}"""
+
+
+@pytest.fixture(scope="module")
+def page_address(tmp_path_factory):
+    """A page with everything on it: window of the demo's recipe, a logbook that may be written."""
+    from curecalc.page import PageOptions
+    from curecalc.page.server import start
+    from curecalc.recipe.recipe import make_recipe
+    from curecalc.records.logbook import Logbook
+    from curecalc.records.machine_file import read_machine
+    from curecalc.records.needs_file import read_needs
+    from curecalc.records.resin_file import read_resin
+    from curecalc.units import Quantity
+
+    files = tuple(str(DEMO / f"{name}.toml") for name in ("machine", "resin", "needs"))
+    recipe = make_recipe(machine=read_machine(files[0]), resin=read_resin(files[1]), needs=read_needs(files[2]))
+    log = str(tmp_path_factory.mktemp("log") / "shop.db")
+    with Logbook(log, create=True) as book:
+        book.add("machine", {}, machine="bay 2")
+        for k in range(12):
+            book.add("power", {"power": Quantity(240.0 - k, "mW")}, machine="bay 2", time=f"2026-10-{k + 1:02d} 08:00")
+    options = PageOptions(recipe=recipe, recipe_files=files, log=log, write=True, burst=1e9, per_second=1e9)
+    running = start(options, port=0)
+    thread = running.run_in_background()
+    yield running.url.rstrip("/")
+    running.stop()
+    thread.join(10)
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with sync_api.sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def tab(browser, page_address):
+    """A tab that notes every request, console message and error."""
+    context = browser.new_context(viewport={"width": 1280, "height": 800}, base_url=page_address)
+    page = context.new_page()
+    page.asked, page.said = [], []
+    page.on("request", lambda request: page.asked.append(request.url))
+    page.on("console", lambda message: page.said.append(message.text) if message.type in ("error", "warning") else None)
+    page.on("pageerror", lambda error: page.said.append(str(error)))
+    yield page
+    outside = [url for url in page.asked if not url.startswith(page_address + "/") and not url.startswith("data:")]
+    said = list(page.said)
+    context.close()
+    assert not outside, "a request left the machine"
+    assert not said, "the browser complained"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("view", VIEWS)
+def test_views_load_and_are_accessible(tab, view, scheme):
+    tab.emulate_media(color_scheme=scheme)
+    tab.goto(view)
+    assert tab.evaluate(PROBLEMS) == []
+    axe = os.environ.get("CURECALC_AXE")
+    if axe:
+        tab.evaluate(Path(axe).read_text(encoding="utf-8"))
+        found = tab.evaluate("() => axe.run(document)")["violations"]
+        assert not [(v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")]
+
+
+@pytest.mark.parametrize("width", [320, 400, 600, 800, 1024, 1280, 1600, 1920])
+def test_no_sideways_scrolling(tab, width):
+    tab.set_viewport_size({"width": width, "height": 1280 if width <= 800 else 800})
+    for view in VIEWS:
+        tab.goto(view)
+        assert tab.evaluate("() => document.documentElement.scrollWidth") <= width, view
+
+
+@pytest.mark.parametrize("view", ["/settings", "/stack"])
+def test_each_slider_redraws_and_the_address_follows(tab, view):
+    tab.goto(view)
+    sliders = tab.locator("input.slide")
+    for k in range(sliders.count()):
+        slider = sliders.nth(k)
+        name = slider.get_attribute("data-for").removeprefix("f-")
+        if name == "overcure":
+            old = tab.locator(".solved strong").text_content()
+        else:
+            old = tab.locator("#result").inner_html()
+        with tab.expect_response(lambda answer: "?" in answer.url and answer.ok):
+            slider.focus()
+            for _ in range(1 if name == "passes" else 12):
+                tab.keyboard.press("ArrowRight")
+        tab.wait_for_timeout(400)
+        new = (
+            tab.locator(".solved strong").text_content() if name == "overcure" else tab.locator("#result").inner_html()
+        )
+        assert new != old, name
+        assert slider.get_attribute("aria-valuetext") == tab.locator(f"#f-{name}").input_value()
+        assert f"{name}=" in tab.url
+    address = tab.url
+    shown = tab.locator(".main").text_content()
+    tab.goto(address)
+    assert tab.locator(".main").text_content() == shown, "the address is a bookmark"
+
+
+def test_typing_other_units_moves_the_slider_and_errors_are_tied_to_the_field(tab):
+    tab.goto("/settings")
+    field, slider = tab.locator("#f-power"), tab.locator('[data-for="f-power"]')
+    before = slider.input_value()
+    field.fill("0.9 W")
+    assert int(slider.input_value()) > int(before)
+    tab.wait_for_timeout(500)
+    assert "0.9 W" in tab.locator("pre").text_content()
+    field.fill("0.9 Q")
+    tab.wait_for_selector("#problems")
+    tab.wait_for_timeout(100)
+    assert field.get_attribute("aria-invalid") == "true"
+    assert tab.locator("#" + field.get_attribute("aria-describedby")).is_visible()
+    field.fill("900 mW")
+    tab.wait_for_selector(".pictures")
+    tab.wait_for_timeout(100)
+    assert field.get_attribute("aria-invalid") is None
+
+
+def test_keyboard_alone_reaches_everything(tab):
+    tab.goto("/settings")
+    tab.keyboard.press("Tab")
+    assert tab.evaluate("() => document.activeElement.className") == "skip"
+    seen = []
+    for _ in range(90):
+        tab.keyboard.press("Tab")
+        here = tab.evaluate(
+            "() => { const e = document.activeElement; return [e.tagName, e.id || e.name || e.textContent.trim().slice(0, 30), getComputedStyle(e).outlineStyle]; }"
+        )
+        if here[0] == "BODY":
+            break
+        seen.append(here)
+    reached = {name for _, name, _ in seen}
+    for name in (
+        "f-power",
+        "f-spot",
+        "f-spot_as",
+        "f-scan_speed",
+        "f-hatch_spacing",
+        "f-passes",
+        "f-layer_thickness",
+        "Redraw",
+        "Use this speed",
+    ):
+        assert name in reached, name
+    assert all(outline != "none" for _, _, outline in seen), "focus is visible everywhere"
+
+
+def test_a_coupon_is_left_out_and_comes_back(tab):
+    tab.goto("/coupons")
+    line = tab.locator(".main").text_content()
+    tab.locator("#x-3").check()
+    tab.wait_for_function("old => document.querySelector('.main').textContent !== old", arg=line)
+    assert "exclude=3" in tab.url
+    tab.locator("#x-3").uncheck()
+    tab.wait_for_function("old => document.querySelector('.main').textContent === old", arg=line)
+    table = tab.locator("#f-table")
+    table.fill(table.input_value().replace("0.0", "0.1", 1))
+    tab.wait_for_function("old => document.querySelector('.main').textContent !== old", arg=line)
+
+
+def test_a_table_is_uploaded(tab):
+    tab.goto("/coupons")
+    tab.set_input_files("#f-file", str(DEMO / "coupons_lot_6.csv"))
+    tab.get_by_role("button", name="Read it").click()
+    tab.wait_for_url("**/coupons?table=*")
+    assert tab.locator(".main").is_visible()
+
+
+def test_window_axes_change(tab):
+    tab.goto("/window")
+    old = tab.locator("#result").inner_html()
+    tab.select_option("#f-across", "power")
+    tab.wait_for_function("old => document.querySelector('#result').innerHTML !== old", arg=old)
+    assert "across=power" in tab.url
+
+
+def test_an_entry_is_written_where_allowed(tab):
+    tab.goto("/log")
+    tab.fill("#f-power", "232 mW +- 2 %")
+    tab.get_by_role("button", name="Write it").click()
+    tab.wait_for_selector(".right")
+    assert "is written" in tab.locator(".right").text_content()
+
+
+def test_practice_is_solved_by_hand(tab):
+    from curecalc.lessons import invented_bench
+    from curecalc.lessons.exercises import exercises
+
+    one = exercises(seed=1, number=12, bench=invented_bench())[0]
+    tab.goto("/practice")
+    tab.fill("#f-answer", one.told())
+    tab.keyboard.press("Enter")
+    tab.wait_for_selector(".right")
+
+
+def test_works_without_scripts(browser, page_address):
+    context = browser.new_context(java_script_enabled=False, base_url=page_address)
+    page = context.new_page()
+    page.goto("/settings")
+    page.fill("#f-power", "400 mW")
+    page.get_by_role("button", name="Redraw").click()
+    assert "power=400+mW" in page.url
+    assert page.locator(".pictures svg").count() == 3
+    context.close()
+
+
+def test_print_is_dark_on_white(tab):
+    tab.emulate_media(media="print", color_scheme="dark")
+    tab.goto("/settings")
+    assert tab.evaluate("() => getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
+    colours = tab.evaluate(
+        "() => [...document.querySelectorAll('figure svg path')].map(p => getComputedStyle(p).stroke).filter(c => c.startsWith('rgb('))"
+    )
+    import re
+
+    for colour in set(colours):
+        r, g, b = (int(v) for v in re.findall(r"\d+", colour)[:3])
+        assert max(r, g, b) - min(r, g, b) <= 8, f"{colour} is no grey"

@@ -1,0 +1,83 @@
+"""The process window on the page: the tool's numbers, its axes, words for what cannot be."""
+
+import html
+import json
+import shlex
+from pathlib import Path
+from urllib.parse import urlencode
+
+import pytest
+
+from curecalc.cli import main
+from curecalc.page import PageOptions, create_app
+
+DEMO = Path(__file__).resolve().parents[2] / "demo"
+FILES = tuple(str(DEMO / f"{name}.toml") for name in ("machine", "resin", "needs"))
+
+
+@pytest.fixture(scope="module")
+def window_client():
+    from curecalc.recipe.recipe import make_recipe
+    from curecalc.records.machine_file import read_machine
+    from curecalc.records.needs_file import read_needs
+    from curecalc.records.resin_file import read_resin
+
+    recipe = make_recipe(machine=read_machine(FILES[0]), resin=read_resin(FILES[1]), needs=read_needs(FILES[2]))
+    return create_app(PageOptions(recipe=recipe, recipe_files=FILES, burst=1e9, per_second=1e9)).test_client()
+
+
+@pytest.mark.parametrize("query", [{}, {"across": "power", "up": "scan_speed"}, {"kind": "contour"}])
+def test_window_numbers_and_command_agree_with_the_tool(window_client, capsys, query):
+    address = urlencode(query)
+    text = html.unescape(window_client.get(f"/window?{address}").text)
+    assert "<svg" in text
+    assert 'role="alert"' not in text
+    numbers = window_client.get(f"/window/numbers.json?{address}").json
+    command = shlex.split(window_client.get(f"/window/command.txt?{address}").text)
+    assert main([*command[1:], "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == numbers
+    assert window_client.get(f"/window/window.png?{address}").data.startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ({"kind": "<b>"}, "Kind of vector must be one of"),
+        ({"across": "temperature"}, "Axis must be one of"),
+        ({"across": "scan_speed", "up": "scan_speed"}, "two"),
+    ],
+)
+def test_what_cannot_be_is_said(window_client, query, words):
+    page = window_client.get(f"/window?{urlencode(query)}")
+    assert page.status_code == 200
+    assert 'role="alert"' in page.text
+    assert words in html.unescape(page.text)
+    assert "<b>" not in page.text
+    assert window_client.get(f"/window/numbers.json?{urlencode(query)}").status_code == 400
+
+
+def test_without_a_recipe_there_is_no_window(client):
+    assert client.get("/window").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("argv", "words"),
+    [
+        (["--needs", FILES[2]], "--machine is missing"),
+        (["--needs", FILES[2], "--machine", FILES[0]], "--resin is missing"),
+        (["--needs", "no.toml", "--machine", FILES[0], "--resin", FILES[1]], "no.toml"),
+        (["--write"], "--write belongs to --log"),
+        (["--name", "x"], "--name belongs to --host"),
+        (["--port", "99999"], "--port must be"),
+        (["--port", "x"], "--port"),
+        (["--host", "no such host"], "--host"),
+        (["--log", "missing.db"], "missing.db"),
+    ],
+)
+def test_options_of_the_command_are_refused_in_one_line(argv, words, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main(["page", *argv]) == 2
+    err = capsys.readouterr().err.splitlines()
+    assert words in err[-1]
+    assert not [line for line in err[:-1] if not line.startswith("Access code")]
+    assert not list(tmp_path.iterdir())
