@@ -101,6 +101,8 @@ def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
     radius = np.asarray(radius, float)
     light = light._replace(radius_power=light.radius_power + 0.0 * radius, speed_power=light.speed_power + 0.0 * radius)
     start = np.maximum(x - threshold, 1e-9)[..., None]
+    if not unsure(start).any():
+        return x
     tried = start * _MORE
     fails = unsure(tried)
     first = np.argmin(fails, axis=-1)[..., None]  # the least exposure at which the width is sure enough
