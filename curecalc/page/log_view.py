@@ -98,7 +98,7 @@ def _payload(form: dict[str, str]) -> dict[str, Any]:
 
 
 def _entry(entry: Any) -> tuple[str, str, str]:
-    return str(entry.number), str(entry.time), str(entry.kind)
+    return str(entry.number), str(entry.time)[:16].replace("T", " "), str(entry.kind)
 
 
 def _row(m: MachineState) -> dict[str, Any]:

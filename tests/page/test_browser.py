@@ -194,8 +194,9 @@ def test_keyboard_alone_reaches_everything(tab):
     for _ in range(90):
         tab.keyboard.press("Tab")
         here = tab.evaluate(
-            "() => { const e = document.activeElement; return [e.tagName, "
-            "e.id || e.name || e.textContent.trim().slice(0, 30), getComputedStyle(e).outlineStyle]; }"
+            "() => { const e = document.activeElement;"
+            " const name = e.id || e.name || e.textContent.trim().slice(0, 30);"
+            " return [e.tagName, name, getComputedStyle(e).outlineStyle]; }"
         )
         if here[0] == "BODY":
             break
