@@ -121,6 +121,8 @@ def _bytes(file: Path, name: str) -> bytes:
                 f"{name}: the file is larger than {_LARGEST // 1_000_000} MB. Cut the region around the beam out."
             )
         data = file.read_bytes()
+    except FileError:
+        raise
     except FileNotFoundError:
         raise FileError(f"{name}: there is no such file. Check the path and its spelling.") from None
     except PermissionError:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from .least_squares import Fit, fit, scan_start, uneven_scatter
+from .least_squares import Fit, fit, interval_dof, scan_start, uneven_scatter
 
 __all__ = ["ClipWidth", "KnifeEdge", "clip_factor", "clip_width", "knife_edge", "knife_edge_power"]
 
@@ -223,17 +223,12 @@ def knife_edge(position: Any, reading: Any, *, drift: bool = True, low: float = 
         radius=radius, u_radius=float(radius * sd[1]), centre=float(centre), u_centre=float(sd[0]),
         dark=float(dark), full=float(full), tilt=float(tilt), drift=float(slope), u_tilt=float(u_tilt),
         u_drift=float(u_drift), rising=rising, residual_sd=float(np.sqrt((result.residuals**2).sum()
-        / max(result.degrees_of_freedom, 1))), degrees_of_freedom=_dof(result, weighted),
+        / max(result.degrees_of_freedom, 1))), degrees_of_freedom=interval_dof(result, weighted),
         travel_before=float((centre - x[0]) / radius), travel_after=float((x[-1] - centre) / radius),
         points_on_edge=int(((step > 0.02) & (step < 0.98)).sum()), with_drift=with_drift, weighted=weighted,
         clip=clip_width(x, plain, low=low, dark=float(dark), full=float(full)) if full > 0 else None,
         fitted=result.fitted[back], residuals=result.residuals[back], converged=result.converged,
     )  # fmt: skip
-
-
-def _dof(result: Fit, weighted: bool) -> int:
-    """Degrees of freedom for an interval: a third as many where the weights were estimated from either end alone."""
-    return max(result.degrees_of_freedom // 3, 1) if weighted else result.degrees_of_freedom
 
 
 def _step(x: Any, result: Fit, rising: bool) -> Any:

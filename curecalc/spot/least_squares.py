@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["Fit", "Model", "fit", "scan_start", "student_t", "two_sided_p", "uneven_scatter"]
+__all__ = ["Fit", "Model", "fit", "interval_dof", "scan_start", "student_t", "two_sided_p", "uneven_scatter"]
 
 Model = Callable[[Any], tuple[Any, Any]]
 """parameters -> (values of shape (n,), derivatives of shape (n, p))"""
@@ -172,7 +172,7 @@ def uneven_scatter(result: Fit, level: Any) -> Any:
     Returns
     -------
     float array (n,) or None
-        None where an F test at 1 % sees no difference, or there are fewer than five readings of either kind.
+        None where an F test at 10 % sees no difference, or there are fewer than five readings of either kind.
     """
     from scipy.special import fdtrc
 
@@ -185,9 +185,14 @@ def uneven_scatter(result: Fit, level: Any) -> Any:
         return None
     high, low = max(high, floor), max(low, floor)
     big, small = (bright.sum(), dark.sum()) if high > low else (dark.sum(), bright.sum())
-    if 2.0 * fdtrc(int(big) - 2, int(small) - 2, max(high, low) / min(high, low)) > 0.01:
+    if 2.0 * fdtrc(int(big) - 2, int(small) - 2, max(high, low) / min(high, low)) > 0.10:
         return None
     return np.sqrt(low + (high - low) * level**2) if high > low else np.sqrt(high + (low - high) * (1 - level) ** 2)
+
+
+def interval_dof(result: Fit, weighted: bool) -> int:
+    """Degrees of freedom for an interval: half as many where the weights were estimated from either end alone."""
+    return max(result.degrees_of_freedom // 2, 1) if weighted else result.degrees_of_freedom
 
 
 def student_t(degrees_of_freedom: float, confidence: float = 0.95) -> float:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import FileError
-from ..units import MM, MM_S, MW, NM, Measured, Quantity, QuantityError, S
+from ..units import MM, MM_S, MW, NM, Measured, Quantity, QuantityError, S, show
 from .files import Measurement, read_measurement
 from .focus import caustic_beam
 from .indirect import THRESHOLD_ERROR, cured_line_beam
@@ -130,7 +130,7 @@ def _options(found: Measurement, given: dict[str, Any]) -> dict[str, Any]:
             mine = options[name].value if isinstance(options[name], Measured) else options[name]
             if abs(float(mine.m_as(_FROM_FILE[name])) - value) > 1e-9 * abs(value):
                 raise QuantityError(
-                    f"{name} is {mine} here, but the file {found.path} states {stated}. Correct one of them."
+                    f"{name} is {show(mine)} here, but the file {found.path} states {show(stated)}. Correct one of them."
                 )
         else:
             options[name] = stated

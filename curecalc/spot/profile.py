@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from .least_squares import Fit, fit, scan_start, uneven_scatter
+from .least_squares import Fit, fit, interval_dof, scan_start, uneven_scatter
 
 __all__ = [
     "Profile",
@@ -236,7 +236,7 @@ def _as_profile(
         u_centre=float(result.sd[0]), dark=float(dark), peak=float(peak), tilt=float(tilt),
         u_tilt=float(result.sd[4] / scale) if with_tilt else 0.0,
         residual_sd=float(np.sqrt((result.residuals**2).sum() / max(result.degrees_of_freedom, 1))),
-        degrees_of_freedom=result.degrees_of_freedom, travel_before=float((centre - x[0]) / measured),
+        degrees_of_freedom=interval_dof(result, weighted), travel_before=float((centre - x[0]) / measured),
         travel_after=float((x[-1] - centre) / measured), points_on_peak=int(np.sum(np.abs(x - centre) < measured)),
         with_tilt=with_tilt, weighted=weighted, moment_radius=2.0 * math.sqrt(second) if second > 0 else math.nan,
         fitted=result.fitted[back], residuals=result.residuals[back], converged=result.converged,
