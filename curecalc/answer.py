@@ -156,14 +156,9 @@ class Answer:
         return record | {name: to_json(angle) for name, angle in turned.items() if angle.m != 0.0}
 
     def _repr_html_(self) -> str:
-        from html import escape
+        from .explain import html_table
 
-        rows = "".join(
-            f"<tr><th style='text-align:left'>{escape(name.replace('_', ' '))}</th><td>{escape(self.text(name))}</td></tr>"
-            for name in self.outputs
-        )
-        notes = "".join(f"<li>{escape(note)}</li>" for note in self.warnings)
-        return f"<table>{rows}</table>" + (f"<ul>{notes}</ul>" if notes else "")
+        return html_table([(name.replace("_", " "), self.text(name)) for name in self.outputs], self.warnings)
 
     def text(self, name: str) -> str:
         """One output as people read it."""

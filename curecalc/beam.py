@@ -24,6 +24,7 @@ from .units import (
     Measured,
     Quantity,
     QuantityError,
+    Shown,
     finite,
     measured,
     nonnegative,
@@ -39,7 +40,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, kw_only=True)
-class Beam:
+class Beam(Shown):
     """A Gaussian beam at the resin surface, round or elliptical, continuous or pulsed.
 
     Parameters

@@ -18,6 +18,7 @@ from .units import (
     Measured,
     Quantity,
     QuantityError,
+    Shown,
     measured,
     nonnegative,
     positive,
@@ -32,7 +33,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, kw_only=True)
-class Resin:
+class Resin(Shown):
     """A resin that follows the plain working curve Cd = Dp ln(E/Ec), at one wavelength and temperature.
 
     Parameters

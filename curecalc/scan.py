@@ -19,6 +19,7 @@ from .units import (
     Measured,
     Quantity,
     QuantityError,
+    Shown,
     count,
     finite,
     measured,
@@ -33,7 +34,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, kw_only=True)
-class Scan:
+class Scan(Shown):
     """How the beam is moved over a layer: one line, or a raster of parallel lines.
 
     Parameters

@@ -65,6 +65,15 @@ class StackAnswer:
     sensitivity: dict[str, Quantity] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
+    def _repr_html_(self) -> str:
+        from .explain import html_table
+        from .units import show
+
+        u = self.standard_uncertainty
+        names = ("single_depth", "print_through", "own_exposure", "interface_exposure", "residual")
+        rows = [(name.replace("_", " "), show(getattr(self, name), u.get(name))) for name in names]
+        return html_table([*rows, ("layers to leave out", str(self.compensation_layers))], self.warnings)
+
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the command contract."""
         low, high = self.print_through_range

@@ -97,6 +97,20 @@ class Fit:
         """One frozen record a coupon used."""
         return self.coupons.coupons()
 
+    def _repr_html_(self) -> str:
+        from ..explain import html_table
+        from ..units import show
+
+        rows = [
+            ("penetration depth", show(self.penetration_depth)),
+            ("critical exposure", show(self.critical_exposure)),
+            ("correlation of Dp and ln Ec", f"{self.correlation:.3f}"),
+            ("scatter of coupons", show(self.residual_sd)),
+            ("coupons", str(len(self.coupons))),
+        ]
+        rows += [(f"exposure for {show(w.depth)}", show(w.exposure)) for w in self.exposure_for_depth]
+        return html_table(rows, self.warnings)
+
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the command `fit`."""
         from .report import fit_dict

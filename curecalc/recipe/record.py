@@ -150,6 +150,19 @@ class Recipe:
     inputs: Inputs = field(repr=False)
     mesh: dict[str, Any] | None = None
 
+    def _repr_html_(self) -> str:
+        from ..explain import html_table
+        from ..units import show
+
+        rows = []
+        for one in self.vectors:
+            parts = [show(one.scan_speed), show(one.power), f"radius {show(one.beam_radius)}"]
+            if one.hatch_spacing is not None:
+                parts.append(f"spacing {show(one.hatch_spacing)}")
+            parts += [f"{one.passes} pass{'es' if one.passes > 1 else ''}", f"{100 * one.assurance:.1f} % assured"]
+            rows.append((one.kind, ", ".join(parts)))
+        return html_table(rows, self.warnings)
+
     def vector(self, kind: str) -> VectorRecipe:
         """The settings of one kind by its name."""
         for one in self.vectors:

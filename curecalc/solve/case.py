@@ -93,6 +93,19 @@ class Solution:
         record["warnings"] = [*record["warnings"], *self.notes]
         return record
 
+    def _repr_html_(self) -> str:
+        from ..explain import html_table
+        from ..units import show
+
+        spread = self.standard_uncertainty or (None,) * len(self.values)
+        rows = [
+            (self.unknown.replace("_", " "), show(v, u) if isinstance(v, Quantity) else str(v))
+            for v, u in zip(self.values, spread)
+        ]
+        first = self.answer
+        rows += [(name.replace("_", " "), first.text(name)) for name in first.outputs if name != self.unknown]
+        return html_table(rows, (*first.warnings, *self.notes))
+
     def _one(self, i: int) -> Any:
         value = self.values[i]
         if not isinstance(value, Quantity):

@@ -44,12 +44,12 @@ from .kinds import (
     unit_text,
 )  # fmt: skip
 from .reading import parse, parse_measured
-from .showing import figure, from_json, kind_of, show, show_kernel, to_json
+from .showing import Shown, figure, from_json, kind_of, show, show_kernel, to_json
 
 __all__ = [
     "DEG", "DEGC", "G", "G_CM3", "HOUR", "HZ", "KELVIN", "KINDS", "M", "MINUTE", "MJ", "MJ_CM2", "MJ_MM2", "MM",
     "MM2", "MM2_S", "MM3", "MM3_S", "MM_S", "MM_S2", "MW", "MW_MM2", "M_S", "NM", "ONE", "PERCENT", "PER_MM", "RAD",
-    "S", "UM", "W", "CurecalcError", "FileError", "Kind", "Measured", "NoSolution", "Quantity", "QuantityError",
+    "S", "UM", "W", "CurecalcError", "FileError", "Kind", "Measured", "NoSolution", "Quantity", "QuantityError", "Shown",
     "count", "figure", "finite", "from_json", "kind_of", "measured", "nonnegative", "parse", "parse_measured",
     "positive", "ratio", "show", "show_kernel", "to_json", "unit_text",
 ]  # fmt: skip

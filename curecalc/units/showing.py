@@ -12,7 +12,7 @@ from ..errors import QuantityError
 from .checks import Measured
 from .kinds import DEG, DEGC, KELVIN, KINDS, NM, RAD, Kind, clip, unit_text
 
-__all__ = ["figure", "from_json", "kind_of", "show", "show_kernel", "to_json"]
+__all__ = ["Shown", "figure", "from_json", "kind_of", "show", "show_kernel", "to_json"]
 
 
 def figure(value: float, standard_uncertainty: float | None = None, *, digits: int = 4) -> str:
@@ -135,3 +135,21 @@ def from_json(record: dict[str, Any]) -> Measured:
         raise QuantityError(f"unknown unit {clip(str(record['unit']))}.")
     spread = record.get("standard_uncertainty") or 0.0
     return Measured(Quantity(record["value"], unit), Quantity(spread, KELVIN if unit == DEGC else unit))
+
+
+class Shown:
+    """Lets a frozen record show itself in a notebook: one row a field that is stated."""
+
+    def _repr_html_(self) -> str:
+        import dataclasses
+        from html import escape
+
+        rows = ""
+        for field in dataclasses.fields(self):  # type: ignore[arg-type]
+            value = getattr(self, field.name)
+            if value is None or value is False or value == "":
+                continue
+            text = show(value) if isinstance(value, Quantity | Measured) else "yes" if value is True else str(value)
+            name = field.name.replace("_", " ")
+            rows += f"<tr><th style='text-align:left'>{escape(name)}</th><td>{escape(text)}</td></tr>"
+        return f"<table>{rows}</table>"
