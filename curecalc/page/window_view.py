@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from typing import TYPE_CHECKING, Any
 
@@ -69,6 +70,8 @@ class WindowView:
         )
         with self.board.lock:
             drawing = inline_svg(window_figure(window), name=f"Process window. {main}", prefix="w-window")
+        # its tones grade from light to dark: it stays on white paper in the dark too, out of reach of the page's colours
+        drawing = re.sub(r'="#[0-9a-f]{6}"', lambda found: found[0].upper(), drawing)
         rows = [(n.replace("_", " ") + ", held", axis_text(n, v)) for n, v in window.held.items()]
         return context | {"main": main, "drawings": [("window", drawing)], "rows": rows, "command": self.command(query)}
 
