@@ -26,7 +26,7 @@ from .units import (
     QuantityError,
     Shown,
     finite,
-    measured,
+    measured_field,
     nonnegative,
     positive,
     ratio,
@@ -80,17 +80,10 @@ class Beam(Shown):
     name: str = ""
 
     def __post_init__(self) -> None:
-        for field, unit in (("power", MW), ("radius_x", MM), ("radius_y", MM)):
-            given = getattr(self, field)
-            if given is None:
-                continue
-            value = measured(given) if isinstance(given, Quantity) else given
-            number = positive(field, value.value if isinstance(value, Measured) else value, unit)
-            if not isinstance(number, float):
-                raise QuantityError(
-                    f"{field} of a record must be one value, got an array. Use the functions for arrays."
-                )
-            object.__setattr__(self, field, value)
+        measured_field(self, "power", MW)
+        measured_field(self, "radius_x", MM)
+        if self.radius_y is not None:
+            measured_field(self, "radius_y", MM)
         finite("angle", self.angle, RAD)
         if self.wavelength is not None:
             positive("wavelength", self.wavelength, NM)

@@ -19,7 +19,7 @@ from .units import (
     Quantity,
     QuantityError,
     Shown,
-    measured,
+    measured_field,
     nonnegative,
     positive,
     ratio,
@@ -69,8 +69,8 @@ class Resin(Shown):
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        _measured_field(self, "penetration_depth", MM)
-        _measured_field(self, "critical_exposure", MJ_MM2)
+        measured_field(self, "penetration_depth", MM)
+        measured_field(self, "critical_exposure", MJ_MM2)
         ratio("correlation", self.correlation, low=-1.0, high=1.0, low_open=False, high_open=False)
         ratio("refractive_index", self.refractive_index, low=1.0, high=4.0, low_open=False)
         if self.wavelength is not None:
@@ -93,7 +93,7 @@ class BleachingResin(Resin):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        _measured_field(self, "bleaching_exposure", MJ_MM2)
+        measured_field(self, "bleaching_exposure", MJ_MM2)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,15 +118,6 @@ class PowerThresholdResin(Resin):
         super().__post_init__()
         ratio("exponent", self.exponent, low=0.0, high=2.0, high_open=False)
         positive("reference_irradiance", self.reference_irradiance, MW_MM2)
-
-
-def _measured_field(record: Any, name: str, unit: Any) -> None:
-    given = getattr(record, name)
-    value = measured(given) if isinstance(given, Quantity) else given
-    number = positive(name, value.value if isinstance(value, Measured) else value, unit)
-    if not isinstance(number, float):
-        raise QuantityError(f"{name} of a record must be one value, got an array. Use the functions for arrays.")
-    object.__setattr__(record, name, value)
 
 
 def cure_depth(*, exposure: Quantity, penetration_depth: Quantity, critical_exposure: Quantity) -> Quantity:

@@ -22,7 +22,7 @@ from .units import (
     Shown,
     count,
     finite,
-    measured,
+    measured_field,
     nonnegative,
     positive,
 )
@@ -71,19 +71,9 @@ class Scan(Shown):
     def __post_init__(self) -> None:
         from .field import _incidence
 
-        for field, unit in (("scan_speed", MM_S), ("hatch_spacing", MM)):
-            given = getattr(self, field)
-            if given is None:
-                if field == "scan_speed":
-                    positive(field, given, unit)
-                continue
-            value = measured(given) if isinstance(given, Quantity) else given
-            number = positive(field, value.value if isinstance(value, Measured) else value, unit)
-            if not isinstance(number, float):
-                raise QuantityError(
-                    f"{field} of a record must be one value, got an array. Use the functions for arrays."
-                )
-            object.__setattr__(self, field, value)
+        measured_field(self, "scan_speed", MM_S)
+        if self.hatch_spacing is not None:
+            measured_field(self, "hatch_spacing", MM)
         count("passes", self.passes)
         finite("track_angle", self.track_angle, RAD)
         finite("incidence_direction", self.incidence_direction, RAD)

@@ -250,9 +250,7 @@ def model(x: Mapping[str, Any], form: Form) -> dict[str, Any]:
     exposure = _doses(x, form, 1.0)
     out = {f"exposure_{key}": value for key, value in exposure.items()}
     if form.cure_model == "threshold":
-        # the plain exposure carries energy only; the cure follows the equivalent dose
-        plain = _doses(x, Form(**{**form.__dict__, "cure_model": "plain"}), 1.0)
-        out = {f"exposure_{key}": value for key, value in plain.items()}
+        # the exposure (w = 1) carries energy only; the cure follows the equivalent dose
         dose = _doses(x, form, x["exponent"])
         out |= {f"equivalent_{key}": value for key, value in dose.items()}
     else:

@@ -22,6 +22,10 @@ __all__ = [
 
 LONGEST_NAME = 200
 GENESIS = "0" * 64
+# of the table of entries, in the order of the fields of `Entry`
+COLUMNS = (
+    "number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, payload, previous, sha256"
+)
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from .. import __version__
 from ..errors import FileError, QuantityError
 from . import store
 from .entries import (
+    COLUMNS,
     ENTRY_KINDS,
     GENESIS,
     Attached,
@@ -36,9 +37,6 @@ __all__ = ["Logbook", "Source"]
 
 LARGEST_SOURCE = 500_000_000
 LARGEST_PAYLOAD = 50_000_000
-_COLUMNS = (
-    "number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, payload, previous, sha256"
-)
 _NEWER = "(SELECT number FROM entry AS later WHERE later.corrects = entry.number)"
 
 
@@ -231,7 +229,7 @@ class Logbook:
             attached=attached,
         )  # fmt: skip
         self._connection.execute(
-            f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            f"INSERT INTO entry ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 number,
                 kind,
@@ -336,9 +334,7 @@ class Logbook:
 
     def _select(self, clause: str, values: Iterable[Any]) -> Iterator[Entry]:
         with store.guarded(self.path):
-            rows = self._connection.execute(
-                f"SELECT {_COLUMNS}, {_NEWER} FROM entry {clause}", tuple(values)
-            ).fetchall()
+            rows = self._connection.execute(f"SELECT {COLUMNS}, {_NEWER} FROM entry {clause}", tuple(values)).fetchall()
             numbers = [row[0] for row in rows]
             kept = self._attached(numbers)
         for row in rows:
@@ -393,28 +389,9 @@ class Logbook:
 
 
 def _entry(path: str, row: tuple[Any, ...], attached: tuple[Attached, ...]) -> Entry:
-    (
-        number,
-        kind,
-        time,
-        recorded,
-        operator,
-        version,
-        machine,
-        lot,
-        beam,
-        corrects,
-        origin,
-        text,
-        previous,
-        sha256,
-        by,
-    ) = row
-    payload = _loaded(path, number, text)
-    return Entry(
-        number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, payload, text, previous, sha256,
-        attached, by,
-    )  # fmt: skip
+    # the columns of `COLUMNS`, payload text among them, then the entry that corrects this one
+    stored: tuple[Any, ...] = (*row[:11], _loaded(path, row[0], row[11]), *row[11:14], attached, row[14])
+    return Entry(*stored)
 
 
 def _where(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from . import store
-from .entries import GENESIS, Entry, chain_hash
+from .entries import COLUMNS, GENESIS, Entry, chain_hash
 from .logbook import Logbook
 from .recompute import RECOMPUTED_KINDS, recompute
 
@@ -86,11 +86,7 @@ def _walk(connection: sqlite3.Connection, problems: list[str]) -> tuple[str, int
     for number, role, name, sha256 in connection.execute("SELECT entry, role, name, sha256 FROM attached"):
         attached.setdefault(number, []).append((role, name, sha256))
     head, expected = GENESIS, 1
-    query = (
-        "SELECT number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, payload, previous, sha256 "
-        "FROM entry ORDER BY number"
-    )
-    for row in connection.execute(query):
+    for row in connection.execute(f"SELECT {COLUMNS} FROM entry ORDER BY number"):
         (
             number,
             kind,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 from ..errors import FileError
+from .fonts import add_fonts, close_fonts, pdf_bytes
 from .recipe_sheet import EFFECT_UNITS, EFFECTS, SETTINGS, UNITS, recipe_view
 
 __all__ = ["recipe_pdf"]
@@ -34,19 +34,16 @@ def recipe_pdf(record: dict[str, Any], png: bytes) -> bytes:
         page = _Page(FPDF(format="A4", unit="mm"), view, png, shrink)
         if page.draw() <= _BOTTOM:
             break
-    return bytes(page.pdf.output())
+        close_fonts(page.pdf)
+    return pdf_bytes(page.pdf)
 
 
 class _Page:
     """Draws downward; every text keeps to the page's width."""
 
     def __init__(self, pdf: Any, view: dict[str, Any], png: bytes, shrink: float) -> None:
-        import matplotlib
-
         self.pdf, self.view, self.png, self.shrink = pdf, view, png, shrink
-        fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-        pdf.add_font("sheet", "", fonts / "DejaVuSans.ttf")
-        pdf.add_font("sheet", "B", fonts / "DejaVuSans-Bold.ttf")
+        add_fonts(pdf, "sheet")
         pdf.set_auto_page_break(False)
         pdf.set_margins(_LEFT, _TOP, _LEFT)
         pdf.set_title(view["title"])

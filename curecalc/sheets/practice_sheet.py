@@ -8,6 +8,7 @@ from ..cautions import SHORT_CAUTION
 from ..errors import CurecalcError
 from ..lessons.exercises import Exercise
 from ..lessons.telling import script
+from .fonts import add_fonts, pdf_bytes
 
 __all__ = ["answer_key", "worksheet"]
 
@@ -51,7 +52,7 @@ def worksheet(exercises: list[Exercise], *, title: str = "Practice: exposure and
         pdf.set_font(_FONT, size=10)
         pdf.cell(0, 7, f"Answer: ______________________ {one.unit}", **_BELOW)
         pdf.ln(4)
-    return _done(pdf)
+    return pdf_bytes(pdf)
 
 
 def answer_key(exercises: list[Exercise], *, title: str = "Answer key: exposure and cure", note: str = "") -> bytes:
@@ -71,7 +72,7 @@ def answer_key(exercises: list[Exercise], *, title: str = "Answer key: exposure 
         for slip in one.slips:
             pdf.multi_cell(_WIDTH, 5, f"Slip, {slip.name}: gives {one.told(slip.value)}. {slip.remark}", **_BELOW)
         pdf.ln(5)
-    return _done(pdf)
+    return pdf_bytes(pdf)
 
 
 def _question(pdf: Any, one: Exercise) -> None:
@@ -88,11 +89,6 @@ def _document(title: str, note: str) -> Any:
         raise CurecalcError(
             "Writing PDF needs the library fpdf2, which is not installed. Install it with: pip install 'curecalc[pdf]'"
         ) from None
-    from pathlib import Path
-
-    import matplotlib
-
-    fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 
     class Sheet(FPDF):  # type: ignore[misc]
         def footer(self) -> None:
@@ -104,8 +100,7 @@ def _document(title: str, note: str) -> Any:
     pdf = Sheet(format="A4")
     pdf.set_margins(_LEFT, 16.0, _LEFT)
     pdf.set_auto_page_break(True, margin=24.0)
-    pdf.add_font(_FONT, "", fonts / "DejaVuSans.ttf")
-    pdf.add_font(_FONT, "B", fonts / "DejaVuSans-Bold.ttf")
+    add_fonts(pdf, _FONT)
     pdf.set_title(title)
     pdf.set_lang("en")
     pdf.set_creation_date(_fixed_date())
@@ -124,7 +119,3 @@ def _fixed_date() -> Any:
     from datetime import UTC, datetime
 
     return datetime(2000, 1, 1, tzinfo=UTC)
-
-
-def _done(pdf: Any) -> bytes:
-    return bytes(pdf.output())

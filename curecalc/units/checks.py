@@ -15,7 +15,7 @@ from pint import Quantity
 from ..errors import QuantityError
 from .kinds import DEGC, KELVIN, MM, ONE, brief, clip, one_line, unit_text
 
-__all__ = ["Measured", "count", "finite", "measured", "nonnegative", "positive", "ratio"]
+__all__ = ["Measured", "count", "finite", "measured", "measured_field", "nonnegative", "positive", "ratio"]
 
 
 @dataclass(frozen=True)
@@ -257,3 +257,13 @@ def _bare(name: str, value: Any) -> Quantity:
         return Quantity(value, ONE)
     except (TypeError, ValueError):
         raise QuantityError(f"{name} must be a number, got {type(value).__name__}.") from None
+
+
+def measured_field(record: Any, name: str, unit: Any) -> None:
+    """Make a field of a frozen record a `Measured` above zero; an array has no place in a record."""
+    given = getattr(record, name)
+    value = measured(given) if isinstance(given, Quantity) else given
+    number = positive(name, value.value if isinstance(value, Measured) else value, unit)
+    if not isinstance(number, float):
+        raise QuantityError(f"{name} of a record must be one value, got an array. Use the functions for arrays.")
+    object.__setattr__(record, name, value)
