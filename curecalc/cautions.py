@@ -16,6 +16,6 @@ USE_CAUTION = "Structural, medical and dental use needs the qualification that i
 
 CAUTIONS = (START_CAUTION, BEAM_CAUTION, RESIN_CAUTION, RULES_CAUTION, USE_CAUTION)
 SHORT_CAUTION = (
-    "A starting point: prove it on coupons. Class 4 UV beam and sensitising resin: trained staff, eyewear, gloves; "
+    "A starting point: prove it on coupons. UV laser, maybe class 4, and sensitising resin: trained staff, eyewear, gloves; "
     "the maker's instructions and local rules come first."
 )
