@@ -41,6 +41,8 @@ class Running:
         """Close the sockets and let the workers end."""
         self.server.task_dispatcher.shutdown()
         self.server.close()
+        for channel in list(self.server.active_channels.values()):
+            channel.close()  # connections a browser still holds open
 
 
 def names_of(host: str) -> tuple[str, ...]:

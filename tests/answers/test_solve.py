@@ -52,17 +52,19 @@ def cases(draw):
     else:
         resin = Resin(**common)
     pulsed = cure_model != "threshold" and draw(st.booleans())
+    wx, wy = draw(log_uniform(0.02, 0.4)), draw(log_uniform(0.02, 0.4))
     beam = Beam(
         power=Q(draw(log_uniform(5, 1000)), "mW"),
-        radius_x=Q(draw(log_uniform(0.02, 0.4)), "mm"),
-        radius_y=Q(draw(log_uniform(0.02, 0.4)), "mm") if draw(st.booleans()) else None,
+        radius_x=Q(wx, "mm"),
+        radius_y=Q(wy, "mm") if draw(st.booleans()) else None,
         angle=Q(draw(st.floats(-90, 90)), "deg"),
         pulse_rate=Q(draw(log_uniform(2e4, 1e6)), "Hz") if pulsed else None,
     )
     raster = draw(st.booleans())
     scan = Scan(
         scan_speed=Q(1.0, "m/s"),
-        hatch_spacing=Q(draw(log_uniform(0.02, 0.3)), "mm") if raster else None,
+        # to five radii apart: between lines further off there is next to no light
+        hatch_spacing=Q(draw(log_uniform(0.2, 5.0)) * min(wx, wy), "mm") if raster else None,
         passes=draw(st.integers(1, 4)),
         cross_hatch=raster and draw(st.booleans()),
         track_angle=Q(draw(st.floats(0, 180)), "deg"),
