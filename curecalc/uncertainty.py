@@ -95,7 +95,7 @@ def draw_inputs(
             i, j = names.index(a), names.index(b)
             matrix[i, j] = matrix[j, i] = r
     values, vectors = np.linalg.eigh(matrix)
-    if values.size and values.min() < -1e-9:
+    if values.size and float(np.min(values)) < -1e-9:
         raise QuantityError("the stated correlations contradict each other: no distribution has them all.")
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     normal = root @ random.standard_normal((len(names), draws)) if names else np.empty((0, draws))

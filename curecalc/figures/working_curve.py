@@ -33,7 +33,7 @@ def working_curve_figure(fit: Fit, width_mm: float = 170.0, height_mm: float = 1
 
 def _range(fit: Fit) -> tuple[float, float]:
     e = 100.0 * fit.coupons.exposure
-    low, high = float(e.min()), float(e.max())
+    low, high = float(np.min(e)), float(np.max(e))
     ec = fit.critical_exposure.value.m_as(MJ_CM2)
     ends = [q.m_as(MJ_CM2) for q in fit.critical_exposure_interval]
     # Ec and its interval belong in the picture unless they lie absurdly far away

@@ -43,7 +43,7 @@ class Bench:
             positive(name, getattr(self, name), MM)
         if self.beam.radius_y is not None:
             x, y = self.beam.radius_x, self.beam.radius_y
-            middle = (_value(x) * _value(y)) ** 0.5
+            middle: Quantity = (_value(x) * _value(y)) ** 0.5
             plain = dataclasses.replace(self.beam, radius_x=middle.to(MM), radius_y=None)
             object.__setattr__(self, "beam", plain)
         if type(self.resin) is not Resin:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from .numbers import NUMBERS, coupon_lot, line_speed, raster_speed, stack_answer
 __all__ = ["EXAMPLES"]
 
 
-def _n(quantity: Quantity, unit: object) -> str:
+def _n(quantity: Quantity, unit: Any) -> str:
     return figure(float(quantity.m_as(unit)), digits=5)
 
 

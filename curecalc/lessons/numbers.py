@@ -227,7 +227,7 @@ def _stack(b: Bench) -> Told:
         return print_through(**given)
 
     whole = through()
-    half = (0.5 * b.layer_thickness).to(MM)
+    half: Quantity = (0.5 * b.layer_thickness).to(MM)
     return {
         "overcure": b.overcure,
         "pass_on": percent(math.exp(-float((b.layer_thickness / b.penetration_depth).m_as(ONE)))),
@@ -261,7 +261,7 @@ def _coupons(b: Bench) -> Told:
     e1, e2 = nice(2.0 * b.critical_exposure), nice(6.0 * b.critical_exposure)
     d1, d2 = nice(_depth(b, e1)), nice(_depth(b, e2))
     rise = math.log(float((e2 / e1).m_as(ONE)))
-    pair_dp = ((d2 - d1) / rise).to(MM)
+    pair_dp: Quantity = ((d2 - d1) / rise).to(MM)
     return {
         "penetration_depth": b.penetration_depth,
         "critical_exposure": b.critical_exposure,
@@ -306,7 +306,7 @@ def _drift(b: Bench) -> Told:
     old = line_speed(b)
     faded, question = nice(0.88 * b.power), nice(0.93 * b.power)
     share = float((faded / b.power).m_as(ONE))
-    lost = (-math.log(share) * b.penetration_depth).to(MM)
+    lost: Quantity = (-math.log(share) * b.penetration_depth).to(MM)
     return {
         "power": b.power,
         "old_speed": old,

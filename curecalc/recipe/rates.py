@@ -25,6 +25,7 @@ class Work:
 
 def _length_and_count(best: Best, work: Work) -> tuple[Any, Any]:
     """Total length and number of vectors of one pass."""
+    typical: Any
     if best.task.pattern.raster:
         length = np.asarray(work.area, float) / best.hatch_spacing
         typical = best.task.vector_length
@@ -33,7 +34,7 @@ def _length_and_count(best: Best, work: Work) -> tuple[Any, Any]:
     else:
         length = np.asarray(work.length, float)
         typical = best.task.vector_length if math.isfinite(best.task.vector_length) else np.maximum(length, 1e-9)
-    count = np.maximum(length / typical, np.where(length > 0.0, 1.0, 0.0)) if work.count is None else work.count
+    count: Any = np.maximum(length / typical, np.where(length > 0.0, 1.0, 0.0)) if work.count is None else work.count
     return length, np.where(length > 0.0, np.maximum(count, 1.0), 0.0)
 
 

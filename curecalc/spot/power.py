@@ -77,13 +77,13 @@ def warm_up(reading: Any, time: Any = None) -> int:
 
     flat = float(((y - y.mean()) ** 2).sum())
     best = (math.inf, 0.0, 1.0)
-    for tau in np.geomspace(0.3 * span / y.size, 3.0 * span, 60):
-        shape = np.exp(-(t - t[0]) / tau)
+    for tried in np.geomspace(0.3 * span / y.size, 3.0 * span, 60):
+        shape = np.exp(-(t - t[0]) / tried)
         d = shape - shape.mean()
         b = float(d @ y) / float(d @ d)
         rest = float(((y - y.mean() - b * d) ** 2).sum())
         if rest < best[0]:
-            best = (rest, b, float(tau))
+            best = (rest, b, float(tried))
     rest, b, tau = best
     floor = y.size * (1e-13 * float(np.abs(y).max())) ** 2
     if flat <= floor or fdtrc(2, y.size - 3, max(flat - rest, 0.0) / max(rest, floor) * (y.size - 3) / 2.0) > 0.001:

@@ -52,11 +52,11 @@ def line_profile(image: Any, x: Any, y: Any, angle: float, *, step: float) -> tu
     """
     z = np.asarray(image, dtype=np.float64)
     q = (-math.sin(angle) * np.asarray(x))[None, :] + (math.cos(angle) * np.asarray(y))[:, None]
-    low = math.floor(float(q.min()) / step) - 1
+    low = math.floor(float(np.min(q)) / step) - 1
     place = (q / step - low).ravel()
     left = place.astype(np.int64)
     part = place - left
-    n = int(left.max()) + 2
+    n = int(np.max(left)) + 2
     flat = z.ravel()
     sums = np.bincount(left, flat * (1.0 - part), n) + np.bincount(left + 1, flat * part, n)
     total = float(sums.sum())
@@ -104,4 +104,4 @@ def _top(distance: Any, share: Any, radius: float) -> float:
         return float(share.max())
     scale = float(np.abs(q).max())
     curve = np.polyfit(q / scale, share[near], 4)
-    return float(np.polyval(curve, np.linspace(-0.7, 0.7, 281)).max())
+    return float(np.max(np.polyval(curve, np.linspace(-0.7, 0.7, 281))))

@@ -129,11 +129,14 @@ def to_json(
 
 
 def from_json(record: dict[str, Any]) -> Measured:
-    """The quantity of a JSON object written by `to_json`."""
+    """The quantity of a JSON object written by `to_json`; text where a number belongs is never parsed."""
     unit = next((u for k in KINDS.values() for text, u in k.spellings.items() if text == record["unit"]), None)
     if unit is None:
         raise QuantityError(f"unknown unit {clip(str(record['unit']))}.")
     spread = record.get("standard_uncertainty") or 0.0
+    for name, number in (("value", record["value"]), ("standard_uncertainty", spread)):
+        if np.asarray(number).dtype.kind not in "iuf":
+            raise QuantityError(f"{name} must be a number, got {clip(str(number))}.")
     return Measured(Quantity(record["value"], unit), Quantity(spread, KELVIN if unit == DEGC else unit))
 
 
