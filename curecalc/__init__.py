@@ -20,29 +20,29 @@ __version__ = "0.1.0"
 # public name: the module that holds it
 _WHERE = {
     "units": "units Measured NoSolution Quantity QuantityError CurecalcError FileError parse parse_measured show to_json",
-    "resin": (
+    "formulas.resin": (
         "BleachingResin PowerThresholdResin Resin bleaching_cure_depth bleaching_exposure_for_depth cure_depth "
         "exposure_at_depth exposure_for_depth initiation_rate penetration_depth_from_absorbance threshold_cure_depth "
         "threshold_exposure_for_depth"
     ),
-    "beam": (
+    "formulas.beam": (
         "Beam beam_diameter beam_fwhm beam_irradiance defocus_for_radius enclosed_power perpendicular_radius radius_at "
         "radius_from_d4sigma radius_from_diameter radius_from_fwhm rayleigh_range top_hat_irradiance"
     ),
-    "field": (
+    "formulas.field": (
         "footprint_factor fresnel_loss incidence_angle refraction_angle surface_speed transmission_ratio vertical_depth_factor"
     ),
-    "scan": (
+    "formulas.scan": (
         "Scan line_width power_for_depth scan_exposure scan_speed section_depth segment_exposure top_hat_exposure"
     ),
-    "raster": (
+    "formulas.raster": (
         "RasterExposure breakup_speed hatch_spacing_for_exposure light_limited_area_rate mean_exposure pulse_exposure "
         "raster_exposure raster_profile"
     ),
-    "stack": "interface_exposure print_through stack_exposure",
-    "stacking": "StackAnswer evaluate_stack",
-    "answer": "Answer MonteCarloOptions evaluate",
-    "solve": (
+    "formulas.stack": "interface_exposure print_through stack_exposure",
+    "setting.layers": "StackAnswer evaluate_stack",
+    "setting.answer": "Answer MonteCarloOptions evaluate",
+    "setting.solve": (
         "Limits Solution solve_beam_radius solve_hatch_spacing solve_layer_thickness solve_overcure solve_passes solve_power "
         "solve_scan_speed"
     ),
@@ -51,7 +51,7 @@ _WHERE = {
     "calibration.many": "LotFits fit_lots",
     "calibration.planning": "Plan plan_coupons",
     "calibration.comparing": "LotComparison compare_lots lot_from_fit",
-    "records.resin_file": "LotResin read_resin save_fit",
+    "jobs.resin_file": "LotResin read_resin save_fit",
     "validation": "validate",
 }
 _HOME = {name: module for module, names in _WHERE.items() for name in names.split() if name != module}

@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics.intervals import f_p, t_quantile
+from ..statistics.line import LineFit, mean_sd, ordinary_line
+from ..statistics.lines import Difference, FTest, LinesComparison, compare_fits, difference_at, log_exposure_change
+from ..statistics.working_line import WorkingLine, line_of, log_threshold, log_threshold_sd
 from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError, figure, positive, ratio, show, to_json
 from .curve import Fit
-from .intervals import f_p, t_quantile
-from .line import LineFit, mean_sd, ordinary_line
-from .lines import Difference, FTest, LinesComparison, compare_fits, difference_at, log_exposure_change
-from .working_line import WorkingLine, line_of, log_threshold, log_threshold_sd
 
 __all__ = ["Lot", "LotComparison", "compare_lots", "comparison_text", "lot_from_fit", "lot_from_line"]
 

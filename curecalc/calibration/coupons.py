@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import FileError, QuantityError
-from ..tables import Column, Table, read_table, read_table_bytes
+from ..files.tables import Column, Table, read_table, read_table_bytes
 from ..units import MJ_CM2, MM, MM_S, MW, Measured, Quantity, nonnegative, positive, show, to_json
 
 __all__ = ["COLUMNS", "Coupon", "CouponSet", "coupons_from_arrays", "coupons_from_table", "read_coupons"]
@@ -134,7 +134,7 @@ class CouponSet:
         """The same coupons with some left out; an unknown label is an error."""
         from dataclasses import replace
 
-        from ..tables import nearest
+        from ..files.tables import nearest
 
         for label in labels:
             if label not in self.labels:

@@ -8,20 +8,20 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics import diagnostics as _d
+from ..statistics.intervals import chi_squared_p, inverse, slope_interval
+from ..statistics.line import LineFit, ordinary_line, weighted_line, york_line
+from ..statistics.working_line import WorkingLine, correlation, covariance, log_threshold_sd, working_line
 from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError, positive
-from . import diagnostics as _d
 from .budget import Budget, Scales, budget, scales
 from .coupons import Coupon, CouponSet, coupons_from_arrays
 from .findings import Finding, findings_of
-from .intervals import chi_squared_p, inverse, slope_interval
 from .laws import Bleaching, PowerThreshold, akaike, bleaching_fit, power_threshold_fit
-from .line import LineFit, ordinary_line, weighted_line, york_line
 from .outliers import Outlier, outliers_of
 from .prior import LinePrior
 from .prior_use import PriorUse, with_prior
 from .verdict import extrapolation, law_findings, more_findings, robust_finding
 from .wanted import WantedExposure, wanted_exposure
-from .working_line import WorkingLine, correlation, covariance, log_threshold_sd, working_line
 
 __all__ = ["Fit", "PriorUse", "WantedExposure", "fit_coupons", "fit_working_curve"]
 
@@ -98,7 +98,7 @@ class Fit:
         return self.coupons.coupons()
 
     def _repr_html_(self) -> str:
-        from ..explain import html_table
+        from ..setting.explain import html_table
         from ..units import show
 
         rows = [
@@ -429,7 +429,7 @@ def _components(c: CouponSet, fit: LineFit) -> tuple[Quantity | None, Quantity |
 
 def _widened(threshold: Any, parts: Budget, line: LineFit, confidence: float) -> tuple[Quantity, Quantity]:
     """The exact interval of Ec, and where common errors count, widened by them in quadrature about the estimate."""
-    from .intervals import t_factor
+    from ..statistics.intervals import t_factor
 
     if threshold.kind != "bounded":
         return Quantity(-np.inf, MJ_CM2), Quantity(np.inf, MJ_CM2)

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from ..errors import QuantityError
-from .working_line import WorkingLine
+from ..statistics.working_line import WorkingLine
 
 __all__ = [
     "UNVERIFIED_COUPON_SD", "UNVERIFIED_CRITICAL_EXPOSURE", "UNVERIFIED_PENETRATION_DEPTH", "from_one_depth",

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import QuantityError
-from .intervals import t_factor
+from ..statistics.intervals import t_factor
 
 __all__ = ["Expected", "expected", "levels_and_counts", "most_useful", "sxx_of_levels", "two_point_weights"]
 

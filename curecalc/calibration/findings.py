@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics import diagnostics as _d
+from ..statistics.intervals import chi_squared_p, t_factor
+from ..statistics.line import LineFit
 from ..units import figure
-from . import diagnostics as _d
 from .coupons import VARIED, CouponSet
-from .intervals import chi_squared_p, t_factor
-from .line import LineFit
 
 __all__ = ["NOTE", "WARNING", "Finding", "chance", "findings_of", "gauge_step", "micrometres", "varied_settings"]
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from .intervals import f_p, t_factor, t_p
+from ..statistics.intervals import f_p, t_factor, t_p
 
 __all__ = ["Bleaching", "PowerThreshold", "akaike", "bleaching_fit", "power_threshold_fit"]
 

@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics.intervals import Inverse, inverse, slope_interval
+from ..statistics.line import LineFit, ordinary_line
+from ..statistics.working_line import correlation
 from ..units import MJ_CM2, MM, Quantity, QuantityError, positive
-from .intervals import Inverse, inverse, slope_interval
-from .line import LineFit, ordinary_line
-from .working_line import correlation
 
 __all__ = ["LotFits", "fit_lots"]
 

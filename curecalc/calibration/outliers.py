@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics import diagnostics as _d
+from ..statistics.intervals import t_p
+from ..statistics.line import LineFit, ordinary_line, relative_line
 from ..units import figure, show_kernel
-from . import diagnostics as _d
 from .coupons import CouponSet
 from .findings import chance, gauge_step, micrometres
-from .intervals import t_p
-from .line import LineFit, ordinary_line, relative_line
 
 __all__ = ["Outlier", "outliers_of", "reading_outliers"]
 

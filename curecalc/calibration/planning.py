@@ -25,7 +25,7 @@ from ..units import (
     ratio,
     show,
     to_json,
-)  # fmt: skip
+)
 from .coupons import CouponSet
 from .design import Expected, expected, levels_and_counts, most_useful
 

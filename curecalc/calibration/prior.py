@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from ..errors import QuantityError
-from .intervals import f_p
-from .line import LineFit
+from ..statistics.intervals import f_p
+from ..statistics.line import LineFit
 
 __all__ = ["Conflict", "LinePosterior", "LinePrior", "conjugate_line", "prior_conflict", "prior_from_lots"]
 

@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics.line import LineFit
+from ..statistics.working_line import log_threshold, log_threshold_sd, working_line
 from ..units import MJ_CM2, MM, Measured, Quantity, to_json
 from .coupons import CouponSet
-from .line import LineFit
 from .prior import Conflict, LinePrior, conjugate_line, prior_conflict
-from .working_line import log_threshold, log_threshold_sd, working_line
 
 __all__ = ["PriorUse", "with_prior"]
 

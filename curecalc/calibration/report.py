@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..explain import Step
+from ..setting.explain import Step
 from ..units import DEGC, MJ_CM2, MM, NM, Quantity, figure, show, to_json
 
 if TYPE_CHECKING:
@@ -128,7 +128,7 @@ def _bleaching(fit: Fit) -> dict[str, Any] | None:
 
 
 def _table(fit: Fit) -> list[dict[str, Any]]:
-    from .diagnostics import influence
+    from ..statistics.diagnostics import influence
 
     c, own = fit.coupons, fit.data_line
     inf = influence(own, c.x, weight=fit.weight)
@@ -222,7 +222,7 @@ def fit_steps(fit: Fit) -> list[Step]:
     first = c.labels[0]
     n, dof = len(c), own.degrees_of_freedom
     known = not np.isfinite(own.t_degrees_of_freedom) or fit.weight is not None
-    from .intervals import t_factor
+    from ..statistics.intervals import t_factor
 
     t = t_factor(fit.confidence, fit.line.t_degrees_of_freedom)
     steps = []

@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics.line import LineFit
 from ..units import MJ_CM2, MM
 from .coupons import CouponSet
 from .findings import NOTE, WARNING, Finding
 from .laws import akaike
-from .line import LineFit
 from .prior_use import PriorUse
 from .wanted import WantedExposure
 

@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics.intervals import Inverse, inverse
+from ..statistics.line import LineFit
+from ..statistics.working_line import WorkingLine
 from ..units import MJ_CM2, MM, MM_S, Quantity, QuantityError, to_json
 from .coupons import CouponSet
 from .findings import varied_settings
-from .intervals import Inverse, inverse
-from .line import LineFit
-from .working_line import WorkingLine
 
 __all__ = ["WantedExposure", "wanted_exposure"]
 

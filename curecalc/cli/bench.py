@@ -68,7 +68,7 @@ def bench(args: argparse.Namespace) -> Any:
 
 def _machine_beam(path: str) -> Any:
     """The beam of a machine file, with the middle of its radius range where it has a range."""
-    from ..recipe.machine import machine_beam
-    from ..records.machine_file import read_machine
+    from ..jobs.machine import machine_beam
+    from ..jobs.machine_file import read_machine
 
     return machine_beam(read_machine(path))

@@ -77,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
 def _logged(
     args: argparse.Namespace, result: Any, files: list[str], names: list[str], excluded: dict[str, list[str]]
 ) -> dict[str, Any]:
-    from ..records.recording import record_comparison
+    from ..logbook.recording import record_comparison
 
     texts = ("tolerance", "confidence", "most_speed_change", "most_depth_change")
     options: dict[str, Any] = {name: value for name in texts if (value := getattr(args, name)) is not None}
@@ -160,7 +160,7 @@ def _lot(file: str, name: str, excluded: list[str], skip_blank: bool) -> tuple[A
             raise QuantityError(
                 f"--exclude: {file} is a resin file, its coupons are fitted already. Give the coupon table."
             )
-        from ..records.resin_file import lot_from_resin, read_resin
+        from ..jobs.resin_file import lot_from_resin, read_resin
 
         return lot_from_resin(read_resin(file), name), []
     try:

@@ -41,7 +41,7 @@ def _command(words: list[str], *, also: tuple[int, ...] = ()) -> str:
 
 def _beam(folder: Path) -> str:
     """Measure the invented spot from a knife-edge scan."""
-    from ..demo import demo_files
+    from .demonstration import demo_files
 
     return _command(["spot", str(demo_files() / "beam_knife_edge.csv"), "--figure", str(folder / "beam.png")])
 
@@ -50,7 +50,7 @@ def _recipe(folder: Path) -> str:
     """The recipe of the invented machine with the lot just calibrated, and its sheet as HTML and PDF."""
     from importlib.util import find_spec
 
-    from ..demo import demo_files
+    from .demonstration import demo_files
 
     files = {name: str(demo_files() / f"{name}.toml") for name in ("machine", "needs")}
     words = [
@@ -71,7 +71,7 @@ def _recipe(folder: Path) -> str:
 
 def _logbook(folder: Path) -> str:
     """An invented year of two machines in a logbook: its state today, and a chart of the fading laser."""
-    from ..records.demoshop import write_demo_shop
+    from ..logbook.demoshop import write_demo_shop
 
     book = folder / "shop.db"
     write_demo_shop(book).close()
@@ -80,7 +80,7 @@ def _logbook(folder: Path) -> str:
 
 def whole_job(folder: Path) -> str:
     """Beam, lot, speed, recipe with its sheet, logbook, all on invented data; returns the text to print."""
-    from ..demo import calibrate_demo_lot, speed_demo
+    from .demonstration import calibrate_demo_lot, speed_demo
 
     for old in ("recipe.html", "recipe.json", "recipe.pdf", "shop.db", "shop.db-wal", "shop.db-shm"):
         (folder / old).unlink(missing_ok=True)

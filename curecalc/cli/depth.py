@@ -21,7 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Evaluate the setting and print it."""
-    from ..answer import evaluate
+    from ..setting.answer import evaluate
 
     if args.figure is not None:
         from ..figures.style import check_path
@@ -40,15 +40,15 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         record = answer.to_dict()
         if args.explain:
-            from ..derivation import depth_steps
+            from ..setting.derivation import depth_steps
 
             record["derivation"] = [step.to_dict() for step in depth_steps(answer)]
         print_json(record)
         return 0
     print(answer_text(answer, []))
     if args.explain:
-        from ..derivation import depth_steps
-        from ..explain import as_text
+        from ..setting.derivation import depth_steps
+        from ..setting.explain import as_text
 
         print("\n" + as_text(depth_steps(answer)))
     return 0

@@ -125,7 +125,7 @@ def _prior(args: argparse.Namespace) -> tuple[Any, list[str]]:
             if getattr(args, name) is not None:
                 raise QuantityError(f"{flag(name)} goes with --prior only. Name the earlier lots, or leave it out.")
         return None, []
-    from ..records.resin_file import prior_from_resins, read_resin
+    from ..jobs.resin_file import prior_from_resins, read_resin
 
     spread = {
         "penetration_depth_spread": fraction("lot_spread_depth", args.lot_spread_depth),
@@ -146,7 +146,7 @@ def run(args: argparse.Namespace) -> int:
     fit = fit_from(args)
     text = None
     if args.save:
-        from ..records.resin_file import resin_text
+        from ..jobs.resin_file import resin_text
 
         text = resin_text(fit, **(_named_by_logbook(more, fit) if logging else more))
     record = fit.to_dict() if args.json else {}
@@ -165,7 +165,7 @@ def run(args: argparse.Namespace) -> int:
     if text is not None:
         import sys
 
-        from ..records.documents import write_text
+        from ..files.documents import write_text
 
         write_text(args.save, text, overwrite=args.overwrite)
         print(f"wrote {args.save}", file=sys.stderr)
@@ -176,14 +176,14 @@ def run(args: argparse.Namespace) -> int:
 
     print(fit_text(fit))
     if args.explain:
-        from ..explain import as_text
+        from ..setting.explain import as_text
 
         print("\n" + as_text(steps))
     return 0
 
 
 def _logged(args: argparse.Namespace, fit: Fit, resin: str | None) -> dict[str, Any]:
-    from ..records.recording import record_fit
+    from ..logbook.recording import record_fit
 
     names = (
         "sheet", "skip_blank", "exclude", "at_depth", "confidence", "power_scale_uncertainty", "beam_radius_scale_uncertainty",
@@ -205,7 +205,7 @@ def _resin_to_keep(args: argparse.Namespace, fit: Fit) -> str | None:
     import sys
 
     from ..errors import CurecalcError
-    from ..records.resin_file import resin_text
+    from ..jobs.resin_file import resin_text
 
     try:
         return resin_text(fit, **_named_by_logbook(_beside(args), fit))

@@ -11,7 +11,7 @@ from ..errors import FileError, QuantityError
 from .common import CommandParser, _Once, flag, print_json
 
 if TYPE_CHECKING:
-    from ..records.logbook import Logbook
+    from ..logbook.book import Logbook
 
 __all__ = ["add_arguments", "run"]
 
@@ -60,7 +60,7 @@ def _filters(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_action(actions: Any) -> None:
-    from ..records.entries import ENTRY_KINDS
+    from ..logbook.entries import ENTRY_KINDS
     from ..units import KINDS
 
     add = actions.add_parser("add", help="write an entry", description="Write an entry.", allow_abbrev=False)
@@ -108,7 +108,7 @@ def _add_action(actions: Any) -> None:
 
 
 def _list_actions(actions: Any) -> None:
-    from ..records.entries import ENTRY_KINDS
+    from ..logbook.entries import ENTRY_KINDS
 
     action = _action(actions, "list", "entries in order of time")
     _filters(action)
@@ -141,7 +141,7 @@ def _file_actions(actions: Any) -> None:
 
 
 def _drift_action(actions: Any) -> None:
-    from ..records.series import CHARTED
+    from ..logbook.series import CHARTED
 
     action = _action(actions, "drift", "control charts and trend of a quantity, and what it forecasts")
     action.add_argument("quantity", metavar="QUANTITY", help=f"one of {', '.join(CHARTED)}")
@@ -171,7 +171,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _open(args: argparse.Namespace, *, create: bool = False, write: bool = False) -> Logbook:
-    from ..records.logbook import Logbook
+    from ..logbook.book import Logbook
 
     return Logbook(args.log, create=create, write=write)
 
@@ -215,7 +215,7 @@ def _add(args: argparse.Namespace) -> int:
 
 def _values(args: argparse.Namespace) -> dict[str, Any]:
     from .. import units
-    from ..records.entries import ENTRY_KINDS
+    from ..logbook.entries import ENTRY_KINDS
 
     payload: dict[str, Any] = {}
     for name, spec in ENTRY_KINDS[args.kind].fields.items():
@@ -245,7 +245,7 @@ def _values(args: argparse.Namespace) -> dict[str, Any]:
 
 
 def _one_radius(args: argparse.Namespace, needed: bool) -> tuple[str | None, Any]:
-    from ..beam import radius_from_diameter, radius_from_fwhm
+    from ..formulas.beam import radius_from_diameter, radius_from_fwhm
     from ..units import Measured
 
     given = [name for name in _RADII if getattr(args, name) is not None]
@@ -266,7 +266,7 @@ def _one_radius(args: argparse.Namespace, needed: bool) -> tuple[str | None, Any
 
 
 def _source(text: str, index: int) -> Any:
-    from ..records.logbook import Source
+    from ..logbook.book import Source
 
     role, equals, path = text.partition("=")
     if not equals or os.path.exists(text):
@@ -299,7 +299,7 @@ def _list(args: argparse.Namespace) -> int:
 def _time(args: argparse.Namespace, name: str) -> str | None:
     from datetime import UTC, datetime, timedelta
 
-    from ..records.entries import check_time
+    from ..logbook.entries import check_time
 
     text = getattr(args, name)
     if text is None:
@@ -334,7 +334,7 @@ def _show(args: argparse.Namespace) -> int:
 def _save_sources(book: Logbook, entry: Any, folder: str) -> None:
     from pathlib import Path
 
-    from ..records.documents import write_text
+    from ..files.documents import write_text
 
     target = Path(folder)
     try:
@@ -353,8 +353,8 @@ def _save_sources(book: Logbook, entry: Any, folder: str) -> None:
 
 
 def _export(args: argparse.Namespace) -> int:
-    from ..records.documents import write_text
-    from ..records.interchange import csv_text, json_text
+    from ..files.documents import write_text
+    from ..logbook.interchange import csv_text, json_text
 
     ending = os.path.splitext(args.output)[1].lower()
     if ending not in (".csv", ".json"):
@@ -379,8 +379,8 @@ def _export(args: argparse.Namespace) -> int:
 
 
 def _import(args: argparse.Namespace) -> int:
-    from ..records.documents import read_bytes
-    from ..records.interchange import import_text
+    from ..files.documents import read_bytes
+    from ..logbook.interchange import import_text
 
     data = read_bytes(args.file, what="logbook export", largest=2_000_000_000)
     try:
@@ -406,7 +406,7 @@ def _backup(args: argparse.Namespace) -> int:
 
 
 def _verify(args: argparse.Namespace) -> int:
-    from ..records.verify import verify
+    from ..logbook.verify import verify
     from .logtext import verification_text
 
     with _open(args) as book:
@@ -422,9 +422,9 @@ def _verify(args: argparse.Namespace) -> int:
 
 
 def _drift(args: argparse.Namespace) -> int:
-    from ..drift import RULES
-    from ..records.drifting import drift_report
-    from ..records.series import CHARTED
+    from ..logbook.drifting import drift_report
+    from ..logbook.series import CHARTED
+    from ..statistics.rules import RULES
     from .logtext import drift_text
 
     if args.figure is not None:
@@ -481,7 +481,7 @@ def _number(option: str, text: str | None, default: float) -> float:
 
 
 def _status(args: argparse.Namespace) -> int:
-    from ..records.status import shop_status
+    from ..logbook.status import shop_status
     from .logtext import status_text
 
     with _open(args) as book:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from ..records.logbook import Logbook
+    from ..logbook.book import Logbook
 
 __all__ = ["power_doubts"]
 

@@ -6,10 +6,10 @@ import json
 from datetime import datetime
 from typing import Any
 
-from ..records.drifting import RECENT, DriftReport
-from ..records.entries import Entry
-from ..records.status import MachineState, ShopState
-from ..records.verify import Verification
+from ..logbook.drifting import RECENT, DriftReport
+from ..logbook.entries import Entry
+from ..logbook.status import MachineState, ShopState
+from ..logbook.verify import Verification
 from ..units import figure, from_json, show
 from .common import show_rows
 
@@ -207,7 +207,7 @@ def _signals(report: DriftReport, chart: Any) -> str:
 
 
 def _day(day: float) -> str:
-    from ..records.series import when
+    from ..logbook.series import when
 
     return when(float(day))
 

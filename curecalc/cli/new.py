@@ -22,7 +22,7 @@ def run(args: argparse.Namespace) -> int:
     if args.file is None:
         print(text, end="")
         return 0
-    from ..records.documents import write_text
+    from ..files.documents import write_text
 
     write_text(args.file, text)
     print(f"wrote {args.file}: fill in your own numbers, then use it with --{args.what}", file=sys.stderr)
@@ -31,15 +31,15 @@ def run(args: argparse.Namespace) -> int:
 
 def _text(what: str) -> str:
     if what == "machine":
-        from ..records.machine_file import starting_machine
+        from ..jobs.machine_file import starting_machine
 
         return starting_machine()
     if what == "needs":
-        from ..records.needs_file import starting_needs
+        from ..jobs.needs_file import starting_needs
 
         return starting_needs()
-    from ..records.documents import starting_text
-    from ..records.resin_file import RESIN
+    from ..files.documents import starting_text
+    from ..jobs.resin_file import RESIN
 
     shown = {
         "penetration_depth": '"0.15 mm +- 5 %"',

@@ -66,10 +66,10 @@ def _recipe(args: argparse.Namespace) -> dict[str, Any]:
             raise QuantityError(
                 f"--{name} is missing: with --needs the page shows a recipe's window. Name its {name} file."
             )
+    from ..jobs.machine_file import read_machine
+    from ..jobs.needs_file import read_needs
+    from ..jobs.resin_file import read_resin
     from ..recipe.recipe import make_recipe
-    from ..records.machine_file import read_machine
-    from ..records.needs_file import read_needs
-    from ..records.resin_file import read_resin
 
     recipe = make_recipe(machine=read_machine(args.machine), resin=read_resin(args.resin), needs=read_needs(args.needs))
     return {"recipe": recipe, "recipe_files": (args.machine, args.resin, args.needs)}

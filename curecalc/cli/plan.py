@@ -109,7 +109,7 @@ def _given(args: argparse.Namespace) -> dict[str, Any]:
 
 
 def _beam(given: dict[str, Any]) -> dict[str, Any]:
-    from ..beam import radius_from_diameter, radius_from_fwhm
+    from ..formulas.beam import radius_from_diameter, radius_from_fwhm
     from ..units import measured
 
     widths = [n for n in ("beam_radius", "beam_diameter", "beam_fwhm") if n in given]
@@ -150,7 +150,7 @@ def _measured(args: argparse.Namespace, given: dict[str, Any]) -> None:
 
 
 def _resin(args: argparse.Namespace, given: dict[str, Any]) -> None:
-    from ..records.resin_file import read_resin
+    from ..jobs.resin_file import read_resin
 
     lot = read_resin(args.resin)
     for name, value in (
@@ -190,8 +190,8 @@ def _check_targets(args: argparse.Namespace) -> None:
 
 
 def _write(args: argparse.Namespace, plan: Any) -> None:
-    from ..records.documents import write_text
-    from ..records.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
+    from ..files.documents import write_text
+    from ..sheets.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
 
     if args.run_sheet:
         text = run_sheet_html(plan) if args.run_sheet.lower().endswith(".html") else run_sheet_text(plan)

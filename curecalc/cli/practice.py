@@ -85,7 +85,7 @@ def _print_pdf(args: argparse.Namespace, sheet: list[Any], seed: int) -> int:
 def _shown(one: Any, answer: bool) -> str:
     from textwrap import fill
 
-    from ..explain import as_text
+    from ..setting.explain import as_text
 
     text = f"{one.number}. (grade {one.grade}, lesson {one.lesson})\n{fill(one.text, 88)}"
     if answer:

@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     draws, seed = _whole("--monte-carlo", args.monte_carlo, 1000), _whole("--seed", args.seed, 0) or 1
     logging = checked_log(args)
     recipe = made(args)
-    from ..records.recipe_file import recipe_record
+    from ..recipe.file import recipe_record
 
     record = recipe_record(recipe)
     if getattr(args, "readings", None):
@@ -81,8 +81,8 @@ def run(args: argparse.Namespace) -> int:
         return 0
     print(recipe_text(recipe, record))
     if args.explain:
-        from ..explain import as_text
         from ..recipe.steps import vector_steps
+        from ..setting.explain import as_text
 
         for vector in recipe.vectors:
             print(f"\n{vector.kind}\n\n{as_text(vector_steps(recipe, vector))}")
@@ -91,10 +91,10 @@ def run(args: argparse.Namespace) -> int:
 
 def made(args: argparse.Namespace) -> Any:
     """The recipe of the options."""
+    from ..jobs.machine_file import read_machine
+    from ..jobs.needs_file import read_needs
+    from ..jobs.resin_file import read_resin
     from ..recipe.recipe import make_recipe
-    from ..records.machine_file import read_machine
-    from ..records.needs_file import read_needs
-    from ..records.resin_file import read_resin
 
     if getattr(args, "log", None) is not None:
         machine, lot, needs = _from_log(args)
@@ -126,7 +126,7 @@ def _from_log(args: argparse.Namespace) -> tuple[Any, Any, Any]:
     """What the logbook gives by name: machine with its newest power reading, resin of the lot, needs of the last recipe."""
     from pathlib import Path
 
-    from ..records.recording import recipe_inputs
+    from ..logbook.recording import recipe_inputs
 
     named = args.machine is not None and not Path(args.machine).exists() and not args.machine.endswith(".toml")
     if not named and (args.lot is None or args.resin is not None):
@@ -139,7 +139,7 @@ def _from_log(args: argparse.Namespace) -> tuple[Any, Any, Any]:
 
 
 def _logged(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> dict[str, Any]:
-    from ..records.recording import record_recipe
+    from ..logbook.recording import record_recipe
     from .recorded import said
 
     machine, lot = recipe.machine, recipe.lot

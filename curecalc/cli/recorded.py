@@ -31,7 +31,7 @@ def checked_log(args: argparse.Namespace) -> bool:
     """Whether a logbook is asked for; refused before any work when it could not be written."""
     if args.log is None:
         return False
-    from ..records.recording import check_logbook
+    from ..logbook.recording import check_logbook
 
     check_logbook(args.log)
     return True

@@ -45,8 +45,8 @@ def run(args: argparse.Namespace) -> int:
         check_target("--sheet", args.sheet, (".pdf", ".html"))
     logging = checked_log(args)
     power, radius = _readings(args)
+    from ..recipe.file import read_recipe
     from ..recipe.retuning import retune
-    from ..records.recipe_file import read_recipe
 
     saved = read_recipe(args.recipe)
     result = retune(
@@ -94,7 +94,7 @@ def _readings(args: argparse.Namespace) -> tuple[Any, Any]:
 
 
 def _logged(args: argparse.Namespace, result: Any, saved: Any, power: Any, radius: Any) -> dict[str, Any]:
-    from ..records.recording import record_recipe, stored_options
+    from ..logbook.recording import record_recipe, stored_options
 
     options = stored_options({"power": power} if power is not None else {})
     if radius is not None:

@@ -97,7 +97,7 @@ def limits(args: argparse.Namespace) -> Any:
     given = quantities(args, _LIMITS)
     if not given:
         return None
-    from ..solve import Limits
+    from ..setting.solve import Limits
 
     return Limits(**given)
 
@@ -111,7 +111,7 @@ def monte_carlo(args: argparse.Namespace) -> Any:
                     f"--{name} belongs to --monte-carlo. Add --monte-carlo 100000, or leave --{name} out."
                 )
         return None
-    from ..answer import MonteCarloOptions
+    from ..setting.answer import MonteCarloOptions
     from ..units import count
 
     draws = count("--monte-carlo", number("--monte-carlo", args.monte_carlo, whole=True), minimum=1000)
@@ -134,7 +134,7 @@ def _confidence(text: str | None) -> float:
 
 def beam_resin_scan(args: argparse.Namespace, *, unknown: str = "") -> tuple[Any, Any, Any]:
     """Beam, resin and scan of the options; the unknown gets a placeholder."""
-    from ..scan import Scan
+    from ..formulas.scan import Scan
     from ..units import MM_S, Quantity, count
 
     beam = read_beam(args, unknown)
@@ -158,7 +158,7 @@ def beam_resin_scan(args: argparse.Namespace, *, unknown: str = "") -> tuple[Any
 
 def read_beam(args: argparse.Namespace, unknown: str = "") -> Any:
     """The beam of the options, from a file where one is named."""
-    from ..beam import Beam
+    from ..formulas.beam import Beam
     from ..units import MM, MW, Quantity, ratio
 
     found = quantities(args, ["power", *_BEAM])
@@ -201,7 +201,7 @@ def read_beam(args: argparse.Namespace, unknown: str = "") -> Any:
 
 
 def _radius(name: str, size: Any) -> Any:
-    from ..beam import radius_from_diameter, radius_from_fwhm
+    from ..formulas.beam import radius_from_diameter, radius_from_fwhm
     from ..units import MM, Measured, Quantity
 
     if name == "beam_radius":
@@ -225,7 +225,7 @@ def _scaled(size: Any, factor: float) -> Any:
 def _beam_from_file(path: str, found: dict[str, Any], unknown: str) -> Any:
     import dataclasses
 
-    from ..records.beam_file import read_beam as read_file
+    from ..jobs.beam_file import read_beam as read_file
     from ..units import MW, Quantity
 
     placeholder = Quantity(1.0, MW) if unknown == "power" else None
@@ -236,7 +236,7 @@ def _beam_from_file(path: str, found: dict[str, Any], unknown: str) -> Any:
 
 def read_resin(args: argparse.Namespace) -> Any:
     """The resin of the options, from a file where one is named; the cure model follows from what is given."""
-    from ..resin import BleachingResin, PowerThresholdResin, Resin
+    from ..formulas.resin import BleachingResin, PowerThresholdResin, Resin
     from ..units import ratio
 
     found = quantities(args, _RESIN)
@@ -291,7 +291,7 @@ def read_resin(args: argparse.Namespace) -> Any:
 
 
 def _resin_from_file(path: str) -> Any:
-    from ..records.resin_file import read_resin as read_file
+    from ..jobs.resin_file import read_resin as read_file
 
     return read_file(path).resin
 
@@ -313,7 +313,7 @@ _LABELS = {
 
 def answer_rows(answer: Any) -> list[tuple[str, str]]:
     """Outputs of an answer as rows of text; what repeats another row is left out."""
-    from ..answer import output_kind
+    from ..setting.answer import output_kind
 
     skip = set()
     if not answer.scan.raster and "cure_depth_min" not in answer.outputs:

@@ -27,7 +27,7 @@ def show_solution(args: argparse.Namespace, solution: Any) -> int:
         write_figure(section_figure(solution.answer), args.figure)
     steps = []
     if args.explain:
-        from ..derivation import solution_steps
+        from ..setting.derivation import solution_steps
 
         steps = solution_steps(solution)
     if args.json:
@@ -47,7 +47,7 @@ def show_solution(args: argparse.Namespace, solution: Any) -> int:
         )
     print("\n\n".join(parts))
     if args.explain:
-        from ..explain import as_text
+        from ..setting.explain import as_text
 
         print("\n" + as_text(steps))
     return 0

@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Solve for the unknown and print it with what the setting does."""
-    from .. import solve
+    from ..setting import solve
 
     unknown = args.unknown.replace("-", "_")
     if unknown not in UNKNOWNS:

@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Solve for the speed and print it with what it does."""
-    from ..solve import solve_scan_speed
+    from ..setting.solve import solve_scan_speed
 
     figure_checked(args)
     beam, resin, scan = beam_resin_scan(args, unknown="scan_speed")

@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
     options = _options(args)
     base = None
     if args.beam:
-        from ..records.beam_file import read_beam_record
+        from ..jobs.beam_file import read_beam_record
 
         base = read_beam_record(args.beam)
     result = measure_file(args.file, kind=args.kind, **options)
@@ -107,7 +107,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     print(result_text(result))
     if args.explain:
-        from ..explain import as_text
+        from ..setting.explain import as_text
 
         print("\n" + as_text(list(result.steps)))
     if saved:
@@ -116,7 +116,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _logged(args: argparse.Namespace, result: Any, options: dict[str, Any]) -> dict[str, Any]:
-    from ..records.recording import record_spot
+    from ..logbook.recording import record_spot
 
     kept = dict(options) | ({"kind": args.kind} if args.kind else {}) | ({"losses": args.loss} if args.loss else {})
     entry = record_spot(
@@ -195,7 +195,7 @@ def _check_save(args: argparse.Namespace) -> None:
 
 
 def _save(args: argparse.Namespace, result: Any, base: Any, options: dict[str, Any], day: datetime.date) -> str:
-    from ..records.beam_file import beam_record, with_power, write_beam_record
+    from ..jobs.beam_file import beam_record, with_power, write_beam_record
     from ..spot.light import PowerMeasurement
 
     if isinstance(result, PowerMeasurement):

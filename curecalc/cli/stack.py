@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Evaluate the stack and print it."""
-    from ..stacking import evaluate_stack
+    from ..setting.layers import evaluate_stack
     from ..units import count
 
     if args.figure is not None:
@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         write_figure(stack_figure(answer), args.figure)
     steps = []
     if args.explain:
-        from ..derivation import stack_steps
+        from ..setting.derivation import stack_steps
 
         steps = stack_steps(answer)
     if args.json:
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     print(_text(answer))
     if args.explain:
-        from ..explain import as_text
+        from ..setting.explain import as_text
 
         print("\n" + as_text(steps))
     return 0

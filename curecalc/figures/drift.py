@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..records.drifting import DriftReport
+from ..logbook.drifting import DriftReport
 from .style import INK, TONES, axes, new_figure
 
 if TYPE_CHECKING:

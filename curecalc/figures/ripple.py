@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..answer import Answer
-from ..settings import dose_for, problem
+from ..setting.answer import Answer
+from ..setting.model import dose_for, problem
 from ..units import show_kernel
 from .section import dose_profile
 from .style import INK, TONES, axes, new_figure, pretty

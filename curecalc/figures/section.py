@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..answer import Answer
 from ..physics import line, raster
-from ..settings import Problem, depth_of, problem, widths
+from ..setting.answer import Answer
+from ..setting.model import Problem, depth_of, problem, widths
 from ..units import MM, measured, show, show_kernel
 from .style import INK, TONES, axes, caption, new_figure
 

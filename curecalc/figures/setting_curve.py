@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..answer import Answer
-from ..settings import depth_of, dose_for, problem
+from ..setting.answer import Answer
+from ..setting.model import depth_of, dose_for, problem
 from ..units import MM, measured, show_kernel
 from .style import INK, TONES, axes, new_figure, plain_log, pretty
 

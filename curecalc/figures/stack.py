@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..physics import stack as _stack
-from ..settings import dose_at_depth, doses
-from ..stacking import StackAnswer
+from ..setting.layers import StackAnswer
+from ..setting.model import dose_at_depth, doses
 from ..units import show, show_kernel
 from .style import INK, TONES, axes, caption, new_figure, plain_log, pretty
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..calibration.working_line import bands
+from ..statistics.working_line import bands
 from ..units import MJ_CM2, MM, figure, show
 from .style import INK, TONES, axes, new_figure, plain_log
 

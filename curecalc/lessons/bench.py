@@ -6,8 +6,8 @@ import dataclasses
 from dataclasses import dataclass
 from typing import Any
 
-from ..beam import Beam
-from ..resin import Resin
+from ..formulas.beam import Beam
+from ..formulas.resin import Resin
 from ..units import MM, NM, Measured, Quantity, QuantityError, measured, positive, show
 
 __all__ = ["Bench", "invented_bench"]

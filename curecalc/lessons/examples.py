@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from ..answer import evaluate
-from ..derivation import depth_steps, solution_steps, stack_steps
-from ..explain import Step
-from ..scan import Scan
-from ..solve import solve_scan_speed
+from ..formulas.scan import Scan
+from ..setting.answer import evaluate
+from ..setting.derivation import depth_steps, solution_steps, stack_steps
+from ..setting.explain import Step
+from ..setting.solve import solve_scan_speed
 from ..units import MJ_CM2, MJ_MM2, MM, MM2, MW, MW_MM2, Quantity, figure, show
 from .bench import Bench
 from .numbers import NUMBERS, coupon_lot, line_speed, raster_speed, stack_answer
@@ -213,7 +213,7 @@ SLURRY = {"power": (76.2, 14.3), "hatch spacing": (113.1, 55.0), "scan speed": (
 
 
 def _beyond(b: Bench) -> list[Step]:
-    from ..resin import exposure_for_depth
+    from ..formulas.resin import exposure_for_depth
 
     steps = []
     for varied, (dp, ec) in SLURRY.items():

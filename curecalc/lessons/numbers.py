@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from ..beam import Beam, beam_diameter, beam_fwhm, beam_irradiance, radius_from_fwhm
-from ..raster import light_limited_area_rate, raster_exposure
-from ..resin import Resin, cure_depth, exposure_at_depth, exposure_for_depth
-from ..scan import Scan, line_width, scan_exposure, scan_speed
-from ..solve import solve_scan_speed
-from ..stack import print_through
+from ..formulas.beam import Beam, beam_diameter, beam_fwhm, beam_irradiance, radius_from_fwhm
+from ..formulas.raster import light_limited_area_rate, raster_exposure
+from ..formulas.resin import Resin, cure_depth, exposure_at_depth, exposure_for_depth
+from ..formulas.scan import Scan, line_width, scan_exposure, scan_speed
+from ..formulas.stack import print_through
+from ..setting.solve import solve_scan_speed
 from ..units import KINDS, MJ_MM2, MM, MM2, MW, MW_MM2, ONE, Quantity, S, figure, show
 from .bench import Bench
 
@@ -212,7 +212,7 @@ def _overcure(b: Bench) -> Told:
 
 def stack_answer(b: Bench) -> Any:
     """Layers on layers, each with the exposure that reaches layer and overcure."""
-    from ..stacking import evaluate_stack
+    from ..setting.layers import evaluate_stack
 
     plain = Resin(penetration_depth=b.penetration_depth, critical_exposure=b.critical_exposure)
     return evaluate_stack(resin=plain, exposure=_needed(b, b.cure_depth), layer_thickness=b.layer_thickness)
@@ -253,7 +253,7 @@ def coupon_lot(b: Bench, *, seed: int = 4) -> tuple[np.ndarray, np.ndarray, np.n
 
 
 def _coupons(b: Bench) -> Told:
-    from ..calibration.line import ordinary_line
+    from ..statistics.line import ordinary_line
 
     exposure, readings, _ = coupon_lot(b)
     fit = ordinary_line(np.log(exposure), readings.mean(axis=1))

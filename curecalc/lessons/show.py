@@ -7,7 +7,7 @@ import textwrap
 from html import escape
 
 from ..cautions import CAUTIONS, SHORT_CAUTION
-from ..explain import as_text
+from ..setting.explain import as_text
 from .telling import Lesson
 
 __all__ = ["lesson_html", "lesson_page", "lesson_text", "page_html"]

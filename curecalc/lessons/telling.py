@@ -10,7 +10,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from ..errors import QuantityError
-from ..explain import Step
+from ..setting.explain import Step
 from ..units import Quantity, to_json
 from .bench import Bench, invented_bench
 
@@ -88,7 +88,7 @@ class Lesson:
 
     def figure(self) -> Figure:
         """The lesson's figure with the bench's numbers."""
-        from ..figures.teaching import lesson_figure
+        from .pictures import lesson_figure
 
         return lesson_figure(self.name, self.bench)
 

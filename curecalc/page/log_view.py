@@ -6,8 +6,8 @@ import secrets
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
-from ..records.logbook import Logbook
-from ..records.status import MachineState, shop_status
+from ..logbook.book import Logbook
+from ..logbook.status import MachineState, shop_status
 from ..units import figure, parse_measured
 from .drawing import Board
 
@@ -55,7 +55,7 @@ def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
     @app.route("/log/chart.<ending>")
     def log_chart(ending: str) -> Any:
         from ..figures.drift import drift_figure
-        from ..records.drifting import drift_report
+        from ..logbook.drifting import drift_report
         from .drawing import FORMATS
 
         if ending not in FORMATS:

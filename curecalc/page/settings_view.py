@@ -6,12 +6,12 @@ import shlex
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
-from ..answer import Answer, evaluate
-from ..beam import Beam, radius_from_fwhm
 from ..errors import CurecalcError, QuantityError
+from ..formulas.beam import Beam, radius_from_fwhm
+from ..formulas.resin import Resin
+from ..formulas.scan import Scan
 from ..lessons.bench import Bench
-from ..resin import Resin
-from ..scan import Scan
+from ..setting.answer import Answer, evaluate
 from ..units import Measured, Quantity, count, figure, ratio, show
 from .drawing import Board
 from .fields import FIELDS, SPOT_WIDTHS, State, read, start_texts
@@ -188,7 +188,7 @@ class SettingsView:
 
     @staticmethod
     def _solved(state: State) -> dict[str, str]:
-        from ..solve import solve_scan_speed
+        from ..setting.solve import solve_scan_speed
 
         beam, resin, scan = records(state)
         try:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError
 from ..lessons.bench import Bench
-from ..stacking import StackAnswer, evaluate_stack
+from ..setting.layers import StackAnswer, evaluate_stack
 from ..units import show
 from .drawing import Board
 from .fields import FIELDS, SPOT_WIDTHS, State, start_texts

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..errors import FileError, NoSolution
+from ..jobs.lot import Lot
+from ..jobs.machine import Machine
+from ..jobs.needs import Needs, VectorNeeds
 from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, Quantity, S, show
 from .assurance import Curve, Errors
 from .bounds import INFINITE, Bounds, Task
 from .consequences import edge_depth_needed
 from .light import Pattern
-from .lot import Lot
-from .machine import Machine
-from .needs import Needs, VectorNeeds
 
 __all__ = ["Cancelling", "Inputs", "curve_of", "gather"]
 

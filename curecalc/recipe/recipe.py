@@ -8,14 +8,14 @@ from dataclasses import replace
 from typing import Any
 
 from ..errors import NoSolution
+from ..jobs.lot import Lot
+from ..jobs.machine import Machine
+from ..jobs.needs import Needs, VectorNeeds
 from ..units import DEG, G_CM3, MJ_CM2, MM, MM2, MM2_S, MM_S, MW, RAD, Quantity, S
 from . import consequences, rates
 from .assurance import assurance_of, depth_state, relative_variance
 from .bounds import LIMIT_NAMES, Task
 from .inputs import Inputs, gather
-from .lot import Lot
-from .machine import Machine
-from .needs import Needs, VectorNeeds
 from .record import Limit, Recipe, VectorRecipe
 from .search import Best, Binding, best_settings, binding_limits
 

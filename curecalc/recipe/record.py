@@ -6,12 +6,12 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
+from ..jobs.lot import Lot
+from ..jobs.machine import Machine
+from ..jobs.needs import Needs
 from ..units import MM, MM3, MM3_S, MM_S, MW, ONE, Quantity, S, show, to_json
 from .consequences import Seam
 from .inputs import Inputs
-from .lot import Lot
-from .machine import Machine
-from .needs import Needs
 from .rates import Rates
 from .search import Best
 
@@ -151,7 +151,7 @@ class Recipe:
     mesh: dict[str, Any] | None = None
 
     def _repr_html_(self) -> str:
-        from ..explain import html_table
+        from ..setting.explain import html_table
         from ..units import show
 
         rows = []

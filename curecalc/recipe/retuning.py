@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from ..errors import QuantityError
+from ..jobs.lot import Lot
+from ..jobs.machine import Machine
+from ..jobs.needs import Needs
 from ..units import MM, MM_S, MW, Measured, Quantity, show, to_json
-from .lot import Lot
-from .machine import Machine
-from .needs import Needs
 from .recipe import make_recipe
 from .record import Recipe
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ..explain import Step
+from ..setting.explain import Step
 from ..units import MM, show, show_kernel
 from .record import Recipe, VectorRecipe
 

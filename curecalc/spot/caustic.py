@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from .least_squares import fit
+from ..statistics.least_squares import fit
 
 __all__ = ["Caustic", "Coverage", "caustic", "coverage", "defocus_window"]
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from .least_squares import Fit, fit, two_sided_p
+from ..statistics.least_squares import Fit, fit, two_sided_p
 
 __all__ = ["CuredLines", "cured_lines"]
 

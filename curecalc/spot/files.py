@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import FileError
-from ..tables import Column, Table, read_table_bytes
+from ..files.tables import Column, Table, read_table_bytes
 
 __all__ = ["IMAGE_ENDINGS", "KINDS_OF_FILE", "Measurement", "read_measurement"]
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ..explain import Step
+from ..setting.explain import Step
 from ..units import MM, NM, ONE, RAD, Measured, Quantity, QuantityError, finite, positive, ratio, show_kernel
 from .caustic import Caustic, caustic, defocus_window
 from .measurement import BeamMeasurement, Estimate, checked, estimate

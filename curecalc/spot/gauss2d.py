@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from .least_squares import fit
+from ..statistics.least_squares import fit
 from .moments import block_mean
 
 __all__ = ["Bell", "bell", "first_estimate", "fit_bell"]

@@ -22,7 +22,7 @@ from .doubts import (
     judge_saturation,
     judge_shape,
     room_of,
-)  # fmt: skip
+)
 from .gauss2d import Bell, bell, first_estimate, fit_bell
 from .moments import Moments, moments, principal
 

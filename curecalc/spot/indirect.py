@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ..explain import Step
+from ..setting.explain import Step
 from ..units import MJ_MM2, MM, MM_S, MW, Measured, Quantity, QuantityError, measured, positive, ratio, show_kernel
 from .cured import CuredLines, cured_lines
 from .measurement import BeamMeasurement, checked, estimate

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from .least_squares import Fit, fit, interval_dof, scan_start, uneven_scatter
+from ..statistics.least_squares import Fit, fit, interval_dof, scan_start, uneven_scatter
 
 __all__ = ["ClipWidth", "KnifeEdge", "clip_factor", "clip_width", "knife_edge", "knife_edge_power"]
 

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from ..cautions import BEAM_CAUTION, RULES_CAUTION
-from ..explain import Step
+from ..setting.explain import Step
+from ..statistics.least_squares import student_t
 from ..units import MW, ONE, Measured, Quantity, QuantityError, S, finite, nonnegative, ratio, show_kernel
-from .least_squares import student_t
 from .measurement import Estimate, Part, checked, plain
 from .power import PowerReading, power_reading
 

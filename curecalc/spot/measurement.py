@@ -7,12 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from ..beam import Beam
 from ..cautions import BEAM_CAUTION, RULES_CAUTION
-from ..explain import Step
-from ..uncertainty import effective_degrees_of_freedom
+from ..formulas.beam import Beam
+from ..setting.explain import Step
+from ..statistics.least_squares import student_t
+from ..statistics.uncertainty import effective_degrees_of_freedom
 from ..units import DEG, MM, ONE, Measured, Quantity, QuantityError, to_json
-from .least_squares import student_t
 
 __all__ = ["BeamMeasurement", "Estimate", "Part", "estimate", "plain", "pooled"]
 

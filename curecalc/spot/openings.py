@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from ..explain import Step
+from ..setting.explain import Step
 from ..units import MM, Measured, Quantity, QuantityError, measured, positive, show_kernel
 from .measurement import BeamMeasurement, Estimate, checked
 from .profile import Profile, pinhole_corrected, profile, slit_corrected

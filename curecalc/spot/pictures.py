@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ..explain import Step
+from ..setting.explain import Step
 from ..units import DEG, MM, RAD, Measured, Quantity, QuantityError, finite, measured, positive, ratio, show_kernel
 from .image import Spot, image_spot
 from .measurement import BeamMeasurement, Estimate, checked, estimate

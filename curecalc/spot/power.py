@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from ..uncertainty import effective_degrees_of_freedom
-from .least_squares import two_sided_p
+from ..statistics.least_squares import two_sided_p
+from ..statistics.uncertainty import effective_degrees_of_freedom
 
 __all__ = ["PowerReading", "combine", "power_reading", "warm_up"]
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from .least_squares import Fit, fit, interval_dof, scan_start, uneven_scatter
+from ..statistics.least_squares import Fit, fit, interval_dof, scan_start, uneven_scatter
 
 __all__ = [
     "Profile",

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from ..explain import Step
+from ..setting.explain import Step
+from ..statistics.least_squares import student_t
 from ..units import MM, Quantity, QuantityError, finite, ratio, show_kernel
 from .knife import KnifeEdge, clip_factor, knife_edge
-from .least_squares import student_t
 from .measurement import BeamMeasurement, Estimate, checked, estimate
 
 __all__ = ["enough", "knife_edge_beam", "measurement", "pattern", "scan_estimate", "scans_of"]

@@ -42,7 +42,7 @@ from .kinds import (
     S,
     W,
     unit_text,
-)  # fmt: skip
+)
 from .reading import parse, parse_measured
 from .showing import Shown, figure, from_json, kind_of, show, show_kernel, to_json
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import scipy.optimize
 
-from curecalc.answer import MonteCarloOptions, evaluate
-from curecalc.beam import Beam
-from curecalc.resin import BleachingResin, PowerThresholdResin, Resin
-from curecalc.scan import Scan
+from curecalc.formulas.beam import Beam
+from curecalc.formulas.resin import BleachingResin, PowerThresholdResin, Resin
+from curecalc.formulas.scan import Scan
+from curecalc.setting.answer import MonteCarloOptions, evaluate
 from curecalc.units import Measured, QuantityError
 from curecalc.units import Quantity as Q
 
@@ -229,7 +229,7 @@ def test_an_elliptical_raster_is_judged_across_its_lines():
 
 
 def test_no_overcure_is_none_and_no_alarm():
-    from curecalc.solve import solve_hatch_spacing, solve_scan_speed
+    from curecalc.setting.solve import solve_hatch_spacing, solve_scan_speed
 
     for solve in (solve_scan_speed, solve_hatch_spacing):
         answer = solve(beam=BEAM, resin=RESIN, scan=SCAN, layer_thickness=Q(0.1, "mm"), overcure=Q(0.0, "mm")).answer

@@ -11,11 +11,11 @@ import scipy.optimize
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from curecalc.answer import MonteCarloOptions, evaluate
-from curecalc.beam import Beam
-from curecalc.resin import BleachingResin, PowerThresholdResin, Resin
-from curecalc.scan import Scan
-from curecalc.solve import (
+from curecalc.formulas.beam import Beam
+from curecalc.formulas.resin import BleachingResin, PowerThresholdResin, Resin
+from curecalc.formulas.scan import Scan
+from curecalc.setting.answer import MonteCarloOptions, evaluate
+from curecalc.setting.solve import (
     Limits,
     solve_beam_radius,
     solve_hatch_spacing,
@@ -313,7 +313,7 @@ def test_speed_power_and_passes_for_a_width(track):
 
 
 def test_passes_say_the_exposure_of_the_depth_asked_for():
-    from curecalc.derivation import solution_steps
+    from curecalc.setting.derivation import solution_steps
 
     solution = solve_passes(
         beam=BEAM, resin=RESIN, scan=dataclasses.replace(LINE, scan_speed=Q(2.0, "m/s")), cure_depth=Q(0.15, "mm")

@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from curecalc.beam import Beam
-from curecalc.resin import BleachingResin, PowerThresholdResin, Resin
-from curecalc.scan import Scan
-from curecalc.stacking import evaluate_stack
+from curecalc.formulas.beam import Beam
+from curecalc.formulas.resin import BleachingResin, PowerThresholdResin, Resin
+from curecalc.formulas.scan import Scan
+from curecalc.setting.layers import evaluate_stack
 from curecalc.units import Measured, NoSolution, QuantityError
 from curecalc.units import Quantity as Q
 

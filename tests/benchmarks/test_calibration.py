@@ -5,9 +5,9 @@ import time
 import numpy as np
 import pytest
 
-from curecalc.calibration.intervals import inverse, slope_interval
-from curecalc.calibration.line import ordinary_line
 from curecalc.calibration.many import fit_lots
+from curecalc.statistics.intervals import inverse, slope_interval
+from curecalc.statistics.line import ordinary_line
 from curecalc.units import Quantity as Q
 
 LOTS, COUPONS = 20_000, 8

@@ -8,10 +8,10 @@ import pytest
 
 from curecalc.figures.drift import drift_figure
 from curecalc.figures.style import save
-from curecalc.records.drifting import drift_report
-from curecalc.records.entries import chain_hash, moment
-from curecalc.records.logbook import Logbook
-from curecalc.records.status import shop_status
+from curecalc.logbook.book import Logbook
+from curecalc.logbook.drifting import drift_report
+from curecalc.logbook.entries import chain_hash, moment
+from curecalc.logbook.status import shop_status
 from curecalc.units import Quantity
 
 NOW = datetime.now(UTC)

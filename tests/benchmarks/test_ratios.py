@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from curecalc.formulas.raster import raster_exposure
+from curecalc.formulas.scan import scan_speed
 from curecalc.physics import raster
-from curecalc.raster import raster_exposure
-from curecalc.scan import scan_speed
 from curecalc.units import Quantity
 
 ROOT = Path(__file__).resolve().parents[2]

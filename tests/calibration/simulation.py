@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from curecalc.calibration.design import expected
-from curecalc.calibration.intervals import t_factor
-from curecalc.calibration.line import ordinary_line, weighted_line, york_line
 from curecalc.calibration.many import fit_lots
 from curecalc.calibration.prior import conjugate_line, prior_from_lots
+from curecalc.statistics.intervals import t_factor
+from curecalc.statistics.line import ordinary_line, weighted_line, york_line
 from curecalc.units import Quantity as Q
 
 DP, EC, DEPTH = 0.15, 8.0, 0.15

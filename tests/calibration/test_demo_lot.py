@@ -73,7 +73,7 @@ def test_the_readme_tells_it_as_it_is(tmp_path, monkeypatch, capsys):
 
 
 def test_the_demo_runs_the_whole_lot(tmp_path):
-    from curecalc.demo import calibrate_demo_lot
+    from curecalc.cli.demonstration import calibrate_demo_lot
 
     text = calibrate_demo_lot(tmp_path)
     for words in ("plan ", "first readings", "check ", "read again", "against lot 6"):

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from curecalc.calibration.diagnostics import (
+from curecalc.errors import QuantityError
+from curecalc.statistics.diagnostics import (
     added_term,
     curvature,
     groups_of,
@@ -15,8 +16,8 @@ from curecalc.calibration.diagnostics import (
     robust_line,
     within_groups,
 )
-from curecalc.calibration.intervals import f_p, inverse, slope_interval, t_factor, t_p
-from curecalc.calibration.line import (
+from curecalc.statistics.intervals import f_p, inverse, slope_interval, t_factor, t_p
+from curecalc.statistics.line import (
     mean_sd,
     ordinary_line,
     prediction_sd,
@@ -25,7 +26,6 @@ from curecalc.calibration.line import (
     weighted_line,
     york_line,
 )
-from curecalc.errors import QuantityError
 
 NORRIS = "nist_norris.csv"
 

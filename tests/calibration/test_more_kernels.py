@@ -3,19 +3,13 @@
 import numpy as np
 import pytest
 
-from curecalc.calibration.design import (
-    expected,
-    levels_and_counts,
-    most_useful,
-    sxx_of_levels,
-    two_point_weights,
-)
-from curecalc.calibration.intervals import t_factor
+from curecalc.calibration.design import expected, levels_and_counts, most_useful, sxx_of_levels, two_point_weights
 from curecalc.calibration.laws import akaike, bleaching_fit, power_threshold_fit
-from curecalc.calibration.line import ordinary_line
-from curecalc.calibration.lines import compare_lines, difference_at, log_exposure_change
 from curecalc.calibration.prior import LinePrior, conjugate_line, prior_conflict, prior_from_lots
 from curecalc.errors import QuantityError
+from curecalc.statistics.intervals import t_factor
+from curecalc.statistics.line import ordinary_line
+from curecalc.statistics.lines import compare_lines, difference_at, log_exposure_change
 
 
 def lots(seed, k=3):

@@ -11,8 +11,8 @@ from curecalc.calibration.coupons import coupons_from_bytes
 from curecalc.calibration.curve import fit_coupons, fit_working_curve
 from curecalc.calibration.planning import plan_coupons, plan_text
 from curecalc.errors import FileError, NoSolution, QuantityError
-from curecalc.records.resin_file import lot_from_resin, lot_of_fit, prior_from_resins
-from curecalc.records.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
+from curecalc.jobs.resin_file import lot_from_resin, lot_of_fit, prior_from_resins
+from curecalc.sheets.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
 from curecalc.units import Quantity as Q
 
 GUESS = {"penetration_depth": Q(0.15, "mm"), "critical_exposure": Q(8.0, "mJ/cm^2")}
@@ -82,7 +82,7 @@ def test_expected_uncertainty_of_a_plan_matches_simulated_fits():
         at_depth=Q(0.15, "mm"), coupons=8, coupon_sd=Q(5.0, "um"), thickness_repeatability=Q(3.0, "um"), readings=2
     )
     rng = np.random.default_rng(9)
-    from curecalc.calibration.line import ordinary_line
+    from curecalc.statistics.line import ordinary_line
 
     x = np.log([c.exposure.m for c in p.coupons])
     readings = 0.15 * (x - np.log(8)) + rng.normal(0, 0.005, (40_000, 8))
@@ -330,8 +330,8 @@ def test_a_saved_lot_compares_as_its_coupons_do():
 
 
 def test_earlier_lots_make_a_prior_and_data_sheets_do_not():
-    from curecalc.records.documents import parse_document
-    from curecalc.records.resin_file import RESIN, resin_from_document
+    from curecalc.files.documents import parse_document
+    from curecalc.jobs.resin_file import RESIN, resin_from_document
 
     prior = prior_from_resins([saved(1)[1], saved(2)[1], saved(3)[1]])
     assert prior.mean[1] == pytest.approx(0.15, rel=0.03)

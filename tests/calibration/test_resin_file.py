@@ -8,11 +8,11 @@ import pytest
 from curecalc.calibration.coupons import coupons_from_bytes
 from curecalc.calibration.curve import fit_coupons
 from curecalc.calibration.datasheet import from_two_depths, unverified_line
-from curecalc.calibration.intervals import inverse, t_quantile
-from curecalc.calibration.working_line import WorkingLine, assured_log_exposure, covariance, depth_at, line_of
 from curecalc.errors import FileError, NoSolution, QuantityError
-from curecalc.records.documents import parse_document
-from curecalc.records.resin_file import RESIN, lot_of_fit, read_resin, resin_from_document, resin_text, save_fit
+from curecalc.files.documents import parse_document
+from curecalc.jobs.resin_file import RESIN, lot_of_fit, read_resin, resin_from_document, resin_text, save_fit
+from curecalc.statistics.intervals import inverse, t_quantile
+from curecalc.statistics.working_line import WorkingLine, assured_log_exposure, covariance, depth_at, line_of
 from curecalc.units import Quantity as Q
 
 TABLE = (
@@ -185,8 +185,8 @@ def test_a_slope_not_told_from_zero_assures_nothing():
 
 def test_assured_depth_is_kept_in_the_stated_share_of_lots():
     """20,000 simulated lots of 6 coupons: a single layer at each lot's assured exposure reaches the depth 95 % of the time."""
-    from curecalc.calibration.line import ordinary_line
-    from curecalc.calibration.working_line import working_line
+    from curecalc.statistics.line import ordinary_line
+    from curecalc.statistics.working_line import working_line
 
     rng = np.random.default_rng(12)
     dp, lec, s = 0.15, math.log(8.0), 0.005

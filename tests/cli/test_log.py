@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from curecalc.cli import main
-from curecalc.records.demoshop import write_demo_shop
-from curecalc.records.logbook import Logbook
+from curecalc.logbook.book import Logbook
+from curecalc.logbook.demoshop import write_demo_shop
 
 
 @pytest.fixture

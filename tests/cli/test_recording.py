@@ -9,9 +9,9 @@ import pytest
 
 from curecalc.cli import main
 from curecalc.errors import QuantityError
-from curecalc.records.logbook import Logbook
-from curecalc.records.recording import current
-from curecalc.records.verify import verify
+from curecalc.logbook.book import Logbook
+from curecalc.logbook.recording import current
+from curecalc.logbook.verify import verify
 
 LOG = ("--log", "shop.db")
 
@@ -88,7 +88,7 @@ def test_a_result_that_does_not_come_out_again_is_named(run) -> None:
     raw.close()
     payload["result"]["penetration_depth"]["value"] *= 1.0001
     with Logbook("other.db", create=True) as book, Logbook("shop.db") as shop:
-        from curecalc.records.logbook import Source
+        from curecalc.logbook.book import Source
 
         sources = [Source(one.role, one.name, shop.source(one.sha256)) for one in shop.entry(1).attached]
         book.add("calibration", payload, lot="a", sources=sources)

@@ -9,23 +9,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from curecalc.drift import (
-    RULES,
-    Baseline,
-    baseline,
-    between_and_within,
-    change,
-    chart_constants,
-    crossing,
-    ewma_chart,
-    individuals_chart,
-    regress,
-    run_length,
-    run_signals,
-    trend,
-)
-from curecalc.drift.charts import ewma_run_length
 from curecalc.errors import QuantityError
+from curecalc.statistics.change import change
+from curecalc.statistics.charts import Baseline, baseline, ewma_chart, ewma_run_length, individuals_chart
+from curecalc.statistics.components import between_and_within
+from curecalc.statistics.constants import chart_constants
+from curecalc.statistics.covariates import regress
+from curecalc.statistics.rules import RULES, run_length, run_signals
+from curecalc.statistics.trend import crossing, trend
 
 DATA = Path(__file__).parents[2] / "reference" / "data"
 

@@ -76,7 +76,7 @@ def _close(got: Q, unit: str, want: float, rel: float = 1e-6) -> None:
 
 
 def test_the_invented_bench_is_the_demo_s_machine_and_resin() -> None:
-    from curecalc.demo import demo_beam, demo_resin
+    from curecalc.cli.demonstration import demo_beam, demo_resin
 
     here = invented_bench()
     assert (here.beam.power, here.beam.radius_x) == (demo_beam().power, demo_beam().radius_x)

@@ -69,10 +69,10 @@ def test_names_are_shown_as_text():
 
 
 def test_a_recipe_shows_itself():
+    from curecalc.jobs.machine_file import read_machine
+    from curecalc.jobs.needs_file import read_needs
+    from curecalc.jobs.resin_file import read_resin
     from curecalc.recipe.recipe import make_recipe
-    from curecalc.records.machine_file import read_machine
-    from curecalc.records.needs_file import read_needs
-    from curecalc.records.resin_file import read_resin
 
     recipe = make_recipe(
         machine=read_machine(DEMO / "machine.toml"),

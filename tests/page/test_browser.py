@@ -69,13 +69,13 @@ PROBLEMS = """() => {
 @pytest.fixture(scope="module")
 def page_address(tmp_path_factory):
     """A page with everything on it: window of the demo's recipe, a logbook that may be written."""
+    from curecalc.jobs.machine_file import read_machine
+    from curecalc.jobs.needs_file import read_needs
+    from curecalc.jobs.resin_file import read_resin
+    from curecalc.logbook.book import Logbook
     from curecalc.page import PageOptions
     from curecalc.page.server import start
     from curecalc.recipe.recipe import make_recipe
-    from curecalc.records.logbook import Logbook
-    from curecalc.records.machine_file import read_machine
-    from curecalc.records.needs_file import read_needs
-    from curecalc.records.resin_file import read_resin
     from curecalc.units import Quantity
 
     files = tuple(str(DEMO / f"{name}.toml") for name in ("machine", "resin", "needs"))

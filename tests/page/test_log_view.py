@@ -6,8 +6,8 @@ from urllib.parse import urlencode
 import pytest
 
 from curecalc.errors import CurecalcError
+from curecalc.logbook.book import Logbook
 from curecalc.page import PageOptions, create_app
-from curecalc.records.logbook import Logbook
 from curecalc.units import Quantity
 
 HOME = {"Origin": "http://localhost"}

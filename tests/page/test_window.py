@@ -17,10 +17,10 @@ FILES = tuple(str(DEMO / f"{name}.toml") for name in ("machine", "resin", "needs
 
 @pytest.fixture(scope="module")
 def window_client():
+    from curecalc.jobs.machine_file import read_machine
+    from curecalc.jobs.needs_file import read_needs
+    from curecalc.jobs.resin_file import read_resin
     from curecalc.recipe.recipe import make_recipe
-    from curecalc.records.machine_file import read_machine
-    from curecalc.records.needs_file import read_needs
-    from curecalc.records.resin_file import read_resin
 
     recipe = make_recipe(machine=read_machine(FILES[0]), resin=read_resin(FILES[1]), needs=read_needs(FILES[2]))
     return create_app(PageOptions(recipe=recipe, recipe_files=FILES, burst=1e9, per_second=1e9)).test_client()

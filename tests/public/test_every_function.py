@@ -10,8 +10,8 @@ import math
 import numpy as np
 import pytest
 
-from curecalc import beam, field, raster, resin, scan, stack
 from curecalc.errors import QuantityError
+from curecalc.formulas import beam, field, raster, resin, scan, stack
 from curecalc.units import Measured, Quantity
 
 Q = Quantity

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from curecalc.calibration.line import ordinary_line
 from curecalc.recipe.assurance import Curve, Errors, assured_log_exposure, relative_variance
 from curecalc.recipe.light import Pattern, shape
+from curecalc.statistics.line import ordinary_line
 
 SEED = 20261
 

@@ -7,8 +7,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from curecalc.calibration.working_line import WorkingLine
-from curecalc.calibration.working_line import assured_log_exposure as bound_of_the_line
 from curecalc.errors import NoSolution, QuantityError
 from curecalc.recipe.assurance import (
     Curve,
@@ -19,6 +17,8 @@ from curecalc.recipe.assurance import (
     depth_state,
     relative_variance,
 )
+from curecalc.statistics.working_line import WorkingLine
+from curecalc.statistics.working_line import assured_log_exposure as bound_of_the_line
 
 CURVE = Curve(0.14, math.log(0.09), math.log(0.4), 1e-5, 4e-6, 3e-5, 6.0)
 depths = st.floats(0.02, 0.5)

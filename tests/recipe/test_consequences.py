@@ -4,11 +4,11 @@ import math
 
 import pytest
 
-from curecalc import settings
 from curecalc.physics import raster, tilt
 from curecalc.recipe import consequences
 from curecalc.recipe.light import Pattern
 from curecalc.recipe.search import best_settings
+from curecalc.setting import model as settings
 
 from .test_search import plain
 

@@ -14,8 +14,8 @@ import time
 from pathlib import Path
 
 from curecalc.errors import FileError
-from curecalc.records.logbook import Logbook, Source
-from curecalc.records.verify import verify
+from curecalc.logbook.book import Logbook, Source
+from curecalc.logbook.verify import verify
 
 
 def write_on(path: str, report: int, name: str) -> None:

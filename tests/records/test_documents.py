@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from curecalc.errors import FileError
-from curecalc.records.documents import (
+from curecalc.files.documents import (
     Document,
     Field,
     Schema,
@@ -21,7 +21,7 @@ from curecalc.records.documents import (
     starting_text,
     write_document,
 )
-from curecalc.records.places import key_lines
+from curecalc.files.places import key_lines
 from curecalc.units import Measured, Quantity
 
 

@@ -7,16 +7,16 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from curecalc.drift.depth import SettingsInForce, depth_over_time, power_for_depth
-from curecalc.drift.trend import bend
 from curecalc.errors import QuantityError
+from curecalc.logbook.book import Logbook
+from curecalc.logbook.demoshop import TRUTH, write_demo_shop
+from curecalc.logbook.depth import SettingsInForce, depth_over_time, power_for_depth
+from curecalc.logbook.drifting import drift_report, power_limits
+from curecalc.logbook.series import days, depth_series, series, settings_in_force, when
+from curecalc.logbook.status import shop_status
+from curecalc.logbook.verify import verify
 from curecalc.physics import cure, raster
-from curecalc.records.demoshop import TRUTH, write_demo_shop
-from curecalc.records.drifting import drift_report, power_limits
-from curecalc.records.logbook import Logbook
-from curecalc.records.series import days, depth_series, series, settings_in_force, when
-from curecalc.records.status import shop_status
-from curecalc.records.verify import verify
+from curecalc.statistics.trend import bend
 from curecalc.units import Measured, Quantity
 
 END = datetime(2026, 6, 1, 7, tzinfo=UTC)

@@ -12,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from curecalc.errors import FileError, QuantityError
-from curecalc.records.entries import ENTRY_KINDS, check_time
-from curecalc.records.interchange import csv_text, import_text, json_text, neutral, restored
-from curecalc.records.logbook import Logbook, Source
-from curecalc.records.verify import verify
+from curecalc.logbook.book import Logbook, Source
+from curecalc.logbook.entries import ENTRY_KINDS, check_time
+from curecalc.logbook.interchange import csv_text, import_text, json_text, neutral, restored
+from curecalc.logbook.verify import verify
 from curecalc.units import Measured, Quantity
 
 POWER = {"power": Measured(Quantity(0.3, "W"), Quantity(6.0, "mW"))}

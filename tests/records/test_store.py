@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from curecalc.errors import FileError
-from curecalc.records import store
-from curecalc.records.logbook import Logbook, Source
-from curecalc.records.verify import verify
+from curecalc.logbook import store
+from curecalc.logbook.book import Logbook, Source
+from curecalc.logbook.verify import verify
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]

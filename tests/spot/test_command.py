@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from curecalc.cli import main
-from curecalc.records.beam_file import read_beam, read_beam_record
+from curecalc.jobs.beam_file import read_beam, read_beam_record
 
 DEMO = Path(__file__).parents[2] / "demo"
 REFERENCE = Path(__file__).parents[2] / "reference" / "data"

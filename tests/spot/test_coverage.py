@@ -9,10 +9,10 @@ from curecalc.spot.focus import caustic_beam
 from curecalc.spot.image import image_spot
 from curecalc.spot.indirect import cured_line_beam
 from curecalc.spot.knife import knife_edge, knife_edge_power
-from curecalc.spot.least_squares import student_t
 from curecalc.spot.light import beam_power
 from curecalc.spot.profile import profile
 from curecalc.spot.scans import knife_edge_beam
+from curecalc.statistics.least_squares import student_t
 from curecalc.units import Quantity as Q
 
 pytestmark = pytest.mark.slow

@@ -5,11 +5,11 @@ import math
 
 import pytest
 
-from curecalc.answer import evaluate
-from curecalc.beam import Beam
 from curecalc.cli import main
-from curecalc.resin import Resin
-from curecalc.scan import Scan
+from curecalc.formulas.beam import Beam
+from curecalc.formulas.resin import Resin
+from curecalc.formulas.scan import Scan
+from curecalc.setting.answer import evaluate
 from curecalc.units import Quantity as Q
 
 RESIN = Resin(penetration_depth=Q(0.15, "mm"), critical_exposure=Q(8.0, "mJ/cm^2"))

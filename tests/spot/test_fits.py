@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from curecalc.spot.caustic import caustic, coverage, defocus_window
 from curecalc.spot.cured import cured_lines
 from curecalc.spot.knife import clip_factor, knife_edge, knife_edge_power
-from curecalc.spot.least_squares import fit, student_t
 from curecalc.spot.power import combine, power_reading, warm_up
 from curecalc.spot.profile import pinhole_corrected, profile, slit_corrected, truncated_width
+from curecalc.statistics.least_squares import fit, student_t
 
 DATA = Path(__file__).parents[2] / "reference" / "data"
 

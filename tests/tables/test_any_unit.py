@@ -1,6 +1,6 @@
 """A column whose unit is the detector's own: any unit in the header, kept and not converted."""
 
-from curecalc.tables import Column, read_table_bytes
+from curecalc.files.tables import Column, read_table_bytes
 
 COLUMNS = {"x": Column("length"), "signal": Column("number", any_unit=True, aliases=("voltage",))}
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from curecalc.errors import FileError
-from curecalc.tables import Column, nearest, read_table, read_table_bytes
+from curecalc.files.tables import Column, nearest, read_table, read_table_bytes
 
 COLUMNS = {
     "coupon": Column("text", required=True),

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from ...explain import Step
 from ...physics import cure, spot
+from ...setting.explain import Step
 from ...units import figure
 from .draw import Draw, Made
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from ...explain import Step
+from ...setting.explain import Step
 from ...units import KINDS, Quantity, figure, to_json
 
 __all__ = ["TOLERANCE", "Exercise", "Slip"]

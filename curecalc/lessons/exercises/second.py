@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from ...explain import Step
 from ...physics import cure, line
+from ...setting.explain import Step
 from .draw import Draw, Made
 from .first import AREA, LOG10, TEN, f
 

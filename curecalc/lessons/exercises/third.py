@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from ...explain import Step
 from ...physics import cure, stack
+from ...setting.explain import Step
 from .draw import Draw, Made
 from .first import AREA, LOG10, TEN, f
 from .second import NO_OVERCURE, _need

@@ -1,0 +1,221 @@
+"""The cells of a table, column by column, as float64 arrays or text. Used by `tables` alone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from .tablehead import BLANKS, COMMA_NUMBER, MAYBE_GROUPED, NUMBER, TEXT, WHOLE, Column, Head, clip
+
+__all__ = ["Cells"]
+
+PLAIN = frozenset("0123456789+-.eE")
+
+
+class Cells:
+    """Columns of a raw table, read under the head."""
+
+    def __init__(self, head: Head) -> None:
+        self.head, self.raw, self.specs, self.fields = head, head.raw, head.specs, head.fields
+        self.fail = head.fail
+
+    def read(self, positions: list[tuple[str, int]]) -> dict[str, Any]:
+        rows, lines = self.raw.rows, self.raw.lines
+        if not rows:
+            raise self.fail(self.raw.header_line, None, "a header and no rows below it. Add the readings.")
+        used = {index for _, index in positions}
+        width = max(used) + 1
+        for row, line in zip(rows, lines):
+            if len(row) != width:
+                self._width(row, line, width, used, positions)
+        by_index = {index: name for name, index in positions}
+        columns: dict[str, list[Any]] = {}
+        for index in sorted(used):
+            columns[by_index[index]] = [row[index] if index < len(row) else "" for row in rows]
+        mark = self._decimal_mark(columns)
+        return {name: self._column(name, cells, mark) for name, cells in columns.items()}
+
+    def _width(self, row: list[Any], line: int, width: int, used: set[int], positions: list[tuple[str, int]]) -> None:
+        for index, cell in enumerate(row):
+            if index not in used and cell not in (None, "") and str(cell).strip(BLANKS):
+                raise self.fail(line, index + 1, f"{clip(str(cell))} stands under no header: the header names "
+                                f"{len(positions)} columns. {self._comma_hint(row)}")  # fmt: skip
+        named = len(self.raw.header)
+        if self.raw.delimiter == "," and len(row) > named:
+            raise self.fail(
+                line, named + 1, f"the row has {len(row)} cells, the header {named}. {self._comma_hint(row)}"
+            )
+        if len(row) < width:
+            missing = next(name for name, index in positions if index >= len(row))
+            if not self.specs[missing].blank:
+                raise self.fail(
+                    line,
+                    len(row) + 1,
+                    f"the row ends after cell {len(row)} of {width}: {missing} is missing. Fill it in.",
+                )
+
+    def _comma_hint(self, row: list[Any]) -> str:
+        if self.raw.delimiter == ",":
+            return (
+                "With commas between cells a decimal comma cannot be used: write decimal points, or separate with ';'."
+            )
+        return "Remove it, or name the column."
+
+    def _decimal_mark(self, columns: dict[str, list[Any]]) -> str:
+        if self.raw.delimiter == ",":
+            return "."
+        numeric = [n for n in columns if self.specs[n].kind != TEXT]
+        if self.head.stated_decimal:
+            return self.head.stated_decimal
+        sure = maybe = point = None
+        for name in numeric:
+            for row, cell in enumerate(columns[name]):
+                if not isinstance(cell, str) or not ("," in cell or "." in cell):
+                    continue
+                if "," in cell and "." in cell:
+                    continue  # an error of its own, found when the cell is read
+                if "." in cell:
+                    point = point or (name, row, cell)
+                elif MAYBE_GROUPED.fullmatch(cell.strip(BLANKS)):
+                    maybe = maybe or (name, row, cell)
+                elif COMMA_NUMBER.fullmatch(cell.strip(BLANKS)):
+                    sure = sure or (name, row, cell)
+        if (sure or maybe) and point:
+            name, row, cell = sure or maybe  # type: ignore[misc]
+            raise self.fail(
+                self.raw.lines[row], self.fields[name], f"{name}: {clip(cell)} has a comma and {clip(point[2])} in line "
+                f"{self.raw.lines[point[1]]} a point. Write all numbers with the same decimal mark.",
+            )  # fmt: skip
+        if maybe and not sure:
+            name, row, cell = maybe
+            plain = cell.strip(BLANKS)
+            raise self.fail(
+                self.raw.lines[row], self.fields[name], f"{name}: {clip(cell)} may be {plain.replace(',', '.')} or "
+                f"{plain.replace(',', '')}. Write a decimal point, or state 'decimal = comma' above the header.",
+            )  # fmt: skip
+        return "," if sure else "."
+
+    def _column(self, name: str, cells: list[Any], mark: str) -> Any:
+        spec = self.specs[name]
+        if spec.kind == TEXT:
+            return self._text_column(name, spec, cells)
+        values = self._fast(cells, mark)
+        if values is None:
+            values = np.array(
+                [self._number(name, spec, row, cell, mark) for row, cell in enumerate(cells)], dtype=float
+            )
+        bad = ~np.isfinite(values) & ~np.array([_is_blank(c) for c in cells]) if not np.isfinite(values).all() else None
+        if bad is not None and bad.any():
+            row = int(np.argmax(bad))
+            raise self.fail(
+                self.raw.lines[row], self.fields[name], f"{name}: {clip(str(cells[row]))} is too large to use."
+            )
+        if spec.kind == WHOLE:
+            uneven = np.isfinite(values) & (values != np.floor(values))
+            if uneven.any():
+                row = int(np.argmax(uneven))
+                raise self.fail(
+                    self.raw.lines[row],
+                    self.fields[name],
+                    f"{name} must be a whole number, got {clip(str(cells[row]))}.",
+                )
+        else:
+            unit, kernel, factor = self.head.convert[name]
+            if factor is None:
+                from ..units import Quantity
+
+                values = np.asarray(Quantity(values, unit).m_as(kernel), dtype=float)
+            elif factor != 1.0:
+                values = values * factor
+        if spec.sign != "any":
+            wrong = values < 0 if spec.sign == "nonnegative" else values <= 0
+            if wrong.any():
+                row = int(np.argmax(wrong))
+                self.head.bad_sign(self.raw.lines[row], self.fields[name], name, spec, str(cells[row]))
+        return values
+
+    def _text_column(self, name: str, spec: Column, cells: list[Any]) -> list[str]:
+        out = []
+        for row, cell in enumerate(cells):
+            if cell is None:
+                text = ""
+            elif isinstance(cell, float):
+                text = f"{int(cell)}" if cell == int(cell) and abs(cell) < 1e15 else f"{cell:.15g}"
+            else:
+                text = str(cell).strip(BLANKS + "\r\n")
+            if not text and not spec.blank:
+                raise self.fail(
+                    self.raw.lines[row], self.fields[name], f"{name} is blank. Fill it in or delete the row."
+                )
+            if len(text) > 10_000 or any(ord(c) < 32 and c not in "\n\r\t" for c in text):
+                raise self.fail(
+                    self.raw.lines[row], self.fields[name], f"{name}: {clip(text)} is not plain short text."
+                )
+            out.append(text)
+        return out
+
+    def _fast(self, cells: list[Any], mark: str) -> np.ndarray | None:
+        try:
+            joined = "".join(cells)
+            if mark == ",":
+                if "." in joined:
+                    return None
+                joined, cells = joined.replace(",", "."), [c.replace(",", ".") for c in cells]
+            if not PLAIN.issuperset(joined):
+                return None
+            return np.array(list(map(float, cells)), dtype=float)
+        except (TypeError, ValueError):
+            return None
+
+    def _number(self, name: str, spec: Column, row: int, cell: Any, mark: str) -> float:
+        line, column = self.raw.lines[row], self.fields[name]
+        if isinstance(cell, float) and np.isfinite(cell):
+            return cell
+        if _is_blank(cell):
+            if spec.blank:
+                return float("nan")
+            note = " (a formula that was never calculated also reads as blank)" if self.raw.delimiter == "xlsx" else ""
+            raise self.fail(line, column, f"{name} is blank{note}. Fill it in, or delete the row.")
+        if not isinstance(cell, str):
+            raise self.fail(line, column, f"{name}: {clip(str(cell))} is a {_cell_type(cell)}, not a number. "
+                            "Format the column as numbers and type it again.")  # fmt: skip
+        text = cell.strip(BLANKS)
+        if mark == "," and COMMA_NUMBER.fullmatch(text):
+            return float(text.replace(",", "."))
+        if NUMBER.fullmatch(text):
+            return float(text)
+        raise self.fail(line, column, f"{name}: {self._why_not(text, name, spec, mark)}")
+
+    def _why_not(self, text: str, name: str, spec: Column, mark: str) -> str:
+        shown = clip(text)
+        if "," in text and "." in text:
+            plain = (
+                text.replace(",", "") if text.rfind(".") > text.rfind(",") else text.replace(".", "").replace(",", ".")
+            )
+            return f"cannot read {shown}. Write it without a thousands separator, like {clip(plain)}."
+        if "," in text and self.raw.delimiter == ",":
+            return f"cannot read {shown}. Write a decimal point, or separate the cells with ';'."
+        if text.lower() in ("nan", "inf", "-inf", "infinity", "n/a", "na", "none", "null", "-", "--", "?"):
+            return f"{shown} is not a number. Delete the row if this was not measured."
+        from ..units import KINDS
+
+        head = NUMBER.match(text)
+        if head and head.end() < len(text):
+            rest = text[head.end() :].strip(BLANKS)
+            if spec.kind != WHOLE and rest in KINDS[spec.kind].spellings:
+                return (
+                    f"cannot read {shown}. Leave the unit out of the cells; it stands in the header, "
+                    f"as '{name} [{self.head.units.get(name, '')}]'."
+                )
+        return f"cannot read {shown} as a number. Write digits with a decimal point, like '120.5'."
+
+
+def _is_blank(cell: Any) -> bool:
+    return cell is None or (isinstance(cell, str) and not cell.strip(BLANKS))
+
+
+def _cell_type(cell: Any) -> str:
+    return {"bool": "true/false value", "datetime": "date", "date": "date", "time": "time", "timedelta": "time"}.get(
+        type(cell).__name__, type(cell).__name__
+    )

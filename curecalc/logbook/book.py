@@ -1,0 +1,424 @@
+"""The logbook: entries that are only ever added, each chained to the one before by its hash."""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import hashlib
+import json
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from .. import __version__
+from ..errors import FileError, QuantityError
+from . import store
+from .entries import (
+    COLUMNS,
+    ENTRY_KINDS,
+    GENESIS,
+    Attached,
+    Entry,
+    chain_hash,
+    check_payload,
+    check_time,
+    moment,
+    name_text,
+    payload_json,
+    plain_payload,
+)
+
+__all__ = ["Logbook", "Source"]
+
+LARGEST_SOURCE = 500_000_000
+LARGEST_PAYLOAD = 50_000_000
+_NEWER = "(SELECT number FROM entry AS later WHERE later.corrects = entry.number)"
+
+
+@dataclass(frozen=True)
+class Source:
+    """Data an entry rests on, to be kept with it: its role (`coupons`, `scan`, `machine` ...), a name, the bytes."""
+
+    role: str
+    name: str
+    data: bytes
+
+    @classmethod
+    def read(cls, path: str | Path, role: str) -> Source:
+        """The source in a file; only the name of the file is kept, not its folder."""
+        from ..files.documents import read_bytes
+
+        return cls(role, Path(path).name, read_bytes(path, what=role, largest=LARGEST_SOURCE))
+
+
+class Logbook:
+    """An open logbook file.
+
+    Use as a context manager. Any number of processes on one computer may have it open; writers take turns. An entry that
+    `add` returned is on the disk.
+
+    Parameters
+    ----------
+    path : str or Path
+    create : bool
+        Make the file when it does not stand.
+    write : bool
+        False opens for reading only, also in folders that may not be written.
+    """
+
+    def __init__(self, path: str | Path, *, create: bool = False, write: bool = True) -> None:
+        self.path = str(path)
+        self._connection = store.connect(path, create=create, write=write)
+        self._joined = False
+
+    def __enter__(self) -> Logbook:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; the last one to close folds the write-ahead log into it."""
+        self._connection.close()
+
+    def __len__(self) -> int:
+        with store.guarded(self.path):
+            return int(self._connection.execute("SELECT coalesce(max(number), 0) FROM entry").fetchone()[0])
+
+    # ------------------------------------------------------------ writing
+
+    def add(
+        self, kind: str, payload: Mapping[str, Any] | None = None, *, machine: str | None = None, lot: str | None = None,
+        beam: str | None = None, operator: str = "", time: str | datetime | None = None, corrects: int | None = None,
+        sources: Sequence[Source] = (),
+    ) -> Entry:  # fmt: skip
+        """Write one entry and return it; when this returns, it is on the disk.
+
+        Parameters
+        ----------
+        kind : one of `curecalc.logbook.entries.ENTRY_KINDS`
+        payload : mapping
+            What the kind asks for; quantities, dates and nested tables allowed. Other keys may stand beside them.
+        machine, lot, beam : str, optional
+            Names that tie entries together.
+        operator : str
+            Initials, if wanted.
+        time : str or datetime, optional
+            When it was so; now when left out.
+        corrects : int, optional
+            The number of the entry that this one replaces (of the same kind), or strikes out (kind `correction`).
+        sources : sequence of Source
+            Data to keep, so that the result can be computed again.
+        """
+        text, names = self._checked(kind, payload or {}, machine, lot, beam, corrects, sources)
+        when, who = check_time(time), name_text("operator", operator) if operator else ""
+        recorded = moment(datetime.now(UTC))
+        with store.guarded(self.path), self._turn():
+            self._check_corrects(kind, corrects)
+            for what, name in zip(("machine", "lot"), names):
+                if name is not None and kind != what:
+                    self._check_name(what, name)
+            for source in sources:
+                self._keep(source.data)
+            attached = [(one.role, one.name, hashlib.sha256(one.data).hexdigest()) for one in sources]
+            number = self._append(
+                kind=kind, time=when, recorded=recorded, operator=who or "", version=__version__, machine=names[0], lot=names[1],
+                beam=names[2], corrects=corrects, origin="", payload_text=text, attached=attached,
+            )  # fmt: skip
+        return self.entry(number)
+
+    @contextlib.contextmanager
+    def together(self) -> Iterator[None]:
+        """Entries added inside stand all or not at all; they are on the disk when the block ends."""
+        with store.guarded(self.path), store.writing(self._connection):
+            self._joined = True
+            try:
+                yield
+            finally:
+                self._joined = False
+
+    def _turn(self) -> contextlib.AbstractContextManager[None]:
+        return contextlib.nullcontext() if self._joined else store.writing(self._connection)
+
+    def _checked(
+        self, kind: str, payload: Mapping[str, Any], machine: str | None, lot: str | None, beam: str | None,
+        corrects: int | None, sources: Sequence[Source],
+    ) -> tuple[str, tuple[str | None, str | None, str | None]]:  # fmt: skip
+        plain = plain_payload(payload)
+        check_payload(kind, plain)
+        names = (name_text("machine", machine), name_text("lot", lot), name_text("beam", beam))
+        for what, name in zip(("machine", "lot", "beam"), names):
+            if what in ENTRY_KINDS[kind].needs and name is None:
+                raise QuantityError(
+                    f"{what} is missing: a {kind} entry must name its {what}, for example {what}='north'."
+                )
+        if kind == "beam" and names[0] is None and names[2] is None:
+            raise QuantityError("machine and beam are missing: a beam entry must name one of them.")
+        if kind == "correction" and corrects is None:
+            raise QuantityError("corrects is missing: a correction must give the number of the entry it strikes out.")
+        text = payload_json(plain)
+        if len(text) > LARGEST_PAYLOAD:
+            raise QuantityError(f"the entry is larger than {LARGEST_PAYLOAD // 10**6} MB. Keep large data as a source.")
+        roles = [one.role for one in sources]
+        if len(set(roles)) != len(roles):
+            raise QuantityError("two sources have the same role. Give each its own.")
+        for one in sources:
+            name_text("the role of a source", one.role)
+            name_text("the name of a source", one.name)
+        return text, names
+
+    def _check_name(self, what: str, name: str) -> None:
+        """Refuse a name that was never used and looks like a slip of one that was."""
+        if self._connection.execute(f"SELECT 1 FROM entry WHERE {what} = ? LIMIT 1", (name,)).fetchone():
+            return
+        known = [
+            row[0] for row in self._connection.execute(f"SELECT DISTINCT {what} FROM entry WHERE {what} IS NOT NULL")
+        ]
+        folded = {one.casefold(): one for one in known}
+        near = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.75)
+        if near:
+            raise QuantityError(
+                f"{what}: {name!r} is not in the logbook, but {folded[near[0]]!r} is. If it is a new {what}, introduce it first: "
+                f"curecalc log add {what} --{what} {name!r}"
+            )
+
+    def _check_corrects(self, kind: str, corrects: int | None) -> None:
+        if corrects is None:
+            return
+        row = self._connection.execute(
+            f"SELECT kind, {_NEWER} FROM entry WHERE number = ?", (corrects if type(corrects) is int else -1,)
+        ).fetchone()
+        if row is None:
+            raise QuantityError(f"corrects: there is no entry {corrects}. See: curecalc log list")
+        if row[1] is not None:
+            raise QuantityError(
+                f"corrects: entry {corrects} was already corrected by entry {row[1]}. Correct that one."
+            )
+        if kind not in (row[0], "correction"):
+            raise QuantityError(
+                f"corrects: entry {corrects} is a {row[0]} entry, and a {kind} entry cannot replace it. "
+                f"Write a {row[0]} entry, or strike it out with a correction."
+            )
+
+    def _keep(self, data: bytes | None, sha256: str | None = None, size: int | None = None) -> None:
+        if data is not None:
+            sha256, size = hashlib.sha256(data).hexdigest(), len(data)
+        self._connection.execute(
+            "INSERT INTO source (sha256, size, data) VALUES (?, ?, ?) ON CONFLICT (sha256) DO NOTHING",
+            (sha256, size, data),
+        )
+        if data is not None:
+            self._connection.execute("UPDATE source SET data = ? WHERE sha256 = ? AND data IS NULL", (data, sha256))
+
+    def _append(
+        self, *, kind: str, time: str, recorded: str, operator: str, version: str, machine: str | None, lot: str | None,
+        beam: str | None, corrects: int | None, origin: str, payload_text: str, attached: list[tuple[str, str, str]],
+    ) -> int:  # fmt: skip
+        last = self._connection.execute("SELECT number, sha256 FROM entry ORDER BY number DESC LIMIT 1").fetchone()
+        number, previous = (last[0] + 1, last[1]) if last else (1, GENESIS)
+        sha256 = chain_hash(
+            number=number, kind=kind, time=time, recorded=recorded, operator=operator, version=version, machine=machine,
+            lot=lot, beam=beam, corrects=corrects, origin=origin, payload_text=payload_text, previous=previous,
+            attached=attached,
+        )  # fmt: skip
+        self._connection.execute(
+            f"INSERT INTO entry ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                number,
+                kind,
+                time,
+                recorded,
+                operator,
+                version,
+                machine,
+                lot,
+                beam,
+                corrects,
+                origin,
+                payload_text,
+                previous,
+                sha256,
+            ),
+        )
+        self._connection.executemany(
+            "INSERT INTO attached (entry, role, name, sha256) VALUES (?, ?, ?, ?)", [(number, *one) for one in attached]
+        )
+        return number
+
+    # ------------------------------------------------------------ reading
+
+    def entry(self, number: int) -> Entry:
+        """One entry by its number."""
+        found = list(self._select("WHERE entry.number = ?", (number,)))
+        if not found:
+            raise QuantityError(f"there is no entry {number}; the logbook holds {len(self)}. See: curecalc log list")
+        return found[0]
+
+    def entries(
+        self, *, kind: str | None = None, machine: str | None = None, lot: str | None = None, beam: str | None = None,
+        since: str | None = None, until: str | None = None, corrected: bool = False, last: int | None = None,
+    ) -> list[Entry]:  # fmt: skip
+        """Entries in order of their time, by what they are about.
+
+        Parameters
+        ----------
+        kind, machine, lot, beam : str, optional
+        since, until : str, optional
+            Stored times (`check_time` makes them), the ends included.
+        corrected : bool
+            Also those that a later entry has replaced or struck out, and the corrections that strike out.
+        last : int, optional
+            Only the latest so many.
+        """
+        if kind is not None and kind not in ENTRY_KINDS:
+            check_payload(kind, {})
+        where, values = _where(
+            kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=corrected
+        )
+        if last is None:
+            return list(self._select(f"{where} ORDER BY time, number", values))
+        rows = list(self._select(f"{where} ORDER BY time DESC, number DESC LIMIT ?", (*values, max(0, last))))
+        return rows[::-1]
+
+    def latest(self, kind: str, **names: Any) -> Entry | None:
+        """The newest entry of a kind that still holds, or None."""
+        found = self.entries(kind=kind, last=1, **names)
+        return found[0] if found else None
+
+    def names(self, what: str) -> list[str]:
+        """All names of `machine`, `lot` or `beam` in entries that hold."""
+        if what not in ("machine", "lot", "beam"):
+            raise ValueError(what)
+        with store.guarded(self.path):
+            rows = self._connection.execute(
+                f"SELECT DISTINCT {what} FROM entry WHERE {what} IS NOT NULL AND {_NEWER} IS NULL ORDER BY {what}"
+            )
+            return [row[0] for row in rows]
+
+    def source(self, sha256: str) -> bytes:
+        """The bytes of kept source data."""
+        with store.guarded(self.path):
+            row = self._connection.execute("SELECT data FROM source WHERE sha256 = ?", (sha256,)).fetchone()
+        if row is None or row[0] is None:
+            raise FileError(f"{self.path}: the source data {sha256[:12]}... is not kept in this logbook.")
+        return bytes(row[0])
+
+    def values(
+        self, kind: str, fields: Sequence[str], *, machine: str | None = None, lot: str | None = None, beam: str | None = None,
+        since: str | None = None, first: int | None = None, last: int | None = None,
+    ) -> list[tuple[Any, ...]]:  # fmt: skip
+        """(number, time, machine, lot, beam, field ...) of entries that hold, in order of time; missing fields are None.
+
+        A field is a path into the payload like `power.value`. Quick on long logbooks: nothing else is read, and `first` or
+        `last` keep so many of one end.
+        """
+        for one in fields:
+            if not all(part.isidentifier() for part in one.split(".")):
+                raise ValueError(one)
+        picks = "".join(f", json_extract(payload, '$.{one}')" for one in fields)
+        where, values = _where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=None, corrected=False)
+        order, count = ("DESC", last) if last is not None else ("ASC", -1 if first is None else first)
+        with store.guarded(self.path):
+            rows = self._connection.execute(
+                f"SELECT number, time, machine, lot, beam{picks} FROM entry {where} ORDER BY time {order}, number {order} LIMIT ?",
+                (*values, count),
+            ).fetchall()
+        return rows if last is None else rows[::-1]
+
+    def _select(self, clause: str, values: Iterable[Any]) -> Iterator[Entry]:
+        with store.guarded(self.path):
+            rows = self._connection.execute(f"SELECT {COLUMNS}, {_NEWER} FROM entry {clause}", tuple(values)).fetchall()
+            numbers = [row[0] for row in rows]
+            kept = self._attached(numbers)
+        for row in rows:
+            yield _entry(self.path, row, kept.get(row[0], ()))
+
+    def _attached(self, numbers: list[int]) -> dict[int, tuple[Attached, ...]]:
+        kept: dict[int, tuple[Attached, ...]] = {}
+        if not numbers:
+            return kept
+        query = (
+            "SELECT entry, role, name, attached.sha256, size FROM attached JOIN source USING (sha256) "
+            "WHERE entry BETWEEN ? AND ? ORDER BY entry, role"
+        )
+        wanted = set(numbers)
+        for number, *rest in self._connection.execute(query, (min(numbers), max(numbers))):
+            if number in wanted:
+                kept[number] = (*kept.get(number, ()), Attached(*rest))
+        return kept
+
+    # ------------------------------------------------------------ keeping safe
+
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """The database connection, for the other modules of the logbook."""
+        return self._connection
+
+    def backup(self, path: str | Path) -> int:
+        """Write a complete copy to `path`, safe while others write; never over a standing file. Returns the entries in it."""
+        target = Path(path)
+        if target.exists():
+            raise FileError(f"{target}: stands already. Choose another name for the backup.")
+        if not target.parent.is_dir():
+            raise FileError(f"{target}: the folder {target.parent} does not stand. Make it first.")
+        partial = target.with_name(f".{target.name}.part")
+        partial.unlink(missing_ok=True)
+        try:
+            with store.guarded(target):
+                self._connection.execute("VACUUM INTO ?", (str(partial),))
+                copy = sqlite3.connect(f"{partial.resolve().as_uri()}?mode=ro&immutable=1", uri=True)
+                try:
+                    count = int(copy.execute("SELECT count(*) FROM entry").fetchone()[0])
+                finally:
+                    copy.close()
+            with partial.open("rb+") as stream:
+                os.fsync(stream.fileno())
+            partial.rename(target)
+        except OSError as error:
+            raise FileError(f"{target}: cannot be written ({error.strerror}). Choose another place.") from None
+        finally:
+            partial.unlink(missing_ok=True)
+        return count
+
+
+def _entry(path: str, row: tuple[Any, ...], attached: tuple[Attached, ...]) -> Entry:
+    # the columns of `COLUMNS`, payload text among them, then the entry that corrects this one
+    stored: tuple[Any, ...] = (*row[:11], _loaded(path, row[0], row[11]), *row[11:14], attached, row[14])
+    return Entry(*stored)
+
+
+def _where(
+    *, kind: str | None, machine: str | None, lot: str | None, beam: str | None, since: str | None, until: str | None,
+    corrected: bool,
+) -> tuple[str, tuple[Any, ...]]:  # fmt: skip
+    parts, values = [], []
+    for column, value in (("kind", kind), ("machine", machine), ("lot", lot), ("beam", beam)):
+        if value is not None:
+            parts.append(f"{column} = ?")
+            values.append(value)
+    if since is not None:
+        parts.append("time >= ?")
+        values.append(since)
+    if until is not None:
+        parts.append("time <= ?")
+        values.append(until)
+    if not corrected:
+        parts.append(f"{_NEWER} IS NULL AND kind <> 'correction'")
+    return (f"WHERE {' AND '.join(parts)}" if parts else ""), tuple(values)
+
+
+def _loaded(path: str, number: int, text: str) -> dict[str, Any]:
+    try:
+        payload = json.loads(text)
+    except (ValueError, TypeError, RecursionError):
+        payload = None
+    if not isinstance(payload, dict):
+        raise FileError(f"{path}: entry {number} is damaged. Run curecalc log verify, and restore the last backup.")
+    return payload

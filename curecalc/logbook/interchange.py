@@ -1,0 +1,281 @@
+"""Logbook entries out to CSV and JSON, and back in.
+
+JSON carries everything, source data in base64 among it. CSV is for spreadsheets: one row an entry, the stored fields
+first, then each value of the payload in a column of its own with its unit in the header. A spreadsheet takes a cell that
+begins with one of = + - @ (or tab, or carriage return) for a formula, and text from a logbook must never become one: such a
+cell gets an apostrophe in front, and a cell that begins with an apostrophe gets another. Reading takes exactly one
+apostrophe away, so every text comes back as it was.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import csv
+import hashlib
+import io
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from ..errors import FileError
+from . import store
+from .book import Logbook
+from .entries import ENTRY_KINDS, GENESIS, Entry, chain_hash
+
+__all__ = ["Imported", "csv_text", "import_text", "json_text", "neutral", "restored"]
+
+FORMAT = "curecalc logbook"
+_STORED = (
+    "number", "kind", "time", "recorded", "operator", "version", "machine", "lot", "beam", "corrects", "origin", "payload",
+    "sources", "previous", "sha256",
+)  # fmt: skip
+_RISKY = ("=", "+", "-", "@", "\t", "\r", "'")
+
+
+def neutral(text: str) -> str:
+    """Text as a cell that no spreadsheet takes for a formula.
+
+    >>> neutral("=1+1"), neutral("'quoted"), neutral("plain")
+    ("'=1+1", "''quoted", 'plain')
+    """
+    return f"'{text}" if text.startswith(_RISKY) else text
+
+
+def restored(cell: str) -> str:
+    """The text that `neutral` was given."""
+    return cell[1:] if cell.startswith("'") else cell
+
+
+def csv_text(entries: Iterable[Entry]) -> str:
+    """Entries as CSV (comma, quotes, CRLF), safe to open in a spreadsheet, readable again by `import_text`."""
+    rows = [(entry, _flat(entry.payload)) for entry in entries]
+    extra = sorted({name for _, flat in rows for name in flat})
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow([*_STORED, *(neutral(name) for name in extra)])
+    for entry, flat in rows:
+        writer.writerow([neutral(cell) for cell in (*_stored(entry), *(flat.get(name, "") for name in extra))])
+    return out.getvalue()
+
+
+def _stored(entry: Entry) -> list[str]:
+    attached = [[one.role, one.name, one.sha256, one.size] for one in entry.attached]
+    cells = (
+        entry.number, entry.kind, entry.time, entry.recorded, entry.operator, entry.version, entry.machine, entry.lot,
+        entry.beam, entry.corrects, entry.origin, entry.payload_text, json.dumps(attached), entry.previous, entry.sha256,
+    )  # fmt: skip
+    return ["" if cell is None else str(cell) for cell in cells]
+
+
+def _flat(payload: dict[str, Any]) -> dict[str, str]:
+    cells: dict[str, str] = {}
+    for name, value in payload.items():
+        if isinstance(value, dict) and "unit" in value and "value" in value:
+            unit = f" [{value['unit']}]" if value["unit"] else ""
+            cells[f"{name}{unit}"] = _cell(value["value"])
+            if value.get("standard_uncertainty") is not None:
+                cells[f"{name} standard uncertainty{unit}"] = _cell(value["standard_uncertainty"])
+        elif not isinstance(value, dict | list):
+            cells[name] = _cell(value)
+    return {_cell(name): cell for name, cell in cells.items() if name not in _STORED}
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return value.encode("utf-8", "backslashreplace").decode()
+    return repr(value) if isinstance(value, float) else str(value)
+
+
+def json_text(logbook: Logbook, entries: Iterable[Entry], *, sources: bool = True) -> str:
+    """Entries as one JSON object; with `sources`, their source data in base64."""
+    listed = list(entries)
+    kept: dict[str, str] = {}
+    if sources:
+        for sha256 in sorted({one.sha256 for entry in listed for one in entry.attached}):
+            try:
+                kept[sha256] = base64.b64encode(logbook.source(sha256)).decode()
+            except FileError:
+                continue
+    written = [entry.to_dict() | {"payload": entry.payload_text} for entry in listed]
+    for one in written:
+        del one["corrected_by"]
+    record = {"format": FORMAT, "version": 1, "entries": written, "source_data": kept}
+    return json.dumps(record, ensure_ascii=True, indent=1) + "\n"
+
+
+# ---------------------------------------------------------------- import
+
+
+@dataclass(frozen=True)
+class Imported:
+    """How many entries came in, how many stood already, how many sources came without their data."""
+
+    added: int
+    standing: int
+    without_data: int
+
+    def to_dict(self) -> dict[str, Any]:
+        """As it stands in JSON."""
+        return {"added": self.added, "standing": self.standing, "sources_without_data": self.without_data}
+
+
+def import_text(logbook: Logbook, text: str, *, source: str = "the import") -> Imported:
+    """Bring exported entries into a logbook: all of them, or none when one has been changed since its export.
+
+    Into an empty logbook a whole export comes back under its own numbers and hashes. Otherwise entries get new numbers at the
+    end of the chain and keep time, recording time, operator and version; `origin` is the hash they had. What stands already
+    is left alone, so an import can be repeated.
+    """
+    rows, data = _read_json(text, source) if text.lstrip()[:1] == "{" else _read_csv(text, source)
+    for place, row in rows:
+        _check_row(place, row)
+    connection = logbook.connection
+    with store.guarded(logbook.path), store.writing(connection):
+        before = len(logbook)
+        whole = before == 0 and [row["number"] for _, row in rows] == list(range(1, len(rows) + 1))
+        whole = whole and all(
+            row["previous"] == (rows[i - 1][1]["sha256"] if i else GENESIS) for i, (_, row) in enumerate(rows)
+        )
+        numbers, exported = _standing(connection), {row["number"]: row["sha256"] for _, row in rows}
+        standing = bare = 0
+        for place, row in rows:
+            if row["sha256"] in numbers or (row["origin"] and row["origin"] in numbers):
+                standing += 1
+                numbers.setdefault(row["sha256"], numbers.get(row["origin"], 0))
+                continue
+            corrects = _corrected(place, row, exported, numbers, connection)
+            for _, _, sha256, size in row["attached"]:
+                logbook._keep(data.get(sha256), sha256, size)
+                bare += sha256 not in data
+            number = logbook._append(
+                kind=row["kind"], time=row["time"], recorded=row["recorded"], operator=row["operator"], version=row["version"],
+                machine=row["machine"], lot=row["lot"], beam=row["beam"], corrects=corrects,
+                origin=row["origin"] if whole else row["origin"] or row["sha256"], payload_text=row["payload"],
+                attached=[(role, name, sha256) for role, name, sha256, _ in row["attached"]],
+            )  # fmt: skip
+            numbers[row["sha256"]] = number
+        added = len(logbook) - before
+    return Imported(added, standing, bare)
+
+
+def _standing(connection: Any) -> dict[str, int]:
+    numbers: dict[str, int] = {}
+    for number, sha256, origin in connection.execute("SELECT number, sha256, origin FROM entry"):
+        numbers[sha256] = number
+        if origin:
+            numbers[origin] = number
+    return numbers
+
+
+def _corrected(
+    place: str, row: dict[str, Any], exported: dict[int, str], numbers: dict[str, int], connection: Any
+) -> int | None:
+    if row["corrects"] is None:
+        return None
+    here = numbers.get(exported.get(row["corrects"], ""))
+    if here is None:
+        raise FileError(
+            f"{place}: corrects entry {row['corrects']}, which is not among the exported ones. Export the whole logbook."
+        )
+    by = connection.execute("SELECT number FROM entry WHERE corrects = ?", (here,)).fetchone()
+    if by is not None:
+        raise FileError(
+            f"{place}: corrects entry {here}, which entry {by[0]} has corrected here already. Settle by hand which one holds."
+        )
+    return here
+
+
+def _read_json(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]], dict[str, bytes]]:
+    try:
+        record = json.loads(text)
+    except json.JSONDecodeError as error:
+        raise FileError(
+            f"{source}:{error.lineno}:{error.colno}: is not whole JSON ({error.msg}). Export it again."
+        ) from None
+    except RecursionError:
+        raise FileError(f"{source}: is nested too deeply to be a logbook export.") from None
+    if record.get("format") != FORMAT or not isinstance(record.get("entries"), list):
+        raise FileError(f"{source}: is not a logbook export. Make one with: curecalc log export --output FILE.json")
+    if record.get("version") != 1:
+        raise FileError(
+            f"{source}: is an export of version {record.get('version')!r}; this curecalc reads version 1. Update it."
+        )
+    rows = []
+    for index, item in enumerate(record["entries"], 1):
+        place = f"{source}: entry {index} of the list"
+        try:
+            attached = [(s["role"], s["name"], s["sha256"], s["size"]) for s in item["sources"]]
+            rows.append((place, {key: item[key] for key in _STORED if key != "sources"} | {"attached": attached}))
+        except (KeyError, TypeError):
+            raise FileError(f"{place}: lacks a field. Export it again.") from None
+    data: dict[str, bytes] = {}
+    for sha256, coded in (record.get("source_data") or {}).items():
+        try:
+            data[sha256] = base64.b64decode(coded, validate=True)
+        except (binascii.Error, TypeError, ValueError):
+            data[sha256] = b""
+        if hashlib.sha256(data[sha256]).hexdigest() != sha256:
+            raise FileError(
+                f"{source}: the source data {sha256[:12]}... was changed since the export. Export it again."
+            )
+    return rows, data
+
+
+def _read_csv(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]], dict[str, bytes]]:
+    limit = csv.field_size_limit(100_000_000)
+    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""))
+    try:
+        table = list(reader)
+    except csv.Error as error:
+        raise FileError(f"{source}:{reader.line_num}: cannot be read as CSV ({error}). Export it again.") from None
+    finally:
+        csv.field_size_limit(limit)
+    if not table or tuple(table[0][: len(_STORED)]) != _STORED:
+        raise FileError(f"{source}:1: is not a logbook export. Make one with: curecalc log export --output FILE.csv")
+    names = [restored(cell) for cell in table[0]]
+    rows = []
+    for line, cells in enumerate(table[1:], 2):
+        place = f"{source}: row {line}"
+        if len(cells) != len(names):
+            raise FileError(f"{place}: has {len(cells)} cells instead of {len(names)}. Export it again.")
+        values = dict(zip(names, map(restored, cells)))
+        try:
+            row: dict[str, Any] = {key: values[key] for key in _STORED if key != "sources"}
+            row["number"] = int(row["number"])
+            row["corrects"] = int(row["corrects"]) if row["corrects"] else None
+            for key in ("machine", "lot", "beam"):
+                row[key] = row[key] or None
+            row["attached"] = [tuple(one) for one in json.loads(values["sources"])]
+            flat = _flat(json.loads(row["payload"]))
+        except (ValueError, TypeError, AttributeError, RecursionError):
+            raise FileError(f"{place}: cannot be read; a cell was changed since the export. Export it again.") from None
+        for name in names[len(_STORED) :]:
+            if values[name] != flat.get(name, ""):
+                raise FileError(
+                    f"{place}: {name} was changed since the export, and an import takes nothing that was changed. "
+                    "Write a correction in the logbook instead."
+                )
+        rows.append((place, row))
+    return rows, {}
+
+
+def _check_row(place: str, row: dict[str, Any]) -> None:
+    if row["kind"] not in ENTRY_KINDS:
+        raise FileError(
+            f"{place}: the kind {str(row['kind'])[:40]!r} is not known here. Update curecalc, or leave the entry out."
+        )
+    try:
+        fields = {key: row[key] for key in _STORED if key not in ("payload", "sources", "sha256")}
+        attached = [(role, name, sha256) for role, name, sha256, _ in row["attached"]]
+        good = chain_hash(**fields, payload_text=row["payload"], attached=attached) == row["sha256"]
+    except (TypeError, ValueError):
+        good = False
+    if not good:
+        raise FileError(
+            f"{place}: was changed since the export, and an import takes nothing that was changed. "
+            "Write a correction in the logbook instead."
+        )

@@ -1,0 +1,334 @@
+"""What other commands do with a logbook: read what is current by name, and record what they did with its source data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..errors import FileError, QuantityError
+from ..units import Measured
+from .book import Logbook, Source
+from .entries import Entry
+
+if TYPE_CHECKING:
+    from ..calibration.comparing import LotComparison
+    from ..calibration.curve import Fit
+
+__all__ = [
+    "Current", "check_logbook", "current", "main_vector", "record_command", "record_comparison", "record_fit", "record_recipe",
+    "recipe_inputs", "record_spot", "stored_options",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Current:
+    """What a logbook holds now about a machine and the lot in its vat; what it does not hold is None.
+
+    `documents` are files kept with the newest entries, by role: `machine`, `resin`, `beam`, `needs`.
+    """
+
+    machine: str | None
+    lot: str | None
+    power: Measured | None
+    power_time: str | None
+    beam_radius: Measured | None
+    penetration_depth: Measured | None
+    critical_exposure: Measured | None
+    correlation: float | None
+    documents: Mapping[str, Source]
+    entries: Mapping[str, Entry]
+
+    def document(self, role: str) -> Source:
+        """The newest kept file of a role, or a `QuantityError` that says how to keep one."""
+        if role in self.documents:
+            return self.documents[role]
+        way = {
+            "machine": "curecalc log add machine --machine NAME --source machine=machine.toml",
+            "resin": "curecalc fit FILE --lot NAME --log FILE",
+            "beam": "curecalc spot FILE --machine NAME --log FILE --save beam.toml",
+        }.get(role, f"curecalc log add note --text ... --source {role}=FILE")
+        whose = self.lot if role == "resin" else self.machine
+        raise QuantityError(f"the logbook keeps no {role} file of {whose or 'this name'}. Record one: {way}")
+
+
+def current(
+    path: str | Path, *, machine: str | None = None, lot: str | None = None, beam: str | None = None
+) -> Current:
+    """What the logbook at `path` holds now about a machine, its lot and its beam.
+
+    Parameters
+    ----------
+    machine : str, optional
+    lot : str, optional
+        The lot now in the machine's vat when left out.
+    beam : str, optional
+        The newest beam of the machine when left out.
+
+    Raises
+    ------
+    QuantityError
+        A name that the logbook does not know.
+    """
+    with Logbook(path, write=False) as book:
+        for what, name in (("machine", machine), ("lot", lot), ("beam", beam)):
+            if name is not None and name not in book.names(what):
+                known = ", ".join(book.names(what)) or "none yet"
+                raise QuantityError(f"{what}: {name!r} is not in the logbook {path}. It knows {known}.")
+        load = book.latest("lot", machine=machine) if machine is not None else None
+        lot = lot if lot is not None else (load.lot if load is not None else None)
+        found: dict[str, Entry | None] = {
+            "machine": book.latest("machine", machine=machine) if machine is not None else None,
+            "power": book.latest("power", machine=machine) if machine is not None else None,
+            "beam": book.latest("beam", machine=machine, beam=beam)
+            if machine is not None or beam is not None
+            else None,
+            "calibration": book.latest("calibration", lot=lot) if lot is not None else None,
+        }
+        entries = {name: entry for name, entry in found.items() if entry is not None}
+        documents = _documents(book, machine, lot, beam)
+    power, curve = entries.get("power"), entries.get("calibration")
+    return Current(
+        machine, lot, power.quantity("power") if power else None, power.time if power else None,
+        entries["beam"].quantity("beam_radius") if "beam" in entries else None,
+        curve.quantity("penetration_depth") if curve else None, curve.quantity("critical_exposure") if curve else None,
+        curve.payload.get("correlation") if curve else None, documents, entries,
+    )  # fmt: skip
+
+
+def _documents(book: Logbook, machine: str | None, lot: str | None, beam: str | None) -> dict[str, Source]:
+    wanted = (
+        ("machine", "machine", {"machine": machine}), ("resin", "calibration", {"lot": lot}),
+        ("beam", "beam", {"machine": machine, "beam": beam}), ("needs", "recipe", {"machine": machine}),
+    )  # fmt: skip
+    documents: dict[str, Source] = {}
+    for role, kind, names in wanted:
+        if all(name is None for name in names.values()):
+            continue
+        about = book.entries(
+            kind=kind, last=50, machine=names.get("machine"), lot=names.get("lot"), beam=names.get("beam")
+        )
+        for entry in reversed(about):
+            kept = [one for one in entry.attached if one.role == role]
+            if kept:
+                documents[role] = Source(role, kept[0].name, book.source(kept[0].sha256))
+                break
+    return documents
+
+
+def record_command(
+    path: str | Path, kind: str, payload: Mapping[str, Any], sources: Sequence[Source] = (), *, machine: str | None = None,
+    lot: str | None = None, beam: str | None = None, operator: str = "", time: str | None = None,
+) -> Entry:  # fmt: skip
+    """Write one entry for a command into the logbook at `path`, which is made when it does not stand."""
+    with Logbook(path, create=True) as book:
+        return book.add(
+            kind, payload, machine=machine, lot=lot, beam=beam, operator=operator, sources=_distinct(sources), time=time
+        )
+
+
+def _distinct(sources: Sequence[Source]) -> list[Source]:
+    """Names fit to keep: the file's own name without odd characters, roles as they are."""
+    kept = []
+    for one in sources:
+        name = "".join(c if c.isprintable() else "?" for c in Path(one.name).name).strip()[:200]
+        kept.append(Source(one.role, name or one.role, one.data))
+    return kept
+
+
+def record_fit(
+    path: str | Path, fit: Fit, *, options: Mapping[str, Any], priors: Sequence[str] = (), lot: str | None = None,
+    machine: str | None = None, operator: str = "", resin_document: str | None = None,
+) -> Entry:  # fmt: skip
+    """Record a fit as a calibration: its result, its options, the coupon table, the resin files of earlier lots.
+
+    `options` are the texts of the options that change the numbers, so that `log verify --recompute` can fit again.
+    """
+    names = fit.coupons.names
+    lot = lot or names.get("lot")
+    if lot is None:
+        raise QuantityError("lot is missing: a calibration belongs to a lot. Give its name.")
+    result = fit.to_dict()
+    sources = [Source("coupons", Path(fit.coupons.path).name, fit.coupons.raw)]
+    sources += [Source.read(file, f"prior{number}") for number, file in enumerate(priors, 1)]
+    if resin_document is not None:
+        sources.append(Source("resin", f"{lot}.toml".replace("/", "-"), resin_document.encode()))
+    payload: dict[str, Any] = {
+        "penetration_depth": fit.penetration_depth, "critical_exposure": fit.critical_exposure, "correlation": fit.correlation,
+        "residual_sd": fit.residual_sd, "options": dict(options), "result": result,
+    }  # fmt: skip
+    if fit.coupons.temperature is not None:
+        from ..units import DEGC, Quantity
+
+        payload["temperature"] = Quantity(float(fit.coupons.temperature.mean()), DEGC)
+    return record_command(
+        path, "calibration", payload, sources, lot=lot, machine=machine or names.get("machine"), operator=operator
+    )
+
+
+def record_comparison(
+    path: str | Path, comparison: LotComparison, *, files: Sequence[str], options: Mapping[str, Any], lot: str,
+    old_lot: str | None = None, operator: str = "",
+) -> Entry:  # fmt: skip
+    """Record a comparison of lots: the verdict on the newest, the options, the files compared."""
+    result = comparison.to_dict()
+    payload: dict[str, Any] = {
+        "verdict": comparison.verdict, "sentence": comparison.sentence, "old_lot": old_lot or comparison.lots[0].name,
+        "options": dict(options), "result": result,
+    }  # fmt: skip
+    change = result.get("speed_change")
+    if isinstance(change, Mapping) and isinstance(change.get("value"), int | float):
+        payload["speed_change"] = change["value"]
+    sources = [Source.read(file, f"lot{number}") for number, file in enumerate(files, 1)]
+    return record_command(path, "comparison", payload, sources, lot=lot, operator=operator)
+
+
+def recipe_inputs(
+    path: str | Path, *, machine: str | None, lot: str | None, with_resin: bool, with_needs: bool
+) -> tuple[Any, Any, Any, dict[str, Any] | None]:
+    """Machine, resin, needs for a recipe from the files kept in a logbook, and the reading newer than the machine file.
+
+    The machine file is the one kept with its newest entry, with the newest power reading put in when it is later than the
+    file's own. Without names, None stands where nothing was asked for; needs are those of the machine's last recipe, or None.
+    """
+    from ..files.documents import parse_document
+    from ..jobs.machine_file import MACHINE, machine_from_document
+    from ..jobs.needs_file import NEEDS, needs_from_document
+    from ..jobs.resin_file import RESIN, resin_from_document
+
+    now = current(path, machine=machine, lot=lot)
+
+    def document(role: str, schema: Any) -> Any:
+        kept = now.document(role)
+        return parse_document(kept.data, schema, source=f"{kept.name} in {Path(path).name}")
+
+    found, readings = None, None
+    if machine is not None:
+        found, readings = _with_reading(machine_from_document(document("machine", MACHINE)), now)
+    resin = resin_from_document(document("resin", RESIN)) if with_resin and now.lot is not None else None
+    needs = needs_from_document(document("needs", NEEDS)) if with_needs and "needs" in now.documents else None
+    return found, resin, needs, readings
+
+
+def _with_reading(machine: Any, now: Current) -> tuple[Any, dict[str, Any] | None]:
+    if now.power is None or now.power_time is None:
+        return machine, None
+    day = datetime.fromisoformat(now.power_time).astimezone().date()
+    if day <= machine.power_reading_date:
+        return machine, None
+    from ..recipe.retuning import machine_after
+    from ..units import to_json
+
+    after = machine_after(machine, now.power, 1.0, None, day)
+    readings = {
+        "power": to_json(after.power), "power_reading_date": day.isoformat(), "power_meter": after.power_meter,
+        "beam_radius_factor": 1.0,
+    }  # fmt: skip
+    return after, readings
+
+
+def main_vector(vectors: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
+    """The kind of vector that stands for a recipe in charts: the first raster that is not down-facing, or the first kind."""
+    return next((one for one in vectors if one.get("pattern") == "raster" and not one.get("down_facing")), vectors[0])
+
+
+_VECTOR_KEYS = (
+    "kind", "pattern", "scan_speed", "power", "beam_radius", "hatch_spacing", "passes", "cross_hatch", "cure_depth", "overcure",
+    "assurance", "down_facing",
+)  # fmt: skip
+
+
+def record_recipe(
+    path: str | Path, record: Mapping[str, Any], *, machine: str, lot: str, full_power: float, kind: str = "recipe",
+    options: Mapping[str, Any] | None = None, old: Mapping[str, Any] | None = None, reason: str = "", operator: str = "",
+) -> Entry:  # fmt: skip
+    """Record a recipe (its JSON object with the texts of its files), or a retune of the recipe `old`.
+
+    The settings of the main kind of vector stand in the entry itself; they are what drift charts hold fixed.
+    `full_power` in mW is the power read at the surface, of which the settings use a share.
+    """
+    main = main_vector(record["vectors"])
+    settings = {
+        name: main.get(name) for name in ("scan_speed", "hatch_spacing", "power", "beam_radius", "overcure", "passes")
+    }
+    if settings["overcure"] is not None and settings["overcure"]["value"] <= 0:
+        settings["overcure"] = None
+    payload = {name: value for name, value in settings.items() if value is not None} | {
+        "layer_thickness": record["layer_thickness"], "cross_hatch": bool(main.get("cross_hatch")),
+        "power_share": min(1.0, main["power"]["value"] / full_power), "kind_of_vector": main["kind"],
+        "vectors": [{key: one[key] for key in _VECTOR_KEYS if key in one} for one in record["vectors"]],
+        "options": dict(options or {}),
+    }  # fmt: skip
+    if reason:
+        payload["reason"] = reason
+    sources = [Source("recipe", "recipe.json", _json(record))]
+    sources += [
+        Source(name, Path(str(one["path"])).name, one["text"].encode())
+        for name, one in record["files"].items()
+        if "text" in one
+    ]
+    if old is not None:
+        sources.append(Source("old_recipe", "old_recipe.json", _json(old)))
+    with Logbook(path, create=True) as book:
+        beam = book.latest("beam", machine=machine)
+        radius = beam.quantity("beam_radius") if beam is not None else None
+        if radius is not None and main.get("beam_radius") is not None:
+            payload["beam_share"] = main["beam_radius"]["value"] / float(radius.value.m_as("mm"))
+        return book.add(kind, payload, machine=machine, lot=lot, operator=operator, sources=_distinct(sources))
+
+
+def _json(record: Mapping[str, Any]) -> bytes:
+    import json
+
+    return (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+def record_spot(
+    path: str | Path, result: Any, *, file: str | Path, options: Mapping[str, Any], machine: str | None, beam: str | None = None,
+    operator: str = "", beam_document: str | None = None,
+) -> Entry:  # fmt: skip
+    """Record a measured beam, or a power made of readings, with the file it came from."""
+    sources = [Source.read(file, "scan")]
+    payload: dict[str, Any] = {"options": stored_options(options), "result": result.to_dict()}
+    if hasattr(result, "at_meter"):
+        if machine is None:
+            raise QuantityError("machine is missing: a power reading belongs to a machine. Give its name.")
+        return record_command(
+            path, "power", {"power": result.measured} | payload, sources, machine=machine, operator=operator
+        )
+    if beam_document is not None:
+        sources.append(Source("beam", "beam.toml", beam_document.encode()))
+    radii: dict[str, Any] = {"beam_radius": result.beam_radius.measured, "method": result.kind}
+    if result.radius_y is not None:
+        radii |= {"beam_radius_x": result.radius_x.measured, "beam_radius_y": result.radius_y.measured}
+    if result.quality is not None:
+        radii["beam_quality"] = float(result.quality)
+    if result.wavelength is not None:
+        radii["wavelength"] = result.wavelength
+    return record_command(path, "beam", radii | payload, sources, machine=machine, beam=beam, operator=operator)
+
+
+def stored_options(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Options as they are kept: quantities as JSON objects under `quantity` or `measured`."""
+    from ..units import Quantity, to_json
+
+    kept: dict[str, Any] = {}
+    for name, value in options.items():
+        if isinstance(value, Measured):
+            kept[name] = {"measured": to_json(value)}
+        elif isinstance(value, Quantity):
+            kept[name] = {"quantity": to_json(value)}
+        else:
+            kept[name] = value
+    return kept
+
+
+def check_logbook(path: str | Path) -> None:
+    """Refuse, before any work, a logbook that could not be written."""
+    target = Path(path)
+    if target.exists():
+        Logbook(path).close()
+    elif not target.parent.is_dir():
+        raise FileError(f"--log: {path}: the folder {target.parent} does not stand. Make it first.")

@@ -1,0 +1,201 @@
+"""Compute results again from the source data and options kept in the logbook."""
+
+from __future__ import annotations
+
+import datetime
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from ..errors import FileError
+from ..units import MM, ONE, Quantity, from_json, parse
+
+__all__ = ["compare_again", "fit_again", "measure_again", "recipe_again", "retune_again"]
+
+Sources = Mapping[str, tuple[str, bytes]]
+_FIT_KEYS = (
+    "penetration_depth", "critical_exposure", "correlation", "covariance", "residual_sd", "coupons", "readings",
+    "degrees_of_freedom", "lack_of_fit", "curvature", "exposure_for_depth", "critical_exposure_budget",
+)  # fmt: skip
+_COMPARISON_KEYS = (
+    "verdict",
+    "slopes",
+    "intercepts",
+    "equivalent",
+    "equivalence_p",
+    "speed_change",
+    "depth_difference",
+)
+
+
+def fit_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
+    """Fit the kept coupon table with the kept options; the values that must come out as recorded."""
+    from ..calibration.coupons import coupons_from_bytes
+    from ..calibration.curve import fit_coupons
+
+    options = payload.get("options", {})
+    name, data = _source(sources, "coupons")
+    coupons = coupons_from_bytes(name, data, sheet=options.get("sheet"), skip_blank=bool(options.get("skip_blank")))
+    prior, names = _prior(options, sources)
+    fit = fit_coupons(
+        coupons, at_depth=[parse("at_depth", text, "length") for text in options.get("at_depth", [])],
+        exclude=options.get("exclude", []), confidence=_share(options, "confidence", 0.95), prior=prior, prior_names=names,
+        power_scale_uncertainty=_share(options, "power_scale_uncertainty"),
+        beam_radius_scale_uncertainty=_share(options, "beam_radius_scale_uncertainty"),
+        thickness_bias_uncertainty=_length(options, "thickness_bias_uncertainty"),
+        same_machine=not options.get("elsewhere"), same_gauge=not options.get("other_gauge"),
+    )  # fmt: skip
+    return {"result": _numbers_only({key: value for key, value in fit.to_dict().items() if key in _FIT_KEYS})}
+
+
+def _prior(options: Mapping[str, Any], sources: Sources) -> tuple[Any, list[str]]:
+    kept = sorted((role for role in sources if role.startswith("prior")), key=lambda role: int(role[5:]))
+    if not kept:
+        return None, []
+    from ..files.documents import parse_document
+    from ..jobs.resin_file import RESIN, prior_from_resins, resin_from_document
+
+    resins = [resin_from_document(parse_document(sources[role][1], RESIN, source=sources[role][0])) for role in kept]
+    spreads = {
+        "penetration_depth_spread": _share(options, "lot_spread_depth"),
+        "critical_exposure_spread": _share(options, "lot_spread_exposure"),
+    }
+    prior = prior_from_resins(resins, **{name: value for name, value in spreads.items() if value is not None})
+    return prior, list(options.get("prior", [sources[role][0] for role in kept]))
+
+
+def compare_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
+    """Compare the kept lots with the kept options; the values that must come out as recorded."""
+    from ..calibration.comparing import compare_lots
+
+    options = payload.get("options", {})
+    roles = sorted((role for role in sources if role.startswith("lot")), key=lambda role: int(role[3:]))
+    names = options.get("names") or [sources[role][0] for role in roles]
+    excluded = options.get("exclude", {})
+    lots = [
+        _lot(*sources[role], name, excluded.get(role, []), bool(options.get("skip_blank")))
+        for role, name in zip(roles, names)
+    ]
+    limits = {name: _share(options, name) for name in ("confidence", "most_speed_change", "most_depth_change")}
+    result = compare_lots(
+        lots=lots, cure_depth=_length(options, "cure_depth"), tolerance=_length(options, "tolerance"),
+        **{name: value for name, value in limits.items() if value is not None},
+    )  # fmt: skip
+    return {"result": _numbers_only({key: value for key, value in result.to_dict().items() if key in _COMPARISON_KEYS})}
+
+
+def _lot(file: str, data: bytes, name: str, excluded: list[str], skip_blank: bool) -> Any:
+    if file.lower().endswith(".toml"):
+        from ..files.documents import parse_document
+        from ..jobs.resin_file import RESIN, lot_from_resin, resin_from_document
+
+        return lot_from_resin(resin_from_document(parse_document(data, RESIN, source=file)), name)
+    from ..calibration.comparing import lot_from_fit
+    from ..calibration.coupons import coupons_from_bytes
+    from ..calibration.curve import fit_coupons
+
+    return lot_from_fit(name, fit_coupons(coupons_from_bytes(file, data, skip_blank=skip_blank), exclude=excluded))
+
+
+def measure_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
+    """Measure the kept scan, image or readings with the kept options."""
+    from ..spot.measure import measure_file
+
+    name, data = _source(sources, "scan")
+    options = {key: _option(value) for key, value in payload.get("options", {}).items()}
+    if "losses" in options:
+        from ..spot.light import loss_of
+        from ..units import parse_measured
+
+        pairs = [text.rpartition("=") for text in options["losses"]]
+        options["losses"] = [
+            loss_of(label.strip(), parse_measured("loss", share.strip(), "fraction"), k)
+            for k, (label, _, share) in enumerate(pairs, 1)
+        ]
+    with tempfile.TemporaryDirectory(prefix="curecalc-") as folder:
+        path = Path(folder) / Path(name).name
+        path.write_bytes(data)
+        result = measure_file(path, **options).to_dict()
+    keys = ("kind", "beam_radius", "beam_quality", "power", "centre", "degrees_of_freedom", "transmission")
+    return {"result": _numbers_only({key: result[key] for key in keys if key in result})}
+
+
+def _option(value: Any) -> Any:
+    if isinstance(value, Mapping) and ("measured" in value or "quantity" in value):
+        measured = from_json(dict(value.get("measured") or value["quantity"]))
+        return measured if "measured" in value else measured.value
+    return value
+
+
+def recipe_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
+    """Make the recipe again from the kept machine, resin and needs."""
+    from ..recipe.recipe import make_recipe
+
+    saved, day = _saved(sources, "recipe")
+    recipe = make_recipe(machine=saved.machine, resin=saved.lot, needs=saved.needs, today=day)
+    return {"vectors": _vectors(payload, recipe)}
+
+
+def retune_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
+    """Retune the kept old recipe by the kept reading again."""
+    from ..recipe.retuning import retune
+
+    saved, _ = _saved(sources, "old_recipe")
+    _, day = _saved(sources, "recipe")
+    options = {key: _option(value) for key, value in payload.get("options", {}).items()}
+    if "beam_radius" in options:
+        options["beam_radius"] = tuple(_option(value) for value in options["beam_radius"])
+    result = retune(
+        machine=saved.machine, resin=saved.lot, needs=saved.needs, old=saved.record, today=day,
+        **{name: options.get(name) for name in ("power", "beam_radius", "power_meter")},
+    )  # fmt: skip
+    return {"vectors": _vectors(payload, result.recipe)}
+
+
+def _saved(sources: Sources, role: str) -> tuple[Any, datetime.date]:
+    from ..recipe.file import read_recipe
+
+    _, data = _source(sources, role)
+    with tempfile.TemporaryDirectory(prefix="curecalc-") as folder:
+        path = Path(folder) / f"{role}.json"
+        path.write_bytes(data)
+        saved = read_recipe(path)
+    return saved, datetime.date.fromisoformat(str(saved.record["date"])[:10])
+
+
+def _vectors(payload: Mapping[str, Any], recipe: Any) -> list[dict[str, Any]]:
+    kept = payload.get("vectors", [])
+    made = recipe.to_dict()["vectors"]
+    return (
+        [{key: one[key] for key in old if key in one} for old, one in zip(kept, made)]
+        if len(kept) == len(made)
+        else made
+    )
+
+
+def _source(sources: Sources, role: str) -> tuple[str, bytes]:
+    if role not in sources:
+        raise FileError(f"the entry keeps no {role}")
+    return sources[role]
+
+
+def _share(options: Mapping[str, Any], name: str, default: float | None = None) -> Any:
+    text = options.get(name)
+    return default if text is None else float(parse(name, text, "fraction").m_as(ONE))
+
+
+def _length(options: Mapping[str, Any], name: str) -> Quantity | None:
+    text = options.get(name)
+    return None if text is None else parse(name, text, "length").to(MM)
+
+
+def _numbers_only(value: Any) -> Any:
+    """Without sentences: wording may change between versions, numbers may not."""
+    if isinstance(value, Mapping):
+        return {
+            key: _numbers_only(one) for key, one in value.items() if key not in ("sentence", "text", "note", "notes")
+        }
+    if isinstance(value, list | tuple):
+        return [_numbers_only(one) for one in value]
+    return value

@@ -1,0 +1,278 @@
+"""Series out of a logbook for charts: power, spot, Dp, Ec, room, and the depth that fixed settings would have given."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from ..errors import QuantityError
+from ..units import KELVIN, KINDS, from_json
+from .book import Logbook
+from .depth import SettingsInForce, depth_over_time
+from .entries import Entry
+
+__all__ = ["CHARTED", "Series", "days", "depth_series", "series", "settings_in_force", "when"]
+
+# what may be charted: kind of entry, field of its payload, kind of quantity, title
+CHARTED: dict[str, tuple[str, str, str, str]] = {
+    "power": ("power", "power", "power", "power at the resin surface"),
+    "spot": ("beam", "beam_radius", "length", "beam radius"),
+    "penetration_depth": ("calibration", "penetration_depth", "length", "penetration depth Dp"),
+    "critical_exposure": ("calibration", "critical_exposure", "exposure", "critical exposure Ec"),
+    "temperature": ("room", "temperature", "temperature", "room temperature"),
+    "humidity": ("room", "humidity", "fraction", "room humidity"),
+    "depth": ("", "", "length", "depth that today's settings would have given"),
+}
+
+
+@dataclass(frozen=True)
+class Series:
+    """Readings in order of time. Times in days since 1970 (UTC), values and standard uncertainties in `unit`.
+
+    `parts` tells, for a computed series, which beam and calibration each row shares with its neighbours.
+    """
+
+    name: str
+    title: str
+    unit: str
+    numbers: tuple[int, ...]
+    times: np.ndarray
+    values: np.ndarray
+    uncertainties: np.ndarray
+    machines: tuple[str | None, ...]
+    lots: tuple[str | None, ...]
+    about: str = ""
+    parts: tuple[tuple[int, ...], ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.numbers)
+
+    def since(self, day: float) -> Series:
+        """The part from a day on."""
+        keep = np.flatnonzero(self.times >= day)
+        return self.part(keep)
+
+    def part(self, keep: np.ndarray) -> Series:
+        """The readings at these places."""
+        pick = keep.tolist()
+        return replace(
+            self, numbers=tuple(self.numbers[i] for i in pick), times=self.times[keep], values=self.values[keep],
+            uncertainties=self.uncertainties[keep], machines=tuple(self.machines[i] for i in pick),
+            lots=tuple(self.lots[i] for i in pick), parts=tuple(self.parts[i] for i in pick if self.parts),
+        )  # fmt: skip
+
+
+def days(time: str) -> float:
+    """A stored time as days since 1970, UTC.
+
+    >>> days("1970-01-02T12:00:00.000000Z")
+    1.5
+    """
+    return datetime.fromisoformat(time).timestamp() / 86400.0
+
+
+def when(day: float) -> str:
+    """Days since 1970 as a local date.
+
+    >>> when(20000.5)
+    '2024-10-04'
+    """
+    return datetime.fromtimestamp(day * 86400.0, UTC).astimezone().strftime("%Y-%m-%d")
+
+
+def _all_days(times: list[str]) -> np.ndarray:
+    stamps = np.array([time.rstrip("Z") for time in times], dtype="datetime64[us]")
+    return stamps.astype(np.int64) / 86400e6
+
+
+def series(
+    logbook: Logbook, name: str, *, machine: str | None = None, lot: str | None = None, beam: str | None = None,
+    since: str | None = None, first: int | None = None, last: int | None = None,
+) -> Series:  # fmt: skip
+    """A charted quantity over time, of one machine, lot or beam, or of all.
+
+    `since` is a stored time; `first` or `last` keep so many readings of one end.
+
+    Raises
+    ------
+    QuantityError
+        No such quantity; `depth` (it needs a machine: use `depth_series`).
+    """
+    if name not in CHARTED or name == "depth":
+        raise QuantityError(f"nothing called {name[:40]!r} can be charted. Choose from {', '.join(CHARTED)}.")
+    kind, field, quantity, title = CHARTED[name]
+    paths = [f"{field}.value", f"{field}.unit", f"{field}.standard_uncertainty"]
+    paths += [field] if quantity in ("number", "fraction") else []
+    rows = logbook.values(kind, paths, machine=machine, lot=lot, beam=beam, since=since, first=first, last=last)
+    shown = KINDS[quantity]
+    values, spreads, kept = [], [], []
+    for row in rows:
+        value, unit, spread = row[5:8]
+        if value is None and isinstance(row[-1], int | float):  # a plain number, like humidity
+            value, unit = float(row[-1]), ""
+        if value is None:
+            continue
+        if unit != shown.shown_text:
+            value, spread = _converted(value, unit, spread, shown)
+        values.append(float(value))
+        spreads.append(float(spread or 0.0))
+        kept.append(row)
+    return Series(
+        name, title, shown.shown_text, tuple(row[0] for row in kept), _all_days([row[1] for row in kept]),
+        np.array(values, dtype=np.float64), np.array(spreads, dtype=np.float64), tuple(row[2] for row in kept),
+        tuple(row[3] for row in kept), " ".join(one for one in (machine, lot, beam) if one),
+    )  # fmt: skip
+
+
+def _converted(value: float, unit: str, spread: float | None, kind: Any) -> tuple[float, float]:
+    measured = from_json({"value": value, "unit": unit, "standard_uncertainty": spread})
+    u = measured.standard_uncertainty.m_as(KELVIN if kind.name == "temperature" else kind.shown)
+    return float(measured.value.m_as(kind.shown)), float(u)
+
+
+# ---------------------------------------------------------------- the depth of fixed settings
+
+
+def settings_in_force(logbook: Logbook, machine: str) -> tuple[SettingsInForce, Entry] | None:
+    """The machine's newest recipe or retune that holds a scan speed, and its entry; None when there is none."""
+    found = [logbook.latest(kind, machine=machine) for kind in ("recipe", "retune")]
+    usable = [entry for entry in found if entry is not None and entry.quantity("scan_speed") is not None]
+    if not usable:
+        return None
+    entry = max(usable, key=lambda one: (one.time, one.number))
+    older = next((one for one in usable if one is not entry), None)
+
+    def value(name: str, unit: Any) -> float | None:
+        for one in (entry, older):
+            quantity = one.quantity(name) if one is not None else None
+            if quantity is not None:
+                return float(quantity.value.m_as(unit))
+        return None
+
+    speed = value("scan_speed", "mm/s")
+    assert speed is not None
+
+    def plain(name: str, otherwise: Any) -> Any:
+        found = (one.payload.get(name) for one in (entry, older) if one is not None)
+        return next((one for one in found if one is not None), otherwise)
+
+    passes = plain("passes", 1) * (2 if plain("cross_hatch", False) else 1)
+    settings = SettingsInForce(
+        speed, value("hatch_spacing", "mm"), int(passes), value("layer_thickness", "mm"), value("overcure", "mm"),
+        float(plain("power_share", 1.0)), float(plain("beam_share", 1.0)),
+    )  # fmt: skip
+    return settings, entry
+
+
+def depth_series(
+    logbook: Logbook, machine: str, *, settings: SettingsInForce | None = None, newest_lot_only: bool = False
+) -> Series:
+    """Depth that today's settings of a machine would have given, at each reading that moved it.
+
+    A row stands wherever a power reading, a beam or a calibration of the lot then in the vat was recorded, with the newest
+    values of the others at that time.
+
+    Raises
+    ------
+    QuantityError
+        What is missing: settings (a recipe), power readings, a beam, or a calibration of the machine's lot.
+    """
+    if settings is None:
+        found = settings_in_force(logbook, machine)
+        if found is None:
+            raise QuantityError(
+                f"{machine} has no recipe with a scan speed in the logbook. Record one: curecalc log add recipe --machine ..."
+            )
+        settings = found[0]
+    power, spot = series(logbook, "power", machine=machine), series(logbook, "spot", machine=machine)
+    loads = [(days(row[1]), row[3]) for row in logbook.values("lot", [], machine=machine)]
+    for what, count, way in (
+        ("power reading", len(power), "power"), ("beam", len(spot), "beam"), ("lot", len(loads), "lot --lot NAME"),
+    ):  # fmt: skip
+        if not count:
+            raise QuantityError(
+                f"{machine} has no {what} in the logbook. Record one: curecalc log add {way} --machine {machine}"
+            )
+    curves = _Curves(logbook)
+    rows = _known_together(power.times, spot.times, loads, curves, loads[-1][1] if newest_lot_only else None)
+    if not len(rows.day):
+        raise QuantityError(f"no lot of {machine} has a calibration in the logbook. Record one: curecalc fit --log ...")
+    dp, u_dp, ec, u_ec, r = curves.values[rows.curve].T
+    depth, u = depth_over_time(
+        settings=settings, power=power.values[rows.power], power_uncertainty=power.uncertainties[rows.power],
+        beam_radius=spot.values[rows.spot], beam_radius_uncertainty=spot.uncertainties[rows.spot], penetration_depth=dp,
+        penetration_depth_uncertainty=u_dp, critical_exposure=ec, critical_exposure_uncertainty=u_ec, correlation=r,
+    )  # fmt: skip
+    return Series(
+        "depth", CHARTED["depth"][3], "mm", tuple(power.numbers[place] for place in rows.power.tolist()), rows.day, depth, u,
+        (machine,) * len(rows.day), tuple(loads[place][1] for place in rows.load.tolist()), machine,
+        tuple(zip(rows.spot.tolist(), rows.curve.tolist())),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """What was known on each day: places of the power reading, the beam, the lot in the vat, its working curve."""
+
+    day: np.ndarray
+    power: np.ndarray
+    spot: np.ndarray
+    load: np.ndarray
+    curve: np.ndarray
+
+
+def _known_together(
+    power: np.ndarray, spot: np.ndarray, loads: list[tuple[float, str]], curves: _Curves, only: str | None
+) -> _Rows:
+    """A row wherever one of the four was recorded anew, from the first day on which all were known."""
+    load_days = np.array([day for day, _ in loads])
+    day = np.unique(np.concatenate([power, spot, load_days, curves.days]))
+    p, s, load = (np.searchsorted(times, day, side="right") - 1 for times in (power, spot, load_days))
+    curve = np.full(day.shape, -1)
+    for place, (_, lot) in enumerate(loads):
+        here = load == place
+        if only is None or lot == only:
+            curve[here] = curves.at(lot, day[here])
+    known = np.flatnonzero((p >= 0) & (s >= 0) & (load >= 0) & (curve >= 0))
+    lots = np.unique([lot for _, lot in loads], return_inverse=True)[1]
+    state = np.column_stack([p[known], s[known], lots[load[known]], curve[known]])
+    fresh = np.ones(len(known), dtype=bool)
+    fresh[1:] = (np.diff(state, axis=0) != 0).any(axis=1)
+    keep = known[fresh]
+    return _Rows(day[keep], p[keep], s[keep], load[keep], curve[keep])
+
+
+class _Curves:
+    """Working curves of all lots in order of time; `values` rows hold Dp, u, Ec, u in kernel units and the correlation."""
+
+    def __init__(self, logbook: Logbook) -> None:
+        fields = [
+            f"{name}.{part}" for name in ("penetration_depth", "critical_exposure")
+            for part in ("value", "unit", "standard_uncertainty")
+        ]  # fmt: skip
+        rows = logbook.values("calibration", [*fields, "correlation"])
+        curves = [
+            (*_kernel(row[5:8], "length"), *_kernel(row[8:11], "exposure"), float(row[11] or 0.0)) for row in rows
+        ]
+        self.values = np.array(curves, dtype=np.float64).reshape(-1, 5)
+        self.days = np.array([days(row[1]) for row in rows], dtype=np.float64)
+        self._of_lot: dict[str, list[int]] = {}
+        for place, row in enumerate(rows):
+            self._of_lot.setdefault(row[3], []).append(place)
+
+    def at(self, lot: str, day: np.ndarray) -> np.ndarray:
+        """Place of the lot's newest curve on each day, before its first calibration the first one; -1 where it has none."""
+        places = np.array(self._of_lot.get(lot, []), dtype=np.int64)
+        if not places.size:
+            return np.full(day.shape, -1)
+        return places[np.maximum(0, np.searchsorted(self.days[places], day, side="right") - 1)]
+
+
+def _kernel(cells: tuple[Any, ...], kind: str) -> tuple[float, float]:
+    measured = from_json({"value": cells[0], "unit": cells[1], "standard_uncertainty": cells[2]})
+    unit = KINDS[kind].kernel
+    value, spread = measured.value.m_as(unit), measured.standard_uncertainty.m_as(unit)
+    return float(value), float(spread)

@@ -1,1 +1,0 @@
-"""Reading and writing what people keep: documents in TOML, and the logbook."""

@@ -1,0 +1,1 @@
+"""One exposure setting: evaluated, solved for any unknown, stacked layer on layer, taken apart step by step."""

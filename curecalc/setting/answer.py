@@ -1,0 +1,325 @@
+"""What a setting does: exposures, depths, width, overcure, how each input moves them, and how sure they are."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from ..formulas.beam import Beam
+from ..formulas.resin import Resin
+from ..formulas.scan import Scan
+from ..statistics.uncertainty import MonteCarlo, draw_inputs, log_gradient, monte_carlo, standard_uncertainties
+from ..units import DEG, MJ_CM2, MJ_MM2, MM, Measured, Quantity, QuantityError, count, show_kernel, to_json
+from .directions import range_over_directions
+from .model import Problem, model, problem, widths
+from .plausible import odd_values
+
+__all__ = ["Answer", "MonteCarloOptions", "evaluate", "output_kind"]
+
+_EXPOSURES = ("exposure", "equivalent")
+_MOVERS = ("power", "scan_speed", "beam_radius", "radius_x", "radius_y", "hatch_spacing", "penetration_depth",
+           "critical_exposure", "bleaching_exposure", "layer_thickness")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class MonteCarloOptions:
+    """How many draws, from which seed, and the coverage probability of the intervals."""
+
+    draws: int = 100_000
+    seed: int = 1
+    confidence: float = 0.95
+
+    def __post_init__(self) -> None:
+        count("draws", self.draws, minimum=1000)
+        if self.draws > 20_000_000:
+            raise QuantityError(f"draws must be at most 20000000, got {self.draws}. A million settles two digits.")
+        count("seed", self.seed, minimum=0)
+        if not 0.5 <= self.confidence < 1.0:
+            raise QuantityError(f"confidence must be from 0.5 to below 1, got {self.confidence}. Write 0.95 for 95 %.")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Outputs of one setting, with first-order sensitivities and uncertainties; quantities are scalars.
+
+    Attributes
+    ----------
+    outputs : dict of name to Quantity
+        Names of the command contract: `exposure_peak`, `cure_depth`, `line_width`; for a raster `exposure_mean`, `_min`,
+        `_max`, `cure_depth_mean`, `_min`, `_max`; with a layer thickness `overcure`, of the weakest place.
+    standard_uncertainty : dict of name to Quantity
+        First order, only where an input carries an uncertainty.
+    sensitivity : dict of input to Quantity
+        How far the depth of the weakest place moves for +1 % of that input; None below the gel threshold.
+    monte_carlo : dict of name to MonteCarlo
+    over_directions : dict of name to (least, greatest, track angle of the least, of the greatest)
+        Of an elliptical spot, over all track directions; empty for a round one.
+    warnings : tuple of str
+    """
+
+    beam: Beam
+    resin: Resin
+    scan: Scan
+    layer_thickness: Measured | Quantity | None
+    outputs: dict[str, Quantity]
+    standard_uncertainty: dict[str, Quantity] = field(default_factory=dict)
+    sensitivity: dict[str, Quantity | None] = field(default_factory=dict)
+    monte_carlo: dict[str, MonteCarlo] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+    over_directions: dict[str, tuple[Quantity, Quantity, Quantity, Quantity]] = field(default_factory=dict)
+
+    @property
+    def weakest_depth(self) -> Quantity:
+        """Cure depth of the weakest place: the valley of a raster, the axis of a line."""
+        return self.outputs["cure_depth_min" if self.scan.raster else "cure_depth"]
+
+    @property
+    def cures(self) -> bool:
+        """Whether the weakest place gels at all."""
+        return bool(self.weakest_depth.m > 0.0)
+
+    def __getattr__(self, name: str) -> Quantity:
+        outputs = self.__dict__.get("outputs", {})
+        if name in outputs:
+            return outputs[name]
+        raise AttributeError(f"{type(self).__name__} has no {name!r}; it has {', '.join(outputs)}")
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON object of the command contract."""
+        record: dict[str, Any] = {}
+        # a continuous line has one exposure, its peak; the others would repeat it
+        repeats = (
+            ()
+            if self.scan.raster or self.beam.pulse_rate is not None
+            else ("exposure_mean", "exposure_min", "exposure_max")
+        )
+        for name, value in self.outputs.items():
+            if name in repeats:
+                continue
+            record[name] = to_json(value, self.standard_uncertainty.get(name))
+            if name in self.monte_carlo:
+                record[name]["monte_carlo"] = _monte_carlo_json(self.monte_carlo[name], name)
+        record["inputs"] = self.inputs()
+        record["sensitivity_step"] = "+1 %"
+        record["sensitivity"] = {k: None if v is None else to_json(v) for k, v in self.sensitivity.items()}
+        if self.over_directions:
+            record["over_directions"] = {
+                name: {"least": to_json(low), "greatest": to_json(high), "track_angle_least": to_json(at_low),
+                       "track_angle_greatest": to_json(at_high)}
+                for name, (low, high, at_low, at_high) in self.over_directions.items()
+            }  # fmt: skip
+        record["warnings"] = list(self.warnings)
+        return record
+
+    def inputs(self) -> dict[str, Any]:
+        """The setting itself, as JSON: what was put in, with its uncertainties, in the units of the contract."""
+        stated: dict[str, Any] = {
+            "power": self.beam.power,
+            "beam_radius": self.beam.radius_x if self.beam.round else None,
+            "radius_x": None if self.beam.round else self.beam.radius_x,
+            "radius_y": self.beam.radius_y,
+            "wavelength": self.beam.wavelength,
+            "pulse_rate": self.beam.pulse_rate,
+            "scan_speed": self.scan.scan_speed,
+            "hatch_spacing": self.scan.hatch_spacing,
+            "penetration_depth": self.resin.penetration_depth,
+            "critical_exposure": self.resin.critical_exposure,
+            "layer_thickness": self.layer_thickness,
+            "temperature": self.resin.temperature,
+        }
+        for name in ("bleaching_exposure", "reference_irradiance"):
+            stated[name] = getattr(self.resin, name, None)
+        record: dict[str, Any] = {name: to_json(value) for name, value in stated.items() if value is not None}
+        record |= {"passes": self.scan.passes, "cross_hatch": self.scan.cross_hatch}
+        if hasattr(self.resin, "exponent"):
+            record["exponent"] = self.resin.exponent
+        turned = {
+            "spot_angle": self.beam.angle,
+            "track_angle": self.scan.track_angle,
+            "incidence_angle": self.scan.incidence_angle,
+            "incidence_direction": self.scan.incidence_direction,
+        }
+        return record | {name: to_json(angle) for name, angle in turned.items() if angle.m != 0.0}
+
+    def _repr_html_(self) -> str:
+        from .explain import html_table
+
+        return html_table([(name.replace("_", " "), self.text(name)) for name in self.outputs], self.warnings)
+
+    def text(self, name: str) -> str:
+        """One output as people read it."""
+        from ..units import show
+
+        return show(self.outputs[name], self.standard_uncertainty.get(name))
+
+
+def _monte_carlo_json(mc: MonteCarlo, name: str) -> dict[str, Any]:
+    def shown(number: float) -> Quantity:
+        return _quantity(name, number)
+
+    record = to_json(
+        shown(mc.mean), shown(mc.standard_uncertainty), (shown(mc.interval[0]), shown(mc.interval[1])), mc.confidence
+    )
+    record["shortest_interval"] = [to_json(shown(end))["value"] for end in mc.shortest]
+    record["draws"] = mc.draws
+    return record
+
+
+def _degrees(angle: float) -> Quantity:
+    return Quantity(math.degrees(angle), DEG)
+
+
+def output_kind(name: str) -> str:
+    """Kind of quantity of an output: exposure or length."""
+    return "exposure" if name.split("_")[0] in _EXPOSURES else "length"
+
+
+def _quantity(name: str, number: Any) -> Quantity:
+    if output_kind(name) == "exposure":
+        return Quantity(float(number), MJ_MM2).to(MJ_CM2)
+    return Quantity(float(number), MM)
+
+
+def evaluate(
+    *,
+    beam: Beam,
+    resin: Resin,
+    scan: Scan,
+    layer_thickness: Measured | Quantity | None = None,
+    monte_carlo: MonteCarloOptions | None = None,
+) -> Answer:
+    """Exposures and depths of one setting.
+
+    Parameters
+    ----------
+    beam : Beam
+    resin : Resin
+        Plain, `BleachingResin` or `PowerThresholdResin`.
+    scan : Scan
+        A line, or a raster when it has a hatch spacing.
+    layer_thickness : Quantity or Measured [mm], optional
+        Adds the overcure of the weakest place.
+    monte_carlo : MonteCarloOptions, optional
+        Propagates the stated uncertainties by Monte Carlo (JCGM 101) beside the first-order law.
+
+    Returns
+    -------
+    Answer
+
+    Raises
+    ------
+    QuantityError
+        A value out of range, wavelengths that differ, or options that cannot go together.
+
+    Source: the kernels' own. Valid inside a layer, several spot radii from the ends and edges of the scanned pattern.
+
+    >>> from curecalc.units import Quantity as Q
+    >>> answer = evaluate(
+    ...     beam=Beam(power=Q(30.0, "mW"), radius_x=Q(125.0, "um")),
+    ...     resin=Resin(penetration_depth=Q(150.0, "um"), critical_exposure=Q(8.0, "mJ/cm^2")),
+    ...     scan=Scan(scan_speed=Q(1.0, "m/s")),
+    ...     layer_thickness=Q(100.0, "um"),
+    ... )
+    >>> answer.text("cure_depth"), answer.text("line_width"), answer.text("overcure")
+    ('0.1309 mm', '0.1652 mm', '0.03092 mm')
+    """
+    given = problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness)
+    with np.errstate(under="ignore"):
+        out = model(given.x, given.form)
+    for name, value in out.items():
+        if not math.isfinite(float(value)):
+            raise QuantityError(
+                f"{name} is too large for a number to hold: one of the inputs is out of all proportion."
+            )
+    movers = [name for name in _MOVERS if name in given.x]
+    depth_key = "cure_depth_min" if scan.raster else "cure_depth"
+    cures = bool(out[depth_key] > 0.0)
+    gradient = log_gradient(lambda x: model(x, given.form), given.x, sorted({*movers, *given.u}))
+    spread = standard_uncertainties(gradient, given.relative, given.correlations) if given.u else {}
+    drawn: dict[str, MonteCarlo] = {}
+    if monte_carlo is not None:
+        if not given.u:
+            raise QuantityError(
+                "monte_carlo has nothing to propagate: no input carries an uncertainty. State one, like '30 mW +- 2 %'."
+            )
+        lanes = draw_inputs(given.x, given.u, given.correlations, draws=monte_carlo.draws, seed=monte_carlo.seed)
+        many = model(lanes, given.form)
+        drawn = _summaries({k: many[k] for k in out}, monte_carlo)
+    turned = range_over_directions(given)
+    return Answer(
+        beam=beam,
+        resin=resin,
+        scan=scan,
+        over_directions={
+            name: (_quantity(name, low), _quantity(name, high), _degrees(at_low), _degrees(at_high))
+            for name, (low, high, at_low, at_high) in turned.items()
+        },
+        layer_thickness=layer_thickness,
+        outputs={name: _quantity(name, value) for name, value in out.items()},
+        standard_uncertainty={name: _quantity(name, spread[name]) for name in out if spread},
+        sensitivity={
+            name: Quantity(0.01 * gradient[depth_key][name], MM) if cures else None
+            for name in movers
+            if name != "layer_thickness"
+        },
+        monte_carlo=drawn,
+        warnings=(*_warnings(given, out, spread, depth_key), *_validity(resin, float(out[depth_key])), *resin.notes),
+    )
+
+
+def _summaries(many: dict[str, Any], options: MonteCarloOptions) -> dict[str, MonteCarlo]:
+    return {
+        name: monte_carlo(np.broadcast_to(np.asarray(values, float), (options.draws,)), confidence=options.confidence)
+        for name, values in many.items()
+    }
+
+
+def _validity(resin: Resin, depth: float) -> list[str]:
+    """A warning where the depth lies beyond those of the coupons."""
+    if resin.depth_range is None or depth <= 0.0:
+        return []
+    low, high = (float(end.m_as(MM)) for end in resin.depth_range)
+    if low * (1.0 - 1e-9) <= depth <= high * (1.0 + 1e-9):
+        return []
+    span = f"{show_kernel(low, 'length')} to {show_kernel(high, 'length')}"
+    said = f"The depth of {show_kernel(depth, 'length')} lies outside the coupons' {span}"
+    return [f"{said}: the working curve is extrapolated there."]
+
+
+def _warnings(given: Problem, out: dict[str, Any], spread: dict[str, float], depth_key: str) -> list[str]:
+    x, form = given.x, given.form
+    notes = []
+    depth = float(out[depth_key])
+    place = "half-way between the lines" if form.raster else "on the axis of the line"
+    if form.pulsed:
+        place += ", between two pulses"
+    if depth <= 0.0:
+        ec = show_kernel(x["critical_exposure"], "exposure")
+        low = out.get("equivalent_min", out["exposure_min"])
+        notes.append(
+            f"Nothing cures {place}: its exposure of {show_kernel(float(low), 'exposure')} does not exceed the critical "
+            f"exposure of {ec}. The depth there is 0."
+        )
+    elif spread and depth < 2.0 * spread[depth_key]:
+        notes.append(
+            "The depth is within two standard uncertainties of zero: the first-order uncertainty is not to be trusted there."
+        )
+    if "overcure" in out and depth > 0.0 and out["overcure"] < 0.0:
+        where = "weakest place" if form.raster or form.pulsed else "cured line"
+        notes.append(
+            f"The layer does not reach the one below: the {where} ends {show_kernel(-float(out['overcure']), 'length')} "
+            "short of the layer thickness."
+        )
+    across, along = (float(w) for w in widths(x, form, form.track_angle))
+    if form.cross_hatch:
+        across = min(across, float(widths(x, form, form.track_angle + 0.5 * math.pi)[0]))
+    if form.raster and x["hatch_spacing"] > 1.3 * across:
+        notes.append(
+            "The hatch spacing exceeds 1.3 beam radii across the lines: the mean exposure says little about the weakest place."
+        )
+    if form.pulsed and x["scan_speed"] / x["pulse_rate"] > along:
+        notes.append("Pulses land more than one beam radius apart: the line is beaded along the track.")
+    return notes + odd_values(x)

@@ -1,0 +1,308 @@
+"""Derivations: an answer taken apart into formulas with this setting's numbers, one plain sentence each."""
+
+from __future__ import annotations
+
+import math
+
+from ..physics import tilt
+from ..physics.stack import accumulation
+from ..units import Quantity, show, show_kernel
+from .answer import Answer
+from .explain import Step
+from .layers import StackAnswer
+from .model import Problem, dose_for, problem, resin_seen, widths
+from .solve import Solution
+
+__all__ = ["depth_steps", "solution_steps", "stack_steps"]
+
+
+def _f(number: float) -> str:
+    return f"{number:.6g}"
+
+
+def _given(answer: Answer) -> Problem:
+    return problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
+
+
+def _dp(given: Problem) -> str:
+    """The vertical penetration depth, tilt included."""
+    return show_kernel(float(resin_seen(given.x, given.form)[0]), "length", digits=6)
+
+
+def _ec(given: Problem) -> str:
+    """The critical exposure per area of the surface, tilt included."""
+    return show_kernel(float(resin_seen(given.x, given.form)[1]), "exposure", digits=6)
+
+
+def _tilt_steps(given: Problem) -> list[Step]:
+    form = given.form
+    if not form.incidence_angle:
+        return []
+    theta, n = form.incidence_angle, form.refractive_index
+    inside = math.degrees(float(tilt.refraction_angle(theta, n)))
+    return [
+        Step(
+            "sin theta' = sin theta/n, Dp' = Dp cos theta', Ec' = Ec cos theta' (T(0)/T(theta))",
+            f"theta = {_f(math.degrees(theta))} deg, n = {_f(n)}, theta' = {_f(inside)} deg, "
+            f"T(theta)/T(0) = {_f(float(tilt.transmission_ratio(theta, n)))}",
+            f"{_dp(given)} and {_ec(given)}",
+            "Slanted light reaches less deep; across the refracted beam it is denser, and a little more is reflected.",
+        )
+    ]
+
+
+def _radius_step(given: Problem) -> list[Step]:
+    if given.form.round and given.form.incidence_angle == 0.0:
+        return []
+    across, _ = widths(given.x, given.form, given.form.track_angle)
+    wx = given.x["beam_radius"] if given.form.round else given.x["radius_x"]
+    wy = wx if given.form.round else given.x["radius_y"]
+    return [
+        Step(
+            "W_perp^2 = Wx^2 sin^2 psi + Wy^2 cos^2 psi (the spot stretched by 1/cos theta along a tilt)",
+            f"Wx = {_f(wx)} mm, Wy = {_f(wy)} mm, psi = {_f(math.degrees(given.form.track_angle - given.form.spot_angle))} deg, "
+            f"theta = {_f(math.degrees(given.form.incidence_angle))} deg",
+            show_kernel(float(across), "length", digits=6),
+            "Only the width across the track matters for a line; it stands for W0 below.",
+        )
+    ]
+
+
+def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
+    x, form = given.x, given.form
+    across, along = (float(w) for w in widths(x, form, form.track_angle))
+    passes = "" if x["passes"] == 1 else f" x {x['passes']:.0f} passes"
+    crossed = " x 2 directions" if form.cross_hatch else ""
+    steps = _radius_step(given)
+    p, v = x["power"], x["scan_speed"]
+    if not form.raster:
+        peak = answer.outputs["exposure_peak"]
+        steps.append(
+            Step(
+                "E = sqrt(2/pi) P/(W0 v)",
+                f"0.797885 x {_f(p)} mW/({_f(across)} mm x {_f(v)} mm/s){passes}",
+                f"{_f(peak.m_as('mJ/mm^2'))} mJ/mm^2 = {show(peak, digits=6)}",
+                "The moving beam leaves its greatest exposure on the axis of the line.",
+            )
+        )
+    else:
+        h = x["hatch_spacing"]
+        mean, low = answer.outputs["exposure_mean"], answer.outputs["exposure_min"]
+        steps.append(
+            Step(
+                "E_mean = P/(v h)",
+                f"{_f(p)} mW/({_f(v)} mm/s x {_f(h)} mm){passes}{crossed}",
+                f"{_f(mean.m_as('mJ/mm^2'))} mJ/mm^2 = {show(mean, digits=6)}",
+                "Each line brings its energy to a strip one spacing wide: the mean does not depend on the spot.",
+            )
+        )
+        if not form.pulsed:
+            steps.append(_valley_step(given, mean, low, across))
+    if form.pulsed:
+        low = answer.outputs["exposure_min"]
+        pitch = v / x["pulse_rate"]
+        steps.append(
+            Step(
+                "d = v/f; the weakest place lies half-way between two pulses (same sum as between lines, d in place of h)",
+                f"d = {_f(v)} mm/s/{_f(x['pulse_rate'])} Hz = {_f(pitch)} mm, d/W0 = {_f(pitch / along)}",
+                show(low, digits=6),
+                "Pulses side by side along the track add like lines side by side.",
+            )
+        )
+    return steps
+
+
+def _valley_step(given: Problem, mean: Quantity, low: Quantity, across: float) -> Step:
+    h, form = given.x["hatch_spacing"], given.form
+    share = _f(float((low / mean).m_as("dimensionless")))
+    why = "Half-way between two lines is the weakest place; all lines are summed."
+    if form.cross_hatch and not (form.round and form.incidence_angle == 0.0):
+        other = float(widths(given.x, form, form.track_angle + 0.5 * math.pi)[0])
+        return Step(
+            "E_valley = E_mean [F(h/W1) + F(h/W2)]/2, F(s) = 1 - 2 q + 2 q^4 - ..., q = exp(-pi^2/(2 s^2))",
+            f"h/W1 = {_f(h / across)} and h/W2 = {_f(h / other)}: {show(mean, digits=6)} x {share}",
+            show(low, digits=6),
+            why,
+        )
+    return Step(
+        "E_valley = E_mean (1 - 2 q + 2 q^4 - ...), q = exp(-pi^2 W0^2/(2 h^2))",
+        f"{show(mean, digits=6)} x {share}, h/W0 = {_f(h / across)}, q = {_f(math.exp(-0.5 * (math.pi * across / h) ** 2))}",
+        show(low, digits=6),
+        why,
+    )
+
+
+def _cure_step(answer: Answer, given: Problem) -> Step:
+    x, form = given.x, given.form
+    depth = answer.weakest_depth
+    dp, ec = _dp(given), _ec(given)
+    low = answer.outputs["equivalent_min" if form.cure_model == "threshold" else "exposure_min"]
+    tilted = ", Dp and Ec as the tilted beam sees them" if form.incidence_angle else ""
+    if form.cure_model == "bleaching":
+        eb = show_kernel(x["bleaching_exposure"], "exposure", digits=6)
+        return Step(
+            "Cd = Dp ln[(e^(E/Eb) - 1)/(e^(Ec/Eb) - 1)]" + tilted,
+            f"Dp = {dp}, E = {show(low, digits=6)}, Ec = {ec}, Eb = {eb}",
+            show(depth, digits=6),
+            "The initiator bleaches: light reaches deeper as it is used up.",
+        )
+    if form.cure_model == "threshold":
+        return Step(
+            "Cd = (Dp/w) ln(S/Ec)" + tilted,
+            f"{dp}/{_f(x['exponent'])} x ln({show(low, digits=6)}/{ec})",
+            show(depth, digits=6),
+            "Reciprocity fails: the integral of I^w decides, written as the equivalent exposure S.",
+        )
+    return Step(
+        "Cd = Dp ln(E/Ec)" + tilted,
+        f"{dp} x ln({show(low, digits=6)}/{ec})",
+        show(depth, digits=6),
+        "Resin is solid down to where the exposure has fallen to the critical exposure."
+        if answer.cures
+        else "The exposure does not exceed the critical exposure: nothing gels, the depth is 0.",
+    )
+
+
+def depth_steps(answer: Answer) -> list[Step]:
+    """From settings to depth, width and overcure, with the numbers put in."""
+    given = _given(answer)
+    steps = [*_exposure_steps(answer, given), *_tilt_steps(given), _cure_step(answer, given)]
+    if not given.form.raster and answer.cures and given.form.cure_model == "plain":
+        width = answer.outputs["line_width"]
+        across, dp = (
+            float(widths(given.x, given.form, given.form.track_angle)[0]),
+            float(resin_seen(given.x, given.form)[0]),
+        )
+        steps.append(
+            Step(
+                "Lw = W0 sqrt(2 Cd/Dp)",
+                f"{_f(across)} mm x sqrt(2 x {show(answer.weakest_depth, digits=6)}/{_f(dp)} mm)",
+                show(width, digits=6),
+                "The cured section is a parabola; published widths from an exposure threshold were off by about 30 %.",
+            )
+        )
+    if "overcure" in answer.outputs:
+        t = show_kernel(given.x["layer_thickness"], "length", digits=6)
+        steps.append(
+            Step(
+                "overcure = Cd - t",
+                f"{show(answer.weakest_depth, digits=6)} - {t}",
+                show(answer.outputs["overcure"], digits=6),
+                "What reaches into the layer below bonds the two.",
+            )
+        )
+    return steps
+
+
+def solution_steps(solution: Solution) -> list[Step]:
+    """From the wanted depth back to the unknown, then forward again as a check."""
+    answer = solution.answer
+    given = _given(answer)
+    x, form = given.x, given.form
+    steps: list[Step] = []
+    unknown, value = solution.unknown, solution.value
+    shown = show(value, digits=6) if isinstance(value, Quantity) else str(value)
+    if solution.wanted is not None:
+        depth = solution.wanted
+        needed = show_kernel(float(dose_for(float(depth.m_as("mm")), x, form)), "exposure", digits=6)
+        name = {"plain": "E = Ec exp(Cd/Dp)", "threshold": "S = Ec exp(w Cd/Dp)"}.get(
+            form.cure_model, "E = Eb ln[1 + e^(Cd/Dp) (e^(Ec/Eb) - 1)]"
+        )
+        steps.append(
+            Step(
+                name,
+                f"Ec = {_ec(given)}, Cd = {show(depth, digits=6)}, Dp = {_dp(given)}",
+                needed,
+                "The working curve read backwards: the exposure the weakest place needs.",
+            )
+        )
+    steps.append(Step(*_unknown_step(unknown, given, shown)))
+    return steps + depth_steps(answer)
+
+
+def _unknown_step(unknown: str, given: Problem, shown: str) -> tuple[str, str, str, str]:
+    x, form = given.x, given.form
+    closed = form.cure_model != "threshold" and not form.pulsed
+    if unknown == "scan_speed" and closed and not form.raster and form.round and not form.incidence_angle:
+        return (
+            "v = sqrt(2/pi) P/(W0 E)" + ("" if x["passes"] == 1 else " x passes"),
+            f"0.797885 x {_f(x['power'])} mW/({_f(x['beam_radius'])} mm x E)",
+            shown,
+            "Exposure falls as one over the speed.",
+        )
+    texts: dict[str, tuple[str, str]] = {
+        "scan_speed": (
+            "v such that E at the weakest place is what is needed",
+            "Exposure falls with speed: one answer.",
+        ),
+        "power": ("P such that E at the weakest place is what is needed", "Exposure grows with power: one answer."),
+        "hatch_spacing": (
+            "h such that E_valley(h) is what is needed",
+            "The valley falls steadily as lines move apart: one answer.",
+        ),
+        "beam_radius": (
+            "W0 such that the target is met",
+            "A wider beam spreads the light: there may be no answer, one or two.",
+        ),
+        "passes": ("N = E needed/E of one pass, rounded up", "Exposures of equal passes add."),
+        "layer_thickness": ("t = Cd - overcure", "The layer is what the overcure leaves of the depth."),
+        "overcure": ("overcure = Cd - t", "What the depth has beyond the layer."),
+    }
+    formula, why = texts[unknown]
+    return formula, "", shown, why
+
+
+def stack_steps(answer: StackAnswer) -> list[Step]:
+    """From the exposure of one layer to print-through and compensation."""
+    x, form = answer.given.x, answer.given.form
+    t = x["layer_thickness"]
+    dp = float(resin_seen(x, form)[0])
+    many = "infinity" if math.isinf(answer.layers) else f"{answer.layers:.0f}"
+    steps = [
+        Step(
+            "E_bottom = Es e^(-t/Dp)"
+            if form.cure_model != "bleaching"
+            else "E_bottom = Eb ln[1 + e^(-t/Dp) (e^(Es/Eb) - 1)]",
+            f"t = {_f(t)} mm, Dp = {_f(dp)} mm",
+            show(answer.own_exposure, digits=6),
+            "What is left of a layer's own exposure at its bottom bonds it to the layer below.",
+        )
+    ]
+    if form.cure_model != "bleaching":
+        rate = dp / x.get("exponent", 1.0)
+        factor = float(accumulation(answer.layers, t, rate))
+        steps.append(
+            Step(
+                "A = (1 - e^(-n t/Dp))/(1 - e^(-t/Dp))",
+                f"n = {many}, t/Dp = {_f(t / rate)}",
+                _f(factor),
+                "Each later layer adds the same exposure, weakened by one layer more: a geometric series.",
+            )
+        )
+        cd = answer.single_depth
+        steps.append(
+            Step(
+                "print-through = (Cd - t) + Dp ln A",
+                f"({show(cd, digits=6)} - {_f(t)} mm) + {_f(rate)} mm x {_f(math.log(factor))}",
+                show(answer.print_through, digits=6),
+                "Light of all layers goes on curing below the face that should be the last.",
+            )
+        )
+    else:
+        steps.append(
+            Step(
+                "T(k+1) = Es + Eb ln[1 + e^(-t/Dp) (e^(T(k)/Eb) - 1)], print-through = Cd(T(n)) - t",
+                f"n = {many}",
+                show(answer.print_through, digits=6),
+                "Bleached layers pass more light on: the doses are summed layer by layer.",
+            )
+        )
+    steps.append(
+        Step(
+            "layers to leave out = print-through/t, to the nearest that leaves least",
+            f"{show(answer.print_through, digits=6)}/{_f(t)} mm",
+            f"{answer.compensation_layers}, leaving {show(answer.residual, digits=4)}",
+            "Starting the face that many layers higher lets print-through fill the rest.",
+        )
+    )
+    return steps

@@ -1,0 +1,41 @@
+"""Values far outside anything this trade uses: almost always a wrong unit, never refused, always said."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from ..units import show_kernel
+
+__all__ = ["RANGES", "odd_values"]
+
+# lab set; common practice, no source: wide enough for every laser-scanned machine and resin, narrow enough for unit slips
+RANGES: dict[str, tuple[str, float, float]] = {
+    "power": ("power", 0.5, 2e4),
+    "beam_radius": ("length", 2e-3, 2.0),
+    "radius_x": ("length", 2e-3, 2.0),
+    "radius_y": ("length", 2e-3, 2.0),
+    "scan_speed": ("speed", 0.5, 1e5),
+    "hatch_spacing": ("length", 1e-3, 2.0),
+    "penetration_depth": ("length", 5e-3, 2.0),
+    "critical_exposure": ("exposure", 1e-3, 5.0),
+    "bleaching_exposure": ("exposure", 1e-3, 1e3),
+    "exposure": ("exposure", 1e-3, 50.0),
+    "layer_thickness": ("length", 2e-3, 2.0),
+    "pulse_rate": ("frequency", 500.0, 1e9),
+    "passes": ("number", 1.0, 100.0),
+}
+
+
+def odd_values(x: Mapping[str, float]) -> list[str]:
+    """One sentence for each named value (lab set) outside its usual range.
+
+    >>> odd_values({"beam_radius": 125.0})
+    ['beam radius of 125 mm is far outside the usual 0.002 mm to 2 mm: check its unit.']
+    """
+    notes = []
+    for name, (kind, low, high) in RANGES.items():
+        if name in x and not low <= float(x[name]) <= high:
+            span = f"{show_kernel(low, kind)} to {show_kernel(high, kind)}"
+            got = show_kernel(float(x[name]), kind)
+            notes.append(f"{name.replace('_', ' ')} of {got} is far outside the usual {span}: check its unit.")
+    return notes
