@@ -26,7 +26,7 @@ _WHERE = {
         "threshold_exposure_for_depth"
     ),
     "formulas.beam": (
-        "Beam beam_diameter beam_fwhm beam_irradiance defocus_for_radius enclosed_power perpendicular_radius radius_at "
+        "Beam TopHatBeam beam_diameter beam_fwhm beam_irradiance defocus_for_radius enclosed_power perpendicular_radius radius_at "
         "radius_from_d4sigma radius_from_diameter radius_from_fwhm rayleigh_range top_hat_irradiance"
     ),
     "formulas.field": (
@@ -42,8 +42,10 @@ _WHERE = {
     "formulas.stack": "interface_exposure print_through stack_exposure",
     "setting.layers": "StackAnswer evaluate_stack",
     "setting.answer": "Answer MonteCarloOptions evaluate",
+    "setting.limits": "Limits",
+    "setting.solution": "Solution",
     "setting.solve": (
-        "Limits Solution solve_beam_radius solve_hatch_spacing solve_layer_thickness solve_overcure solve_passes solve_power "
+        "solve solve_beam_radius solve_hatch_spacing solve_layer_thickness solve_overcure solve_passes solve_power "
         "solve_scan_speed"
     ),
     "calibration.coupons": "Coupon read_coupons",

@@ -179,7 +179,11 @@ def _flat(expected: Any) -> list[str]:
 
 def _call(check: Mapping[str, Any], folder: Path) -> Any:
     module, _, name = check["function"].rpartition(".")
-    function = getattr(importlib.import_module(module), name)
+    if module.rpartition(".")[2][:1].isupper():  # a method: its class stands before it
+        module, _, owner = module.rpartition(".")
+        function = getattr(getattr(importlib.import_module(module), owner), name)
+    else:
+        function = getattr(importlib.import_module(module), name)
     return function(**{k: _input(v, folder) for k, v in check.get("inputs", {}).items()})
 
 

@@ -90,7 +90,7 @@ def test_no_room_stands_empty():
 
 @pytest.mark.parametrize("module", [m for m in MODULES if m.startswith("curecalc.physics")])
 def test_kernels_import_numpy_math_and_scipy_special_only(module):
-    allowed = {"numpy", "math", "scipy.special"}
+    allowed = {"numpy", "math", "scipy.special", "dataclasses", "typing"}
     for target, line in imports(module):
         assert target in allowed or target.startswith("curecalc.physics"), f"{module}:{line} imports {target}"
 

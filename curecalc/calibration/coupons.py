@@ -13,7 +13,10 @@ import numpy as np
 
 from ..errors import FileError, QuantityError
 from ..files.tables import Column, Table, read_table, read_table_bytes
+from ..physics import light
+from ..physics.spot import FWHM_PER_RADIUS
 from ..units import MJ_CM2, MM, MM_S, MW, Measured, Quantity, nonnegative, positive, show, to_json
+from .exposing import scan_of
 
 __all__ = ["COLUMNS", "Coupon", "CouponSet", "coupons_from_arrays", "coupons_from_table", "read_coupons"]
 
@@ -35,6 +38,11 @@ COLUMNS: dict[str, Column] = {
     "beam_radius": _setting("length", "radius", "spot radius", "spot size", "spot", "w0"),
     "beam_diameter": _setting("length", "diameter", "spot diameter"),
     "beam_fwhm": _setting("length"),
+    "radius_ratio": _setting("number", "ellipticity", "axis ratio"),
+    "spot_angle": Column("angle", once=True),
+    "track_angle": Column("angle", once=True, hints=("scan angle", "hatch angle", "direction")),
+    "pulse_rate": _setting("frequency", "repetition rate", "pulse frequency"),
+    "incidence_angle": Column("angle", once=True, hints=("tilt", "slant")),
     "hatch_spacing": _setting("length", "spacing", "hatch", "pitch", "line spacing", "hatch distance"),
     "passes": _setting("whole"),
     "thickness_standard_uncertainty": _setting("length"),
@@ -55,7 +63,6 @@ COLUMNS: dict[str, Column] = {
 VARIED = ("power", "scan_speed", "hatch_spacing", "passes", "beam_radius")
 _NAMES = ("resin", "lot", "machine", "power_meter", "gauge", "date", "operator", "note")
 _SAME = 1e-6  # relative; two exposures this close are one setting
-_FWHM_TO_RADIUS = 1.0 / np.sqrt(2.0 * np.log(2.0))
 
 
 @dataclass(frozen=True)
@@ -321,14 +328,29 @@ def _settings(table: Table, one: _Grouped) -> dict[str, np.ndarray]:
             widths[1], problem=f"the beam is given twice, as {widths[0]} and {widths[1]}. Keep one of them.", row=None
         )
     out = {}
-    for name in ("power", "scan_speed", "hatch_spacing", "passes"):
+    for name in (
+        "power",
+        "scan_speed",
+        "hatch_spacing",
+        "passes",
+        "radius_ratio",
+        "spot_angle",
+        "track_angle",
+        "pulse_rate",
+    ):
         values = one.column(name)
         if values is not None:
             out[name] = values
+    tilt = one.column("incidence_angle")
+    if tilt is not None and tilt.any():
+        raise table.error(
+            "incidence_angle", problem="coupons under a slanted beam follow another curve, less deep and gelling sooner. Expose "
+            "them straight below the mirror, and leave this column out.", row=None if "incidence_angle" in table.settings else 0,
+        )  # fmt: skip
     if widths:
         width = one.column(widths[0])
         assert width is not None
-        factor = {"beam_radius": 1.0, "beam_diameter": 0.5, "beam_fwhm": _FWHM_TO_RADIUS}[widths[0]]
+        factor = {"beam_radius": 1.0, "beam_diameter": 0.5, "beam_fwhm": 1.0 / FWHM_PER_RADIUS}[widths[0]]
         out["beam_radius"] = factor * width
     return out
 
@@ -341,8 +363,6 @@ def _how(settings: dict[str, np.ndarray]) -> str:
 
 def _exposure_from_settings(table: Table, settings: dict[str, np.ndarray], *, needed: bool) -> tuple[Any, Any, Any]:
     """Exposure mJ/mm^2 with the weakest and strongest place of a raster, or None where the settings do not suffice."""
-    from ..physics import line, raster
-
     missing = [n for n in ("power", "scan_speed") if n not in settings]
     if "hatch_spacing" not in settings and "beam_radius" not in settings:
         missing.append("hatch_spacing (for a raster) or beam_radius, beam_diameter or beam_fwhm (for single lines)")
@@ -354,15 +374,12 @@ def _exposure_from_settings(table: Table, settings: dict[str, np.ndarray], *, ne
             f"{table.path}:{table.header_line}: no column 'exposure', and it cannot be computed: {have}missing "
             f"{', '.join(missing)}. Give the exposure, or these settings."
         )
-    power, speed = settings["power"], settings["scan_speed"]
-    passes = settings.get("passes", 1.0)
-    if "hatch_spacing" not in settings:
-        return line.scan_exposure(power, settings["beam_radius"], speed) * passes, None, None
-    mean = raster.mean_exposure(power, speed, settings["hatch_spacing"]) * passes
-    if "beam_radius" not in settings:
+    scan = scan_of(settings)
+    mean = light.mean(scan)
+    if scan.spacing is None or scan.spot is None:
         return mean, None, None
-    ratio = settings["hatch_spacing"] / settings["beam_radius"]
-    return mean, mean * raster.valley(ratio), mean * raster.ridge(ratio)
+    dose = light.doses(scan)
+    return mean, dose["min"], dose["max"]
 
 
 def coupons_from_arrays(

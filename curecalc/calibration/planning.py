@@ -7,13 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from ..physics import line as _line
-from ..physics import raster as _raster
+from ..formulas.beam import Beam
+from ..formulas.scan import Scan
+from ..physics import laws
 from ..units import (
     MJ_CM2,
     MM,
     MM_S,
-    MW,
     NoSolution,
     Quantity,
     QuantityError,
@@ -21,38 +21,19 @@ from ..units import (
     figure,
     measured,
     nonnegative,
-    positive,
     ratio,
     show,
     to_json,
 )
 from .coupons import CouponSet
 from .design import Expected, expected, levels_and_counts, most_useful
+from .exposing import Machine, bare, machine_of, one, recorded, settings_of
 
-__all__ = ["Machine", "Plan", "PlannedCoupon", "plan_coupons", "plan_text"]
+__all__ = ["Plan", "PlannedCoupon", "plan_coupons", "plan_text"]
 
 BETWEEN_SD = 0.004
 """Scatter between coupons, mm, where none is known (common practice, no source)."""
 MOST_COUPONS = 60
-
-
-@dataclass(frozen=True)
-class Machine:
-    """What stays the same on all coupons: mW, mm, passes; speed limits in mm/s (None where unlimited)."""
-
-    power: float
-    beam_radius: float | None = None
-    hatch_spacing: float | None = None
-    passes: int = 1
-    min_scan_speed: float | None = None
-    max_scan_speed: float | None = None
-
-    def speed(self, exposure: Any) -> Any:
-        """Scan speed (mm/s) for an exposure (mJ/mm^2): raster mean with a spacing, else the peak of one line."""
-        if self.hatch_spacing is not None:
-            return self.passes * _raster.mean_exposure(self.power, 1.0, self.hatch_spacing) / np.asarray(exposure)
-        assert self.beam_radius is not None
-        return self.passes * _line.scan_exposure(self.power, self.beam_radius, 1.0) / np.asarray(exposure)
 
 
 @dataclass(frozen=True)
@@ -109,6 +90,10 @@ class Plan:
     seed: int
     notes: tuple[str, ...]
 
+    @property
+    def _law(self) -> laws.Plain:
+        return laws.Plain(self.penetration_depth.m_as(MM), self.critical_exposure.m_as(MJ_CM2))
+
     def relative_half_width(self, e: Expected) -> float | None:
         """Expected half-width of the interval of the exposure (and speed) for the wanted depth, relative."""
         return None if e.log_exposure is None else float(e.half_width_factor * e.log_exposure)
@@ -134,7 +119,7 @@ class Plan:
             "degrees_of_freedom": e.degrees_of_freedom, "half_width_factor": e.half_width_factor,
         }  # fmt: skip
         if self.depth is not None and e.log_exposure is not None:
-            value = ec * np.exp(self.depth.m_as(MM) / self.penetration_depth.m_as(MM))
+            value = self._law.dose(self.depth.m_as(MM))
             out["exposure_for_depth"] = to_json(
                 Quantity(float(value), MJ_CM2), Quantity(float(value * e.log_exposure), MJ_CM2)
             ) | {"depth": to_json(self.depth), "relative_standard_uncertainty": float(e.log_exposure),
@@ -160,6 +145,8 @@ def plan_coupons(
     beam_radius: Any = None,
     hatch_spacing: Any = None,
     passes: int = 1,
+    beam: Beam | None = None,
+    scan: Scan | None = None,
     min_scan_speed: Quantity | None = None,
     max_scan_speed: Quantity | None = None,
     min_exposure: Quantity | None = None,
@@ -189,8 +176,12 @@ def plan_coupons(
         On each coupon.
     thickness_repeatability, coupon_sd : Quantity [mm], optional
         Scatter of readings on one coupon, and between coupons. Left out: 3 um and 4 um, and a note says so.
-    power, beam_radius, hatch_spacing, passes, min_scan_speed, max_scan_speed : optional
+    power, beam_radius, hatch_spacing, passes : optional
         The machine: with power and spacing (raster) or beam radius (single lines) the plan names scan speeds.
+    beam, scan : Beam, Scan, optional
+        The same as records, where the spot is an ellipse, tracks are turned or crossed, or the laser is pulsed; the scan's speed is
+        not looked at.
+    min_scan_speed, max_scan_speed : Quantity [mm/s], optional
     min_exposure, max_exposure, min_depth, max_depth : optional
         Bounds on the coupons.
     measured_coupons : CouponSet, optional
@@ -217,14 +208,14 @@ def plan_coupons(
     >>> len(plan.coupons), plan.reached
     (8, True)
     """
-    dp = _one(
+    dp = one(
         "penetration_depth",
-        measured(penetration_depth).value if not _bare(penetration_depth) else penetration_depth,
+        measured(penetration_depth).value if not bare(penetration_depth) else penetration_depth,
         MM,
     )
-    ec = _one(
+    ec = one(
         "critical_exposure",
-        measured(critical_exposure).value if not _bare(critical_exposure) else critical_exposure,
+        measured(critical_exposure).value if not bare(critical_exposure) else critical_exposure,
         MJ_CM2,
     )
     if not 0.5 <= confidence < 1.0:
@@ -233,16 +224,17 @@ def plan_coupons(
     seed = count("seed", seed, minimum=0)
     notes: list[str] = []
     scatter = _scatter(thickness_repeatability, coupon_sd, readings, notes)
-    depth = None if at_depth is None else _one("at_depth", at_depth, MM)
+    depth = None if at_depth is None else one("at_depth", at_depth, MM)
     aim = None if to is None else float(ratio("to", to, low=0.0, high=1.0))
     if aim is not None and depth is None:
         raise QuantityError("at_depth is missing: an uncertainty is wanted, but of the speed for which depth? Give it.")
-    machine = _machine(power, beam_radius, hatch_spacing, passes, min_scan_speed, max_scan_speed)
+    settings = recorded(beam, scan) if beam is not None else settings_of(power, beam_radius, hatch_spacing, passes)
+    machine = machine_of(settings, scan is not None and scan.cross_hatch, min_scan_speed, max_scan_speed)
     bounds = {
-        "min_exposure": None if min_exposure is None else _one("min_exposure", min_exposure, MJ_CM2),
-        "max_exposure": None if max_exposure is None else _one("max_exposure", max_exposure, MJ_CM2),
-        "min_depth": None if min_depth is None else _one("min_depth", min_depth, MM),
-        "max_depth": None if max_depth is None else _one("max_depth", max_depth, MM),
+        "min_exposure": None if min_exposure is None else one("min_exposure", min_exposure, MJ_CM2),
+        "max_exposure": None if max_exposure is None else one("max_exposure", max_exposure, MJ_CM2),
+        "min_depth": None if min_depth is None else one("min_depth", min_depth, MM),
+        "max_depth": None if max_depth is None else one("max_depth", max_depth, MM),
     }
     low, high = _range(dp, ec, depth, machine, bounds, notes)
     guess: dict[str, Any] = {"slope": dp, "log_threshold": float(np.log(ec)), "scatter": scatter, "depth": depth}
@@ -264,17 +256,6 @@ def plan_coupons(
     )  # fmt: skip
 
 
-def _bare(value: Any) -> bool:
-    return not hasattr(value, "units") and not hasattr(value, "standard_uncertainty")
-
-
-def _one(name: str, value: Any, unit: Any) -> float:
-    number = positive(name, value, unit)
-    if not isinstance(number, float):
-        raise QuantityError(f"{name} must be one value, got an array.")
-    return number
-
-
 def _scatter(repeatability: Any, coupon_sd: Any, readings: int, notes: list[str]) -> float:
     if repeatability is None:
         repeat = 0.003
@@ -292,33 +273,6 @@ def _scatter(repeatability: Any, coupon_sd: Any, readings: int, notes: list[str]
             "coupon_sd and thickness_repeatability are both zero: then two coupons would tell all. Give what you measured."
         )
     return scatter
-
-
-def _machine(power: Any, radius: Any, spacing: Any, passes: Any, low: Any, high: Any) -> Machine | None:
-    passes = count("passes", passes)
-    if power is None:
-        given = [n for n, v in (("beam_radius", radius), ("hatch_spacing", spacing), ("min_scan_speed", low), ("max_scan_speed", high))
-                 if v is not None]  # fmt: skip
-        if given:
-            raise QuantityError(
-                f"power is missing: {', '.join(given)} alone give no exposure. Give the power, or leave these out."
-            )
-        return None
-    if radius is None and spacing is None:
-        raise QuantityError(
-            "hatch_spacing (raster coupons) or beam_radius (single lines) is missing. Give one with the power."
-        )
-
-    def value(name: str, v: Any, unit: Any) -> float | None:
-        return None if v is None else _one(name, v if _bare(v) else measured(v).value, unit)
-
-    machine = Machine(
-        value("power", power, MW) or 0.0, value("beam_radius", radius, MM), value("hatch_spacing", spacing, MM), passes,
-        value("min_scan_speed", low, MM_S), value("max_scan_speed", high, MM_S),
-    )  # fmt: skip
-    if machine.min_scan_speed and machine.max_scan_speed and machine.min_scan_speed >= machine.max_scan_speed:
-        raise QuantityError("min_scan_speed must be below max_scan_speed. Check both.")
-    return machine
 
 
 def _range(
@@ -430,7 +384,7 @@ def _planned(
                 place + 1,
                 Quantity(e, MJ_CM2),
                 speed,
-                Quantity(max(dp * float(np.log(e / ec)), 0.0), MM),
+                Quantity(float(laws.Plain(dp, ec).depth(e)), MM),
                 int(rank[index]) + 1,
             )
         )

@@ -9,6 +9,7 @@ from typing import Any
 from ..errors import FileError, QuantityError
 from .common import _Once, add_output, add_quantities, flag, print_json, quantities
 from .fit import fraction
+from .setting import add_beam
 
 __all__ = ["add_arguments", "run"]
 
@@ -44,10 +45,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     group.add_argument("--seed", metavar="N", action=_Once, help="of the random order (default 1)")
     add_quantities(
-        parser, ["power", "beam_radius", "beam_diameter", "beam_fwhm", "hatch_spacing", "min_scan_speed", "max_scan_speed"],
+        parser, ["hatch_spacing", "track_angle", "incidence_angle", "min_scan_speed", "max_scan_speed"],
         title="machine (then the plan names scan speeds)",
     )  # fmt: skip
+    add_beam(parser)
     parser.add_argument("--passes", metavar="N", action=_Once, help="equal passes over each coupon (default 1)")
+    parser.add_argument("--cross-hatch", action="store_true", help="a second raster square to the first")
     group = parser.add_argument_group("files to write")
     group.add_argument("--run-sheet", metavar="FILE", action=_Once, help="to print and write on: .html or .txt")
     group.add_argument(
@@ -78,10 +81,9 @@ def _given(args: argparse.Namespace) -> dict[str, Any]:
 
     given: dict[str, Any] = quantities(
         args,
-        ["penetration_depth", "critical_exposure", "power", "beam_radius", "beam_diameter", "beam_fwhm", "hatch_spacing",
-         "min_scan_speed", "max_scan_speed"],
-    )  # fmt: skip
-    given |= _beam(given)
+        ["penetration_depth", "critical_exposure", "min_scan_speed", "max_scan_speed"],
+    )
+    given |= _light(args)
     for name in _LENGTHS:
         if (text := getattr(args, name)) is not None:
             given[name] = parse(flag(name), text, "length")
@@ -108,17 +110,34 @@ def _given(args: argparse.Namespace) -> dict[str, Any]:
     return given
 
 
-def _beam(given: dict[str, Any]) -> dict[str, Any]:
-    from ..formulas.beam import radius_from_diameter, radius_from_fwhm
-    from ..units import measured
+def _light(args: argparse.Namespace) -> dict[str, Any]:
+    """Beam and scan, where the options or a beam file state them."""
+    from ..formulas.scan import Scan
+    from ..units import count
+    from .setting import BEAM_NAMES, number, read_beam
 
-    widths = [n for n in ("beam_radius", "beam_diameter", "beam_fwhm") if n in given]
-    if len(widths) > 1:
-        raise QuantityError(f"{flag(widths[0])} and {flag(widths[1])}: the beam is given twice. Keep one.")
-    if not widths or widths == ["beam_radius"]:
-        return {}
-    turn = radius_from_diameter if widths[0] == "beam_diameter" else radius_from_fwhm
-    return {"beam_radius": turn(measured(given.pop(widths[0])).value)}
+    passes = count("--passes", number("--passes", args.passes, 1, whole=True))
+    pattern = quantities(args, ["hatch_spacing", "track_angle", "incidence_angle"])
+    if args.power is None and args.beam is None:
+        said = [
+            flag(n)
+            for n in (*BEAM_NAMES, "hatch_spacing", "track_angle", "radius_ratio")
+            if getattr(args, n) is not None
+        ]
+        if said:
+            raise QuantityError(
+                f"--power is missing: {', '.join(said)} alone give no exposure. Give the power, or leave these out."
+            )
+        return {"passes": passes}
+    sizes = [n for n in ("beam_radius", "beam_diameter", "beam_fwhm") if getattr(args, n) is not None]
+    if len(sizes) > 1:
+        raise QuantityError(f"{flag(sizes[0])} and {flag(sizes[1])}: the beam is given twice. Keep one.")
+    if not sizes and args.beam is None and "hatch_spacing" not in pattern:
+        raise QuantityError(
+            "--hatch-spacing (raster coupons) or --beam-radius (single lines) is missing. Give one with the power."
+        )
+    beam = read_beam(args, "spot")
+    return {"beam": beam, "scan": Scan(passes=passes, cross_hatch=args.cross_hatch, **pattern)}
 
 
 def _measured(args: argparse.Namespace, given: dict[str, Any]) -> None:
@@ -138,7 +157,7 @@ def _measured(args: argparse.Namespace, given: dict[str, Any]) -> None:
             given.setdefault("critical_exposure", fit.critical_exposure)
             if "coupon_sd" not in given and "thickness_repeatability" not in given:
                 given["coupon_sd"], given["thickness_repeatability"] = fit.residual_sd, Quantity(0.0, MM)
-    if not any(name in given for name in ("power", "beam_radius", "hatch_spacing")):
+    if "beam" not in given:
         units = {"power": MW, "beam_radius": MM, "hatch_spacing": MM}
         same = {n: v for n, v in coupons.settings.items() if np.ptp(v) <= 1e-6 * v.max()}
         if "power" in same and (
@@ -146,7 +165,7 @@ def _measured(args: argparse.Namespace, given: dict[str, Any]) -> None:
         ):
             given |= {n: Quantity(float(same[n][0]), unit) for n, unit in units.items() if n in same}
             if "passes" in same:
-                given.setdefault("passes", int(same["passes"][0]))
+                given["passes"] = int(same["passes"][0])
 
 
 def _resin(args: argparse.Namespace, given: dict[str, Any]) -> None:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
 from typing import Any
 
 from ..errors import QuantityError
 from .common import _Once, add_quantities, flag, need, quantities
 
 __all__ = [
+    "BEAM_NAMES",
+    "add_beam",
     "add_limits",
     "add_resin",
     "add_setting",
@@ -20,7 +23,7 @@ __all__ = [
 ]
 
 _RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
-_BEAM = [*_RADII, "spot_angle", "wavelength", "pulse_rate"]
+BEAM_NAMES = [*_RADII, "spot_angle", "wavelength", "pulse_rate"]
 _SCAN = ["track_angle", "incidence_angle", "incidence_direction"]
 _RESIN = ["penetration_depth", "critical_exposure", "bleaching_exposure", "reference_irradiance", "temperature"]
 _LIMITS = ["max_scan_speed", "min_scan_speed", "max_power", "min_power"]
@@ -34,16 +37,32 @@ def add_setting(parser: argparse.ArgumentParser, *, unknown: str = "") -> None:
     if unknown != "passes":
         group.add_argument("--passes", metavar="N", action=_Once, help="equal passes over the same lines (1)")
     group.add_argument("--cross-hatch", action="store_true", help="a second raster square to the first")
+    add_beam(parser, power=False)
+    add_quantities(parser, _SCAN, title="direction")
+    parser.add_argument(
+        "--s-polarised-share", metavar="S", action=_Once,
+        help="of the light, across the plane in which it leans (0.5: unpolarised)",
+    )  # fmt: skip
+    add_resin(parser)
+
+
+def add_beam(parser: argparse.ArgumentParser, *, power: bool = True) -> None:
+    """Options that describe the beam."""
     add_quantities(
-        parser, _BEAM, title="beam (exactly one of --beam-radius, --beam-diameter, --beam-fwhm, or a beam file)"
+        parser,
+        [*(["power"] if power else []), *BEAM_NAMES],
+        title="beam (exactly one of --beam-radius, --beam-diameter, --beam-fwhm, or a beam file)",
     )
     group = parser.add_argument_group("more about the beam")
     group.add_argument(
         "--radius-ratio", metavar="R", action=_Once, help="y radius over x radius of an elliptical spot (1)"
     )
+    group.add_argument(
+        "--top-hat",
+        action="store_true",
+        help="even irradiance inside a sharp outline, whose radius or diameter is given",
+    )
     group.add_argument("--beam", metavar="FILE", action=_Once, help="a beam record saved by `curecalc spot --save`")
-    add_quantities(parser, _SCAN, title="direction")
-    add_resin(parser)
 
 
 def add_resin(parser: argparse.ArgumentParser) -> None:
@@ -52,7 +71,10 @@ def add_resin(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("more about the resin")
     group.add_argument("--resin", metavar="FILE", action=_Once, help="a resin file saved by `curecalc fit --save`")
     group.add_argument(
-        "--power-exponent", metavar="W", action=_Once, help="w of the power threshold law; chooses that cure model"
+        "--power-exponent",
+        metavar="W",
+        action=_Once,
+        help='w of the power threshold law; chooses that cure model; may carry a standard uncertainty: "0.9 +- 0.02"',
     )
     group.add_argument("--refractive-index", metavar="N", action=_Once, help="of the liquid, for a tilted beam (1.5)")
     group.add_argument(
@@ -97,7 +119,7 @@ def limits(args: argparse.Namespace) -> Any:
     given = quantities(args, _LIMITS)
     if not given:
         return None
-    from ..setting.solve import Limits
+    from ..setting.limits import Limits
 
     return Limits(**given)
 
@@ -133,50 +155,52 @@ def _confidence(text: str | None) -> float:
 
 
 def beam_resin_scan(args: argparse.Namespace, *, unknown: str = "") -> tuple[Any, Any, Any]:
-    """Beam, resin and scan of the options; the unknown gets a placeholder."""
+    """Beam, resin and scan of the options; what is asked for is left out."""
     from ..formulas.scan import Scan
-    from ..units import MM_S, Quantity, count
+    from ..units import count, ratio
 
     beam = read_beam(args, unknown)
     found = quantities(args, ["scan_speed", "hatch_spacing", *_SCAN])
     if unknown != "scan_speed":
         need(found, ["scan_speed"])
     if "incidence_angle" not in found:
-        for name in ("incidence_direction", "refractive_index"):
-            if name in found or (name == "refractive_index" and args.refractive_index is not None):
+        for name in ("incidence_direction", "refractive_index", "s_polarised_share"):
+            if name in found or getattr(args, name) is not None:
                 raise QuantityError(
                     f"{flag(name)} changes nothing without a tilt: add --incidence-angle, or leave it out."
                 )
     passes = 1 if unknown == "passes" else count("--passes", number("--passes", args.passes, 1, whole=True))
-    speed = found.pop("scan_speed", Quantity(1.0, MM_S))
+    if args.s_polarised_share is not None:
+        share = number("--s-polarised-share", args.s_polarised_share, kind="fraction")
+        found["s_polarised_share"] = ratio(
+            "--s-polarised-share", share, low=0.0, high=1.0, low_open=False, high_open=False
+        )
     if args.cross_hatch and "hatch_spacing" not in found and unknown != "hatch_spacing":
         raise QuantityError("--cross-hatch needs --hatch-spacing: a single line cannot be crossed.")
-    spacing = found.pop("hatch_spacing", Quantity(1.0, "mm") if unknown == "hatch_spacing" else None)
-    scan = Scan(scan_speed=speed, hatch_spacing=spacing, passes=passes, cross_hatch=args.cross_hatch, **found)
-    return beam, read_resin(args), scan
+    return beam, read_resin(args), Scan(passes=passes, cross_hatch=args.cross_hatch, **found)
 
 
 def read_beam(args: argparse.Namespace, unknown: str = "") -> Any:
     """The beam of the options, from a file where one is named."""
-    from ..formulas.beam import Beam
-    from ..units import MM, MW, Quantity, ratio
+    from ..formulas.beam import Beam, TopHatBeam
+    from ..units import MM, Quantity, ratio
 
-    found = quantities(args, ["power", *_BEAM])
+    found = quantities(args, ["power", *BEAM_NAMES])
     sizes = [name for name in _RADII if name in found]
     if args.beam is not None:
-        if sizes or args.radius_ratio is not None or "spot_angle" in found:
-            raise QuantityError(
-                "--beam gives the spot already: leave out "
-                + ", ".join([flag(s) for s in sizes] or ["--radius-ratio"])
-                + "."
-            )
+        said = [flag(s) for s in (*sizes, *(n for n in ("spot_angle",) if n in found))]
+        said += [flag(n) for n in ("radius_ratio", "top_hat") if getattr(args, n)]
+        if said:
+            raise QuantityError(f"--beam gives the spot already: leave out {', '.join(said)}.")
         return _beam_from_file(args.beam, found, unknown)
     if unknown != "power":
         need(found, ["power"])
     if unknown == "beam_radius":
         if sizes:
             raise QuantityError(f"{flag(sizes[0])} is what is asked for here: leave it out.")
-        radius: Any = Quantity(1.0, MM)
+        radius: Any = None
+    elif unknown == "spot" and not sizes:  # a raster's mean does not ask for it
+        radius = None
     elif len(sizes) != 1:
         given = " and ".join(flag(s) for s in sizes) if sizes else "none"
         raise QuantityError(
@@ -189,11 +213,18 @@ def read_beam(args: argparse.Namespace, unknown: str = "") -> Any:
     if share is None and "spot_angle" in found:
         raise QuantityError("--spot-angle turns an elliptical spot: add --radius-ratio, or leave it out.")
     if share is not None:
+        # where the radius is asked for, any size will do to say the shape
+        radius = Quantity(1.0, MM) if radius is None else radius
         other = _scaled(radius, ratio("--radius-ratio", share))
-    return Beam(
-        power=found.get("power", Quantity(1.0, MW)),
+    if args.top_hat and "beam_fwhm" in sizes:
+        raise QuantityError(
+            "--beam-fwhm says nothing of a top hat's outline: give --beam-radius or --beam-diameter of it."
+        )
+    return (TopHatBeam if args.top_hat else Beam)(
+        power=found.get("power"),
         radius_x=radius,
         radius_y=other,
+        radius_correlation=0.0 if other is None else 1.0,
         wavelength=found.get("wavelength"),
         pulse_rate=found.get("pulse_rate"),
         **({"angle": found["spot_angle"]} if "spot_angle" in found else {}),
@@ -223,13 +254,9 @@ def _scaled(size: Any, factor: float) -> Any:
 
 
 def _beam_from_file(path: str, found: dict[str, Any], unknown: str) -> Any:
-    import dataclasses
-
     from ..jobs.beam_file import read_beam as read_file
-    from ..units import MW, Quantity
 
-    placeholder = Quantity(1.0, MW) if unknown == "power" else None
-    beam = read_file(path, power=found.get("power", placeholder))
+    beam = read_file(path, power=found.get("power"), needs_power=unknown != "power")
     changes = {name: found[name] for name in ("wavelength", "pulse_rate") if name in found}
     return dataclasses.replace(beam, **changes)
 
@@ -237,12 +264,13 @@ def _beam_from_file(path: str, found: dict[str, Any], unknown: str) -> Any:
 def read_resin(args: argparse.Namespace) -> Any:
     """The resin of the options, from a file where one is named; the cure model follows from what is given."""
     from ..formulas.resin import BleachingResin, PowerThresholdResin, Resin
-    from ..units import ratio
+    from ..units import parse_measured, ratio
 
     found = quantities(args, _RESIN)
-    exponent = number("--power-exponent", args.power_exponent)
-    if exponent is not None:
-        ratio("--power-exponent", exponent, low=0.0, high=2.0, high_open=False)
+    exponent = None
+    if args.power_exponent is not None:
+        exponent = parse_measured("--power-exponent", args.power_exponent, "number")
+        ratio("--power-exponent", exponent.value, low=0.0, high=2.0, high_open=False)
     more: dict[str, Any] = {}
     if args.refractive_index is not None:
         more["refractive_index"] = ratio(
@@ -254,40 +282,25 @@ def read_resin(args: argparse.Namespace) -> Any:
         raise QuantityError("--bleaching-exposure and --power-exponent are two cure models: choose one.")
     if ("reference_irradiance" in found) != (exponent is not None):
         raise QuantityError("--power-exponent and --reference-irradiance go together: give both, or neither.")
+    if "temperature" in found:
+        more["temperature"] = found["temperature"]
     if args.resin is not None:
         given = [flag(n) for n in ("penetration_depth", "critical_exposure") if n in found]
-        if given or args.correlation is not None:
-            raise QuantityError(
-                f"--resin gives the working curve already: leave out {', '.join(given) or '--correlation'}."
-            )
+        given += ["--correlation"] if args.correlation is not None else []
+        if given:
+            raise QuantityError(f"--resin gives the working curve already: leave out {', '.join(given)}.")
         base = _resin_from_file(args.resin)
-        fields = {
-            name: getattr(base, name)
-            for name in (
-                "penetration_depth",
-                "critical_exposure",
-                "correlation",
-                "wavelength",
-                "temperature",
-                "refractive_index",
-                "name",
-                "depth_range",
-                "notes",
-            )
-        } | more
+        if "bleaching_exposure" not in found and exponent is None:
+            return dataclasses.replace(base, **more)
+        more = {field.name: getattr(base, field.name) for field in dataclasses.fields(Resin)} | more
     else:
         need(found, ["penetration_depth", "critical_exposure"])
-        fields = {
-            "penetration_depth": found["penetration_depth"],
-            "critical_exposure": found["critical_exposure"],
-        } | more
-    if "temperature" in found:
-        fields["temperature"] = found["temperature"]
+        more |= {name: found[name] for name in ("penetration_depth", "critical_exposure")}
     if "bleaching_exposure" in found:
-        return BleachingResin(**fields, bleaching_exposure=found["bleaching_exposure"])
+        return BleachingResin(**more, bleaching_exposure=found["bleaching_exposure"])
     if exponent is not None:
-        return PowerThresholdResin(**fields, exponent=exponent, reference_irradiance=found["reference_irradiance"])
-    return Resin(**fields)
+        return PowerThresholdResin(**more, exponent=exponent, reference_irradiance=found["reference_irradiance"])
+    return Resin(**more)
 
 
 def _resin_from_file(path: str) -> Any:

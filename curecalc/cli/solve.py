@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Solve for the unknown and print it with what the setting does."""
-    from ..setting import solve
+    from ..setting.solve import solve
 
     unknown = args.unknown.replace("-", "_")
     if unknown not in UNKNOWNS:
@@ -57,8 +57,9 @@ def run(args: argparse.Namespace) -> int:
         raise QuantityError(
             '--layer-thickness is missing: overcure is counted from it. Give it, like --layer-thickness "0.1 mm".'
         )
-    function = getattr(solve, f"solve_{unknown}")
-    solution = function(beam=beam, resin=resin, scan=scan, limits=limits(args), monte_carlo=monte_carlo(args), **wanted)
+    solution = solve(
+        unknown, beam=beam, resin=resin, scan=scan, limits=limits(args), monte_carlo=monte_carlo(args), **wanted
+    )
     return show_solution(args, solution)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..setting.answer import Answer
-from ..setting.model import dose_for, problem
+from ..setting.model import cure_law, problem
 from ..units import show_kernel
 from .section import dose_profile
 from .style import INK, TONES, axes, new_figure, pretty
@@ -29,22 +29,21 @@ def ripple_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 10
 def draw_ripple(ax: Axes, answer: Answer) -> None:
     """Surface dose across the lines: ridges, valleys, the mean; gel threshold and the layer's need as dashed lines."""
     given = problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
-    x, form = given.x, given.form
+    x, form, law = given.x, given.form, cure_law(given.x, given.form)
     y, dose = dose_profile(given, answer)
     top = 100.0 * float(dose.max())
     span = float(y[-1])
     ax.fill_between(y, 0.0, 100.0 * dose, color=TONES["light"], edgecolor="none")
     ax.plot(y, 100.0 * dose, color=TONES["solid"], linewidth=2.2)
     if form.raster:
-        key = "equivalent_mean" if form.cure_model == "threshold" else "exposure_mean"
-        mean = float(answer.outputs[key].m_as("mJ/cm^2"))
+        mean = float(answer.outputs.get("equivalent_mean", answer.outputs["exposure_mean"]).m_as("mJ/cm^2"))
         ax.axhline(mean, color=INK, linewidth=1.2, linestyle=":")
         h = x["hatch_spacing"]
         at = h * np.arange(-2, 3)
         ax.plot(at, np.full(5, 1.19 * top), linestyle="none", marker="v", color=INK, markersize=7, clip_on=False)
-    marks = [("gels", 100.0 * float(dose_for(0.0, x, form)), "--")]
+    marks = [("gels", 100.0 * float(law.dose(0.0)), "--")]
     if "layer_thickness" in x:
-        marks.append(("bottom of the layer gels", 100.0 * float(dose_for(x["layer_thickness"], x, form)), "-."))
+        marks.append(("bottom of the layer gels", 100.0 * float(law.dose(x["layer_thickness"])), "-."))
     for word, level, style in marks:
         if level > 1.15 * top:
             continue

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..physics import line, raster
+from ..physics import light
 from ..setting.answer import Answer
-from ..setting.model import Problem, depth_of, problem, widths
+from ..setting.model import Problem, cure_law, problem, scan_of
 from ..units import MM, measured, show, show_kernel
 from .style import INK, TONES, axes, caption, new_figure
 
@@ -28,25 +28,13 @@ def section_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 1
 
 def dose_profile(given: Problem, answer: Answer) -> tuple[Any, Any]:
     """Positions across the tracks in mm and the surface dose there in mJ/mm^2 (weakest place along the track)."""
-    x, form = given.x, given.form
-    across = float(widths(x, form, form.track_angle)[0]) / np.sqrt(x.get("exponent", 1.0))
-    key = "equivalent" if form.cure_model == "threshold" else "exposure"
-    if form.raster:
-        h = x["hatch_spacing"]
-        y = np.linspace(-2.0 * h, 2.0 * h, 401)
-        mean = float(answer.outputs[f"{key}_mean"].m_as("mJ/mm^2"))
-        shape = raster.profile(y / h, h / across)
-        if form.cross_hatch:
-            # along the valley of the other raster: the weakest section
-            low = float(answer.outputs[f"{key}_min"].m_as("mJ/mm^2"))
-            own = 0.5 * mean
-            dose = own * shape + (low - own * float(raster.valley(h / across)))
-        else:
-            dose = float(answer.outputs[f"{key}_min"].m_as("mJ/mm^2")) / float(raster.valley(h / across)) * shape
+    scan, law = scan_of(given.x, given.form), cure_law(given.x, given.form)
+    if scan.spacing is not None:
+        half = 2.0 * scan.spacing
     else:
-        width = float(answer.outputs["line_width"].m_as(MM))
-        y = np.linspace(-1.0, 1.0, 401) * max(0.8 * width, 1.2 * across)
-        dose = line.line_profile(float(answer.outputs[f"{key}_min"].m_as("mJ/mm^2")), across, y)
+        half = max(0.8 * float(answer.outputs["line_width"].m_as(MM)), 1.2 * float(scan.spot.radii(scan.track)[0]))
+    y = np.linspace(-half, half, 401)
+    dose = light.across(scan, y, law.exponent, law.reference_irradiance)
     return y, dose
 
 
@@ -55,7 +43,7 @@ def draw_section(ax: Axes, answer: Answer, *, headed: bool = True) -> None:
     given = problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
     y, dose = dose_profile(given, answer)
     with np.errstate(under="ignore"):
-        depth = depth_of(dose, given.x, given.form)
+        depth = cure_law(given.x, given.form).depth(dose)
     depth = np.broadcast_to(depth, y.shape)
     layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
     deepest = max(float(depth.max()), layer or 0.0, 1e-6)

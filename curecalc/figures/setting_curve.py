@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..setting.answer import Answer
-from ..setting.model import depth_of, dose_for, problem
+from ..setting.model import cure_law, problem
 from ..units import MM, measured, show_kernel
 from .style import INK, TONES, axes, new_figure, plain_log, pretty
 
@@ -29,17 +29,16 @@ def setting_curve_figure(answer: Answer, width_mm: float = 170.0, height_mm: flo
 def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     """Depth against surface dose on a logarithmic scale; the weakest place as a point, the layer as a dashed line."""
     given = problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
-    x, form = given.x, given.form
-    key = "equivalent_min" if form.cure_model == "threshold" else "exposure_min"
-    dose = float(answer.outputs[key].m_as("mJ/mm^2"))
-    gel = float(dose_for(0.0, x, form))
+    law = cure_law(given.x, given.form)
+    dose = float(answer.outputs.get("equivalent_min", answer.outputs["exposure_min"]).m_as("mJ/mm^2"))
+    gel = float(law.dose(0.0))
     layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
-    needed = None if layer is None else float(dose_for(layer, x, form))
+    needed = None if layer is None else float(law.dose(layer))
     reach = max(dose, 4.0 * gel, 0.0 if needed is None or needed > 1e6 * gel else needed)
     low, high = 0.6 * min(gel, dose), 1.8 * reach
     e = np.geomspace(gel, high, 60)
     with np.errstate(under="ignore", over="ignore"):
-        curve = depth_of(e, x, form)
+        curve = law.depth(e)
     top = 1.15 * max(float(curve[-1]), layer or 0.0)
     plain_log(ax.xaxis)
     ax.plot(100.0 * e, curve, color=TONES["solid"], linewidth=2.4)

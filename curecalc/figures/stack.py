@@ -9,7 +9,7 @@ import numpy as np
 
 from ..physics import stack as _stack
 from ..setting.layers import StackAnswer
-from ..setting.model import dose_at_depth, doses
+from ..setting.model import cure_law, doses
 from ..units import show, show_kernel
 from .style import INK, TONES, axes, caption, new_figure, plain_log, pretty
 
@@ -30,19 +30,20 @@ def stack_figure(answer: StackAnswer, width_mm: float = 170.0, height_mm: float 
 def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
     """Exposure (log scale) through the first layers and below the face, against height above the nominal face."""
     x, form = answer.given.x, answer.given.form
-    t, ec = x["layer_thickness"], x["critical_exposure"]
+    t, law = x["layer_thickness"], cure_law(x, form)
+    ec = float(law.dose(0.0))
     shown = int(min(answer.layers, 6))
     dose = float(doses(x, form)["mean"])
     count = int(min(answer.layers, 400))
-    totals = _stack.layer_totals(dose, lambda total: float(dose_at_depth(total, t, x, form)), count)[::-1]
+    totals = _stack.layer_totals(law, dose, t, count)[::-1]
     through = float(answer.print_through.m_as("mm"))
     below = max(through, 0.0) + max(1.5 * t, 0.35 * max(through, 0.0))
     z = np.linspace(0.0, t, 60)
     for k in range(shown):
-        column = dose_at_depth(totals[k], z, x, form)
+        column = law.below(totals[k], z)
         ax.plot(100.0 * column, (k + 1) * t - z, color=TONES["solid"], linewidth=2.2)
     depth = np.linspace(0.0, below, 160)
-    tail = dose_at_depth(totals[0], t + depth, x, form)
+    tail = law.below(totals[0], t + depth)
     ax.plot(100.0 * tail, -depth, color=TONES["solid"], linewidth=2.2, linestyle=":")
     ax.fill_betweenx(-depth, 100.0 * ec, 100.0 * tail, where=tail >= ec, color=TONES["warm"], edgecolor="none")
     for k in range(shown + 1):

@@ -7,10 +7,11 @@ width at half maximum, so the names of arguments always do.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
+from ..physics import light as _light
 from ..physics import spot as _spot
 from ..units import (
     DEG,
@@ -33,7 +34,7 @@ from ..units import (
 )
 
 __all__ = [
-    "Beam", "beam_diameter", "beam_fwhm", "beam_irradiance", "defocus_for_radius", "enclosed_power",
+    "Beam", "TopHatBeam", "beam_diameter", "beam_fwhm", "beam_irradiance", "defocus_for_radius", "enclosed_power",
     "perpendicular_radius", "radius_at", "radius_from_d4sigma", "radius_from_diameter", "radius_from_fwhm",
     "rayleigh_range", "top_hat_irradiance",
 ]  # fmt: skip
@@ -45,12 +46,14 @@ class Beam(Shown):
 
     Parameters
     ----------
-    power : Quantity or Measured
-        Optical (average) power reaching the resin surface [mW].
-    radius_x : Quantity or Measured
-        Radius at 1/e^2 of peak irradiance [mm], along the spot's own x axis.
+    power : Quantity or Measured, optional
+        Optical (average) power reaching the resin surface [mW]; left out where it is what is asked for.
+    radius_x : Quantity or Measured, optional
+        Radius at 1/e^2 of peak irradiance [mm], along the spot's own x axis; left out where it is what is asked for.
     radius_y : Quantity or Measured, optional
         Along the spot's own y axis; a round beam when left out.
+    radius_correlation : float
+        Of the errors of both radii, -1 to 1: 1 where one scale (a stage, a pixel) is all that is uncertain.
     angle : Quantity
         Of the spot's x axis to the machine's x axis, anticlockwise.
     wavelength : Quantity, optional
@@ -70,20 +73,23 @@ class Beam(Shown):
     (True, '0.125')
     """
 
-    power: Measured | Quantity
-    radius_x: Measured | Quantity
+    power: Measured | Quantity | None = None
+    radius_x: Measured | Quantity | None = None
     radius_y: Measured | Quantity | None = None
+    radius_correlation: float = 0.0
     angle: Quantity = Quantity(0.0, DEG)  # noqa: RUF009 (immutable in practice: a scalar quantity)
     wavelength: Quantity | None = None
     beam_quality: float | None = None
     pulse_rate: Quantity | None = None
     name: str = ""
 
+    shape: ClassVar[type[_light.Spot]] = _light.Gaussian
+
     def __post_init__(self) -> None:
-        measured_field(self, "power", MW)
-        measured_field(self, "radius_x", MM)
-        if self.radius_y is not None:
-            measured_field(self, "radius_y", MM)
+        for name, unit in (("power", MW), ("radius_x", MM), ("radius_y", MM)):
+            if getattr(self, name) is not None:
+                measured_field(self, name, unit)
+        ratio("radius_correlation", self.radius_correlation, low=-1.0, high=1.0, low_open=False, high_open=False)
         finite("angle", self.angle, RAD)
         if self.wavelength is not None:
             positive("wavelength", self.wavelength, NM)
@@ -96,6 +102,26 @@ class Beam(Shown):
     def round(self) -> bool:
         """Whether one radius describes the spot."""
         return self.radius_y is None
+
+
+@dataclass(frozen=True, kw_only=True)
+class TopHatBeam(Beam):
+    """A beam of even irradiance inside a sharp outline, nothing outside; `radius_x` and `radius_y` are the outline's.
+
+    >>> from curecalc.units import Quantity as Q
+    >>> TopHatBeam(power=Q(30.0, "mW"), radius_x=Q(125.0, "um")).round
+    True
+    """
+
+    shape: ClassVar[type[_light.Spot]] = _light.TopHat
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.pulse_rate is not None:
+            raise QuantityError(
+                "pulse_rate cannot be combined with a top-hat spot: between its sharp outlines the exposure jumps with where "
+                "each pulse falls. Leave it out for the mean, or describe the spot as a Gaussian."
+            )
 
 
 def radius_from_diameter(diameter: Quantity) -> Quantity:

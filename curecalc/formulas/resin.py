@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
-from ..physics import cure as _cure
+from ..physics import laws as _laws
 from ..units import (
     MJ_CM2,
     MJ_MM2,
@@ -19,6 +19,7 @@ from ..units import (
     Quantity,
     QuantityError,
     Shown,
+    Unit,
     measured_field,
     nonnegative,
     positive,
@@ -32,9 +33,25 @@ __all__ = [
 ]  # fmt: skip
 
 
+class Told(NamedTuple):
+    """A cure law as it is told: depth of a dose, the same with numbers put in, dose of a depth, dose left below a layer, and why.
+
+    `numbers` names what is put in: {dose} and the law's fields.
+    """
+
+    depth: str
+    numbers: str
+    dose: str
+    below: str
+    why: str
+
+
 @dataclass(frozen=True, kw_only=True)
 class Resin(Shown):
     """A resin that follows the plain working curve Cd = Dp ln(E/Ec), at one wavelength and temperature.
+
+    A resin of another law is a subclass that names its `law` (of `curecalc.physics.laws`), the units of the law's fields and how it is
+    told.
 
     Parameters
     ----------
@@ -68,9 +85,20 @@ class Resin(Shown):
     depth_range: tuple[Quantity, Quantity] | None = None
     notes: tuple[str, ...] = ()
 
+    def constants(self) -> dict[str, Any]:
+        """The law's numbers in the lab set, by the names of its fields."""
+        return {name: getattr(self, name).value.m_as(unit) for name, unit in self.law_units.items()}
+
+    law: ClassVar[type[_laws.Law]] = _laws.Plain
+    law_units: ClassVar[dict[str, Unit]] = {"penetration_depth": MM, "critical_exposure": MJ_MM2}
+    told: ClassVar[Told] = Told(
+        "Cd = Dp ln(E/Ec)", "{penetration_depth} x ln({dose}/{critical_exposure})", "E = Ec exp(Cd/Dp)", "E_bottom = Es e^(-t/Dp)",
+        "Resin is solid down to where the exposure has fallen to the critical exposure.",
+    )  # fmt: skip
+
     def __post_init__(self) -> None:
-        measured_field(self, "penetration_depth", MM)
-        measured_field(self, "critical_exposure", MJ_MM2)
+        for name, unit in self.law_units.items():
+            measured_field(self, name, unit)
         ratio("correlation", self.correlation, low=-1.0, high=1.0, low_open=False, high_open=False)
         ratio("refractive_index", self.refractive_index, low=1.0, high=4.0, low_open=False)
         if self.wavelength is not None:
@@ -91,9 +119,15 @@ class BleachingResin(Resin):
 
     bleaching_exposure: Measured | Quantity
 
-    def __post_init__(self) -> None:
-        super().__post_init__()
-        measured_field(self, "bleaching_exposure", MJ_MM2)
+    law = _laws.Bleaching
+    law_units: ClassVar[dict[str, Unit]] = {**Resin.law_units, "bleaching_exposure": MJ_MM2}
+    told = Told(
+        "Cd = Dp ln[(e^(E/Eb) - 1)/(e^(Ec/Eb) - 1)]",
+        "Dp = {penetration_depth}, E = {dose}, Ec = {critical_exposure}, Eb = {bleaching_exposure}",
+        "E = Eb ln[1 + e^(Cd/Dp) (e^(Ec/Eb) - 1)]",
+        "E_bottom = Eb ln[1 + e^(-t/Dp) (e^(Es/Eb) - 1)]",
+        "The initiator bleaches: light reaches deeper as it is used up.",
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,19 +139,29 @@ class PowerThresholdResin(Resin):
 
     Parameters
     ----------
-    exponent : float or Measured
+    exponent : float, Quantity or Measured
         w, above 0 and at most 2; below 1 a brighter, shorter exposure cures less than its dose promises.
     reference_irradiance : Quantity
         Irradiance at which `critical_exposure` holds [mW/mm^2].
     """
 
-    exponent: float
-    reference_irradiance: Quantity
+    exponent: float | Measured | Quantity
+    reference_irradiance: Measured | Quantity
+
+    law = _laws.Threshold
+    law_units: ClassVar[dict[str, Unit]] = {**Resin.law_units, "exponent": ONE, "reference_irradiance": MW_MM2}
+    told = Told(
+        "Cd = (Dp/w) ln(S/Ec)",
+        "{penetration_depth}/{exponent} x ln({dose}/{critical_exposure})",
+        "S = Ec exp(w Cd/Dp)",
+        "S_bottom = Ss e^(-w t/Dp)",
+        "Reciprocity fails: the integral of I^w decides, written as the equivalent exposure S.",
+    )
 
     def __post_init__(self) -> None:
+        given = self.exponent.value if isinstance(self.exponent, Measured) else self.exponent
+        ratio("exponent", given, low=0.0, high=2.0, high_open=False)
         super().__post_init__()
-        ratio("exponent", self.exponent, low=0.0, high=2.0, high_open=False)
-        positive("reference_irradiance", self.reference_irradiance, MW_MM2)
 
 
 def cure_depth(*, exposure: Quantity, penetration_depth: Quantity, critical_exposure: Quantity) -> Quantity:
@@ -149,7 +193,7 @@ def cure_depth(*, exposure: Quantity, penetration_depth: Quantity, critical_expo
     """
     e = nonnegative("exposure", exposure, MJ_MM2)
     dp, ec = _dp(penetration_depth), _ec(critical_exposure)
-    return Quantity(_cure.cure_depth(e, dp, ec), MM)
+    return Quantity(_laws.Plain(dp, ec).depth(e), MM)
 
 
 def exposure_for_depth(*, cure_depth: Quantity, penetration_depth: Quantity, critical_exposure: Quantity) -> Quantity:
@@ -179,7 +223,7 @@ def exposure_for_depth(*, cure_depth: Quantity, penetration_depth: Quantity, cri
     '197.3'
     """
     cd, dp, ec = _cd(cure_depth), _dp(penetration_depth), _ec(critical_exposure)
-    return _finite_exposure(_cure.exposure_for_depth, cd, dp, ec)
+    return _finite_exposure(_laws.Plain(dp, ec), cd)
 
 
 def exposure_at_depth(*, exposure: Quantity, depth: Quantity, penetration_depth: Quantity) -> Quantity:
@@ -209,7 +253,7 @@ def exposure_at_depth(*, exposure: Quantity, depth: Quantity, penetration_depth:
     '7.358'
     """
     e, z = nonnegative("exposure", exposure, MJ_MM2), nonnegative("depth", depth, MM)
-    return Quantity(_cure.exposure_at_depth(e, z, _dp(penetration_depth)), MJ_MM2).to(MJ_CM2)
+    return Quantity(_laws.Plain(_dp(penetration_depth), 1.0).below(e, z), MJ_MM2).to(MJ_CM2)
 
 
 def penetration_depth_from_absorbance(*, absorbance: Any, path_length: Quantity) -> Quantity:
@@ -239,7 +283,7 @@ def penetration_depth_from_absorbance(*, absorbance: Any, path_length: Quantity)
     '34.7'
     """
     a, length = ratio("absorbance", absorbance), positive("path_length", path_length, MM)
-    return Quantity(_cure.depth_from_absorbance(a, length), MM)
+    return Quantity(_laws.depth_from_absorbance(a, length), MM)
 
 
 def bleaching_cure_depth(
@@ -274,7 +318,7 @@ def bleaching_cure_depth(
     '3.38168'
     """
     e, eb = nonnegative("exposure", exposure, MJ_MM2), positive("bleaching_exposure", bleaching_exposure, MJ_MM2)
-    return Quantity(_cure.bleaching_depth(e, _dp(penetration_depth), _ec(critical_exposure), eb), MM)
+    return Quantity(_laws.Bleaching(_dp(penetration_depth), _ec(critical_exposure), eb).depth(e), MM)
 
 
 def bleaching_exposure_for_depth(
@@ -307,7 +351,7 @@ def bleaching_exposure_for_depth(
     '30.000'
     """
     eb = positive("bleaching_exposure", bleaching_exposure, MJ_MM2)
-    return _finite_exposure(_cure.bleaching_dose, _cd(cure_depth), _dp(penetration_depth), _ec(critical_exposure), eb)
+    return _finite_exposure(_laws.Bleaching(_dp(penetration_depth), _ec(critical_exposure), eb), _cd(cure_depth))
 
 
 def initiation_rate(
@@ -341,7 +385,7 @@ def initiation_rate(
     """
     e, z = positive("exposure", exposure, MJ_MM2), nonnegative("depth", depth, MM)
     eb = positive("bleaching_exposure", bleaching_exposure, MJ_MM2)
-    return Quantity(_cure.bleaching_rate(e, z, _dp(penetration_depth), eb), ONE)
+    return Quantity(_laws.bleaching_rate(e, z, _dp(penetration_depth), eb), ONE)
 
 
 def threshold_cure_depth(
@@ -380,7 +424,7 @@ def threshold_cure_depth(
     """
     s = nonnegative("equivalent_exposure", equivalent_exposure, MJ_MM2)
     w = ratio("exponent", exponent, low=0.0, high=2.0, high_open=False)
-    return Quantity(_cure.threshold_depth(s, _dp(penetration_depth), _ec(critical_exposure), w), MM)
+    return Quantity(_laws.Threshold(_dp(penetration_depth), _ec(critical_exposure), w).depth(s), MM)
 
 
 def threshold_exposure_for_depth(
@@ -414,7 +458,7 @@ def threshold_exposure_for_depth(
     '21.746'
     """
     w = ratio("exponent", exponent, low=0.0, high=2.0, high_open=False)
-    return _finite_exposure(_cure.threshold_dose, _cd(cure_depth), _dp(penetration_depth), _ec(critical_exposure), w)
+    return _finite_exposure(_laws.Threshold(_dp(penetration_depth), _ec(critical_exposure), w), _cd(cure_depth))
 
 
 def _cd(value: Quantity) -> Any:
@@ -429,11 +473,11 @@ def _ec(value: Quantity) -> Any:
     return positive("critical_exposure", value, MJ_MM2)
 
 
-def _finite_exposure(kernel: Any, cd: Any, dp: Any, *rest: Any) -> Quantity:
+def _finite_exposure(law: _laws.Law, cd: Any) -> Quantity:
     with np.errstate(over="ignore"):
-        e = kernel(cd, dp, *rest)
+        e = law.dose(cd)
     if not np.all(np.isfinite(e)):
-        deepest = float(np.max(cd / dp))
+        deepest = float(np.max(cd / law.penetration_depth))
         raise QuantityError(
             f"cure_depth is {deepest:.4g} penetration depths: no exposure a number can hold reaches it."
         )

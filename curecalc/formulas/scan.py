@@ -25,6 +25,7 @@ from ..units import (
     measured_field,
     nonnegative,
     positive,
+    ratio,
 )
 
 __all__ = [
@@ -39,7 +40,8 @@ class Scan(Shown):
 
     Parameters
     ----------
-    scan_speed : Quantity or Measured [mm/s]
+    scan_speed : Quantity or Measured [mm/s], optional
+        Left out where it is what is asked for.
     hatch_spacing : Quantity or Measured [mm], optional
         Distance between neighbouring parallel lines; a single line when left out.
     passes : int
@@ -50,6 +52,8 @@ class Scan(Shown):
         Of the tracks to the machine's x axis. Matters for an elliptical spot.
     incidence_angle, incidence_direction : Quantity [deg]
         Tilt of the beam from the vertical, and the direction it leans to, from the machine's x axis.
+    s_polarised_share : float
+        Share of the light polarised across the plane in which it leans; 0.5 for unpolarised light. Matters with a tilt only.
 
     Raises
     ------
@@ -60,26 +64,27 @@ class Scan(Shown):
     True
     """
 
-    scan_speed: Measured | Quantity
+    scan_speed: Measured | Quantity | None = None
     hatch_spacing: Measured | Quantity | None = None
     passes: int = 1
     cross_hatch: bool = False
     track_angle: Quantity = Quantity(0.0, DEG)  # noqa: RUF009
     incidence_angle: Quantity = Quantity(0.0, DEG)  # noqa: RUF009
     incidence_direction: Quantity = Quantity(0.0, DEG)  # noqa: RUF009
+    s_polarised_share: float = 0.5
 
     def __post_init__(self) -> None:
         from .field import _incidence
 
-        measured_field(self, "scan_speed", MM_S)
+        if self.scan_speed is not None:
+            measured_field(self, "scan_speed", MM_S)
         if self.hatch_spacing is not None:
             measured_field(self, "hatch_spacing", MM)
         count("passes", self.passes)
         finite("track_angle", self.track_angle, RAD)
         finite("incidence_direction", self.incidence_direction, RAD)
         _incidence(self.incidence_angle)
-        if self.cross_hatch and self.hatch_spacing is None:
-            raise QuantityError("cross_hatch needs a hatch_spacing: a single line cannot be crossed.")
+        ratio("s_polarised_share", self.s_polarised_share, low=0.0, high=1.0, low_open=False, high_open=False)
 
     @property
     def raster(self) -> bool:

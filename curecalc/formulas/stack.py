@@ -144,4 +144,4 @@ def print_through(
     """
     cd, t = positive("cure_depth", cure_depth, MM), positive("layer_thickness", layer_thickness, MM)
     dp = positive("penetration_depth", penetration_depth, MM)
-    return Quantity(_stack.print_through(cd, _layers(layers), t, dp), MM)
+    return Quantity(_stack.depth_after_layers(cd, _layers(layers), t, dp) - t, MM)

@@ -15,7 +15,7 @@ from ..cautions import BEAM_CAUTION, RULES_CAUTION
 from ..files.documents import Document, Field, Schema, read_document, write_document
 from ..formulas.beam import Beam
 from ..spot.light import PowerMeasurement
-from ..spot.measurement import BeamMeasurement
+from ..spot.measurement import COMMON, BeamMeasurement
 from ..units import DEG, Measured, Quantity, QuantityError, measured, to_json
 
 __all__ = [
@@ -91,8 +91,8 @@ class BeamRecord:
     warnings: tuple[str, ...] = ()
     note: str = ""
 
-    def beam(self, *, power: Measured | Quantity | None = None) -> Beam:
-        """The beam for calculations; `power` stands in for the file's.
+    def beam(self, *, power: Measured | Quantity | None = None, needs_power: bool = True) -> Beam:
+        """The beam for calculations; `power` stands in for the file's, and may be missing where it is what is asked for.
 
         Raises
         ------
@@ -100,12 +100,22 @@ class BeamRecord:
             No power here and none given.
         """
         use = power if power is not None else self.power
-        if use is None:
+        if use is None and needs_power:
             raise QuantityError("power is missing from the beam file. Give --power, or add power readings to the file.")
         return Beam(
-            power=use, radius_x=self.radius_x, radius_y=self.radius_y, angle=self.angle, beam_quality=self.beam_quality,
+            power=use, radius_x=self.radius_x, radius_y=self.radius_y, radius_correlation=self._correlation(),
+            angle=self.angle, beam_quality=self.beam_quality,
             wavelength=self.wavelength, pulse_rate=self.pulse_rate, name=self.name,
         )  # fmt: skip
+
+    def _correlation(self) -> float:
+        """Of both radii's errors: what their budgets call common, over the whole."""
+        if self.radius_y is None:
+            return 0.0
+        x, y = ({name: u for of, name, u, _ in self.budget if of == radius} for radius in ("radius_x", "radius_y"))
+        shared = sum(x[name] * y[name] for name in x.keys() & y.keys() if name.startswith(COMMON))
+        whole = float(self.radius_x.relative) * float(self.radius_y.relative)
+        return min(shared / whole, 1.0) if shared > 0.0 and whole > 0.0 else 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
@@ -143,7 +153,7 @@ def read_beam_record(path: str | Path) -> BeamRecord:
     return BeamRecord(**values)
 
 
-def read_beam(path: str | Path, *, power: Measured | Quantity | None = None) -> Beam:
+def read_beam(path: str | Path, *, power: Measured | Quantity | None = None, needs_power: bool = True) -> Beam:
     """The beam of a file, for calculations; `power` stands in for the file's.
 
     Raises
@@ -154,11 +164,11 @@ def read_beam(path: str | Path, *, power: Measured | Quantity | None = None) -> 
         No power in the file and none given.
     """
     record = read_beam_record(path)
-    if power is None and record.power is None:
+    if power is None and record.power is None and needs_power:
         raise QuantityError(
             f"{path}: power: is missing. Give --power, or add power readings to the file with `curecalc spot`."
         )
-    return record.beam(power=power)
+    return record.beam(power=power, needs_power=needs_power)
 
 
 def write_beam_record(path: str | Path, record: BeamRecord, *, overwrite: bool = False) -> None:

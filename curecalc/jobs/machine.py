@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ..formulas.beam import Beam
@@ -31,6 +31,8 @@ class Machine:
     beam_radius_max: Quantity
     beam_radius_scale_uncertainty: float
     beam_radius_repeatability: float
+    radius_ratio: float
+    spot_angle: Quantity
     scan_speed_min: Quantity
     scan_speed_max: Quantity
     acceleration: Quantity | None
@@ -75,7 +77,11 @@ def machine_beam(machine: Machine) -> Beam:
     low, high = (float(r.m_as(MM)) for r in (machine.beam_radius_min, machine.beam_radius_max))
     radius = 0.5 * (low + high)
     known = math.hypot(machine.beam_radius_scale_uncertainty, machine.beam_radius_repeatability)
-    return Beam(
+    beam = Beam(
         power=machine.power, radius_x=Measured(Quantity(radius, MM), Quantity(known * radius, MM)),
         wavelength=machine.wavelength, pulse_rate=machine.pulse_rate, name=machine.name,
     )  # fmt: skip
+    if machine.radius_ratio == 1.0:
+        return beam
+    other = Measured(Quantity(radius * machine.radius_ratio, MM), Quantity(known * radius * machine.radius_ratio, MM))
+    return replace(beam, radius_y=other, radius_correlation=1.0, angle=machine.spot_angle)

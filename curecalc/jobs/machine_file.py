@@ -55,6 +55,8 @@ _BEAM = {
 } | {
     "beam_radius_scale_uncertainty": _share("Of the radius, common to all measurements. " + _RELATIVE, required=True, example='"3 %"'),
     "beam_radius_repeatability": _share("Of the radius, from one setting or day to the next. " + _RELATIVE, default=0.01, example='"1 %"'),
+    "radius_ratio": Field("number", low=0.2, high=5.0, default=1.0, example="0.9", help="Of an ellipse: y radius over x radius."),
+    "spot_angle": Field("angle", rule="finite", default="0 deg", example='"0 deg"', help="Of the spot's x axis to the machine's x axis."),
 }  # fmt: skip
 _SCANNER = {
     "scan_speed_max": Field("speed", required=True, help="Greatest speed of the spot on the resin.", example='"8000 mm/s"'),
@@ -146,6 +148,7 @@ def machine_from_document(document: Document) -> Machine:
         beam_radius_min=_radius(beam, "min"), beam_radius_max=_radius(beam, "max"),
         beam_radius_scale_uncertainty=beam["beam_radius_scale_uncertainty"],
         beam_radius_repeatability=beam["beam_radius_repeatability"],
+        radius_ratio=beam["radius_ratio"], spot_angle=beam["spot_angle"],
         **{**laser, "power_meter": laser["power_meter"] or ""}, **scanner, **recoater, **room,
     )  # fmt: skip
 

@@ -21,6 +21,7 @@ class VectorNeeds:
     assurance: float | None = None
     passes: int | None = None
     cross_hatch: bool = False
+    track_angle: Quantity | None = None
     power: Quantity | None = None
     beam_radius: Quantity | None = None
     hatch_spacing: Quantity | None = None

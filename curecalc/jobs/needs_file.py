@@ -31,6 +31,10 @@ _VECTOR = {
     "assurance": Field("fraction", low=0.5, high=0.9999, example='"99 %"', help="Instead of the assurance above."),
     "passes": Field("whole", minimum=1, example="1", help="Equal passes. Left out: 1, or more where the least speed asks for it."),
     "cross_hatch": Field("boolean", default=False, example="true", help="A second raster square to the first."),
+    "track_angle": Field(
+        "angle", rule="finite", example='"0 deg"',
+        help="Of the lines to the machine's x axis. Left out, an elliptical spot holds in all directions.",
+    ),
     "power": Field("power", example='"200 mW"', help="Given instead of chosen; also beam_radius, hatch_spacing, scan_speed."),
     "beam_radius": _length(example='"0.1 mm"'),
     "hatch_spacing": _length(example='"0.1 mm"'),

@@ -18,9 +18,9 @@ from ..calibration.findings import varied_settings
 from ..calibration.prior import LinePrior, prior_from_lots
 from ..errors import QuantityError
 from ..files.documents import Document, Field, Schema, document_text, parse_document, read_document, write_text
-from ..formulas.resin import Resin
+from ..formulas.resin import BleachingResin, PowerThresholdResin, Resin
 from ..statistics.working_line import WorkingLine, covariance, line_of
-from ..units import DEGC, G_CM3, MJ_CM2, MM, NM, Measured, Quantity, positive, ratio
+from ..units import DEGC, G_CM3, MJ_CM2, MM, NM, ONE, Measured, Quantity, positive, ratio
 
 __all__ = [
     "RESIN", "LotResin", "lot_from_resin", "lot_of_fit", "prior_from_resins", "read_resin", "resin_from_document",
@@ -82,6 +82,12 @@ RESIN = Schema(
         ),
         "critical_exposure": Field("exposure", uncertain=True, example='"8 mJ/cm^2"'),
         "correlation": Field("number", rule="finite", low=-1.0, high=1.0, help="Of Dp and ln Ec."),
+        "bleaching_exposure": Field("exposure", uncertain=True, example='"40 mJ/cm^2"', help="Eb of an initiator that bleaches."),
+        "exponent": Field(
+            "number", low=0.01, high=2.0, example="0.9", help="w of a resin in which reciprocity fails, with reference_irradiance.",
+        ),
+        "exponent_uncertainty": Field("number", rule="nonnegative", high=1.0, help="Standard uncertainty of the exponent."),
+        "reference_irradiance": Field("irradiance", example='"500 mW/mm^2"', help="At which the critical exposure holds."),
         "depths": Field(
             "tables", help="Exposure for a depth, from a data sheet.",
             fields={"depth": _length(required=True, example='"0.1 mm"'),
@@ -189,11 +195,27 @@ def _record(
     v = document.values
     if v["wavelength"] is None:
         notes = (*notes, NO_WAVELENGTH)
-    return Resin(
-        penetration_depth=dp, critical_exposure=ec, correlation=correlation, wavelength=v["wavelength"],
-        temperature=v["temperature"], name=v["name"], notes=notes, depth_range=depth_range,
+    common: dict[str, Any] = {
+        "penetration_depth": dp, "critical_exposure": ec, "correlation": correlation, "wavelength": v["wavelength"],
+        "temperature": v["temperature"], "name": v["name"], "notes": notes, "depth_range": depth_range,
         **({} if v["refractive_index"] is None else {"refractive_index": float(v["refractive_index"])}),
-    )  # fmt: skip
+    }  # fmt: skip
+    bleaching, exponent, reference = v["bleaching_exposure"], v["exponent"], v["reference_irradiance"]
+    if (exponent is None) != (reference is None):
+        raise document.error("exponent" if reference is None else "reference_irradiance",
+                             "exponent and reference_irradiance go together. Give both, or neither.")  # fmt: skip
+    if bleaching is not None and exponent is not None:
+        raise document.error(
+            "bleaching_exposure", "a resin bleaches or fails reciprocity: give bleaching_exposure or exponent."
+        )
+    if bleaching is not None:
+        return BleachingResin(**common, bleaching_exposure=bleaching)
+    if exponent is not None:
+        spread = Quantity(float(v["exponent_uncertainty"] or 0.0), ONE)
+        return PowerThresholdResin(
+            **common, exponent=Measured(Quantity(float(exponent), ONE), spread), reference_irradiance=reference
+        )
+    return Resin(**common)
 
 
 def _fitted(document: Document, dp: Measured, ec: Measured, fit: dict[str, Any]) -> LotResin:

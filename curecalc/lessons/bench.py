@@ -92,7 +92,7 @@ class Bench:
         return dataclasses.replace(self, **changes)
 
 
-def _value(given: Measured | Quantity) -> Quantity:
+def _value(given: Quantity | Measured | None) -> Quantity:
     return measured(given).value
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from ..figures.section import draw_section
 from ..figures.style import INK, MARKS, TONES, axes, new_figure, plain_log
 from ..formulas.scan import Scan
-from ..physics import cure, raster, spot
+from ..physics import laws, raster, spot
 from ..setting.answer import evaluate
 from ..units import MJ_CM2, MM, MW, MW_MM2
 
@@ -67,8 +67,8 @@ def _absorption(ax: Axes, b: Bench) -> None:
     surface = float(NUMBERS["absorption"](b)["surface_exposure"].m_as(MJ_CM2))
     dp = _mm(b.penetration_depth)
     z = np.linspace(0.0, 4.0 * dp, 300)
-    ax.fill_between(z, 0.0, cure.exposure_at_depth(surface, z, dp), color=TONES["light"])
-    ax.plot(z, cure.exposure_at_depth(surface, z, dp), color=TONES["solid"], linewidth=2.2)
+    ax.fill_between(z, 0.0, laws.Plain(dp, 1.0).below(surface, z), color=TONES["light"])
+    ax.plot(z, laws.Plain(dp, 1.0).below(surface, z), color=TONES["solid"], linewidth=2.2)
     for n in (1, 2, 3):
         left = surface * math.exp(-n)
         ax.plot([n * dp] * 2, [0.0, left], color=INK, linewidth=1.2, linestyle="--")
@@ -84,7 +84,7 @@ def _absorption(ax: Axes, b: Bench) -> None:
 def _working_curve(ax: Axes, b: Bench) -> None:
     dp, ec = _mm(b.penetration_depth), float(b.critical_exposure.m_as(MJ_CM2))
     e = np.geomspace(ec, 9.6 * ec, 100)
-    ax.semilogx(e, cure.cure_depth(e, dp, ec), color=TONES["solid"], linewidth=2.4)
+    ax.semilogx(e, laws.Plain(dp, ec).depth(e), color=TONES["solid"], linewidth=2.4)
     for n in range(3):
         low, high = 2**n * ec, 2 ** (n + 1) * ec
         ax.plot([low, high, high], [n * dp * math.log(2)] * 2 + [(n + 1) * dp * math.log(2)], color=INK, linewidth=1.1,
@@ -167,8 +167,8 @@ def _stack(ax: Axes, b: Bench) -> None:
 
     t, dp, cd = _mm(b.layer_thickness), _mm(b.penetration_depth), _mm(b.cure_depth)
     n = np.arange(1, 16)
-    through = stack.print_through(cd, n, t, dp)
-    end = float(stack.print_through(cd, np.inf, t, dp))
+    through = stack.depth_after_layers(cd, n, t, dp) - t
+    end = float(stack.depth_after_layers(cd, np.inf, t, dp)) - t
     ax.vlines(n, 0.0, through, color=TONES["light"], linewidth=9)
     ax.plot(n, through, color=TONES["solid"], marker="o", linewidth=1.8, markersize=6)
     ax.axhline(end, color=TONES["limit"], linewidth=1.4, linestyle="--")
@@ -277,7 +277,7 @@ def _beyond(ax: Axes, b: Bench) -> None:
     styles = (("solid", "-"), ("second", "-."), ("third", "--"))
     for (varied, (dp, ec)), (tone, style) in zip(SLURRY.items(), styles, strict=True):
         e = np.geomspace(ec, 450.0, 50)
-        ax.semilogx(e, cure.cure_depth(e, dp, ec) / 1000.0, color=TONES[tone], linestyle=style, linewidth=2.2,
+        ax.semilogx(e, laws.Plain(dp, ec).depth(e) / 1000.0, color=TONES[tone], linestyle=style, linewidth=2.2,
                     label=f"{varied} varied")  # fmt: skip
     plain_log(ax.xaxis)
     ax.set_xlim(10.0, 500.0)

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from ..physics import cure, raster
+from ..physics import laws, raster
 from ..units import DEGC, KELVIN, MJ_MM2, MM, MM_S, MW, NM, Measured, Quantity
 from .book import Logbook
 
@@ -106,7 +106,7 @@ def _machines(add: Adder) -> None:
         }  # fmt: skip
         add(0.0, "machine", limits, machine=machine)
         layer, overcure, spacing = 0.100, 0.080, 0.100
-        mean = cure.exposure_for_depth(layer + overcure, TRUTH.penetration_depth, TRUTH.critical_exposure / 100.0)
+        mean = laws.Plain(TRUTH.penetration_depth, TRUTH.critical_exposure / 100.0).dose(layer + overcure)
         speed = TRUTH.power / (spacing * mean) * float(raster.valley(spacing / TRUTH.beam_radius))
         settings = {
             "layer_thickness": Quantity(layer, MM), "overcure": Quantity(overcure, MM), "hatch_spacing": Quantity(spacing, MM),

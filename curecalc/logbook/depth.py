@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from ..errors import QuantityError
-from ..physics import cure, line, raster
+from ..physics.laws import Law, Plain
+from ..setting.model import Form, cure_law, doses
+from ..statistics.uncertainty import log_gradient, standard_uncertainties
 
 __all__ = ["SettingsInForce", "depth_over_time", "power_for_depth"]
 
@@ -18,7 +21,8 @@ __all__ = ["SettingsInForce", "depth_over_time", "power_for_depth"]
 class SettingsInForce:
     """Settings held fixed while the rest moves, in kernel units: mm/s, mm, passes. A spacing makes it a raster.
 
-    `power_share` is the share of the power read that the settings use, `beam_share` their beam radius over the one measured.
+    `power_share` is the share of the power read that the settings use, `beam_share` their beam radius over the one measured. The rest says
+    how the spot is shaped and where the tracks run (rad, Hz), and how the beam leans.
     """
 
     scan_speed: float
@@ -28,6 +32,14 @@ class SettingsInForce:
     overcure: float | None = None
     power_share: float = 1.0
     beam_share: float = 1.0
+    cross_hatch: bool = False
+    radius_ratio: float = 1.0
+    spot_angle: float = 0.0
+    track_angle: float = 0.0
+    pulse_rate: float | None = None
+    incidence_angle: float = 0.0
+    incidence_direction: float = 0.0
+    refractive_index: float = 1.5
 
     def __post_init__(self) -> None:
         if not (self.scan_speed > 0.0 and math.isfinite(self.scan_speed)):
@@ -35,62 +47,94 @@ class SettingsInForce:
         if self.hatch_spacing is not None and not self.hatch_spacing > 0.0:
             raise QuantityError(f"hatch_spacing must be above zero, got {self.hatch_spacing:g} mm.")
 
-    def exposure(self, power: Any, beam_radius: Any) -> Any:
-        """Exposure of the weakest place in mJ/mm^2: the axis of one line, or the valley of the raster."""
-        power = self.power_share * np.asarray(power, dtype=np.float64)
-        beam_radius = self.beam_share * np.asarray(beam_radius, dtype=np.float64)
-        if self.hatch_spacing is None:
-            return self.passes * line.scan_exposure(power, beam_radius, self.scan_speed)
-        mean = raster.mean_exposure(power, self.scan_speed, self.hatch_spacing)
-        return self.passes * mean * raster.valley(self.hatch_spacing / np.asarray(beam_radius, dtype=np.float64))
+    def form(self, law: type[Law] = Plain) -> Form:
+        """The kind of calculation the settings ask of the model."""
+        return Form(
+            law, raster=self.hatch_spacing is not None, round=self.radius_ratio == 1.0, pulsed=self.pulse_rate is not None,
+            cross_hatch=self.cross_hatch, spot_angle=self.spot_angle, track_angle=self.track_angle,
+            incidence_angle=self.incidence_angle, incidence_direction=self.incidence_direction,
+            refractive_index=self.refractive_index,
+        )  # fmt: skip
+
+    def inputs(self, power: Any, beam_radius: Any, constants: Mapping[str, Any]) -> dict[str, Any]:
+        """Named inputs of the model for a power and a radius as read, and the constants of the resin's law."""
+        radius = self.beam_share * beam_radius
+        own = {
+            "scan_speed": self.scan_speed,
+            "hatch_spacing": self.hatch_spacing,
+            "passes": float(self.passes),
+            "pulse_rate": self.pulse_rate,
+        }
+        spot = (
+            {"beam_radius": radius}
+            if self.radius_ratio == 1.0
+            else {"radius_x": radius, "radius_y": self.radius_ratio * radius}
+        )
+        return {
+            "power": self.power_share * power,
+            **spot,
+            **{k: v for k, v in own.items() if v is not None},
+            **constants,
+        }
 
 
 def depth_over_time(
     *, settings: SettingsInForce, power: Any, beam_radius: Any, penetration_depth: Any, critical_exposure: Any,
     power_uncertainty: Any = 0.0, beam_radius_uncertainty: Any = 0.0, penetration_depth_uncertainty: Any = 0.0,
-    critical_exposure_uncertainty: Any = 0.0, correlation: Any = 0.0,
+    critical_exposure_uncertainty: Any = 0.0, correlation: Any = 0.0, law: type[Law] = Plain, **constants: Any,
 ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
-    r"""Cure depth and its standard uncertainty for each row of what was known then, in mm.
+    r"""Cure depth of the weakest place and its standard uncertainty for each row of what was known then, in mm.
 
-    Depth = Dp ln(E/Ec) at the weakest place; uncertainty to first order,
-    u^2 = (Dp u_E/E)^2 + (L u_Dp)^2 + (Dp u_lnEc)^2 - 2 L Dp r u_Dp u_lnEc with L = ln(E/Ec), r the correlation of Dp and
-    ln Ec. All stated uncertainties enter in full: where the same meter served calibration and machine its scale error
-    cancels, and the depth is better known than this says.
+    Uncertainty to first order from power, radius, Dp and Ec with the correlation of Dp and ln Ec. All stated uncertainties enter in
+    full: where the same meter served calibration and machine its scale error cancels, and the depth is better known than this says.
 
     Parameters
     ----------
     settings : SettingsInForce
     power, beam_radius, penetration_depth, critical_exposure : array_like [mW, mm, mm, mJ/mm^2]
         Broadcast together; uncertainties likewise.
+    law : type of Law
+        The resin's cure law; its further constants by name.
 
-    Source: `gibson2015` eq. 4.10 for the depth, `gum` 5.2.2 for the uncertainty. Depth is 0 where E <= Ec.
+    Source: `gibson2015` eq. 4.10 for the depth, `gum` 5.2.2 for the uncertainty. Depth is 0 where nothing gels.
 
     >>> d, u = depth_over_time(settings=SettingsInForce(1000.0), power=30.0, beam_radius=0.125, penetration_depth=0.15,
     ...                        critical_exposure=0.08, power_uncertainty=0.6)
     >>> f"{d:.6f} +- {u:.6f}"
     '0.130923 +- 0.003000'
     """
-    p, w, dp, ec = (np.asarray(x, dtype=np.float64) for x in (power, beam_radius, penetration_depth, critical_exposure))
-    for name, values in (("power", p), ("beam_radius", w), ("penetration_depth", dp), ("critical_exposure", ec)):
+    given = {
+        "power": power,
+        "beam_radius": beam_radius,
+        "penetration_depth": penetration_depth,
+        "critical_exposure": critical_exposure,
+    }
+    given = {name: np.asarray(x, dtype=np.float64) for name, x in given.items()}
+    for name, values in given.items():
         if not (np.isfinite(values) & (values > 0.0)).all():
             raise QuantityError(f"{name} must be finite and above zero in every row.")
-    exposure = settings.exposure(p, w)
-    step = 1e-6
-    by_radius = (np.log(settings.exposure(p, w * (1 + step))) - np.log(settings.exposure(p, w * (1 - step)))) / (
-        2 * step
+    form = settings.form(law)
+
+    def height(x: Mapping[str, Any]) -> dict[str, Any]:
+        at = settings.inputs(
+            x["power"], x["beam_radius"], {k: v for k, v in x.items() if k not in ("power", "beam_radius")}
+        )
+        return {"height": cure_law(at, form).height(doses(at, form)["min"])}
+
+    x = {**given, **constants}
+    spread = (power_uncertainty, beam_radius_uncertainty, penetration_depth_uncertainty, critical_exposure_uncertainty)
+    relative = {name: np.asarray(u) / given[name] for name, u in zip(given, spread)}
+    u = standard_uncertainties(
+        log_gradient(height, x, list(given)), relative, {("penetration_depth", "critical_exposure"): correlation}
     )
-    relative = np.hypot(np.asarray(power_uncertainty) / p, by_radius * np.asarray(beam_radius_uncertainty) / w)
-    depth = cure.cure_depth(exposure, dp, ec)
-    log = np.log(exposure / ec)
-    u_dp, u_ec = np.asarray(penetration_depth_uncertainty), np.asarray(critical_exposure_uncertainty) / ec
-    square = (dp * relative) ** 2 + (log * u_dp) ** 2 + (dp * u_ec) ** 2 - 2.0 * log * dp * correlation * u_dp * u_ec
-    return np.asarray(depth), np.sqrt(np.maximum(square, 0.0))
+    return np.maximum(height(x)["height"], 0.0), np.asarray(u["height"])
 
 
 def power_for_depth(
-    *, settings: SettingsInForce, depth: float, beam_radius: float, penetration_depth: float, critical_exposure: float
-) -> float:
-    """Power in mW at which these settings just reach `depth`: exposure goes with power.
+    *, settings: SettingsInForce, depth: float, beam_radius: float, penetration_depth: float, critical_exposure: float,
+    law: type[Law] = Plain, **constants: Any,
+) -> float:  # fmt: skip
+    """Power in mW at which these settings just reach `depth`: the dose goes with a power of the power.
 
     Source: `gibson2015` eq. 4.10 solved for the power.
 
@@ -99,5 +143,10 @@ def power_for_depth(
     >>> f"{p:.4f}"
     '30.0000'
     """
-    needed = cure.exposure_for_depth(depth, penetration_depth, critical_exposure)
-    return float(needed / settings.exposure(1.0, beam_radius))
+    form, known = (
+        settings.form(law),
+        {"penetration_depth": penetration_depth, "critical_exposure": critical_exposure, **constants},
+    )
+    at = settings.inputs(1.0, beam_radius, known)
+    cure = cure_law(at, form)
+    return float((cure.dose(depth) / doses(at, form)["min"]) ** (1.0 / cure.exponent))

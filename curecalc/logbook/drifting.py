@@ -330,7 +330,7 @@ def power_limits(logbook: Logbook, machine: str) -> list[tuple[str, float]]:
     if force is None or curve is None or beam is None:
         return []
     settings, entry = force
-    values = {
+    values: dict[str, Any] = {
         "beam_radius": float(beam.quantity("beam_radius").value.m_as("mm")),  # type: ignore[union-attr]
         "penetration_depth": float(curve.quantity("penetration_depth").value.m_as("mm")),  # type: ignore[union-attr]
         "critical_exposure": float(curve.quantity("critical_exposure").value.m_as("mJ/mm^2")),  # type: ignore[union-attr]

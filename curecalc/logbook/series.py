@@ -159,10 +159,9 @@ def settings_in_force(logbook: Logbook, machine: str) -> tuple[SettingsInForce, 
         found = (one.payload.get(name) for one in (entry, older) if one is not None)
         return next((one for one in found if one is not None), otherwise)
 
-    passes = plain("passes", 1) * (2 if plain("cross_hatch", False) else 1)
     settings = SettingsInForce(
-        speed, value("hatch_spacing", "mm"), int(passes), value("layer_thickness", "mm"), value("overcure", "mm"),
-        float(plain("power_share", 1.0)), float(plain("beam_share", 1.0)),
+        speed, value("hatch_spacing", "mm"), int(plain("passes", 1)), value("layer_thickness", "mm"), value("overcure", "mm"),
+        float(plain("power_share", 1.0)), float(plain("beam_share", 1.0)), bool(plain("cross_hatch", False)),
     )  # fmt: skip
     return settings, entry
 

@@ -4,6 +4,8 @@ import math
 
 import numpy as np
 
+from . import motion
+
 __all__ = [
     "equivalent_exposure", "line_profile", "line_width", "power_for_exposure", "scan_exposure", "scan_speed",
     "section_depth", "segment_factor", "speed_for_exposure", "top_hat_exposure",
@@ -71,15 +73,7 @@ def section_depth(y, cd, dp, w0):
 
 def segment_factor(s, length, w0):
     """Share of the endless line's exposure at distance s past the start of a straight segment of given length."""
-    from scipy.special import erf, erfc
-
-    root = math.sqrt(2.0) / w0
-    # inside the segment a sum of two positive terms; outside written with erfc so that tails keep their digits
-    a, b = root * s, root * (length - s)
-    outer, inner = np.maximum(-a, -b), np.maximum(a, b)
-    inside = 0.5 * (erf(a) + erf(b))
-    outside = 0.5 * (erfc(outer) - erfc(inner))
-    return np.where(outer > 0.0, outside, inside)[()]
+    return motion.share(s, 1.0, w0, motion.Ends(length))
 
 
 def top_hat_exposure(p, r, v, y):

@@ -1,13 +1,30 @@
-"""The scanner in motion: time for a vector from rest to rest, and what a stop at constant power does to the exposure."""
+"""The scanner in motion: time for a vector from rest to rest, and what share of the steady line's dose falls where along it."""
 
 import math
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-__all__ = ["speed_up_distance", "stop_factor", "stop_profile", "vector_time"]
+__all__ = ["Ends", "share", "speed_up_distance", "stop_factor", "stop_profile", "vector_time"]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 _ROOT_HALF_PI = math.sqrt(0.5 * math.pi)
+
+
+@dataclass(frozen=True)
+class Ends:
+    """How a vector of a length begins and ends.
+
+    `acceleration` None: at full speed throughout, the run-up lies outside the vector with the beam off. Else from rest to rest
+    inside the vector, the power falling with speed to the power `follows` (0: it stays on; 1: it follows speed), not below the
+    share `least`.
+    """
+
+    length: Any
+    acceleration: Any = None
+    follows: float = 0.0
+    least: Any = 0.0
 
 
 def speed_up_distance(v, a):
@@ -20,34 +37,77 @@ def vector_time(length, v, a):
     return np.where(length * a >= v * v, length / v + v / a, 2.0 * np.sqrt(length / a))[()]
 
 
-def stop_factor(v, a, w0):
-    """Exposure where a line stops and goes on (a sharp corner) at constant power, over that of the steady line.
+def share(s, v, radius, ends, w=1.0, chord=None):
+    """Dose at s past the start of a vector, over that of the endless steady line.
 
-    The integral of exp(-2 x^2/W0^2) dt with x = a t^2/2 up to full speed and steady motion after, twice, over the
-    steady line's sqrt(pi/2) W0/v. The turn's angle does not matter: the corner lies on the axis of both arms.
+    `radius` is the spot's along the track (1/e^2; of a top hat its outline, with `chord` the lit half-way in radii), `w` the exponent of
+    irradiance. At a hard end, where speed is full or power follows it, 1/2 for w = 1.
     """
-    return stop_profile(0.0, v, a, w0)
+    s, v, radius, length = (np.asarray(q, float) for q in (s, v, radius, ends.length))
+    if ends.acceleration is None:
+        return _steady(s, 0.0, length, radius, w, chord)[()]
+    a = ends.acceleration
+    top = np.minimum(v, np.sqrt(length * a))
+    way = speed_up_distance(top, a)
+    total = np.where(top < v, 0.0, _steady(s, way, length - way, radius, w, chord))
+    for place in (s, length - s):
+        with np.errstate(invalid="ignore"):
+            near = np.where(np.isfinite(place), _speeding_up(place, v, top, a, radius, ends, w, chord), 0.0)
+        total = total + near
+    return total[()]
 
 
-def stop_profile(s, v, a, w0):
-    """As `stop_factor`, at distance s along one arm of a line that stops at s = 0 and goes straight on."""
-    from scipy.special import erfc
+def _steady(s, start, end, radius, w, chord):
+    """The part from start to end at full speed."""
+    if chord is not None:
+        half = np.maximum(chord * radius, 1e-300)
+        lit = np.minimum(end, s + half) - np.maximum(start, s - half)
+        return np.maximum(lit, 0.0) / (2.0 * half)
+    from scipy.special import erf, erfc
 
-    s, v, a, w0 = np.broadcast_arrays(*(np.asarray(q, float) for q in (s, v, a, w0)))
-    s, v, a, w0 = (q[..., None] for q in (s, v, a, w0))
+    # inside a sum of two positive terms; outside written with erfc so that tails keep their digits
+    root = np.sqrt(2.0 * w) / radius
+    a, b = root * (s - start), root * (end - s)
+    outer, inner = np.maximum(-a, -b), np.maximum(a, b)
+    return np.where(outer > 0.0, 0.5 * (erfc(outer) - erfc(inner)), 0.5 * (erf(a) + erf(b)))
+
+
+def _speeding_up(s, v, top, a, radius, ends, w, chord):
+    """What comes from the way from rest at 0 to the speed `top`, by quadrature in time."""
+    s, v, top, radius = (np.asarray(q, float)[..., None] for q in np.broadcast_arrays(s, v, top, radius))
+    least, half_chord = (
+        np.asarray(ends.least, float)[..., None],
+        None if chord is None else np.asarray(chord)[..., None],
+    )
+    # only times at which the place is lit, or within six radii of the spot
+    wide = (6.0 / np.sqrt(w) if half_chord is None else half_chord) * radius
+    first, last = (np.minimum(np.sqrt(2.0 * np.maximum(s + d, 0.0) / a), top / a) for d in (-wide, wide))
+    cuts = [first, last]
+    if ends.follows and np.any(least > 0.0):
+        cuts.insert(1, np.clip(least ** (1.0 / ends.follows) * v / a, first, last))
     total = 0.0
-    full = v / a
-    reach = speed_up_distance(v, a)
-    for side in (-1.0, 1.0):
-        # while speeding up: only times at which the spot is within six radii of the point count
-        near = np.sqrt(2.0 * np.maximum(side * s - 6.0 * w0, 0.0) / a)
-        far = np.sqrt(2.0 * np.maximum(side * s + 6.0 * w0, 0.0) / a)
-        start, end = np.minimum(near, full), np.minimum(far, full)
+    for start, end in zip(cuts, cuts[1:]):
         half = 0.5 * (end - start)
         t = start + half * (1.0 + _NODES)
-        with np.errstate(under="ignore"):
-            part = np.exp(-2.0 * ((0.5 * a * t * t - side * s) / w0) ** 2)
-            total = total + (half * _WEIGHTS * part).sum(-1, keepdims=True)
-            # at full speed afterwards
-            total = total + w0 / v * 0.5 * _ROOT_HALF_PI * erfc(math.sqrt(2.0) * (reach - side * s) / w0)
-    return (total * v / (_ROOT_HALF_PI * w0))[..., 0][()]
+        lit = (a * t / v) ** ends.follows if ends.follows else np.ones_like(t)
+        energy = np.maximum(lit, least) ** w
+        if half_chord is None:
+            with np.errstate(under="ignore"):
+                energy = energy * np.exp(-2.0 * w * ((0.5 * a * t * t - s) / radius) ** 2)
+        total = total + (half * _WEIGHTS * energy).sum(-1)
+    steady = _ROOT_HALF_PI / np.sqrt(w) if half_chord is None else 2.0 * half_chord[..., 0]
+    return total * v[..., 0] / (steady * radius[..., 0])
+
+
+def stop_factor(v, a, w0, w=1.0):
+    """Exposure where a line stops and goes on (a sharp corner) at constant power, over that of the steady line.
+
+    The turn's angle does not matter: the corner lies on the axis of both arms.
+    """
+    return stop_profile(0.0, v, a, w0, w)
+
+
+def stop_profile(s, v, a, w0, w=1.0):
+    """As `stop_factor`, at distance s along one arm of a line that stops at s = 0 and goes straight on."""
+    ends = Ends(math.inf, a)
+    return share(s, v, w0, ends, w) + share(-np.asarray(s, float), v, w0, ends, w)

@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-__all__ = ["breakup_ratio", "mean_exposure", "profile", "ridge", "ripple", "spacing_ratio", "valley"]
+__all__ = ["breakup_ratio", "log_valley", "mean_exposure", "profile", "ridge", "ripple", "spacing_ratio", "valley"]
 
 _CROSSOVER = math.sqrt(0.5 * math.pi)
 _ROOT_2_PI = math.sqrt(2.0 / math.pi)
@@ -91,7 +91,7 @@ def spacing_ratio(e_over_peak):
     from .roots import falling_root
 
     target = np.log(np.asarray(e_over_peak, float) * _ROOT_2_PI)
-    return np.exp(falling_root(lambda x: _log_valley(np.exp(x)) - x, target, -700.0, 17.0))[()]
+    return np.exp(falling_root(lambda x: log_valley(np.exp(x)) - x, target, -700.0, 17.0))[()]
 
 
 def breakup_ratio(e_over_pulse):
@@ -103,10 +103,10 @@ def breakup_ratio(e_over_pulse):
     return spacing_ratio(e_over_pulse)
 
 
-def _log_valley(s):
-    # ln of valley(s) that stays finite where the valley itself underflows (two equal neighbours dominate there)
+def log_valley(s):
+    """ln of `valley`, finite where the valley itself underflows: two equal neighbours dominate there."""
     s = np.asarray(s, float)
     far = s > 30.0
     with np.errstate(over="ignore"):
         tail = np.log(2.0 * _ROOT_2_PI * s) - 0.5 * s * s
-    return np.where(far, tail, np.log(valley(np.where(far, 1.0, s))))
+    return np.where(far, tail, np.log(valley(np.where(far, 1.0, s))))[()]

@@ -23,43 +23,62 @@ def falling_root(f, target, low, high):
     return 0.5 * (low + high)
 
 
-def all_roots(f, low, high, points=400):
-    """All roots of a scalar function in [low, high] (both above zero), looked for on a logarithmic grid.
+def all_roots(f, low, high, flat=0.0, points=400):
+    """Roots of f in [low, high] (both above zero), looked for on a logarithmic grid: pairs of ends, equal for a single root.
 
-    Sign changes are bisected; a peak or trough that nearly touches zero between grid points is looked at closely, so
-    that a pair of near roots is not stepped over. Rising order.
+    `f` takes arrays. Sign changes are bisected; a peak or trough that nearly touches zero between grid points is looked at closely,
+    so that a pair of near roots is not stepped over. Where |f| stays within `flat` over neighbouring points the whole interval is one
+    answer. Rising order.
     """
     x = np.geomspace(low, high, points)
-    y = np.array([f(v) for v in x])
-    for i in range(1, points - 1):
-        if y[i] < 0.0 and y[i] >= max(y[i - 1], y[i + 1]):
-            x, y = _add_extremum(f, x, y, i, 1.0)
-        elif y[i] > 0.0 and y[i] <= min(y[i - 1], y[i + 1]):
-            x, y = _add_extremum(f, x, y, i, -1.0)
+    y = np.asarray(f(x), float)
+    inner = y[1:-1]
+    peak = (inner < 0.0) & (inner >= np.maximum(y[:-2], y[2:]))
+    trough = (inner > 0.0) & (inner <= np.minimum(y[:-2], y[2:]))
+    for i in (np.flatnonzero((peak | trough) & (np.abs(inner) > flat)) + 1).tolist():
+        best = _extremum(f, x[i - 1], x[i + 1], 1.0 if y[i] < 0.0 else -1.0)
+        x, y = np.append(x, best), np.append(y, f(best))
     order = np.argsort(x)
     x, y = x[order], y[order]
-    roots = []
-    for a, b, ya, yb in zip(x, x[1:], y, y[1:]):
-        if ya == 0.0:
-            roots.append(float(a))
-        elif ya * yb < 0.0:
-            roots.append(_bisect(f, a, b, ya))
-    if y[-1] == 0.0:
-        roots.append(float(x[-1]))
-    return roots
+    y = np.where(np.abs(y) <= flat, 0.0, y)
+    found = []
+    i = 0
+    while i < x.size:
+        if y[i] == 0.0:
+            last = i
+            while last + 1 < x.size and y[last + 1] == 0.0:
+                last += 1
+            found.append(_flat_ends(f, x, i, last, flat) if last > i + 1 else (float(x[i]), float(x[i])))
+            i = last + 1
+            continue
+        if i + 1 < x.size and y[i] * y[i + 1] < 0.0:
+            root = _bisect(f, x[i], x[i + 1], y[i])
+            found.append((root, root))
+        i += 1
+    return found
 
 
-def _add_extremum(f, x, y, i, sign):
+def _flat_ends(f, x, first, last, flat):
+    """Where |f| leaves the flat part that holds x[first] to x[last]."""
+    ends = []
+    for inside, outside in ((x[first], x[max(first - 1, 0)]), (x[last], x[min(last + 1, x.size - 1)])):
+        for _ in range(60):
+            middle = np.sqrt(inside * outside)
+            inside, outside = (middle, outside) if abs(f(middle)) <= flat else (inside, middle)
+        ends.append(float(inside))
+    return tuple(ends)
+
+
+def _extremum(f, low, high, sign):
     golden = 0.5 * (np.sqrt(5.0) - 1.0)
-    a, b = np.log(x[i - 1]), np.log(x[i + 1])
+    a, b = np.log(low), np.log(high)
     for _ in range(60):
         c, d = b - golden * (b - a), a + golden * (b - a)
         if sign * f(np.exp(c)) > sign * f(np.exp(d)):
             b = d
         else:
             a = c
-    best = np.exp(0.5 * (a + b))
-    return np.append(x, best), np.append(y, f(best))
+    return np.exp(0.5 * (a + b))
 
 
 def _bisect(f, a, b, ya):

@@ -1,10 +1,18 @@
-"""Layers on layers: what a layer gets from those built on it, and how far solid reaches below the first."""
+"""Layers on layers: what a layer gets from those built on it, and how far solid reaches below the first. Any cure law."""
 
 import numpy as np
 
 __all__ = [
-    "accumulation", "depth_after_layers", "first_top_total", "layer_totals", "print_through", "stack_exposure",
-]  # fmt: skip
+    "accumulation",
+    "compensation",
+    "depth_after_layers",
+    "layer_totals",
+    "print_through",
+    "stack_exposure",
+    "total",
+]
+
+_LIMIT = 100_000
 
 
 def accumulation(n, t, dp):
@@ -18,40 +26,59 @@ def stack_exposure(es, z, n, t, dp):
 
 
 def depth_after_layers(cd, n, t, dp):
-    """Solid below the first layer's top: Cd + Dp ln(accumulation); Cd may be negative (dose below critical)."""
+    """Solid below the first layer's top: Cd + Dp ln(accumulation), for the plain law."""
     return cd + dp * np.log(accumulation(n, t, dp))
 
 
-def print_through(cd, n, t, dp):
-    """Solid below the nominal down-facing face, a layer below the first top; negative: the solid ends above it."""
-    return depth_after_layers(cd, n, t, dp) - t
+def total(law, dose, t, n, above=None):
+    """Dose in all at the top of the first of n layers; n may be infinite; infinite where it grows without bound.
 
-
-def first_top_total(es, pass_on, n, limit=100_000):
-    """Total dose at the top of the first of n layers, and whether it settled; n may be infinite; arrays broadcast.
-
-    Settled means that one more layer changes it by less than a part in 1e13; a bleaching resin may never settle.
+    The first layer gets `dose`, each of those on it `above` (the same when None). Doses of layers add where they fall off as an
+    exponential; else each layer passes on what the law leaves of all that fell on it.
     """
-    total = es
-    layers = 1
-    while layers < min(n, limit):
-        following = es + pass_on(total)
-        settled = np.all(np.abs(following - total) <= 1e-13 * total)
-        total = following
-        layers += 1
+    above = dose if above is None else above
+    if n < 1:
+        return np.zeros_like(np.asarray(dose, float))
+    if n == 1:
+        return dose
+    if law.reach is not None:
+        return dose + law.below(above, t) * accumulation(n - 1, t, law.reach)
+    passing = np.asarray(above, float)
+    for _ in range(int(min(n - 1, _LIMIT)) - 1):
+        following = above + law.below(passing, t)
+        settled = np.all(np.abs(following - passing) <= 1e-13 * passing)
+        passing = following
         if settled:
-            return total, True
-    return total, n <= limit
+            break
+    else:
+        if n > _LIMIT:
+            return np.full(np.shape(passing), np.inf)[()]
+    return dose + law.below(passing, t)
 
 
-def layer_totals(es, pass_on, n):
-    """Total dose at the top of each layer, topmost first: T1 = Es, T(k+1) = Es + pass_on(Tk).
+def print_through(law, dose, t, n, above=None):
+    """Solid below the nominal down-facing face, a layer below the first top; negative: the solid ends above it."""
+    reached = total(law, dose, t, n, above)
+    with np.errstate(invalid="ignore", over="ignore"):
+        depth = law.depth(np.where(np.isfinite(reached), reached, 1.0))
+    return np.where(np.isfinite(reached), depth, np.inf)[()] - t
 
-    `pass_on` is the cure model's dose left after one layer thickness; with Beer-Lambert the result is the geometric
-    series, with a bleaching resin the exact sum too, since its dose at a depth depends on the total dose above only.
-    """
-    totals = np.empty(n)
-    totals[0] = es
-    for k in range(1, n):
-        totals[k] = es + pass_on(totals[k - 1])
-    return totals
+
+def compensation(law, dose, t, n, above=None):
+    """Layers to leave out at the face so that it ends nearest to its place, and the print-through that remains. Scalars."""
+    best, left = 0, float(print_through(law, dose, t, n, above))
+    for out in range(1, int(min(n - 1, max(2.0, left / t + 2.0), _LIMIT)) + 1):
+        remains = float(print_through(law, dose, t, n - out, above)) - out * t
+        if abs(remains) < abs(left):
+            best, left = out, remains
+        if remains < 0.0:
+            break
+    return best, left
+
+
+def layer_totals(law, dose, t, n):
+    """Dose in all at the top of each of n equal layers, topmost first: what fell on it and what those above passed on."""
+    totals = [dose]
+    for _ in range(1, int(n)):
+        totals.append(dose + law.below(totals[-1], t))
+    return np.array(totals)

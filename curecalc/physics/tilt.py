@@ -3,8 +3,8 @@
 import numpy as np
 
 __all__ = [
-    "concentration", "footprint_factor", "fresnel_loss", "incidence_angle", "refraction_angle", "surface_speed", "transmission_ratio",
-    "vertical_factor",
+    "absorbed_gain", "concentration", "footprint_factor", "fresnel_loss", "incidence_angle", "refraction_angle", "surface_speed",
+    "transmission_ratio", "vertical_factor",
 ]  # fmt: skip
 
 
@@ -44,9 +44,15 @@ def fresnel_loss(theta, n):
     return rs, rp, 0.5 * (rs + rp)
 
 
-def transmission_ratio(theta, n):
-    """Unpolarised light entering at theta over that entering at normal incidence."""
-    return (1.0 - fresnel_loss(theta, n)[2]) / (1.0 - ((n - 1.0) / (n + 1.0)) ** 2)
+def transmission_ratio(theta, n, s_share=0.5):
+    """Light entering at theta over that entering at normal incidence; half of it s-polarised where it is unpolarised."""
+    rs, rp, _ = fresnel_loss(theta, n)
+    return (1.0 - s_share * rs - (1.0 - s_share) * rp) / (1.0 - ((n - 1.0) / (n + 1.0)) ** 2)
+
+
+def absorbed_gain(theta, n, s_share=0.5):
+    """Energy absorbed per volume over that of the same surface exposure coming straight down: what enters, concentrated."""
+    return transmission_ratio(theta, n, s_share) * concentration(theta, n)
 
 
 def surface_speed(height, angular_speed, theta):

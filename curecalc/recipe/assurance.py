@@ -11,19 +11,21 @@ square of the two: over simulated shops it stays closest to what is stated (`ref
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
 
 from ..errors import NoSolution, QuantityError
+from ..physics.laws import Law, Plain
 
 __all__ = ["Curve", "Errors", "assurance_of", "assured_log_exposure", "curve_from_covariance", "depth_state",
            "relative_variance"]  # fmt: skip
 
 _STEPS = 60
 _NODES = 4097
+_STEP = 1e-6
 _SHARES = np.linspace(0.0, 1.0, _NODES)
 
 
@@ -47,6 +49,10 @@ class Curve:
         Of all three variances; infinite where they were stated rather than estimated.
     low, high : float or None
         Range of x the coupons covered.
+    law : Law, optional
+        The cure law, where it is not the plain one; `penetration_depth` then is the rise of depth with ln dose where it is straight.
+    unsure : tuple of (name, float)
+        Relative standard uncertainties of the law's other constants.
     """
 
     penetration_depth: float
@@ -58,6 +64,52 @@ class Curve:
     degrees_of_freedom: float
     low: float | None = None
     high: float | None = None
+    law: Law | None = None
+    unsure: tuple[tuple[str, float], ...] = ()
+
+    @cached_property
+    def cure(self) -> Law:
+        """The cure law; the plain one where none was named."""
+        return self.law or Plain(self.penetration_depth, math.exp(self.log_threshold))
+
+    @property
+    def straight(self) -> bool:
+        """Whether depth is a straight line over ln dose, so that a coordinate is ln dose itself."""
+        return self.law is None or self.cure.reach is not None
+
+    def coordinate(self, x: Any) -> Any:
+        """Where a ln dose stands on the line of slope `penetration_depth`: the ln dose of the straight curve of the same depth."""
+        if self.straight:
+            return x
+        return self.log_threshold + self.cure.height(np.exp(x)) / self.penetration_depth
+
+    def log_dose(self, coordinate: Any) -> Any:
+        """The ln dose at a coordinate."""
+        if self.straight:
+            return coordinate
+        return np.log(self.cure.dose((coordinate - self.log_threshold) * self.penetration_depth))
+
+    def slope(self, coordinate: Any) -> Any:
+        """Rise of depth with ln dose at a coordinate."""
+        return self.penetration_depth if self.straight else self.cure.slope(np.exp(self.log_dose(coordinate)))
+
+    def own_variance(self, coordinate: Any) -> Any:
+        """Variance of depth (mm^2) from constants of the law other than Dp and Ec."""
+        total: Any = 0.0
+        for name, u in self.unsure:
+            dose = np.exp(self.log_dose(coordinate))
+            up, down = (
+                replace(self.cure, **{name: getattr(self.cure, name) * math.exp(s)}).height(dose)
+                for s in (_STEP, -_STEP)
+            )
+            total = total + ((up - down) / (2.0 * _STEP) * u) ** 2
+        return total
+
+    @property
+    def log_threshold_variance(self) -> float:
+        """Variance of ln Ec."""
+        own = self.centre_variance + (self.log_threshold - self.centre) ** 2 * self.slope_variance
+        return own / float(self.slope(self.log_threshold)) ** 2
 
 
 @dataclass(frozen=True)
@@ -93,6 +145,7 @@ def curve_from_covariance(
     degrees_of_freedom: float,
     low: float | None = None,
     high: float | None = None,
+    **more: Any,
 ) -> Curve:
     r"""The curve whose Dp and ln Ec have this covariance: the square completed in x.
 
@@ -110,15 +163,17 @@ def curve_from_covariance(
         centre, left = log_threshold, big_u
     else:
         centre, left = log_threshold + dp * c / big_v, max(big_u - c * c / big_v, 0.0)
-    return Curve(dp, log_threshold, centre, dp * dp * left, big_v, layer_variance, degrees_of_freedom, low, high)
+    return Curve(
+        dp, log_threshold, centre, dp * dp * left, big_v, layer_variance, degrees_of_freedom, low, high, **more
+    )
 
 
-def relative_variance(errors: Errors, radius: Any, speed: Any, spacing: Any) -> Any:
-    """Variance of ln E from the build, for the powers of radius, speed and spacing in the exposure; power enters with 1."""
+def relative_variance(errors: Errors, radius: Any, speed: Any, spacing: Any, power: Any = 1.0) -> Any:
+    """Variance of ln dose from the build, for the powers of radius, speed, spacing and power in the dose."""
     held = 0.0 if errors.coupon_radius_power is None else errors.coupon_radius_power
     return (
-        errors.power**2
-        + errors.exposure_scale**2
+        (power * errors.power) ** 2
+        + (power * errors.exposure_scale) ** 2
         + (radius * errors.beam_radius) ** 2
         + ((radius - held) * errors.beam_radius_scale) ** 2
         + (speed * errors.scan_speed) ** 2
@@ -126,9 +181,9 @@ def relative_variance(errors: Errors, radius: Any, speed: Any, spacing: Any) -> 
     )
 
 
-def _type_b(curve: Curve, errors: Errors, relative: Any, single: bool) -> Any:
+def _type_b(curve: Curve, errors: Errors, relative: Any, single: bool, coordinate: Any) -> Any:
     own = errors.depth_bias**2 + (errors.layer_thickness**2 if single else 0.0)
-    return curve.penetration_depth**2 * relative + own
+    return curve.slope(coordinate) ** 2 * relative + own + curve.own_variance(coordinate)
 
 
 def _effective(type_a: Any, type_b: Any, dof: float) -> Any:
@@ -174,11 +229,11 @@ def _quantile(assurance: Any, dof: Any) -> Any:
 
 def depth_state(curve: Curve, errors: Errors, x: Any, relative: Any, *, single: bool) -> dict[str, Any]:
     """Depth at x, its standard uncertainty, the variances it is made of, and the effective degrees of freedom."""
-    x = np.asarray(x, float)
+    x = np.asarray(curve.coordinate(x), float)
     depth = curve.penetration_depth * (x - curve.log_threshold)
     type_a = curve.centre_variance + (x - curve.centre) ** 2 * curve.slope_variance
     type_a = type_a + (curve.layer_variance if single else 0.0)
-    type_b = np.asarray(_type_b(curve, errors, relative, single), float)
+    type_b = np.asarray(_type_b(curve, errors, relative, single, x), float)
     return {
         "depth": depth[()],
         "standard_uncertainty": np.sqrt(type_a + type_b)[()],
@@ -241,14 +296,17 @@ def assured_log_exposure(
     if not 0.5 <= assurance < 1.0:
         raise QuantityError(f"assurance must be at least 0.5 and below 1, got {assurance:g}. A usual value is 0.95.")
     dp, v = curve.penetration_depth, curve.slope_variance
-    type_b = np.asarray(_type_b(curve, errors, relative, single), float)
     own = curve.centre_variance + (curve.layer_variance if single else 0.0)
     gap = np.asarray(target, float) - dp * (curve.centre - curve.log_threshold)
-    gap, type_b = np.broadcast_arrays(gap, type_b)
+    gap, relative = np.broadcast_arrays(gap, relative)
     d = gap / dp
+    bent = not curve.straight or curve.unsure
+    type_b = np.asarray(_type_b(curve, errors, relative, single, curve.centre + d), float)
     k = np.zeros(gap.shape)
     for _ in range(_STEPS):
         last = k
+        if bent:
+            type_b = np.asarray(_type_b(curve, errors, relative, single, curve.centre + d), float)
         k = _quick_factor(own + d * d * v, type_b, curve.degrees_of_freedom, assurance)
         lead = dp * dp - k * k * v
         if np.any(lead <= 0.0):
@@ -261,4 +319,4 @@ def assured_log_exposure(
         d = (dp * gap + k * np.sqrt(gap * gap * v + lead * (own + type_b))) / lead
         if not np.any(np.abs(k - last) > 1e-12 * k):
             break
-    return (curve.centre + d)[()]
+    return np.asarray(curve.log_dose(curve.centre + d))[()]

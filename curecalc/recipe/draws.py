@@ -72,7 +72,7 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
     held = 0.0 if e.coupon_radius_power is None else e.coupon_radius_power
     radius = np.exp(spot + spot_scale)
     # the part of the radius that the coupons shared has already been counted in their exposure
-    shared = common - held * spot_scale
+    shared = first.pattern.exponent * common - held * spot_scale
     results = []
     for best in kinds:
         task = best.task
@@ -81,8 +81,13 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
             None if best.hatch_spacing is None else best.hatch_spacing * np.exp(spacing),
             best.scan_speed * np.exp(speed), powers=False,
         )  # fmt: skip
-        x = np.log(light.weakest) + (math.log(best.power / best.scan_speed) + shared - speed)
-        depth = height + slope * (x - curve.centre)
+        w = task.pattern.exponent
+        x = np.log(light.weakest) + (w * math.log(best.power) - math.log(best.scan_speed) + shared - speed)
+        depth = (
+            height
+            + slope * (curve.coordinate(x) - curve.centre)
+            + normal(math.sqrt(float(curve.own_variance(curve.coordinate(best.log_exposure)))))
+        )
         needed: Any = task.depth
         if task.single:
             depth = depth + scale * normal(math.sqrt(curve.layer_variance))

@@ -11,11 +11,13 @@ from ..errors import FileError, NoSolution
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs, VectorNeeds
-from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, Quantity, S, show
-from .assurance import Curve, Errors
+from ..physics.laws import Law, Plain
+from ..physics.light import Gaussian
+from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, RAD, Quantity, S, measured, show
+from .assurance import Curve, Errors, curve_from_covariance
 from .bounds import INFINITE, Bounds, Task
 from .consequences import edge_depth_needed
-from .light import Pattern
+from .light import ROUND, Pattern
 
 __all__ = ["Cancelling", "Inputs", "curve_of", "gather"]
 
@@ -49,13 +51,33 @@ def _mm(q: Quantity | None, otherwise: float) -> float:
 
 
 def curve_of(lot: Lot) -> Curve:
-    """The lot's working line in the lab set (x = ln of mJ/mm^2)."""
-    line = lot.line
+    """The lot's working line in the lab set (x = ln of mJ/mm^2), under the resin's cure law."""
+    line, resin = lot.line, lot.resin
     low, high = (e - _LN_100 if math.isfinite(e) else None for e in (line.x_low, line.x_high))
-    return Curve(
-        penetration_depth=line.penetration_depth, log_threshold=line.log_threshold - _LN_100, centre=line.x_mean - _LN_100,
-        centre_variance=line.mean_variance, slope_variance=line.slope_variance, layer_variance=line.coupon_variance,
-        degrees_of_freedom=line.t_degrees_of_freedom, low=low, high=high,
+    threshold = line.log_threshold - _LN_100
+    if resin.law is Plain:
+        return Curve(
+            penetration_depth=line.penetration_depth, log_threshold=threshold, centre=line.x_mean - _LN_100,
+            centre_variance=line.mean_variance, slope_variance=line.slope_variance, layer_variance=line.coupon_variance,
+            degrees_of_freedom=line.t_degrees_of_freedom, low=low, high=high,
+        )  # fmt: skip
+    unsure = tuple(
+        (name, float(measured(getattr(resin, name)).relative))
+        for name in resin.law_units
+        if name not in ("penetration_depth", "critical_exposure") and measured(getattr(resin, name)).relative > 0.0
+    )
+    dp, back = line.penetration_depth, line.log_threshold - line.x_mean
+    law = resin.law(**resin.constants() | {"penetration_depth": dp, "critical_exposure": math.exp(threshold)})
+    # what the coupons say of Dp and ln Ec, carried to the rise of depth and to the depth that a change of ln Ec makes
+    rise = float(law.reach or dp)
+    scale, edge = rise / dp, float(law.slope(law.critical_exposure)) / rise
+    if law.exponent != 1.0:  # the coupons' exposures are no doses of this law
+        low = high = None
+    return curve_from_covariance(
+        penetration_depth=rise, log_threshold=threshold, variance_depth=line.slope_variance * scale**2,
+        variance_log=(line.mean_variance + back**2 * line.slope_variance) / dp**2 * edge**2,
+        covariance=-back * line.slope_variance / dp * scale * edge, layer_variance=line.coupon_variance,
+        degrees_of_freedom=line.t_degrees_of_freedom, low=low, high=high, law=law, unsure=unsure,
     )  # fmt: skip
 
 
@@ -86,7 +108,8 @@ def _cancelling(machine: Machine, lot: Lot) -> Cancelling:
 
 def errors_of(machine: Machine, lot: Lot, cancelling: Cancelling) -> Errors:
     """The budget of what may differ between coupons and build."""
-    coupon_power = 0.0 if lot.raster else -1.0
+    w = lot.resin.constants().get("exponent", 1.0)
+    coupon_power = (2.0 if lot.raster else 1.0) - 2.0 * w
     scale = 0.0
     if not cancelling.power_scale:
         scale = math.hypot(machine.power_scale_uncertainty, lot.power_scale_uncertainty)
@@ -268,7 +291,24 @@ def _held(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, depth:
         )
     half = 0.5 * math.hypot(float(machine.field_width.m_as(MM)), float(machine.field_length.m_as(MM)))
     return edge_depth_needed(
-        depth, curve.penetration_depth, half, float(machine.beam_height.m_as(MM)), index, raster_lines=one.raster
+        depth, curve.cure, half, float(machine.beam_height.m_as(MM)), index, raster_lines=one.raster
+    )
+
+
+def _pattern(machine: Machine, one: VectorNeeds, pulses: float | None, law: Law) -> Pattern:
+    """The pattern with the machine's spot; of an ellipse the directions the needs name, else those along its own axes."""
+    spot: Gaussian = ROUND
+    tracks: tuple[float, ...] = (0.0,)
+    if machine.radius_ratio != 1.0:
+        angle = float(machine.spot_angle.m_as(RAD))
+        spot = Gaussian(1.0, machine.radius_ratio, angle)
+        tracks = (angle, angle + 0.5 * math.pi)
+        if one.cross_hatch:
+            tracks = (angle, angle + 0.25 * math.pi)
+    if one.track_angle is not None:
+        tracks = (float(one.track_angle.m_as(RAD)),)
+    return Pattern(
+        one.raster, one.passes or 1, one.cross_hatch, pulses, spot, tracks, law.exponent, law.reference_irradiance
     )
 
 
@@ -293,6 +333,12 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
             machine, needs, one, "hatch_spacing", MM, _mm(machine.hatch_spacing_min, 0.0), _mm(machine.hatch_spacing_max, INFINITE),
             "hatch spacing",
         )  # fmt: skip
+    law = curve.cure
+    if law.exponent != 1.0 and machine.pulse_rate is not None:
+        raise FileError(
+            f"{machine.path}: pulse_rate: a pulsed laser and a resin in which reciprocity fails cannot go together: the law would need the "
+            "length of the pulses. Leave pulse_rate out for a laser that pulses so fast that it counts as continuous."
+        )
     pulses = None if machine.pulse_rate is None else float(machine.pulse_rate.m_as(HZ))
     bounds = Bounds(
         power_low=power[0], power_high=power[1], beam_radius_low=radius[0], beam_radius_high=radius[1],
@@ -304,7 +350,7 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
     )  # fmt: skip
     return Task(
         kind=one.kind,
-        pattern=Pattern(one.raster, one.passes or 1, one.cross_hatch, pulses),
+        pattern=_pattern(machine, one, pulses, law),
         layer_thickness=thickness,
         depth=depth,
         assurance=needs.assurance if one.assurance is None else one.assurance,

@@ -1,36 +1,54 @@
-"""Exposure of a line or raster for unit power and speed, and the powers with which each setting enters. Floats, arrays."""
+"""What a kind of vector asks of the light: doses of weakest, mean and strongest place, over all directions it is scanned in."""
 
 from __future__ import annotations
 
-import math
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from ..physics import raster
+from ..physics import light
 
-__all__ = ["Pattern", "Shape", "shape"]
+__all__ = ["ROUND", "Pattern", "Shape", "shape"]
 
-_ROOT_2_PI = math.sqrt(2.0 / math.pi)
-_LEAST_STEP = 1e-4
+ROUND = light.Gaussian(1.0)
 
 
 class Pattern(NamedTuple):
-    """One line or a raster, how often, and whether the laser is pulsed (rate in Hz, or None)."""
+    """One line or a raster, how often, pulsed or not (rate in Hz), the spot's shape at unit radius, and the directions of the tracks.
+
+    `exponent` and `reference` are those of the cure law's dose.
+    """
 
     raster: bool
     passes: int = 1
     crossed: bool = False
     pulse_rate: float | None = None
+    spot: light.Spot = ROUND
+    tracks: tuple[float, ...] = (0.0,)
+    exponent: float = 1.0
+    reference: float = 1.0
 
     @property
     def times(self) -> int:
         """How often each place is scanned."""
         return self.passes * (2 if self.crossed else 1)
 
+    def scan(self, power: Any, radius: Any, spacing: Any, speed: Any, track: Any = None) -> light.Scan:
+        """The pattern as the light takes it; in its first direction unless one is named."""
+        other = None if self.spot.wy is None else self.spot.wy * radius
+        return light.Scan(
+            power, speed, replace(self.spot, wx=radius, wy=other), spacing if self.raster else None, float(self.passes), self.crossed,
+            self.tracks[0] if track is None else track, self.pulse_rate,
+        )  # fmt: skip
+
+    def doses(self, scan: light.Scan) -> dict[str, Any]:
+        """Mean, least and greatest dose of a scan under the law's exponent."""
+        return light.doses(scan, self.exponent, self.reference)
+
 
 class Shape(NamedTuple):
-    """Exposure at the weakest, the mean and the strongest place, times v/P; and local powers of the weakest one."""
+    """Dose at the weakest, the mean and the strongest place, times v/P^w; and local powers of the weakest one."""
 
     weakest: Any
     mean: Any
@@ -38,13 +56,7 @@ class Shape(NamedTuple):
     radius_power: Any
     speed_power: Any
     spacing_power: Any
-
-
-def _log_slope(s: Any, step: float) -> Any:
-    """Slope of ln valley over ln s, across a step towards larger s: the side on which the valley falls faster."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = (np.log(raster.valley(s * math.exp(step))) - np.log(raster.valley(s))) / step
-    return np.where(np.isfinite(slope), slope, -(np.asarray(s, float) ** 2))
+    power_power: Any = 1.0
 
 
 def shape(
@@ -56,30 +68,26 @@ def shape(
     *,
     powers: bool = True,
 ) -> Shape:
-    """The exposures times v/P. `scan_speed` matters for a pulsed laser only.
+    """The doses times v/P^w. `scan_speed` matters for a pulsed laser only.
 
-    `step` is the relative error over which the powers are taken, since the valley falls ever faster as lines move
-    apart: about two standard uncertainties of the radius. Zero gives the local powers. Without `powers` those of a raster are
-    left at zero, for searches that need the exposures alone.
+    `step` is the relative error over which the powers are taken (`light.powers`): about two standard uncertainties of the radius.
+    Without `powers` those are left at zero, for searches that need the doses alone.
     """
-    step = max(step, _LEAST_STEP)
-    w = np.asarray(beam_radius, float)
-    n = float(pattern.times)
-    if pattern.raster:
-        h = np.asarray(hatch_spacing, float)
-        s = h / w
-        mean = n / h
-        low, high = mean * raster.valley(s), mean * raster.ridge(s)
-        across = _log_slope(s, step) if powers else np.zeros(np.shape(s))
-        radius, spacing = -across, across - 1.0
-    else:
-        mean = n * _ROOT_2_PI / w
-        low = high = mean
-        radius, spacing = np.full(w.shape, -1.0), np.zeros(w.shape)
-    speed: Any = np.full(np.shape(low), -1.0)
-    if pattern.pulse_rate is not None:
-        pitch = np.asarray(scan_speed, float) / pattern.pulse_rate / w
-        low, high = low * raster.valley(pitch), high * raster.ridge(pitch)
-        along = _log_slope(pitch, step) if powers else np.zeros(np.shape(pitch))
-        radius, speed = radius - along, speed + along
-    return Shape(low, mean, high, radius, speed, spacing)
+    radius = np.asarray(beam_radius, float)
+    spacing = None if hatch_spacing is None else np.asarray(hatch_spacing, float)
+    tracks = pattern.tracks
+    track: Any = tracks[0]
+    if len(tracks) > 1:  # all directions at once, along a first axis
+        rank = max(radius.ndim, 0 if spacing is None else spacing.ndim, np.ndim(scan_speed))
+        track = np.reshape(tracks, (-1,) + (1,) * rank)
+    scan = pattern.scan(1.0, radius, spacing, scan_speed, track)
+    dose = pattern.doses(scan)
+    low, mean, high = (dose[key] * scan_speed for key in ("min", "mean", "max"))
+    zero = np.zeros(np.shape(low))
+    found = light.powers(scan, pattern.exponent, pattern.reference, step) if powers else {}
+    slopes = [zero + found.get(name, 0.0) for name in ("beam_radius", "scan_speed", "hatch_spacing")]
+    if len(tracks) > 1:
+        worst = np.argmin(low, axis=0)[None]
+        slopes = [np.take_along_axis(s, worst, 0)[0] for s in slopes]
+        low, mean, high = low.min(0), (mean + zero).max(0), (high + zero).max(0)
+    return Shape(low, mean, high, slopes[0], slopes[1], slopes[2], found.get("power", pattern.exponent))

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from ..physics import light as _light
 from ..physics import motion, stack
 from .assurance import assured_log_exposure, relative_variance
 from .bounds import Task
@@ -35,7 +36,7 @@ def rate(task: Task, speed: Any, spacing: Any) -> Any:
 
 
 def _needed(task: Task, light: Shape) -> Any:
-    relative = relative_variance(task.errors, light.radius_power, light.speed_power, light.spacing_power)
+    relative = relative_variance(task.errors, *light[3:])
     return assured_log_exposure(
         task.curve, task.errors, relative, task.depth, assurance=task.assurance, single=task.single
     )
@@ -44,9 +45,12 @@ def _needed(task: Task, light: Shape) -> Any:
 def wanted_over_ratio(task: Task) -> Any | None:
     """The exposure needed as a quick function of spacing over radius (any for a line), where it depends on that alone.
 
-    A table for searches, good to about 1e-7; None for a pulsed laser, whose speed enters too.
+    A table for searches, good to about 1e-7; None where more enters: the speed of a pulsed
+    laser, the directions of an ellipse, the spot itself under an exponent.
     """
     if task.pattern.pulse_rate is not None:
+        return None
+    if task.pattern.spot.wy is not None or task.pattern.exponent != 1.0:
         return None
     if not task.pattern.raster:
         value = float(_needed(task, shape(task.pattern, 1.0, None, 1.0, step_of(task))))
@@ -74,12 +78,12 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
         light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
         wanted = _needed(task, light) if quick is None else quick(1.0 if spacing is None else spacing / radius)
         per_power = light.weakest / np.exp(_aimed(task, light, wanted, radius))
-        new = np.minimum(b.power_high * per_power, cap)
+        new = np.minimum(b.power_high**task.pattern.exponent * per_power, cap)
         settled = np.all(np.abs(new - speed) <= 1e-14 * new)
         speed = new
         if settled:
             break
-    power = np.clip(speed / per_power, b.power_low, b.power_high)
+    power = np.clip((speed / per_power) ** (1.0 / task.pattern.exponent), b.power_low, b.power_high)
     return at_settings(task, power, radius, spacing, speed, light=light, wanted=wanted)
 
 
@@ -89,7 +93,10 @@ def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
     if task.pattern.raster or (b.line_width_low <= 0.0 and b.width_accuracy == math.inf):
         return wanted
     threshold = task.curve.log_threshold
-    wide = np.minimum(threshold + 0.5 * (b.line_width_low / radius) ** 2, _MOST)
+    scan = task.pattern.scan(1.0, radius, None, 1.0)
+    with np.errstate(over="ignore"):
+        needed = _light.dose_for_width(scan, b.line_width_low, task.curve.cure.dose(0.0), task.pattern.exponent)
+    wide = np.minimum(np.log(needed), _MOST)
     x = np.maximum(wanted, wide) + np.zeros(np.shape(radius))
     if b.width_accuracy == math.inf:
         return x
@@ -124,31 +131,26 @@ def at_settings(
     if light is None:
         light = shape(task.pattern, radius, spacing, speed, step_of(task))
         wanted = _needed(task, light)
-    curve = task.curve
-    dp = curve.penetration_depth
-    per = power / speed
+    pattern, law = task.pattern, task.curve.cure
+    per = power**pattern.exponent / speed
     weakest, mean, strongest = light.weakest * per, light.mean * per, light.strongest * per
     x = np.log(weakest)
-    depth = dp * (x - curve.log_threshold)
-    ripple = dp * np.log(strongest / weakest)
+    depth = law.height(weakest)
+    energy = {"min": weakest, "mean": mean, "max": strongest}
+    if pattern.exponent != 1.0:  # the exposure carries energy only
+        plain = shape(pattern._replace(exponent=1.0), radius, spacing, speed, powers=False)
+        energy = dict(zip(energy, (e * power / speed for e in plain[:3])))
     out = {
         "power": power, "beam_radius": radius, "hatch_spacing": spacing, "scan_speed": speed, "log_exposure": x,
-        "log_wanted": wanted, "exposure_min": weakest, "exposure_mean": mean, "exposure_max": strongest,
-        "depth": depth, "ripple": ripple, "rate": rate(task, speed, spacing), "light": light,
+        "log_wanted": wanted, "exposure_min": energy["min"], "exposure_mean": energy["mean"], "exposure_max": energy["max"],
+        "dose_min": weakest, "dose_mean": mean, "dose_max": strongest,
+        "depth": depth, "ripple": law.height(strongest) - depth, "rate": rate(task, speed, spacing), "light": light,
     }  # fmt: skip
-    out["print_through"] = _print_through(task, strongest, mean)
+    # this layer at its strongest, and those above at their mean
+    above = mean if task.above is None else task.above
+    out["print_through"] = stack.print_through(law, strongest, task.layer_thickness, task.layers, above)
     out |= line_widths(task, light, x, radius)
     return out
-
-
-def _print_through(task: Task, own: Any, mean: Any) -> Any:
-    """Solid below a down-facing face: this layer at its strongest, and those above at their mean."""
-    dp, t = task.curve.penetration_depth, task.layer_thickness
-    above = mean if task.above is None else task.above
-    total = own
-    if task.layers > 1:
-        total = own + above * math.exp(-t / dp) * stack.accumulation(task.layers - 1, t, dp)
-    return dp * (np.log(total) - task.curve.log_threshold) - t
 
 
 def line_widths(task: Task, light: Shape, x: Any, radius: Any) -> dict[str, Any]:
@@ -159,14 +161,14 @@ def line_widths(task: Task, light: Shape, x: Any, radius: Any) -> dict[str, Any]
     if task.pattern.raster:
         zero = np.zeros(np.shape(x))
         return {"line_width": zero, "line_width_at_layer": zero, "line_width_expanded": zero}
-    curve, errors = task.curve, task.errors
+    curve, errors, w = task.curve, task.errors, task.pattern.exponent
     excess = np.maximum(x - curve.log_threshold, 1e-12)
-    below = np.maximum(excess - task.layer_thickness / curve.penetration_depth, 0.0)
-    width = radius * np.sqrt(2.0 * excess)
-    threshold = (
-        curve.centre_variance + (curve.log_threshold - curve.centre) ** 2 * curve.slope_variance
-    ) / curve.penetration_depth**2
-    others = errors.power**2 + errors.exposure_scale**2 + (light.speed_power * errors.scan_speed) ** 2 + threshold
+    scan = task.pattern.scan(1.0, radius, None, 1.0)
+    dose = np.exp(np.minimum(x, _MOST))
+    width = _light.line_width(scan, dose, curve.cure.dose(0.0), w)
+    below = _light.line_width(scan, dose, curve.cure.dose(task.layer_thickness), w)
+    powers = (light.power_power * errors.power) ** 2 + (light.power_power * errors.exposure_scale) ** 2
+    others = powers + (light.speed_power * errors.scan_speed) ** 2 + curve.log_threshold_variance
     held = 0.0 if errors.coupon_radius_power is None else errors.coupon_radius_power
     # the radius counts directly and through ln E, there without the part that cancels
     relative = (
@@ -176,7 +178,7 @@ def line_widths(task: Task, light: Shape, x: Any, radius: Any) -> dict[str, Any]
     )
     return {
         "line_width": width,
-        "line_width_at_layer": radius * np.sqrt(2.0 * below),
+        "line_width_at_layer": below,
         "line_width_expanded": COVERAGE * width * np.sqrt(relative),
     }
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from ..physics import motion, rates
+from ..physics import motion
 from .search import Best
 
 __all__ = ["Rates", "Work", "build_rates", "scan_time"]
@@ -116,9 +116,8 @@ def build_rates(
 
 
 def _light_time(best: Best, work: Work, power: float) -> float:
-    """Energy the needed exposure asks for, over the power there is: mean exposure times area, or energy of the lines."""
-    needed = math.exp(best.log_wanted)
-    if best.task.pattern.raster:
-        return float(np.sum(work.area)) / float(rates.light_limit(power, needed))
-    # a line's energy per length at the needed peak exposure: sqrt(pi/2) W0 E
-    return float(np.sum(work.length)) * math.sqrt(0.5 * math.pi) * best.beam_radius * needed / power
+    """Time in which all the power brings the needed dose as the mean over the area, or along the lines."""
+    pattern, spacing = best.task.pattern, 1.0 if best.hatch_spacing is None else best.hatch_spacing
+    mean = pattern.doses(pattern.scan(power, best.beam_radius, spacing, 1.0))["mean"]
+    much = np.sum(work.area) if pattern.raster else np.sum(work.length)
+    return float(much * math.exp(best.log_wanted) / (mean * spacing))

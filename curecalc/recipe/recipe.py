@@ -11,7 +11,7 @@ from ..errors import NoSolution
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs, VectorNeeds
-from ..units import DEG, G_CM3, MJ_CM2, MM, MM2, MM2_S, MM_S, MW, RAD, Quantity, S
+from ..units import DEG, G_CM3, MJ_CM2, MJ_MM2, MM, MM2, MM2_S, MM_S, MW, RAD, Quantity, S
 from . import consequences, rates
 from .assurance import assurance_of, depth_state, relative_variance
 from .bounds import LIMIT_NAMES, Task
@@ -71,7 +71,7 @@ def hatch_exposure(needs: Needs, found: dict[int, Best]) -> float | None:
     """Mean surface exposure of the layers above a down-facing face: that of the first raster kind; None without one."""
     for i, one in enumerate(needs.vectors):
         if one.raster and not one.down_facing and i in found:
-            return float(found[i].exposure_mean)
+            return float(found[i].dose_mean)
     return None
 
 
@@ -143,7 +143,7 @@ def _seam(needs: Needs, found: list[Best]) -> consequences.Seam | None:
 def state_of(best: Best) -> dict[str, Any]:
     """Depth, its uncertainty and assurance at the settings found."""
     task, light = best.task, best.light
-    relative = relative_variance(task.errors, light.radius_power, light.speed_power, light.spacing_power)
+    relative = relative_variance(task.errors, *light[3:])
     state = depth_state(task.curve, task.errors, best.log_exposure, relative, single=task.single)
     state["assurance"] = task.assurance
     if abs(best.log_exposure - best.log_wanted) > 1e-9:  # more exposure than is asked for
@@ -157,13 +157,16 @@ def state_of(best: Best) -> dict[str, Any]:
 def _budget(best: Best, state: dict[str, Any]) -> dict[str, Quantity]:
     """Contributions to the standard uncertainty of depth (mm), by what they come from."""
     task, light = best.task, best.light
-    e, dp, c = task.errors, task.curve.penetration_depth, task.curve
+    e, c = task.errors, task.curve
+    at = float(c.coordinate(best.log_exposure))
+    dp = float(c.slope(at))
     held = 0.0 if e.coupon_radius_power is None else e.coupon_radius_power
     parts = {
-        "curve of the coupons": math.sqrt(c.centre_variance + (best.log_exposure - c.centre) ** 2 * c.slope_variance),
+        "curve of the coupons": math.sqrt(c.centre_variance + (at - c.centre) ** 2 * c.slope_variance),
         "scatter of single layers": math.sqrt(c.layer_variance) if task.single else 0.0,
-        "power since its reading": dp * e.power,
-        "scales of meters and beams": dp * e.exposure_scale,
+        "power since its reading": dp * light.power_power * e.power,
+        "scales of meters and beams": dp * light.power_power * e.exposure_scale,
+        "constants of the cure law": math.sqrt(float(c.own_variance(at))),
         "beam radius from day to day": dp * abs(light.radius_power) * e.beam_radius,
         "scale of the beam radius": dp * abs(light.radius_power - held) * e.beam_radius_scale,
         "scan speed": dp * abs(light.speed_power) * e.scan_speed,
@@ -175,7 +178,7 @@ def _budget(best: Best, state: dict[str, Any]) -> dict[str, Quantity]:
 
 
 def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: float | None, gains: bool) -> VectorRecipe:
-    task, dp = best.task, best.task.curve.penetration_depth
+    task = best.task
     state = state_of(best)
     bindings: list[Binding] = binding_limits(best) if gains else []
     limits = tuple(Limit(b.name, b.field, b.value, b.to, b.gain) for b in bindings)
@@ -189,13 +192,12 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         )
     layers_out, left = consequences.compensation(best)
     excess = best.log_exposure - best.log_wanted
-    assured = task.depth + dp * excess  # at the binding exposure the bound is the depth asked for
 
     def mm(value: float | None) -> Quantity | None:
         return None if value is None else Quantity(value, MM)
 
     def exposure(value: float) -> Quantity:
-        return Quantity(100.0 * value, MJ_CM2)
+        return Quantity(value, MJ_MM2).to(MJ_CM2)
 
     return VectorRecipe(
         kind=one.kind, pattern=one.pattern, scan_speed=Quantity(best.scan_speed, MM_S), power=Quantity(best.power, MW),
@@ -203,7 +205,7 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         passes=task.pattern.passes, cross_hatch=task.pattern.crossed, exposure_min=exposure(best.exposure_min),
         exposure_mean=exposure(best.exposure_mean), exposure_max=exposure(best.exposure_max),
         cure_depth=Quantity(best.depth, MM), cure_depth_standard_uncertainty=Quantity(state["standard_uncertainty"], MM),
-        cure_depth_assured=Quantity(assured if excess <= 1e-9 else lower_bound(best, state), MM),
+        cure_depth_assured=Quantity(task.depth if excess <= 1e-9 else lower_bound(best, state), MM),
         depth_needed=Quantity(task.depth, MM), overcure=Quantity(best.depth - task.layer_thickness, MM),
         assurance=float(state["assurance"]), assurance_asked=task.assurance,
         assured_for="single layer" if task.single else "mean",
@@ -217,7 +219,7 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         contour_offset=None if raster else mm(0.5 * best.line_width),
         print_through=Quantity(consequences.mean_print_through(best), MM), print_through_max=Quantity(best.print_through, MM),
         compensation_layers=layers_out, residual_print_through=Quantity(left, MM),
-        interface_exposure=exposure(consequences.interface_exposure(best, best.exposure_mean if above is None else above)),
+        interface_exposure=exposure(consequences.interface_exposure(best, best.dose_mean if above is None else above)),
         corner_exposure_factor=None if corner is None else corner.exposure_factor,
         corner_depth_error=None if corner is None else mm(corner.depth_error),
         corner_reach=None if corner is None else mm(corner.reach),
@@ -242,8 +244,7 @@ def lower_bound(best: Best, state: dict[str, Any]) -> float:
 def _speed_without_doubt(best: Best) -> float:
     """The speed that would do if everything were known exactly, at the same power, beam and spacing."""
     task = best.task
-    exact = task.curve.log_threshold + task.depth / task.curve.penetration_depth
-    return float(best.scan_speed * math.exp(best.log_exposure - exact))
+    return float(best.scan_speed * best.dose_min / task.curve.cure.dose(task.depth))
 
 
 def _otherwise(best: Best) -> str:
@@ -292,7 +293,7 @@ def _notes(one: VectorNeeds, best: Best) -> list[str]:
                 f"(to {100.0 * math.exp(bound):.4g}): extrapolated."
             )
     if best.log_exposure - best.log_wanted > 1e-6:
-        more = curve.penetration_depth * (best.log_exposure - best.log_wanted)
+        more = best.depth - float(curve.cure.height(math.exp(best.log_wanted)))
         stuck = best.power <= task.bounds.power_low * (1.0 + 1e-6)
         why = "the power cannot go lower and the speed not higher" if stuck else "the line's width asks for it"
         notes.append(f"{one.kind}: {1e3 * more:.3g} um deeper than the assurance needs: {why}.")

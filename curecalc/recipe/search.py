@@ -84,8 +84,15 @@ class _Plane:
         self.task = task
         self.low, self.high = math.log(task.bounds.beam_radius_low), math.log(task.bounds.beam_radius_high)
         self.free_radius = self.high > self.low
-        self.ratio = _ratio_for(task.bounds.ripple / task.curve.penetration_depth) if task.pattern.raster else 1.0
-
+        self.ratio = 1.0
+        if task.pattern.raster:
+            # over the widest radius across the tracks, under the law's exponent: no wider spacing keeps the ripple
+            widest = max(float(task.pattern.spot.radii(track)[0]) for track in task.pattern.tracks)
+            self.ratio = (
+                _ratio_for(task.bounds.ripple / task.curve.penetration_depth)
+                * widest
+                / math.sqrt(task.pattern.exponent)
+            )
         self.quick = wanted_over_ratio(task)
 
     def outcome(self, a: Any, b: Any) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -241,7 +248,7 @@ def binding_limits(best: Best) -> list[Binding]:
         if gain > 1e-3:
             value, to = getattr(best.task.bounds, field), getattr(eased.bounds, field)
             result.append(Binding(field, LIMIT_NAMES[field], value, to, gain))
-    return sorted(result, key=lambda one: -one.gain)
+    return sorted(result, key=lambda one: -round(one.gain, 9))
 
 
 # ---------------------------------------------------------------- refusal

@@ -14,14 +14,13 @@ from ..formulas.scan import Scan
 from ..statistics.uncertainty import MonteCarlo, draw_inputs, log_gradient, monte_carlo, standard_uncertainties
 from ..units import DEG, MJ_CM2, MJ_MM2, MM, Measured, Quantity, QuantityError, count, show_kernel, to_json
 from .directions import range_over_directions
-from .model import Problem, model, problem, widths
+from .model import Problem, cure_law, model, problem, scan_of, stated
 from .plausible import odd_values
 
-__all__ = ["Answer", "MonteCarloOptions", "evaluate", "output_kind"]
+__all__ = ["Answer", "MonteCarloOptions", "draws_of", "evaluate", "output_kind"]
 
 _EXPOSURES = ("exposure", "equivalent")
-_MOVERS = ("power", "scan_speed", "beam_radius", "radius_x", "radius_y", "hatch_spacing", "penetration_depth",
-           "critical_exposure", "bleaching_exposure", "layer_thickness")  # fmt: skip
+_FIXED = ("passes", "pulse_rate", "exponent", "reference_irradiance")  # in no list of what moves the depth
 
 
 @dataclass(frozen=True)
@@ -43,7 +42,7 @@ class MonteCarloOptions:
 
 @dataclass(frozen=True)
 class Answer:
-    """Outputs of one setting, with first-order sensitivities and uncertainties; quantities are scalars.
+    """Outputs of one setting, with first-order sensitivities and uncertainties; arrays where the records hold arrays.
 
     Attributes
     ----------
@@ -79,7 +78,7 @@ class Answer:
     @property
     def cures(self) -> bool:
         """Whether the weakest place gels at all."""
-        return bool(self.weakest_depth.m > 0.0)
+        return bool(np.all(self.weakest_depth.m > 0.0))
 
     def __getattr__(self, name: str) -> Quantity:
         outputs = self.__dict__.get("outputs", {})
@@ -125,24 +124,22 @@ class Answer:
             "pulse_rate": self.beam.pulse_rate,
             "scan_speed": self.scan.scan_speed,
             "hatch_spacing": self.scan.hatch_spacing,
-            "penetration_depth": self.resin.penetration_depth,
-            "critical_exposure": self.resin.critical_exposure,
             "layer_thickness": self.layer_thickness,
             "temperature": self.resin.temperature,
         }
-        for name in ("bleaching_exposure", "reference_irradiance"):
-            stated[name] = getattr(self.resin, name, None)
+        stated |= {name: getattr(self.resin, name) for name in self.resin.law_units}
         record: dict[str, Any] = {name: to_json(value) for name, value in stated.items() if value is not None}
         record |= {"passes": self.scan.passes, "cross_hatch": self.scan.cross_hatch}
-        if hasattr(self.resin, "exponent"):
-            record["exponent"] = self.resin.exponent
         turned = {
             "spot_angle": self.beam.angle,
             "track_angle": self.scan.track_angle,
             "incidence_angle": self.scan.incidence_angle,
             "incidence_direction": self.scan.incidence_direction,
         }
-        return record | {name: to_json(angle) for name, angle in turned.items() if angle.m != 0.0}
+        record |= {name: to_json(angle) for name, angle in turned.items() if np.any(angle.m != 0.0)}
+        if "incidence_angle" in record:
+            record["s_polarised_share"] = self.scan.s_polarised_share
+        return record
 
     def _repr_html_(self) -> str:
         from .explain import html_table
@@ -178,9 +175,11 @@ def output_kind(name: str) -> str:
 
 
 def _quantity(name: str, number: Any) -> Quantity:
+    number = np.asarray(number, float)[()]
+    number = float(number) if number.ndim == 0 else number
     if output_kind(name) == "exposure":
-        return Quantity(float(number), MJ_MM2).to(MJ_CM2)
-    return Quantity(float(number), MM)
+        return Quantity(number, MJ_MM2).to(MJ_CM2)
+    return Quantity(number, MM)
 
 
 def evaluate(
@@ -227,25 +226,23 @@ def evaluate(
     ('0.1309 mm', '0.1652 mm', '0.03092 mm')
     """
     given = problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness)
+    stated(given)
     with np.errstate(under="ignore"):
         out = model(given.x, given.form)
     for name, value in out.items():
-        if not math.isfinite(float(value)):
+        if not np.all(np.isfinite(value)):
             raise QuantityError(
                 f"{name} is too large for a number to hold: one of the inputs is out of all proportion."
             )
-    movers = [name for name in _MOVERS if name in given.x]
+    first = [name for name in ("power", "scan_speed") if name in given.x]
+    movers = [*first, *(name for name in given.x if name not in (*_FIXED, *first))]
     depth_key = "cure_depth_min" if scan.raster else "cure_depth"
-    cures = bool(out[depth_key] > 0.0)
+    cures = out[depth_key] > 0.0
     gradient = log_gradient(lambda x: model(x, given.form), given.x, sorted({*movers, *given.u}))
     spread = standard_uncertainties(gradient, given.relative, given.correlations) if given.u else {}
     drawn: dict[str, MonteCarlo] = {}
     if monte_carlo is not None:
-        if not given.u:
-            raise QuantityError(
-                "monte_carlo has nothing to propagate: no input carries an uncertainty. State one, like '30 mW +- 2 %'."
-            )
-        lanes = draw_inputs(given.x, given.u, given.correlations, draws=monte_carlo.draws, seed=monte_carlo.seed)
+        lanes = draws_of(given, monte_carlo)
         many = model(lanes, given.form)
         drawn = _summaries({k: many[k] for k in out}, monte_carlo)
     turned = range_over_directions(given)
@@ -261,13 +258,31 @@ def evaluate(
         outputs={name: _quantity(name, value) for name, value in out.items()},
         standard_uncertainty={name: _quantity(name, spread[name]) for name in out if spread},
         sensitivity={
-            name: Quantity(0.01 * gradient[depth_key][name], MM) if cures else None
+            name: _quantity("length", np.where(cures, 0.01 * gradient[depth_key][name], np.nan))
+            if np.any(cures)
+            else None
             for name in movers
             if name != "layer_thickness"
         },
         monte_carlo=drawn,
-        warnings=(*_warnings(given, out, spread, depth_key), *_validity(resin, float(out[depth_key])), *resin.notes),
+        warnings=(*_warnings(given, out, spread, depth_key), *_validity(resin, out[depth_key]), *resin.notes),
     )
+
+
+def draws_of(given: Problem, options: MonteCarloOptions) -> dict[str, Any]:
+    """The inputs drawn; refused where nothing is uncertain, or where there are several settings.
+
+    Raises
+    ------
+    QuantityError
+    """
+    if not given.u:
+        raise QuantityError(
+            "monte_carlo has nothing to propagate: no input carries an uncertainty. State one, like '30 mW +- 2 %'."
+        )
+    if given.shape:
+        raise QuantityError("monte_carlo takes one setting at a time, got arrays. Leave it out, or give single values.")
+    return draw_inputs(given.x, given.u, given.correlations, draws=options.draws, seed=options.seed)
 
 
 def _summaries(many: dict[str, Any], options: MonteCarloOptions) -> dict[str, MonteCarlo]:
@@ -277,49 +292,65 @@ def _summaries(many: dict[str, Any], options: MonteCarloOptions) -> dict[str, Mo
     }
 
 
-def _validity(resin: Resin, depth: float) -> list[str]:
+def _at(where: Any) -> tuple[tuple[int, ...], str] | None:
+    """The first place where a condition holds, and how to name it; None where it holds nowhere."""
+    held = np.argwhere(where)
+    if not np.any(where):
+        return None
+    index = tuple(int(i) for i in held[0])
+    return index, "" if not index else f" (at index {index[0] if len(index) == 1 else index})"
+
+
+def _validity(resin: Resin, depth: Any) -> list[str]:
     """A warning where the depth lies beyond those of the coupons."""
-    if resin.depth_range is None or depth <= 0.0:
+    if resin.depth_range is None:
         return []
     low, high = (float(end.m_as(MM)) for end in resin.depth_range)
-    if low * (1.0 - 1e-9) <= depth <= high * (1.0 + 1e-9):
+    inside = (low * (1.0 - 1e-9) <= depth) & (depth <= high * (1.0 + 1e-9))
+    if (found := _at((depth > 0.0) & ~inside)) is None:
         return []
     span = f"{show_kernel(low, 'length')} to {show_kernel(high, 'length')}"
-    said = f"The depth of {show_kernel(depth, 'length')} lies outside the coupons' {span}"
-    return [f"{said}: the working curve is extrapolated there."]
+    said = f"The depth of {show_kernel(np.asarray(depth)[found[0]], 'length')} lies outside the coupons' {span}"
+    return [f"{said}: the working curve is extrapolated there{found[1]}."]
 
 
-def _warnings(given: Problem, out: dict[str, Any], spread: dict[str, float], depth_key: str) -> list[str]:
+def _warnings(given: Problem, out: dict[str, Any], spread: dict[str, Any], depth_key: str) -> list[str]:
     x, form = given.x, given.form
     notes = []
-    depth = float(out[depth_key])
+    depth = out[depth_key]
     place = "half-way between the lines" if form.raster else "on the axis of the line"
     if form.pulsed:
         place += ", between two pulses"
-    if depth <= 0.0:
-        ec = show_kernel(x["critical_exposure"], "exposure")
-        low = out.get("equivalent_min", out["exposure_min"])
-        notes.append(
-            f"Nothing cures {place}: its exposure of {show_kernel(float(low), 'exposure')} does not exceed the critical "
-            f"exposure of {ec}. The depth there is 0."
+    if found := _at(depth <= 0.0):
+        ec, low = (
+            show_kernel(float(np.broadcast_to(v, np.shape(depth))[found[0]]), "exposure")
+            for v in (cure_law(x, form).dose(0.0), out.get("equivalent_min", out["exposure_min"]))
         )
-    elif spread and depth < 2.0 * spread[depth_key]:
         notes.append(
-            "The depth is within two standard uncertainties of zero: the first-order uncertainty is not to be trusted there."
+            f"Nothing cures {place}: its exposure of {low} does not exceed the critical "
+            f"exposure of {ec}. The depth there is 0{found[1]}."
         )
-    if "overcure" in out and depth > 0.0 and out["overcure"] < 0.0:
+    if spread and (found := _at((depth > 0.0) & (depth < 2.0 * spread[depth_key]))):
+        notes.append(
+            "The depth is within two standard uncertainties of zero: the first-order uncertainty is not to be trusted "
+            f"there{found[1]}."
+        )
+    if "overcure" in out and (found := _at((depth > 0.0) & (out["overcure"] < 0.0))):
         where = "weakest place" if form.raster or form.pulsed else "cured line"
+        short = show_kernel(-float(np.asarray(out["overcure"])[found[0]]), "length")
         notes.append(
-            f"The layer does not reach the one below: the {where} ends {show_kernel(-float(out['overcure']), 'length')} "
-            "short of the layer thickness."
+            f"The layer does not reach the one below: the {where} ends {short} short of the layer thickness{found[1]}."
         )
-    across, along = (float(w) for w in widths(x, form, form.track_angle))
-    if form.cross_hatch:
-        across = min(across, float(widths(x, form, form.track_angle + 0.5 * math.pi)[0]))
-    if form.raster and x["hatch_spacing"] > 1.3 * across:
+    scan = scan_of(x, form)
+    widths = [scan.spot.radii(track) for track in scan.tracks]
+    across = widths[0][0] if len(widths) == 1 else np.minimum(widths[0][0], widths[1][0])
+    if form.raster and (found := _at(x["hatch_spacing"] > 1.3 * across)):
         notes.append(
-            "The hatch spacing exceeds 1.3 beam radii across the lines: the mean exposure says little about the weakest place."
+            "The hatch spacing exceeds 1.3 beam radii across the lines: the mean exposure says little about the weakest "
+            f"place{found[1]}."
         )
-    if form.pulsed and x["scan_speed"] / x["pulse_rate"] > along:
-        notes.append("Pulses land more than one beam radius apart: the line is beaded along the track.")
+    if form.pulsed and (found := _at(x["scan_speed"] / x["pulse_rate"] > widths[0][1])):
+        notes.append(f"Pulses land more than one beam radius apart: the line is beaded along the track{found[1]}.")
+    if form.tilted and form.s_polarised_share == 0.5:
+        notes.append("The light was taken as unpolarised where the beam leans; state s_polarised_share if it is not.")
     return notes + odd_values(x)

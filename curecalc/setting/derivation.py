@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+from dataclasses import fields
 
 from ..physics import tilt
+from ..physics.light import Gaussian
 from ..physics.stack import accumulation
 from ..units import Quantity, show, show_kernel
 from .answer import Answer
 from .explain import Step
 from .layers import StackAnswer
-from .model import Problem, dose_for, problem, resin_seen, widths
-from .solve import Solution
+from .model import Problem, cure_law, problem, scan_of
+from .solution import Solution
+from .unknowns import UNKNOWNS
 
 __all__ = ["depth_steps", "solution_steps", "stack_steps"]
 
@@ -24,27 +27,46 @@ def _given(answer: Answer) -> Problem:
     return problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
 
 
+def _constants(given: Problem) -> dict[str, str]:
+    """The law's numbers as the beam, tilted or not, sees them, by field."""
+    law = cure_law(given.x, given.form)
+    texts = {}
+    for field in fields(law):
+        number = float(getattr(law, field.name))
+        kind = {"penetration_depth": "length", "exponent": "number"}.get(field.name, "exposure")
+        texts[field.name] = show_kernel(number, kind, digits=6)
+    return texts
+
+
+def _parameters(given: Problem) -> str:
+    symbols = {"penetration_depth": "Dp", "critical_exposure": "Ec", "bleaching_exposure": "Eb", "exponent": "w"}
+    return ", ".join(f"{symbols[name]} = {text}" for name, text in _constants(given).items() if name in symbols)
+
+
 def _dp(given: Problem) -> str:
-    """The vertical penetration depth, tilt included."""
-    return show_kernel(float(resin_seen(given.x, given.form)[0]), "length", digits=6)
+    return show_kernel(float(cure_law(given.x, given.form).penetration_depth), "length", digits=6)
 
 
 def _ec(given: Problem) -> str:
-    """The critical exposure per area of the surface, tilt included."""
-    return show_kernel(float(resin_seen(given.x, given.form)[1]), "exposure", digits=6)
+    return show_kernel(float(cure_law(given.x, given.form).critical_exposure), "exposure", digits=6)
 
 
 def _tilt_steps(given: Problem) -> list[Step]:
     form = given.form
-    if not form.incidence_angle:
+    if not form.tilted:
         return []
     theta, n = form.incidence_angle, form.refractive_index
     inside = math.degrees(float(tilt.refraction_angle(theta, n)))
+    power = "^w" if form.weighted else ""
+    more = ", Eb' = Eb cos theta' (T(0)/T(theta))" if "bleaching_exposure" in given.x else ""
+    light = "unpolarised" if form.s_polarised_share == 0.5 else f"{100.0 * form.s_polarised_share:g} % s-polarised"
     return [
         Step(
-            "sin theta' = sin theta/n, Dp' = Dp cos theta', Ec' = Ec cos theta' (T(0)/T(theta))",
+            f"sin theta' = sin theta/n, Dp' = Dp cos theta', Ec' = Ec [cos theta' (T(0)/T(theta))]{power}{more}"
+            if power
+            else f"sin theta' = sin theta/n, Dp' = Dp cos theta', Ec' = Ec cos theta' (T(0)/T(theta)){more}",
             f"theta = {_f(math.degrees(theta))} deg, n = {_f(n)}, theta' = {_f(inside)} deg, "
-            f"T(theta)/T(0) = {_f(float(tilt.transmission_ratio(theta, n)))}",
+            f"T(theta)/T(0) = {_f(float(tilt.transmission_ratio(theta, n, form.s_polarised_share)))} ({light} light)",
             f"{_dp(given)} and {_ec(given)}",
             "Slanted light reaches less deep; across the refracted beam it is denser, and a little more is reflected.",
         )
@@ -52,9 +74,9 @@ def _tilt_steps(given: Problem) -> list[Step]:
 
 
 def _radius_step(given: Problem) -> list[Step]:
-    if given.form.round and given.form.incidence_angle == 0.0:
+    if given.form.round and not given.form.tilted:
         return []
-    across, _ = widths(given.x, given.form, given.form.track_angle)
+    across, _ = scan_of(given.x, given.form).spot.radii(given.form.track_angle)
     wx = given.x["beam_radius"] if given.form.round else given.x["radius_x"]
     wy = wx if given.form.round else given.x["radius_y"]
     return [
@@ -70,7 +92,7 @@ def _radius_step(given: Problem) -> list[Step]:
 
 def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
     x, form = given.x, given.form
-    across, along = (float(w) for w in widths(x, form, form.track_angle))
+    across, along = (float(w) for w in scan_of(x, form).spot.radii(form.track_angle))
     passes = "" if x["passes"] == 1 else f" x {x['passes']:.0f} passes"
     crossed = " x 2 directions" if form.cross_hatch else ""
     steps = _radius_step(given)
@@ -116,8 +138,8 @@ def _valley_step(given: Problem, mean: Quantity, low: Quantity, across: float) -
     h, form = given.x["hatch_spacing"], given.form
     share = _f(float((low / mean).m_as("dimensionless")))
     why = "Half-way between two lines is the weakest place; all lines are summed."
-    if form.cross_hatch and not (form.round and form.incidence_angle == 0.0):
-        other = float(widths(given.x, form, form.track_angle + 0.5 * math.pi)[0])
+    if form.cross_hatch and not (form.round and not form.tilted):
+        other = float(scan_of(given.x, form).spot.radii(form.track_angle + 0.5 * math.pi)[0])
         return Step(
             "E_valley = E_mean [F(h/W1) + F(h/W2)]/2, F(s) = 1 - 2 q + 2 q^4 - ..., q = exp(-pi^2/(2 s^2))",
             f"h/W1 = {_f(h / across)} and h/W2 = {_f(h / other)}: {show(mean, digits=6)} x {share}",
@@ -133,31 +155,14 @@ def _valley_step(given: Problem, mean: Quantity, low: Quantity, across: float) -
 
 
 def _cure_step(answer: Answer, given: Problem) -> Step:
-    x, form = given.x, given.form
-    depth = answer.weakest_depth
-    dp, ec = _dp(given), _ec(given)
-    low = answer.outputs["equivalent_min" if form.cure_model == "threshold" else "exposure_min"]
-    tilted = ", Dp and Ec as the tilted beam sees them" if form.incidence_angle else ""
-    if form.cure_model == "bleaching":
-        eb = show_kernel(x["bleaching_exposure"], "exposure", digits=6)
-        return Step(
-            "Cd = Dp ln[(e^(E/Eb) - 1)/(e^(Ec/Eb) - 1)]" + tilted,
-            f"Dp = {dp}, E = {show(low, digits=6)}, Ec = {ec}, Eb = {eb}",
-            show(depth, digits=6),
-            "The initiator bleaches: light reaches deeper as it is used up.",
-        )
-    if form.cure_model == "threshold":
-        return Step(
-            "Cd = (Dp/w) ln(S/Ec)" + tilted,
-            f"{dp}/{_f(x['exponent'])} x ln({show(low, digits=6)}/{ec})",
-            show(depth, digits=6),
-            "Reciprocity fails: the integral of I^w decides, written as the equivalent exposure S.",
-        )
+    depth, told = answer.weakest_depth, answer.resin.told
+    low = answer.outputs.get("equivalent_min", answer.outputs["exposure_min"])
+    tilted = ", Dp and Ec as the tilted beam sees them" if given.form.tilted else ""
     return Step(
-        "Cd = Dp ln(E/Ec)" + tilted,
-        f"{dp} x ln({show(low, digits=6)}/{ec})",
+        told.depth + tilted,
+        told.numbers.format(dose=show(low, digits=6), **_constants(given)),
         show(depth, digits=6),
-        "Resin is solid down to where the exposure has fallen to the critical exposure."
+        told.why
         if answer.cures
         else "The exposure does not exceed the critical exposure: nothing gels, the depth is 0.",
     )
@@ -167,17 +172,14 @@ def depth_steps(answer: Answer) -> list[Step]:
     """From settings to depth, width and overcure, with the numbers put in."""
     given = _given(answer)
     steps = [*_exposure_steps(answer, given), *_tilt_steps(given), _cure_step(answer, given)]
-    if not given.form.raster and answer.cures and given.form.cure_model == "plain":
-        width = answer.outputs["line_width"]
-        across, dp = (
-            float(widths(given.x, given.form, given.form.track_angle)[0]),
-            float(resin_seen(given.x, given.form)[0]),
-        )
+    law = cure_law(given.x, given.form)
+    if not given.form.raster and answer.cures and law.reach is not None and given.form.shape is Gaussian:
+        across = float(scan_of(given.x, given.form).spot.radii(given.form.track_angle)[0])
         steps.append(
             Step(
                 "Lw = W0 sqrt(2 Cd/Dp)",
-                f"{_f(across)} mm x sqrt(2 x {show(answer.weakest_depth, digits=6)}/{_f(dp)} mm)",
-                show(width, digits=6),
+                f"{_f(across)} mm x sqrt(2 x {show(answer.weakest_depth, digits=6)}/{_f(law.penetration_depth)} mm)",
+                show(answer.outputs["line_width"], digits=6),
                 "The cured section is a parabola; published widths from an exposure threshold were off by about 30 %.",
             )
         )
@@ -204,14 +206,11 @@ def solution_steps(solution: Solution) -> list[Step]:
     shown = show(value, digits=6) if isinstance(value, Quantity) else str(value)
     if solution.wanted is not None:
         depth = solution.wanted
-        needed = show_kernel(float(dose_for(float(depth.m_as("mm")), x, form)), "exposure", digits=6)
-        name = {"plain": "E = Ec exp(Cd/Dp)", "threshold": "S = Ec exp(w Cd/Dp)"}.get(
-            form.cure_model, "E = Eb ln[1 + e^(Cd/Dp) (e^(Ec/Eb) - 1)]"
-        )
+        needed = show_kernel(float(cure_law(x, form).dose(float(depth.m_as("mm")))), "exposure", digits=6)
         steps.append(
             Step(
-                name,
-                f"Ec = {_ec(given)}, Cd = {show(depth, digits=6)}, Dp = {_dp(given)}",
+                answer.resin.told.dose,
+                f"Cd = {show(depth, digits=6)}, {_parameters(given)}",
                 needed,
                 "The working curve read backwards: the exposure the weakest place needs.",
             )
@@ -222,68 +221,46 @@ def solution_steps(solution: Solution) -> list[Step]:
 
 def _unknown_step(unknown: str, given: Problem, shown: str) -> tuple[str, str, str, str]:
     x, form = given.x, given.form
-    closed = form.cure_model != "threshold" and not form.pulsed
-    if unknown == "scan_speed" and closed and not form.raster and form.round and not form.incidence_angle:
+    closed = form.shape is Gaussian and form.round and not (form.weighted or form.pulsed or form.raster or form.tilted)
+    if unknown == "scan_speed" and closed:
         return (
             "v = sqrt(2/pi) P/(W0 E)" + ("" if x["passes"] == 1 else " x passes"),
             f"0.797885 x {_f(x['power'])} mW/({_f(x['beam_radius'])} mm x E)",
             shown,
             "Exposure falls as one over the speed.",
         )
-    texts: dict[str, tuple[str, str]] = {
-        "scan_speed": (
-            "v such that E at the weakest place is what is needed",
-            "Exposure falls with speed: one answer.",
-        ),
-        "power": ("P such that E at the weakest place is what is needed", "Exposure grows with power: one answer."),
-        "hatch_spacing": (
-            "h such that E_valley(h) is what is needed",
-            "The valley falls steadily as lines move apart: one answer.",
-        ),
-        "beam_radius": (
-            "W0 such that the target is met",
-            "A wider beam spreads the light: there may be no answer, one or two.",
-        ),
-        "passes": ("N = E needed/E of one pass, rounded up", "Exposures of equal passes add."),
-        "layer_thickness": ("t = Cd - overcure", "The layer is what the overcure leaves of the depth."),
-        "overcure": ("overcure = Cd - t", "What the depth has beyond the layer."),
-    }
-    formula, why = texts[unknown]
-    return formula, "", shown, why
+    found = UNKNOWNS[unknown]
+    return found.formula, "", shown, found.why
 
 
 def stack_steps(answer: StackAnswer) -> list[Step]:
     """From the exposure of one layer to print-through and compensation."""
     x, form = answer.given.x, answer.given.form
-    t = x["layer_thickness"]
-    dp = float(resin_seen(x, form)[0])
+    t, law, told = x["layer_thickness"], cure_law(x, form), answer.resin.told
     many = "infinity" if math.isinf(answer.layers) else f"{answer.layers:.0f}"
     steps = [
         Step(
-            "E_bottom = Es e^(-t/Dp)"
-            if form.cure_model != "bleaching"
-            else "E_bottom = Eb ln[1 + e^(-t/Dp) (e^(Es/Eb) - 1)]",
-            f"t = {_f(t)} mm, Dp = {_f(dp)} mm",
+            told.below,
+            f"t = {_f(t)} mm, {_parameters(answer.given)}",
             show(answer.own_exposure, digits=6),
             "What is left of a layer's own exposure at its bottom bonds it to the layer below.",
         )
     ]
-    if form.cure_model != "bleaching":
-        rate = dp / x.get("exponent", 1.0)
-        factor = float(accumulation(answer.layers, t, rate))
+    if law.reach is not None:
+        factor = float(accumulation(answer.layers, t, law.reach))
         steps.append(
             Step(
                 "A = (1 - e^(-n t/Dp))/(1 - e^(-t/Dp))",
-                f"n = {many}, t/Dp = {_f(t / rate)}",
+                f"n = {many}, t/Dp = {_f(t / law.reach)}",
                 _f(factor),
                 "Each later layer adds the same exposure, weakened by one layer more: a geometric series.",
             )
         )
-        cd = answer.single_depth
+        beyond = float(law.depth(law.dose(0.0) * factor))
         steps.append(
             Step(
                 "print-through = (Cd - t) + Dp ln A",
-                f"({show(cd, digits=6)} - {_f(t)} mm) + {_f(rate)} mm x {_f(math.log(factor))}",
+                f"({show(answer.single_depth, digits=6)} - {_f(t)} mm) + {show_kernel(beyond, 'length', digits=6)}",
                 show(answer.print_through, digits=6),
                 "Light of all layers goes on curing below the face that should be the last.",
             )
@@ -291,10 +268,10 @@ def stack_steps(answer: StackAnswer) -> list[Step]:
     else:
         steps.append(
             Step(
-                "T(k+1) = Es + Eb ln[1 + e^(-t/Dp) (e^(T(k)/Eb) - 1)], print-through = Cd(T(n)) - t",
+                "T(1) = Es, T(k+1) = Es + what a layer lets pass of T(k), print-through = Cd(T(n)) - t",
                 f"n = {many}",
                 show(answer.print_through, digits=6),
-                "Bleached layers pass more light on: the doses are summed layer by layer.",
+                "Layers that have bleached pass more light on: the doses are summed layer by layer.",
             )
         )
     steps.append(

@@ -17,7 +17,9 @@ _STEPS = 36
 def range_over_directions(given: Problem) -> dict[str, tuple[float, float, float, float]]:
     """Least and greatest value of each output over all track directions, and the track angles (radians) where they stand.
 
-    Empty for a round spot. Directions are sampled every five degrees and along the spot's own axes, where the extremes
+    Empty for a round spot, and where the inputs are arrays.
+
+    Directions are sampled every five degrees and along the spot's own axes, where the extremes
     of an elliptical spot at normal incidence are exact.
 
     >>> from curecalc.formulas.beam import Beam
@@ -31,15 +33,17 @@ def range_over_directions(given: Problem) -> dict[str, tuple[float, float, float
     >>> f"{high - low:.5f} {0.15 * math.log(1.25):.5f}"
     '0.03347 0.03347'
     """
-    if given.form.round:
+    if given.form.round or given.shape:
         return {}
-    own = given.form.spot_angle
-    angles = sorted({*(math.pi * k / _STEPS for k in range(_STEPS)), own % math.pi, (own + 0.5 * math.pi) % math.pi})
+    own = float(given.form.spot_angle)
+    angles = np.array(
+        sorted({*(math.pi * k / _STEPS for k in range(_STEPS)), own % math.pi, (own + 0.5 * math.pi) % math.pi})
+    )
     with np.errstate(under="ignore"):
-        rows = [model(given.x, replace(given.form, track_angle=angle)) for angle in angles]
+        out = model(given.x, replace(given.form, track_angle=angles))
     found = {}
-    for name in rows[0]:
-        values = np.array([float(row[name]) for row in rows])
+    for name, values in out.items():
+        values = np.broadcast_to(values, angles.shape)
         low, high = int(np.argmin(values)), int(np.argmax(values))
-        found[name] = (float(values[low]), float(values[high]), angles[low], angles[high])
+        found[name] = (float(values[low]), float(values[high]), float(angles[low]), float(angles[high]))
     return found

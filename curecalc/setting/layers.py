@@ -12,10 +12,11 @@ import numpy as np
 from ..formulas.beam import Beam
 from ..formulas.resin import Resin
 from ..formulas.scan import Scan
-from ..physics import stack as _stack
+from ..physics import stack
+from ..physics.laws import Law
 from ..statistics.uncertainty import log_gradient, standard_uncertainties
 from ..units import MJ_CM2, MJ_MM2, MM, Measured, NoSolution, Quantity, QuantityError, count, show_kernel, to_json
-from .model import Form, Problem, depth_of, dose_at_depth, doses, exposure_problem, problem, resin_seen
+from .model import Form, Problem, cure_law, doses, exposure_problem, problem
 from .plausible import odd_values
 
 __all__ = ["StackAnswer", "evaluate_stack"]
@@ -51,6 +52,7 @@ class StackAnswer:
     """
 
     given: Problem
+    resin: Resin
     layers: float
     print_through: Quantity
     print_through_range: tuple[Quantity, Quantity]
@@ -143,47 +145,49 @@ def evaluate_stack(
     """
     n = layers if isinstance(layers, float) and math.isinf(layers) and layers > 0 else count("layers", layers)
     given = _given(resin, layer_thickness, beam, scan, exposure)
+    if given.shape:
+        raise QuantityError("a stack takes one setting at a time, got arrays. Give single values.")
     x, form = given.x, given.form
-    single = float(depth_of(doses(x, form)["mean"], x, form))
+    law, dose, t = cure_law(x, form), doses(x, form), x["layer_thickness"]
+    single = float(law.depth(dose["mean"]))
     if single <= 0.0:
         raise NoSolution(
             f"A single layer does not cure: its exposure does not exceed the critical exposure of "
-            f"{show_kernel(x['critical_exposure'], 'exposure')}.",
+            f"{show_kernel(law.dose(0.0), 'exposure')}.",
             limit="critical_exposure",
             remedy="Slow the scan or raise the power.",
         )
-    reach = _reach(x, form, n)
-    out = {key: float(value) for key, value in reach.items()}
+    out = {key: float(value) for key, value in _reach(x, form, n).items()}
     if not math.isfinite(out["print_through"]):
         raise NoSolution(
             "Light reaches deeper with every layer, without bound: each exposure bleaches more than a layer holds.",
             limit="bleaching_exposure",
             remedy="State the number of layers, or lower the exposure.",
         )
-    movers = [name for name in x if name not in ("passes", "exponent", "pulse_rate")]
-    gradient = log_gradient(lambda lanes: _reach(lanes, form, n), x, movers)
+    movers = [name for name in x if name not in ("passes", "exponent", "pulse_rate", "reference_irradiance")]
+    gradient = log_gradient(lambda lanes: _reach(lanes, form, n), x, sorted({*movers, *given.u}))
     spread = standard_uncertainties(gradient, given.relative, given.correlations) if given.u else {}
-    layers_out, residual = _compensation(x, form, n)
+    layers_out, residual = stack.compensation(law, dose["mean"], t, n)
     near = [k for k in (layers_out - 1, layers_out, layers_out + 1) if 0 <= k < n]
-    mean = doses(x, form)["mean"]
-    left = [(k, Quantity(float(_through(x, form, n - k, mean)) - k * x["layer_thickness"], MM)) for k in near]
-    own = float(dose_at_depth(doses(x, form)["min"], x["layer_thickness"], x, form))
+    left = [(k, Quantity(float(stack.print_through(law, dose["mean"], t, n - k)) - k * t, MM)) for k in near]
+    own = float(law.below(dose["min"], t))
     kinds = {"print_through": MM, "interface_exposure": MJ_MM2}
     return StackAnswer(
         given=given,
+        resin=resin,
         layers=n,
         print_through=Quantity(out["print_through"], MM),
         print_through_range=(Quantity(out["print_through_min"], MM), Quantity(out["print_through_max"], MM)),
         interface_exposure=_exposure(out["interface_exposure"]),
         own_exposure=_exposure(own),
-        interfaces=tuple(_exposure(e) for e in _interfaces(x, form, n)),
+        interfaces=tuple(_exposure(e) for e in _interfaces(law, float(dose["min"]), t, n)),
         compensation_layers=layers_out,
         residual=Quantity(residual, MM),
         choices=tuple(left),
         single_depth=Quantity(single, MM),
         standard_uncertainty={k: Quantity(spread[k], unit) for k, unit in kinds.items()} if spread else {},
-        sensitivity={name: Quantity(0.01 * by, MM) for name, by in gradient["print_through"].items()},
-        warnings=tuple(_warnings(given, single, own)),
+        sensitivity={name: Quantity(0.01 * gradient["print_through"][name], MM) for name in movers},
+        warnings=tuple(_warnings(given, law, single, own)),
     )
 
 
@@ -207,77 +211,40 @@ def _given(
     return problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness)
 
 
-def _total(x: Mapping[str, Any], form: Form, n: float, dose: Any) -> Any:
-    """Total dose at the top of the first of n layers; infinite where it grows without bound."""
-    if n < 1:
-        return np.zeros_like(np.asarray(dose, float))
-    if form.cure_model != "bleaching":
-        w = x["exponent"] if form.cure_model == "threshold" else 1.0
-        dp, _ = resin_seen(x, form)
-        return dose * _stack.accumulation(n, x["layer_thickness"], dp / w)
-    total, settled = _stack.first_top_total(dose, lambda t: dose_at_depth(t, x["layer_thickness"], x, form), n)
-    return total if settled else np.full(np.shape(total), np.inf)[()]
-
-
-def _through(x: Mapping[str, Any], form: Form, n: float, dose: Any) -> Any:
-    """Print-through below the nominal face, signed."""
-    total = _total(x, form, n, dose)
-    with np.errstate(invalid="ignore", over="ignore"):
-        depth = np.where(np.isfinite(total), depth_of(np.where(np.isfinite(total), total, 1.0), x, form), np.inf)
-    return depth - x["layer_thickness"]
-
-
 def _reach(x: Mapping[str, Any], form: Form, n: float) -> dict[str, Any]:
-    d = doses(x, form)
-    total = _total(x, form, n, d["min"])
+    law, dose, t = cure_law(x, form), doses(x, form), x["layer_thickness"]
     with np.errstate(invalid="ignore", over="ignore"):
-        return {
-            "print_through": _through(x, form, n, d["mean"]),
-            "print_through_min": _through(x, form, n, d["min"]),
-            "print_through_max": _through(x, form, n, d["max"]),
-            "interface_exposure": dose_at_depth(total, x["layer_thickness"], x, form),
+        reached = {"": dose["mean"], "_min": dose["min"], "_max": dose["max"]}
+        return {f"print_through{end}": stack.print_through(law, one, t, n) for end, one in reached.items()} | {
+            "interface_exposure": law.below(stack.total(law, dose["min"], t, n), t)
         }
 
 
-def _interfaces(x: Mapping[str, Any], form: Form, n: float) -> list[float]:
+def _interfaces(law: Law, dose: float, t: float, n: float) -> list[float]:
     """Exposure at the bottom of a layer with 0, 1, 2, ... layers on it, until it settles."""
-    dose, t = float(doses(x, form)["min"]), x["layer_thickness"]
-    totals = _stack.layer_totals(dose, lambda total: float(dose_at_depth(total, t, x, form)), int(min(n, _LISTED)))
-    values = [float(dose_at_depth(total, t, x, form)) for total in totals]
+    values = [float(e) for e in law.below(stack.layer_totals(law, dose, t, min(n, _LISTED)), t)]
     for k in range(1, len(values)):
         if values[k] - values[k - 1] <= 1e-4 * values[k]:
             return values[: k + 1]
     return values
 
 
-def _compensation(x: Mapping[str, Any], form: Form, n: float) -> tuple[int, float]:
-    """Layers to leave out at the face, and the print-through that remains, whichever is least in size."""
-    dose, t = doses(x, form)["mean"], x["layer_thickness"]
-    best, left = 0, float(_through(x, form, n, dose))
-    for out in range(1, int(min(n - 1, max(2.0, left / t + 2.0), 100_000)) + 1):
-        remains = float(_through(x, form, n - out, dose)) - out * t
-        if abs(remains) < abs(left):
-            best, left = out, remains
-        if remains < 0.0:
-            break
-    return best, left
-
-
 def _exposure(number: float) -> Quantity:
     return Quantity(number, MJ_MM2).to(MJ_CM2)
 
 
-def _warnings(given: Problem, single: float, own: float) -> list[str]:
+def _warnings(given: Problem, law: Law, single: float, own: float) -> list[str]:
     x = given.x
     notes = odd_values(x)
     if "power" in x and not given.form.raster:
         notes.append(
             "A single line was taken for the face: a flat face is a raster. Give the hatch spacing for its mean exposure."
         )
-    if own <= x["critical_exposure"]:
+    least = law.dose(0.0)
+    if own <= least:
         notes.append(
             f"The layer alone does not bond: {show_kernel(own, 'exposure')} reaches its bottom, not more than the critical exposure "
-            f"of {show_kernel(x['critical_exposure'], 'exposure')}."
+            f"of {show_kernel(least, 'exposure')}."
         )
     if single > 4.0 * x["layer_thickness"]:
         notes.append("One exposure cures more than four layers deep: print-through will be large.")

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
 
 from ..units import show_kernel
 
@@ -26,7 +29,7 @@ RANGES: dict[str, tuple[str, float, float]] = {
 }
 
 
-def odd_values(x: Mapping[str, float]) -> list[str]:
+def odd_values(x: Mapping[str, Any]) -> list[str]:
     """One sentence for each named value (lab set) outside its usual range.
 
     >>> odd_values({"beam_radius": 125.0})
@@ -34,8 +37,10 @@ def odd_values(x: Mapping[str, float]) -> list[str]:
     """
     notes = []
     for name, (kind, low, high) in RANGES.items():
-        if name in x and not low <= float(x[name]) <= high:
+        values = np.atleast_1d(x.get(name, low))
+        odd = values[(values < low) | (values > high)]
+        if odd.size:
             span = f"{show_kernel(low, kind)} to {show_kernel(high, kind)}"
-            got = show_kernel(float(x[name]), kind)
+            got = show_kernel(float(odd[0]), kind)
             notes.append(f"{name.replace('_', ' ')} of {got} is far outside the usual {span}: check its unit.")
     return notes

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from html import escape
 from typing import Any
 
@@ -34,14 +35,26 @@ def _settings(plan: Plan) -> list[tuple[str, str]]:
     m = plan.machine
     if m is None:
         return []
-    out = [("power", f"{figure(m.power)} mW")]
-    if m.beam_radius is not None:
-        out.append(("beam radius", f"{figure(m.beam_radius)} mm"))
-    if m.hatch_spacing is not None:
-        out.append(("hatch spacing", f"{figure(m.hatch_spacing)} mm"))
-    if m.passes > 1:
-        out.append(("passes", str(m.passes)))
-    return out
+    found = dict(m.settings)
+    # a crossed raster brings each place its mean twice
+    found["passes"] = found.get("passes", 1.0) * (2.0 if m.cross_hatch else 1.0)
+    idle = {"passes": 1.0, "track_angle": 0.0, "spot_angle": 0.0}
+    units = {
+        "passes": "",
+        "radius_ratio": "",
+        "power": " mW",
+        "pulse_rate": " Hz",
+        "track_angle": " deg",
+        "spot_angle": " deg",
+    }
+    return [
+        (
+            name.replace("_", " "),
+            figure(math.degrees(value) if name.endswith("angle") else value) + units.get(name, " mm"),
+        )
+        for name, value in found.items()
+        if value != idle.get(name)
+    ]
 
 
 def coupon_csv(plan: Plan, *, names: dict[str, str] | None = None) -> str:

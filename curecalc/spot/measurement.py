@@ -14,7 +14,11 @@ from ..statistics.least_squares import student_t
 from ..statistics.uncertainty import effective_degrees_of_freedom
 from ..units import DEG, MM, ONE, Measured, Quantity, QuantityError, to_json
 
-__all__ = ["BeamMeasurement", "Estimate", "Part", "estimate", "plain", "pooled"]
+__all__ = ["COMMON", "BeamMeasurement", "Estimate", "Part", "estimate", "plain", "pooled"]
+
+
+COMMON = "common: "
+"""Begins the name of a part of the budget that both radii share: their errors move together."""
 
 
 @dataclass(frozen=True)
@@ -104,14 +108,12 @@ def pooled(x: Estimate, y: Estimate | None) -> Estimate:
         return x
     parts = []
     for part in x.parts:
-        if part.name.startswith("common: "):
+        if part.name.startswith(COMMON):
             parts.append(part)
         else:
             parts.append(Part(f"x, {part.name}", 0.5 * part.relative, part.degrees_of_freedom))
     parts += [
-        Part(f"y, {p.name}", 0.5 * p.relative, p.degrees_of_freedom)
-        for p in y.parts
-        if not p.name.startswith("common: ")
+        Part(f"y, {p.name}", 0.5 * p.relative, p.degrees_of_freedom) for p in y.parts if not p.name.startswith(COMMON)
     ]
     mean = math.sqrt(float(x.value.m_as(MM)) * float(y.value.m_as(MM)))
     return Estimate(Quantity(mean, MM), tuple(parts), x.confidence)

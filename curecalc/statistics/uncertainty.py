@@ -22,33 +22,34 @@ Model = Callable[[dict[str, Any]], Mapping[str, Any]]
 _STEP = 1e-6
 
 
-def log_gradient(model: Model, inputs: Mapping[str, float], names: list[str]) -> dict[str, dict[str, float]]:
+def log_gradient(model: Model, inputs: Mapping[str, Any], names: list[str]) -> dict[str, dict[str, Any]]:
     """Derivative of each output with respect to the logarithm of each named input, by central differences.
 
-    One call of the model on an array of perturbed inputs. The step 1e-6 leaves a relative error of about 1e-10.
+    One call of the model on an array of perturbed inputs, the differences along a new first axis. The step 1e-6 leaves a relative
+    error of about 1e-10.
 
     >>> g = log_gradient(lambda x: {"f": x["a"] ** 2 / x["b"]}, {"a": 3.0, "b": 2.0}, ["a", "b"])
     >>> f"{g['f']['a']:.6f} {g['f']['b']:.6f}"
     '9.000000 -4.500000'
     """
     lanes = 2 * len(names)
-    moved = {name: np.full(lanes, float(value)) for name, value in inputs.items()}
+    shape = np.broadcast_shapes(*(np.shape(value) for value in inputs.values()))
+    moved = {name: np.array(np.broadcast_to(value, (lanes, *shape)), float) for name, value in inputs.items()}
     for i, name in enumerate(names):
         moved[name][2 * i] *= math.exp(_STEP)
         moved[name][2 * i + 1] *= math.exp(-_STEP)
-    out = model(moved)
-    gradient: dict[str, dict[str, float]] = {}
-    for key, values in out.items():
-        v = np.broadcast_to(np.asarray(values, float), (lanes,))
-        gradient[key] = {name: float(v[2 * i] - v[2 * i + 1]) / (2.0 * _STEP) for i, name in enumerate(names)}
+    gradient: dict[str, dict[str, Any]] = {}
+    for key, values in model(moved).items():
+        v = np.broadcast_to(np.asarray(values, float), np.broadcast_shapes(np.shape(values), (lanes, *shape)))
+        gradient[key] = {name: ((v[2 * i] - v[2 * i + 1]) / (2.0 * _STEP))[()] for i, name in enumerate(names)}
     return gradient
 
 
 def standard_uncertainties(
-    gradient: Mapping[str, Mapping[str, float]],
-    relative: Mapping[str, float],
+    gradient: Mapping[str, Mapping[str, Any]],
+    relative: Mapping[str, Any],
     correlations: Mapping[tuple[str, str], float] | None = None,
-) -> dict[str, float]:
+) -> dict[str, Any]:
     """Combined standard uncertainty of each output (JCGM 100, eq. 16) from relative input uncertainties.
 
     Parameters
@@ -67,8 +68,8 @@ def standard_uncertainties(
         variance = sum(p * p for p in part.values())
         for (a, b), r in (correlations or {}).items():
             if a in part and b in part:
-                variance += 2.0 * r * part[a] * part[b]
-        result[key] = math.sqrt(max(variance, 0.0))
+                variance = variance + 2.0 * r * part[a] * part[b]
+        result[key] = np.sqrt(np.maximum(variance, 0.0))[()]
     return result
 
 
@@ -80,7 +81,10 @@ def draw_inputs(
     draws: int,
     seed: int,
 ) -> dict[str, Any]:
-    """Gaussian draws of the inputs (JCGM 101, 6.4.7 and 6.4.8); inputs without uncertainty stay single numbers.
+    """Draws of the inputs (JCGM 101, 6.4.7 and 6.4.8); inputs without uncertainty stay single numbers.
+
+    Gaussian, but for exposures, of which the logarithm is drawn: a threshold is known by its ratio, and the correlation of a line
+    fit is that of ln Ec.
 
     Raises
     ------
@@ -101,6 +105,9 @@ def draw_inputs(
     normal = root @ random.standard_normal((len(names), draws)) if names else np.empty((0, draws))
     drawn: dict[str, Any] = dict(inputs)
     for row, name in zip(normal, names, strict=True):
+        if name.endswith("exposure"):
+            drawn[name] = inputs[name] * np.exp(uncertainty[name] / inputs[name] * row)
+            continue
         drawn[name] = inputs[name] + uncertainty[name] * row
         if drawn[name].min() <= 0.0:
             share = 100.0 * uncertainty[name] / inputs[name]

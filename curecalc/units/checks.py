@@ -50,7 +50,7 @@ class Measured:
         return abs((self.standard_uncertainty / self.value).m_as(ONE))
 
 
-def measured(value: Quantity | Measured) -> Measured:
+def measured(value: Quantity | Measured | None) -> Measured:
     """The value as `Measured`; a bare quantity gets a standard uncertainty of zero."""
     if isinstance(value, Measured):
         return value
@@ -260,10 +260,10 @@ def _bare(name: str, value: Any) -> Quantity:
 
 
 def measured_field(record: Any, name: str, unit: Any) -> None:
-    """Make a field of a frozen record a `Measured` above zero; an array has no place in a record."""
+    """Make a field of a frozen record a `Measured` above zero, scalar or array; plain numbers where the unit is one."""
     given = getattr(record, name)
+    if unit == ONE and not isinstance(given, Quantity | Measured):
+        given = _bare(name, given)
     value = measured(given) if isinstance(given, Quantity) else given
-    number = positive(name, value.value if isinstance(value, Measured) else value, unit)
-    if not isinstance(number, float):
-        raise QuantityError(f"{name} of a record must be one value, got an array. Use the functions for arrays.")
+    positive(name, value.value if isinstance(value, Measured) else value, unit)
     object.__setattr__(record, name, value)

@@ -54,6 +54,9 @@ def show(value: Quantity | Measured, u: Quantity | None = None, *, digits: int =
         value, u = value.value, value.standard_uncertainty
     kind = kind_of(value)
     unit = kind.shown if kind else value.units
+    if np.ndim(value.m):
+        ends = (figure(float(end(value.m_as(unit))), digits=digits) for end in (np.nanmin, np.nanmax))
+        return f"{' to '.join(ends)} {unit_text(unit)}".rstrip() + f" ({value.m.size} values)"
     number = float(value.m_as(unit))
     spread = None if u is None else float(u.m_as(KELVIN if unit == DEGC else unit))
     text = figure(number, spread, digits=digits)

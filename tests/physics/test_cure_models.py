@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import cumulative_simpson, quad, solve_ivp
 from scipy.optimize import brentq
 
-from curecalc.physics import cure, stack
+from curecalc.physics import laws, stack
 
 
 def test_plain_depth_is_where_the_decaying_exposure_meets_the_critical():
@@ -17,16 +17,16 @@ def test_plain_depth_is_where_the_decaying_exposure_meets_the_critical():
         stop.terminal = True
         run = solve_ivp(lambda z, y: -y / dp, (0, 2), [e], events=stop, rtol=1e-12, atol=1e-16, method="DOP853")  # noqa: B023
         z = run.t_events[0][0]
-        assert cure.cure_depth(e, dp, ec) == pytest.approx(z, rel=1e-9, abs=0.0)
-        assert cure.exposure_for_depth(z, dp, ec) == pytest.approx(e, rel=1e-9, abs=0.0)
-        assert cure.exposure_at_depth(e, z, dp) == pytest.approx(ec, rel=1e-9, abs=0.0)
+        assert laws.Plain(dp, ec).depth(e) == pytest.approx(z, rel=1e-9, abs=0.0)
+        assert laws.Plain(dp, ec).dose(z) == pytest.approx(e, rel=1e-9, abs=0.0)
+        assert laws.Plain(dp, 1.0).below(e, z) == pytest.approx(ec, rel=1e-9, abs=0.0)
 
 
 def test_nothing_cures_at_or_below_the_critical_exposure():
     e = np.array([0.0, 1e-300, 0.04, 0.08])
-    assert np.array_equal(cure.cure_depth(e, 0.15, 0.08), np.zeros(4))
-    assert np.array_equal(cure.threshold_depth(e, 0.15, 0.08, 0.8), np.zeros(4))
-    assert np.array_equal(cure.bleaching_depth(e, 0.15, 0.08, 0.1), np.zeros(4))
+    assert np.array_equal(laws.Plain(0.15, 0.08).depth(e), np.zeros(4))
+    assert np.array_equal(laws.Threshold(0.15, 0.08, 0.8).depth(e), np.zeros(4))
+    assert np.array_equal(laws.Bleaching(0.15, 0.08, 0.1).depth(e), np.zeros(4))
 
 
 def bleach(layers, dp, eb, exposure):
@@ -61,23 +61,23 @@ def test_bleaching_closed_form_solves_the_rate_equations(e_over_eb, ec_over_eb):
     z = np.linspace(0.0, 12.0 * dp, 801)
     (c,), (passed,), (through,) = bleach([(z, np.ones_like(z))], dp, eb, e)
     near = slice(0, 601)
-    assert cure.bleaching_dose_at_depth(e, z, dp, eb)[near] == pytest.approx(passed[near], rel=1e-6, abs=0.0)
-    assert cure.bleaching_transmission(e, z, dp, eb)[near] == pytest.approx(through[near], rel=1e-6, abs=0.0)
-    assert cure.bleached_fraction(e, z, dp, eb)[near] == pytest.approx(1.0 - c[near], rel=1e-6, abs=1e-9)
-    assert cure.bleaching_rate(e, z, dp, eb)[near] == pytest.approx((through * c)[near], rel=1e-6, abs=0.0)
+    assert laws.Bleaching(dp, 1.0, eb).below(e, z)[near] == pytest.approx(passed[near], rel=1e-6, abs=0.0)
+    assert laws.bleaching_transmission(e, z, dp, eb)[near] == pytest.approx(through[near], rel=1e-6, abs=0.0)
+    assert laws.bleached_fraction(e, z, dp, eb)[near] == pytest.approx(1.0 - c[near], rel=1e-6, abs=1e-9)
+    assert laws.bleaching_rate(e, z, dp, eb)[near] == pytest.approx((through * c)[near], rel=1e-6, abs=0.0)
     tip = brentq(lambda x: np.interp(x, z, np.log(passed)) - math.log(ec), 0.0, z[-1])
-    assert cure.bleaching_depth(e, dp, ec, eb) == pytest.approx(tip, rel=2e-5, abs=0.0)
-    assert cure.bleaching_dose(cure.bleaching_depth(e, dp, ec, eb), dp, ec, eb) == pytest.approx(e, rel=1e-12, abs=0.0)
+    assert laws.Bleaching(dp, ec, eb).depth(e) == pytest.approx(tip, rel=2e-5, abs=0.0)
+    assert laws.Bleaching(dp, ec, eb).dose(laws.Bleaching(dp, ec, eb).depth(e)) == pytest.approx(e, rel=1e-12, abs=0.0)
 
 
 def test_greatest_initiation_rate_is_a_quarter_where_little_light_gets_through():
     """`terrones2001`: fully bleaching initiator, strong attenuation."""
     e = np.linspace(0.0, 60.0, 60001)
-    assert cure.bleaching_rate(e, 30.0, 1.0, 1.0).max() == pytest.approx(0.25, abs=1e-6)
+    assert laws.bleaching_rate(e, 30.0, 1.0, 1.0).max() == pytest.approx(0.25, abs=1e-6)
     # at the surface it is greatest at first, and all of the initiator is used once: the rate integrates to Eb
-    assert cure.bleaching_rate(0.0, 0.0, 1.0, 1.0) == 1.0
+    assert laws.bleaching_rate(0.0, 0.0, 1.0, 1.0) == 1.0
     for z in (0.0, 0.7, 4.0):
-        used = quad(lambda x: cure.bleaching_rate(x, z, 1.0, 2.0), 0.0, 200.0, epsabs=0, epsrel=1e-12, limit=400)[0]  # noqa: B023
+        used = quad(lambda x: laws.bleaching_rate(x, z, 1.0, 2.0), 0.0, 200.0, epsabs=0, epsrel=1e-12, limit=400)[0]  # noqa: B023
         assert used == pytest.approx(2.0, rel=1e-10, abs=0.0)
 
 
@@ -87,7 +87,7 @@ def test_bleached_resin_keeps_the_digits_of_its_rate():
         for e, z in ((60.0, 2.0), (5.0, 30.0), (200.0, 100.0)):
             x = mp.exp(mp.mpf(-z)) * (mp.exp(mp.mpf(e)) - 1)
             want = 1 / (1 + mp.exp(-mp.mpf(e)) * (mp.exp(mp.mpf(z)) - 1)) / (1 + x)
-            assert float(abs(cure.bleaching_rate(e, z, 1.0, 1.0) / want - 1)) < 1e-12
+            assert float(abs(laws.bleaching_rate(e, z, 1.0, 1.0) / want - 1)) < 1e-12
 
 
 def test_bleaching_far_from_its_middle_agrees_with_high_precision():
@@ -102,13 +102,13 @@ def test_bleaching_far_from_its_middle_agrees_with_high_precision():
         ):
             e_, ec_, eb_ = (mp.mpf(x) for x in (e, ec, eb))
             want = mp.log((mp.exp(e_ / eb_) - 1) / (mp.exp(ec_ / eb_) - 1))
-            got = cure.bleaching_depth(e, 1.0, ec, eb)
+            got = laws.Bleaching(1.0, ec, eb).depth(e)
             assert float(abs(got - want)) < 4e-15 * max(1.0, e / eb, abs(math.log(ec / eb))), (e, ec, eb)
 
 
 def test_absorbance_is_decadic():
     a, length = 0.7, 93.0
-    assert math.exp(-length / cure.depth_from_absorbance(a, length)) == pytest.approx(10**-a, rel=1e-14, abs=0.0)
+    assert math.exp(-length / laws.depth_from_absorbance(a, length)) == pytest.approx(10**-a, rel=1e-14, abs=0.0)
 
 
 # layers on layers
@@ -130,8 +130,9 @@ def test_stack_layer_by_layer(t, dp, n):
     tip = brentq(lambda z: math.log(built(es, t, dp, n, z) / ec), 0.0, 12.0 * dp, xtol=1e-15)
     cd = dp * math.log(es / ec)
     assert stack.depth_after_layers(cd, n, t, dp) == pytest.approx(tip, rel=1e-12, abs=0.0)
-    assert stack.print_through(cd, n, t, dp) == pytest.approx(tip - t, rel=1e-9, abs=1e-14)
-    totals = stack.layer_totals(es, lambda x: cure.exposure_at_depth(x, t, dp), n)
+    law = laws.Plain(dp, ec)
+    assert stack.print_through(law, es, t, n) == pytest.approx(tip - t, rel=1e-9, abs=1e-14)
+    totals = stack.layer_totals(law, es, t, n)
     assert totals == pytest.approx([built(es, t, dp, k + 1, 0.0) for k in range(n)], rel=1e-12, abs=0.0)
 
 
@@ -146,15 +147,31 @@ def test_thin_layers_keep_their_digits():
 
 @pytest.mark.parametrize(("t", "dp"), [(0.1, 0.15), (0.02, 0.2)])
 def test_total_at_the_first_top_of_few_and_of_endless_layers(t, dp):
-    left = lambda x: cure.exposure_at_depth(x, t, dp)  # noqa: E731
+    law = laws.Plain(dp, 1.0)
     for n in (1, 2, 9):
-        total, settled = stack.first_top_total(0.3, left, n)
-        assert settled
-        assert total == pytest.approx(built(0.3, t, dp, n, 0.0), rel=1e-13, abs=0.0)
-    total, settled = stack.first_top_total(0.3, left, math.inf)
-    assert settled
-    assert total == pytest.approx(built(0.3, t, dp, 4000, 0.0), rel=1e-11, abs=0.0)
-    assert not stack.first_top_total(0.3, lambda x: x, math.inf)[1], "light that is never absorbed piles up for ever"
+        assert stack.total(law, 0.3, t, n) == pytest.approx(built(0.3, t, dp, n, 0.0), rel=1e-13, abs=0.0)
+    assert stack.total(law, 0.3, t, math.inf) == pytest.approx(built(0.3, t, dp, 4000, 0.0), rel=1e-11, abs=0.0)
+
+
+def test_light_that_each_layer_bleaches_through_piles_up_for_ever():
+    law = laws.Bleaching(0.12, 0.01, 0.001)
+    assert stack.total(law, 5.0, 0.1, math.inf) == math.inf
+    assert stack.print_through(law, 5.0, 0.1, math.inf) == math.inf
+    assert math.isfinite(stack.total(law, 5.0, 0.1, 7))
+
+
+def test_a_first_layer_of_its_own_exposure_under_others():
+    """Layer by layer: 0.3 on the first, 0.2 on each of three above."""
+    t, dp = 0.1, 0.15
+    want = 0.3 + 0.2 * sum(math.exp(-k * t / dp) for k in (1, 2, 3))
+    assert stack.total(laws.Plain(dp, 1.0), 0.3, t, 4, 0.2) == pytest.approx(want, rel=1e-13, abs=0.0)
+    bleaching = laws.Bleaching(dp, 0.05, 0.25)
+    passing = 0.2
+    for _ in range(2):
+        passing = 0.2 + bleaching.below(passing, t)
+    assert stack.total(bleaching, 0.3, t, 4, 0.2) == pytest.approx(
+        0.3 + bleaching.below(passing, t), rel=1e-12, abs=0.0
+    )
 
 
 @pytest.mark.parametrize("n", [2, 4])
@@ -170,6 +187,8 @@ def test_stack_of_bleaching_layers_by_the_rate_equations(n):
         left, passed, _ = bleach(layers, dp, eb, es)
         layers = [(grid, c) for (grid, _), c in zip(layers, left)]
         total += passed[-1]
-    totals = stack.layer_totals(es, lambda x: cure.bleaching_dose_at_depth(x, t, dp, eb), n)
+    law = laws.Bleaching(dp, 0.01, eb)
+    totals = stack.layer_totals(law, es, t, n)
+    assert stack.total(law, es, t, n) == pytest.approx(totals[-1], rel=1e-12, abs=0.0)
     assert totals[-1] == pytest.approx(total[0], rel=1e-6, abs=0.0)
-    assert cure.bleaching_dose_at_depth(totals[-1], below, dp, eb) == pytest.approx(total, rel=1e-6, abs=0.0)
+    assert laws.Bleaching(dp, 1.0, eb).below(totals[-1], below) == pytest.approx(total, rel=1e-6, abs=0.0)

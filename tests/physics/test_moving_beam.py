@@ -12,7 +12,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from curecalc.physics import cure, line, raster, rates, spot, tilt
+from curecalc.physics import laws, line, raster, spot, tilt
 
 RNG = np.random.default_rng(20261125)
 
@@ -144,11 +144,9 @@ def test_power_threshold_law_integrated(w):
     s = line.equivalent_exposure(p, along, across, v, w, i_ref)
     assert s * i_ref ** (w - 1.0) == pytest.approx(dose(0.0), rel=1e-12, abs=0.0)
     tip = brentq(lambda z: dose(z) / needed - 1.0, 0.0, 2.0, xtol=1e-14)
-    assert cure.threshold_depth(s, dp, ec, w) == pytest.approx(tip, rel=1e-11, abs=0.0)
-    assert cure.threshold_dose(tip, dp, ec, w) == pytest.approx(s, rel=1e-11, abs=0.0)
-    assert cure.threshold_dose_at_depth(s, 0.1, dp, w) * i_ref ** (w - 1.0) == pytest.approx(
-        dose(0.1), rel=1e-12, abs=0.0
-    )
+    assert laws.Threshold(dp, ec, w).depth(s) == pytest.approx(tip, rel=1e-11, abs=0.0)
+    assert laws.Threshold(dp, ec, w).dose(tip) == pytest.approx(s, rel=1e-11, abs=0.0)
+    assert laws.Threshold(dp, 1.0, w).below(s, 0.1) * i_ref ** (w - 1.0) == pytest.approx(dose(0.1), rel=1e-12, abs=0.0)
     assert line.line_profile(s, across / math.sqrt(w), 0.1) * i_ref ** (w - 1.0) == pytest.approx(
         dose(0.0, 0.1), rel=1e-12
     )
@@ -197,8 +195,7 @@ def test_mean_of_a_raster_is_power_over_area_rate():
     p, w0, v, h = 30.0, 0.125, 1000.0, 0.3
     u = (np.arange(4000) + 0.5) / 4000
     mean = np.mean(raster.profile(u, h / w0)) * raster.mean_exposure(p, v, h)
-    assert mean == pytest.approx(p / rates.area_rate(v, h), rel=1e-12, abs=0.0)
-    assert rates.light_limit(p, mean) == pytest.approx(v * h, rel=1e-12, abs=0.0)
+    assert mean == pytest.approx(p / (v * h), rel=1e-12, abs=0.0)
 
 
 def test_four_neighbours_each_side_hold_nearly_all():

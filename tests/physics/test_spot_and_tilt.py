@@ -156,24 +156,38 @@ def test_falling_root_outside_its_bracket_is_the_end():
     "wanted", [[0.3], [0.01, 0.5], [0.2, 0.2000001, 7.0], [1e-3, 1.0, 2.0, 90.0], [], [0.5, 0.5 * (1 + 1e-5)]]
 )
 def test_all_roots_of_polynomials_are_found(wanted):
-    f = lambda x: math.prod(math.log(x / r) for r in wanted)  # noqa: E731
+    f = lambda x: math.prod(np.log(x / r) for r in wanted) + 0.0 * x  # noqa: E731
     got = roots.all_roots(f, 1e-4, 1e3)
     assert roots.all_roots(lambda x: -f(x), 1e-4, 1e3) == got
-    assert got == pytest.approx(wanted, rel=1e-10, abs=0.0)
+    assert [low for low, _ in got] == pytest.approx(wanted, rel=1e-10, abs=0.0)
+    assert all(low == high for low, high in got)
 
 
 def test_roots_that_no_number_meets_exactly():
-    assert roots.all_roots(lambda x: x * x - 2.0, 0.1, 10.0) == pytest.approx([math.sqrt(2.0)], rel=1e-15, abs=0.0)
-    assert roots.all_roots(lambda x: 3.0 - x * x, 0.1, 10.0) == pytest.approx([math.sqrt(3.0)], rel=1e-15, abs=0.0)
+    assert roots.all_roots(lambda x: x * x - 2.0, 0.1, 10.0) == [
+        (pytest.approx(math.sqrt(2.0), rel=1e-15, abs=0.0),) * 2
+    ]
+    assert roots.all_roots(lambda x: 3.0 - x * x, 0.1, 10.0) == [
+        (pytest.approx(math.sqrt(3.0), rel=1e-15, abs=0.0),) * 2
+    ]
     # a pair nearer than the grid, on either side of an irrational place
     for sign in (1.0, -1.0):
         pair = roots.all_roots(lambda x: sign * ((x - math.e) ** 2 - 1e-8), 0.1, 10.0)  # noqa: B023
-        assert pair == pytest.approx([math.e - 1e-4, math.e + 1e-4], rel=1e-9, abs=0.0)
+        assert [low for low, _ in pair] == pytest.approx([math.e - 1e-4, math.e + 1e-4], rel=1e-9, abs=0.0)
 
 
 def test_roots_at_the_ends_of_the_range_count():
-    assert roots.all_roots(lambda x: x - 1.0, 1.0, 10.0) == [1.0]
-    assert roots.all_roots(lambda x: x - 10.0, 1.0, 10.0) == pytest.approx([10.0])
+    assert roots.all_roots(lambda x: x - 1.0, 1.0, 10.0) == [(1.0, 1.0)]
+    assert roots.all_roots(lambda x: x - 10.0, 1.0, 10.0) == [(pytest.approx(10.0), pytest.approx(10.0))]
+
+
+def test_a_flat_part_is_an_interval_of_roots():
+    f = lambda x: np.maximum(x - 3.0, 0.0) + np.minimum(x - 2.0, 0.0)  # noqa: E731
+    assert roots.all_roots(f, 0.1, 100.0, 1e-12) == [(pytest.approx(2.0, rel=1e-9), pytest.approx(3.0, rel=1e-9))]
+    noisy = lambda x: np.where(x < 2.0, x - 2.0, 1e-15 * np.sin(1e9 * x))  # noqa: E731
+    assert roots.all_roots(noisy, 0.1, 100.0, 1e-12) == [
+        (pytest.approx(2.0, rel=1e-9), pytest.approx(100.0, rel=1e-12))
+    ]
 
 
 def test_a_function_without_roots_has_none():

@@ -5,6 +5,7 @@ import math
 import pytest
 
 from curecalc.physics import raster, tilt
+from curecalc.physics.laws import Plain
 from curecalc.recipe import consequences
 from curecalc.recipe.light import Pattern
 from curecalc.recipe.search import best_settings
@@ -18,9 +19,7 @@ HALF_DIAGONAL, HEIGHT, INDEX = 353.6, 1000.0, 1.5
 def field_depth(best, theta):
     """Depth at the weakest place by the model of one setting, in the worst direction of the lines."""
     x = {"penetration_depth": 0.15, "critical_exposure": math.exp(best.task.curve.log_threshold)}
-    form = settings.Form(
-        best.task.pattern.raster, True, False, False, "plain", incidence_angle=theta, refractive_index=INDEX
-    )
+    form = settings.Form(Plain, incidence_angle=theta, refractive_index=INDEX)
     w = best.beam_radius / math.cos(theta)
     if best.task.pattern.raster:
         # the worst direction: lines along the tilt, whose spot is no longer across them
@@ -29,7 +28,7 @@ def field_depth(best, theta):
         )
     else:
         ratio = best.beam_radius / w
-    return float(settings.depth_of(best.exposure_min * ratio, x, form))
+    return float(settings.cure_law(x, form).height(best.exposure_min * ratio))
 
 
 @pytest.mark.parametrize("raster_lines", [True, False])
@@ -61,15 +60,17 @@ def test_denser_light_in_the_tilted_beam_is_counted():
 
 @pytest.mark.parametrize("raster_lines", [True, False])
 def test_aiming_deeper_at_the_centre_reaches_the_depth_at_the_corner(raster_lines):
-    needed = consequences.edge_depth_needed(0.18, 0.15, HALF_DIAGONAL, HEIGHT, INDEX, raster_lines=raster_lines)
+    needed = consequences.edge_depth_needed(
+        0.18, Plain(0.15, 0.08), HALF_DIAGONAL, HEIGHT, INDEX, raster_lines=raster_lines
+    )
     theta = math.atan(HALF_DIAGONAL / HEIGHT)
     x = {"penetration_depth": 0.15, "critical_exposure": 0.08}
     stretched = 1.0 if raster_lines else math.cos(theta)
-    form = settings.Form(True, True, False, False, "plain", incidence_angle=theta, refractive_index=INDEX)
-    flat = settings.Form(True, True, False, False, "plain")
-    dose = float(settings.dose_for(needed, x, flat)) * stretched
+    form = settings.Form(Plain, incidence_angle=theta, refractive_index=INDEX)
+    flat = settings.Form(Plain)
+    dose = float(settings.cure_law(x, flat).dose(needed)) * stretched
     assert needed > 0.18
-    assert float(settings.depth_of(dose, x, form)) == pytest.approx(0.18, abs=1e-12)
+    assert float(settings.cure_law(x, form).depth(dose)) == pytest.approx(0.18, abs=1e-12)
 
 
 def test_between_contour_and_hatch_nothing_is_weaker_than_the_weaker_of_the_two():

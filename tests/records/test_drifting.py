@@ -15,7 +15,7 @@ from curecalc.logbook.drifting import drift_report, power_limits
 from curecalc.logbook.series import days, depth_series, series, settings_in_force, when
 from curecalc.logbook.status import shop_status
 from curecalc.logbook.verify import verify
-from curecalc.physics import cure, raster
+from curecalc.physics import laws, raster
 from curecalc.statistics.trend import bend
 from curecalc.units import Measured, Quantity
 
@@ -190,7 +190,7 @@ def test_the_depth_of_a_row_is_the_physics(book) -> None:
     assert len(found) == 1
     mean = 240.0 / (2000.0 * 0.1)
     exposure = 2 * mean * float(raster.valley(0.1 / 0.11))
-    assert found.values[0] == pytest.approx(cure.cure_depth(exposure, 0.142, 0.094), rel=1e-12)
+    assert found.values[0] == pytest.approx(laws.Plain(0.142, 0.094).depth(exposure), rel=1e-12)
     assert found.uncertainties[0] == pytest.approx(0.142 * 5.0 / 240.0, rel=1e-9)
     (one,) = shop_status(book, now=NOW).machines
     assert one.depth == pytest.approx(found.values[0])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ...physics import cure, spot
+from ...physics import laws, spot
 from ...setting.explain import Step
 from ...units import figure
 from .draw import Draw, Made
@@ -49,7 +49,7 @@ def unit_change(d: Draw) -> Made:
 
 def light_at_depth(d: Draw) -> Made:
     e, z = float(f"{d.ec * d.between(2.5, 8.0):.2g}"), float(f"{d.dp * d.between(0.5, 2.2):.2g}")
-    left = float(cure.exposure_at_depth(e, z, d.dp))
+    left = float(laws.Plain(d.dp, 1.0).below(e, z))
     return Made(
         f"The surface of a resin with a penetration depth of {d.length(d.dp)} gets {d.exposure(e)}. How much arrives "
         f"{d.length(z)} below? Answer in mJ/cm^2.",
@@ -64,7 +64,7 @@ def light_at_depth(d: Draw) -> Made:
 
 def cure_depth(d: Draw) -> Made:
     e = float(f"{d.ec * d.between(2.0, 9.0):.2g}")
-    depth = float(cure.cure_depth(e, d.dp, d.ec))
+    depth = float(laws.Plain(d.dp, d.ec).depth(e))
     return Made(
         f"A resin has a penetration depth of {d.length(d.dp)} and a critical exposure of {d.said(d.ec, 'exposure', 'mJ/cm^2')}. "
         f"How deep does an exposure of {d.exposure(e)} cure it?",
@@ -79,7 +79,7 @@ def cure_depth(d: Draw) -> Made:
 
 def exposure_for_depth(d: Draw) -> Made:
     depth = float(f"{d.dp * d.between(0.6, 2.0):.2g}")
-    e = float(cure.exposure_for_depth(depth, d.dp, d.ec))
+    e = float(laws.Plain(d.dp, d.ec).dose(depth))
     return Made(
         f"Which exposure cures a resin (penetration depth {d.length(d.dp)}, critical exposure {d.exposure(d.ec)}) "
         f"{d.length(depth)} deep? Answer in mJ/cm^2.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ...physics import cure, line
+from ...physics import laws, line
 from ...setting.explain import Step
 from .draw import Draw, Made
 from .first import AREA, LOG10, TEN, f
@@ -17,7 +17,7 @@ _ROOT = math.sqrt(2.0 / math.pi)
 
 
 def _need(d: Draw, depth: float) -> tuple[float, Step]:
-    e = float(cure.exposure_for_depth(depth, d.dp, d.ec))
+    e = float(laws.Plain(d.dp, d.ec).dose(depth))
     return e, Step("E = Ec e^(Cd/Dp)", f"{f(100 * d.ec)} mJ/cm^2 x e^({f(depth)}/{f(d.dp)})",
                    f"{f(100 * e)} mJ/cm^2 = {f(e)} mJ/mm^2", "The exposure the depth needs.")  # fmt: skip
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ...physics import cure, stack
+from ...physics import laws, stack
 from ...setting.explain import Step
 from .draw import Draw, Made
 from .first import AREA, LOG10, TEN, f
@@ -18,7 +18,7 @@ _ROOT = math.sqrt(2.0 / math.pi)
 def _pair(d: Draw) -> tuple[float, float, float, float]:
     e1 = float(f"{d.ec * d.between(1.8, 2.6):.2g}")
     e2 = float(f"{e1 * d.between(2.5, 5.0):.2g}")
-    y1, y2 = (float(f"{float(cure.cure_depth(e, d.dp, d.ec)):.3g}") for e in (e1, e2))
+    y1, y2 = (float(f"{float(laws.Plain(d.dp, d.ec).depth(e)):.3g}") for e in (e1, e2))
     return e1, e2, y1, y2
 
 
@@ -81,7 +81,7 @@ def raster_speed(d: Draw) -> Made:
 
 def print_through(d: Draw) -> Made:
     cd = d.layer + d.overcure
-    through = float(stack.print_through(cd, math.inf, d.layer, d.dp))
+    through = float(stack.depth_after_layers(cd, math.inf, d.layer, d.dp)) - d.layer
     return Made(
         f"Many layers of {d.length(d.layer)} are drawn, each cured {d.length(cd)} deep alone, penetration depth {d.length(d.dp)}. "
         f"How far does the "
