@@ -32,9 +32,7 @@ _WHERE = {
     "formulas.field": (
         "footprint_factor fresnel_loss incidence_angle refraction_angle surface_speed transmission_ratio vertical_depth_factor"
     ),
-    "formulas.scan": (
-        "Scan line_width power_for_depth scan_exposure scan_speed section_depth segment_exposure top_hat_exposure"
-    ),
+    "formulas.scan": ("Scan line_width power_for_depth scan_exposure scan_speed section_depth segment_exposure top_hat_exposure"),
     "formulas.raster": (
         "RasterExposure breakup_speed hatch_spacing_for_exposure light_limited_area_rate mean_exposure pulse_exposure "
         "raster_exposure raster_profile"
@@ -45,8 +43,7 @@ _WHERE = {
     "setting.limits": "Limits",
     "setting.solution": "Solution",
     "setting.solve": (
-        "solve solve_beam_radius solve_hatch_spacing solve_layer_thickness solve_overcure solve_passes solve_power "
-        "solve_scan_speed"
+        "solve solve_beam_radius solve_hatch_spacing solve_layer_thickness solve_overcure solve_passes solve_power solve_scan_speed"
     ),
     "calibration.coupons": "Coupon read_coupons",
     "calibration.curve": "Fit fit_coupons fit_working_curve",

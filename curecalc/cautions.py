@@ -8,10 +8,7 @@ BEAM_CAUTION = (
     "when measuring power or spot."
 )
 RESIN_CAUTION = "Uncured resin can sensitise skin and harm eyes and water: gloves, ventilation, the safety data sheet."
-RULES_CAUTION = (
-    "Follow the machine maker's instructions, the site's laser safety officer and local rules; "
-    "they come before this tool."
-)
+RULES_CAUTION = "Follow the machine maker's instructions, the site's laser safety officer and local rules; they come before this tool."
 USE_CAUTION = "Structural, medical and dental use needs the qualification that its own standards ask."
 
 CAUTIONS = (START_CAUTION, BEAM_CAUTION, RESIN_CAUTION, RULES_CAUTION, USE_CAUTION)

@@ -35,9 +35,7 @@ def reference_folder() -> Path:
     for folder in (package / "reference", package.parent / "reference"):
         if (folder / "sources.toml").is_file():
             return folder
-    raise FileError(
-        "reference: the folder of outside checks is missing from this installation. Install curecalc again."
-    )
+    raise FileError("reference: the folder of outside checks is missing from this installation. Install curecalc again.")
 
 
 def _toml(path: Path) -> dict[str, Any]:
@@ -153,9 +151,7 @@ def _tolerance(check: Mapping[str, Any], field: str, want: Printed) -> float:
     return want.half_last_digit * (1.0 + 1e-9) + rounding
 
 
-def _outcome(
-    check: Mapping[str, Any], values: list[float], worst: float, tolerance: float, agrees: bool, note: str
-) -> Outcome:
+def _outcome(check: Mapping[str, Any], values: list[float], worst: float, tolerance: float, agrees: bool, note: str) -> Outcome:
     return Outcome(
         id=check["id"],
         topic=check.get("topic", ""),

@@ -51,36 +51,21 @@ def main():
     z = np.array([120.0, 132, 144, 198, 204, 210, 216, 222, 228, 276, 290, 304])
     w = np.hypot(waist, waist / rayleigh * (z - at))
     seen = [2000 * (w + 0.0006 * rng.standard_normal(z.size)) for _ in "xy"]
-    head = [
-        NOTE + "waist 60 um at 212 mm and M^2 1.20",
-        "wavelength = 355 nm",
-        "position [mm],beam diameter x [um],beam diameter y [um]",
-    ]
+    head = [NOTE + "waist 60 um at 212 mm and M^2 1.20", "wavelength = 355 nm", "position [mm],beam diameter x [um],beam diameter y [um]"]
     write("beam_caustic.csv", head, (z, *seen), ("{:.1f}", "{:.1f}", "{:.1f}"))
 
     picture(rng)
 
     t = np.arange(0.0, 400.0, 10.0)
     power = 250.0 * (1 - 0.05 * np.exp(-t / 45.0)) + 0.8 * rng.standard_normal(t.size)
-    head = [
-        NOTE + "250 mW at the meter after a warm-up of 5 %; a window takes 4 %: 240 mW at the resin",
-        "time [s],power [mW]",
-    ]
+    head = [NOTE + "250 mW at the meter after a warm-up of 5 %; a window takes 4 %: 240 mW at the resin", "time [s],power [mW]"]
     write("beam_power.csv", head, (t, power), ("{:.0f}", "{:.1f}"))
 
     v = np.array([400.0, 700, 1200, 2000, 3500, 6000, 10000])
     vanishing = math.sqrt(2 / math.pi) * 240.0 / (0.110 * 0.094)
     width, depth = 0.110 * np.sqrt(2 * np.log(vanishing / v)), 0.142 * np.log(vanishing / v)
-    columns = (
-        v,
-        1000 * (width + 0.004 * rng.standard_normal(v.size)),
-        1000 * (depth + 0.006 * rng.standard_normal(v.size)),
-    )
-    head = [
-        NOTE + "radius 0.110 mm; Dp 0.142 mm; Ec 9.4 mJ/cm^2",
-        "power = 240 mW",
-        "scan speed [mm/s],line width [um],cure depth [um]",
-    ]
+    columns = (v, 1000 * (width + 0.004 * rng.standard_normal(v.size)), 1000 * (depth + 0.006 * rng.standard_normal(v.size)))
+    head = [NOTE + "radius 0.110 mm; Dp 0.142 mm; Ec 9.4 mJ/cm^2", "power = 240 mW", "scan speed [mm/s],line width [um],cure depth [um]"]
     write("beam_cured_lines.csv", head, columns, ("{:.0f}", "{:.0f}", "{:.0f}"))
 
 

@@ -34,9 +34,7 @@ beam = curecalc.Beam(
     radius_x=curecalc.Measured(Q(0.110, "mm"), Q(0.003, "mm")),
     wavelength=Q(355.0, "nm"),
 )
-resin = curecalc.Resin(
-    penetration_depth=fit.penetration_depth, critical_exposure=fit.critical_exposure, correlation=fit.correlation
-)
+resin = curecalc.Resin(penetration_depth=fit.penetration_depth, critical_exposure=fit.critical_exposure, correlation=fit.correlation)
 solution = curecalc.solve_scan_speed(
     beam=beam,
     resin=resin,

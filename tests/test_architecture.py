@@ -161,18 +161,14 @@ def test_every_module_says_what_it_is(module):
 def public_names(module):
     for node in TREES[module].body:
         if isinstance(node, ast.Assign) and any(isinstance(t, ast.Name) and t.id == "__all__" for t in node.targets):
-            return (
-                ast.literal_eval(node.value) if module != "curecalc" else list(importlib.import_module(module).__all__)
-            )
+            return ast.literal_eval(node.value) if module != "curecalc" else list(importlib.import_module(module).__all__)
     return None
 
 
 WITH_NAMES = [m for m in MODULES if public_names(m) is not None]
 
 
-@pytest.mark.parametrize(
-    "module", [m for m in MODULES if any(isinstance(n, ast.FunctionDef | ast.ClassDef) for n in TREES[m].body)]
-)
+@pytest.mark.parametrize("module", [m for m in MODULES if any(isinstance(n, ast.FunctionDef | ast.ClassDef) for n in TREES[m].body)])
 def test_all_stands_at_the_top_and_is_true(module):
     names = public_names(module)
     if names is None and (module == "curecalc" or MODULES[module].name == "__main__.py"):
@@ -193,9 +189,7 @@ def documented():
     for room in BASIC_ROOMS:
         module = importlib.import_module(f"curecalc.{room}")
         found |= {f"{room}.{name}": getattr(module, name) for name in module.__all__}
-    found |= {
-        name: getattr(curecalc, name) for name in curecalc.__all__ if name not in {k.split(".")[-1] for k in found}
-    }
+    found |= {name: getattr(curecalc, name) for name in curecalc.__all__ if name not in {k.split(".")[-1] for k in found}}
     return [pytest.param(thing, id=key) for key, thing in found.items() if inspect.isfunction(thing)]
 
 
@@ -226,9 +220,7 @@ def test_documented_parameters_are_those_of_the_signature(function):
 OFFERED = [
     m
     for m in WITH_NAMES
-    if room_of(m)[:1] != "_"
-    and room_of(m) not in {"cli", "page"}
-    and (m.count(".") == 1 or MODULES[m].name == "__init__.py")
+    if room_of(m)[:1] != "_" and room_of(m) not in {"cli", "page"} and (m.count(".") == 1 or MODULES[m].name == "__init__.py")
 ]
 
 
@@ -293,9 +285,7 @@ def test_kernels_do_not_load_pint():
 
 def test_units_do_not_load_scipy():
     # pint itself imports the bare scipy package, a namespace that costs nothing
-    loaded = loaded_by(
-        "import curecalc.units, curecalc.formulas.scan, curecalc.formulas.raster, curecalc.formulas.stack"
-    )
+    loaded = loaded_by("import curecalc.units, curecalc.formulas.scan, curecalc.formulas.raster, curecalc.formulas.stack")
     assert not [m for m in loaded if m.startswith(("scipy.special", "scipy.optimize", "scipy.stats", "scipy.linalg"))]
     assert "matplotlib" not in loaded
 
@@ -318,18 +308,7 @@ BEAM = ["--power", "300 mW", "--beam-radius", "125um"]
         ["speed", *BEAM, *RESIN, "--layer-thickness", "0.1 mm", "--overcure", "0.05 mm"],
         ["speed", *BEAM, *RESIN, "--cure-depth", "0.15 mm", "--hatch-spacing", "0.1 mm", "--json"],
         ["depth", *BEAM, *RESIN, "--scan-speed", "2 m/s", "--explain"],
-        [
-            "solve",
-            "--for",
-            "beam_radius",
-            "--power",
-            "300 mW",
-            "--scan-speed",
-            "2 m/s",
-            *RESIN,
-            "--cure-depth",
-            "0.15 mm",
-        ],
+        ["solve", "--for", "beam_radius", "--power", "300 mW", "--scan-speed", "2 m/s", *RESIN, "--cure-depth", "0.15 mm"],
     ],
     ids=["speed", "speed-raster-json", "depth-explain", "solve-radius"],
 )

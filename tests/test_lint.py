@@ -11,9 +11,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 
 @pytest.mark.parametrize(
-    "command",
-    [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy", "curecalc"]],
-    ids=["lint", "format", "types"],
+    "command", [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy", "curecalc"]], ids=["lint", "format", "types"]
 )
 def test_clean(command):
     if importlib.util.find_spec(command[0]) is None:

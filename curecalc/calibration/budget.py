@@ -29,9 +29,13 @@ class Scales:
 
 
 def scales(
-    *, power_scale_uncertainty: Any = None, beam_radius_scale_uncertainty: Any = None,
-    thickness_bias_uncertainty: Any = None, same_machine: bool = True, same_gauge: bool = True,
-) -> Scales:  # fmt: skip
+    *,
+    power_scale_uncertainty: Any = None,
+    beam_radius_scale_uncertainty: Any = None,
+    thickness_bias_uncertainty: Any = None,
+    same_machine: bool = True,
+    same_gauge: bool = True,
+) -> Scales:
     """Check the stated common errors."""
     relative = {}
     for name, value in (
@@ -39,19 +43,11 @@ def scales(
         ("beam_radius_scale_uncertainty", beam_radius_scale_uncertainty),
     ):
         relative[name] = 0.0 if value is None else float(ratio(name, value, low=0.0, high=1.0, low_open=False))
-    bias = (
-        0.0
-        if thickness_bias_uncertainty is None
-        else nonnegative("thickness_bias_uncertainty", thickness_bias_uncertainty, MM)
-    )
+    bias = 0.0 if thickness_bias_uncertainty is None else nonnegative("thickness_bias_uncertainty", thickness_bias_uncertainty, MM)
     if not isinstance(bias, float):
         raise QuantityError("thickness_bias_uncertainty must be one value, got an array.")
     return Scales(
-        relative["power_scale_uncertainty"],
-        relative["beam_radius_scale_uncertainty"],
-        bias,
-        bool(same_machine),
-        bool(same_gauge),
+        relative["power_scale_uncertainty"], relative["beam_radius_scale_uncertainty"], bias, bool(same_machine), bool(same_gauge)
     )
 
 
@@ -131,9 +127,7 @@ def _sentence(parts: list[Part], stated: Scales, elsewhere: float, raster: bool)
     if bias:
         size = figure(100 * bias[0].relative, digits=2)
         if stated.same_gauge:
-            said.append(
-                f"The thickness bias ({size} % of Ec) cancels as long as wanted depths are meant as this gauge reads them"
-            )
+            said.append(f"The thickness bias ({size} % of Ec) cancels as long as wanted depths are meant as this gauge reads them")
         else:
             said.append(f"The thickness bias ({size} % of Ec) is counted, since wanted depths are true depths")
     tail = f". Counting everything, Ec has a standard uncertainty of {figure(100 * elsewhere, digits=2)} %."

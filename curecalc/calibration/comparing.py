@@ -48,14 +48,17 @@ def lot_from_fit(name: str, fit: Fit) -> Lot:
     """A lot from its fitted coupons."""
     c = fit.coupons
     return Lot(
-        name, ordinary_line(c.x, c.thickness), fit.line, float(c.thickness.min()), float(c.thickness.max()),
-        float(c.x.min()), float(c.x.max()),
-    )  # fmt: skip
+        name,
+        ordinary_line(c.x, c.thickness),
+        fit.line,
+        float(c.thickness.min()),
+        float(c.thickness.max()),
+        float(c.x.min()),
+        float(c.x.max()),
+    )
 
 
-def lot_from_line(
-    name: str, line: WorkingLine, *, coupons: int, residual_sd: float, depth_low: float, depth_high: float
-) -> Lot:
+def lot_from_line(name: str, line: WorkingLine, *, coupons: int, residual_sd: float, depth_low: float, depth_high: float) -> Lot:
     """A lot from the numbers of a saved fit by ordinary least squares (the coupons themselves are not needed)."""
     from dataclasses import replace
 
@@ -63,10 +66,16 @@ def lot_from_line(
     dof = coupons - 2
     scale = residual_sd**2
     ordinary = replace(
-        judged, n=coupons, degrees_of_freedom=dof, sum_of_squares=scale * dof, residual_sd=residual_sd, scale=scale,
-        sxx=scale / line.slope_variance if line.slope_variance > 0 else np.inf, weight_sum=float(coupons),
+        judged,
+        n=coupons,
+        degrees_of_freedom=dof,
+        sum_of_squares=scale * dof,
+        residual_sd=residual_sd,
+        scale=scale,
+        sxx=scale / line.slope_variance if line.slope_variance > 0 else np.inf,
+        weight_sum=float(coupons),
         t_degrees_of_freedom=float(dof),
-    )  # fmt: skip
+    )
     return Lot(name, ordinary, judged, depth_low, depth_high, line.x_low, line.x_high)
 
 
@@ -117,38 +126,44 @@ class LotComparison:
         """The JSON object of the command `compare`."""
         d = self.depth_difference
         return {
-            "verdict": self.verdict, "sentence": self.sentence, "equivalent": self.equivalent,
-            "equivalence_p": float(d.equivalence_p), "slopes": _test(self.tests.slopes),
-            "intercepts": _test(self.tests.intercepts), "coincidence": _test(self.tests.coincidence),
+            "verdict": self.verdict,
+            "sentence": self.sentence,
+            "equivalent": self.equivalent,
+            "equivalence_p": float(d.equivalence_p),
+            "slopes": _test(self.tests.slopes),
+            "intercepts": _test(self.tests.intercepts),
+            "coincidence": _test(self.tests.coincidence),
             "speed_change": _change(self.speed_change, self.confidence),
             "depth_difference": _difference(d, self.confidence),
-            "cure_depth": to_json(self.cure_depth), "tolerance": to_json(self.tolerance),
+            "cure_depth": to_json(self.cure_depth),
+            "tolerance": to_json(self.tolerance),
             "residual_sd": to_json(Quantity(self.tests.residual_sd, MM)),
-            "common_penetration_depth": to_json(
-                Quantity(self.tests.common_slope, MM), Quantity(self.tests.common_slope_sd, MM)),
-            "lots": [self._lot(i) for i in range(len(self.lots))], "notes": list(self.notes),
-        }  # fmt: skip
+            "common_penetration_depth": to_json(Quantity(self.tests.common_slope, MM), Quantity(self.tests.common_slope_sd, MM)),
+            "lots": [self._lot(i) for i in range(len(self.lots))],
+            "notes": list(self.notes),
+        }
 
     def _lot(self, i: int) -> dict[str, Any]:
         lot = self.lots[i]
         out = {
-            "name": lot.name, "coupons": lot.ordinary.n, "penetration_depth": to_json(lot.penetration_depth),
+            "name": lot.name,
+            "coupons": lot.ordinary.n,
+            "penetration_depth": to_json(lot.penetration_depth),
             "critical_exposure": to_json(lot.critical_exposure),
             "residual_sd": to_json(Quantity(float(lot.ordinary.residual_sd), MM)),
-        }  # fmt: skip
+        }
         if i:
             difference, change = self.others[i - 1]
             out |= {
-                "depth_difference": _difference(difference, self.confidence), "equivalent": bool(difference.equivalent),
+                "depth_difference": _difference(difference, self.confidence),
+                "equivalent": bool(difference.equivalent),
                 "speed_change": _change(change, self.confidence),
-            }  # fmt: skip
+            }
         return out
 
 
 def _test(test: FTest) -> dict[str, Any]:
-    return {
-        "f": test.f if np.isfinite(test.f) else None, "p": test.p, "df": [test.numerator, test.denominator],
-    }  # fmt: skip
+    return {"f": test.f if np.isfinite(test.f) else None, "p": test.p, "df": [test.numerator, test.denominator]}
 
 
 def _change(change: tuple[float, float, float], confidence: float) -> dict[str, Any]:
@@ -157,9 +172,11 @@ def _change(change: tuple[float, float, float], confidence: float) -> dict[str, 
 
 def _difference(d: Difference, confidence: float) -> dict[str, Any]:
     return to_json(
-        Quantity(float(d.value), MM), Quantity(float(d.standard_uncertainty), MM),
-        (Quantity(float(d.low), MM), Quantity(float(d.high), MM)), round(2 * confidence - 1, 12),
-    )  # fmt: skip
+        Quantity(float(d.value), MM),
+        Quantity(float(d.standard_uncertainty), MM),
+        (Quantity(float(d.low), MM), Quantity(float(d.high), MM)),
+        round(2 * confidence - 1, 12),
+    )
 
 
 def compare_lots(
@@ -217,9 +234,18 @@ def compare_lots(
     notes += _notes(lots, tests, depth)
     verdict, sentence = _verdict(old, new, depth, allowed, difference, change, confidence, speed_limit, depth_limit)
     return LotComparison(
-        tuple(lots), tests, Quantity(depth, MM), Quantity(allowed, MM), confidence, difference, change, verdict, sentence,
-        tuple(notes), pairs,
-    )  # fmt: skip
+        tuple(lots),
+        tests,
+        Quantity(depth, MM),
+        Quantity(allowed, MM),
+        confidence,
+        difference,
+        change,
+        verdict,
+        sentence,
+        tuple(notes),
+        pairs,
+    )
 
 
 def _scalar(name: str, value: Quantity) -> float:
@@ -229,9 +255,7 @@ def _scalar(name: str, value: Quantity) -> float:
     return number
 
 
-def _pair(
-    old: Lot, new: Lot, depth: float, allowed: float, confidence: float
-) -> tuple[Difference, tuple[float, float, float]]:
+def _pair(old: Lot, new: Lot, depth: float, allowed: float, confidence: float) -> tuple[Difference, tuple[float, float, float]]:
     at = log_threshold(old.line) + depth / old.line.slope
     difference = difference_at(old.line, new.line, at, tolerance=allowed, confidence=confidence)
     shift = log_exposure_change(old.line, new.line, depth, confidence=confidence)
@@ -239,9 +263,16 @@ def _pair(
 
 
 def _verdict(
-    old: Lot, new: Lot, depth: float, allowed: float, d: Difference, change: tuple[float, float, float], confidence: float,
-    speed_limit: float, depth_limit: float,
-) -> tuple[str, str]:  # fmt: skip
+    old: Lot,
+    new: Lot,
+    depth: float,
+    allowed: float,
+    d: Difference,
+    change: tuple[float, float, float],
+    confidence: float,
+    speed_limit: float,
+    depth_limit: float,
+) -> tuple[str, str]:
     percent = f"{100 * confidence:g} %"
     moved = f"{1000 * d.value:+.1f} um ({1000 * d.low:+.1f} to {1000 * d.high:+.1f} um)"
     words = f"with the old settings the depth of {figure(depth)} mm changes by {moved}, tolerance {_um(allowed)}"
@@ -269,8 +300,7 @@ def _verdict(
             f"to {_um(after)}. Prove it on a coupon."
         )
     return MORE, (
-        f"Undecided, measure more coupons: {words}; even after a change of speed ({speed}) the depth would be known to "
-        f"{_um(after)} only."
+        f"Undecided, measure more coupons: {words}; even after a change of speed ({speed}) the depth would be known to {_um(after)} only."
     )
 
 
@@ -319,9 +349,7 @@ def comparison_text(c: LotComparison) -> str:
     width = max(max(len(lot.name) for lot in c.lots), 3)
     percent = f"{100 * c.confidence:g} %"
     lines = [c.sentence, ""]
-    lines.append(
-        f"{'lot':<{width}}  coupons  Dp (mm)              Ec (mJ/cm^2)       depth change (um)       speed change (%)"
-    )
+    lines.append(f"{'lot':<{width}}  coupons  Dp (mm)              Ec (mJ/cm^2)       depth change (um)       speed change (%)")
     for i, lot in enumerate(c.lots):
         dp = show(lot.penetration_depth).removesuffix(" mm")
         ec = show(lot.critical_exposure).removesuffix(" mJ/cm^2")
@@ -332,11 +360,7 @@ def comparison_text(c: LotComparison) -> str:
             row += _percent(s).replace(" %", "")
         lines.append(row.rstrip())
     lines.append(f"changes against {c.lots[0].name} at {show(c.cure_depth)}; bounds at {percent} each")
-    for name, test in (
-        ("equal slopes", c.tests.slopes),
-        ("equal heights", c.tests.intercepts),
-        ("one line for all", c.tests.coincidence),
-    ):
+    for name, test in (("equal slopes", c.tests.slopes), ("equal heights", c.tests.intercepts), ("one line for all", c.tests.coincidence)):
         f = figure(test.f) if np.isfinite(test.f) else "infinite"
         lines.append(f"{name:<17} F {f} on {test.numerator} and {test.denominator}, p {test.p:.3g}")
     if c.notes:

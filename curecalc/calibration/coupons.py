@@ -26,12 +26,8 @@ def _setting(kind: str, *hints: str) -> Column:
 
 
 COLUMNS: dict[str, Column] = {
-    "coupon": Column(
-        "text", required=True, aliases=("coupon label",), hints=("sample", "specimen", "id", "label", "part")
-    ),
-    "thickness": Column(
-        "length", required=True, sign="positive", hints=("depth", "cure depth", "height", "cured thickness")
-    ),
+    "coupon": Column("text", required=True, aliases=("coupon label",), hints=("sample", "specimen", "id", "label", "part")),
+    "thickness": Column("length", required=True, sign="positive", hints=("depth", "cure depth", "height", "cured thickness")),
     "exposure": _setting("exposure", "dose", "energy", "energy density", "fluence", "radiant exposure", "light dose"),
     "power": _setting("power", "laser power", "laser", "watt"),
     "scan_speed": _setting("speed", "speed", "velocity", "laser speed", "scan velocity"),
@@ -145,9 +141,7 @@ class CouponSet:
 
         for label in labels:
             if label not in self.labels:
-                raise QuantityError(
-                    f"exclude: there is no coupon {label!r}. The nearest label is {nearest(label, self.labels)!r}."
-                )
+                raise QuantityError(f"exclude: there is no coupon {label!r}. The nearest label is {nearest(label, self.labels)!r}.")
         keep = np.array([label not in labels for label in self.labels])
         if not keep.any():
             raise QuantityError("exclude: all coupons are left out. Keep at least three.")
@@ -160,15 +154,21 @@ class CouponSet:
         return replace(
             self,
             labels=tuple(label for label, k in zip(self.labels, keep) if k),
-            exposure=self.exposure[keep], thickness=self.thickness[keep], counts=self.counts[keep],
-            readings=self.readings[kept_reading], reading_of=new_index[self.reading_of[kept_reading]],
+            exposure=self.exposure[keep],
+            thickness=self.thickness[keep],
+            counts=self.counts[keep],
+            readings=self.readings[kept_reading],
+            reading_of=new_index[self.reading_of[kept_reading]],
             places=tuple(p for p, k in zip(self.places, kept_reading) if k),
-            thickness_sd=part(self.thickness_sd), exposure_sd=part(self.exposure_sd),
-            temperature=part(self.temperature), run_order=part(self.run_order),
+            thickness_sd=part(self.thickness_sd),
+            exposure_sd=part(self.exposure_sd),
+            temperature=part(self.temperature),
+            run_order=part(self.run_order),
             settings={name: values[keep] for name, values in self.settings.items()},
-            exposure_min=part(self.exposure_min), exposure_max=part(self.exposure_max),
+            exposure_min=part(self.exposure_min),
+            exposure_max=part(self.exposure_max),
             computed_exposure=part(self.computed_exposure),
-        )  # fmt: skip
+        )
 
     def coupons(self) -> list[Coupon]:
         """One frozen record a coupon."""
@@ -276,9 +276,7 @@ def coupons_from_table(table: Table, *, skip_blank: bool = False) -> CouponSet:
 class _Grouped:
     """Columns of a table brought to one value a coupon; rows of a coupon that disagree are an error."""
 
-    def __init__(
-        self, table: Table, rows: np.ndarray, group: np.ndarray, start: np.ndarray, labels: tuple[str, ...]
-    ) -> None:
+    def __init__(self, table: Table, rows: np.ndarray, group: np.ndarray, start: np.ndarray, labels: tuple[str, ...]) -> None:
         self.table, self.rows, self.group, self.start, self.labels = table, rows, group, start, labels
 
     def column(self, name: str) -> np.ndarray | None:
@@ -294,14 +292,15 @@ class _Grouped:
             from ..units import KINDS
 
             here, there = (
-                show(Quantity(float(v), KINDS[self.table.kinds[name]].kernel)) if unit else f"{v:g}"
-                for v in (values[row], own[coupon])
+                show(Quantity(float(v), KINDS[self.table.kinds[name]].kernel)) if unit else f"{v:g}" for v in (values[row], own[coupon])
             )
             raise self.table.error(
-                name, row=row, problem=f"coupon {self.labels[coupon]!r} has {name} {here} here and {there} in line "
+                name,
+                row=row,
+                problem=f"coupon {self.labels[coupon]!r} has {name} {here} here and {there} in line "
                 f"{int(self.table.lines[self.start[coupon]])}. Rows with one label are readings of one coupon: "
                 "correct the value, or give the coupon another label.",
-            )  # fmt: skip
+            )
         return own
 
     def mean(self, name: str) -> np.ndarray | None:
@@ -324,29 +323,20 @@ class _Grouped:
 def _settings(table: Table, one: _Grouped) -> dict[str, np.ndarray]:
     widths = [n for n in ("beam_radius", "beam_diameter", "beam_fwhm") if n in table]
     if len(widths) > 1:
-        raise table.error(
-            widths[1], problem=f"the beam is given twice, as {widths[0]} and {widths[1]}. Keep one of them.", row=None
-        )
+        raise table.error(widths[1], problem=f"the beam is given twice, as {widths[0]} and {widths[1]}. Keep one of them.", row=None)
     out = {}
-    for name in (
-        "power",
-        "scan_speed",
-        "hatch_spacing",
-        "passes",
-        "radius_ratio",
-        "spot_angle",
-        "track_angle",
-        "pulse_rate",
-    ):
+    for name in ("power", "scan_speed", "hatch_spacing", "passes", "radius_ratio", "spot_angle", "track_angle", "pulse_rate"):
         values = one.column(name)
         if values is not None:
             out[name] = values
     tilt = one.column("incidence_angle")
     if tilt is not None and tilt.any():
         raise table.error(
-            "incidence_angle", problem="coupons under a slanted beam follow another curve, less deep and gelling sooner. Expose "
-            "them straight below the mirror, and leave this column out.", row=None if "incidence_angle" in table.settings else 0,
-        )  # fmt: skip
+            "incidence_angle",
+            problem="coupons under a slanted beam follow another curve, less deep and gelling sooner. Expose "
+            "them straight below the mirror, and leave this column out.",
+            row=None if "incidence_angle" in table.settings else 0,
+        )
     if widths:
         width = one.column(widths[0])
         assert width is not None
@@ -402,19 +392,13 @@ def coupons_from_arrays(
         Different lengths, values out of range, labels whose entries disagree in exposure.
     """
     if isinstance(thickness, Measured) or isinstance(exposure, Measured):
-        raise QuantityError(
-            "thickness and exposure must be arrays of quantities. Give uncertainties in their own arguments."
-        )
+        raise QuantityError("thickness and exposure must be arrays of quantities. Give uncertainties in their own arguments.")
     y = np.atleast_1d(positive("thickness", thickness, MM))
     n = y.size
     e = _same_length("exposure", positive("exposure", exposure, MJ_CM2), n) / 100.0
     if y.ndim != 1:
         raise QuantityError(f"thickness must have one axis, got {y.ndim}. For many lots at once use fit_lots.")
-    labels = (
-        [str(i + 1) for i in range(n)]
-        if coupon is None
-        else [str(c) for c in np.atleast_1d(np.asarray(coupon)).ravel()]
-    )
+    labels = [str(i + 1) for i in range(n)] if coupon is None else [str(c) for c in np.atleast_1d(np.asarray(coupon)).ravel()]
     if len(labels) != n:
         raise QuantityError(f"coupon has {len(labels)} labels for {n} readings. Give one label a reading.")
     first: dict[str, int] = {}
@@ -441,13 +425,10 @@ def coupons_from_arrays(
             return None
         return np.bincount(group, _same_length(name, nonnegative(name, value, unit), n)) / counts
 
-    settings = {k: v for k, v in (("power", plain("power", power, MW)), ("scan_speed", plain("scan_speed", scan_speed, MM_S)))
-                if v is not None}  # fmt: skip
-    order = (
-        None
-        if run_order is None
-        else np.bincount(group, _same_length("run_order", np.asarray(run_order, float), n)) / counts
-    )
+    settings = {
+        k: v for k, v in (("power", plain("power", power, MW)), ("scan_speed", plain("scan_speed", scan_speed, MM_S))) if v is not None
+    }
+    order = None if run_order is None else np.bincount(group, _same_length("run_order", np.asarray(run_order, float), n)) / counts
     warm = None
     if temperature is not None:
         from ..units import DEGC, finite
@@ -474,7 +455,5 @@ def _same_length(name: str, values: Any, n: int) -> np.ndarray:
     if values.ndim == 0:
         return np.full(n, float(values))
     if values.shape != (n,):
-        raise QuantityError(
-            f"{name} has shape {values.shape}, thickness has {n} readings. Give one value a reading, or one for all."
-        )
+        raise QuantityError(f"{name} has shape {values.shape}, thickness has {n} readings. Give one value a reading, or one for all.")
     return values

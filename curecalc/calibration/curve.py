@@ -84,9 +84,7 @@ class Fit:
     @property
     def warnings(self) -> tuple[str, ...]:
         """What calls for action, as sentences: first the outliers, then the other findings."""
-        return tuple(o.sentence for o in self.outliers) + tuple(
-            f.sentence for f in self.findings if f.level == "warning"
-        )
+        return tuple(o.sentence for o in self.outliers) + tuple(f.sentence for f in self.findings if f.level == "warning")
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -194,15 +192,29 @@ def fit_working_curve(
     '21.71'
     """
     coupons = coupons_from_arrays(
-        exposure=exposure, thickness=thickness, coupon=coupon, thickness_uncertainty=thickness_uncertainty,
-        exposure_uncertainty=exposure_uncertainty, power=power, scan_speed=scan_speed, temperature=temperature,
+        exposure=exposure,
+        thickness=thickness,
+        coupon=coupon,
+        thickness_uncertainty=thickness_uncertainty,
+        exposure_uncertainty=exposure_uncertainty,
+        power=power,
+        scan_speed=scan_speed,
+        temperature=temperature,
         run_order=run_order,
-    )  # fmt: skip
+    )
     return fit_coupons(
-        coupons, at_depth=at_depth, exclude=exclude, confidence=confidence, prior=prior, prior_names=prior_names,
-        power_scale_uncertainty=power_scale_uncertainty, beam_radius_scale_uncertainty=beam_radius_scale_uncertainty,
-        thickness_bias_uncertainty=thickness_bias_uncertainty, same_machine=same_machine, same_gauge=same_gauge,
-    )  # fmt: skip
+        coupons,
+        at_depth=at_depth,
+        exclude=exclude,
+        confidence=confidence,
+        prior=prior,
+        prior_names=prior_names,
+        power_scale_uncertainty=power_scale_uncertainty,
+        beam_radius_scale_uncertainty=beam_radius_scale_uncertainty,
+        thickness_bias_uncertainty=thickness_bias_uncertainty,
+        same_machine=same_machine,
+        same_gauge=same_gauge,
+    )
 
 
 def fit_coupons(
@@ -246,9 +258,12 @@ def fit_coupons(
         raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
     depths = _depths(at_depth)
     stated = scales(
-        power_scale_uncertainty=power_scale_uncertainty, beam_radius_scale_uncertainty=beam_radius_scale_uncertainty,
-        thickness_bias_uncertainty=thickness_bias_uncertainty, same_machine=same_machine, same_gauge=same_gauge,
-    )  # fmt: skip
+        power_scale_uncertainty=power_scale_uncertainty,
+        beam_radius_scale_uncertainty=beam_radius_scale_uncertainty,
+        thickness_bias_uncertainty=thickness_bias_uncertainty,
+        same_machine=same_machine,
+        same_gauge=same_gauge,
+    )
     used = coupons.without(list(exclude)) if exclude else coupons
     _enough(used)
     x, y = used.x, used.thickness
@@ -264,11 +279,7 @@ def fit_coupons(
     threshold = inverse(line, 0.0, confidence=confidence)
     outliers = outliers_of(used, own, weight)
     odd = {o.coupon for o in outliers}
-    findings = [
-        f
-        for f in findings_of(used, own, weight, confidence=confidence)
-        if f.code != "influence" or not odd & set(f.coupons)
-    ]
+    findings = [f for f in findings_of(used, own, weight, confidence=confidence) if f.code != "influence" or not odd & set(f.coupons)]
     findings += more_findings(used, threshold.kind, excluded=tuple(exclude), prior=prior_use, whole=coupons)
     law, bent = _laws(used, confidence)
     findings += law_findings(law, bent, y, own, used)
@@ -276,9 +287,7 @@ def fit_coupons(
     findings += [f for f in (extrapolation(w, used) for w in wanted) if f is not None]
     repeat, between = _components(used, own)
     raster = "hatch_spacing" in used.settings
-    parts = budget(
-        random=float(log_threshold_sd(line)), penetration_depth=float(line.slope), stated=stated, raster=raster
-    )
+    parts = budget(random=float(log_threshold_sd(line)), penetration_depth=float(line.slope), stated=stated, raster=raster)
     ec = float(np.exp(threshold.value))
     test = _d.lack_of_fit(x, y, group=_d.groups_of(used.exposure, relative=1e-6), weight=weight)
     known = not np.isfinite(own.t_degrees_of_freedom)
@@ -306,9 +315,7 @@ def fit_coupons(
         excluded=tuple(exclude),
         lack_of_fit=test,
         curvature=_d.curvature(x, y),
-        chi_squared=(float(own.sum_of_squares), float(chi_squared_p(own.sum_of_squares, own.degrees_of_freedom)))
-        if known
-        else None,
+        chi_squared=(float(own.sum_of_squares), float(chi_squared_p(own.sum_of_squares, own.degrees_of_freedom))) if known else None,
         outliers=outliers,
         findings=tuple(findings),
         robust=robust,
@@ -337,19 +344,13 @@ def _enough(coupons: CouponSet) -> None:
     n = len(coupons)
     where = f"{coupons.path}: " if coupons.path else ""
     if n < 3:
-        more = (
-            f" ({coupons.readings.size} readings, but readings of one coupon count once)"
-            if coupons.readings.size > n
-            else ""
-        )
+        more = f" ({coupons.readings.size} readings, but readings of one coupon count once)" if coupons.readings.size > n else ""
         raise QuantityError(
-            f"{where}a working curve needs at least three coupons, got {n}{more}. Expose more; eight on four exposures are a "
-            "good plan."
+            f"{where}a working curve needs at least three coupons, got {n}{more}. Expose more; eight on four exposures are a good plan."
         )
     if np.ptp(coupons.x) < 1e-6:
         raise QuantityError(
-            f"{where}all {n} coupons have the same exposure, {100 * coupons.exposure[0]:.6g} mJ/cm^2. Vary it, over a factor of "
-            "4 or more."
+            f"{where}all {n} coupons have the same exposure, {100 * coupons.exposure[0]:.6g} mJ/cm^2. Vary it, over a factor of 4 or more."
         )
 
 
@@ -360,11 +361,7 @@ def _line(c: CouponSet) -> tuple[LineFit, np.ndarray | None, str]:
         return ordinary_line(x, y), None, "ordinary least squares on coupon means"
     if c.exposure_sd is None:
         assert c.thickness_sd is not None
-        return (
-            weighted_line(x, y, c.thickness_sd),
-            _relative(1.0 / c.thickness_sd**2),
-            "weighted by the stated thickness uncertainties",
-        )
+        return (weighted_line(x, y, c.thickness_sd), _relative(1.0 / c.thickness_sd**2), "weighted by the stated thickness uncertainties")
     sx = c.exposure_sd / c.exposure
     if c.thickness_sd is not None:
         fit = york_line(x, y, sx, c.thickness_sd)
@@ -372,9 +369,10 @@ def _line(c: CouponSet) -> tuple[LineFit, np.ndarray | None, str]:
         return fit, _relative(weight), "errors in both axes as stated (York 2004, errors of adjusted points)"
     fit, scatter = _york_unknown_y(x, y, sx)
     return (
-        fit, _relative(1.0 / (scatter**2 + fit.slope**2 * sx**2)),
+        fit,
+        _relative(1.0 / (scatter**2 + fit.slope**2 * sx**2)),
         "errors in both axes (York 2004, errors of adjusted points), exposure's as stated, thickness's from the scatter",
-    )  # fmt: skip
+    )
 
 
 def _relative(weight: np.ndarray) -> np.ndarray:

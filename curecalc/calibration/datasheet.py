@@ -10,9 +10,13 @@ from ..errors import QuantityError
 from ..statistics.working_line import WorkingLine
 
 __all__ = [
-    "UNVERIFIED_COUPON_SD", "UNVERIFIED_CRITICAL_EXPOSURE", "UNVERIFIED_PENETRATION_DEPTH", "from_one_depth",
-    "from_two_depths", "unverified_line",
-]  # fmt: skip
+    "UNVERIFIED_COUPON_SD",
+    "UNVERIFIED_CRITICAL_EXPOSURE",
+    "UNVERIFIED_PENETRATION_DEPTH",
+    "from_one_depth",
+    "from_two_depths",
+    "unverified_line",
+]
 
 UNVERIFIED_PENETRATION_DEPTH = 0.20
 """Relative standard uncertainty added to a data sheet's Dp. In one interlaboratory study 24 laboratories disagreed 7-fold on
@@ -56,9 +60,14 @@ def from_two_depths(*, depths: tuple[float, float], log_exposures: tuple[float, 
 
 
 def unverified_line(
-    *, penetration_depth: float, log_threshold: float, relative_penetration_depth: float = 0.0,
-    relative_critical_exposure: float = 0.0, correlation: float = 0.0, coupon_sd: float = UNVERIFIED_COUPON_SD,
-) -> WorkingLine:  # fmt: skip
+    *,
+    penetration_depth: float,
+    log_threshold: float,
+    relative_penetration_depth: float = 0.0,
+    relative_critical_exposure: float = 0.0,
+    correlation: float = 0.0,
+    coupon_sd: float = UNVERIFIED_COUPON_SD,
+) -> WorkingLine:
     """A working line of a data sheet: stated relative standard uncertainties (zero if none) widened by those of no proof.
 
     Common practice, no source, informed by `kolibaba2024`. Correlation is that of the stated part.

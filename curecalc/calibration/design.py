@@ -57,13 +57,7 @@ def expected(
         raise QuantityError("a plan needs at least two exposures, got one. Widen the range.")
     threshold = _ratio_sd(log_threshold - x_mean, n, sxx, scatter, slope)
     wanted = None if depth is None else _ratio_sd(log_threshold + depth / slope - x_mean, n, sxx, scatter, slope)
-    return Expected(
-        (scatter / np.sqrt(sxx))[()],
-        threshold,
-        wanted,
-        n - 2,
-        float(t_factor(confidence, n - 2)) * _mean_scatter(n - 2),
-    )
+    return Expected((scatter / np.sqrt(sxx))[()], threshold, wanted, n - 2, float(t_factor(confidence, n - 2)) * _mean_scatter(n - 2))
 
 
 def _ratio_sd(d: Any, n: int, sxx: Any, scatter: float, slope: float) -> Any:
@@ -112,15 +106,7 @@ def levels_and_counts(low: float, high: float, coupons: int, levels: int) -> np.
 
 
 def most_useful(
-    x: Any,
-    low: float,
-    high: float,
-    more: int,
-    *,
-    slope: float,
-    log_threshold: float,
-    scatter: float,
-    depth: float | None,
+    x: Any, low: float, high: float, more: int, *, slope: float, log_threshold: float, scatter: float, depth: float | None
 ) -> np.ndarray:
     """The next `more` exposures (as x) that bring the wanted uncertainty down most, chosen one after another.
 

@@ -24,9 +24,14 @@ def scan_of(settings: Mapping[str, Any], speed: Any = None) -> light.Scan:
         ratio = settings.get("radius_ratio")
         spot = light.Gaussian(radius, None if ratio is None else ratio * radius, settings.get("spot_angle", 0.0))
     return light.Scan(
-        settings["power"], settings["scan_speed"] if speed is None else speed, spot, settings.get("hatch_spacing"),
-        settings.get("passes", 1.0), track=settings.get("track_angle", 0.0), pulse_rate=settings.get("pulse_rate"),
-    )  # fmt: skip
+        settings["power"],
+        settings["scan_speed"] if speed is None else speed,
+        spot,
+        settings.get("hatch_spacing"),
+        settings.get("passes", 1.0),
+        track=settings.get("track_angle", 0.0),
+        pulse_rate=settings.get("pulse_rate"),
+    )
 
 
 @dataclass(frozen=True)
@@ -49,9 +54,7 @@ def settings_of(power: Any, radius: Any, spacing: Any, passes: Any) -> dict[str,
     if power is None:
         given = [n for n, v in (("beam_radius", radius), ("hatch_spacing", spacing)) if v is not None]
         if given:
-            raise QuantityError(
-                f"power is missing: {', '.join(given)} alone give no exposure. Give the power, or leave these out."
-            )
+            raise QuantityError(f"power is missing: {', '.join(given)} alone give no exposure. Give the power, or leave these out.")
         return None
     found: dict[str, Any] = {"passes": float(passes)}
     for name, v, unit in (("power", power, MW), ("beam_radius", radius, MM), ("hatch_spacing", spacing, MM)):
@@ -64,16 +67,16 @@ def recorded(beam: Beam, scan: Scan | None) -> dict[str, Any]:
     """The same from records; what no straight working curve describes is refused."""
     scan = scan or Scan()
     if beam.shape is not light.Gaussian:
-        raise QuantityError(
-            "coupons are planned for a Gaussian spot, not for a top hat. Give exposures instead of settings."
-        )
+        raise QuantityError("coupons are planned for a Gaussian spot, not for a top hat. Give exposures instead of settings.")
     if float(scan.incidence_angle.m) != 0.0:
         raise QuantityError("coupons under a slanted beam follow another curve: plan them straight below the mirror.")
     found: dict[str, Any] = {"passes": float(scan.passes), "track_angle": float(scan.track_angle.m_as(RAD))}
     for name, v, unit in (
-        ("power", beam.power, MW), ("beam_radius", beam.radius_x, MM), ("hatch_spacing", scan.hatch_spacing, MM),
+        ("power", beam.power, MW),
+        ("beam_radius", beam.radius_x, MM),
+        ("hatch_spacing", scan.hatch_spacing, MM),
         ("pulse_rate", beam.pulse_rate, HZ),
-    ):  # fmt: skip
+    ):
         if v is not None:
             found[name] = one(name, measured(v).value, unit)
     if beam.radius_y is not None:
@@ -88,16 +91,14 @@ def machine_of(settings: dict[str, Any] | None, crossed: bool, low: Any, high: A
     if settings is None:
         given = [n for n, v in (("min_scan_speed", low), ("max_scan_speed", high)) if v is not None]
         if given:
-            raise QuantityError(
-                f"power is missing: {', '.join(given)} alone give no exposure. Give the power, or leave these out."
-            )
+            raise QuantityError(f"power is missing: {', '.join(given)} alone give no exposure. Give the power, or leave these out.")
         return None
     if "beam_radius" not in settings and "hatch_spacing" not in settings:
-        raise QuantityError(
-            "hatch_spacing (raster coupons) or beam_radius (single lines) is missing. Give one with the power."
-        )
-    slow, fast = (None if v is None else one(n, v if bare(v) else measured(v).value, MM_S) for n, v in (
-        ("min_scan_speed", low), ("max_scan_speed", high)))  # fmt: skip
+        raise QuantityError("hatch_spacing (raster coupons) or beam_radius (single lines) is missing. Give one with the power.")
+    slow, fast = (
+        None if v is None else one(n, v if bare(v) else measured(v).value, MM_S)
+        for n, v in (("min_scan_speed", low), ("max_scan_speed", high))
+    )
     if slow and fast and slow >= fast:
         raise QuantityError("min_scan_speed must be below max_scan_speed. Check both.")
     return Machine(settings, crossed, slow, fast)

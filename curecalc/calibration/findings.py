@@ -36,21 +36,7 @@ class Finding:
 def findings_of(coupons: CouponSet, fit: LineFit, weight: Any | None, *, confidence: float) -> list[Finding]:
     """All findings that need the coupons and the line of the data alone (outliers are separate)."""
     out: list[Finding] = []
-    for find in (
-        _few,
-        _believable,
-        _lack,
-        _bend,
-        _pull,
-        _range,
-        _thin,
-        _gauge,
-        _order,
-        _warmth,
-        _varied,
-        _ripple,
-        _agree,
-    ):
+    for find in (_few, _believable, _lack, _bend, _pull, _range, _thin, _gauge, _order, _warmth, _varied, _ripple, _agree):
         finding = find(coupons, fit, weight, confidence)
         if finding is not None:
             out.append(finding)
@@ -63,9 +49,11 @@ def _few(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | Non
         factor = t_factor(confidence, dof)
         many = " Many readings on a coupon do not replace coupons." if c.readings.size > 2 * len(c) else ""
         return Finding(
-            "few_coupons", WARNING, f"{len(c)} coupons leave {dof} degree{'s' if dof > 1 else ''} of freedom, so intervals are "
+            "few_coupons",
+            WARNING,
+            f"{len(c)} coupons leave {dof} degree{'s' if dof > 1 else ''} of freedom, so intervals are "
             f"{factor:.3g} standard uncertainties wide each way instead of 2.{many} Add coupons.",
-        )  # fmt: skip
+        )
     return None
 
 
@@ -76,15 +64,19 @@ def _believable(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Findin
     size = np.sqrt(fit.sum_of_squares / fit.degrees_of_freedom)
     if p < 0.05:
         return Finding(
-            "stated_too_small", WARNING, f"The coupons scatter {size:.2g} times as much as the stated uncertainties allow "
+            "stated_too_small",
+            WARNING,
+            f"The coupons scatter {size:.2g} times as much as the stated uncertainties allow "
             f"(chi-squared {fit.sum_of_squares:.3g} on {fit.degrees_of_freedom}, {chance(p)}), so the intervals are too narrow. "
             "Coupons differ among themselves: leave the stated uncertainties out and let the scatter speak.",
-        )  # fmt: skip
+        )
     if p > 0.995:
         return Finding(
-            "stated_too_large", NOTE, f"The coupons scatter only {size:.2g} times what the stated uncertainties allow "
+            "stated_too_large",
+            NOTE,
+            f"The coupons scatter only {size:.2g} times what the stated uncertainties allow "
             f"(chi-squared {fit.sum_of_squares:.3g} on {fit.degrees_of_freedom}): the stated uncertainties look too large.",
-        )  # fmt: skip
+        )
     return None
 
 
@@ -93,10 +85,12 @@ def _lack(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | No
     if test is None or not test.p < 0.05:
         return None
     return Finding(
-        "lack_of_fit", WARNING, f"The points leave the line by more than coupons at the same exposure differ (F {test.f:.3g} on "
+        "lack_of_fit",
+        WARNING,
+        f"The points leave the line by more than coupons at the same exposure differ (F {test.f:.3g} on "
         f"{test.lack_of_fit_degrees_of_freedom} and {test.pure_error_degrees_of_freedom}, {chance(test.p)}). Look for one "
         "exposure that is off, or a curve instead of a line, before trusting Dp and Ec.",
-    )  # fmt: skip
+    )
 
 
 def _bend(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
@@ -106,13 +100,13 @@ def _bend(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | No
     if bent[0] > 0:
         shape = "steeper at high exposure, as when the initiator bleaches"
     else:
-        shape = (
-            "flatter at high exposure, as when light scatters, the source is broad-band, or thick coupons lose material"
-        )
+        shape = "flatter at high exposure, as when light scatters, the source is broad-band, or thick coupons lose material"
     return Finding(
-        "curvature", WARNING, f"The working curve bends: {shape} (added quadratic term, {chance(bent[2])}). A straight line "
+        "curvature",
+        WARNING,
+        f"The working curve bends: {shape} (added quadratic term, {chance(bent[2])}). A straight line "
         "then holds only near the middle of the exposures measured; Ec, which lies outside them, is off.",
-    )  # fmt: skip
+    )
 
 
 def _pull(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
@@ -122,14 +116,20 @@ def _pull(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | No
     i = int(np.argmax(np.where(np.isfinite(inf.cook), inf.cook, -1.0)))
     if inf.leverage[i] > 0.75:
         return Finding(
-            "influence", WARNING, f"Coupon {c.labels[i]} alone sets the slope (leverage {inf.leverage[i]:.2f} of 1): it stands "
-            "by itself far from the other exposures. Add a coupon near it.", (c.labels[i],),
-        )  # fmt: skip
+            "influence",
+            WARNING,
+            f"Coupon {c.labels[i]} alone sets the slope (leverage {inf.leverage[i]:.2f} of 1): it stands "
+            "by itself far from the other exposures. Add a coupon near it.",
+            (c.labels[i],),
+        )
     if inf.cook[i] > 1.0:
         return Finding(
-            "influence", NOTE, f"Coupon {c.labels[i]} moves the line more than any other (Cook's distance {inf.cook[i]:.2g}). "
-            "Check it first if a number surprises.", (c.labels[i],),
-        )  # fmt: skip
+            "influence",
+            NOTE,
+            f"Coupon {c.labels[i]} moves the line more than any other (Cook's distance {inf.cook[i]:.2g}). "
+            "Check it first if a number surprises.",
+            (c.labels[i],),
+        )
     return None
 
 
@@ -138,13 +138,13 @@ def _range(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | N
     levels = np.unique(np.round(c.x / 0.05)).size
     if ratio < 2.5:
         return Finding(
-            "narrow_range", WARNING, f"The largest exposure is only {ratio:.2g} times the smallest. Dp and Ec are then poorly "
+            "narrow_range",
+            WARNING,
+            f"The largest exposure is only {ratio:.2g} times the smallest. Dp and Ec are then poorly "
             "known however good the readings: spread the exposures over a factor of 4 or more.",
-        )  # fmt: skip
+        )
     if levels < 4:
-        return Finding(
-            "few_levels", NOTE, f"{levels} different exposures can hardly show whether the curve bends. Use four or five.",
-        )  # fmt: skip
+        return Finding("few_levels", NOTE, f"{levels} different exposures can hardly show whether the curve bends. Use four or five.")
     return None
 
 
@@ -156,18 +156,19 @@ def _thin(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | No
         return None
     names = tuple(c.labels[i] for i in near)
     return Finding(
-        "near_gel", WARNING, f"{_coupons(names)} {'is' if len(names) == 1 else 'are'} thinner than 0.3 Dp, close to the gel "
-        "threshold, where washing and handling change the thickness. They pull Ec; prefer thicker coupons.", names,
-    )  # fmt: skip
+        "near_gel",
+        WARNING,
+        f"{_coupons(names)} {'is' if len(names) == 1 else 'are'} thinner than 0.3 Dp, close to the gel "
+        "threshold, where washing and handling change the thickness. They pull Ec; prefer thicker coupons.",
+        names,
+    )
 
 
 def _gauge(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
     step = c.gauge_resolution if c.gauge_resolution is not None else gauge_step(c.readings)
     if step is None or c.readings.size < 6:
         return None
-    scatter = float(
-        np.sqrt(((c.thickness - fit.y_mean - fit.slope * (c.x - fit.x_mean)) ** 2).sum() / fit.degrees_of_freedom)
-    )
+    scatter = float(np.sqrt(((c.thickness - fit.y_mean - fit.slope * (c.x - fit.x_mean)) ** 2).sum() / fit.degrees_of_freedom))
     squares, dof = _d.within_groups(c.readings, c.reading_of)
     repeat = float(np.sqrt(squares / dof)) if dof > 0 else None
     if step < 1.0e-3 and not (repeat is not None and repeat < step):
@@ -177,11 +178,16 @@ def _gauge(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | N
     if not coarse and not frozen:
         return None
     return Finding(
-        "gauge_resolution", NOTE, f"The readings come in steps of {micrometres(step)}, the gauge's resolution"
-        + (", and repeat to the same step: their scatter says little about the gauge." if frozen else
-           f", which is a good part of the scatter ({micrometres(scatter)}).")
+        "gauge_resolution",
+        NOTE,
+        f"The readings come in steps of {micrometres(step)}, the gauge's resolution"
+        + (
+            ", and repeat to the same step: their scatter says little about the gauge."
+            if frozen
+            else f", which is a good part of the scatter ({micrometres(scatter)})."
+        )
         + " A finer gauge would make better use of the coupons.",
-    )  # fmt: skip
+    )
 
 
 def gauge_step(readings: Any) -> float | None:
@@ -201,10 +207,12 @@ def _order(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | N
     if found is None or not found[2] < 0.05:
         return None
     return Finding(
-        "trend_order", WARNING, f"Thickness {_way(found[0])} by {micrometres(abs(found[0]))} from one coupon to "
+        "trend_order",
+        WARNING,
+        f"Thickness {_way(found[0])} by {micrometres(abs(found[0]))} from one coupon to "
         f"the next in the order they were exposed ({chance(found[2])}): something drifted, such as power, temperature or the "
         "resin surface. Read the power before and after, and repeat in random order.",
-    )  # fmt: skip
+    )
 
 
 def _warmth(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
@@ -213,38 +221,43 @@ def _warmth(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | 
     found = _d.added_term(c.x, c.thickness, c.temperature)
     if found is not None and found[2] < 0.05:
         return Finding(
-            "trend_temperature", WARNING, f"Thickness {_way(found[0])} by {micrometres(abs(found[0]))} per degC of "
+            "trend_temperature",
+            WARNING,
+            f"Thickness {_way(found[0])} by {micrometres(abs(found[0]))} per degC of "
             f"resin temperature ({chance(found[2])}). Expose coupons at the temperature the parts are built at.",
-        )  # fmt: skip
+        )
     if np.ptp(c.temperature) > 3.0:
         return Finding(
-            "temperature_range", NOTE, f"The resin temperature ranged over {np.ptp(c.temperature):.2g} degC between coupons. "
-            "Hold it steady.",
-        )  # fmt: skip
+            "temperature_range",
+            NOTE,
+            f"The resin temperature ranged over {np.ptp(c.temperature):.2g} degC between coupons. Hold it steady.",
+        )
     return None
 
 
 def varied_settings(coupons: CouponSet) -> list[str]:
     """Names of the settings that differ between coupons."""
-    return [
-        n for n in VARIED if n in coupons.settings and np.ptp(coupons.settings[n]) > 1e-6 * coupons.settings[n].max()
-    ]
+    return [n for n in VARIED if n in coupons.settings and np.ptp(coupons.settings[n]) > 1e-6 * coupons.settings[n].max()]
 
 
 def _varied(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
     if not c.settings:
         return Finding(
-            "varied", NOTE, "The data do not say what was varied to change the exposure. A resin in which reciprocity fails "
+            "varied",
+            NOTE,
+            "The data do not say what was varied to change the exposure. A resin in which reciprocity fails "
             "gives another slope for power than for speed: record the settings.",
-        )  # fmt: skip
+        )
     names = [n.replace("_", " ") for n in varied_settings(c)]
     if not names:
         return None
     if len(names) == 1:
         return Finding(
-            "varied", NOTE, f"Exposure was varied by {names[0]} alone. Settings that reach an exposure in another way rely on "
+            "varied",
+            NOTE,
+            f"Exposure was varied by {names[0]} alone. Settings that reach an exposure in another way rely on "
             "reciprocity, which these coupons cannot test.",
-        )  # fmt: skip
+        )
     return Finding("varied", NOTE, f"Exposure was varied by {', '.join(names[:-1])} and {names[-1]}.")
 
 
@@ -257,10 +270,13 @@ def _ripple(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | 
         return None
     ratio = float(c.settings["hatch_spacing"][i] / c.settings["beam_radius"][i])
     return Finding(
-        "ripple", WARNING, f"Coupon {c.labels[i]} has a hatch spacing of {ratio:.2g} beam radii: its depth ripples by "
+        "ripple",
+        WARNING,
+        f"Coupon {c.labels[i]} has a hatch spacing of {ratio:.2g} beam radii: its depth ripples by "
         f"{swing[i]:.2g} Dp between lines, so the mean exposure does not describe what a gauge touches. Use a spacing of one "
-        "beam radius or less.", (c.labels[i],),
-    )  # fmt: skip
+        "beam radius or less.",
+        (c.labels[i],),
+    )
 
 
 def _agree(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
@@ -271,16 +287,16 @@ def _agree(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | N
     if abs(ratio[i] - 1) < 0.02:
         return None
     hint = ""
-    for factor, reason in (
-        (2.0, "radius and diameter of the beam mixed up?"),
-        (100.0, "mJ/cm^2 and mJ/mm^2 mixed up?"),
-    ):
+    for factor, reason in ((2.0, "radius and diameter of the beam mixed up?"), (100.0, "mJ/cm^2 and mJ/mm^2 mixed up?")):
         if np.all(np.abs(np.log(ratio / factor)) < 0.05) or np.all(np.abs(np.log(ratio * factor)) < 0.05):
             hint = f" All differ by a factor near {factor:g}: {reason}"
     return Finding(
-        "exposure_disagrees", WARNING, f"The stated exposure of coupon {c.labels[i]} is {ratio[i]:.3g} times what its settings "
-        f"give. The stated exposures were used.{hint}", (c.labels[i],),
-    )  # fmt: skip
+        "exposure_disagrees",
+        WARNING,
+        f"The stated exposure of coupon {c.labels[i]} is {ratio[i]:.3g} times what its settings "
+        f"give. The stated exposures were used.{hint}",
+        (c.labels[i],),
+    )
 
 
 # ---------------------------------------------------------------- words

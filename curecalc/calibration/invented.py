@@ -7,9 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = [
-    "EARLIER_LOT", "FAULTS", "MISMEASURED_COUPON", "NEW_LOT", "TYPING_SLIP", "InventedTruth", "corrected_table", "coupon_table",
-]  # fmt: skip
+__all__ = ["EARLIER_LOT", "FAULTS", "MISMEASURED_COUPON", "NEW_LOT", "TYPING_SLIP", "InventedTruth", "corrected_table", "coupon_table"]
 
 from dataclasses import dataclass
 
@@ -50,9 +48,7 @@ def coupon_table(truth: InventedTruth) -> str:
     rng = np.random.default_rng(truth.seed)
     speeds = np.repeat(_SPEEDS, 2)
     exposure = 100.0 * _POWER / (speeds * _SPACING)
-    depth = truth.penetration_depth * np.log(exposure / truth.critical_exposure) + rng.normal(
-        0.0, _BETWEEN, speeds.size
-    )
+    depth = truth.penetration_depth * np.log(exposure / truth.critical_exposure) + rng.normal(0.0, _BETWEEN, speeds.size)
     readings = depth[:, None] + rng.normal(0.0, _WITHIN, (speeds.size, _READINGS))
     order = rng.permutation(speeds.size)
     lines = [
@@ -64,9 +60,7 @@ def coupon_table(truth: InventedTruth) -> str:
     ]
     for place, i in enumerate(order):
         label = str(i + 1)
-        row = np.rint(1000.0 * (readings[i] + (_BURR if truth.faults and label == MISMEASURED_COUPON else 0.0))).astype(
-            int
-        )
+        row = np.rint(1000.0 * (readings[i] + (_BURR if truth.faults and label == MISMEASURED_COUPON else 0.0))).astype(int)
         texts = [str(v) for v in row]
         if truth.faults and label == TYPING_SLIP:
             texts[1] = texts[1][0] + texts[1][2] + texts[1][1]

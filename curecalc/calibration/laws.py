@@ -41,9 +41,7 @@ class PowerThreshold:
     criterion: float
 
 
-def power_threshold_fit(
-    log_irradiance: Any, log_time: Any, y: Any, *, confidence: float = 0.95
-) -> PowerThreshold | None:
+def power_threshold_fit(log_irradiance: Any, log_time: Any, y: Any, *, confidence: float = 0.95) -> PowerThreshold | None:
     """Fit the power threshold law; None where irradiance and time were not varied apart from each other.
 
     Parameters
@@ -79,9 +77,7 @@ def power_threshold_fit(
     p = float(t_p((b - c) / sd, dof)) if sd > 0 else (1.0 if b == c else 0.0)
     if c == 0:
         return None
-    return PowerThreshold(
-        float(b), float(np.sqrt(vb)), float(b / c), float(low), float(high), p, squares, dof, akaike(squares, n, 4)
-    )
+    return PowerThreshold(float(b), float(np.sqrt(vb)), float(b / c), float(low), float(high), p, squares, dof, akaike(squares, n, 4))
 
 
 @dataclass(frozen=True)
@@ -137,9 +133,7 @@ def bleaching_fit(log_exposure: Any, y: Any) -> Bleaching | None:
     level = -constant / slope
     threshold = np.log(np.logaddexp(0.0, level)) - log_u
     f = (plain - best) / (best / (n - 3)) if best > 0 else float("inf")
-    return Bleaching(
-        slope, float(threshold), float(np.exp(-log_u)), best, n - 3, float(f_p(f, 1, n - 3)), akaike(best, n, 4)
-    )
+    return Bleaching(slope, float(threshold), float(np.exp(-log_u)), best, n - 3, float(f_p(f, 1, n - 3)), akaike(best, n, 4))
 
 
 def _bleached(x: Any, log_u: Any) -> Any:

@@ -35,9 +35,7 @@ class LotFits:
     line: LineFit
 
 
-def fit_lots(
-    *, exposure: Quantity, thickness: Quantity, at_depth: Quantity | None = None, confidence: float = 0.95
-) -> LotFits:
+def fit_lots(*, exposure: Quantity, thickness: Quantity, at_depth: Quantity | None = None, confidence: float = 0.95) -> LotFits:
     """Fit many lots at once by ordinary least squares on coupon means.
 
     Parameters
@@ -86,10 +84,16 @@ def fit_lots(
     return LotFits(
         penetration_depth=Quantity(line.slope, MM),
         penetration_depth_interval=tuple(Quantity(v, MM) for v in slope_interval(line, confidence)),  # type: ignore[arg-type]
-        critical_exposure=_exposure(threshold.value), critical_exposure_interval=_ends(threshold),
-        correlation=np.asarray(correlation(line)), residual_sd=Quantity(line.residual_sd, MM), exposure_for_depth=wanted,
-        mean_interval=mean, next_coupon_interval=single, degrees_of_freedom=line.degrees_of_freedom, line=line,
-    )  # fmt: skip
+        critical_exposure=_exposure(threshold.value),
+        critical_exposure_interval=_ends(threshold),
+        correlation=np.asarray(correlation(line)),
+        residual_sd=Quantity(line.residual_sd, MM),
+        exposure_for_depth=wanted,
+        mean_interval=mean,
+        next_coupon_interval=single,
+        degrees_of_freedom=line.degrees_of_freedom,
+        line=line,
+    )
 
 
 def _exposure(x: Any) -> Quantity:

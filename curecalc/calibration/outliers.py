@@ -33,10 +33,13 @@ class Outlier:
     def to_dict(self) -> dict[str, Any]:
         """The outlier as it stands in JSON."""
         out = {
-            "kind": self.kind, "coupon": self.coupon, "deviation": {"value": self.deviation, "unit": "mm"},
-            "studentised_residual": self.studentised if np.isfinite(self.studentised) else None, "p": self.p,
+            "kind": self.kind,
+            "coupon": self.coupon,
+            "deviation": {"value": self.deviation, "unit": "mm"},
+            "studentised_residual": self.studentised if np.isfinite(self.studentised) else None,
+            "p": self.p,
             "sentence": self.sentence,
-        }  # fmt: skip
+        }
         if self.reading is not None:
             out |= {"reading": {"value": self.reading, "unit": "mm"}, "place": self.place}
         return out
@@ -56,11 +59,7 @@ def outliers_of(coupons: CouponSet, fit: LineFit, weight: Any | None) -> tuple[O
         counts = np.bincount(group, minlength=len(coupons))
         means = np.bincount(group, coupons.readings[keep], len(coupons)) / np.maximum(counts, 1)
         cleaned = replace(coupons, thickness=np.where(counts > 0, means, coupons.thickness))
-        aside = (
-            "With the reading above set aside, coupon"
-            if len(readings) == 1
-            else "With the readings above set aside, coupon"
-        )
+        aside = "With the reading above set aside, coupon" if len(readings) == 1 else "With the readings above set aside, coupon"
     inside = np.ones(len(coupons), dtype=bool)
     for turn in range(min(20, max(1, len(coupons) // 4))):
         found = _worst_coupon(cleaned, inside, weight, aside or "Coupon", 0.05 if turn == 0 else 0.01)
@@ -73,9 +72,7 @@ def outliers_of(coupons: CouponSet, fit: LineFit, weight: Any | None) -> tuple[O
     return tuple(out)
 
 
-def _worst_coupon(
-    coupons: CouponSet, inside: np.ndarray, weight: Any | None, opening: str, level: float
-) -> tuple[int, Outlier] | None:
+def _worst_coupon(coupons: CouponSet, inside: np.ndarray, weight: Any | None, opening: str, level: float) -> tuple[int, Outlier] | None:
     fit = _refit(coupons, inside, weight)
     if fit is None or fit.degrees_of_freedom < 2 or not fit.sum_of_squares > 0:
         return None
@@ -96,11 +93,15 @@ def _worst_coupon(
         ec = figure(np.exp(rest.x_mean - rest.y_mean / rest.slope))
         without = f" Without it Dp is {show_kernel(rest.slope, 'length', rest.slope_sd)} and Ec {ec} mJ/cm^2."
     return index, Outlier(
-        "coupon", label, away, float(inf.external[i]), p,
+        "coupon",
+        label,
+        away,
+        float(inf.external[i]),
+        p,
         f"{opening} {label} lies {micrometres(abs(away))} {'above' if away > 0 else 'below'} the line of the others "
         f"({chance(p)} among {int(inside.sum())} coupons). Measure it again and check its exposure; leave it out only with a "
         f"reason written down.{without}",
-    )  # fmt: skip
+    )
 
 
 def _refit(coupons: CouponSet, keep: np.ndarray, weight: Any | None) -> LineFit | None:
@@ -156,10 +157,16 @@ def _worst_reading(coupons: CouponSet, keep: np.ndarray, least: float) -> tuple[
     at = f" ({place})" if place else ""
     side = "above" if away > 0 else "below"
     return i, Outlier(
-        "reading", coupons.labels[group[i]], away, float(np.sign(away) * t[i]), p,
+        "reading",
+        coupons.labels[group[i]],
+        away,
+        float(np.sign(away) * t[i]),
+        p,
         f"Reading {micrometres(y[i])} on coupon {coupons.labels[group[i]]}{at} is {micrometres(abs(away))} {side} "
-        f"its other readings{_slip(y[i], middle)}. Read it again, then correct or delete the row.", place, float(y[i]),
-    )  # fmt: skip
+        f"its other readings{_slip(y[i], middle)}. Read it again, then correct or delete the row.",
+        place,
+        float(y[i]),
+    )
 
 
 def _slip(value: float, middle: float) -> str:

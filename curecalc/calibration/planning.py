@@ -10,21 +10,7 @@ import numpy as np
 from ..formulas.beam import Beam
 from ..formulas.scan import Scan
 from ..physics import laws
-from ..units import (
-    MJ_CM2,
-    MM,
-    MM_S,
-    NoSolution,
-    Quantity,
-    QuantityError,
-    count,
-    figure,
-    measured,
-    nonnegative,
-    ratio,
-    show,
-    to_json,
-)
+from ..units import MJ_CM2, MM, MM_S, NoSolution, Quantity, QuantityError, count, figure, measured, nonnegative, ratio, show, to_json
 from .coupons import CouponSet
 from .design import Expected, expected, levels_and_counts, most_useful
 from .exposing import Machine, bare, machine_of, one, recorded, settings_of
@@ -50,10 +36,13 @@ class PlannedCoupon:
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
         return {
-            "coupon": self.label, "run_order": self.run_order, "exposure": to_json(self.exposure),
+            "coupon": self.label,
+            "run_order": self.run_order,
+            "exposure": to_json(self.exposure),
             "scan_speed": None if self.scan_speed is None else to_json(self.scan_speed),
-            "expected_depth": to_json(self.expected_depth), "level": self.level,
-        }  # fmt: skip
+            "expected_depth": to_json(self.expected_depth),
+            "level": self.level,
+        }
 
 
 @dataclass(frozen=True)
@@ -103,27 +92,34 @@ class Plan:
         return {
             "coupons": [c.to_dict() for c in self.coupons],
             "expected": self._expected(self.expected),
-            "with_two_more": self._expected(self.two_more)
-            | {"exposures": [to_json(q) for q in self.two_more_exposures]},
+            "with_two_more": self._expected(self.two_more) | {"exposures": [to_json(q) for q in self.two_more_exposures]},
             "guess": {"penetration_depth": to_json(self.penetration_depth), "critical_exposure": to_json(self.critical_exposure)},
-            "coupon_sd": to_json(self.coupon_sd), "readings": self.readings, "levels": self.levels,
-            "already_measured": self.already, "confidence": self.confidence,
-            "wanted": self.wanted, "reached": self.reached, "seed": self.seed, "notes": list(self.notes),
-        }  # fmt: skip
+            "coupon_sd": to_json(self.coupon_sd),
+            "readings": self.readings,
+            "levels": self.levels,
+            "already_measured": self.already,
+            "confidence": self.confidence,
+            "wanted": self.wanted,
+            "reached": self.reached,
+            "seed": self.seed,
+            "notes": list(self.notes),
+        }
 
     def _expected(self, e: Expected) -> dict[str, Any]:
         ec = self.critical_exposure.m_as(MJ_CM2)
         out: dict[str, Any] = {
             "penetration_depth": to_json(self.penetration_depth, Quantity(float(e.slope), MM)),
             "critical_exposure": to_json(self.critical_exposure, Quantity(float(ec * e.log_threshold), MJ_CM2)),
-            "degrees_of_freedom": e.degrees_of_freedom, "half_width_factor": e.half_width_factor,
-        }  # fmt: skip
+            "degrees_of_freedom": e.degrees_of_freedom,
+            "half_width_factor": e.half_width_factor,
+        }
         if self.depth is not None and e.log_exposure is not None:
             value = self._law.dose(self.depth.m_as(MM))
-            out["exposure_for_depth"] = to_json(
-                Quantity(float(value), MJ_CM2), Quantity(float(value * e.log_exposure), MJ_CM2)
-            ) | {"depth": to_json(self.depth), "relative_standard_uncertainty": float(e.log_exposure),
-                 "relative_half_width": self.relative_half_width(e)}  # fmt: skip
+            out["exposure_for_depth"] = to_json(Quantity(float(value), MJ_CM2), Quantity(float(value * e.log_exposure), MJ_CM2)) | {
+                "depth": to_json(self.depth),
+                "relative_standard_uncertainty": float(e.log_exposure),
+                "relative_half_width": self.relative_half_width(e),
+            }
             if self.machine is not None:
                 speed = float(self.machine.speed(value / 100.0))
                 out["scan_speed"] = to_json(Quantity(speed, MM_S), Quantity(float(speed * e.log_exposure), MM_S))
@@ -208,16 +204,8 @@ def plan_coupons(
     >>> len(plan.coupons), plan.reached
     (8, True)
     """
-    dp = one(
-        "penetration_depth",
-        measured(penetration_depth).value if not bare(penetration_depth) else penetration_depth,
-        MM,
-    )
-    ec = one(
-        "critical_exposure",
-        measured(critical_exposure).value if not bare(critical_exposure) else critical_exposure,
-        MJ_CM2,
-    )
+    dp = one("penetration_depth", measured(penetration_depth).value if not bare(penetration_depth) else penetration_depth, MM)
+    ec = one("critical_exposure", measured(critical_exposure).value if not bare(critical_exposure) else critical_exposure, MJ_CM2)
     if not 0.5 <= confidence < 1.0:
         raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
     levels, readings = count("levels", levels, minimum=2), count("readings", readings)
@@ -248,12 +236,23 @@ def plan_coupons(
     then = expected(np.concatenate([every, more]), confidence=confidence, **guess)
     return Plan(
         coupons=_planned(x_new, dp, ec, machine, seed, 0 if measured_coupons is None else len(measured_coupons), measured_coupons),
-        expected=now, two_more=then, two_more_exposures=tuple(Quantity(float(np.exp(v)), MJ_CM2) for v in more),
-        penetration_depth=Quantity(dp, MM), critical_exposure=Quantity(ec, MJ_CM2),
-        depth=None if depth is None else Quantity(depth, MM), wanted=aim, reached=reached, confidence=float(confidence),
-        coupon_sd=Quantity(scatter, MM), readings=readings, machine=machine, levels=levels, already=already.size, seed=seed,
+        expected=now,
+        two_more=then,
+        two_more_exposures=tuple(Quantity(float(np.exp(v)), MJ_CM2) for v in more),
+        penetration_depth=Quantity(dp, MM),
+        critical_exposure=Quantity(ec, MJ_CM2),
+        depth=None if depth is None else Quantity(depth, MM),
+        wanted=aim,
+        reached=reached,
+        confidence=float(confidence),
+        coupon_sd=Quantity(scatter, MM),
+        readings=readings,
+        machine=machine,
+        levels=levels,
+        already=already.size,
+        seed=seed,
         notes=tuple(notes),
-    )  # fmt: skip
+    )
 
 
 def _scatter(repeatability: Any, coupon_sd: Any, readings: int, notes: list[str]) -> float:
@@ -269,19 +268,12 @@ def _scatter(repeatability: Any, coupon_sd: Any, readings: int, notes: list[str]
         between = float(nonnegative("coupon_sd", coupon_sd, MM))
     scatter = float(np.sqrt(between**2 + repeat**2 / readings))
     if scatter <= 0:
-        raise QuantityError(
-            "coupon_sd and thickness_repeatability are both zero: then two coupons would tell all. Give what you measured."
-        )
+        raise QuantityError("coupon_sd and thickness_repeatability are both zero: then two coupons would tell all. Give what you measured.")
     return scatter
 
 
 def _range(
-    dp: float,
-    ec: float,
-    depth: float | None,
-    machine: Machine | None,
-    bounds: dict[str, float | None],
-    notes: list[str],
+    dp: float, ec: float, depth: float | None, machine: Machine | None, bounds: dict[str, float | None], notes: list[str]
 ) -> tuple[float, float]:
     """ln of the least and greatest exposure: well above the gel threshold, wide, inside every bound."""
     lec = float(np.log(ec))
@@ -293,10 +285,7 @@ def _range(
         if (edge := bounds[name]) is not None:
             limits.append((name, float(np.log(edge)), is_low))
     if machine is not None:
-        for name, speed, is_low in (
-            ("max_scan_speed", machine.max_scan_speed, True),
-            ("min_scan_speed", machine.min_scan_speed, False),
-        ):
+        for name, speed, is_low in (("max_scan_speed", machine.max_scan_speed, True), ("min_scan_speed", machine.min_scan_speed, False)):
             if speed is not None:
                 # exposure times speed is constant: the speed at 1 mJ/mm^2 is the exposure at 1 mm/s
                 limits.append((name, float(np.log(100.0 * float(machine.speed(1.0)) / speed)), is_low))
@@ -321,9 +310,15 @@ def _range(
 
 
 def _how_many(
-    already: np.ndarray, low: float, high: float, levels: int, coupons: int | None, aim: float | None, guess: dict[str, Any],
+    already: np.ndarray,
+    low: float,
+    high: float,
+    levels: int,
+    coupons: int | None,
+    aim: float | None,
+    guess: dict[str, Any],
     confidence: float,
-) -> tuple[np.ndarray, bool | None]:  # fmt: skip
+) -> tuple[np.ndarray, bool | None]:
     def made(n: int) -> np.ndarray:
         return most_useful(already, low, high, n, **guess) if already.size else levels_and_counts(low, high, n, levels)
 
@@ -336,9 +331,7 @@ def _how_many(
         if n > 10_000:
             raise QuantityError(f"coupons must be at most 10000, got {n}.")
         if not already.size and n < levels:
-            raise QuantityError(
-                f"coupons must be at least the number of levels, {levels}, got {n}. Ask for fewer levels."
-            )
+            raise QuantityError(f"coupons must be at least the number of levels, {levels}, got {n}. Ask for fewer levels.")
         x = made(n)
         return x, None if aim is None else good(x)
     if aim is None:
@@ -351,19 +344,14 @@ def _how_many(
     e = expected(np.concatenate([already, made(MOST_COUPONS)]), confidence=confidence, **guess)
     raise NoSolution(
         f"even {MOST_COUPONS} coupons are expected to give the speed to {100 * e.half_width_factor * e.log_exposure:.2g} % only, not to "
-        f"{100 * aim:.2g} %.", limit="coupon_sd",
+        f"{100 * aim:.2g} %.",
+        limit="coupon_sd",
         remedy="Lower the scatter (a better gauge, steadier power), widen the exposures, or ask for less.",
-    )  # fmt: skip
+    )
 
 
 def _planned(
-    x: np.ndarray,
-    dp: float,
-    ec: float,
-    machine: Machine | None,
-    seed: int,
-    offset: int,
-    measured_coupons: CouponSet | None,
+    x: np.ndarray, dp: float, ec: float, machine: Machine | None, seed: int, offset: int, measured_coupons: CouponSet | None
 ) -> tuple[PlannedCoupon, ...]:
     order = np.random.default_rng(seed).permutation(x.size)
     rank = np.unique(np.round(x, 9), return_inverse=True)[1]
@@ -380,12 +368,7 @@ def _planned(
         speed = None if machine is None else Quantity(float(machine.speed(e / 100.0)), MM_S)
         planned.append(
             PlannedCoupon(
-                names[index],
-                place + 1,
-                Quantity(e, MJ_CM2),
-                speed,
-                Quantity(float(laws.Plain(dp, ec).depth(e)), MM),
-                int(rank[index]) + 1,
+                names[index], place + 1, Quantity(e, MJ_CM2), speed, Quantity(float(laws.Plain(dp, ec).depth(e)), MM), int(rank[index]) + 1
             )
         )
     return tuple(planned)
@@ -396,14 +379,10 @@ def _planned(
 
 def plan_text(plan: Plan) -> str:
     """The plan as people read it in a terminal: the coupons in order, what they will tell, what two more would buy."""
-    lines = [
-        f"{'order':>5}  {'coupon':>6}  {'exposure (mJ/cm^2)':>18}  {'scan speed (mm/s)':>17}  {'expect about (mm)':>17}"
-    ]
+    lines = [f"{'order':>5}  {'coupon':>6}  {'exposure (mJ/cm^2)':>18}  {'scan speed (mm/s)':>17}  {'expect about (mm)':>17}"]
     for c in plan.coupons:
         speed = "" if c.scan_speed is None else figure(c.scan_speed.m)
-        lines.append(
-            f"{c.run_order:>5}  {c.label:>6}  {figure(c.exposure.m):>18}  {speed:>17}  {figure(c.expected_depth.m, digits=3):>17}"
-        )
+        lines.append(f"{c.run_order:>5}  {c.label:>6}  {figure(c.exposure.m):>18}  {speed:>17}  {figure(c.expected_depth.m, digits=3):>17}")
     if plan.already:
         lines.append(f"added to {plan.already} coupons already measured")
     lines += ["", *_told("expected", plan, plan.expected)]
@@ -413,9 +392,7 @@ def plan_text(plan: Plan) -> str:
         word = "is" if plan.reached else "is NOT"
         lines.append(f"the wanted {100 * plan.wanted:g} % {word} expected to be reached")
     scatter = f"{figure(1000 * plan.coupon_sd.m_as(MM), digits=3)} um"
-    lines.append(
-        f"{plan.readings} readings on each coupon, on places spread over it; a coupon's mean is taken to scatter by {scatter}"
-    )
+    lines.append(f"{plan.readings} readings on each coupon, on places spread over it; a coupon's mean is taken to scatter by {scatter}")
     if plan.notes:
         lines += ["", *(f"Note: {n}" for n in plan.notes)]
     return "\n".join(lines)

@@ -46,9 +46,8 @@ class LinePosterior:
 
 
 def conjugate_line(
-    x: Any, y: Any, prior_mean: Any, prior_spread: Any, prior_a: float, prior_b: float, origin: float = 0.0,
-    weight: Any | None = None,
-) -> LinePosterior:  # fmt: skip
+    x: Any, y: Any, prior_mean: Any, prior_spread: Any, prior_a: float, prior_b: float, origin: float = 0.0, weight: Any | None = None
+) -> LinePosterior:
     r"""Posterior of a line under a normal-inverse-gamma prior.
 
     Precision adds: V^-1 = V0^-1 + X'X, m = V (V0^-1 m0 + X'y), a = a0 + n/2,
@@ -98,9 +97,7 @@ def conjugate_line(
     return LinePosterior(mean, spread, a, b[()], sd, weight[()], line)
 
 
-def _as_line(
-    mean: Any, spread: Any, scale: Any, a: float, origin: float, n: int, residuals: Any, squares: Any
-) -> LineFit:
+def _as_line(mean: Any, spread: Any, scale: Any, a: float, origin: float, n: int, residuals: Any, squares: Any) -> LineFit:
     plain = (lambda v: float(v)) if np.ndim(scale) == 0 else (lambda v: np.asarray(v))
     v00, v01, v11 = spread[..., 0, 0], spread[..., 0, 1], spread[..., 1, 1]
     x_mean = origin - v01 / v11
@@ -109,20 +106,39 @@ def _as_line(
     intercept_variance = scale / total + x_mean**2 * scale / sxx
     covariance = -x_mean * scale / sxx
     return LineFit(
-        slope=plain(mean[..., 1]), intercept=plain(mean[..., 0] - mean[..., 1] * origin),
-        slope_sd=plain(np.sqrt(scale / sxx)), intercept_sd=plain(np.sqrt(intercept_variance)),
-        covariance=plain(covariance), correlation=plain(covariance / np.sqrt(intercept_variance * scale / sxx)),
-        residual_sd=plain(np.sqrt(scale)), degrees_of_freedom=n - 2, t_degrees_of_freedom=2.0 * a,
-        sum_of_squares=plain(squares), x_mean=plain(x_mean), y_mean=plain(y_mean), sxx=plain(sxx),
-        weight_sum=plain(total), scale=plain(scale), n=n, uncertainties="with earlier lots", residuals=residuals,
+        slope=plain(mean[..., 1]),
+        intercept=plain(mean[..., 0] - mean[..., 1] * origin),
+        slope_sd=plain(np.sqrt(scale / sxx)),
+        intercept_sd=plain(np.sqrt(intercept_variance)),
+        covariance=plain(covariance),
+        correlation=plain(covariance / np.sqrt(intercept_variance * scale / sxx)),
+        residual_sd=plain(np.sqrt(scale)),
+        degrees_of_freedom=n - 2,
+        t_degrees_of_freedom=2.0 * a,
+        sum_of_squares=plain(squares),
+        x_mean=plain(x_mean),
+        y_mean=plain(y_mean),
+        sxx=plain(sxx),
+        weight_sum=plain(total),
+        scale=plain(scale),
+        n=n,
+        uncertainties="with earlier lots",
+        residuals=residuals,
         regression_f=plain(mean[..., 1] ** 2 * sxx / scale),
-    )  # fmt: skip
+    )
 
 
 def prior_from_lots(
-    slopes: Any, log_thresholds: Any, covariances: Any, residual_sds: Any, degrees_of_freedom: Any, *,
-    slope_between: float, log_threshold_between: float, most_degrees_of_freedom: float = 20.0,
-) -> LinePrior:  # fmt: skip
+    slopes: Any,
+    log_thresholds: Any,
+    covariances: Any,
+    residual_sds: Any,
+    degrees_of_freedom: Any,
+    *,
+    slope_between: float,
+    log_threshold_between: float,
+    most_degrees_of_freedom: float = 20.0,
+) -> LinePrior:
     """A prior for the next lot from the fits of earlier ones.
 
     Parameters
@@ -143,14 +159,10 @@ def prior_from_lots(
     """
     b, c = np.atleast_1d(np.asarray(slopes, dtype=float)), np.atleast_1d(np.asarray(log_thresholds, dtype=float))
     within = np.asarray(covariances, dtype=float).reshape(-1, 2, 2)
-    sds, dofs = (
-        np.atleast_1d(np.asarray(residual_sds, dtype=float)),
-        np.atleast_1d(np.asarray(degrees_of_freedom, dtype=float)),
-    )
+    sds, dofs = (np.atleast_1d(np.asarray(residual_sds, dtype=float)), np.atleast_1d(np.asarray(degrees_of_freedom, dtype=float)))
     k = b.size
     weights = 1.0 / (
-        np.stack([within[:, 0, 0], within[:, 1, 1]])
-        + np.array([[(slope_between * b.mean()) ** 2], [log_threshold_between**2]])
+        np.stack([within[:, 0, 0], within[:, 1, 1]]) + np.array([[(slope_between * b.mean()) ** 2], [log_threshold_between**2]])
     )
     b0, c0 = (float((w * v).sum() / w.sum()) for w, v in zip(weights, (b, c)))
     between = np.diag([(slope_between * b0) ** 2, log_threshold_between**2])

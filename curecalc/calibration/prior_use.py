@@ -30,17 +30,20 @@ class PriorUse:
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
         return {
-            "lots": list(self.names), "weight": self.weight, "worth_coupons": self.equal_coupons,
-            "conflict": {"f": self.conflict.f, "p": self.conflict.p, "scatter_f": self.conflict.scatter_f,
-                         "scatter_p": self.conflict.scatter_p},
-            "without": {"penetration_depth": to_json(self.own_penetration_depth),
-                        "critical_exposure": to_json(self.own_critical_exposure)},
-        }  # fmt: skip
+            "lots": list(self.names),
+            "weight": self.weight,
+            "worth_coupons": self.equal_coupons,
+            "conflict": {
+                "f": self.conflict.f,
+                "p": self.conflict.p,
+                "scatter_f": self.conflict.scatter_f,
+                "scatter_p": self.conflict.scatter_p,
+            },
+            "without": {"penetration_depth": to_json(self.own_penetration_depth), "critical_exposure": to_json(self.own_critical_exposure)},
+        }
 
 
-def with_prior(
-    own: LineFit, c: CouponSet, weight: np.ndarray | None, prior: LinePrior, names: tuple[str, ...]
-) -> tuple[LineFit, PriorUse]:
+def with_prior(own: LineFit, c: CouponSet, weight: np.ndarray | None, prior: LinePrior, names: tuple[str, ...]) -> tuple[LineFit, PriorUse]:
     posterior = conjugate_line(c.x, c.thickness, prior.mean, prior.spread, prior.a, prior.b, prior.origin, weight)
     if not posterior.line.slope > 0:
         working_line(posterior.line, x_low=0.0, x_high=1.0)  # raises

@@ -36,18 +36,26 @@ def fit_dict(fit: Fit) -> dict[str, Any]:
         "readings": int(c.readings.size),
         "degrees_of_freedom": fit.degrees_of_freedom,
         "method": fit.method,
-        "lack_of_fit": None if test is None else {
-            "f": _number(test.f), "p": float(test.p),
+        "lack_of_fit": None
+        if test is None
+        else {
+            "f": _number(test.f),
+            "p": float(test.p),
             "degrees_of_freedom": [test.lack_of_fit_degrees_of_freedom, test.pure_error_degrees_of_freedom],
-            "lack_of_fit_squares": float(test.lack_of_fit_squares), "pure_error_squares": float(test.pure_error_squares),
+            "lack_of_fit_squares": float(test.lack_of_fit_squares),
+            "pure_error_squares": float(test.pure_error_squares),
         },
-        "curvature": None if bent is None else {
-            "coefficient": to_json(Quantity(float(bent[0]), MM)), "t": _number(bent[1]), "p": float(bent[2]),
+        "curvature": None
+        if bent is None
+        else {
+            "coefficient": to_json(Quantity(float(bent[0]), MM)),
+            "t": _number(bent[1]),
+            "p": float(bent[2]),
             "degrees_of_freedom": bent[3],
         },
-        "chi_squared": None if fit.chi_squared is None else {
-            "value": fit.chi_squared[0], "p": fit.chi_squared[1], "degrees_of_freedom": fit.degrees_of_freedom,
-        },
+        "chi_squared": None
+        if fit.chi_squared is None
+        else {"value": fit.chi_squared[0], "p": fit.chi_squared[1], "degrees_of_freedom": fit.degrees_of_freedom},
         "outliers": [o.to_dict() for o in fit.outliers],
         "warnings": list(fit.warnings),
         "notes": list(fit.notes),
@@ -70,7 +78,7 @@ def fit_dict(fit: Fit) -> dict[str, Any]:
         "excluded": list(fit.excluded),
         "line": _line(fit),
         "coupon_table": _table(fit) if len(c) <= MOST_LISTED else None,
-    }  # fmt: skip
+    }
     for name, value in c.names.items():
         out.setdefault(name, value)
     if c.wavelength is not None:
@@ -86,13 +94,16 @@ def _line(fit: Fit) -> dict[str, Any]:
     """The fitted line y = intercept + slope x, x = ln(E / 1 mJ cm^-2), y in mm, and its centre: enough to redo everything."""
     line = fit.line
     return {
-        "x": "ln(exposure / 1 mJ cm^-2)", "slope": to_json(Quantity(float(line.slope), MM), Quantity(float(line.slope_sd), MM)),
+        "x": "ln(exposure / 1 mJ cm^-2)",
+        "slope": to_json(Quantity(float(line.slope), MM), Quantity(float(line.slope_sd), MM)),
         "intercept": to_json(Quantity(float(line.intercept), MM), Quantity(float(line.intercept_sd), MM)),
-        "covariance": float(line.covariance), "x_mean": float(line.x_mean),
+        "covariance": float(line.covariance),
+        "x_mean": float(line.x_mean),
         "y_mean": to_json(Quantity(float(line.y_mean), MM), Quantity(float(np.sqrt(line.scale / line.weight_sum)), MM)),
-        "sum_of_squares": float(line.sum_of_squares), "uncertainties": line.uncertainties,
+        "sum_of_squares": float(line.sum_of_squares),
+        "uncertainties": line.uncertainties,
         "t_degrees_of_freedom": _number(line.t_degrees_of_freedom),
-    }  # fmt: skip
+    }
 
 
 def _number(value: Any) -> float | None:
@@ -110,9 +121,10 @@ def _law(fit: Fit) -> dict[str, Any] | None:
         return None
     return {
         "w": {"value": law.w, "interval": [_number(law.w_low), _number(law.w_high)], "confidence": fit.confidence},
-        "p": law.p, "penetration_depth": to_json(Quantity(law.penetration_depth, MM), Quantity(law.penetration_depth_sd, MM)),
+        "p": law.p,
+        "penetration_depth": to_json(Quantity(law.penetration_depth, MM), Quantity(law.penetration_depth_sd, MM)),
         "criterion": _number(law.criterion),
-    }  # fmt: skip
+    }
 
 
 def _bleaching(fit: Fit) -> dict[str, Any] | None:
@@ -123,8 +135,9 @@ def _bleaching(fit: Fit) -> dict[str, Any] | None:
         "penetration_depth": to_json(Quantity(bent.penetration_depth, MM)),
         "critical_exposure": to_json(Quantity(_exp(bent.log_threshold), MJ_CM2)),
         "bleaching_exposure": to_json(Quantity(bent.bleaching_exposure, MJ_CM2)),
-        "p": bent.p, "criterion": _number(bent.criterion),
-    }  # fmt: skip
+        "p": bent.p,
+        "criterion": _number(bent.criterion),
+    }
 
 
 def _table(fit: Fit) -> list[dict[str, Any]]:
@@ -144,7 +157,7 @@ def _table(fit: Fit) -> list[dict[str, Any]]:
                 "studentised_residual": _number(inf.external[i]),
                 "cook": _number(inf.cook[i]),
             }
-        )  # fmt: skip
+        )
     return rows
 
 
@@ -155,9 +168,7 @@ def fit_text(fit: Fit) -> str:
     """The fit as people read it in a terminal."""
     c = fit.coupons
     percent = f"{100 * fit.confidence:g} %"
-    head = ", ".join(
-        f"{k.replace('_', ' ')} {v}" for k, v in c.names.items() if k in ("resin", "lot", "machine", "date")
-    )
+    head = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in c.names.items() if k in ("resin", "lot", "machine", "date"))
     lines = [head] if head else []
     dp, ec = fit.penetration_depth, fit.critical_exposure
     dp_interval = _interval(fit.penetration_depth_interval, MM, dp.standard_uncertainty)
@@ -170,9 +181,7 @@ def fit_text(fit: Fit) -> str:
         f"scatter of coupons     {_um(fit.residual_sd)} about the line, {fit.degrees_of_freedom} degrees of freedom",
     ]
     if fit.repeatability_sd is not None and fit.between_coupon_sd is not None:
-        lines.append(
-            f"                       {_um(fit.repeatability_sd)} between readings, {_um(fit.between_coupon_sd)} between coupons"
-        )
+        lines.append(f"                       {_um(fit.repeatability_sd)} between readings, {_um(fit.between_coupon_sd)} between coupons")
     low, high = 100 * c.exposure.min(), 100 * c.exposure.max()
     lines += [
         f"coupons                {len(c)} with {c.readings.size} readings, {low:.4g} to {high:.4g} mJ/cm^2",
@@ -186,8 +195,7 @@ def fit_text(fit: Fit) -> str:
             ("mean of many", w.mean_standard_uncertainty, w.mean_interval, w.mean_scan_speed_interval),
             ("next coupon", w.next_standard_uncertainty, w.next_interval, w.next_scan_speed_interval),
         ):
-            speed = "" if speeds is None or w.scan_speed is None else (
-                f"   speed {figure(w.scan_speed.m)} mm/s ({_speeds(speeds)})")  # fmt: skip
+            speed = "" if speeds is None or w.scan_speed is None else (f"   speed {figure(w.scan_speed.m)} mm/s ({_speeds(speeds)})")
             lines.append(f"  {name:<14} {percent}: {_interval(interval, MJ_CM2, u)} mJ/cm^2{speed}")
     lines += ["", fit.budget.sentence]
     if fit.prior is not None:
@@ -229,70 +237,112 @@ def fit_steps(fit: Fit) -> list[Step]:
     if c.readings.size > n:
         mine = c.readings[c.reading_of == 0]
         total = " + ".join(f"{v:.4g}" for v in mine[:6]) + (" + ..." if mine.size > 6 else "")
-        steps.append(Step(
-            "y = mean of a coupon's readings", f"{first}: ({total})/{mine.size} mm", f"{c.thickness[0]:.5g} mm",
-            "Readings of one coupon are averaged: only coupons are evidence about the line.",
-        ))  # fmt: skip
-    steps.append(Step(
-        "x = ln(E / 1 mJ cm^-2)", f"{first}: ln({100 * c.exposure[0]:.5g})", f"{c.x[0]:.5f}",
-        "Light dies off exponentially in the resin, so depth is a straight line against the logarithm of exposure.",
-    ))  # fmt: skip
+        steps.append(
+            Step(
+                "y = mean of a coupon's readings",
+                f"{first}: ({total})/{mine.size} mm",
+                f"{c.thickness[0]:.5g} mm",
+                "Readings of one coupon are averaged: only coupons are evidence about the line.",
+            )
+        )
+    steps.append(
+        Step(
+            "x = ln(E / 1 mJ cm^-2)",
+            f"{first}: ln({100 * c.exposure[0]:.5g})",
+            f"{c.x[0]:.5f}",
+            "Light dies off exponentially in the resin, so depth is a straight line against the logarithm of exposure.",
+        )
+    )
     word = "weighted sums" if known else "sums"
-    steps.append(Step(
-        "xbar, ybar, Sxx = sum (x - xbar)^2, Sxy = sum (x - xbar)(y - ybar)",
-        f"{word} over {n} coupons",
-        f"xbar {own.x_mean:.5f}, ybar {own.y_mean:.5f} mm, Sxx {own.sxx:.5g}, Sxy {own.sxx * own.slope:.5g} mm",
-        "The line passes through the centre of gravity of the points.",
-    ))  # fmt: skip
-    steps.append(Step(
-        "Dp = Sxy/Sxx", f"{own.sxx * own.slope:.5g} mm / {own.sxx:.5g}", f"{own.slope:.5g} mm",
-        "The slope is the depth gained each time the exposure grows by a factor e.",
-    ))  # fmt: skip
-    steps.append(Step(
-        "ln Ec = xbar - ybar/Dp, Ec = exp(ln Ec)", f"{own.x_mean:.5f} - {own.y_mean:.5f}/{own.slope:.5g}",
-        f"{own.x_mean - own.y_mean / own.slope:.5f}, so Ec = {np.exp(own.x_mean - own.y_mean / own.slope):.5g} mJ/cm^2",
-        "Where the line reaches zero depth, the exposure just gels the resin.",
-    ))  # fmt: skip
+    steps.append(
+        Step(
+            "xbar, ybar, Sxx = sum (x - xbar)^2, Sxy = sum (x - xbar)(y - ybar)",
+            f"{word} over {n} coupons",
+            f"xbar {own.x_mean:.5f}, ybar {own.y_mean:.5f} mm, Sxx {own.sxx:.5g}, Sxy {own.sxx * own.slope:.5g} mm",
+            "The line passes through the centre of gravity of the points.",
+        )
+    )
+    steps.append(
+        Step(
+            "Dp = Sxy/Sxx",
+            f"{own.sxx * own.slope:.5g} mm / {own.sxx:.5g}",
+            f"{own.slope:.5g} mm",
+            "The slope is the depth gained each time the exposure grows by a factor e.",
+        )
+    )
+    steps.append(
+        Step(
+            "ln Ec = xbar - ybar/Dp, Ec = exp(ln Ec)",
+            f"{own.x_mean:.5f} - {own.y_mean:.5f}/{own.slope:.5g}",
+            f"{own.x_mean - own.y_mean / own.slope:.5f}, so Ec = {np.exp(own.x_mean - own.y_mean / own.slope):.5g} mJ/cm^2",
+            "Where the line reaches zero depth, the exposure just gels the resin.",
+        )
+    )
     if np.isfinite(own.t_degrees_of_freedom):
-        steps.append(Step(
-            "s = sqrt(sum residual^2/(n - 2))", f"sqrt({own.sum_of_squares:.5g}/({n} - 2))",
-            f"{own.residual_sd:.4g}{' mm' if fit.weight is None else ''}",
-            f"Two numbers were fitted, so {dof} of {n} coupons are left to tell the scatter.",
-        ))  # fmt: skip
+        steps.append(
+            Step(
+                "s = sqrt(sum residual^2/(n - 2))",
+                f"sqrt({own.sum_of_squares:.5g}/({n} - 2))",
+                f"{own.residual_sd:.4g}{' mm' if fit.weight is None else ''}",
+                f"Two numbers were fitted, so {dof} of {n} coupons are left to tell the scatter.",
+            )
+        )
     else:
-        steps.append(Step(
-            "chi^2 = sum (residual/u)^2", f"{own.sum_of_squares:.5g} on {dof} degrees of freedom", "",
-            "The stated uncertainties are taken as they are; chi-squared near its degrees of freedom makes them believable.",
-        ))  # fmt: skip
+        steps.append(
+            Step(
+                "chi^2 = sum (residual/u)^2",
+                f"{own.sum_of_squares:.5g} on {dof} degrees of freedom",
+                "",
+                "The stated uncertainties are taken as they are; chi-squared near its degrees of freedom makes them believable.",
+            )
+        )
     scale = "s" if np.isfinite(own.t_degrees_of_freedom) else "1"
-    steps.append(Step(
-        f"u(Dp) = {scale}/sqrt(Sxx)", f"{np.sqrt(own.scale):.4g}/sqrt({own.sxx:.5g})", f"{own.slope_sd:.4g} mm",
-        "Spreading the exposures (a large Sxx) pins the slope as surely as adding coupons.",
-    ))  # fmt: skip
+    steps.append(
+        Step(
+            f"u(Dp) = {scale}/sqrt(Sxx)",
+            f"{np.sqrt(own.scale):.4g}/sqrt({own.sxx:.5g})",
+            f"{own.slope_sd:.4g} mm",
+            "Spreading the exposures (a large Sxx) pins the slope as surely as adding coupons.",
+        )
+    )
     if fit.prior is not None:
-        steps.append(Step(
-            "precision adds: V^-1 = V0^-1 + X'X", f"weight of the earlier lots {100 * fit.prior.weight:.0f} %",
-            f"Dp {dp:.5g} mm, Ec {ec:.5g} mJ/cm^2", "Earlier lots pull the answer in proportion to how sure they are.",
-        ))  # fmt: skip
+        steps.append(
+            Step(
+                "precision adds: V^-1 = V0^-1 + X'X",
+                f"weight of the earlier lots {100 * fit.prior.weight:.0f} %",
+                f"Dp {dp:.5g} mm, Ec {ec:.5g} mJ/cm^2",
+                "Earlier lots pull the answer in proportion to how sure they are.",
+            )
+        )
     lead = fit.line.slope_sd
-    steps.append(Step(
-        f"Dp +- t u(Dp), t for {100 * fit.confidence:g} % and {_dof(fit.line.t_degrees_of_freedom)} degrees of freedom",
-        f"{dp:.5g} +- {t:.4g} x {lead:.4g} mm", f"{dp - t * lead:.4g} to {dp + t * lead:.4g} mm",
-        "With few coupons the factor is far above 2, because the scatter itself is poorly known.",
-    ))  # fmt: skip
+    steps.append(
+        Step(
+            f"Dp +- t u(Dp), t for {100 * fit.confidence:g} % and {_dof(fit.line.t_degrees_of_freedom)} degrees of freedom",
+            f"{dp:.5g} +- {t:.4g} x {lead:.4g} mm",
+            f"{dp - t * lead:.4g} to {dp + t * lead:.4g} mm",
+            "With few coupons the factor is far above 2, because the scatter itself is poorly known.",
+        )
+    )
     g = (t * lead / dp) ** 2
     low, high = (q.m_as(MJ_CM2) for q in fit.critical_exposure_interval)
-    steps.append(Step(
-        "Ec: all E with |line at ln E| <= t u(line at ln E) (Fieller)", f"g = (t u(Dp)/Dp)^2 = {g:.4g}",
-        f"{low:.4g} to {high:.4g} mJ/cm^2" if np.isfinite(high) else "unbounded",
-        "Ec comes from a ratio, so its interval is lopsided: these are the exposures at which zero depth is credible.",
-    ))  # fmt: skip
+    steps.append(
+        Step(
+            "Ec: all E with |line at ln E| <= t u(line at ln E) (Fieller)",
+            f"g = (t u(Dp)/Dp)^2 = {g:.4g}",
+            f"{low:.4g} to {high:.4g} mJ/cm^2" if np.isfinite(high) else "unbounded",
+            "Ec comes from a ratio, so its interval is lopsided: these are the exposures at which zero depth is credible.",
+        )
+    )
     for w in fit.exposure_for_depth:
         d = w.depth.m_as(MM)
-        steps.append(Step(
-            "E = Ec exp(Cd/Dp)", f"{ec:.5g} mJ/cm^2 x exp({d:.5g}/{dp:.5g})", f"{w.exposure.m_as(MJ_CM2):.5g} mJ/cm^2",
-            f"The line read backwards gives the exposure for {d:.4g} mm.",
-        ))  # fmt: skip
+        steps.append(
+            Step(
+                "E = Ec exp(Cd/Dp)",
+                f"{ec:.5g} mJ/cm^2 x exp({d:.5g}/{dp:.5g})",
+                f"{w.exposure.m_as(MJ_CM2):.5g} mJ/cm^2",
+                f"The line read backwards gives the exposure for {d:.4g} mm.",
+            )
+        )
     return steps
 
 

@@ -51,9 +51,7 @@ class WantedExposure:
         return out
 
 
-def wanted_exposure(
-    line: LineFit, working: WorkingLine, depth: float, c: CouponSet, confidence: float
-) -> WantedExposure:
+def wanted_exposure(line: LineFit, working: WorkingLine, depth: float, c: CouponSet, confidence: float) -> WantedExposure:
     mean = inverse(line, depth, confidence=confidence)
     single = inverse(line, depth, future_variance=working.coupon_variance, confidence=confidence)
     with np.errstate(over="ignore"):

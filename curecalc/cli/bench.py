@@ -10,8 +10,7 @@ from .common import _Once, add_quantities, quantities
 
 __all__ = ["add_bench", "bench"]
 
-_VALUES = ["power", "beam_radius", "wavelength", "penetration_depth", "critical_exposure", "hatch_spacing",
-           "layer_thickness", "overcure"]  # fmt: skip
+_VALUES = ["power", "beam_radius", "wavelength", "penetration_depth", "critical_exposure", "hatch_spacing", "layer_thickness", "overcure"]
 
 
 def add_bench(parser: argparse.ArgumentParser) -> None:
@@ -61,9 +60,7 @@ def bench(args: argparse.Namespace) -> Any:
         changes[name] = value if isinstance(value, Quantity) else measured(value).value
     if given or cure or changes:
         named.append("the values given")
-    return dataclasses.replace(
-        here, beam=beam, resin=resin, name=" and ".join(named) if named else here.name, **changes
-    )
+    return dataclasses.replace(here, beam=beam, resin=resin, name=" and ".join(named) if named else here.name, **changes)
 
 
 def _machine_beam(path: str) -> Any:

@@ -10,8 +10,18 @@ from typing import Any, NoReturn
 
 from ..errors import QuantityError
 
-__all__ = ["CommandParser", "QUANTITIES", "add_output", "add_quantities", "flag", "joined", "print_json", "quantities",
-           "show_rows", "write_figure"]  # fmt: skip
+__all__ = [
+    "CommandParser",
+    "QUANTITIES",
+    "add_output",
+    "add_quantities",
+    "flag",
+    "joined",
+    "print_json",
+    "quantities",
+    "show_rows",
+    "write_figure",
+]
 
 # name: (kind of quantity, rule, may carry an uncertainty, help)
 QUANTITIES: dict[str, tuple[str, str, bool, str]] = {
@@ -30,12 +40,7 @@ QUANTITIES: dict[str, tuple[str, str, bool, str]] = {
     "penetration_depth": ("length", "positive", True, "depth in which irradiance falls to 1/e (Dp)"),
     "critical_exposure": ("exposure", "positive", True, "least exposure that gels the resin (Ec)"),
     "bleaching_exposure": ("exposure", "positive", True, "Eb of an initiator that bleaches; chooses that cure model"),
-    "reference_irradiance": (
-        "irradiance",
-        "positive",
-        False,
-        "at which the critical exposure holds, with --power-exponent",
-    ),
+    "reference_irradiance": ("irradiance", "positive", False, "at which the critical exposure holds, with --power-exponent"),
     "exposure": ("exposure", "positive", True, "radiant exposure at the surface, instead of power, speed and spot"),
     "layer_thickness": ("length", "positive", True, "thickness of the layer"),
     "overcure": ("length", "finite", False, "cure depth beyond the layer thickness"),
@@ -103,9 +108,7 @@ class _Once(argparse.Action):
 
     def __call__(self, parser: Any, namespace: Any, values: Any, option_string: str | None = None) -> None:
         if getattr(namespace, self.dest, None) is not None:
-            parser.error(
-                f"{option_string} is given twice: {getattr(namespace, self.dest)!r} and {values!r}. Leave one out"
-            )
+            parser.error(f"{option_string} is given twice: {getattr(namespace, self.dest)!r} and {values!r}. Leave one out")
         setattr(namespace, self.dest, values)
 
 
@@ -164,9 +167,7 @@ def need(found: dict[str, Any], names: list[str]) -> None:
     for name in names:
         if name not in found:
             example = KINDS[QUANTITIES[name][0]].example
-            raise QuantityError(
-                f'{flag(name)} is missing: {QUANTITIES[name][3]}. Give it, like {flag(name)} "{example}".'
-            )
+            raise QuantityError(f'{flag(name)} is missing: {QUANTITIES[name][3]}. Give it, like {flag(name)} "{example}".')
 
 
 def add_output(parser: argparse.ArgumentParser, *, figure: str | None = None, explain: bool = True) -> None:
@@ -176,9 +177,7 @@ def add_output(parser: argparse.ArgumentParser, *, figure: str | None = None, ex
     if explain:
         group.add_argument("--explain", action="store_true", help="the derivation step by step")
     if figure:
-        group.add_argument(
-            "--figure", metavar="FILE", action=_Once, help=f"draw {figure}; FILE ends in .png, .svg or .pdf"
-        )
+        group.add_argument("--figure", metavar="FILE", action=_Once, help=f"draw {figure}; FILE ends in .png, .svg or .pdf")
 
 
 def print_json(record: dict[str, Any]) -> None:

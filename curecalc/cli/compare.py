@@ -16,30 +16,22 @@ __all__ = ["add_arguments", "run"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument("old", metavar="OLD", help="coupon table or resin file of the lot the settings were made for")
-    parser.add_argument(
-        "new", metavar="NEW", nargs="+", help="coupon table of the new lot; with several, the verdict is on the last"
-    )
+    parser.add_argument("new", metavar="NEW", nargs="+", help="coupon table of the new lot; with several, the verdict is on the last")
     for name, text in (
-        ("--layer-thickness", "compared at layer plus overcure"), ("--overcure", "beyond the layer"),
+        ("--layer-thickness", "compared at layer plus overcure"),
+        ("--overcure", "beyond the layer"),
         ("--cure-depth", "compared at this depth, instead of layer and overcure"),
         ("--tolerance", "change of depth one can live with, either way"),
-    ):  # fmt: skip
+    ):
         parser.add_argument(name, metavar="VALUE", action=_Once, help=f'{text}, like "0.1 mm"')
     parser.add_argument("--confidence", metavar="VALUE", action=_Once, help='of each bound, like "95 %%" (default)')
+    parser.add_argument("--most-speed-change", metavar="VALUE", action=_Once, help='beyond which a lot is rejected, like "30 %%" (default)')
     parser.add_argument(
-        "--most-speed-change",
-        metavar="VALUE",
-        action=_Once,
-        help='beyond which a lot is rejected, like "30 %%" (default)',
+        "--most-depth-change", metavar="VALUE", action=_Once, help='of Dp beyond which a lot is rejected, like "20 %%" (default)'
     )
     parser.add_argument(
-        "--most-depth-change",
-        metavar="VALUE",
-        action=_Once,
-        help='of Dp beyond which a lot is rejected, like "20 %%" (default)',
+        "--exclude", metavar="FILE:LABEL", action="append", default=[], help="leave a coupon of a file out; may be given more than once"
     )
-    parser.add_argument("--exclude", metavar="FILE:LABEL", action="append", default=[],
-                        help="leave a coupon of a file out; may be given more than once")  # fmt: skip
     parser.add_argument("--skip-blank", action="store_true", help="leave out rows whose thickness is blank")
     add_log(parser, names=("lot", "old_lot"))
     add_output(parser, explain=False)
@@ -61,9 +53,7 @@ def run(args: argparse.Namespace) -> int:
         lots.append(lot)
         warnings += [f"{name}: {sentence}" for sentence in said]
     warnings += _same_data(files)
-    result = compare_lots(
-        lots=lots, cure_depth=depth, tolerance=tolerance, **{k: v for k, v in limits.items() if v is not None}
-    )
+    result = compare_lots(lots=lots, cure_depth=depth, tolerance=tolerance, **{k: v for k, v in limits.items() if v is not None})
     written = _logged(args, result, files, names, excluded) if logging else {}
     if args.json:
         print_json(result.to_dict() | {"warnings": warnings} | written)
@@ -74,9 +64,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _logged(
-    args: argparse.Namespace, result: Any, files: list[str], names: list[str], excluded: dict[str, list[str]]
-) -> dict[str, Any]:
+def _logged(args: argparse.Namespace, result: Any, files: list[str], names: list[str], excluded: dict[str, list[str]]) -> dict[str, Any]:
     from ..logbook.recording import record_comparison
 
     texts = ("tolerance", "confidence", "most_speed_change", "most_depth_change")
@@ -87,9 +75,8 @@ def _logged(
     left_out = {f"lot{place}": excluded[file] for place, file in enumerate(files, 1) if file in excluded}
     options |= {"exclude": left_out} if left_out else {}
     entry = record_comparison(
-        args.log, result, files=files, options=options, lot=args.lot or names[-1], old_lot=args.old_lot,
-        operator=args.operator or "",
-    )  # fmt: skip
+        args.log, result, files=files, options=options, lot=args.lot or names[-1], old_lot=args.old_lot, operator=args.operator or ""
+    )
     return said(entry, args.log)
 
 
@@ -124,9 +111,7 @@ def _excluded(texts: list[str], files: list[str]) -> dict[str, list[str]]:
     for text in texts:
         match = [f for f in files if text.startswith(f"{f}:")]
         if not match:
-            raise QuantityError(
-                f"--exclude: {text!r} names none of the files. Write it as FILE:LABEL, like '{files[-1]}:7'."
-            )
+            raise QuantityError(f"--exclude: {text!r} names none of the files. Write it as FILE:LABEL, like '{files[-1]}:7'.")
         out.setdefault(match[0], []).append(text[len(match[0]) + 1 :])
     return out
 
@@ -145,9 +130,7 @@ def _same_data(files: list[str]) -> list[str]:
 
     sums = [sha256(Path(file).read_bytes()).hexdigest() for file in files]
     twins = [(a, b) for i, a in enumerate(files) for j, b in enumerate(files) if i < j and sums[i] == sums[j]]
-    return [
-        f"{a} and {b} hold the same data: a lot compared with itself says nothing about a new one." for a, b in twins
-    ]
+    return [f"{a} and {b} hold the same data: a lot compared with itself says nothing about a new one." for a, b in twins]
 
 
 def _lot(file: str, name: str, excluded: list[str], skip_blank: bool) -> tuple[Any, list[str]]:
@@ -157,9 +140,7 @@ def _lot(file: str, name: str, excluded: list[str], skip_blank: bool) -> tuple[A
 
     if file.lower().endswith(".toml"):
         if excluded:
-            raise QuantityError(
-                f"--exclude: {file} is a resin file, its coupons are fitted already. Give the coupon table."
-            )
+            raise QuantityError(f"--exclude: {file} is a resin file, its coupons are fitted already. Give the coupon table.")
         from ..jobs.resin_file import lot_from_resin, read_resin
 
         return lot_from_resin(read_resin(file), name), []

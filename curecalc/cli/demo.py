@@ -53,15 +53,7 @@ def _recipe(folder: Path) -> str:
     from .demonstration import demo_files
 
     files = {name: str(demo_files() / f"{name}.toml") for name in ("machine", "needs")}
-    words = [
-        "recipe",
-        "--machine",
-        files["machine"],
-        "--resin",
-        str(folder / "resin_lot_7.toml"),
-        "--needs",
-        files["needs"],
-    ]
+    words = ["recipe", "--machine", files["machine"], "--resin", str(folder / "resin_lot_7.toml"), "--needs", files["needs"]]
     first = _command([*words, "--sheet", str(folder / "recipe.html"), "--save", str(folder / "recipe.json")])
     if find_spec("fpdf") is None:
         return first

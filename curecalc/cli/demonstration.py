@@ -61,18 +61,22 @@ def calibrate_demo_lot(folder: Path) -> str:
         write_text(folder / name, text, overwrite=True)
     old, first, fit = (fit_coupons(read_coupons(folder / name), at_depth=depth) for name in tables)
     plan = plan_coupons(
-        penetration_depth=old.penetration_depth, critical_exposure=old.critical_exposure, at_depth=depth,
-        to=Quantity(3.0, "percent"), coupon_sd=old.residual_sd, thickness_repeatability=Quantity(0.0, "mm"),
-        power=Quantity(240.0, "mW"), hatch_spacing=Quantity(0.1, "mm"), max_scan_speed=Quantity(14.0, "m/s"),
-    )  # fmt: skip
+        penetration_depth=old.penetration_depth,
+        critical_exposure=old.critical_exposure,
+        at_depth=depth,
+        to=Quantity(3.0, "percent"),
+        coupon_sd=old.residual_sd,
+        thickness_repeatability=Quantity(0.0, "mm"),
+        power=Quantity(240.0, "mW"),
+        hatch_spacing=Quantity(0.1, "mm"),
+        max_scan_speed=Quantity(14.0, "m/s"),
+    )
     write_text(folder / "plan_lot_7.csv", coupon_csv(plan, names={"lot": "7"}), overwrite=True)
     write_text(folder / "plan_lot_7.html", run_sheet_html(plan, title="Coupons of lot 7"), overwrite=True)
     save(working_curve_figure(first), folder / "lot_7_first_readings.png")
     save(working_curve_figure(fit), folder / "lot_7.png")
     save_fit(folder / "resin_lot_7.toml", fit, overwrite=True)
-    verdict = compare_lots(
-        lots=[lot_from_fit("lot 6", old), lot_from_fit("lot 7", fit)], cure_depth=depth, tolerance=Quantity(8.0, "um")
-    )
+    verdict = compare_lots(lots=[lot_from_fit("lot 6", old), lot_from_fit("lot 7", fit)], cure_depth=depth, tolerance=Quantity(8.0, "um"))
     half = plan.relative_half_width(plan.expected) or 0.0
     wanted = fit.exposure_for_depth[0]
     return "\n".join(

@@ -37,7 +37,5 @@ def write_whole(option: str, path: str, content: bytes, *, endings: tuple[str, .
             Path(name).unlink(missing_ok=True)
             raise
     except OSError as error:
-        raise FileError(
-            f"{option}: {path}: cannot write here ({error.strerror or error}). Name another place."
-        ) from None
+        raise FileError(f"{option}: {path}: cannot write here ({error.strerror or error}). Name another place.") from None
     return target

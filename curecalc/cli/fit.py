@@ -21,30 +21,34 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument("file", metavar="FILE", help="coupon table: .csv (comma, semicolon, tab) or .xlsx")
     add_reading(parser)
-    parser.add_argument("--at-depth", metavar="VALUE", action="append", default=[],
-                        help='depth whose exposure is wanted, like "0.15 mm"; may be given more than once')  # fmt: skip
+    parser.add_argument(
+        "--at-depth",
+        metavar="VALUE",
+        action="append",
+        default=[],
+        help='depth whose exposure is wanted, like "0.15 mm"; may be given more than once',
+    )
     parser.add_argument("--confidence", metavar="VALUE", action=_Once, help='of all intervals, like "95 %%" (default)')
     group = parser.add_argument_group("errors common to all coupons (standard uncertainties)")
-    group.add_argument(
-        "--power-scale-uncertainty", metavar="VALUE", action=_Once, help='of the power meter, like "3 %%"'
-    )
-    group.add_argument(
-        "--beam-radius-scale-uncertainty", metavar="VALUE", action=_Once, help='of the beam radius, like "5 %%"'
-    )
+    group.add_argument("--power-scale-uncertainty", metavar="VALUE", action=_Once, help='of the power meter, like "3 %%"')
+    group.add_argument("--beam-radius-scale-uncertainty", metavar="VALUE", action=_Once, help='of the beam radius, like "5 %%"')
     group.add_argument("--thickness-bias-uncertainty", metavar="VALUE", action=_Once, help='of the gauge, like "2 um"')
-    group.add_argument("--elsewhere", action="store_true",
-                       help="the numbers will be used on another machine or with another meter: scale errors count")  # fmt: skip
-    group.add_argument("--other-gauge", action="store_true",
-                       help="wanted depths are true depths, not those this gauge reads: its bias counts")  # fmt: skip
+    group.add_argument(
+        "--elsewhere", action="store_true", help="the numbers will be used on another machine or with another meter: scale errors count"
+    )
+    group.add_argument(
+        "--other-gauge", action="store_true", help="wanted depths are true depths, not those this gauge reads: its bias counts"
+    )
     group = parser.add_argument_group("earlier lots")
-    group.add_argument("--prior", metavar="FILE", action="append", default=[],
-                       help="resin file of an earlier lot (comma between several, or given more than once)")  # fmt: skip
     group.add_argument(
-        "--lot-spread-depth", metavar="VALUE", action=_Once, help='of Dp from lot to lot, like "5 %%" (default)'
+        "--prior",
+        metavar="FILE",
+        action="append",
+        default=[],
+        help="resin file of an earlier lot (comma between several, or given more than once)",
     )
-    group.add_argument(
-        "--lot-spread-exposure", metavar="VALUE", action=_Once, help='of Ec from lot to lot, like "15 %%" (default)'
-    )
+    group.add_argument("--lot-spread-depth", metavar="VALUE", action=_Once, help='of Dp from lot to lot, like "5 %%" (default)')
+    group.add_argument("--lot-spread-exposure", metavar="VALUE", action=_Once, help='of Ec from lot to lot, like "15 %%" (default)')
     group = parser.add_argument_group("resin file")
     group.add_argument("--save", metavar="FILE", action=_Once, help="write the resin file that recipe reads")
     group.add_argument("--overwrite", action="store_true", help="let --save replace a file")
@@ -52,9 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for name in NAMES[1:]:
         group.add_argument(flag(name), metavar="TEXT", action=_Once, help="if the table does not say")
     group.add_argument("--wavelength", metavar="VALUE", action=_Once, help='if the table does not say, like "355 nm"')
-    group.add_argument(
-        "--temperature", metavar="VALUE", action=_Once, help='of the resin, if the table does not say, like "24 degC"'
-    )
+    group.add_argument("--temperature", metavar="VALUE", action=_Once, help='of the resin, if the table does not say, like "24 degC"')
     group.add_argument("--density", metavar="VALUE", action=_Once, help='of the liquid, like "1.12 g/cm^3"')
     add_log(parser)
     add_output(parser, figure="the working curve with its bands and residuals")
@@ -64,8 +66,13 @@ def add_reading(parser: argparse.ArgumentParser) -> None:
     """Options of how a coupon table is read."""
     parser.add_argument("--sheet", metavar="NAME", action=_Once, help="of a spreadsheet with more than one")
     parser.add_argument("--skip-blank", action="store_true", help="leave out rows whose thickness is blank")
-    parser.add_argument("--exclude", metavar="LABEL", action="append", default=[],
-                        help="leave a coupon out; may be given more than once, and the result says so")  # fmt: skip
+    parser.add_argument(
+        "--exclude",
+        metavar="LABEL",
+        action="append",
+        default=[],
+        help="leave a coupon out; may be given more than once, and the result says so",
+    )
 
 
 def fraction(name: str, text: str | None) -> float | None:
@@ -101,17 +108,21 @@ def fit_from(args: argparse.Namespace) -> Fit:
         bias = parse("--thickness-bias-uncertainty", args.thickness_bias_uncertainty, "length")
         nonnegative("--thickness-bias-uncertainty", bias, MM)
     at_depth = depths(args.at_depth)
-    scales = {
-        name: fraction(name, getattr(args, name))
-        for name in ("power_scale_uncertainty", "beam_radius_scale_uncertainty")
-    }
+    scales = {name: fraction(name, getattr(args, name)) for name in ("power_scale_uncertainty", "beam_radius_scale_uncertainty")}
     prior, names = _prior(args)
     coupons = read_coupons(args.file, sheet=args.sheet, skip_blank=args.skip_blank)
     return fit_coupons(
-        coupons, at_depth=at_depth, exclude=args.exclude, confidence=0.95 if confidence is None else confidence, prior=prior,
-        prior_names=names, thickness_bias_uncertainty=bias, same_machine=not args.elsewhere, same_gauge=not args.other_gauge,
+        coupons,
+        at_depth=at_depth,
+        exclude=args.exclude,
+        confidence=0.95 if confidence is None else confidence,
+        prior=prior,
+        prior_names=names,
+        thickness_bias_uncertainty=bias,
+        same_machine=not args.elsewhere,
+        same_gauge=not args.other_gauge,
         **scales,
-    )  # fmt: skip
+    )
 
 
 def _prior_files(args: argparse.Namespace) -> list[str]:
@@ -186,17 +197,33 @@ def _logged(args: argparse.Namespace, fit: Fit, resin: str | None) -> dict[str, 
     from ..logbook.recording import record_fit
 
     names = (
-        "sheet", "skip_blank", "exclude", "at_depth", "confidence", "power_scale_uncertainty", "beam_radius_scale_uncertainty",
-        "thickness_bias_uncertainty", "elsewhere", "other_gauge", "lot_spread_depth", "lot_spread_exposure",
-    )  # fmt: skip
+        "sheet",
+        "skip_blank",
+        "exclude",
+        "at_depth",
+        "confidence",
+        "power_scale_uncertainty",
+        "beam_radius_scale_uncertainty",
+        "thickness_bias_uncertainty",
+        "elsewhere",
+        "other_gauge",
+        "lot_spread_depth",
+        "lot_spread_exposure",
+    )
     options = {name: value for name in names if (value := getattr(args, name)) not in (None, False, [])}
     priors = _prior_files(args)
     if resin is None:
         resin = _resin_to_keep(args, fit)
     entry = record_fit(
-        args.log, fit, options=options | ({"prior": priors} if priors else {}), priors=priors, lot=args.lot, machine=args.machine,
-        operator=args.operator or "", resin_document=resin,
-    )  # fmt: skip
+        args.log,
+        fit,
+        options=options | ({"prior": priors} if priors else {}),
+        priors=priors,
+        lot=args.lot,
+        machine=args.machine,
+        operator=args.operator or "",
+        resin_document=resin,
+    )
     return said(entry, args.log)
 
 

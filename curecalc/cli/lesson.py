@@ -19,9 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("output")
     group.add_argument("--no-answer", action="store_true", help="leave the answer out, for a class")
     group.add_argument("--html", metavar="FILE", action=_Once, help="write a printable page instead")
-    group.add_argument(
-        "--figure", metavar="FILE", action=_Once, help="draw the figure; FILE ends in .png, .svg or .pdf"
-    )
+    group.add_argument("--figure", metavar="FILE", action=_Once, help="draw the figure; FILE ends in .png, .svg or .pdf")
     group.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
 
 

@@ -16,11 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["add_arguments", "run"]
 
 _RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
-_NAMES = {
-    "machine": "name of the machine",
-    "lot": "name of the resin lot",
-    "beam": "name of the beam (a setting of the optics)",
-}
+_NAMES = {"machine": "name of the machine", "lot": "name of the resin lot", "beam": "name of the beam (a setting of the optics)"}
 
 
 class _ActionParser(CommandParser):
@@ -53,9 +49,7 @@ def _action(actions: Any, name: str, text: str) -> argparse.ArgumentParser:
 def _filters(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("which entries")
     for name, text in _NAMES.items():
-        group.add_argument(
-            flag(name), metavar="NAME", action=_Once, help=f"of this {text.removeprefix('name of the ')}"
-        )
+        group.add_argument(flag(name), metavar="NAME", action=_Once, help=f"of this {text.removeprefix('name of the ')}")
     group.add_argument("--since", metavar="TIME", action=_Once, help='from then on, like "2026-03-01"')
 
 
@@ -73,34 +67,18 @@ def _add_action(actions: Any) -> None:
         about.add_argument("--time", metavar="TIME", action=_Once, help='when it was so, like "2026-03-01 14:30" (now)')
         about.add_argument("--operator", metavar="INITIALS", action=_Once, help="who says so")
         about.add_argument(
-            "--source",
-            metavar="[ROLE=]FILE",
-            action="append",
-            default=[],
-            help="data to keep with the entry; may be repeated",
+            "--source", metavar="[ROLE=]FILE", action="append", default=[], help="data to keep with the entry; may be repeated"
         )
-        about.add_argument(
-            "--corrects", metavar="NUMBER", action=_Once, help="the entry that this one replaces or strikes out"
-        )
+        about.add_argument("--corrects", metavar="NUMBER", action=_Once, help="the entry that this one replaces or strikes out")
         values = parser.add_argument_group("values")
         for name, spec in kind.fields.items():
             if spec.kind == "boolean":
                 values.add_argument(flag(name), action="store_true", default=None, help="as it says")
                 continue
-            text = (
-                KINDS[spec.kind].example
-                if spec.quantity
-                else {"date": "2026-03-01", "whole": "2"}.get(spec.kind, "text")
-            )
-            more = (
-                f' or "{text} +- 2 %%"'
-                if spec.uncertain and spec.kind not in ("number", "fraction", "temperature")
-                else ""
-            )
+            text = KINDS[spec.kind].example if spec.quantity else {"date": "2026-03-01", "whole": "2"}.get(spec.kind, "text")
+            more = f' or "{text} +- 2 %%"' if spec.uncertain and spec.kind not in ("number", "fraction", "temperature") else ""
             needed = "needed; " if spec.required and not (kind.name == "beam" and name == "beam_radius") else ""
-            values.add_argument(
-                flag(name), metavar="VALUE", action=_Once, help=f'{needed}like "{text.replace("%", "%%")}"{more}'
-            )
+            values.add_argument(flag(name), metavar="VALUE", action=_Once, help=f'{needed}like "{text.replace("%", "%%")}"{more}')
             if name == "beam_radius":
                 for other in _RADII[1:]:
                     values.add_argument(flag(other), metavar="VALUE", action=_Once, help="instead of --beam-radius")
@@ -150,24 +128,32 @@ def _drift_action(actions: Any) -> None:
     group.add_argument("--baseline", metavar="N", action=_Once, help="limits from the first N readings (20)")
     group.add_argument("--centre", metavar="VALUE", action=_Once, help='with --sd: limits stated, like "300 mW"')
     group.add_argument("--sd", metavar="VALUE", action=_Once, help="standard deviation of single readings")
-    group.add_argument("--rules", metavar="RULES", action=_Once, help=(
-        "run rules, 'all' or names with commas (two-of-three, four-of-five, eight-in-a-row); each costs false alarms"
-    ))  # fmt: skip
+    group.add_argument(
+        "--rules",
+        metavar="RULES",
+        action=_Once,
+        help=("run rules, 'all' or names with commas (two-of-three, four-of-five, eight-in-a-row); each costs false alarms"),
+    )
     group.add_argument("--weight", metavar="W", action=_Once, help="of the newest reading in the weighted mean (0.2)")
     group.add_argument("--limit", metavar="VALUE", action=_Once, help="forecast when the trend reaches it")
     group.add_argument("--confidence", metavar="P", action=_Once, help="of the forecast (0.95)")
-    action.add_argument(
-        "--figure", metavar="FILE", action=_Once, help="draw the charts; FILE ends in .png, .svg or .pdf"
-    )
+    action.add_argument("--figure", metavar="FILE", action=_Once, help="draw the charts; FILE ends in .png, .svg or .pdf")
     action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
 
 
 def run(args: argparse.Namespace) -> int:
     """Do the action."""
     return {
-        "add": _add, "list": _list, "show": _show, "export": _export, "import": _import, "backup": _backup,
-        "verify": _verify, "drift": _drift, "status": _status,
-    }[args.action](args)  # fmt: skip
+        "add": _add,
+        "list": _list,
+        "show": _show,
+        "export": _export,
+        "import": _import,
+        "backup": _backup,
+        "verify": _verify,
+        "drift": _drift,
+        "status": _status,
+    }[args.action](args)
 
 
 def _open(args: argparse.Namespace, *, create: bool = False, write: bool = False) -> Logbook:
@@ -196,9 +182,16 @@ def _add(args: argparse.Namespace) -> int:
     with _open(args, create=corrects is None, write=True) as book:
         doubts = power_doubts(book, args.machine, args.power) if args.kind == "power" and corrects is None else []
         entry = book.add(
-            args.kind, payload, machine=args.machine, lot=args.lot, beam=args.beam, operator=args.operator or "",
-            time=args.time, corrects=corrects, sources=sources,
-        )  # fmt: skip
+            args.kind,
+            payload,
+            machine=args.machine,
+            lot=args.lot,
+            beam=args.beam,
+            operator=args.operator or "",
+            time=args.time,
+            corrects=corrects,
+            sources=sources,
+        )
     if args.json:
         print_json(entry.to_dict())
     else:
@@ -206,10 +199,7 @@ def _add(args: argparse.Namespace) -> int:
 
         print(f"entry {entry.number} written: {one_line(entry)}")
     for doubt in doubts:
-        print(
-            f"Check: {doubt} If it is a slip: curecalc log add {args.kind} ... --corrects {entry.number}",
-            file=sys.stderr,
-        )
+        print(f"Check: {doubt} If it is a slip: curecalc log add {args.kind} ... --corrects {entry.number}", file=sys.stderr)
     return 0
 
 
@@ -228,15 +218,11 @@ def _values(args: argparse.Namespace) -> dict[str, Any]:
             continue
         if text is None:
             if spec.required:
-                raise QuantityError(
-                    f"{flag(name)} is missing: a {args.kind} entry must hold it, for example {spec.sample()}."
-                )
+                raise QuantityError(f"{flag(name)} is missing: a {args.kind} entry must hold it, for example {spec.sample()}.")
             continue
         if spec.quantity:
             value: Any = (units.parse_measured if spec.uncertain else units.parse)(flag(name), text, spec.kind)
-            payload[name] = (
-                float(value.m_as("")) if spec.kind in ("number", "fraction") and not spec.uncertain else value
-            )
+            payload[name] = float(value.m_as("")) if spec.kind in ("number", "fraction") and not spec.uncertain else value
         elif spec.kind == "whole":
             payload[name] = _whole(flag(name), text, max(1, spec.minimum))
         else:
@@ -254,9 +240,7 @@ def _one_radius(args: argparse.Namespace, needed: bool) -> tuple[str | None, Any
         raise QuantityError(f"give exactly one of {', '.join(map(flag, _RADII))}; found {found}.")
     if not given:
         return None, None
-    convert = {"beam_radius": lambda q: q, "beam_diameter": radius_from_diameter, "beam_fwhm": radius_from_fwhm}[
-        given[0]
-    ]
+    convert = {"beam_radius": lambda q: q, "beam_diameter": radius_from_diameter, "beam_fwhm": radius_from_fwhm}[given[0]]
 
     def measured(value: Measured) -> Measured:
         radius = convert(value.value)
@@ -283,9 +267,15 @@ def _list(args: argparse.Namespace) -> int:
     last = _whole("--last", args.last) if args.last is not None else 40
     with _open(args) as book:
         found = book.entries(
-            kind=args.kind, machine=args.machine, lot=args.lot, beam=args.beam, since=_time(args, "since"),
-            until=_time(args, "until"), corrected=args.corrected, last=None if args.all else last,
-        )  # fmt: skip
+            kind=args.kind,
+            machine=args.machine,
+            lot=args.lot,
+            beam=args.beam,
+            since=_time(args, "since"),
+            until=_time(args, "until"),
+            corrected=args.corrected,
+            last=None if args.all else last,
+        )
         total = len(book)
     if args.json:
         print_json({"entries": [entry.to_dict() for entry in found], "total": total})
@@ -309,9 +299,7 @@ def _time(args: argparse.Namespace, name: str) -> str | None:
     except QuantityError as error:
         raise QuantityError(str(error).replace("time:", f"{flag(name)}:", 1)) from None
     if name == "until" and len(text.strip()) == 10:  # a day is meant whole
-        found = check_time(
-            datetime.fromisoformat(found) + timedelta(days=1, microseconds=-1), now=datetime(2500, 1, 1, tzinfo=UTC)
-        )
+        found = check_time(datetime.fromisoformat(found) + timedelta(days=1, microseconds=-1), now=datetime(2500, 1, 1, tzinfo=UTC))
     return found
 
 
@@ -358,18 +346,9 @@ def _export(args: argparse.Namespace) -> int:
 
     ending = os.path.splitext(args.output)[1].lower()
     if ending not in (".csv", ".json"):
-        raise FileError(
-            f"--output: {args.output}: an export ends in .csv or .json. Give the file one of these endings."
-        )
+        raise FileError(f"--output: {args.output}: an export ends in .csv or .json. Give the file one of these endings.")
     with _open(args) as book:
-        found = book.entries(
-            kind=args.kind,
-            machine=args.machine,
-            lot=args.lot,
-            beam=args.beam,
-            since=_time(args, "since"),
-            corrected=True,
-        )
+        found = book.entries(kind=args.kind, machine=args.machine, lot=args.lot, beam=args.beam, since=_time(args, "since"), corrected=True)
         found.sort(key=lambda entry: entry.number)
         # the mark at the beginning lets spreadsheets read the text as UTF-8
         text = "\ufeff" + csv_text(found) if ending == ".csv" else json_text(book, found)
@@ -433,24 +412,24 @@ def _drift(args: argparse.Namespace) -> int:
         check_path("--figure", args.figure)
     kind = CHARTED[args.quantity][2] if args.quantity in CHARTED else "number"
     if (args.centre is None) != (args.sd is None):
-        raise QuantityError(
-            "--centre and --sd belong together: give both, or neither and let the first readings set them."
-        )
-    rules = (
-        ["limit"]
-        if args.rules is None
-        else list(RULES)
-        if args.rules == "all"
-        else [r.strip() for r in args.rules.split(",")]
-    )
+        raise QuantityError("--centre and --sd belong together: give both, or neither and let the first readings set them.")
+    rules = ["limit"] if args.rules is None else list(RULES) if args.rules == "all" else [r.strip() for r in args.rules.split(",")]
     with _open(args) as book:
         report = drift_report(
-            book, args.quantity, machine=args.machine, lot=args.lot, beam=args.beam, since=_time(args, "since"),
+            book,
+            args.quantity,
+            machine=args.machine,
+            lot=args.lot,
+            beam=args.beam,
+            since=_time(args, "since"),
             baseline_points=_whole("--baseline", args.baseline, 2),
-            centre=_plain(args.centre, "--centre", kind), sd=_plain(args.sd, "--sd", kind, difference=True), rules=rules,
-            weight=_number("--weight", args.weight, 0.2), limit=_plain(args.limit, "--limit", kind),
+            centre=_plain(args.centre, "--centre", kind),
+            sd=_plain(args.sd, "--sd", kind, difference=True),
+            rules=rules,
+            weight=_number("--weight", args.weight, 0.2),
+            limit=_plain(args.limit, "--limit", kind),
             confidence=_number("--confidence", args.confidence, 0.95),
-        )  # fmt: skip
+        )
     if args.figure is not None:
         from ..figures.drift import drift_figure
         from .common import write_figure

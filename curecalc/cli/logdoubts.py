@@ -23,10 +23,7 @@ def power_doubts(book: Logbook, machine_name: str | None, power: str | None) -> 
         said.append(f"machine {machine_name!r} has no entry of its own in this logbook.")
     rated: Any = None if machine is None else machine.payload.get("rated_power")
     before: Any = None if last is None else last.payload["power"]
-    for text, known, most in (
-        ("the machine's rated power", rated, 1.2),
-        ("the last reading", before, 2.0),
-    ):
+    for text, known, most in (("the machine's rated power", rated, 1.2), ("the last reading", before, 2.0)):
         if known is None:
             continue
         ratio = float((now / from_json(known).value).m_as(""))

@@ -40,15 +40,22 @@ def _value(value: Any) -> str:
     return figure(value) if isinstance(value, float) else str(value)
 
 
-_FIRST = ("power", "beam_radius", "penetration_depth", "critical_exposure", "verdict", "temperature", "scan_speed", "text", "reason",
-          "resin", "humidity", "layer_thickness", "note")  # fmt: skip
-_SHORT = {
-    "penetration_depth": "Dp ",
-    "critical_exposure": "Ec ",
-    "beam_radius": "W0 ",
-    "scan_speed": "at ",
-    "layer_thickness": "layer ",
-}
+_FIRST = (
+    "power",
+    "beam_radius",
+    "penetration_depth",
+    "critical_exposure",
+    "verdict",
+    "temperature",
+    "scan_speed",
+    "text",
+    "reason",
+    "resin",
+    "humidity",
+    "layer_thickness",
+    "note",
+)
+_SHORT = {"penetration_depth": "Dp ", "critical_exposure": "Ec ", "beam_radius": "W0 ", "scan_speed": "at ", "layer_thickness": "layer "}
 
 
 def summary(entry: Entry) -> str:
@@ -70,10 +77,7 @@ def one_line(entry: Entry) -> str:
 
 def entry_table(entries: list[Entry]) -> str:
     """Entries as a table, one line each."""
-    rows = [
-        (str(e.number), local(e.time), e.kind, clean(e.machine or "", 16), clean(e.lot or "", 16), summary(e))
-        for e in entries
-    ]
+    rows = [(str(e.number), local(e.time), e.kind, clean(e.machine or "", 16), clean(e.lot or "", 16), summary(e)) for e in entries]
     head = ("entry", "time", "kind", "machine", "lot", "values")
     widths = [max(len(row[i]) for row in [head, *rows]) for i in range(5)]
     lines = ["  ".join([*(cell.ljust(w) for cell, w in zip(row, widths)), row[5]]).rstrip() for row in [head, *rows]]
@@ -82,12 +86,7 @@ def entry_table(entries: list[Entry]) -> str:
 
 def entry_text(entry: Entry) -> str:
     """An entry in full."""
-    rows = [
-        ("entry", str(entry.number)),
-        ("kind", entry.kind),
-        ("time", local(entry.time)),
-        ("recorded", local(entry.recorded)),
-    ]
+    rows = [("entry", str(entry.number)), ("kind", entry.kind), ("time", local(entry.time)), ("recorded", local(entry.recorded))]
     for name in ("operator", "machine", "lot", "beam"):
         if value := getattr(entry, name):
             rows.append((name, clean(value, 200)))
@@ -96,10 +95,7 @@ def entry_text(entry: Entry) -> str:
     if entry.corrected_by is not None:
         rows.append(("corrected by", f"entry {entry.corrected_by}: this one no longer holds"))
     rows += [(name.replace("_", " "), _long(value)) for name, value in entry.payload.items()]
-    rows += [
-        (f"source, {clean(one.role)}", f"{clean(one.name)}, {one.size} bytes, sha256 {one.sha256[:16]}...")
-        for one in entry.attached
-    ]
+    rows += [(f"source, {clean(one.role)}", f"{clean(one.name)}, {one.size} bytes, sha256 {one.sha256[:16]}...") for one in entry.attached]
     rows += [("program version", entry.version), ("sha256", entry.sha256), ("follows", entry.previous)]
     return show_rows([(clean(label), value) for label, value in rows])
 
@@ -121,9 +117,7 @@ def verification_text(result: Verification, *, again: bool) -> str:
         lines.append("note number and hash with each backup: they show when entries were cut off at the end")
     else:
         lines = [f"NOT as it was written ({kept}):", *(f"  {clean(problem, 300)}" for problem in result.problems)]
-        lines.append(
-            "Keep a copy of this file, write no more to it, and restore the last backup; what it still holds: log export"
-        )
+        lines.append("Keep a copy of this file, write no more to it, and restore the last backup; what it still holds: log export")
     lines += [f"  not repeated: {clean(one, 200)}" for one in result.unrepeatable]
     return "\n".join(lines)
 
@@ -150,15 +144,10 @@ def drift_text(report: DriftReport) -> str:
             f"limits {number(float(single.lower[0]))} to {number(float(single.upper[0]))}{unit}: {_signals(report, single)}",
         ),
         ("weighted mean", f"limits {number(low)} to {number(high)}{unit}: {_signals(report, smooth)}"),
-        (
-            "false alarms",
-            f"one in {single.run_length:.0f} readings for single readings, in {smooth.run_length:.0f} for the weighted mean",
-        ),
+        ("false alarms", f"one in {single.run_length:.0f} readings for single readings, in {smooth.run_length:.0f} for the weighted mean"),
     ]
     if len(single.rules) > 1:
-        rows.append(
-            ("run rules", f"{', '.join(single.rules[1:])}: they find small shifts sooner and cost these false alarms")
-        )
+        rows.append(("run rules", f"{', '.join(single.rules[1:])}: they find small shifts sooner and cost these false alarms"))
     if report.trend is not None and report.per_month is not None and report.per_month_uncertainty is not None:
         scale, name = (100.0, " %") if report.relative else (1.0, unit)
         month, u = report.per_month * scale, report.per_month_uncertainty * scale
@@ -173,9 +162,7 @@ def drift_text(report: DriftReport) -> str:
     rows += [("forecast", one.text) for one in report.forecasts]
     if report.components is not None:
         c = report.components
-        rows.append(
-            ("between lots", f"sd {figure(c.between)}{unit} between, {figure(c.within)}{unit} within, {c.groups} lots")
-        )
+        rows.append(("between lots", f"sd {figure(c.between)}{unit} between, {figure(c.within)}{unit} within, {c.groups} lots"))
     if report.covariates is not None:
         rows += [("goes with", _covariate(report, name)) for name in report.covariates.names]
     rows += [("note", note) for note in report.notes]
@@ -195,11 +182,7 @@ def _signals(report: DriftReport, chart: Any) -> str:
     if not places:
         return "in control"
     first, s = chart.signals[0], report.series
-    lot = (
-        f", {clean(s.lots[places[0]] or '', 24)}"
-        if s.name in ("penetration_depth", "critical_exposure", "depth")
-        else ""
-    )
+    lot = f", {clean(s.lots[places[0]] or '', 24)}" if s.name in ("penetration_depth", "critical_exposure", "depth") else ""
     what = f"{len(places)} of {len(s)}"
     word = "OUT NOW" if places[-1] >= len(s) - RECENT else "signalled"
     what += f" (chance alone: about {len(s) / chart.run_length:.0f})" if len(s) > 2 * chart.run_length else ""
@@ -233,9 +216,7 @@ def status_text(state: ShopState) -> str:
     lines = ["  ".join(cell.ljust(w) for cell, w in zip(row, widths)).rstrip() for row in rows]
     lines.append("")
     for one in state.machines:
-        lines += [
-            f"{'STOP' if item.grave else 'due '}  {clean(one.machine, 24)}: {clean(item.text, 300)}" for item in one.due
-        ]
+        lines += [f"{'STOP' if item.grave else 'due '}  {clean(one.machine, 24)}: {clean(item.text, 300)}" for item in one.due]
     if state.well:
         lines.append("All well.")
     return "\n".join(lines)
@@ -250,6 +231,12 @@ def _status_row(one: MachineState) -> tuple[str, ...]:
         depth += f" / {figure(one.layer, digits=3)} mm"
     mark = {"well": "well", "due": "DUE", "stop": "STOP"}[one.state]
     return (
-        mark, clean(one.machine, 24), clean(one.lot or "-", 24), power, _age(one.power_age),
-        _age(one.calibration_age) if one.lot else "-", depth, one.chart,
-    )  # fmt: skip
+        mark,
+        clean(one.machine, 24),
+        clean(one.lot or "-", 24),
+        power,
+        _age(one.power_age),
+        _age(one.calibration_age) if one.lot else "-",
+        depth,
+        one.chart,
+    )

@@ -41,9 +41,5 @@ def _text(what: str) -> str:
     from ..files.documents import starting_text
     from ..jobs.resin_file import RESIN
 
-    shown = {
-        "penetration_depth": '"0.15 mm +- 5 %"',
-        "critical_exposure": '"8 mJ/cm^2 +- 10 %"',
-        "temperature": '"24 degC"',
-    }
+    shown = {"penetration_depth": '"0.15 mm +- 5 %"', "critical_exposure": '"8 mJ/cm^2 +- 10 %"', "temperature": '"24 degC"'}
     return starting_text(RESIN, values=shown)

@@ -19,20 +19,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     group = parser.add_argument_group("where it runs")
     group.add_argument("--port", metavar="N", action=_Once, help="port of this machine (8765)")
-    group.add_argument("--host", metavar="ADDRESS", action=_Once,
-                       help="listen on the network at this address (0.0.0.0: all); browsers then need an access code")  # fmt: skip
-    group.add_argument("--name", metavar="NAME", action="append", default=[],
-                       help="with --host: another name the page may be opened under; may be repeated")  # fmt: skip
+    group.add_argument(
+        "--host",
+        metavar="ADDRESS",
+        action=_Once,
+        help="listen on the network at this address (0.0.0.0: all); browsers then need an access code",
+    )
+    group.add_argument(
+        "--name",
+        metavar="NAME",
+        action="append",
+        default=[],
+        help="with --host: another name the page may be opened under; may be repeated",
+    )
     group.add_argument("--open", action="store_true", help="open the browser")
     group = parser.add_argument_group("logbook")
     group.add_argument("--log", metavar="FILE", action=_Once, help="show this logbook's status")
-    group.add_argument(
-        "--write", action="store_true", help="let the page add entries to the logbook; read-only otherwise"
-    )
+    group.add_argument("--write", action="store_true", help="let the page add entries to the logbook; read-only otherwise")
     add_bench(parser)
     group = parser.add_argument_group("process window")
-    group.add_argument("--needs", metavar="FILE", action=_Once,
-                       help="with --machine and --resin: show the process window of their recipe")  # fmt: skip
+    group.add_argument("--needs", metavar="FILE", action=_Once, help="with --machine and --resin: show the process window of their recipe")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -49,9 +55,7 @@ def run(args: argparse.Namespace) -> int:
     here = bench(args)
     more = _recipe(args)
     code = None if local else AccessCode(_tell)
-    options = PageOptions(
-        bench=here, log=args.log, write=args.write, hosts=(*names_of(host), *args.name), code=code, **more
-    )
+    options = PageOptions(bench=here, log=args.log, write=args.write, hosts=(*names_of(host), *args.name), code=code, **more)
     _stop_on_terminate()
     serve(options, host=host, port=port, open_browser=args.open)
     return 0
@@ -63,9 +67,7 @@ def _recipe(args: argparse.Namespace) -> dict[str, Any]:
         return {}
     for name in ("machine", "resin"):
         if getattr(args, name) is None:
-            raise QuantityError(
-                f"--{name} is missing: with --needs the page shows a recipe's window. Name its {name} file."
-            )
+            raise QuantityError(f"--{name} is missing: with --needs the page shows a recipe's window. Name its {name} file.")
     from ..jobs.machine_file import read_machine
     from ..jobs.needs_file import read_needs
     from ..jobs.resin_file import read_resin

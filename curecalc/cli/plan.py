@@ -20,42 +20,36 @@ _COUNTS = ("coupons", "levels", "readings", "passes", "seed")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     add_quantities(parser, ["penetration_depth", "critical_exposure"], title="a guess of the resin")
-    parser.add_argument(
-        "--resin", metavar="FILE", action=_Once, help="resin file of an earlier lot or a data sheet, instead"
-    )
+    parser.add_argument("--resin", metavar="FILE", action=_Once, help="resin file of an earlier lot or a data sheet, instead")
     group = parser.add_argument_group("what must be known")
     group.add_argument("--at-depth", metavar="VALUE", action=_Once, help='depth whose speed is wanted, like "0.15 mm"')
-    group.add_argument("--to", metavar="VALUE", action=_Once,
-                       help='half-width of the interval of that speed, like "3 %%": plans the fewest coupons for it')  # fmt: skip
+    group.add_argument(
+        "--to", metavar="VALUE", action=_Once, help='half-width of the interval of that speed, like "3 %%": plans the fewest coupons for it'
+    )
     group.add_argument("--coupons", metavar="N", action=_Once, help="how many, instead")
     group.add_argument("--confidence", metavar="VALUE", action=_Once, help='of the interval, like "95 %%" (default)')
     group = parser.add_argument_group("coupons")
     group.add_argument("--levels", metavar="N", action=_Once, help="different exposures (default 4)")
     group.add_argument("--readings", metavar="N", action=_Once, help="on each coupon (default 3)")
-    group.add_argument(
-        "--thickness-repeatability", metavar="VALUE", action=_Once, help='scatter of readings on a coupon, like "3 um"'
-    )
+    group.add_argument("--thickness-repeatability", metavar="VALUE", action=_Once, help='scatter of readings on a coupon, like "3 um"')
     group.add_argument("--coupon-sd", metavar="VALUE", action=_Once, help='scatter between coupons, like "4 um"')
     group.add_argument("--min-depth", metavar="VALUE", action=_Once, help="thinnest coupon that can be handled")
     group.add_argument("--max-depth", metavar="VALUE", action=_Once, help="thickest coupon")
     group.add_argument("--min-exposure", metavar="VALUE", action=_Once, help='like "12 mJ/cm^2"')
     group.add_argument("--max-exposure", metavar="VALUE", action=_Once, help='like "80 mJ/cm^2"')
-    group.add_argument(
-        "--measured", metavar="FILE", action=_Once, help="coupons already measured: plans the best ones to add"
-    )
+    group.add_argument("--measured", metavar="FILE", action=_Once, help="coupons already measured: plans the best ones to add")
     group.add_argument("--seed", metavar="N", action=_Once, help="of the random order (default 1)")
     add_quantities(
-        parser, ["hatch_spacing", "track_angle", "incidence_angle", "min_scan_speed", "max_scan_speed"],
+        parser,
+        ["hatch_spacing", "track_angle", "incidence_angle", "min_scan_speed", "max_scan_speed"],
         title="machine (then the plan names scan speeds)",
-    )  # fmt: skip
+    )
     add_beam(parser)
     parser.add_argument("--passes", metavar="N", action=_Once, help="equal passes over each coupon (default 1)")
     parser.add_argument("--cross-hatch", action="store_true", help="a second raster square to the first")
     group = parser.add_argument_group("files to write")
     group.add_argument("--run-sheet", metavar="FILE", action=_Once, help="to print and write on: .html or .txt")
-    group.add_argument(
-        "--table", metavar="FILE", action=_Once, help="ready .csv with the same labels, to fill in and fit"
-    )
+    group.add_argument("--table", metavar="FILE", action=_Once, help="ready .csv with the same labels, to fill in and fit")
     group.add_argument("--overwrite", action="store_true", help="let these replace files")
     add_output(parser, explain=False)
 
@@ -79,10 +73,7 @@ def _given(args: argparse.Namespace) -> dict[str, Any]:
     from ..units import parse
     from .setting import number
 
-    given: dict[str, Any] = quantities(
-        args,
-        ["penetration_depth", "critical_exposure", "min_scan_speed", "max_scan_speed"],
-    )
+    given: dict[str, Any] = quantities(args, ["penetration_depth", "critical_exposure", "min_scan_speed", "max_scan_speed"])
     given |= _light(args)
     for name in _LENGTHS:
         if (text := getattr(args, name)) is not None:
@@ -119,23 +110,15 @@ def _light(args: argparse.Namespace) -> dict[str, Any]:
     passes = count("--passes", number("--passes", args.passes, 1, whole=True))
     pattern = quantities(args, ["hatch_spacing", "track_angle", "incidence_angle"])
     if args.power is None and args.beam is None:
-        said = [
-            flag(n)
-            for n in (*BEAM_NAMES, "hatch_spacing", "track_angle", "radius_ratio")
-            if getattr(args, n) is not None
-        ]
+        said = [flag(n) for n in (*BEAM_NAMES, "hatch_spacing", "track_angle", "radius_ratio") if getattr(args, n) is not None]
         if said:
-            raise QuantityError(
-                f"--power is missing: {', '.join(said)} alone give no exposure. Give the power, or leave these out."
-            )
+            raise QuantityError(f"--power is missing: {', '.join(said)} alone give no exposure. Give the power, or leave these out.")
         return {"passes": passes}
     sizes = [n for n in ("beam_radius", "beam_diameter", "beam_fwhm") if getattr(args, n) is not None]
     if len(sizes) > 1:
         raise QuantityError(f"{flag(sizes[0])} and {flag(sizes[1])}: the beam is given twice. Keep one.")
     if not sizes and args.beam is None and "hatch_spacing" not in pattern:
-        raise QuantityError(
-            "--hatch-spacing (raster coupons) or --beam-radius (single lines) is missing. Give one with the power."
-        )
+        raise QuantityError("--hatch-spacing (raster coupons) or --beam-radius (single lines) is missing. Give one with the power.")
     beam = read_beam(args, "spot")
     return {"beam": beam, "scan": Scan(passes=passes, cross_hatch=args.cross_hatch, **pattern)}
 
@@ -160,9 +143,7 @@ def _measured(args: argparse.Namespace, given: dict[str, Any]) -> None:
     if "beam" not in given:
         units = {"power": MW, "beam_radius": MM, "hatch_spacing": MM}
         same = {n: v for n, v in coupons.settings.items() if np.ptp(v) <= 1e-6 * v.max()}
-        if "power" in same and (
-            "hatch_spacing" in same or ("hatch_spacing" not in coupons.settings and "beam_radius" in same)
-        ):
+        if "power" in same and ("hatch_spacing" in same or ("hatch_spacing" not in coupons.settings and "beam_radius" in same)):
             given |= {n: Quantity(float(same[n][0]), unit) for n, unit in units.items() if n in same}
             if "passes" in same:
                 given["passes"] = int(same["passes"][0])
@@ -172,18 +153,11 @@ def _resin(args: argparse.Namespace, given: dict[str, Any]) -> None:
     from ..jobs.resin_file import read_resin
 
     lot = read_resin(args.resin)
-    for name, value in (
-        ("penetration_depth", lot.resin.penetration_depth), ("critical_exposure", lot.resin.critical_exposure),
-    ):  # fmt: skip
+    for name, value in (("penetration_depth", lot.resin.penetration_depth), ("critical_exposure", lot.resin.critical_exposure)):
         if name in given:
             raise QuantityError(f"{flag(name)} and --resin: the resin is given twice. Keep one.")
         given[name] = value
-    if (
-        lot.verified
-        and "coupon_sd" not in given
-        and "thickness_repeatability" not in given
-        and lot.residual_sd is not None
-    ):
+    if lot.verified and "coupon_sd" not in given and "thickness_repeatability" not in given and lot.residual_sd is not None:
         from ..units import MM, Quantity
 
         # the earlier lot's scatter already holds both parts
@@ -193,10 +167,7 @@ def _resin(args: argparse.Namespace, given: dict[str, Any]) -> None:
 def _check_targets(args: argparse.Namespace) -> None:
     from pathlib import Path
 
-    for option, path, endings in (
-        ("--run-sheet", args.run_sheet, (".html", ".txt")),
-        ("--table", args.table, (".csv",)),
-    ):
+    for option, path, endings in (("--run-sheet", args.run_sheet, (".html", ".txt")), ("--table", args.table, (".csv",))):
         if path is None:
             continue
         target = Path(path)

@@ -24,15 +24,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--grade", metavar="G", action=_Once, help="1 easy, 2, 3 hard; a mixture when left out")
     group.add_argument("--lesson", metavar="NAME", action=_Once, help="only what this lesson teaches")
     group = parser.add_argument_group("answers (asked for one by one when none is given)")
-    group.add_argument("--answer", metavar="N=VALUE", action="append", default=[],
-                       help='answer to exercise N, like --answer "2=0.15 mm"; may be repeated')  # fmt: skip
+    group.add_argument(
+        "--answer", metavar="N=VALUE", action="append", default=[], help='answer to exercise N, like --answer "2=0.15 mm"; may be repeated'
+    )
     group.add_argument("--print", action="store_true", help="print the exercises and ask nothing")
     group.add_argument("--score", metavar="FILE", action=_Once, help="add the answers to this score file (.csv)")
     group.add_argument("--learner", metavar="NAME", action=_Once, help="name or initials for the score file")
     group = parser.add_argument_group("output")
-    group.add_argument(
-        "--worksheet", metavar="FILE", action=_Once, help="write the exercises as PDF, with room for working"
-    )
+    group.add_argument("--worksheet", metavar="FILE", action=_Once, help="write the exercises as PDF, with room for working")
     group.add_argument("--key", metavar="FILE", action=_Once, help="write the answer key as PDF")
     group.add_argument("--with-answers", action="store_true", help="show answers and the way to them")
     group.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")

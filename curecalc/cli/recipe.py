@@ -35,19 +35,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--contour-length", metavar="VALUE", action=_Once, help='of all outlines, like "600 mm"')
     group.add_argument("--contour-vectors", metavar="N", action=_Once, help="straight pieces of the outlines")
     group.add_argument("--hatch-vectors", metavar="N", action=_Once, help="hatch lines")
-    group.add_argument(
-        "--mesh", metavar="FILE", action=_Once, help="a closed STL mesh in mm: time and resin of the whole part"
-    )
+    group.add_argument("--mesh", metavar="FILE", action=_Once, help="a closed STL mesh in mm: time and resin of the whole part")
     add_output(parser, figure="the process window of the first raster kind (or the first kind)")
     group = parser.add_argument_group("more output")
     group.add_argument("--sheet", metavar="FILE", action=_Once, help="a one-page sheet; FILE ends in .pdf or .html")
     group.add_argument("--csv", metavar="FILE", action=_Once, help="the settings as a table; FILE ends in .csv")
-    group.add_argument(
-        "--save", metavar="FILE", action=_Once, help="the recipe for `curecalc retune`; FILE ends in .json"
-    )
-    group.add_argument(
-        "--monte-carlo", metavar="N", action=_Once, help="prove the assurance with N draws of all that is not known"
-    )
+    group.add_argument("--save", metavar="FILE", action=_Once, help="the recipe for `curecalc retune`; FILE ends in .json")
+    group.add_argument("--monte-carlo", metavar="N", action=_Once, help="prove the assurance with N draws of all that is not known")
     group.add_argument("--seed", metavar="N", action=_Once, help="of the draws (1)")
 
 
@@ -132,9 +126,8 @@ def _from_log(args: argparse.Namespace) -> tuple[Any, Any, Any]:
     if not named and (args.lot is None or args.resin is not None):
         return None, None, None
     machine, lot, needs, args.readings = recipe_inputs(
-        args.log, machine=args.machine if named else None, lot=args.lot, with_resin=args.resin is None,
-        with_needs=args.needs is None,
-    )  # fmt: skip
+        args.log, machine=args.machine if named else None, lot=args.lot, with_resin=args.resin is None, with_needs=args.needs is None
+    )
     return machine, lot, needs
 
 
@@ -144,9 +137,13 @@ def _logged(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> di
 
     machine, lot = recipe.machine, recipe.lot
     entry = record_recipe(
-        args.log, record, machine=_machine_name(args, machine), lot=args.lot or lot.lot or lot.resin.name,
-        full_power=float(machine.power.value.m_as("mW")), operator=args.operator or "",
-    )  # fmt: skip
+        args.log,
+        record,
+        machine=_machine_name(args, machine),
+        lot=args.lot or lot.lot or lot.resin.name,
+        full_power=float(machine.power.value.m_as("mW")),
+        operator=args.operator or "",
+    )
     return said(entry, args.log)
 
 
@@ -178,11 +175,7 @@ def _with_work(args: argparse.Namespace, needs: Any) -> Any:
             continue
         place = next((i for i, v in enumerate(vectors) if v.raster == raster and not v.down_facing), None)
         if place is None:
-            what = (
-                "raster kind for --area and --hatch-vectors"
-                if raster
-                else "line kind for --contour-length and --contour-vectors"
-            )
+            what = "raster kind for --area and --hatch-vectors" if raster else "line kind for --contour-length and --contour-vectors"
             raise QuantityError(f"{needs.path}: has no {what}. Add one to the needs, or leave the option out.")
         vectors[place] = replace(vectors[place], **changes)
     return replace(needs, vectors=tuple(vectors))
@@ -250,9 +243,7 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
     if args.csv:
         from ..sheets import recipe_csv
 
-        print(
-            f"wrote {write_whole('--csv', args.csv, recipe_csv(record).encode(), endings=('.csv',))}", file=sys.stderr
-        )
+        print(f"wrote {write_whole('--csv', args.csv, recipe_csv(record).encode(), endings=('.csv',))}", file=sys.stderr)
     if args.save:
         text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         print(f"wrote {write_whole('--save', args.save, text.encode(), endings=('.json',))}", file=sys.stderr)
@@ -290,9 +281,7 @@ def recipe_text(recipe: Any, record: dict[str, Any]) -> str:
     table = [names, *view["settings"]]
     widths = [max(len(row[i]) for row in table) for i in range(len(names))]
     for row in table:
-        cells = [
-            cell.ljust(w) if i in (0, len(names) - 1) else cell.rjust(w) for i, (cell, w) in enumerate(zip(row, widths))
-        ]
+        cells = [cell.ljust(w) if i in (0, len(names) - 1) else cell.rjust(w) for i, (cell, w) in enumerate(zip(row, widths))]
         lines.append("  ".join(cells).rstrip())
     gains = [f"  {v.kind}: {limit.sentence}" for v in recipe.vectors for limit in v.limits]
     if gains:

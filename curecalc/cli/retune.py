@@ -17,16 +17,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument("recipe", metavar="RECIPE.json", help="saved by `curecalc recipe --save`")
     group = parser.add_argument_group("new reading")
-    group.add_argument(
-        "--power",
-        metavar="VALUE",
-        action=_Once,
-        help='greatest power at the surface, like "225 mW" or "225 mW +- 1 %%"',
-    )
+    group.add_argument("--power", metavar="VALUE", action=_Once, help='greatest power at the surface, like "225 mW" or "225 mW +- 1 %%"')
     group.add_argument("--power-meter", metavar="NAME", action=_Once, help="where another meter was used")
-    group.add_argument(
-        "--beam-radius", metavar="VALUE", action=_Once, help="radius at 1/e^2 now measured; all radii are scaled alike"
-    )
+    group.add_argument("--beam-radius", metavar="VALUE", action=_Once, help="radius at 1/e^2 now measured; all radii are scaled alike")
     group.add_argument("--instead-of", metavar="VALUE", action=_Once, help="the radius that setting was taken to have")
     add_log(parser, names=("machine", "lot"))
     add_output(parser, explain=False)
@@ -50,9 +43,14 @@ def run(args: argparse.Namespace) -> int:
 
     saved = read_recipe(args.recipe)
     result = retune(
-        machine=saved.machine, resin=saved.lot, needs=saved.needs, old=saved.record, power=power, beam_radius=radius,
+        machine=saved.machine,
+        resin=saved.lot,
+        needs=saved.needs,
+        old=saved.record,
+        power=power,
+        beam_radius=radius,
         power_meter=args.power_meter,
-    )  # fmt: skip
+    )
     record = result.to_dict()
     record["old_recipe"] = {"path": saved.path, "sha256": saved.sha256}
     if logging:
@@ -76,20 +74,15 @@ def _readings(args: argparse.Namespace) -> tuple[Any, Any]:
         raise QuantityError("--power-meter stands without --power. Give the reading made with it.")
     if (args.beam_radius is None) != (args.instead_of is None):
         missing = "--instead-of" if args.instead_of is None else "--beam-radius"
-        raise QuantityError(
-            f"{missing} is missing: a new spot needs the radius now measured and the one it was taken for. Give both."
-        )
+        raise QuantityError(f"{missing} is missing: a new spot needs the radius now measured and the one it was taken for. Give both.")
     if args.beam_radius is not None:
         radius = tuple(
-            parse(flag, text, "length")
-            for flag, text in (("--instead-of", args.instead_of), ("--beam-radius", args.beam_radius))
+            parse(flag, text, "length") for flag, text in (("--instead-of", args.instead_of), ("--beam-radius", args.beam_radius))
         )
         for flag, value in zip(("--instead-of", "--beam-radius"), radius):
             positive(flag, value, MM)
     if power is None and radius is None:
-        raise QuantityError(
-            '--power is missing: give a new reading, like --power "225 mW", or --beam-radius with --instead-of.'
-        )
+        raise QuantityError('--power is missing: give a new reading, like --power "225 mW", or --beam-radius with --instead-of.')
     return power, radius
 
 
@@ -102,11 +95,17 @@ def _logged(args: argparse.Namespace, result: Any, saved: Any, power: Any, radiu
     if args.power_meter is not None:
         options["power_meter"] = args.power_meter
     entry = record_recipe(
-        args.log, _new_record(result, saved), kind="retune", machine=args.machine or saved.machine.name,
-        lot=args.lot or saved.lot.lot or saved.lot.resin.name, full_power=float(result.recipe.machine.power.value.m_as("mW")),
-        options=options, old=saved.record, reason="; ".join(f"{one.kind}: {one.reason}" for one in result.changes),
+        args.log,
+        _new_record(result, saved),
+        kind="retune",
+        machine=args.machine or saved.machine.name,
+        lot=args.lot or saved.lot.lot or saved.lot.resin.name,
+        full_power=float(result.recipe.machine.power.value.m_as("mW")),
+        options=options,
+        old=saved.record,
+        reason="; ".join(f"{one.kind}: {one.reason}" for one in result.changes),
         operator=args.operator or "",
-    )  # fmt: skip
+    )
     return said(entry, args.log)
 
 
@@ -146,11 +145,7 @@ def _text(result: Any) -> str:
     lines = ["  ".join(cell.ljust(w) for cell, w in zip(row, widths)).rstrip() for row in rows]
     lines += ["", show_rows([(change.kind, change.reason) for change in result.changes])]
     if result.recalibrate:
-        lines += [
-            "",
-            "Expose coupons before trusting the new speeds:",
-            *(f"  {reason}" for reason in result.recalibrate),
-        ]
+        lines += ["", "Expose coupons before trusting the new speeds:", *(f"  {reason}" for reason in result.recalibrate)]
     else:
         lines += ["", "No new calibration is due for this change."]
     notes = [w for w in result.recipe.warnings if w not in result.recalibrate]

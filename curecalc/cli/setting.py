@@ -40,9 +40,8 @@ def add_setting(parser: argparse.ArgumentParser, *, unknown: str = "") -> None:
     add_beam(parser, power=False)
     add_quantities(parser, _SCAN, title="direction")
     parser.add_argument(
-        "--s-polarised-share", metavar="S", action=_Once,
-        help="of the light, across the plane in which it leans (0.5: unpolarised)",
-    )  # fmt: skip
+        "--s-polarised-share", metavar="S", action=_Once, help="of the light, across the plane in which it leans (0.5: unpolarised)"
+    )
     add_resin(parser)
 
 
@@ -54,14 +53,8 @@ def add_beam(parser: argparse.ArgumentParser, *, power: bool = True) -> None:
         title="beam (exactly one of --beam-radius, --beam-diameter, --beam-fwhm, or a beam file)",
     )
     group = parser.add_argument_group("more about the beam")
-    group.add_argument(
-        "--radius-ratio", metavar="R", action=_Once, help="y radius over x radius of an elliptical spot (1)"
-    )
-    group.add_argument(
-        "--top-hat",
-        action="store_true",
-        help="even irradiance inside a sharp outline, whose radius or diameter is given",
-    )
+    group.add_argument("--radius-ratio", metavar="R", action=_Once, help="y radius over x radius of an elliptical spot (1)")
+    group.add_argument("--top-hat", action="store_true", help="even irradiance inside a sharp outline, whose radius or diameter is given")
     group.add_argument("--beam", metavar="FILE", action=_Once, help="a beam record saved by `curecalc spot --save`")
 
 
@@ -77,9 +70,7 @@ def add_resin(parser: argparse.ArgumentParser) -> None:
         help='w of the power threshold law; chooses that cure model; may carry a standard uncertainty: "0.9 +- 0.02"',
     )
     group.add_argument("--refractive-index", metavar="N", action=_Once, help="of the liquid, for a tilted beam (1.5)")
-    group.add_argument(
-        "--correlation", metavar="R", action=_Once, help="of penetration depth and ln critical exposure (0)"
-    )
+    group.add_argument("--correlation", metavar="R", action=_Once, help="of penetration depth and ln critical exposure (0)")
 
 
 def add_limits(parser: argparse.ArgumentParser) -> None:
@@ -90,9 +81,7 @@ def add_limits(parser: argparse.ArgumentParser) -> None:
 def add_uncertainty(parser: argparse.ArgumentParser) -> None:
     """Monte Carlo beside the first-order law."""
     group = parser.add_argument_group("uncertainty")
-    group.add_argument(
-        "--monte-carlo", metavar="DRAWS", action=_Once, help="propagate by Monte Carlo (JCGM 101) as well, like 1000000"
-    )
+    group.add_argument("--monte-carlo", metavar="DRAWS", action=_Once, help="propagate by Monte Carlo (JCGM 101) as well, like 1000000")
     group.add_argument("--seed", metavar="N", action=_Once, help="of the draws (1)")
     group.add_argument("--confidence", metavar="P", action=_Once, help="coverage of the intervals (0.95)")
 
@@ -129,20 +118,14 @@ def monte_carlo(args: argparse.Namespace) -> Any:
     if args.monte_carlo is None:
         for name in ("seed", "confidence"):
             if getattr(args, name) is not None:
-                raise QuantityError(
-                    f"--{name} belongs to --monte-carlo. Add --monte-carlo 100000, or leave --{name} out."
-                )
+                raise QuantityError(f"--{name} belongs to --monte-carlo. Add --monte-carlo 100000, or leave --{name} out.")
         return None
     from ..setting.answer import MonteCarloOptions
     from ..units import count
 
     draws = count("--monte-carlo", number("--monte-carlo", args.monte_carlo, whole=True), minimum=1000)
     try:
-        return MonteCarloOptions(
-            draws=draws,
-            seed=number("--seed", args.seed, 1, whole=True),
-            confidence=_confidence(args.confidence),
-        )
+        return MonteCarloOptions(draws=draws, seed=number("--seed", args.seed, 1, whole=True), confidence=_confidence(args.confidence))
     except QuantityError as error:
         raise QuantityError(str(error).replace("draws must", "--monte-carlo must", 1)) from None
 
@@ -166,15 +149,11 @@ def beam_resin_scan(args: argparse.Namespace, *, unknown: str = "") -> tuple[Any
     if "incidence_angle" not in found:
         for name in ("incidence_direction", "refractive_index", "s_polarised_share"):
             if name in found or getattr(args, name) is not None:
-                raise QuantityError(
-                    f"{flag(name)} changes nothing without a tilt: add --incidence-angle, or leave it out."
-                )
+                raise QuantityError(f"{flag(name)} changes nothing without a tilt: add --incidence-angle, or leave it out.")
     passes = 1 if unknown == "passes" else count("--passes", number("--passes", args.passes, 1, whole=True))
     if args.s_polarised_share is not None:
         share = number("--s-polarised-share", args.s_polarised_share, kind="fraction")
-        found["s_polarised_share"] = ratio(
-            "--s-polarised-share", share, low=0.0, high=1.0, low_open=False, high_open=False
-        )
+        found["s_polarised_share"] = ratio("--s-polarised-share", share, low=0.0, high=1.0, low_open=False, high_open=False)
     if args.cross_hatch and "hatch_spacing" not in found and unknown != "hatch_spacing":
         raise QuantityError("--cross-hatch needs --hatch-spacing: a single line cannot be crossed.")
     return beam, read_resin(args), Scan(passes=passes, cross_hatch=args.cross_hatch, **found)
@@ -203,9 +182,7 @@ def read_beam(args: argparse.Namespace, unknown: str = "") -> Any:
         radius = None
     elif len(sizes) != 1:
         given = " and ".join(flag(s) for s in sizes) if sizes else "none"
-        raise QuantityError(
-            f"give exactly one of --beam-radius, --beam-diameter, --beam-fwhm (or --beam FILE), got {given}."
-        )
+        raise QuantityError(f"give exactly one of --beam-radius, --beam-diameter, --beam-fwhm (or --beam FILE), got {given}.")
     else:
         radius = _radius(sizes[0], found[sizes[0]])
     other = None
@@ -217,9 +194,7 @@ def read_beam(args: argparse.Namespace, unknown: str = "") -> Any:
         radius = Quantity(1.0, MM) if radius is None else radius
         other = _scaled(radius, ratio("--radius-ratio", share))
     if args.top_hat and "beam_fwhm" in sizes:
-        raise QuantityError(
-            "--beam-fwhm says nothing of a top hat's outline: give --beam-radius or --beam-diameter of it."
-        )
+        raise QuantityError("--beam-fwhm says nothing of a top hat's outline: give --beam-radius or --beam-diameter of it.")
     return (TopHatBeam if args.top_hat else Beam)(
         power=found.get("power"),
         radius_x=radius,
@@ -246,11 +221,7 @@ def _radius(name: str, size: Any) -> Any:
 def _scaled(size: Any, factor: float) -> Any:
     from ..units import Measured
 
-    return (
-        Measured(size.value * factor, size.standard_uncertainty * factor)
-        if isinstance(size, Measured)
-        else size * factor
-    )
+    return Measured(size.value * factor, size.standard_uncertainty * factor) if isinstance(size, Measured) else size * factor
 
 
 def _beam_from_file(path: str, found: dict[str, Any], unknown: str) -> Any:
@@ -273,9 +244,7 @@ def read_resin(args: argparse.Namespace) -> Any:
         ratio("--power-exponent", exponent.value, low=0.0, high=2.0, high_open=False)
     more: dict[str, Any] = {}
     if args.refractive_index is not None:
-        more["refractive_index"] = ratio(
-            "--refractive-index", number("--refractive-index", args.refractive_index), low=1.0, low_open=False
-        )
+        more["refractive_index"] = ratio("--refractive-index", number("--refractive-index", args.refractive_index), low=1.0, low_open=False)
     if args.correlation is not None:
         more["correlation"] = number("--correlation", args.correlation)
     if "bleaching_exposure" in found and exponent is not None:
@@ -335,10 +304,7 @@ def answer_rows(answer: Any) -> list[tuple[str, str]]:
         skip = {"exposure_mean", "cure_depth_min"}
     labels = _LABELS
     if answer.beam.pulse_rate is not None and not answer.scan.raster:
-        labels = labels | {
-            "exposure_peak": "exposure on the axis, mean along it",
-            "cure_depth": "cure depth, weakest place",
-        }
+        labels = labels | {"exposure_peak": "exposure on the axis, mean along it", "cure_depth": "cure depth, weakest place"}
     rows = []
     for name in answer.outputs:
         if name in skip:
@@ -369,9 +335,7 @@ def mc_text(mc: Any, kind: str) -> str:
     scale = float(Quantity(1.0, KINDS[kind].kernel).m_as(KINDS[kind].shown))
     low, high = (figure(end * scale, mc.standard_uncertainty * scale) for end in mc.interval)
     unit = KINDS[kind].shown_text
-    return (
-        f"{show_kernel(mc.mean, kind, mc.standard_uncertainty)}, {100 * mc.confidence:.4g} % in {low} to {high} {unit}"
-    )
+    return f"{show_kernel(mc.mean, kind, mc.standard_uncertainty)}, {100 * mc.confidence:.4g} % in {low} to {high} {unit}"
 
 
 def answer_text(answer: Any, first: list[tuple[str, str]]) -> str:

@@ -18,12 +18,7 @@ UNKNOWNS = ("power", "scan_speed", "hatch_spacing", "beam_radius", "passes", "la
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument(
-        "--for",
-        dest="unknown",
-        required=True,
-        metavar="UNKNOWN",
-        action=_Once,
-        help=f"what to solve for: {', '.join(UNKNOWNS)}",
+        "--for", dest="unknown", required=True, metavar="UNKNOWN", action=_Once, help=f"what to solve for: {', '.join(UNKNOWNS)}"
     )
     add_quantities(parser, ["layer_thickness", "overcure", "cure_depth", "line_width"], title="wanted")
     add_setting(parser)
@@ -50,16 +45,10 @@ def run(args: argparse.Namespace) -> int:
         if name in wanted:
             raise QuantityError(f"{flag(name)} cannot be combined with --for {unknown}: leave it out.")
     if unknown == "layer_thickness" and "overcure" not in wanted:
-        raise QuantityError(
-            '--overcure is missing: the layer is cure depth less overcure. Give it, like --overcure "0.05 mm".'
-        )
+        raise QuantityError('--overcure is missing: the layer is cure depth less overcure. Give it, like --overcure "0.05 mm".')
     if unknown == "overcure" and "layer_thickness" not in wanted:
-        raise QuantityError(
-            '--layer-thickness is missing: overcure is counted from it. Give it, like --layer-thickness "0.1 mm".'
-        )
-    solution = solve(
-        unknown, beam=beam, resin=resin, scan=scan, limits=limits(args), monte_carlo=monte_carlo(args), **wanted
-    )
+        raise QuantityError('--layer-thickness is missing: overcure is counted from it. Give it, like --layer-thickness "0.1 mm".')
+    solution = solve(unknown, beam=beam, resin=resin, scan=scan, limits=limits(args), monte_carlo=monte_carlo(args), **wanted)
     return show_solution(args, solution)
 
 

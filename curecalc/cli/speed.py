@@ -13,11 +13,7 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
-    add_quantities(
-        parser,
-        ["layer_thickness", "overcure", "cure_depth"],
-        title="wanted (layer thickness and overcure, or cure depth)",
-    )
+    add_quantities(parser, ["layer_thickness", "overcure", "cure_depth"], title="wanted (layer thickness and overcure, or cure depth)")
     add_setting(parser, unknown="scan_speed")
     add_limits(parser)
     add_uncertainty(parser)
@@ -31,7 +27,5 @@ def run(args: argparse.Namespace) -> int:
     figure_checked(args)
     beam, resin, scan = beam_resin_scan(args, unknown="scan_speed")
     wanted = quantities(args, ["layer_thickness", "overcure", "cure_depth"])
-    solution = solve_scan_speed(
-        beam=beam, resin=resin, scan=scan, limits=limits(args), monte_carlo=monte_carlo(args), **wanted
-    )
+    solution = solve_scan_speed(beam=beam, resin=resin, scan=scan, limits=limits(args), monte_carlo=monte_carlo(args), **wanted)
     return show_solution(args, solution)

@@ -24,15 +24,9 @@ _FRACTIONS = ("scale_uncertainty", "clip_level", "model_uncertainty", "meter_unc
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
+    parser.add_argument("file", metavar="FILE", help="table of a scan, caustic, cured lines or power readings, or a picture")
     parser.add_argument(
-        "file", metavar="FILE", help="table of a scan, caustic, cured lines or power readings, or a picture"
-    )
-    parser.add_argument(
-        "--kind",
-        metavar="KIND",
-        action=_Once,
-        choices=_KINDS,
-        help=f"what FILE is, where it cannot be told: {', '.join(_KINDS)}",
+        "--kind", metavar="KIND", action=_Once, choices=_KINDS, help=f"what FILE is, where it cannot be told: {', '.join(_KINDS)}"
     )
     add_quantities(parser, ["power", "wavelength"], title="beam")
     add_quantities(parser, _SCAN, title="knife edge, slit and pinhole")
@@ -40,33 +34,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_quantities(parser, [*_PICTURE, "penetration_depth"], title="camera image")
     group = parser.add_argument_group("more about the image")
     group.add_argument("--full-scale", metavar="COUNTS", action=_Once, help="reading at which the camera saturates")
-    group.add_argument(
-        "--mirrored", action="store_true", help="the picture's y axis (down the rows) runs against the machine's"
-    )
+    group.add_argument("--mirrored", action="store_true", help="the picture's y axis (down the rows) runs against the machine's")
     add_quantities(parser, _CAUSTIC, title="caustic")
-    parser.add_argument(
-        "--relative-errors", action="store_true", help="errors of a caustic's widths in proportion to the width"
-    )
+    parser.add_argument("--relative-errors", action="store_true", help="errors of a caustic's widths in proportion to the width")
     add_quantities(parser, ["model_uncertainty"], title="cured lines")
     add_quantities(parser, _POWER, title="power readings")
     group = parser.add_argument_group("more about power")
+    group.add_argument("--meter-degrees-of-freedom", metavar="N", action=_Once, help="of the meter's calibration (infinite)")
     group.add_argument(
-        "--meter-degrees-of-freedom", metavar="N", action=_Once, help="of the meter's calibration (infinite)"
+        "--loss",
+        metavar="SHARE",
+        action="append",
+        help='share lost between meter and resin, like "window = 4 %% +- 0.5 %%"; may be repeated',
     )
-    group.add_argument("--loss", metavar="SHARE", action="append",
-                       help='share lost between meter and resin, like "window = 4 %% +- 0.5 %%"; may be repeated')  # fmt: skip
     group.add_argument("--keep-warm-up", action="store_true", help="leave no reading out as warm-up")
     group = parser.add_argument_group("answer")
     group.add_argument("--confidence", metavar="P", action=_Once, help="coverage of the intervals (0.95)")
-    group.add_argument(
-        "--save", metavar="FILE", action=_Once, help="write a beam record (TOML) for --beam of other commands"
-    )
+    group.add_argument("--save", metavar="FILE", action=_Once, help="write a beam record (TOML) for --beam of other commands")
     group.add_argument("--beam", metavar="FILE", action=_Once, help="beam record whose other entries --save keeps")
     group.add_argument("--overwrite", action="store_true", help="let --save replace a file that stands already")
     group.add_argument("--name", metavar="TEXT", action=_Once, help="of machine and laser, for the record")
-    group.add_argument(
-        "--date", metavar="YYYY-MM-DD", action=_Once, help="day of the measurement, for the record (today)"
-    )
+    group.add_argument("--date", metavar="YYYY-MM-DD", action=_Once, help="day of the measurement, for the record (today)")
     add_log(parser, names=("machine", "beam_name"))
     add_output(parser, figure="data with fit and residuals, image with axes, or caustic with waist")
 
@@ -83,9 +71,7 @@ def run(args: argparse.Namespace) -> int:
     _check_save(args)
     logging = checked_log(args)
     if logging and args.machine is None and args.beam_name is None:
-        raise QuantityError(
-            "--machine is missing: the logbook keeps a beam of a machine. Give its name, or --beam-name."
-        )
+        raise QuantityError("--machine is missing: the logbook keeps a beam of a machine. Give its name, or --beam-name.")
     options = _options(args)
     base = None
     if args.beam:
@@ -120,13 +106,7 @@ def _logged(args: argparse.Namespace, result: Any, options: dict[str, Any]) -> d
 
     kept = dict(options) | ({"kind": args.kind} if args.kind else {}) | ({"losses": args.loss} if args.loss else {})
     entry = record_spot(
-        args.log,
-        result,
-        file=args.file,
-        options=kept,
-        machine=args.machine,
-        beam=args.beam_name,
-        operator=args.operator or "",
+        args.log, result, file=args.file, options=kept, machine=args.machine, beam=args.beam_name, operator=args.operator or ""
     )
     return said(entry, args.log)
 
@@ -148,9 +128,7 @@ def _options(args: argparse.Namespace) -> dict[str, Any]:
     if args.confidence is not None:
         found["confidence"] = float(parse("--confidence", args.confidence, "fraction").m_as(ONE))
         if not 0.5 <= found["confidence"] < 1.0:
-            raise QuantityError(
-                f"--confidence must be from 0.5 to below 1, got {args.confidence!r}. Write 0.95 for 95 %."
-            )
+            raise QuantityError(f"--confidence must be from 0.5 to below 1, got {args.confidence!r}. Write 0.95 for 95 %.")
     if args.loss:
         found["losses"] = [_loss(text, k) for k, text in enumerate(args.loss, 1)]
     return found
@@ -163,9 +141,7 @@ def _loss(text: str, number: int) -> Any:
     name, _, share = text.rpartition("=")
     value = parse_measured("--loss", share.strip(), "fraction")
     if not 0.0 <= float(value.value.m_as(ONE)) < 1.0:
-        raise QuantityError(
-            f"--loss must be at least 0 and below 100 %, got {text!r}. Write the share lost, like '4 %'."
-        )
+        raise QuantityError(f"--loss must be at least 0 and below 100 %, got {text!r}. Write the share lost, like '4 %'.")
     return loss_of(name.strip(), value, number)
 
 
@@ -200,13 +176,12 @@ def _save(args: argparse.Namespace, result: Any, base: Any, options: dict[str, A
 
     if isinstance(result, PowerMeasurement):
         if base is None:
-            raise QuantityError(
-                "--save needs a beam radius, and these are power readings. Name the beam's record with --beam FILE."
-            )
+            raise QuantityError("--save needs a beam radius, and these are power readings. Name the beam's record with --beam FILE.")
         record = with_power(base, result, measured_on=day)
     else:
-        record = beam_record(result, measured_on=day, power=options.get("power"), wavelength=options.get("wavelength"), base=base,
-                             name=args.name or "")  # fmt: skip
+        record = beam_record(
+            result, measured_on=day, power=options.get("power"), wavelength=options.get("wavelength"), base=base, name=args.name or ""
+        )
     write_beam_record(args.save, record, overwrite=args.overwrite)
     return str(args.save)
 
@@ -258,9 +233,12 @@ def _beam_rows(result: Any) -> list[tuple[str, str]]:
     if result.radius_y is None:
         rows.append((f"beam radius (1/e^2){where}", _estimate(result.radius_x)))
     else:
-        rows += [(f"beam radius x (1/e^2){where}", _estimate(result.radius_x)),
-                 (f"beam radius y (1/e^2){where}", _estimate(result.radius_y)),
-                 ("mean radius", _estimate(result.beam_radius)), ("ellipticity", f"{result.ellipticity:.3f}")]  # fmt: skip
+        rows += [
+            (f"beam radius x (1/e^2){where}", _estimate(result.radius_x)),
+            (f"beam radius y (1/e^2){where}", _estimate(result.radius_y)),
+            ("mean radius", _estimate(result.beam_radius)),
+            ("ellipticity", f"{result.ellipticity:.3f}"),
+        ]
         if result.angle.m != 0:
             rows.append(("angle of the x radius", show(result.angle)))
     centre = [f"{axis} {show(c, digits=5)}" for axis, c in zip("xy", result.centre, strict=True) if c is not None]
@@ -282,19 +260,36 @@ _PERCENT = {
     "saturated_share",
     "clip_level",
 }
-_SILENT = {"radius_is", "opening", "drift_fitted", "power_in_ellipse_gaussian", "round_within_noise", "mended_pixels",
-           "angle_standard_uncertainty"}  # fmt: skip
+_SILENT = {
+    "radius_is",
+    "opening",
+    "drift_fitted",
+    "power_in_ellipse_gaussian",
+    "round_within_noise",
+    "mended_pixels",
+    "angle_standard_uncertainty",
+}
 _LABELS = {
-    "clip_estimate": "estimate from two levels", "residual": "scatter about the fit", "direction": "reading",
-    "source_drift": "drift of the source", "measured_radius": "radius before the correction",
-    "clip_level": "clip level of the two-level estimate", "moment_radius": "radius by second moments",
+    "clip_estimate": "estimate from two levels",
+    "residual": "scatter about the fit",
+    "direction": "reading",
+    "source_drift": "drift of the source",
+    "measured_radius": "radius before the correction",
+    "clip_level": "clip level of the two-level estimate",
+    "moment_radius": "radius by second moments",
     "gaussian_fit_radius": "radius of a Gaussian fit",
-    "gaussian_residual": "misfit of a Gaussian", "power_in_ellipse": "power inside 1/e^2 (Gaussian 86.5 %)",
-    "room_radii": "room to the sensor's edge, in radii", "agreement_p": "widths and depths agree, p",
-    "vanishing_speed": "speed at which a line vanishes", "speed_range": "fastest over slowest line",
-    "penetration_depth": "penetration depth Dp", "critical_exposure": "critical exposure Ec", "width_sd": "scatter of the widths",
-    "depth_sd": "scatter of the depths", "saturated_share": "pixels at full scale inside the spot",
-}  # fmt: skip
+    "gaussian_residual": "misfit of a Gaussian",
+    "power_in_ellipse": "power inside 1/e^2 (Gaussian 86.5 %)",
+    "room_radii": "room to the sensor's edge, in radii",
+    "agreement_p": "widths and depths agree, p",
+    "vanishing_speed": "speed at which a line vanishes",
+    "speed_range": "fastest over slowest line",
+    "penetration_depth": "penetration depth Dp",
+    "critical_exposure": "critical exposure Ec",
+    "width_sd": "scatter of the widths",
+    "depth_sd": "scatter of the depths",
+    "saturated_share": "pixels at full scale inside the spot",
+}
 
 
 def _detail_rows(name: str, value: Any) -> list[tuple[str, str]]:
@@ -347,8 +342,12 @@ def _defocus_rows(value: dict[str, Any]) -> list[tuple[str, str]]:
         if found is None:
             continue
         near, far = found["range"]
-        rows.append((f"defocus for {show(value['wanted_radius'], digits=3)}, {axis}",
-                     f"{show(found['distance'])} from the waist; within 5 % from {show(near)} to {show(far)}"))  # fmt: skip
+        rows.append(
+            (
+                f"defocus for {show(value['wanted_radius'], digits=3)}, {axis}",
+                f"{show(found['distance'])} from the waist; within 5 % from {show(near)} to {show(far)}",
+            )
+        )
         rows.append(("   at position", " or ".join(show(p) for p in found["positions"])))
     return rows
 
@@ -366,7 +365,7 @@ def _line_rows(value: dict[str, Any]) -> list[tuple[str, str]]:
         ("   cure depth differs by", f"{depth(value['depth_difference_low'])} to {depth(value['depth_difference_high'])}"),
         ("radius across the track", f"{show(near)} to {show(far)} over all directions"),
         ("   cure depth of a line varies by", depth(value["depth_range_over_directions"])),
-    ]  # fmt: skip
+    ]
 
 
 def _power_rows(result: Any) -> list[tuple[str, str]]:
@@ -380,7 +379,7 @@ def _power_rows(result: Any) -> list[tuple[str, str]]:
         ("readings used", f"{r.readings} (left out as warm-up: {r.left_out})"),
         ("scatter of the readings", f"{100 * r.sd / r.mean:.3g} %"),
         ("drift across the readings", f"{100 * r.drift:+.2g} %"),
-    ]  # fmt: skip
+    ]
     if r.transmission < 1.0:
         rows.append(("transmission to the resin", f"{100 * r.transmission:.4g} %"))
     rows.append(("effective degrees of freedom", "infinite" if math.isinf(dof) else f"{dof:.3g}"))

@@ -70,9 +70,7 @@ def refuse_setting(args: argparse.Namespace) -> None:
 
     for name in ("power", "scan_speed", "hatch_spacing", "beam_radius", "beam_diameter", "beam_fwhm", "beam", "passes"):
         if getattr(args, name) is not None:
-            raise QuantityError(
-                f"--exposure already says what each surface gets: leave out {flag(name)}, or the exposure."
-            )
+            raise QuantityError(f"--exposure already says what each surface gets: leave out {flag(name)}, or the exposure.")
 
 
 def _text(answer: Any) -> str:
@@ -84,27 +82,19 @@ def _text(answer: Any) -> str:
         ("layers", many),
         ("cure depth of one exposure", show(answer.single_depth)),
         ("exposure at a layer's bottom, own layer only", show(answer.own_exposure)),
-        (
-            "exposure at a layer's bottom, after all layers",
-            show(answer.interface_exposure, u.get("interface_exposure")),
-        ),
+        ("exposure at a layer's bottom, after all layers", show(answer.interface_exposure, u.get("interface_exposure"))),
         ("print-through below a down-facing face", show(answer.print_through, u.get("print_through"))),
     ]
     low, high = answer.print_through_range
     if low.m != high.m:
         rows.append(("   from the weakest to the strongest place", f"{show(low)} to {show(high)}"))
-    rows += [
-        ("layers to leave out at that face", str(answer.compensation_layers)),
-    ]
+    rows += [("layers to leave out at that face", str(answer.compensation_layers))]
     for left_out, remains in answer.choices:
         size = show(remains if remains.m >= 0 else -remains)
         what = f"{size} of print-through remains" if remains.m > 0 else f"the face ends {size} too high"
         rows.append((f"   leaving out {left_out}", what))
     text = show_rows(rows)
-    moved = [
-        (f"  {name.replace('_', ' ')}", f"{'+' if by.m > 0 else ''}{show(by, digits=3)}")
-        for name, by in answer.sensitivity.items()
-    ]
+    moved = [(f"  {name.replace('_', ' ')}", f"{'+' if by.m > 0 else ''}{show(by, digits=3)}") for name, by in answer.sensitivity.items()]
     text += "\n\n1 % more of this moves the print-through by\n" + show_rows(moved)
     for note in answer.warnings:
         text += f"\n\nnote: {note}"

@@ -35,10 +35,7 @@ def run(args: argparse.Namespace) -> int:
         if args.all or not o.agrees:
             got = ", ".join(f"{v:.10g}" for v in o.obtained) or o.note
             verdict = "agrees" if o.agrees else "DIFFERS"
-            print(
-                f"{verdict:<8} {o.id}: source {o.source} ({o.locator}; {o.tag}) prints {o.published}; obtained {got}; ",
-                end="",
-            )
+            print(f"{verdict:<8} {o.id}: source {o.source} ({o.locator}; {o.tag}) prints {o.published}; obtained {got}; ", end="")
             print(f"difference {o.difference:.2g}, tolerance {o.tolerance:.2g}")
     versions = ", ".join(f"{name} {v}" for name, v in report.versions.items())
     failed = sum(not o.agrees for o in report.outcomes)

@@ -22,9 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--across", metavar="SETTING", choices=AXES, help=f"along: {', '.join(AXES)} (scan-speed)")
     group.add_argument("--up", metavar="SETTING", choices=AXES, help="upwards (hatch-spacing; of lines beam-radius)")
     for name in ("across", "up"):
-        group.add_argument(
-            f"--{name}-from", metavar="VALUE", action=_Once, help="first value of that axis, with its unit"
-        )
+        group.add_argument(f"--{name}-from", metavar="VALUE", action=_Once, help="first value of that axis, with its unit")
         group.add_argument(f"--{name}-to", metavar="VALUE", action=_Once, help="last value of that axis")
     group.add_argument("--points", metavar="N", action=_Once, help="of the table in each direction (9)")
     add_output(parser, figure="the window", explain=False)
@@ -85,9 +83,7 @@ def _range(axis: str, setting: str, low: str | None, high: str | None) -> tuple[
     from ..units import parse, positive
 
     kind, unit = KNOWN[setting]
-    ends = [
-        positive(f"--{axis}-{e}", parse(f"--{axis}-{e}", text, kind), unit) for e, text in (("from", low), ("to", high))
-    ]
+    ends = [positive(f"--{axis}-{e}", parse(f"--{axis}-{e}", text, kind), unit) for e, text in (("from", low), ("to", high))]
     if ends[0] >= ends[1]:
         raise QuantityError(f"--{axis}-to must be above --{axis}-from, got {low} and {high}. Exchange them.")
     return float(ends[0]), float(ends[1])

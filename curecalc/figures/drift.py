@@ -17,9 +17,14 @@ __all__ = ["draw_readings", "draw_weighted", "drift_figure"]
 
 MANY = 1500  # above this, bars are drawn for a share of the readings only
 _LABELS = {
-    "power": "power", "spot": "beam radius", "penetration_depth": "Dp", "critical_exposure": "Ec", "temperature": "temperature",
-    "humidity": "humidity", "depth": "depth",
-}  # fmt: skip
+    "power": "power",
+    "spot": "beam radius",
+    "penetration_depth": "Dp",
+    "critical_exposure": "Ec",
+    "temperature": "temperature",
+    "humidity": "humidity",
+    "depth": "depth",
+}
 
 
 def drift_figure(report: DriftReport, width_mm: float = 190.0, height_mm: float = 140.0) -> Figure:
@@ -29,14 +34,18 @@ def drift_figure(report: DriftReport, width_mm: float = 190.0, height_mm: float 
     lower = axes(figure, (0.105, 0.105, 0.745, 0.29))
     s = report.series
     about = f", {s.about}" if s.about else ""
-    figure.text(
-        0.012, 0.955, f"{s.title[0].upper()}{s.title[1:]}{about}".replace("$", r"\$"), size=13, color=INK, va="center"
-    )
+    figure.text(0.012, 0.955, f"{s.title[0].upper()}{s.title[1:]}{about}".replace("$", r"\$"), size=13, color=INK, va="center")
     state = {"out": "OUT NOW", "signalled": "signalled before"}.get(report.state, "in control")
     figure.text(
-        0.988, 0.955, state, size=13, color=TONES["limit"] if report.state == "out" else TONES["solid"], va="center", ha="right",
+        0.988,
+        0.955,
+        state,
+        size=13,
+        color=TONES["limit"] if report.state == "out" else TONES["solid"],
+        va="center",
+        ha="right",
         weight="bold",
-    )  # fmt: skip
+    )
     draw_readings(upper, report)
     draw_weighted(lower, report)
     lower.set_xlim(upper.get_xlim())
@@ -70,36 +79,30 @@ def draw_readings(ax: Axes, report: DriftReport) -> None:
     out[[signal.index for signal in chart.signals]] = True
     _baseline_band(ax, report, x)
     low, high = float(chart.lower[0]), float(chart.upper[0])
-    lines = [
-        (high, "upper", TONES["limit"], "--"),
-        (chart.centre, "centre", INK, "-"),
-        (low, "lower", TONES["limit"], "--"),
-    ]
+    lines = [(high, "upper", TONES["limit"], "--"), (chart.centre, "centre", INK, "-"), (low, "lower", TONES["limit"], "--")]
     span = max(float(y.max()), high) - min(float(y.min()), low)
     for one in report.forecasts:  # a limit the trend may reach, where it is not far off the paper
         if min(abs(one.limit - low), abs(one.limit - float(y.min()))) < 0.6 * span:
-            lines.append(
-                (
-                    one.limit,
-                    "layer" if s.name == "depth" else "bond lost" if "cure no" in one.meaning else "limit",
-                    INK,
-                    ":",
-                )
-            )
+            lines.append((one.limit, "layer" if s.name == "depth" else "bond lost" if "cure no" in one.meaning else "limit", INK, ":"))
     for level, _, tone, style in lines:
         ax.axhline(level, color=tone, linewidth={"-": 1.1, "--": 1.5, ":": 2.2}[style], linestyle=style)
     bars = np.arange(len(s)) if len(s) <= MANY else np.arange(0, len(s), len(s) // 400)
-    ax.vlines(
-        x[bars], (y - s.uncertainties)[bars], (y + s.uncertainties)[bars], color=TONES["faint"], linewidth=1.0, zorder=2
-    )
+    ax.vlines(x[bars], (y - s.uncertainties)[bars], (y + s.uncertainties)[bars], color=TONES["faint"], linewidth=1.0, zorder=2)
     size = 4.5 if len(s) <= 200 else 2.5 if len(s) <= MANY else 1.0
     thin = 1 if len(s) <= 3 * MANY else len(s) // (2 * MANY)
     shown = np.flatnonzero(~out)[::thin]
     ax.plot(x[shown], y[shown], linestyle="none", marker="o", color=TONES["solid"], markersize=size, zorder=3)
     ax.plot(
-        x[out], y[out], linestyle="none", marker="D", markerfacecolor="white", markeredgecolor=TONES["limit"],
-        markersize=size + 1.5, markeredgewidth=1.4 if len(s) <= MANY else 0.6, zorder=4,
-    )  # fmt: skip
+        x[out],
+        y[out],
+        linestyle="none",
+        marker="D",
+        markerfacecolor="white",
+        markeredgecolor=TONES["limit"],
+        markersize=size + 1.5,
+        markeredgewidth=1.4 if len(s) <= MANY else 0.6,
+        zorder=4,
+    )
     if report.trend is not None and report.trend.p_value < 0.05:
         t = np.linspace(report.trend.first, report.trend.last, 50)
         line = np.exp(report.trend.at(t)) if report.relative else report.trend.at(t)
@@ -132,9 +135,15 @@ def draw_weighted(ax: Axes, report: DriftReport) -> None:
     ax.plot(x[keep], chart.plotted[keep], color=TONES["solid"], linewidth=1.8)
     if len(x) <= MANY:
         ax.plot(
-            x[out], chart.plotted[out], linestyle="none", marker="D", markerfacecolor="white",
-            markeredgecolor=TONES["limit"], markersize=5, markeredgewidth=1.2,
-        )  # fmt: skip
+            x[out],
+            chart.plotted[out],
+            linestyle="none",
+            marker="D",
+            markerfacecolor="white",
+            markeredgecolor=TONES["limit"],
+            markersize=5,
+            markeredgewidth=1.2,
+        )
     ax.set_ylabel(_unit(report))
     words = f"weighted mean, the newest counts {chart.weight:g}; band: where it stays while nothing changes"
     ax.set_title(words, loc="left", size=9.5, color=INK)
@@ -157,9 +166,17 @@ def _beside(ax: Axes, lines: list[tuple[float, str, str]]) -> None:
     for place, i in zip(placed, order):
         level, text, tone = lines[i]
         ax.annotate(
-            f"{text} {level:.4g}", (1.0, place - shift), xycoords="axes fraction", xytext=(5, 0), textcoords="offset points",
-            va="center", ha="left", size=9.5, color=tone, annotation_clip=False,
-        )  # fmt: skip
+            f"{text} {level:.4g}",
+            (1.0, place - shift),
+            xycoords="axes fraction",
+            xytext=(5, 0),
+            textcoords="offset points",
+            va="center",
+            ha="left",
+            size=9.5,
+            color=tone,
+            annotation_clip=False,
+        )
 
 
 def _baseline_band(ax: Axes, report: DriftReport, x: np.ndarray) -> None:
@@ -168,9 +185,16 @@ def _baseline_band(ax: Axes, report: DriftReport, x: np.ndarray) -> None:
         return
     ax.axvspan(float(x[0]), float(x[count - 1]), color=TONES["light"], alpha=0.5, linewidth=0)
     ax.annotate(
-        "baseline", (float(x[0]), 0.0), xycoords=("data", "axes fraction"), xytext=(0, -5), textcoords="offset points",
-        va="top", size=9, color=INK, annotation_clip=False,
-    )  # fmt: skip
+        "baseline",
+        (float(x[0]), 0.0),
+        xycoords=("data", "axes fraction"),
+        xytext=(0, -5),
+        textcoords="offset points",
+        va="top",
+        size=9,
+        color=INK,
+        annotation_clip=False,
+    )
 
 
 def _lot_names(ax: Axes, report: DriftReport, x: np.ndarray) -> None:
@@ -186,7 +210,13 @@ def _lot_names(ax: Axes, report: DriftReport, x: np.ndarray) -> None:
         if len(starts) > 1 and s.name == "depth":
             ax.axvline(float(x[i]), color=TONES["faint"], linewidth=0.8, linestyle=":")
         ax.annotate(
-            str(s.lots[i])[:12].replace("$", r"\$"), (float(x[i]), 1.0), xycoords=("data", "axes fraction"),
-            xytext=(2, -3 if place % 2 == 0 else -13), textcoords="offset points", va="top",
-            ha="left" if s.name == "depth" else "center", size=8, color=INK,
-        )  # fmt: skip
+            str(s.lots[i])[:12].replace("$", r"\$"),
+            (float(x[i]), 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(2, -3 if place % 2 == 0 else -13),
+            textcoords="offset points",
+            va="top",
+            ha="left" if s.name == "depth" else "center",
+            size=8,
+            color=INK,
+        )

@@ -48,13 +48,17 @@ def draw_ripple(ax: Axes, answer: Answer) -> None:
         if level > 1.15 * top:
             continue
         ax.axhline(level, color=TONES["limit"], linewidth=1.5, linestyle=style)
-        ax.annotate(pretty(f"{word} at {show_kernel(0.01 * level, 'exposure', digits=3)}"), (-span, level), xytext=(5, 4),
-                    textcoords="offset points", fontsize=10, color=TONES["limit"],
-                    bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.8})  # fmt: skip
+        ax.annotate(
+            pretty(f"{word} at {show_kernel(0.01 * level, 'exposure', digits=3)}"),
+            (-span, level),
+            xytext=(5, 4),
+            textcoords="offset points",
+            fontsize=10,
+            color=TONES["limit"],
+            bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.8},
+        )
     ax.set_xlim(-span, span)
     ax.set_ylim(0.0, 1.19 * top)
     ax.set_xlabel("across the scan lines (mm)" if form.raster else "across the line (mm)")
     ax.set_ylabel("exposure (mJ/cm²)")
-    ax.set_title(
-        "Exposure across the lines (dotted: mean)" if form.raster else "Exposure across the line", loc="left", pad=10
-    )
+    ax.set_title("Exposure across the lines (dotted: mean)" if form.raster else "Exposure across the line", loc="left", pad=10)

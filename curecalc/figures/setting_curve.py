@@ -45,17 +45,21 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     ax.plot([100.0 * low, 100.0 * gel], [0.0, 0.0], color=TONES["solid"], linewidth=2.4)
     ax.plot([100.0 * gel], [0.0], marker="|", markersize=14, markeredgewidth=2.2, color=TONES["limit"], clip_on=False)
     left = gel < math.sqrt(low * high)
-    ax.annotate(pretty(f"gels at {show_kernel(gel, 'exposure', digits=3)}"), (100.0 * gel, 0.0), xytext=(24 if left else -6, 5),
-                textcoords="offset points", fontsize=10, color=TONES["limit"], ha="left" if left else "right")  # fmt: skip
+    ax.annotate(
+        pretty(f"gels at {show_kernel(gel, 'exposure', digits=3)}"),
+        (100.0 * gel, 0.0),
+        xytext=(24 if left else -6, 5),
+        textcoords="offset points",
+        fontsize=10,
+        color=TONES["limit"],
+        ha="left" if left else "right",
+    )
     if layer is not None:
         ax.axhline(layer, color=TONES["limit"], linewidth=1.5, linestyle="--")
-        ax.annotate("layer thickness", (100.0 * low, layer), xytext=(4, 4), textcoords="offset points", fontsize=10,
-                    color=TONES["limit"])  # fmt: skip
+        ax.annotate("layer thickness", (100.0 * low, layer), xytext=(4, 4), textcoords="offset points", fontsize=10, color=TONES["limit"])
     depth = float(answer.weakest_depth.m_as(MM))
     ax.plot([100.0 * dose, 100.0 * dose], [0.0, depth], color=TONES["second"], linewidth=1.4, linestyle="-.")
-    ax.plot(
-        [100.0 * dose], [depth], marker="o", markersize=9, color=TONES["second"], markeredgecolor=INK, clip_on=False
-    )
+    ax.plot([100.0 * dose], [depth], marker="o", markersize=9, color=TONES["second"], markeredgecolor=INK, clip_on=False)
     ax.set_xlim(100.0 * low, 100.0 * high)
     ax.set_ylim(0.0, top)
     ax.set_xlabel("exposure (mJ/cm²), logarithmic scale")

@@ -22,9 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_caustic", "draw_image", "draw_lines", "draw_power", "draw_residuals", "draw_scan", "spot_figure"]
 
 
-def spot_figure(
-    result: BeamMeasurement | PowerMeasurement, width_mm: float = 170.0, height_mm: float = 130.0
-) -> Figure:
+def spot_figure(result: BeamMeasurement | PowerMeasurement, width_mm: float = 170.0, height_mm: float = 130.0) -> Figure:
     """A figure of its own for whatever was measured."""
     figure = new_figure(width_mm, height_mm)
     if isinstance(result, PowerMeasurement):
@@ -80,19 +78,19 @@ def draw_scan(ax: Axes, result: BeamMeasurement) -> None:
         many = len(result.fits) > 1
         away = f.centre if many else 0.0  # two scans are laid over each other at their centres
         fine, x = fine - away, x - away
-        ax.plot(fine, (curve - f.dark) / scale, color=tone, linewidth=2.0, linestyle=("-", "--")[k],
-                label=f"fit {name}" if many else "fit")  # fmt: skip
-        ax.plot(x, (y - f.dark) / scale, MARKS[k], color=tone, markersize=5.5, markerfacecolor="white", markeredgewidth=1.4,
-                label=f"readings {name}" if many else "readings")  # fmt: skip
+        ax.plot(fine, (curve - f.dark) / scale, color=tone, linewidth=2.0, linestyle=("-", "--")[k], label=f"fit {name}" if many else "fit")
+        ax.plot(
+            x,
+            (y - f.dark) / scale,
+            MARKS[k],
+            color=tone,
+            markersize=5.5,
+            markerfacecolor="white",
+            markeredgewidth=1.4,
+            label=f"readings {name}" if many else "readings",
+        )
         if not many:
-            ax.axvspan(
-                f.centre - f.radius,
-                f.centre + f.radius,
-                color=TONES["light"],
-                alpha=0.5,
-                linewidth=0,
-                label="centre +- radius",
-            )
+            ax.axvspan(f.centre - f.radius, f.centre + f.radius, color=TONES["light"], alpha=0.5, linewidth=0, label="centre +- radius")
             ax.axvline(f.centre, color=INK, linewidth=1.0, linestyle=":")
     ax.set_ylabel("share of full reading" if result.kind == "knife-edge" else "share of peak reading")
     ax.tick_params(labelbottom=False)
@@ -127,23 +125,31 @@ def draw_image(figure: Figure, result: BeamMeasurement) -> None:
     ax = axes(figure, (0.10, 0.14, 0.50, 0.72))
     ax.grid(visible=False)
     half_x, half_y = 0.5 * spot.pixel[0], 0.5 * spot.pixel[1]
-    ax.imshow(z, extent=(x[0] - half_x, x[-1] + half_x, y[-1] + half_y, y[0] - half_y), cmap="Greys", vmin=-0.05 * top, vmax=1.05 * top,
-              aspect="equal", interpolation="nearest")  # fmt: skip
+    ax.imshow(
+        z,
+        extent=(x[0] - half_x, x[-1] + half_x, y[-1] + half_y, y[0] - half_y),
+        cmap="Greys",
+        vmin=-0.05 * top,
+        vmax=1.05 * top,
+        aspect="equal",
+        interpolation="nearest",
+    )
     a = spot.axes
     t = np.linspace(0.0, 2.0 * math.pi, 181)
     c, s = math.cos(a.angle), math.sin(a.angle)
     u, v = a.radius_x * np.cos(t), a.radius_y * np.sin(t)
     ax.plot(c * u - s * v, s * u + c * v, color=TONES["second"], linewidth=2.0)
     for radius, dx, dy, name in ((a.radius_x, c, s, "x"), (a.radius_y, -s, c, "y")):
-        ax.plot(
-            [-radius * dx, radius * dx],
-            [-radius * dy, radius * dy],
-            color=TONES["second"],
-            linewidth=1.4,
-            linestyle="--",
+        ax.plot([-radius * dx, radius * dx], [-radius * dy, radius * dy], color=TONES["second"], linewidth=1.4, linestyle="--")
+        ax.annotate(
+            name,
+            (1.25 * radius * dx, 1.25 * radius * dy),
+            color=INK,
+            fontsize=12,
+            ha="center",
+            va="center",
+            bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.8},
         )
-        ax.annotate(name, (1.25 * radius * dx, 1.25 * radius * dy), color=INK, fontsize=12, ha="center", va="center",
-                    bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.8})  # fmt: skip
     ax.set_xlabel("x from the centre (mm)")
     ax.set_ylabel("y from the centre (mm)")
     ax.set_title(_title(result), loc="left", pad=10)
@@ -155,20 +161,16 @@ def _cuts(ax: Axes, spot: Spot) -> None:
     """Pixel rows and columns through the centre, and the Gaussian fit along them."""
     b = spot.bell
     j, i = int(np.argmin(np.abs(spot.profile_y))), int(np.argmin(np.abs(spot.profile_x)))
-    rows = ((spot.profile_x, spot.profile[j], b.variance[0], b.variance[2], "x", 0.0), (spot.profile_y, spot.profile[:, i], b.variance[2],
-            b.variance[0], "y", 1.3))  # fmt: skip
+    rows = (
+        (spot.profile_x, spot.profile[j], b.variance[0], b.variance[2], "x", 0.0),
+        (spot.profile_y, spot.profile[:, i], b.variance[2], b.variance[0], "y", 1.3),
+    )
     det = b.variance[0] * b.variance[2] - b.variance[1] ** 2
     for q, values, _own, other, name, lift in rows:
         step = max(1, q.size // 120)
         tone = TONES["solid"] if name == "x" else TONES["second"]
         ax.plot(q[::step], values[::step] / b.peak + lift, ".", color=tone, markersize=3)
-        ax.plot(
-            q,
-            np.exp(-0.5 * q * q * other / det) + lift,
-            color=INK,
-            linewidth=1.4,
-            linestyle="-" if name == "x" else "--",
-        )
+        ax.plot(q, np.exp(-0.5 * q * q * other / det) + lift, color=INK, linewidth=1.4, linestyle="-" if name == "x" else "--")
         ax.text(q[0], lift + 1.02, f"along {name}", fontsize=10, color=INK)
     ax.set_yticks([0.0, 0.5, 1.0, 1.3, 1.8, 2.3], ["0", "0.5", "1", "0", "0.5", "1"])
     ax.set_ylim(-0.2, 2.6)
@@ -185,20 +187,27 @@ def draw_caustic(ax: Axes, result: BeamMeasurement) -> None:
         tone = (TONES["solid"], TONES["second"])[k]
         fine = np.linspace(min(z.min(), c.position), max(z.max(), c.position), 400)
         many = len(result.fits) > 1
+        ax.plot(fine, 1e3 * c.radius_at(fine), color=tone, linewidth=2.0, linestyle=("-", "--")[k], label=f"fit {name}" if many else "fit")
         ax.plot(
-            fine,
-            1e3 * c.radius_at(fine),
+            z,
+            1e3 * w,
+            MARKS[k],
             color=tone,
-            linewidth=2.0,
-            linestyle=("-", "--")[k],
-            label=f"fit {name}" if many else "fit",
+            markersize=7,
+            markerfacecolor="white",
+            markeredgewidth=1.6,
+            label=f"measured {name}" if many else "measured",
         )
-        ax.plot(z, 1e3 * w, MARKS[k], color=tone, markersize=7, markerfacecolor="white", markeredgewidth=1.6,
-                label=f"measured {name}" if many else "measured")  # fmt: skip
         ax.plot([c.position], [1e3 * c.waist_radius], "*", color=INK, markersize=11, label="waist" if k == 0 else None)
         if k == 0:
-            ax.axvspan(c.position - c.rayleigh_range, c.position + c.rayleigh_range, color=TONES["light"], alpha=0.5, linewidth=0,
-                       label="one Rayleigh length")  # fmt: skip
+            ax.axvspan(
+                c.position - c.rayleigh_range,
+                c.position + c.rayleigh_range,
+                color=TONES["light"],
+                alpha=0.5,
+                linewidth=0,
+                label="one Rayleigh length",
+            )
             low, high = fine[0], fine[-1]
         worded.append(f"{c.beam_quality:.3f}")
     if (surface := result.details.get("surface_position")) is not None:
@@ -262,17 +271,18 @@ def draw_power(ax: Axes, result: PowerMeasurement) -> None:
     cut = r.left_out
     ax.plot(t[cut:], y[cut:], "o", color=TONES["solid"], markersize=6, label="used")
     if cut:
-        ax.plot(t[:cut], y[:cut], "s", color=TONES["second"], markersize=6, markerfacecolor="white", markeredgewidth=1.5,
-                label="left out as warm-up")  # fmt: skip
+        ax.plot(
+            t[:cut],
+            y[:cut],
+            "s",
+            color=TONES["second"],
+            markersize=6,
+            markerfacecolor="white",
+            markeredgewidth=1.5,
+            label="left out as warm-up",
+        )
     ax.axhline(r.mean, color=INK, linewidth=1.6, label="mean of those used")
-    ax.axhspan(
-        r.mean - 2 * r.type_a,
-        r.mean + 2 * r.type_a,
-        color=TONES["light"],
-        alpha=0.7,
-        linewidth=0,
-        label="mean +- 2 u (Type A)",
-    )
+    ax.axhspan(r.mean - 2 * r.type_a, r.mean + 2 * r.type_a, color=TONES["light"], alpha=0.7, linewidth=0, label="mean +- 2 u (Type A)")
     ax.set_xlabel("time (s)" if result.time.dtype.kind == "f" else "reading number")
     ax.set_ylabel("meter reading (mW)")
     ax.legend(frameon=False, fontsize=10, loc="best")

@@ -66,9 +66,13 @@ def _texts(ax: Axes, answer: StackAnswer, high: float, ec: float, shown: int) ->
     clear = {"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"}
     beside: dict[str, Any] = {"textcoords": "offset points", "fontsize": 10, "color": INK, "bbox": clear}
     ax.annotate(
-        pretty(f"gel threshold {ec:.3g} mJ/cm^2"), (ec, ax.get_ylim()[0]), xytext=(6, 5), ha="left", va="bottom",
+        pretty(f"gel threshold {ec:.3g} mJ/cm^2"),
+        (ec, ax.get_ylim()[0]),
+        xytext=(6, 5),
+        ha="left",
+        va="bottom",
         **(beside | {"color": TONES["limit"]}),
-    )  # fmt: skip
+    )
     if t < 0.05 * height:  # too thin for a name each
         ax.annotate(f"layers 1 to {shown}", (high, 0.5 * shown * t), xytext=(-6, 0), ha="right", va="center", **beside)
     else:
@@ -88,10 +92,7 @@ def _head(ax: Axes, answer: StackAnswer) -> None:
     x = answer.given.x
     many = "Many layers" if math.isinf(answer.layers) else f"{answer.layers:.0f} layers"
     ax.set_title(f"{many}: leave out {answer.compensation_layers} at a down-facing face", loc="left", pad=22)
-    dp, limit = (
-        show_kernel(x["penetration_depth"], "length", digits=3),
-        show_kernel(x["critical_exposure"], "exposure", digits=3),
-    )
+    dp, limit = (show_kernel(x["penetration_depth"], "length", digits=3), show_kernel(x["critical_exposure"], "exposure", digits=3))
     each = show_kernel(float(doses(x, answer.given.form)["mean"]), "exposure", digits=3)
     layer = show_kernel(x["layer_thickness"], "length", digits=3)
     caption(ax, f"{each} on each layer of {layer}, Dp {dp}, Ec {limit}")

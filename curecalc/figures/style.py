@@ -80,9 +80,16 @@ def pretty(text: str) -> str:
 def caption(ax: Axes, text: str) -> None:
     """The settings behind a figure, small, above the axes under the title."""
     ax.annotate(
-        pretty(text), (0.0, 1.0), xycoords="axes fraction", xytext=(0, 6), textcoords="offset points",
-        ha="left", va="bottom", fontsize=9, color=INK,
-    )  # fmt: skip
+        pretty(text),
+        (0.0, 1.0),
+        xycoords="axes fraction",
+        xytext=(0, 6),
+        textcoords="offset points",
+        ha="left",
+        va="bottom",
+        fontsize=9,
+        color=INK,
+    )
 
 
 def plain_log(axis: Any) -> None:
@@ -99,9 +106,7 @@ def check_path(option: str, path: str | Path) -> Path:
     """The path of a figure, refused before any work when its ending or folder cannot be used."""
     target = Path(path)
     if hidden := next((c for c in str(path) if not c.isprintable()), None):
-        raise FileError(
-            f"{option}: the file name holds a character that cannot be seen (U+{ord(hidden):04X}). Leave it out."
-        )
+        raise FileError(f"{option}: the file name holds a character that cannot be seen (U+{ord(hidden):04X}). Leave it out.")
     if target.suffix.lower() not in FORMATS:
         raise FileError(f"{option}: {path}: a figure ends in .png, .svg or .pdf. Give the file one of these endings.")
     folder = target.parent
@@ -127,9 +132,7 @@ def save(figure: Figure, path: str | Path, *, option: str = "--figure") -> Path:
             Path(name).unlink(missing_ok=True)
             raise
     except OSError as error:
-        raise FileError(
-            f"{option}: {path}: cannot write here ({error.strerror or error}). Name another place."
-        ) from None
+        raise FileError(f"{option}: {path}: cannot write here ({error.strerror or error}). Name another place.") from None
     return target
 
 

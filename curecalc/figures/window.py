@@ -17,8 +17,13 @@ if TYPE_CHECKING:
 
 __all__ = ["draw_window", "window_figure"]
 
-_NAMES = {"power": "power", "scan_speed": "scan speed", "hatch_spacing": "hatch spacing", "beam_radius": "beam radius",
-          "layer_thickness": "layer thickness"}  # fmt: skip
+_NAMES = {
+    "power": "power",
+    "scan_speed": "scan speed",
+    "hatch_spacing": "hatch spacing",
+    "beam_radius": "beam radius",
+    "layer_thickness": "layer thickness",
+}
 _SHORT = {**_NAMES, "hatch_spacing": "spacing", "layer_thickness": "layer", "scan_speed": "speed"}
 _GREYS = ("#8d979e", "#c3cad0", "#e6eaed", "#ffffff")
 
@@ -45,9 +50,7 @@ def draw_window(ax: Axes, window: Window) -> None:
     ax.set_facecolor(tones[0])
     for level, tone in zip(levels, tones[1:]):
         ax.contourf(x, y, window.excess[level], levels=[0.0, np.inf], colors=[tone])
-    handles: list[Any] = [
-        Patch(facecolor=tone, edgecolor=INK, linewidth=0.6, label=_band(levels, i)) for i, tone in enumerate(tones)
-    ]
+    handles: list[Any] = [Patch(facecolor=tone, edgecolor=INK, linewidth=0.6, label=_band(levels, i)) for i, tone in enumerate(tones)]
     _depth_lines(ax, x, y, window)
     handles.append(Line2D([], [], color=TONES["solid"], linewidth=1.2, label="cure depth (mm)"))
     ax.contour(x, y, window.excess[asked], levels=[0.0], colors=[INK], linewidths=2.4)
@@ -55,9 +58,7 @@ def draw_window(ax: Axes, window: Window) -> None:
     handles += _soft(ax, x, y, window)
     named = _hard(ax, x, y, window)
     if named:
-        handles.append(
-            Patch(facecolor="none", edgecolor=TONES["limit"], hatch="////", linewidth=0.8, label="beyond a limit")
-        )
+        handles.append(Patch(facecolor="none", edgecolor=TONES["limit"], hatch="////", linewidth=0.8, label="beyond a limit"))
         said = f"limits crossed: {', '.join(named)}"
         ax.text(-0.09, _below(ax, 29.5), said, transform=ax.transAxes, fontsize=8.5, color=INK, va="top", clip_on=False)
     ax.plot(
@@ -88,14 +89,19 @@ def draw_window(ax: Axes, window: Window) -> None:
     ax.set_ylim(window.y[0], window.y[-1])
     ax.set_xlabel(_label(window.across))
     ax.set_ylabel(_label(window.up))
-    held = ", ".join(
-        f"{_SHORT[name]} {value:.4g} {KINDS[AXES[name][0]].shown_text}" for name, value in window.held.items()
-    )
+    held = ", ".join(f"{_SHORT[name]} {value:.4g} {KINDS[AXES[name][0]].shown_text}" for name, value in window.held.items())
     ax.set_title(f"{window.vector.kind} at {held}", loc="left", pad=8, fontsize=9.5, color=INK)
     ax.legend(
-        handles=handles, loc="upper left", bbox_to_anchor=(-0.1, _below(ax, 13.0)), ncol=3, frameon=False, fontsize=8.5, handlelength=2.0,
-        columnspacing=1.1, borderaxespad=0.0,
-    )  # fmt: skip
+        handles=handles,
+        loc="upper left",
+        bbox_to_anchor=(-0.1, _below(ax, 13.0)),
+        ncol=3,
+        frameon=False,
+        fontsize=8.5,
+        handlelength=2.0,
+        columnspacing=1.1,
+        borderaxespad=0.0,
+    )
 
 
 def _below(ax: Axes, millimetres: float) -> float:
@@ -156,9 +162,7 @@ def _soft(ax: Axes, x: Any, y: Any, window: Window) -> list[Any]:
         grid = window.over.get(name)
         if grid is None or not (np.nanmin(grid) < 0.0 < np.nanmax(grid)):
             continue
-        ax.contour(
-            x, y, np.clip(grid, -1.0, 1.0), levels=[0.0], colors=[TONES["second"]], linewidths=2.0, linestyles=[style]
-        )
+        ax.contour(x, y, np.clip(grid, -1.0, 1.0), levels=[0.0], colors=[TONES["second"]], linewidths=2.0, linestyles=[style])
         handles.append(Line2D([], [], color=TONES["second"], linewidth=2.0, linestyle=style, label=text))
     return handles
 

@@ -54,23 +54,45 @@ def draw_working_curve(ax: Axes, fit: Fit) -> None:
     y = line.y_mean + line.slope * (x - line.x_mean)
     mean, single = bands(line, x, confidence=fit.confidence, coupon_variance=fit.working_line.coupon_variance)
     e, percent = np.exp(x), f"{100 * fit.confidence:g} %"
-    ax.fill_between(e, 1e3 * (y - single), 1e3 * (y + single), color=TONES["light"], alpha=0.55, edgecolor="none",
-                    label=f"{percent} for one coupon")  # fmt: skip
+    ax.fill_between(
+        e, 1e3 * (y - single), 1e3 * (y + single), color=TONES["light"], alpha=0.55, edgecolor="none", label=f"{percent} for one coupon"
+    )
     for sign in (-1, 1):
-        ax.plot(e, 1e3 * (y + sign * mean), color=TONES["solid"], linewidth=1.0, linestyle=(0, (5, 2)),
-                label=f"{percent} for the mean" if sign > 0 else None)  # fmt: skip
+        ax.plot(
+            e,
+            1e3 * (y + sign * mean),
+            color=TONES["solid"],
+            linewidth=1.0,
+            linestyle=(0, (5, 2)),
+            label=f"{percent} for the mean" if sign > 0 else None,
+        )
     ax.plot(e, 1e3 * y, color=TONES["solid"], linewidth=2.2, label="working curve")
     many = c.readings.size > len(c)
     size = 6.5 if len(c) < 200 else 2.5
     ax.plot(
-        100.0 * c.exposure, 1e3 * c.thickness, linestyle="none", marker="o", markersize=size, markerfacecolor="white",
-        markeredgecolor=INK, markeredgewidth=1.5, label="coupons" + (" (mean)" if many else ""), zorder=4,
-    )  # fmt: skip
+        100.0 * c.exposure,
+        1e3 * c.thickness,
+        linestyle="none",
+        marker="o",
+        markersize=size,
+        markerfacecolor="white",
+        markeredgecolor=INK,
+        markeredgewidth=1.5,
+        label="coupons" + (" (mean)" if many else ""),
+        zorder=4,
+    )
     if many and c.readings.size <= 2000:
         ax.plot(
-            100.0 * c.exposure[c.reading_of], 1e3 * c.readings, linestyle="none", marker="_", markersize=17,
-            color=INK, markeredgewidth=0.8, label="readings", zorder=3,
-        )  # fmt: skip
+            100.0 * c.exposure[c.reading_of],
+            1e3 * c.readings,
+            linestyle="none",
+            marker="_",
+            markersize=17,
+            color=INK,
+            markeredgewidth=0.8,
+            label="readings",
+            zorder=3,
+        )
     _outliers(ax, fit)
     plain_log(ax.xaxis)
     ax.set_xlim(low, high)
@@ -83,17 +105,21 @@ def draw_working_curve(ax: Axes, fit: Fit) -> None:
     ax.set_ylabel("thickness (um)")
     ax.set_title(_title(fit), loc="left", pad=44)
     ax.legend(
-        loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=3, frameon=False, fontsize=9.5, labelcolor=INK,
-        borderaxespad=0.2, columnspacing=1.6,
-    )  # fmt: skip
+        loc="lower left",
+        bbox_to_anchor=(-0.01, 1.0),
+        ncols=3,
+        frameon=False,
+        fontsize=9.5,
+        labelcolor=INK,
+        borderaxespad=0.2,
+        columnspacing=1.6,
+    )
 
 
 def _title(fit: Fit) -> str:
     lot = fit.coupons.names.get("lot")
     head = f"Lot {lot}: " if lot else ""
-    return f"{head}Dp {show(fit.penetration_depth)}, Ec {show(fit.critical_exposure)}".replace("+-", "±").replace(
-        "cm^2", "cm²"
-    )
+    return f"{head}Dp {show(fit.penetration_depth)}, Ec {show(fit.critical_exposure)}".replace("+-", "±").replace("cm^2", "cm²")
 
 
 def _outliers(ax: Axes, fit: Fit) -> None:
@@ -103,10 +129,7 @@ def _outliers(ax: Axes, fit: Fit) -> None:
     for o in fit.outliers:
         i = c.labels.index(o.coupon)
         reading = o.kind == "reading" and o.reading is not None
-        at = (
-            100.0 * float(c.exposure[i]),
-            1e3 * float(o.reading if reading and o.reading is not None else c.thickness[i]),
-        )
+        at = (100.0 * float(c.exposure[i]), 1e3 * float(o.reading if reading and o.reading is not None else c.thickness[i]))
         if reading:
             ax.plot(*at, marker="x", markersize=9, markeredgewidth=2.0, **mark)
         else:
@@ -117,15 +140,15 @@ def _outliers(ax: Axes, fit: Fit) -> None:
         if above:
             where = {"xytext": (-12, 6), "ha": "right"}
         elif edge:
-            where = {
-                "xytext": (10, -62),
-                "ha": "right",
-                "arrowprops": {"arrowstyle": "-", "color": TONES["limit"], "shrinkB": 9},
-            }
+            where = {"xytext": (10, -62), "ha": "right", "arrowprops": {"arrowstyle": "-", "color": TONES["limit"], "shrinkB": 9}}
         ax.annotate(
-            f"{'reading on' if reading else 'coupon'} {o.coupon}: check", at, textcoords="offset points",
-            color=TONES["limit"], fontsize=10, **where,
-        )  # fmt: skip
+            f"{'reading on' if reading else 'coupon'} {o.coupon}: check",
+            at,
+            textcoords="offset points",
+            color=TONES["limit"],
+            fontsize=10,
+            **where,
+        )
 
 
 def _threshold(ax: Axes, fit: Fit, top: float) -> None:
@@ -135,22 +158,11 @@ def _threshold(ax: Axes, fit: Fit, top: float) -> None:
         return
     ax.plot([ec], [0.0], marker="^", markersize=9, color=TONES["limit"], clip_on=False, zorder=6)
     if np.isfinite(low) and np.isfinite(high):
-        ax.plot(
-            [low, high], [0.0, 0.0], color=TONES["limit"], linewidth=4.0, alpha=0.7, solid_capstyle="butt", zorder=5
-        )
+        ax.plot([low, high], [0.0, 0.0], color=TONES["limit"], linewidth=4.0, alpha=0.7, solid_capstyle="butt", zorder=5)
         text = f"Ec {figure(ec, fit.critical_exposure.standard_uncertainty.m_as(MJ_CM2))}"
     else:
         text = f"Ec {figure(ec)}, no bounds"
-    ax.annotate(
-        text,
-        (ec, 0.0),
-        xytext=(7, -7),
-        textcoords="offset points",
-        color=TONES["limit"],
-        fontsize=10,
-        ha="left",
-        va="top",
-    )
+    ax.annotate(text, (ec, 0.0), xytext=(7, -7), textcoords="offset points", color=TONES["limit"], fontsize=10, ha="left", va="top")
 
 
 def _wanted(ax: Axes, fit: Fit, low: float) -> None:
@@ -163,9 +175,15 @@ def _wanted(ax: Axes, fit: Fit, low: float) -> None:
         if all(np.isfinite(ends)):
             ax.plot(ends, [d, d], color=TONES["second"], linewidth=3.0, solid_capstyle="butt")
         ax.annotate(
-            f"{figure(d, digits=3)} um: {figure(e, digits=3)} mJ/cm²", (low, d), xytext=(5, 3), textcoords="offset points",
-            color=TONES["second"], fontsize=10, va="bottom", zorder=6,
-        )  # fmt: skip
+            f"{figure(d, digits=3)} um: {figure(e, digits=3)} mJ/cm²",
+            (low, d),
+            xytext=(5, 3),
+            textcoords="offset points",
+            color=TONES["second"],
+            fontsize=10,
+            va="bottom",
+            zorder=6,
+        )
 
 
 def draw_residuals(ax: Axes, fit: Fit) -> None:
@@ -180,15 +198,7 @@ def draw_residuals(ax: Axes, fit: Fit) -> None:
     e = 100.0 * c.exposure
     if len(c) <= 200:
         ax.vlines(e, 0.0, residual, color=INK, linewidth=1.0)
-    ax.plot(
-        e,
-        residual,
-        linestyle="none",
-        marker="o",
-        markersize=5 if len(c) < 200 else 2,
-        markerfacecolor="white",
-        markeredgecolor=INK,
-    )
+    ax.plot(e, residual, linestyle="none", marker="o", markersize=5 if len(c) < 200 else 2, markerfacecolor="white", markeredgecolor=INK)
     inside = half[(x >= c.x.min() - 1e-9) & (x <= c.x.max() + 1e-9)]
     size = max(float(np.abs(residual).max()), float(inside.max()) if inside.size else 0.0, 1e-9)
     plain_log(ax.xaxis)

@@ -22,9 +22,18 @@ from .schema import Field, Schema
 from .writing import document_text, starting_text, write_document, write_text
 
 __all__ = [
-    "LARGEST", "Document", "Field", "Schema", "document_text", "parse_document", "read_bytes", "read_document",
-    "starting_text", "write_document", "write_text",
-]  # fmt: skip
+    "LARGEST",
+    "Document",
+    "Field",
+    "Schema",
+    "document_text",
+    "parse_document",
+    "read_bytes",
+    "read_document",
+    "starting_text",
+    "write_document",
+    "write_text",
+]
 
 LARGEST = 4_000_000  # bytes; a document written by people is a few kilobytes
 
@@ -75,21 +84,15 @@ def read_bytes(path: str | Path, *, what: str, largest: int = LARGEST) -> bytes:
         if Path(path).is_dir():
             raise FileError(f"{name}: is a folder. Name the {what} file within it.")
         if Path(path).stat().st_size > largest:
-            raise FileError(
-                f"{name}: is larger than {largest / 1e6:g} MB, too large for a {what} file. Check that it is the right file."
-            )
+            raise FileError(f"{name}: is larger than {largest / 1e6:g} MB, too large for a {what} file. Check that it is the right file.")
         return Path(path).read_bytes()
     except FileNotFoundError:
         raise FileError(f"{name}: there is no such file. Check the name and the folder of the {what} file.") from None
     except PermissionError:
-        raise FileError(
-            f"{name}: may not be read. Close it in other programs, or ask for the right to read it."
-        ) from None
+        raise FileError(f"{name}: may not be read. Close it in other programs, or ask for the right to read it.") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise FileError(
-            f"{name}: cannot be read ({reason}). Copy the {what} file to a local folder and try again."
-        ) from None
+        raise FileError(f"{name}: cannot be read ({reason}). Copy the {what} file to a local folder and try again.") from None
 
 
 def read_document(path: str | Path, schema: Schema) -> Document:
@@ -155,8 +158,7 @@ def _decode(raw: bytes, source: str, schema: Schema) -> str:
         line = raw.count(b"\n", 0, error.start) + 1
         column = error.start - raw.rfind(b"\n", 0, error.start)
         raise FileError(
-            f"{source}:{line}:{column}: byte 0x{raw[error.start]:02x} is not UTF-8 text. "
-            "Save the file again as plain text in UTF-8."
+            f"{source}:{line}:{column}: byte 0x{raw[error.start]:02x} is not UTF-8 text. Save the file again as plain text in UTF-8."
         ) from None
 
 
@@ -183,16 +185,12 @@ def _syntax(source: str, text: str, message: str) -> str:
 
 def _check_version(source: str, lines: dict[Any, int], tree: dict[str, Any], schema: Schema) -> None:
     if "schema" not in tree:
-        raise FileError(
-            f"{source}: schema: is missing. Write schema = {schema.version} on the first line of a {schema.name} file."
-        )
+        raise FileError(f"{source}: schema: is missing. Write schema = {schema.version} on the first line of a {schema.name} file.")
     version = tree["schema"]
     if type(version) is not int or version < 1:
         message = f"must be the whole number {schema.version}, got {version!r}. Write schema = {schema.version}"
         raise FileError(complaint(source, lines, ("schema",), message))
     if version != schema.version:
         way = "Update curecalc, or write the file anew." if version > schema.version else "Write the file anew."
-        message = (
-            f"is {version}, but this version of curecalc reads {schema.name} files of schema {schema.version}. {way}"
-        )
+        message = f"is {version}, but this version of curecalc reads {schema.name} files of schema {schema.version}. {way}"
         raise FileError(complaint(source, lines, ("schema",), message))

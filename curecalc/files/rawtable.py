@@ -145,9 +145,7 @@ def _rows(name: str, lines: list[str], at: int, delimiter: str, above: list[Any]
             if len(rows) > max_rows:
                 raise FileError(f"{name}:{start}: more than {max_rows} rows. Split the file.")
     except csv.Error as error:
-        raise FileError(
-            f"{name}:{begin}: the row cannot be split into cells: {error}. Check the quotation marks."
-        ) from None
+        raise FileError(f"{name}:{begin}: the row cannot be split into cells: {error}. Check the quotation marks.") from None
     width = len(header)
     # blank cells past the header are padding where every row has them; in one row alone a comma split a number in two
     padded = delimiter != "," or len({len(row) for row in rows}) == 1
@@ -177,9 +175,7 @@ def _spreadsheet(name: str, data: bytes, names: Names, sheet: str | None, max_ro
     except FileError:
         raise
     except Exception as error:  # the reader raises its own classes, and more than one
-        raise FileError(
-            f"{name}: the spreadsheet cannot be read: {_first_line(error)}. Save it again as .xlsx."
-        ) from None
+        raise FileError(f"{name}: the spreadsheet cannot be read: {_first_line(error)}. Save it again as .xlsx.") from None
     filled = {n: t for n, t in tables.items() if any(not _empty(c) for row in t for c in row)}
     if not filled:
         raise FileError(f"{name}: the spreadsheet is empty. Save the table again.")
@@ -196,9 +192,7 @@ def _unpacked_size(name: str, data: bytes) -> None:
             if sum(i.file_size for i in archive.infolist()) > _MOST_UNPACKED:
                 raise FileError(f"{name}: the spreadsheet unpacks to more than {_MOST_UNPACKED} bytes. Split it.")
     except zipfile.BadZipFile:
-        raise FileError(
-            f"{name}: this is no .xlsx spreadsheet (broken or another format). Save it again as .xlsx."
-        ) from None
+        raise FileError(f"{name}: this is no .xlsx spreadsheet (broken or another format). Save it again as .xlsx.") from None
 
 
 def _sheet_rows(name: str, table: list[list[Any]], names: Names, max_rows: int) -> Raw:

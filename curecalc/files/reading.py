@@ -145,9 +145,7 @@ def _quantity(key: str, given: Any, field: Field) -> Any:
     if not isinstance(given, str):
         if type(given) in (int, float):
             raise _Refused(f"has no unit: got {given}. Write it as text with its unit, like {key} = {example}")
-        raise _Refused(
-            f"must be text with a number and a unit, got {_brief(given)}. Write, for example: {key} = {example}"
-        )
+        raise _Refused(f"must be text with a number and a unit, got {_brief(given)}. Write, for example: {key} = {example}")
     try:
         value = parse_measured(key, given, field.kind) if field.uncertain else parse(key, given, field.kind)
     except QuantityError as error:
@@ -237,9 +235,7 @@ def _date(key: str, given: Any) -> datetime.date:
 
 def _matrix(given: Any, field: Field) -> tuple[tuple[float, ...], ...]:
     rows: list[Any] = given if isinstance(given, list) else [None]
-    numbers = all(
-        isinstance(row, list) and all(type(n) in (int, float) and math.isfinite(n) for n in row) for row in rows
-    )
+    numbers = all(isinstance(row, list) and all(type(n) in (int, float) and math.isfinite(n) for n in row) for row in rows)
     if not numbers or len({len(row) for row in rows}) > 1:
         raise _Refused(f"must be rows of numbers of equal length, got {_brief(given)}. Write, like {field.sample()}")
     return tuple(tuple(float(n) for n in row) for row in rows)

@@ -10,9 +10,7 @@ from ..units import KINDS
 
 __all__ = ["Field", "Schema"]
 
-PLAIN_KINDS = (
-    "text", "choice", "date", "boolean", "whole", "list", "matrix", "table", "tables", "named", "free",
-)  # fmt: skip
+PLAIN_KINDS = ("text", "choice", "date", "boolean", "whole", "list", "matrix", "table", "tables", "named", "free")
 RULES = ("positive", "nonnegative", "finite")
 
 
@@ -99,9 +97,13 @@ class Field:
             assert self.item is not None
             return f"[{self.item.sample()}]"
         return {
-            "text": '"..."', "choice": f'"{self.choices[0]}"' if self.choices else "", "date": "2026-01-31",
-            "boolean": "true", "whole": str(max(self.minimum, 1)), "matrix": "[[1.0, 0.0], [0.0, 1.0]]",
-        }.get(self.kind, "{}")  # fmt: skip
+            "text": '"..."',
+            "choice": f'"{self.choices[0]}"' if self.choices else "",
+            "date": "2026-01-31",
+            "boolean": "true",
+            "whole": str(max(self.minimum, 1)),
+            "matrix": "[[1.0, 0.0], [0.0, 1.0]]",
+        }.get(self.kind, "{}")
 
 
 @dataclass(frozen=True)

@@ -39,27 +39,22 @@ class Cells:
     def _width(self, row: list[Any], line: int, width: int, used: set[int], positions: list[tuple[str, int]]) -> None:
         for index, cell in enumerate(row):
             if index not in used and cell not in (None, "") and str(cell).strip(BLANKS):
-                raise self.fail(line, index + 1, f"{clip(str(cell))} stands under no header: the header names "
-                                f"{len(positions)} columns. {self._comma_hint(row)}")  # fmt: skip
+                raise self.fail(
+                    line,
+                    index + 1,
+                    f"{clip(str(cell))} stands under no header: the header names {len(positions)} columns. {self._comma_hint(row)}",
+                )
         named = len(self.raw.header)
         if self.raw.delimiter == "," and len(row) > named:
-            raise self.fail(
-                line, named + 1, f"the row has {len(row)} cells, the header {named}. {self._comma_hint(row)}"
-            )
+            raise self.fail(line, named + 1, f"the row has {len(row)} cells, the header {named}. {self._comma_hint(row)}")
         if len(row) < width:
             missing = next(name for name, index in positions if index >= len(row))
             if not self.specs[missing].blank:
-                raise self.fail(
-                    line,
-                    len(row) + 1,
-                    f"the row ends after cell {len(row)} of {width}: {missing} is missing. Fill it in.",
-                )
+                raise self.fail(line, len(row) + 1, f"the row ends after cell {len(row)} of {width}: {missing} is missing. Fill it in.")
 
     def _comma_hint(self, row: list[Any]) -> str:
         if self.raw.delimiter == ",":
-            return (
-                "With commas between cells a decimal comma cannot be used: write decimal points, or separate with ';'."
-            )
+            return "With commas between cells a decimal comma cannot be used: write decimal points, or separate with ';'."
         return "Remove it, or name the column."
 
     def _decimal_mark(self, columns: dict[str, list[Any]]) -> str:
@@ -84,16 +79,20 @@ class Cells:
         if (sure or maybe) and point:
             name, row, cell = sure or maybe  # type: ignore[misc]
             raise self.fail(
-                self.raw.lines[row], self.fields[name], f"{name}: {clip(cell)} has a comma and {clip(point[2])} in line "
+                self.raw.lines[row],
+                self.fields[name],
+                f"{name}: {clip(cell)} has a comma and {clip(point[2])} in line "
                 f"{self.raw.lines[point[1]]} a point. Write all numbers with the same decimal mark.",
-            )  # fmt: skip
+            )
         if maybe and not sure:
             name, row, cell = maybe
             plain = cell.strip(BLANKS)
             raise self.fail(
-                self.raw.lines[row], self.fields[name], f"{name}: {clip(cell)} may be {plain.replace(',', '.')} or "
+                self.raw.lines[row],
+                self.fields[name],
+                f"{name}: {clip(cell)} may be {plain.replace(',', '.')} or "
                 f"{plain.replace(',', '')}. Write a decimal point, or state 'decimal = comma' above the header.",
-            )  # fmt: skip
+            )
         return "," if sure else "."
 
     def _column(self, name: str, cells: list[Any], mark: str) -> Any:
@@ -102,24 +101,16 @@ class Cells:
             return self._text_column(name, spec, cells)
         values = self._fast(cells, mark)
         if values is None:
-            values = np.array(
-                [self._number(name, spec, row, cell, mark) for row, cell in enumerate(cells)], dtype=float
-            )
+            values = np.array([self._number(name, spec, row, cell, mark) for row, cell in enumerate(cells)], dtype=float)
         bad = ~np.isfinite(values) & ~np.array([_is_blank(c) for c in cells]) if not np.isfinite(values).all() else None
         if bad is not None and bad.any():
             row = int(np.argmax(bad))
-            raise self.fail(
-                self.raw.lines[row], self.fields[name], f"{name}: {clip(str(cells[row]))} is too large to use."
-            )
+            raise self.fail(self.raw.lines[row], self.fields[name], f"{name}: {clip(str(cells[row]))} is too large to use.")
         if spec.kind == WHOLE:
             uneven = np.isfinite(values) & (values != np.floor(values))
             if uneven.any():
                 row = int(np.argmax(uneven))
-                raise self.fail(
-                    self.raw.lines[row],
-                    self.fields[name],
-                    f"{name} must be a whole number, got {clip(str(cells[row]))}.",
-                )
+                raise self.fail(self.raw.lines[row], self.fields[name], f"{name} must be a whole number, got {clip(str(cells[row]))}.")
         else:
             unit, kernel, factor = self.head.convert[name]
             if factor is None:
@@ -145,13 +136,9 @@ class Cells:
             else:
                 text = str(cell).strip(BLANKS + "\r\n")
             if not text and not spec.blank:
-                raise self.fail(
-                    self.raw.lines[row], self.fields[name], f"{name} is blank. Fill it in or delete the row."
-                )
+                raise self.fail(self.raw.lines[row], self.fields[name], f"{name} is blank. Fill it in or delete the row.")
             if len(text) > 10_000 or any(ord(c) < 32 and c not in "\n\r\t" for c in text):
-                raise self.fail(
-                    self.raw.lines[row], self.fields[name], f"{name}: {clip(text)} is not plain short text."
-                )
+                raise self.fail(self.raw.lines[row], self.fields[name], f"{name}: {clip(text)} is not plain short text.")
             out.append(text)
         return out
 
@@ -178,8 +165,11 @@ class Cells:
             note = " (a formula that was never calculated also reads as blank)" if self.raw.delimiter == "xlsx" else ""
             raise self.fail(line, column, f"{name} is blank{note}. Fill it in, or delete the row.")
         if not isinstance(cell, str):
-            raise self.fail(line, column, f"{name}: {clip(str(cell))} is a {_cell_type(cell)}, not a number. "
-                            "Format the column as numbers and type it again.")  # fmt: skip
+            raise self.fail(
+                line,
+                column,
+                f"{name}: {clip(str(cell))} is a {_cell_type(cell)}, not a number. Format the column as numbers and type it again.",
+            )
         text = cell.strip(BLANKS)
         if mark == "," and COMMA_NUMBER.fullmatch(text):
             return float(text.replace(",", "."))
@@ -190,9 +180,7 @@ class Cells:
     def _why_not(self, text: str, name: str, spec: Column, mark: str) -> str:
         shown = clip(text)
         if "," in text and "." in text:
-            plain = (
-                text.replace(",", "") if text.rfind(".") > text.rfind(",") else text.replace(".", "").replace(",", ".")
-            )
+            plain = text.replace(",", "") if text.rfind(".") > text.rfind(",") else text.replace(".", "").replace(",", ".")
             return f"cannot read {shown}. Write it without a thousands separator, like {clip(plain)}."
         if "," in text and self.raw.delimiter == ",":
             return f"cannot read {shown}. Write a decimal point, or separate the cells with ';'."

@@ -97,16 +97,12 @@ class Head:
     def above(self, line: int, cells: list[Any]) -> None:
         texts = [c if isinstance(c, str) else ("" if c is None else f"{c:.17g}") for c in cells]
         first = texts[0].strip(BLANKS)
-        if len(texts) > 1 and normalise(_HEADER.sub(r"\g<name>", first.lstrip("#"))) in (
-            set(self.known) | DECIMAL_NAMES
-        ):
+        if len(texts) > 1 and normalise(_HEADER.sub(r"\g<name>", first.lstrip("#"))) in (set(self.known) | DECIMAL_NAMES):
             head = _HEADER.match(first.lstrip("# "))
             if head and "=" not in texts[1]:
                 rest = [t for t in texts[2:] if t.strip(BLANKS)]
                 if rest:
-                    raise self.fail(
-                        line, 3, f"expected one value after {first!r}, got also {rest[0]!r}. Write one value."
-                    )
+                    raise self.fail(line, 3, f"expected one value after {first!r}, got also {rest[0]!r}. Write one value.")
                 self._setting(line, head["name"], head["unit"], texts[1].strip(BLANKS))
                 return
         for text in texts:
@@ -132,9 +128,7 @@ class Head:
         if plain in DECIMAL_NAMES:
             mark = _DECIMAL_WORDS.get(value.strip("\"'").lower())
             if mark is None:
-                raise self.fail(
-                    line, None, f"decimal: cannot read {value!r}. Write 'decimal = comma' or 'decimal = point'."
-                )
+                raise self.fail(line, None, f"decimal: cannot read {value!r}. Write 'decimal = comma' or 'decimal = point'.")
             if mark == "," and self.raw.delimiter == ",":
                 raise self.fail(line, None, "decimal = comma does not go with commas between cells. Separate with ';'.")
             self.stated_decimal = mark
@@ -188,9 +182,10 @@ class Head:
         texts = [c if isinstance(c, str) else ("" if c is None else f"{c:.17g}") for c in self.raw.header]
         if any(NUMBER.fullmatch(t.strip(BLANKS)) or COMMA_NUMBER.fullmatch(t.strip(BLANKS)) for t in texts):
             raise self.fail(
-                line, 1, f"no header: {clip(', '.join(texts))} holds numbers. Name the columns in the first line, "
-                f"like '{self._example_header()}'.",
-            )  # fmt: skip
+                line,
+                1,
+                f"no header: {clip(', '.join(texts))} holds numbers. Name the columns in the first line, like '{self._example_header()}'.",
+            )
         for index, cell in enumerate(texts):
             text = cell.strip(BLANKS)
             if not text:
@@ -200,16 +195,12 @@ class Head:
                 continue
             found = _HEADER.match(text)
             if not found or not found["name"].strip():
-                raise self.fail(
-                    line, index + 1, f"cannot read the header {clip(text)}. Write it like 'thickness [um]'."
-                )
+                raise self.fail(line, index + 1, f"cannot read the header {clip(text)}. Write it like 'thickness [um]'.")
             name = self._known(line, index + 1, found["name"], what="column")
             if self.specs[name].only_once:
                 raise self.fail(line, index + 1, f"{name} holds for the whole file. State it once above the header.")
             if name in self.fields:
-                raise self.fail(
-                    line, index + 1, f"column {name} appears twice, first as column {self.fields[name]}. Keep one."
-                )
+                raise self.fail(line, index + 1, f"column {name} appears twice, first as column {self.fields[name]}. Keep one.")
             if name in self.settings:
                 raise self.fail(line, index + 1, f"{name} is a column and also stated above the header. Keep one.")
             unit = found["unit"] if found["unit"] is not None else found["round"]
@@ -251,9 +242,10 @@ class Head:
         for name, spec in self.specs.items():
             if spec.required and name not in columns and name not in self.settings:
                 raise self.fail(
-                    self.raw.header_line, None, f"no column '{name}'. Add one, with the header {with_unit(name, spec)!r}; "
-                    f"found {', '.join(columns)}.",
-                )  # fmt: skip
+                    self.raw.header_line,
+                    None,
+                    f"no column '{name}'. Add one, with the header {with_unit(name, spec)!r}; found {', '.join(columns)}.",
+                )
 
     def bad_sign(self, line: int, column: int | None, name: str, spec: Column, text: str) -> bool:
         rule = "above zero" if spec.sign == "positive" else "at least zero"

@@ -95,12 +95,7 @@ class Table:
 
 
 def read_table(
-    path: str | Path,
-    columns: Mapping[str, Column],
-    *,
-    sheet: str | None = None,
-    max_bytes: int = 50_000_000,
-    max_rows: int = 500_000,
+    path: str | Path, columns: Mapping[str, Column], *, sheet: str | None = None, max_bytes: int = 50_000_000, max_rows: int = 500_000
 ) -> Table:
     """Read a table from a file; see the module text for what a file may look like.
 
@@ -136,9 +131,7 @@ def read_table(
     except FileNotFoundError:
         raise FileError(f"{name}: there is no such file. Check the path and its spelling.") from None
     except PermissionError:
-        raise FileError(
-            f"{name}: the file may not be read. Close it in other programs, or ask for the right."
-        ) from None
+        raise FileError(f"{name}: the file may not be read. Close it in other programs, or ask for the right.") from None
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise FileError(f"{name}: the file cannot be read: {why}. Check the path.") from None
@@ -146,13 +139,7 @@ def read_table(
 
 
 def read_table_bytes(
-    name: str,
-    data: bytes,
-    columns: Mapping[str, Column],
-    *,
-    sheet: str | None = None,
-    max_bytes: int = 50_000_000,
-    max_rows: int = 500_000,
+    name: str, data: bytes, columns: Mapping[str, Column], *, sheet: str | None = None, max_bytes: int = 50_000_000, max_rows: int = 500_000
 ) -> Table:
     """Like `read_table`, for bytes already in memory (an upload, pasted text); `name` stands for the path in errors.
 

@@ -17,9 +17,7 @@ from .schema import Field, Schema
 __all__ = ["document_text", "starting_text", "write_document", "write_text"]
 
 
-def write_document(
-    path: str | Path, schema: Schema, values: Mapping[str, Any], *, overwrite: bool = False, comment: str = ""
-) -> None:
+def write_document(path: str | Path, schema: Schema, values: Mapping[str, Any], *, overwrite: bool = False, comment: str = "") -> None:
     """Write `values` as a document of `schema`; keys that are None are left out.
 
     The text is read back against the schema first, then replaces the file in one step. A file that stands already is
@@ -35,9 +33,7 @@ def document_text(schema: Schema, values: Mapping[str, Any], *, comment: str = "
     try:
         import tomli_w
     except ImportError:
-        raise FileError(
-            f"writing a {schema.name} file needs one more package. Install it with: pip install 'curecalc[files]'"
-        ) from None
+        raise FileError(f"writing a {schema.name} file needs one more package. Install it with: pip install 'curecalc[files]'") from None
     body = tomli_w.dumps({"schema": schema.version} | _table(schema.table(), values), multiline_strings=False)
     head = "".join(f"# {line}".rstrip() + "\n" for line in comment.splitlines())
     parse_document(head + body, schema, source=f"the {schema.name} to be written")

@@ -34,10 +34,21 @@ from ..units import (
 )
 
 __all__ = [
-    "Beam", "TopHatBeam", "beam_diameter", "beam_fwhm", "beam_irradiance", "defocus_for_radius", "enclosed_power",
-    "perpendicular_radius", "radius_at", "radius_from_d4sigma", "radius_from_diameter", "radius_from_fwhm",
-    "rayleigh_range", "top_hat_irradiance",
-]  # fmt: skip
+    "Beam",
+    "TopHatBeam",
+    "beam_diameter",
+    "beam_fwhm",
+    "beam_irradiance",
+    "defocus_for_radius",
+    "enclosed_power",
+    "perpendicular_radius",
+    "radius_at",
+    "radius_from_d4sigma",
+    "radius_from_diameter",
+    "radius_from_fwhm",
+    "rayleigh_range",
+    "top_hat_irradiance",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -251,14 +262,10 @@ def top_hat_irradiance(*, power: Quantity, beam_radius: Quantity) -> Quantity:
     >>> f"{top_hat_irradiance(power=Q(30.0, 'mW'), beam_radius=Q(125.0, 'um')).m_as('mW/mm^2'):.1f}"
     '611.2'
     """
-    return Quantity(
-        _spot.top_hat_irradiance(positive("power", power, MW), positive("beam_radius", beam_radius, MM)), MW_MM2
-    )
+    return Quantity(_spot.top_hat_irradiance(positive("power", power, MW), positive("beam_radius", beam_radius, MM)), MW_MM2)
 
 
-def perpendicular_radius(
-    *, radius_x: Quantity, radius_y: Quantity, track_angle: Quantity, spot_angle: Quantity | None = None
-) -> Quantity:
+def perpendicular_radius(*, radius_x: Quantity, radius_y: Quantity, track_angle: Quantity, spot_angle: Quantity | None = None) -> Quantity:
     r"""Radius across a scanned line of an elliptical spot, sqrt(Wx^2 sin^2 psi + Wy^2 cos^2 psi).
 
     Parameters
@@ -318,9 +325,7 @@ def rayleigh_range(*, waist_radius: Quantity, wavelength: Quantity, beam_quality
     '26.6'
     """
     m2 = ratio("beam_quality", beam_quality, low=1.0, low_open=False)
-    return Quantity(
-        _spot.rayleigh_range(positive("waist_radius", waist_radius, MM), m2, positive("wavelength", wavelength, MM)), MM
-    )
+    return Quantity(_spot.rayleigh_range(positive("waist_radius", waist_radius, MM), m2, positive("wavelength", wavelength, MM)), MM)
 
 
 def radius_at(*, defocus: Quantity, waist_radius: Quantity, wavelength: Quantity, beam_quality: Any = 1.0) -> Quantity:
@@ -351,14 +356,10 @@ def radius_at(*, defocus: Quantity, waist_radius: Quantity, wavelength: Quantity
     '88.4'
     """
     zr = rayleigh_range(waist_radius=waist_radius, wavelength=wavelength, beam_quality=beam_quality).m_as(MM)
-    return Quantity(
-        _spot.caustic_radius(finite("defocus", defocus, MM), positive("waist_radius", waist_radius, MM), zr), MM
-    )
+    return Quantity(_spot.caustic_radius(finite("defocus", defocus, MM), positive("waist_radius", waist_radius, MM), zr), MM)
 
 
-def defocus_for_radius(
-    *, beam_radius: Quantity, waist_radius: Quantity, wavelength: Quantity, beam_quality: Any = 1.0
-) -> Quantity:
+def defocus_for_radius(*, beam_radius: Quantity, waist_radius: Quantity, wavelength: Quantity, beam_quality: Any = 1.0) -> Quantity:
     r"""Distance from the waist, either way, at which the beam has a wanted radius: zR sqrt((W/W0)^2 - 1).
 
     Parameters
@@ -388,7 +389,5 @@ def defocus_for_radius(
     zr = rayleigh_range(waist_radius=waist_radius, wavelength=wavelength, beam_quality=beam_quality).m_as(MM)
     w, w0 = positive("beam_radius", beam_radius, MM), positive("waist_radius", waist_radius, MM)
     if np.any(np.less(w, w0)):
-        raise QuantityError(
-            "beam_radius must not be below waist_radius: no defocus makes the beam narrower than its waist."
-        )
+        raise QuantityError("beam_radius must not be below waist_radius: no defocus makes the beam narrower than its waist.")
     return Quantity(_spot.defocus_for_radius(w, w0, zr), MM)

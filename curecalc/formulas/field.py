@@ -13,8 +13,16 @@ from typing import Any, NamedTuple
 from ..physics import tilt as _tilt
 from ..units import DEG, MM, MM_S, ONE, RAD, Quantity, QuantityError, finite, nonnegative, positive, ratio
 
-__all__ = ["FresnelLoss", "footprint_factor", "fresnel_loss", "incidence_angle", "refraction_angle", "surface_speed",
-           "transmission_ratio", "vertical_depth_factor"]  # fmt: skip
+__all__ = [
+    "FresnelLoss",
+    "footprint_factor",
+    "fresnel_loss",
+    "incidence_angle",
+    "refraction_angle",
+    "surface_speed",
+    "transmission_ratio",
+    "vertical_depth_factor",
+]
 
 
 class FresnelLoss(NamedTuple):
@@ -30,9 +38,7 @@ def _incidence(value: Quantity) -> Any:
     limit = math.radians(80.0)
     low, high = (theta, theta) if isinstance(theta, float) else (theta.min(), theta.max())
     if low < 0.0 or high > limit:
-        raise QuantityError(
-            f"incidence_angle must be from 0 to 80 deg, got {math.degrees(high if high > limit else low):.6g} deg."
-        )
+        raise QuantityError(f"incidence_angle must be from 0 to 80 deg, got {math.degrees(high if high > limit else low):.6g} deg.")
     return theta
 
 

@@ -11,9 +11,15 @@ from ..physics import raster as _raster
 from ..units import HZ, MJ_CM2, MJ_MM2, MM, MM2_S, MM_S, MW, Quantity, count, finite, positive
 
 __all__ = [
-    "RasterExposure", "breakup_speed", "hatch_spacing_for_exposure", "light_limited_area_rate", "mean_exposure",
-    "pulse_exposure", "raster_exposure", "raster_profile",
-]  # fmt: skip
+    "RasterExposure",
+    "breakup_speed",
+    "hatch_spacing_for_exposure",
+    "light_limited_area_rate",
+    "mean_exposure",
+    "pulse_exposure",
+    "raster_exposure",
+    "raster_profile",
+]
 
 
 class RasterExposure(NamedTuple):
@@ -90,9 +96,7 @@ def raster_exposure(
     v, h = positive("scan_speed", scan_speed, MM_S), positive("hatch_spacing", hatch_spacing, MM)
     mean = _raster.mean_exposure(p, v, h) * count("passes", passes)
     s = h / w0
-    return RasterExposure(
-        *(_exposure(mean * factor) for factor in (np.ones_like(s)[()], _raster.ridge(s), _raster.valley(s)))
-    )
+    return RasterExposure(*(_exposure(mean * factor) for factor in (np.ones_like(s)[()], _raster.ridge(s), _raster.valley(s))))
 
 
 def raster_profile(
@@ -130,9 +134,7 @@ def raster_profile(
     return _exposure(_raster.mean_exposure(p, v, h) * _raster.profile(finite("distance", distance, MM) / h, h / w0))
 
 
-def hatch_spacing_for_exposure(
-    *, power: Quantity, beam_radius: Quantity, scan_speed: Quantity, exposure: Quantity
-) -> Quantity:
+def hatch_spacing_for_exposure(*, power: Quantity, beam_radius: Quantity, scan_speed: Quantity, exposure: Quantity) -> Quantity:
     r"""Widest spacing at which the weakest place of a raster still gets an exposure.
 
     Parameters
@@ -164,9 +166,7 @@ def hatch_spacing_for_exposure(
     return Quantity(_raster.spacing_ratio(positive("exposure", exposure, MJ_MM2) / peak) * w0, MM)
 
 
-def pulse_exposure(
-    *, power: Quantity, beam_radius: Quantity, scan_speed: Quantity, pulse_rate: Quantity
-) -> RasterExposure:
+def pulse_exposure(*, power: Quantity, beam_radius: Quantity, scan_speed: Quantity, pulse_rate: Quantity) -> RasterExposure:
     r"""Mean, greatest and least exposure on the axis of a line drawn by pulses a distance v/f apart.
 
     Parameters
@@ -198,14 +198,10 @@ def pulse_exposure(
     p, w0 = positive("power", power, MW), positive("beam_radius", beam_radius, MM)
     v, f = positive("scan_speed", scan_speed, MM_S), positive("pulse_rate", pulse_rate, HZ)
     mean, s = _line.scan_exposure(p, w0, v), v / f / w0
-    return RasterExposure(
-        *(_exposure(mean * factor) for factor in (np.ones_like(s)[()], _raster.ridge(s), _raster.valley(s)))
-    )
+    return RasterExposure(*(_exposure(mean * factor) for factor in (np.ones_like(s)[()], _raster.ridge(s), _raster.valley(s))))
 
 
-def breakup_speed(
-    *, power: Quantity, beam_radius: Quantity, pulse_rate: Quantity, critical_exposure: Quantity
-) -> Quantity:
+def breakup_speed(*, power: Quantity, beam_radius: Quantity, pulse_rate: Quantity, critical_exposure: Quantity) -> Quantity:
     r"""Speed above which a line drawn by pulses breaks up: half-way between two pulses the exposure falls to Ec.
 
     Parameters

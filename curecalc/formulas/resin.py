@@ -27,10 +27,19 @@ from ..units import (
 )
 
 __all__ = [
-    "BleachingResin", "PowerThresholdResin", "Resin", "bleaching_cure_depth", "bleaching_exposure_for_depth",
-    "cure_depth", "exposure_at_depth", "exposure_for_depth", "initiation_rate", "penetration_depth_from_absorbance",
-    "threshold_cure_depth", "threshold_exposure_for_depth",
-]  # fmt: skip
+    "BleachingResin",
+    "PowerThresholdResin",
+    "Resin",
+    "bleaching_cure_depth",
+    "bleaching_exposure_for_depth",
+    "cure_depth",
+    "exposure_at_depth",
+    "exposure_for_depth",
+    "initiation_rate",
+    "penetration_depth_from_absorbance",
+    "threshold_cure_depth",
+    "threshold_exposure_for_depth",
+]
 
 
 class Told(NamedTuple):
@@ -92,9 +101,12 @@ class Resin(Shown):
     law: ClassVar[type[_laws.Law]] = _laws.Plain
     law_units: ClassVar[dict[str, Unit]] = {"penetration_depth": MM, "critical_exposure": MJ_MM2}
     told: ClassVar[Told] = Told(
-        "Cd = Dp ln(E/Ec)", "{penetration_depth} x ln({dose}/{critical_exposure})", "E = Ec exp(Cd/Dp)", "E_bottom = Es e^(-t/Dp)",
+        "Cd = Dp ln(E/Ec)",
+        "{penetration_depth} x ln({dose}/{critical_exposure})",
+        "E = Ec exp(Cd/Dp)",
+        "E_bottom = Es e^(-t/Dp)",
         "Resin is solid down to where the exposure has fallen to the critical exposure.",
-    )  # fmt: skip
+    )
 
     def __post_init__(self) -> None:
         for name, unit in self.law_units.items():
@@ -354,9 +366,7 @@ def bleaching_exposure_for_depth(
     return _finite_exposure(_laws.Bleaching(_dp(penetration_depth), _ec(critical_exposure), eb), _cd(cure_depth))
 
 
-def initiation_rate(
-    *, exposure: Quantity, depth: Quantity, penetration_depth: Quantity, bleaching_exposure: Quantity
-) -> Quantity:
+def initiation_rate(*, exposure: Quantity, depth: Quantity, penetration_depth: Quantity, bleaching_exposure: Quantity) -> Quantity:
     r"""Local initiation rate over the first rate at the surface, in a resin whose initiator bleaches fully.
 
     Parameters
@@ -478,7 +488,5 @@ def _finite_exposure(law: _laws.Law, cd: Any) -> Quantity:
         e = law.dose(cd)
     if not np.all(np.isfinite(e)):
         deepest = float(np.max(cd / law.penetration_depth))
-        raise QuantityError(
-            f"cure_depth is {deepest:.4g} penetration depths: no exposure a number can hold reaches it."
-        )
+        raise QuantityError(f"cure_depth is {deepest:.4g} penetration depths: no exposure a number can hold reaches it.")
     return Quantity(e, MJ_MM2).to(MJ_CM2)

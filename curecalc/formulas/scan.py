@@ -28,10 +28,7 @@ from ..units import (
     ratio,
 )
 
-__all__ = [
-    "Scan", "line_width", "power_for_depth", "scan_exposure", "scan_speed", "section_depth", "segment_exposure",
-    "top_hat_exposure",
-]  # fmt: skip
+__all__ = ["Scan", "line_width", "power_for_depth", "scan_exposure", "scan_speed", "section_depth", "segment_exposure", "top_hat_exposure"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,12 +122,7 @@ def scan_exposure(*, power: Quantity, beam_radius: Quantity, scan_speed: Quantit
 
 
 def scan_speed(
-    *,
-    power: Quantity,
-    beam_radius: Quantity,
-    penetration_depth: Quantity,
-    critical_exposure: Quantity,
-    cure_depth: Quantity,
+    *, power: Quantity, beam_radius: Quantity, penetration_depth: Quantity, critical_exposure: Quantity, cure_depth: Quantity
 ) -> Quantity:
     r"""Speed at which one line cures to a depth, sqrt(2/pi) P / (W0 Ec) exp(-Cd/Dp).
 
@@ -162,10 +154,7 @@ def scan_speed(
     '880.576'
     """
     p, w0 = positive("power", power, MW), positive("beam_radius", beam_radius, MM)
-    dp, ec = (
-        positive("penetration_depth", penetration_depth, MM),
-        positive("critical_exposure", critical_exposure, MJ_MM2),
-    )
+    dp, ec = (positive("penetration_depth", penetration_depth, MM), positive("critical_exposure", critical_exposure, MJ_MM2))
     cd = nonnegative("cure_depth", cure_depth, MM)
     try:
         with np.errstate(over="raise", under="raise"):
@@ -177,12 +166,7 @@ def scan_speed(
 
 
 def power_for_depth(
-    *,
-    scan_speed: Quantity,
-    beam_radius: Quantity,
-    penetration_depth: Quantity,
-    critical_exposure: Quantity,
-    cure_depth: Quantity,
+    *, scan_speed: Quantity, beam_radius: Quantity, penetration_depth: Quantity, critical_exposure: Quantity, cure_depth: Quantity
 ) -> Quantity:
     r"""Power at which one line cures to a depth at a given speed, sqrt(pi/2) W0 v Ec exp(Cd/Dp).
 
@@ -213,16 +197,12 @@ def power_for_depth(
     """
     from .resin import exposure_for_depth
 
-    e = exposure_for_depth(
-        cure_depth=cure_depth, penetration_depth=penetration_depth, critical_exposure=critical_exposure
-    )
+    e = exposure_for_depth(cure_depth=cure_depth, penetration_depth=penetration_depth, critical_exposure=critical_exposure)
     w0, v = positive("beam_radius", beam_radius, MM), positive("scan_speed", scan_speed, MM_S)
     return Quantity(_line.power_for_exposure(e.m_as(MJ_MM2), w0, v), MW)
 
 
-def line_width(
-    *, beam_radius: Quantity, cure_depth: Quantity, penetration_depth: Quantity, depth: Quantity | None = None
-) -> Quantity:
+def line_width(*, beam_radius: Quantity, cure_depth: Quantity, penetration_depth: Quantity, depth: Quantity | None = None) -> Quantity:
     r"""Width of a cured line at a depth below the surface, W0 sqrt(2 (Cd - z)/Dp).
 
     Parameters
@@ -256,9 +236,7 @@ def line_width(
     return Quantity(w0 * np.sqrt(2.0 * np.maximum(cd - z, 0.0) / dp), MM)
 
 
-def section_depth(
-    *, distance: Quantity, beam_radius: Quantity, cure_depth: Quantity, penetration_depth: Quantity
-) -> Quantity:
+def section_depth(*, distance: Quantity, beam_radius: Quantity, cure_depth: Quantity, penetration_depth: Quantity) -> Quantity:
     r"""Depth of the cured section at a distance from the line's axis: the parabola Cd - 2 Dp y^2/W0^2, not below zero.
 
     Parameters
@@ -290,13 +268,7 @@ def section_depth(
 
 
 def segment_exposure(
-    *,
-    power: Quantity,
-    beam_radius: Quantity,
-    scan_speed: Quantity,
-    length: Quantity,
-    position: Quantity,
-    distance: Quantity | None = None,
+    *, power: Quantity, beam_radius: Quantity, scan_speed: Quantity, length: Quantity, position: Quantity, distance: Quantity | None = None
 ) -> Quantity:
     r"""Exposure along a straight segment of finite length, scanned once from end to end at constant speed.
 
@@ -337,9 +309,7 @@ def segment_exposure(
     return _exposure(_line.line_profile(peak, w0, y) * share)
 
 
-def top_hat_exposure(
-    *, power: Quantity, beam_radius: Quantity, scan_speed: Quantity, distance: Quantity | None = None
-) -> Quantity:
+def top_hat_exposure(*, power: Quantity, beam_radius: Quantity, scan_speed: Quantity, distance: Quantity | None = None) -> Quantity:
     r"""Exposure of a line scanned with a top-hat beam, 2 P sqrt(R^2 - y^2)/(pi R^2 v).
 
     Parameters

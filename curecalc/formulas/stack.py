@@ -27,12 +27,7 @@ def _layers(value: Any) -> Any:
 
 
 def stack_exposure(
-    *,
-    exposure: Quantity,
-    depth: Quantity,
-    layer_thickness: Quantity,
-    penetration_depth: Quantity,
-    layers: Any = math.inf,
+    *, exposure: Quantity, depth: Quantity, layer_thickness: Quantity, penetration_depth: Quantity, layers: Any = math.inf
 ) -> Quantity:
     r"""Total exposure below the top of the first layer after n equal layers, the first included.
 
@@ -72,9 +67,7 @@ def stack_exposure(
     return Quantity(_stack.stack_exposure(e, z, _layers(layers), t, dp), MJ_MM2).to(MJ_CM2)
 
 
-def interface_exposure(
-    *, exposure: Quantity, layer_thickness: Quantity, penetration_depth: Quantity, layers: Any = math.inf
-) -> Quantity:
+def interface_exposure(*, exposure: Quantity, layer_thickness: Quantity, penetration_depth: Quantity, layers: Any = math.inf) -> Quantity:
     r"""Total exposure at the bottom of the first layer, its bond to what lies below, after n layers in all.
 
     Parameters
@@ -103,17 +96,11 @@ def interface_exposure(
     """
     positive("layer_thickness", layer_thickness, MM)  # before it stands in for a depth
     return stack_exposure(
-        exposure=exposure,
-        depth=layer_thickness,
-        layer_thickness=layer_thickness,
-        penetration_depth=penetration_depth,
-        layers=layers,
+        exposure=exposure, depth=layer_thickness, layer_thickness=layer_thickness, penetration_depth=penetration_depth, layers=layers
     )
 
 
-def print_through(
-    *, cure_depth: Quantity, layer_thickness: Quantity, penetration_depth: Quantity, layers: Any = math.inf
-) -> Quantity:
+def print_through(*, cure_depth: Quantity, layer_thickness: Quantity, penetration_depth: Quantity, layers: Any = math.inf) -> Quantity:
     r"""Solid below the nominal face of a down-facing surface after n equal layers.
 
     (Cd - t) + Dp ln[(1 - e^(-n t/Dp))/(1 - e^(-t/Dp))]

@@ -18,15 +18,7 @@ from ..spot.light import PowerMeasurement
 from ..spot.measurement import COMMON, BeamMeasurement
 from ..units import DEG, Measured, Quantity, QuantityError, measured, to_json
 
-__all__ = [
-    "BEAM_SCHEMA",
-    "BeamRecord",
-    "beam_record",
-    "read_beam",
-    "read_beam_record",
-    "with_power",
-    "write_beam_record",
-]
+__all__ = ["BEAM_SCHEMA", "BeamRecord", "beam_record", "read_beam", "read_beam_record", "with_power", "write_beam_record"]
 
 
 def _check(document: Document) -> None:
@@ -66,7 +58,7 @@ BEAM_SCHEMA = Schema(
     },
     help="A beam at the resin surface. Lengths are 1/e^2 RADII of irradiance.",
     check=_check,
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,10 +95,16 @@ class BeamRecord:
         if use is None and needs_power:
             raise QuantityError("power is missing from the beam file. Give --power, or add power readings to the file.")
         return Beam(
-            power=use, radius_x=self.radius_x, radius_y=self.radius_y, radius_correlation=self._correlation(),
-            angle=self.angle, beam_quality=self.beam_quality,
-            wavelength=self.wavelength, pulse_rate=self.pulse_rate, name=self.name,
-        )  # fmt: skip
+            power=use,
+            radius_x=self.radius_x,
+            radius_y=self.radius_y,
+            radius_correlation=self._correlation(),
+            angle=self.angle,
+            beam_quality=self.beam_quality,
+            wavelength=self.wavelength,
+            pulse_rate=self.pulse_rate,
+            name=self.name,
+        )
 
     def _correlation(self) -> float:
         """Of both radii's errors: what their budgets call common, over the whole."""
@@ -119,19 +117,22 @@ class BeamRecord:
 
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
-        quantities = {
-            k: getattr(self, k) for k in ("radius_x", "radius_y", "angle", "wavelength", "power", "pulse_rate")
-        }
+        quantities = {k: getattr(self, k) for k in ("radius_x", "radius_y", "angle", "wavelength", "power", "pulse_rate")}
         return {
-            "name": self.name, "method": self.method,
+            "name": self.name,
+            "method": self.method,
             **{k: None if v is None else to_json(v) for k, v in quantities.items()},
             "beam_quality": self.beam_quality,
             "measured_on": self.measured_on.isoformat() if self.measured_on else None,
-            "data_file": self.data_file, "data_sha256": self.data_sha256,
-            "budget": [{"of": of, "name": name, "relative_standard_uncertainty": u,
-                        "degrees_of_freedom": d if math.isfinite(d) else None} for of, name, u, d in self.budget],
-            "warnings": list(self.warnings), "note": self.note,
-        }  # fmt: skip
+            "data_file": self.data_file,
+            "data_sha256": self.data_sha256,
+            "budget": [
+                {"of": of, "name": name, "relative_standard_uncertainty": u, "degrees_of_freedom": d if math.isfinite(d) else None}
+                for of, name, u, d in self.budget
+            ],
+            "warnings": list(self.warnings),
+            "note": self.note,
+        }
 
 
 def read_beam_record(path: str | Path) -> BeamRecord:
@@ -145,10 +146,14 @@ def read_beam_record(path: str | Path) -> BeamRecord:
     document = read_document(path, BEAM_SCHEMA)
     values = {k: v for k, v in document.values.items() if v is not None}
     values["budget"] = tuple(
-        (b["of"], b["name"], float(b["relative_standard_uncertainty"]),
-         math.inf if b.get("degrees_of_freedom") is None else float(b["degrees_of_freedom"]))
+        (
+            b["of"],
+            b["name"],
+            float(b["relative_standard_uncertainty"]),
+            math.inf if b.get("degrees_of_freedom") is None else float(b["degrees_of_freedom"]),
+        )
         for b in values.get("budget") or ()
-    )  # fmt: skip
+    )
     values["warnings"] = tuple(values.get("warnings") or ())
     return BeamRecord(**values)
 
@@ -165,9 +170,7 @@ def read_beam(path: str | Path, *, power: Measured | Quantity | None = None, nee
     """
     record = read_beam_record(path)
     if power is None and record.power is None and needs_power:
-        raise QuantityError(
-            f"{path}: power: is missing. Give --power, or add power readings to the file with `curecalc spot`."
-        )
+        raise QuantityError(f"{path}: power: is missing. Give --power, or add power readings to the file with `curecalc spot`.")
     return record.beam(power=power, needs_power=needs_power)
 
 
@@ -184,12 +187,7 @@ def write_beam_record(path: str | Path, record: BeamRecord, *, overwrite: bool =
     if record.radius_y is None:
         values.pop("angle", None)
     values["budget"] = [
-        {
-            "of": of,
-            "name": name,
-            "relative_standard_uncertainty": u,
-            **({"degrees_of_freedom": d} if math.isfinite(d) else {}),
-        }
+        {"of": of, "name": name, "relative_standard_uncertainty": u, **({"degrees_of_freedom": d} if math.isfinite(d) else {})}
         for of, name, u, d in record.budget
     ]
     if record.warnings:
@@ -219,22 +217,25 @@ def beam_record(
     return BeamRecord(
         radius_x=measurement.radius_x.measured,
         radius_y=None if measurement.radius_y is None else measurement.radius_y.measured,
-        angle=measurement.angle, beam_quality=quality if quality is None or quality >= 1.0 else None, wavelength=light,
+        angle=measurement.angle,
+        beam_quality=quality if quality is None or quality >= 1.0 else None,
+        wavelength=light,
         power=old.power if old is not None else None if power is None else measured(power),
         power_measured_on=old.power_measured_on if old is not None else None,
         power_data_sha256=old.power_data_sha256 if old is not None else "",
         pulse_rate=base.pulse_rate if base is not None else None,
-        name=name or (base.name if base is not None else ""), method=measurement.kind, measured_on=measured_on,
-        data_file=measurement.source, data_sha256=measurement.sha256,
+        name=name or (base.name if base is not None else ""),
+        method=measurement.kind,
+        measured_on=measured_on,
+        data_file=measurement.source,
+        data_sha256=measurement.sha256,
         budget=tuple((of, p.name, p.relative, p.degrees_of_freedom) for of, p in parts) + kept,
         warnings=measurement.warnings,
-    )  # fmt: skip
+    )
 
 
 def with_power(base: BeamRecord, reading: PowerMeasurement, *, measured_on: datetime.date) -> BeamRecord:
     """The record with a new power and its budget; the radius stays as it was."""
     budget = tuple(b for b in base.budget if b[0] != "power")
     budget += tuple(("power", p.name, p.relative, p.degrees_of_freedom) for p in reading.power.parts)
-    return replace(
-        base, power=reading.measured, power_measured_on=measured_on, power_data_sha256=reading.sha256, budget=budget
-    )
+    return replace(base, power=reading.measured, power_measured_on=measured_on, power_data_sha256=reading.sha256, budget=budget)

@@ -65,11 +65,16 @@ class Machine:
     def to_dict(self) -> dict[str, Any]:
         """What sheets show of the machine."""
         return {
-            "name": self.name, "wavelength": to_json(self.wavelength), "power": to_json(self.power),
-            "power_reading_date": self.power_reading_date.isoformat(), "power_meter": self.power_meter,
-            "scan_speed_max": to_json(self.scan_speed_max), "recoat_time": to_json(self.recoat_time),
-            "path": self.path, "sha256": self.sha256,
-        }  # fmt: skip
+            "name": self.name,
+            "wavelength": to_json(self.wavelength),
+            "power": to_json(self.power),
+            "power_reading_date": self.power_reading_date.isoformat(),
+            "power_meter": self.power_meter,
+            "scan_speed_max": to_json(self.scan_speed_max),
+            "recoat_time": to_json(self.recoat_time),
+            "path": self.path,
+            "sha256": self.sha256,
+        }
 
 
 def machine_beam(machine: Machine) -> Beam:
@@ -78,9 +83,12 @@ def machine_beam(machine: Machine) -> Beam:
     radius = 0.5 * (low + high)
     known = math.hypot(machine.beam_radius_scale_uncertainty, machine.beam_radius_repeatability)
     beam = Beam(
-        power=machine.power, radius_x=Measured(Quantity(radius, MM), Quantity(known * radius, MM)),
-        wavelength=machine.wavelength, pulse_rate=machine.pulse_rate, name=machine.name,
-    )  # fmt: skip
+        power=machine.power,
+        radius_x=Measured(Quantity(radius, MM), Quantity(known * radius, MM)),
+        wavelength=machine.wavelength,
+        pulse_rate=machine.pulse_rate,
+        name=machine.name,
+    )
     if machine.radius_ratio == 1.0:
         return beam
     other = Measured(Quantity(radius * machine.radius_ratio, MM), Quantity(known * radius * machine.radius_ratio, MM))

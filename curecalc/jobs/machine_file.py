@@ -22,7 +22,10 @@ def _share(help: str, default: float | None = None, **more: Any) -> Field:
 _LASER = {
     "wavelength": Field("wavelength", required=True, help="Of the laser.", example='"355 nm"', low="150 nm", high="1100 nm"),
     "power": Field(
-        "power", required=True, uncertain=True, example='"400 mW +- 1.5 %"',
+        "power",
+        required=True,
+        uncertain=True,
+        example='"400 mW +- 1.5 %"',
         help="Greatest power reaching the resin surface, as read last. The standard uncertainty is what may change between\n"
         "readings: repeatability and drift. The scale of the meter stands below.",
     ),
@@ -30,23 +33,21 @@ _LASER = {
     "power_reading_date": Field("date", required=True, help="When the power was read."),
     "power_reading_valid_for": Field("time", default="30 d", example='"30 d"', help="A reading older than this is warned of."),
     "power_meter": Field("text", example='"meter M-2"', help="Which meter. The same name in a resin file: its scale error cancels."),
-    "power_scale_uncertainty": _share(
-        "Of the meter's scale (calibration certificate). " + _RELATIVE, required=True, example='"2.5 %"'
-    ),
+    "power_scale_uncertainty": _share("Of the meter's scale (calibration certificate). " + _RELATIVE, required=True, example='"2.5 %"'),
     "pulse_rate": Field("frequency", example='"60 kHz"', help="Of a pulsed laser; leave out for a continuous one."),
     "pulse_spacing_max": Field(
-        "number", default=1.0, example="1.0", high=3.0,
+        "number",
+        default=1.0,
+        example="1.0",
+        high=3.0,
         help="Largest distance between pulses over the beam radius; up to 1 the line does not break up.",
     ),
-}  # fmt: skip
-_WIDTHS = (
-    ("beam_radius", "radius at 1/e^2"),
-    ("beam_diameter", "diameter at 1/e^2"),
-    ("beam_fwhm", "full width at half maximum"),
-)
+}
+_WIDTHS = (("beam_radius", "radius at 1/e^2"), ("beam_diameter", "diameter at 1/e^2"), ("beam_fwhm", "full width at half maximum"))
 _BEAM = {
     f"{name}_{end}": Field(
-        "length", example=f'"{value} mm"',
+        "length",
+        example=f'"{value} mm"',
         help=f"{word} {text} of the beam at the resin surface"
         + (". The same value twice where it is fixed." if end == "max" and name == "beam_radius" else "."),
     )
@@ -57,7 +58,7 @@ _BEAM = {
     "beam_radius_repeatability": _share("Of the radius, from one setting or day to the next. " + _RELATIVE, default=0.01, example='"1 %"'),
     "radius_ratio": Field("number", low=0.2, high=5.0, default=1.0, example="0.9", help="Of an ellipse: y radius over x radius."),
     "spot_angle": Field("angle", rule="finite", default="0 deg", example='"0 deg"', help="Of the spot's x axis to the machine's x axis."),
-}  # fmt: skip
+}
 _SCANNER = {
     "scan_speed_max": Field("speed", required=True, help="Greatest speed of the spot on the resin.", example='"8000 mm/s"'),
     "scan_speed_min": Field("speed", default="1 mm/s", help="Least speed.", example='"10 mm/s"'),
@@ -70,23 +71,26 @@ _SCANNER = {
     "field_width": Field("length", help="Of the scan field, in x.", example='"300 mm"'),
     "field_length": Field("length", help="Of the scan field, in y.", example='"300 mm"'),
     "beam_height": Field("length", help="Of the last mirror above the resin; with the field it gives the beam's tilt.", example='"900 mm"'),
-}  # fmt: skip
+}
 _RECOATER = {
     "layer_thickness_min": Field("length", required=True, help="Range of layers the machine can make.", example='"0.05 mm"'),
     "layer_thickness_max": Field("length", required=True, example='"0.15 mm"'),
     "layer_thickness_variation": Field(
-        "length", rule="nonnegative", default="0 mm", example='"0.004 mm"',
+        "length",
+        rule="nonnegative",
+        default="0 mm",
+        example='"0.004 mm"',
         help="Standard deviation of the recoated layer from layer to layer; moves single layers, not their mean.",
     ),
     "recoat_time": Field("time", required=True, rule="nonnegative", help="From a layer's scan to the next.", example='"18 s"'),
-}  # fmt: skip
+}
 _ROOM = {
     "temperature_min": Field("temperature", help="Limits of the room or vat.", example='"22 degC"'),
     "temperature_max": Field("temperature", example='"28 degC"'),
     "humidity_min": Field("fraction", rule="nonnegative", high=1.0, help="Relative humidity.", example='"30 %"'),
     "humidity_max": Field("fraction", rule="nonnegative", high=1.0, example='"40 %"'),
     "warm_up_time": Field("time", rule="nonnegative", help="Of the laser before settings hold.", example='"10 min"'),
-}  # fmt: skip
+}
 
 MACHINE = Schema(
     "machine",
@@ -94,8 +98,7 @@ MACHINE = Schema(
         "name": Field("text", required=True, help="The same name in a resin file: the coupons were made here.", example='"machine A"'),
         "laser": Field("table", required=True, fields=_LASER),
         "beam": Field(
-            "table", required=True, fields=_BEAM,
-            exactly_one=(tuple(f"{n}_min" for n, _ in _WIDTHS), tuple(f"{n}_max" for n, _ in _WIDTHS)),
+            "table", required=True, fields=_BEAM, exactly_one=(tuple(f"{n}_min" for n, _ in _WIDTHS), tuple(f"{n}_max" for n, _ in _WIDTHS))
         ),
         "scanner": Field("table", required=True, fields=_SCANNER),
         "recoater": Field("table", required=True, fields=_RECOATER),
@@ -105,7 +108,7 @@ MACHINE = Schema(
     "Quantities are text with a unit; a standard uncertainty goes behind +-, or in a table:\n"
     '  power = { value = "400 mW", standard_uncertainty = "6 mW" }',
     check=lambda document: _check(document),
-)  # fmt: skip
+)
 
 
 def starting_machine(today: datetime.date | None = None) -> str:
@@ -114,8 +117,7 @@ def starting_machine(today: datetime.date | None = None) -> str:
     shown = ("power_min", "power_meter")
     live = {f"laser.{key}": _LASER[key].sample() for key in shown} | {"laser.power_reading_date": day.isoformat()}
     live |= {
-        f"scanner.{key}": _SCANNER[key].sample()
-        for key in ("acceleration", "settling_time", "field_width", "field_length", "beam_height")
+        f"scanner.{key}": _SCANNER[key].sample() for key in ("acceleration", "settling_time", "field_width", "field_length", "beam_height")
     }
     live |= {"recoater.layer_thickness_variation": _RECOATER["layer_thickness_variation"].sample()}
     live |= {f"room.{key}": _ROOM[key].sample() for key in _ROOM}
@@ -136,21 +138,24 @@ def read_machine(path: str | Path) -> Machine:
 def machine_from_document(document: Document) -> Machine:
     """The machine of a document already read with the schema `MACHINE`."""
     v = document.values
-    laser, beam, scanner, recoater, room = (
-        v["laser"],
-        v["beam"],
-        v["scanner"],
-        v["recoater"],
-        v["room"] or dict.fromkeys(_ROOM),
-    )
+    laser, beam, scanner, recoater, room = (v["laser"], v["beam"], v["scanner"], v["recoater"], v["room"] or dict.fromkeys(_ROOM))
     return Machine(
-        name=v["name"], path=document.path, sha256=document.sha256, text=document.text, lines=document.lines,
-        beam_radius_min=_radius(beam, "min"), beam_radius_max=_radius(beam, "max"),
+        name=v["name"],
+        path=document.path,
+        sha256=document.sha256,
+        text=document.text,
+        lines=document.lines,
+        beam_radius_min=_radius(beam, "min"),
+        beam_radius_max=_radius(beam, "max"),
         beam_radius_scale_uncertainty=beam["beam_radius_scale_uncertainty"],
         beam_radius_repeatability=beam["beam_radius_repeatability"],
-        radius_ratio=beam["radius_ratio"], spot_angle=beam["spot_angle"],
-        **{**laser, "power_meter": laser["power_meter"] or ""}, **scanner, **recoater, **room,
-    )  # fmt: skip
+        radius_ratio=beam["radius_ratio"],
+        spot_angle=beam["spot_angle"],
+        **{**laser, "power_meter": laser["power_meter"] or ""},
+        **scanner,
+        **recoater,
+        **room,
+    )
 
 
 def _radius(beam: dict[str, Any], end: str) -> Quantity:
@@ -197,14 +202,11 @@ def _check(document: Document) -> None:
     if sides and len(sides) < 3:
         missing = [key for key in ("field_width", "field_length", "beam_height") if key not in sides]
         raise document.error(
-            ("scanner", sides[0]),
-            f"stands without {' and '.join(missing)}: tilt needs all three. Add them, or leave all out.",
+            ("scanner", sides[0]), f"stands without {' and '.join(missing)}: tilt needs all three. Add them, or leave all out."
         )
     if document["laser"]["power_reading_date"] > datetime.date.today() + datetime.timedelta(days=1):
         day = document["laser"]["power_reading_date"]
-        raise document.error(
-            ("laser", "power_reading_date"), f"lies in the future: {day}. Write the day the power was read."
-        )
+        raise document.error(("laser", "power_reading_date"), f"lies in the future: {day}. Write the day the power was read.")
 
 
 _PLAUSIBLE = (
@@ -226,12 +228,9 @@ def _plausible(document: Document, low: Quantity, high: Quantity) -> None:
             continue
         ends = parse(key, least, kind), parse(key, most, kind)
         if not ends[0] <= value <= ends[1]:
-            raise document.error(
-                (table, key), f"of {show(value)} is outside {least} to {most}. Check the unit and the decimal point."
-            )
+            raise document.error((table, key), f"of {show(value)} is outside {least} to {most}. Check the unit and the decimal point.")
     for end, radius in (("smallest", low), ("largest", high)):
         if not 1e-3 <= radius.m_as(MM) <= 5.0:
             raise document.error(
-                "beam",
-                f"the {end} beam radius of {show(radius)} is outside 1 um to 5 mm. Check the unit and the decimal point.",
+                "beam", f"the {end} beam radius of {show(radius)} is outside 1 um to 5 mm. Check the unit and the decimal point."
             )

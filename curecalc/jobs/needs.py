@@ -72,6 +72,10 @@ class Needs:
     def to_dict(self) -> dict[str, Any]:
         """What sheets show of the needs."""
         return {
-            "name": self.name, "layer_thickness": to_json(self.layer_thickness), "assurance": self.assurance,
-            "assured_for": "single layer" if self.single_layer else "mean", "path": self.path, "sha256": self.sha256,
-        }  # fmt: skip
+            "name": self.name,
+            "layer_thickness": to_json(self.layer_thickness),
+            "assurance": self.assurance,
+            "assured_for": "single layer" if self.single_layer else "mean",
+            "path": self.path,
+            "sha256": self.sha256,
+        }

@@ -16,23 +16,23 @@ def _length(help: str = "", **more: Any) -> Field:
     return Field("length", help=help, **more)
 
 
-_ASSURANCE = Field(
-    "fraction", low=0.5, high=0.9999, example='"95 %"',
-    help="How surely the depth is reached: one-sided confidence.",
-)  # fmt: skip
+_ASSURANCE = Field("fraction", low=0.5, high=0.9999, example='"95 %"', help="How surely the depth is reached: one-sided confidence.")
 _VECTOR = {
     "kind": Field("text", required=True, help="Your name for it: contour, hatch, support, down-facing, first layers.", example='"hatch"'),
     "pattern": Field("choice", required=True, choices=("line", "raster"), help="Lines, or lines filling an area.", example='"raster"'),
     "overcure": _length(
         "Depth beyond the layer (bond). It may be 0 or below for a down-facing kind, which has nothing to bond to.",
-        rule="finite", example='"0.08 mm"',
+        rule="finite",
+        example='"0.08 mm"',
     ),
     "cure_depth": _length("Depth from the surface, instead of overcure.", example='"0.18 mm"'),
     "assurance": Field("fraction", low=0.5, high=0.9999, example='"99 %"', help="Instead of the assurance above."),
     "passes": Field("whole", minimum=1, example="1", help="Equal passes. Left out: 1, or more where the least speed asks for it."),
     "cross_hatch": Field("boolean", default=False, example="true", help="A second raster square to the first."),
     "track_angle": Field(
-        "angle", rule="finite", example='"0 deg"',
+        "angle",
+        rule="finite",
+        example='"0 deg"',
         help="Of the lines to the machine's x axis. Left out, an elliptical spot holds in all directions.",
     ),
     "power": Field("power", example='"200 mW"', help="Given instead of chosen; also beam_radius, hatch_spacing, scan_speed."),
@@ -53,14 +53,16 @@ _VECTOR = {
     "width_accuracy": _length("Expanded uncertainty (coverage factor 2) the line width may have.", example='"0.02 mm"'),
     "vector_length": _length("Typical length; the time at the ends of vectors then counts.", example='"40 mm"'),
     "hold_at_field_edge": Field(
-        "boolean", default=False, example="true",
+        "boolean",
+        default=False,
+        example="true",
         help="Aim deeper, so that the far corner of the field, where the beam is tilted, still gets the depth.",
     ),
     "area": Field("area", rule="nonnegative", example='"4000 mm^2"', help="Filled by this kind in a typical layer, for the build rate."),
     "total_length": _length("Of all lines of this kind in a typical layer, for the build rate.", rule="nonnegative", example='"600 mm"'),
     "count": Field("whole", minimum=0, example="120", help="Vectors of this kind in a typical layer; left out, from vector_length."),
     "down_facing": Field("boolean", default=False, example="true", help="The underside of these layers is a face of the part."),
-}  # fmt: skip
+}
 NEEDS = Schema(
     "needs",
     {
@@ -68,7 +70,10 @@ NEEDS = Schema(
         "layer_thickness": _length(required=True, help="Of all layers.", example='"0.1 mm"'),
         "assurance": Field("fraction", low=0.5, high=0.9999, default=0.95, example='"95 %"', help=_ASSURANCE.help),
         "assured_for": Field(
-            "choice", choices=("single layer", "mean"), default="single layer", example='"single layer"',
+            "choice",
+            choices=("single layer", "mean"),
+            default="single layer",
+            example='"single layer"',
             help="Whether each single layer, or the mean of many, reaches its depth with that assurance.",
         ),
         "temperature": Field("temperature", help="Of the resin in the vat.", example='"25 degC"'),
@@ -79,7 +84,7 @@ NEEDS = Schema(
     help="What a job needs: layer thickness, kinds of vector, depth, assurance, and what may not be exceeded.\n"
     "Each [[vectors]] is one kind. Power, beam, spacing and speed are chosen where they are not given.",
     check=lambda document: _check(document),
-)  # fmt: skip
+)
 
 _STARTING_KINDS = """
 # Hatch: fills the area; its weakest place, half-way between two lines, bonds to the layer below.
@@ -131,12 +136,7 @@ vector_length = "40 mm"
 
 def starting_needs() -> str:
     """A commented needs file to start from, with five kinds of vector."""
-    live = {
-        "part_height": '"60 mm"',
-        "assurance": '"95 %"',
-        "assured_for": '"single layer"',
-        "temperature": '"25 degC"',
-    }
+    live = {"part_height": '"60 mm"', "assurance": '"95 %"', "assured_for": '"single layer"', "temperature": '"25 degC"'}
     text = starting_text(NEEDS, values=live)
     head, _, vector = text.rpartition("\n[[vectors]]\n")
     keys = "".join(f"# {line}\n" if not line.startswith("#") and line else f"{line}\n" for line in vector.splitlines())
@@ -163,11 +163,19 @@ def needs_from_document(document: Document) -> Needs:
     """The needs of a document already read with the schema `NEEDS`."""
     v = document.values
     return Needs(
-        name=v["name"], layer_thickness=v["layer_thickness"], assurance=round(v["assurance"], 12),
-        single_layer=v["assured_for"] == "single layer", temperature=v["temperature"], layers_above=v["layers_above"],
-        part_height=v["part_height"], vectors=tuple(VectorNeeds(**_rounded(one), place=i) for i, one in enumerate(v["vectors"])),
-        path=document.path, sha256=document.sha256, text=document.text, lines=document.lines,
-    )  # fmt: skip
+        name=v["name"],
+        layer_thickness=v["layer_thickness"],
+        assurance=round(v["assurance"], 12),
+        single_layer=v["assured_for"] == "single layer",
+        temperature=v["temperature"],
+        layers_above=v["layers_above"],
+        part_height=v["part_height"],
+        vectors=tuple(VectorNeeds(**_rounded(one), place=i) for i, one in enumerate(v["vectors"])),
+        path=document.path,
+        sha256=document.sha256,
+        text=document.text,
+        lines=document.lines,
+    )
 
 
 _PAIRS = (("beam_radius", MM), ("hatch_spacing", MM), ("scan_speed", MM_S), ("power", MW))
@@ -177,8 +185,7 @@ def _check(document: Document) -> None:
     thickness = float(document["layer_thickness"].m_as(MM))
     if not 1e-3 <= thickness <= 2.0:
         raise document.error(
-            "layer_thickness",
-            f"of {show(document['layer_thickness'])} is outside 1 um to 2 mm. Check the unit and the decimal point.",
+            "layer_thickness", f"of {show(document['layer_thickness'])} is outside 1 um to 2 mm. Check the unit and the decimal point."
         )
     seen: dict[str, int] = {}
     for i, one in enumerate(document["vectors"]):
@@ -198,16 +205,11 @@ def _check_vector(document: Document, i: int, one: dict[str, Any], thickness: fl
             if one[key] is not None:
                 wrong(key, 'is for pattern = "raster"; this kind is single lines. Leave it out, or change the pattern.')
         if one["cross_hatch"]:
-            wrong(
-                "cross_hatch",
-                'is for pattern = "raster"; this kind is single lines. Leave it out, or change the pattern.',
-            )
+            wrong("cross_hatch", 'is for pattern = "raster"; this kind is single lines. Leave it out, or change the pattern.')
         if one["area"] is not None:
             wrong("area", 'is for pattern = "raster"; give total_length for single lines.')
         if one["ripple_max"] is not None:
-            wrong(
-                "ripple_max", 'is for pattern = "raster"; a single line has none. Leave it out, or change the pattern.'
-            )
+            wrong("ripple_max", 'is for pattern = "raster"; a single line has none. Leave it out, or change the pattern.')
     else:
         if one["total_length"] is not None:
             wrong("total_length", 'is for pattern = "line"; give area for a raster.')
@@ -217,15 +219,9 @@ def _check_vector(document: Document, i: int, one: dict[str, Any], thickness: fl
     depth = one["cure_depth"].m_as(MM) if one["cure_depth"] is not None else thickness + one["overcure"].m_as(MM)
     key = "cure_depth" if one["cure_depth"] is not None else "overcure"
     if depth <= 0.0:
-        wrong(
-            key,
-            f"leaves a depth of {depth:.4g} mm: layer_thickness plus overcure must be above zero. Ask for more overcure.",
-        )
+        wrong(key, f"leaves a depth of {depth:.4g} mm: layer_thickness plus overcure must be above zero. Ask for more overcure.")
     if depth > 50.0 * thickness:
-        wrong(
-            key,
-            f"makes a depth of {depth:.4g} mm, more than 50 layers of {thickness:.4g} mm. Check the unit and the decimal point.",
-        )
+        wrong(key, f"makes a depth of {depth:.4g} mm, more than 50 layers of {thickness:.4g} mm. Check the unit and the decimal point.")
     for name, unit in _PAIRS:
         given, low, high = one[name], one.get(f"{name}_min"), one.get(f"{name}_max")
         for end, bound in (("min", low), ("max", high)):

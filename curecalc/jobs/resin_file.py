@@ -23,9 +23,16 @@ from ..statistics.working_line import WorkingLine, covariance, line_of
 from ..units import DEGC, G_CM3, MJ_CM2, MM, NM, ONE, Measured, Quantity, positive, ratio
 
 __all__ = [
-    "RESIN", "LotResin", "lot_from_resin", "lot_of_fit", "prior_from_resins", "read_resin", "resin_from_document",
-    "resin_text", "save_fit",
-]  # fmt: skip
+    "RESIN",
+    "LotResin",
+    "lot_from_resin",
+    "lot_of_fit",
+    "prior_from_resins",
+    "read_resin",
+    "resin_from_document",
+    "resin_text",
+    "save_fit",
+]
 
 
 def _length(help: str = "", **more: Any) -> Field:
@@ -63,7 +70,7 @@ _FIT = {
     "data_sha256": Field("text", help="Of the coupon table."),
     "warnings": Field("list", item=Field("text")),
     "program": Field("text"),
-}  # fmt: skip
+}
 
 RESIN = Schema(
     "resin",
@@ -78,25 +85,29 @@ RESIN = Schema(
         "penetration_depth": _length(
             "Dp and Ec; or leave Dp out and give Ec and one depth; or leave both out and give two depths.\n"
             "Values from a data sheet are unverified: their uncertainty is widened until coupons prove them.",
-            uncertain=True, example='"0.15 mm"',
+            uncertain=True,
+            example='"0.15 mm"',
         ),
         "critical_exposure": Field("exposure", uncertain=True, example='"8 mJ/cm^2"'),
         "correlation": Field("number", rule="finite", low=-1.0, high=1.0, help="Of Dp and ln Ec."),
         "bleaching_exposure": Field("exposure", uncertain=True, example='"40 mJ/cm^2"', help="Eb of an initiator that bleaches."),
         "exponent": Field(
-            "number", low=0.01, high=2.0, example="0.9", help="w of a resin in which reciprocity fails, with reference_irradiance.",
+            "number", low=0.01, high=2.0, example="0.9", help="w of a resin in which reciprocity fails, with reference_irradiance."
         ),
         "exponent_uncertainty": Field("number", rule="nonnegative", high=1.0, help="Standard uncertainty of the exponent."),
         "reference_irradiance": Field("irradiance", example='"500 mW/mm^2"', help="At which the critical exposure holds."),
         "depths": Field(
-            "tables", help="Exposure for a depth, from a data sheet.",
-            fields={"depth": _length(required=True, example='"0.1 mm"'),
-                    "exposure": Field("exposure", required=True, example='"16 mJ/cm^2"')},
+            "tables",
+            help="Exposure for a depth, from a data sheet.",
+            fields={
+                "depth": _length(required=True, example='"0.1 mm"'),
+                "exposure": Field("exposure", required=True, example='"16 mJ/cm^2"'),
+            },
         ),
         "fit": Field("table", fields=_FIT, help="Written by curecalc fit --save; do not edit."),
     },
     help="A resin: penetration depth and critical exposure, from coupons or from a data sheet.",
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True)
@@ -165,9 +176,7 @@ def resin_from_document(document: Document) -> LotResin:
     dp, ec = v["penetration_depth"], v["critical_exposure"]
     if fit is not None:
         if dp is None or ec is None or depths:
-            raise document.error(
-                "fit", "a fitted resin has penetration_depth and critical_exposure and no depths. Save the fit again."
-            )
+            raise document.error("fit", "a fitted resin has penetration_depth and critical_exposure and no depths. Save the fit again.")
         return _fitted(document, dp, ec, fit)
     return _unverified(document, dp, ec, depths)
 
@@ -175,9 +184,13 @@ def resin_from_document(document: Document) -> LotResin:
 def _common(document: Document) -> dict[str, Any]:
     v = document.values
     return {
-        "lot": v["lot"] or "", "density": v["density"], "source": v["source"] or "", "path": document.path, "sha256": document.sha256,
+        "lot": v["lot"] or "",
+        "density": v["density"],
+        "source": v["source"] or "",
+        "path": document.path,
+        "sha256": document.sha256,
         "text": document.text,
-    }  # fmt: skip
+    }
 
 
 NO_WAVELENGTH = "The resin file does not say at which wavelength its values hold: make sure it is this laser's."
@@ -196,25 +209,29 @@ def _record(
     if v["wavelength"] is None:
         notes = (*notes, NO_WAVELENGTH)
     common: dict[str, Any] = {
-        "penetration_depth": dp, "critical_exposure": ec, "correlation": correlation, "wavelength": v["wavelength"],
-        "temperature": v["temperature"], "name": v["name"], "notes": notes, "depth_range": depth_range,
+        "penetration_depth": dp,
+        "critical_exposure": ec,
+        "correlation": correlation,
+        "wavelength": v["wavelength"],
+        "temperature": v["temperature"],
+        "name": v["name"],
+        "notes": notes,
+        "depth_range": depth_range,
         **({} if v["refractive_index"] is None else {"refractive_index": float(v["refractive_index"])}),
-    }  # fmt: skip
+    }
     bleaching, exponent, reference = v["bleaching_exposure"], v["exponent"], v["reference_irradiance"]
     if (exponent is None) != (reference is None):
-        raise document.error("exponent" if reference is None else "reference_irradiance",
-                             "exponent and reference_irradiance go together. Give both, or neither.")  # fmt: skip
-    if bleaching is not None and exponent is not None:
         raise document.error(
-            "bleaching_exposure", "a resin bleaches or fails reciprocity: give bleaching_exposure or exponent."
+            "exponent" if reference is None else "reference_irradiance",
+            "exponent and reference_irradiance go together. Give both, or neither.",
         )
+    if bleaching is not None and exponent is not None:
+        raise document.error("bleaching_exposure", "a resin bleaches or fails reciprocity: give bleaching_exposure or exponent.")
     if bleaching is not None:
         return BleachingResin(**common, bleaching_exposure=bleaching)
     if exponent is not None:
         spread = Quantity(float(v["exponent_uncertainty"] or 0.0), ONE)
-        return PowerThresholdResin(
-            **common, exponent=Measured(Quantity(float(exponent), ONE), spread), reference_irradiance=reference
-        )
+        return PowerThresholdResin(**common, exponent=Measured(Quantity(float(exponent), ONE), spread), reference_irradiance=reference)
     return Resin(**common)
 
 
@@ -238,16 +255,28 @@ def _fitted(document: Document, dp: Measured, ec: Measured, fit: dict[str, Any])
     )
     correlation, depths = float(document["correlation"] or 0.0), (fit["depth_low"], fit["depth_high"])
     return LotResin(
-        resin=_record(document, dp, ec, correlation, depth_range=depths), line=line, verified=True,
-        exposure_range=(low, high), depth_range=depths, residual_sd=fit["residual_sd"],
-        degrees_of_freedom=int(fit["degrees_of_freedom"]), coupons=int(fit["coupons"]), machine=fit["machine"] or "",
-        power_meter=fit["power_meter"] or "", gauge=fit["gauge"] or "", date=fit["date"] or "", method=fit["method"] or "",
-        varied=tuple(fit["varied"] or ()), raster=bool(fit["raster"]),
+        resin=_record(document, dp, ec, correlation, depth_range=depths),
+        line=line,
+        verified=True,
+        exposure_range=(low, high),
+        depth_range=depths,
+        residual_sd=fit["residual_sd"],
+        degrees_of_freedom=int(fit["degrees_of_freedom"]),
+        coupons=int(fit["coupons"]),
+        machine=fit["machine"] or "",
+        power_meter=fit["power_meter"] or "",
+        gauge=fit["gauge"] or "",
+        date=fit["date"] or "",
+        method=fit["method"] or "",
+        varied=tuple(fit["varied"] or ()),
+        raster=bool(fit["raster"]),
         power_scale_uncertainty=float(fit["power_scale_uncertainty"] or 0.0),
         beam_radius_scale_uncertainty=float(fit["beam_radius_scale_uncertainty"] or 0.0),
         thickness_bias_uncertainty=fit["thickness_bias_uncertainty"] or Quantity(0.0, MM),
-        data_sha256=fit["data_sha256"] or "", warnings=tuple(fit["warnings"] or ()), **_common(document),
-    )  # fmt: skip
+        data_sha256=fit["data_sha256"] or "",
+        warnings=tuple(fit["warnings"] or ()),
+        **_common(document),
+    )
 
 
 def _unverified(document: Document, dp: Measured | None, ec: Measured | None, depths: list[dict[str, Any]]) -> LotResin:
@@ -261,22 +290,24 @@ def _unverified(document: Document, dp: Measured | None, ec: Measured | None, de
             slope = from_one_depth(log_threshold=threshold, depth=pairs[0][0], log_exposure=pairs[0][1])
             how = "Ec and the exposure for one depth"
         elif dp is None and ec is None and len(pairs) == 2:
-            slope, threshold = from_two_depths(
-                depths=(pairs[0][0], pairs[1][0]), log_exposures=(pairs[0][1], pairs[1][1])
-            )
+            slope, threshold = from_two_depths(depths=(pairs[0][0], pairs[1][0]), log_exposures=(pairs[0][1], pairs[1][1]))
             how = "the exposures for two depths"
         else:
             given = [n for n, q in (("penetration_depth", dp), ("critical_exposure", ec)) if q is not None]
             given += [f"{len(pairs)} of depths"] if pairs else []
-            raise document.error("penetration_depth" if dp is not None else "critical_exposure" if ec is not None else "depths",
-                                 f"got {', '.join(given) or 'none of the three forms'}: {forms}.")  # fmt: skip
+            raise document.error(
+                "penetration_depth" if dp is not None else "critical_exposure" if ec is not None else "depths",
+                f"got {', '.join(given) or 'none of the three forms'}: {forms}.",
+            )
     except QuantityError as error:
         raise document.error("depths", str(error)) from None
     line = unverified_line(
-        penetration_depth=slope, log_threshold=threshold, correlation=float(document["correlation"] or 0.0),
+        penetration_depth=slope,
+        log_threshold=threshold,
+        correlation=float(document["correlation"] or 0.0),
         relative_penetration_depth=dp.relative if dp is not None else 0.0,
         relative_critical_exposure=ec.relative if ec is not None else 0.0,
-    )  # fmt: skip
+    )
     u_ec = math.exp(threshold) * _relative_ec(line)
     said = (
         f"Unverified: {how} of a data sheet, taken with {100 * math.sqrt(line.slope_variance) / slope:.0f} % standard uncertainty of Dp "
@@ -314,23 +345,21 @@ def prior_from_resins(
         raise QuantityError("prior: no earlier lot is named. Give at least one resin file.")
     for resin in resins:
         if not resin.verified:
-            raise QuantityError(
-                f"prior: {resin.path}: an unverified data sheet is no earlier lot. Give a file saved by fit."
-            )
+            raise QuantityError(f"prior: {resin.path}: an unverified data sheet is no earlier lot. Give a file saved by fit.")
         if not resin.line.coupon_variance > 0 or not resin.degrees_of_freedom:
             raise QuantityError(f"prior: {resin.path}: the earlier fit shows no scatter, so it has no weight to give.")
-    spreads = {
-        "penetration_depth_spread": penetration_depth_spread,
-        "critical_exposure_spread": critical_exposure_spread,
-    }
+    spreads = {"penetration_depth_spread": penetration_depth_spread, "critical_exposure_spread": critical_exposure_spread}
     for name, value in spreads.items():
         ratio(name, value, low=0.0, high=1.0)
     return prior_from_lots(
-        [r.line.penetration_depth for r in resins], [r.line.log_threshold for r in resins],
-        [covariance(line_of(r.line)) for r in resins], [math.sqrt(r.line.coupon_variance) for r in resins],
-        [r.degrees_of_freedom for r in resins], slope_between=penetration_depth_spread,
+        [r.line.penetration_depth for r in resins],
+        [r.line.log_threshold for r in resins],
+        [covariance(line_of(r.line)) for r in resins],
+        [math.sqrt(r.line.coupon_variance) for r in resins],
+        [r.degrees_of_freedom for r in resins],
+        slope_between=penetration_depth_spread,
         log_threshold_between=critical_exposure_spread,
-    )  # fmt: skip
+    )
 
 
 def lot_from_resin(resin: LotResin, name: str) -> Lot:
@@ -341,28 +370,36 @@ def lot_from_resin(resin: LotResin, name: str) -> Lot:
     QuantityError
     """
     if not resin.verified or resin.coupons is None or resin.residual_sd is None or resin.depth_range is None:
-        raise QuantityError(
-            f"{resin.path or name}: an unverified resin cannot be compared. Give a coupon table or a saved fit."
-        )
+        raise QuantityError(f"{resin.path or name}: an unverified resin cannot be compared. Give a coupon table or a saved fit.")
     if not resin.method.startswith("ordinary least squares") or "earlier lots" in resin.method:
         raise QuantityError(
             f"{resin.path or name}: this resin was fitted with {resin.method.split(' ', 1)[0]} weights or earlier lots, so it cannot "
             "be compared from its file. Give its coupon table."
         )
     return lot_from_line(
-        name, resin.line, coupons=resin.coupons, residual_sd=float(resin.residual_sd.m_as(MM)),
-        depth_low=float(resin.depth_range[0].m_as(MM)), depth_high=float(resin.depth_range[1].m_as(MM)),
-    )  # fmt: skip
+        name,
+        resin.line,
+        coupons=resin.coupons,
+        residual_sd=float(resin.residual_sd.m_as(MM)),
+        depth_low=float(resin.depth_range[0].m_as(MM)),
+        depth_high=float(resin.depth_range[1].m_as(MM)),
+    )
 
 
 # ---------------------------------------------------------------- writing
 
 
 def resin_text(
-    fit: Fit, *, name: str, wavelength: Quantity | None = None, temperature: Quantity | None = None,
-    density: Quantity | None = None, refractive_index: float | None = None, names: dict[str, str] | None = None,
+    fit: Fit,
+    *,
+    name: str,
+    wavelength: Quantity | None = None,
+    temperature: Quantity | None = None,
+    density: Quantity | None = None,
+    refractive_index: float | None = None,
+    names: dict[str, str] | None = None,
     date: str | None = None,
-) -> str:  # fmt: skip
+) -> str:
     """The text of the resin file of a fit; what is left out is taken from the coupon table."""
     from .. import __version__
 
@@ -371,9 +408,7 @@ def resin_text(
     if wavelength is not None:
         number = positive("wavelength", wavelength, NM)
         if c.wavelength is not None and abs(number - c.wavelength) > 0.5:
-            raise QuantityError(
-                f"wavelength is {number:g} nm, but the coupon table says {c.wavelength:g} nm. Correct one of them."
-            )
+            raise QuantityError(f"wavelength is {number:g} nm, but the coupon table says {c.wavelength:g} nm. Correct one of them.")
     elif c.wavelength is not None:
         wavelength = Quantity(c.wavelength, NM)
     if temperature is None and c.temperature is not None and np.isfinite(c.temperature).any():
@@ -382,30 +417,50 @@ def resin_text(
         positive("density", density, G_CM3)
     when = date or known.get("date") or datetime.datetime.now().astimezone().isoformat(timespec="seconds")
     table = {
-        "date": when, "method": fit.method, "confidence": fit.confidence, "coupons": len(c), "readings": int(c.readings.size),
+        "date": when,
+        "method": fit.method,
+        "confidence": fit.confidence,
+        "coupons": len(c),
+        "readings": int(c.readings.size),
         "degrees_of_freedom": fit.degrees_of_freedom,
         "t_degrees_of_freedom": line.t_degrees_of_freedom if math.isfinite(line.t_degrees_of_freedom) else None,
-        "residual_sd": fit.residual_sd, "coupon_sd": Quantity(math.sqrt(line.coupon_variance), MM),
+        "residual_sd": fit.residual_sd,
+        "coupon_sd": Quantity(math.sqrt(line.coupon_variance), MM),
         "centre_exposure": Quantity(math.exp(line.x_mean), MJ_CM2),
-        "centre_depth_sd": Quantity(math.sqrt(line.mean_variance), MM), "slope_sd": Quantity(math.sqrt(line.slope_variance), MM),
+        "centre_depth_sd": Quantity(math.sqrt(line.mean_variance), MM),
+        "slope_sd": Quantity(math.sqrt(line.slope_variance), MM),
         "exposure_low": Quantity(100.0 * float(c.exposure.min()), MJ_CM2),
         "exposure_high": Quantity(100.0 * float(c.exposure.max()), MJ_CM2),
-        "depth_low": Quantity(float(c.thickness.min()), MM), "depth_high": Quantity(float(c.thickness.max()), MM),
-        "varied": varied_settings(c) or None, "excluded": list(fit.excluded) or None,
+        "depth_low": Quantity(float(c.thickness.min()), MM),
+        "depth_high": Quantity(float(c.thickness.max()), MM),
+        "varied": varied_settings(c) or None,
+        "excluded": list(fit.excluded) or None,
         "prior": list(fit.prior.names) if fit.prior is not None else None,
-        "machine": known.get("machine"), "power_meter": known.get("power_meter"), "gauge": known.get("gauge"),
+        "machine": known.get("machine"),
+        "power_meter": known.get("power_meter"),
+        "gauge": known.get("gauge"),
         "power_scale_uncertainty": fit.scales.power or None,
         "beam_radius_scale_uncertainty": fit.scales.beam_radius or None,
         "thickness_bias_uncertainty": Quantity(fit.scales.thickness, MM) if fit.scales.thickness else None,
-        "raster": "hatch_spacing" in c.settings, "data_file": Path(c.path).name if c.path else None,
-        "data_sha256": c.sha256 or None, "warnings": list(fit.warnings) or None, "program": f"curecalc {__version__}",
-    }  # fmt: skip
+        "raster": "hatch_spacing" in c.settings,
+        "data_file": Path(c.path).name if c.path else None,
+        "data_sha256": c.sha256 or None,
+        "warnings": list(fit.warnings) or None,
+        "program": f"curecalc {__version__}",
+    }
     values = {
-        "name": name or known.get("resin") or "resin", "lot": known.get("lot"), "wavelength": wavelength, "temperature": temperature,
-        "refractive_index": refractive_index, "density": density, "source": "coupons",
-        "penetration_depth": fit.penetration_depth, "critical_exposure": fit.critical_exposure, "correlation": fit.correlation,
+        "name": name or known.get("resin") or "resin",
+        "lot": known.get("lot"),
+        "wavelength": wavelength,
+        "temperature": temperature,
+        "refractive_index": refractive_index,
+        "density": density,
+        "source": "coupons",
+        "penetration_depth": fit.penetration_depth,
+        "critical_exposure": fit.critical_exposure,
+        "correlation": fit.correlation,
         "fit": table,
-    }  # fmt: skip
+    }
     return document_text(RESIN, values, comment="Written by curecalc fit. Prove recipes on coupons before parts.")
 
 

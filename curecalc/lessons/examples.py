@@ -218,9 +218,7 @@ def _beyond(b: Bench) -> list[Step]:
     steps = []
     for varied, (dp, ec) in SLURRY.items():
         need = exposure_for_depth(
-            cure_depth=Quantity(200.0, "um"),
-            penetration_depth=Quantity(dp, "um"),
-            critical_exposure=Quantity(ec, "mJ/cm^2"),
+            cure_depth=Quantity(200.0, "um"), penetration_depth=Quantity(dp, "um"), critical_exposure=Quantity(ec, "mJ/cm^2")
         )
         steps.append(
             Step(

@@ -69,9 +69,7 @@ def raster_speed(b: Bench) -> Quantity:
     """Speed of the raster whose valley reaches layer and overcure, rounded."""
     pattern = Scan(scan_speed=Quantity(1.0, "mm/s"), hatch_spacing=b.hatch_spacing)
     plain = Beam(power=b.power, radius_x=b.beam_radius)
-    solution = solve_scan_speed(
-        beam=plain, resin=b.resin, scan=pattern, layer_thickness=b.layer_thickness, overcure=b.overcure
-    )
+    solution = solve_scan_speed(beam=plain, resin=b.resin, scan=pattern, layer_thickness=b.layer_thickness, overcure=b.overcure)
     return nice(solution.value)
 
 
@@ -80,9 +78,7 @@ def _depth(b: Bench, exposure: Quantity) -> Quantity:
 
 
 def _needed(b: Bench, depth: Quantity) -> Quantity:
-    return exposure_for_depth(
-        cure_depth=depth, penetration_depth=b.penetration_depth, critical_exposure=b.critical_exposure
-    )
+    return exposure_for_depth(cure_depth=depth, penetration_depth=b.penetration_depth, critical_exposure=b.critical_exposure)
 
 
 def _line_exposure(b: Bench, speed: Quantity) -> Quantity:
@@ -92,12 +88,7 @@ def _line_exposure(b: Bench, speed: Quantity) -> Quantity:
 def _exposure(b: Bench) -> Told:
     area = Quantity(400.0, MM2)
     time = nice(_needed(b, b.cure_depth) * area / b.power, 1).to(S)
-    return {
-        "power": b.power,
-        "patch_area": area,
-        "patch_time": time,
-        "patch_exposure": (b.power * time / area).to(MJ_MM2),
-    }
+    return {"power": b.power, "patch_area": area, "patch_time": time, "patch_exposure": (b.power * time / area).to(MJ_MM2)}
 
 
 def _absorption(b: Bench) -> Told:
@@ -152,18 +143,19 @@ def _line(b: Bench) -> Told:
         "line_speed": speed,
         "line_exposure": exposure,
         "line_depth": depth,
-        "line_width": line_width(
-            beam_radius=b.beam_radius, cure_depth=depth, penetration_depth=b.penetration_depth
-        ),
+        "line_width": line_width(beam_radius=b.beam_radius, cure_depth=depth, penetration_depth=b.penetration_depth),
         "cure_depth": b.cure_depth,
         "speed_for_depth": scan_speed(
-            power=b.power, beam_radius=b.beam_radius, penetration_depth=b.penetration_depth,
-            critical_exposure=b.critical_exposure, cure_depth=b.cure_depth,
+            power=b.power,
+            beam_radius=b.beam_radius,
+            penetration_depth=b.penetration_depth,
+            critical_exposure=b.critical_exposure,
+            cure_depth=b.cure_depth,
         ),
         "double_speed": 2.0 * speed,
         "depth_at_double": _depth(b, _line_exposure(b, 2.0 * speed)),
         "loss_ten_percent": (-math.log(0.9) * b.penetration_depth).to(MM),
-    }  # fmt: skip
+    }
 
 
 def _raster(b: Bench) -> Told:
@@ -222,8 +214,7 @@ def _stack(b: Bench) -> Told:
     lifted = stack_answer(b).compensation_layers
 
     def through(**changes: Any) -> Quantity:
-        given = {"cure_depth": b.cure_depth, "layer_thickness": b.layer_thickness,
-                 "penetration_depth": b.penetration_depth} | changes  # fmt: skip
+        given = {"cure_depth": b.cure_depth, "layer_thickness": b.layer_thickness, "penetration_depth": b.penetration_depth} | changes
         return print_through(**given)
 
     whole = through()
@@ -324,11 +315,7 @@ def _drift(b: Bench) -> Told:
 
 def _safety(b: Bench) -> Told:
     peak = beam_irradiance(power=b.power, beam_radius=b.beam_radius, distance=Quantity(0.0, MM))
-    return {
-        "peak_irradiance": peak,
-        "sun_times": f"{float(nice(peak).m_as(MW_MM2)):.0f}",
-        "wavelength": b.wavelength,
-    }
+    return {"peak_irradiance": peak, "sun_times": f"{float(nice(peak).m_as(MW_MM2)):.0f}", "wavelength": b.wavelength}
 
 
 def _beyond(b: Bench) -> Told:

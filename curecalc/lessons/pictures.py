@@ -53,9 +53,14 @@ def _exposure(ax: Axes, b: Bench) -> None:
         ax.plot([0, 10], [k, k], color=TONES["faint"], linewidth=0.8)
     ax.fill_between([4, 5], 5, 6, color=TONES["solid"])
     ax.annotate(
-        "1 mm^2", (4.5, 5.5), (5.6, 7.6), fontsize=11, color=INK, arrowprops={"arrowstyle": "->", "color": INK},
+        "1 mm^2",
+        (4.5, 5.5),
+        (5.6, 7.6),
+        fontsize=11,
+        color=INK,
+        arrowprops={"arrowstyle": "->", "color": INK},
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 2},
-    )  # fmt: skip
+    )
     ax.set_xlabel("mm")
     ax.set_ylabel("mm")
     ax.set_title("1 cm^2 = 100 mm^2", loc="left", pad=8)
@@ -87,8 +92,7 @@ def _working_curve(ax: Axes, b: Bench) -> None:
     ax.semilogx(e, laws.Plain(dp, ec).depth(e), color=TONES["solid"], linewidth=2.4)
     for n in range(3):
         low, high = 2**n * ec, 2 ** (n + 1) * ec
-        ax.plot([low, high, high], [n * dp * math.log(2)] * 2 + [(n + 1) * dp * math.log(2)], color=INK, linewidth=1.1,
-                linestyle="--")  # fmt: skip
+        ax.plot([low, high, high], [n * dp * math.log(2)] * 2 + [(n + 1) * dp * math.log(2)], color=INK, linewidth=1.1, linestyle="--")
         _note(ax, "x 2", (math.sqrt(low * high), n * dp * math.log(2)), (0, -13), ha="center")
         _note(ax, f"+{dp * math.log(2):.3f} mm", (high, (n + 0.5) * dp * math.log(2)), (5, -4))
     ax.plot([ec], [0.0], marker="o", color=TONES["limit"], markersize=8, clip_on=False)
@@ -113,8 +117,12 @@ def _spot(ax: Axes, b: Bench) -> None:
         (-w, w, math.exp(-2.0), f"diameter {2 * w:.4g} mm"),
         (-half, half, 0.5, f"FWHM {2 * half:.4g} mm"),
     ):
-        ax.annotate("", (left, height * top), (right, height * top),
-                    arrowprops={"arrowstyle": "<->", "color": INK, "linewidth": 1.4, "shrinkA": 0, "shrinkB": 0})  # fmt: skip
+        ax.annotate(
+            "",
+            (left, height * top),
+            (right, height * top),
+            arrowprops={"arrowstyle": "<->", "color": INK, "linewidth": 1.4, "shrinkA": 0, "shrinkB": 0},
+        )
         ax.text(1.04 * max(right, w), height * top, text, fontsize=10, color=INK, va="bottom")
     ax.axvline(0.0, color=TONES["faint"], linewidth=0.8)
     ax.plot([w, w], [0.0, 0.30 * top], color=TONES["faint"], linewidth=0.8, linestyle="--")
@@ -129,13 +137,7 @@ def _section(ax: Axes, b: Bench, layer: bool) -> None:
     from .numbers import line_speed
 
     draw_section(
-        ax,
-        evaluate(
-            beam=b.beam,
-            resin=b.resin,
-            scan=Scan(scan_speed=line_speed(b)),
-            layer_thickness=b.layer_thickness if layer else None,
-        ),
+        ax, evaluate(beam=b.beam, resin=b.resin, scan=Scan(scan_speed=line_speed(b)), layer_thickness=b.layer_thickness if layer else None)
     )
 
 
@@ -147,9 +149,7 @@ def _raster(ax: Axes, b: Bench) -> None:
     wide = _mm(t["wide_spacing"])
     y = np.linspace(-2.0 * wide, 2.0 * wide, 601)
     ax.plot(y, mean * raster.profile(y / h, h / w), color=TONES["solid"], linewidth=2.4)
-    ax.plot(
-        y, mean * h / wide * raster.profile(y / wide, wide / w), color=TONES["second"], linewidth=2.0, linestyle="-."
-    )
+    ax.plot(y, mean * h / wide * raster.profile(y / wide, wide / w), color=TONES["second"], linewidth=2.0, linestyle="-.")
     ax.axhline(mean, color=TONES["solid"], linewidth=1.0, linestyle="--")
     ax.axhline(mean * h / wide, color=TONES["second"], linewidth=1.0, linestyle="--")
     ax.text(0.0, 1.02 * mean * float(raster.ridge(h / w)), f"spacing {h:.4g} mm", ha="center", va="bottom", fontsize=10)
@@ -191,10 +191,25 @@ def _coupons(ax: Axes, b: Bench) -> None:
     e = np.geomspace(ec, 1.15 * exposure.max(), 50)
     ax.semilogx(e, intercept + slope * np.log(e), color=TONES["solid"], linewidth=2.2, label="least-squares line")
     for k in range(readings.shape[1]):
-        ax.plot(exposure, readings[:, k], linestyle="none", marker="_", color=TONES["faint"], markersize=9,
-                markeredgewidth=1.6, label="reading" if k == 0 else None)  # fmt: skip
-    ax.plot(exposure, readings.mean(axis=1), linestyle="none", marker=MARKS[0], color=TONES["second"], markersize=7,
-            label="coupon: mean of its readings")  # fmt: skip
+        ax.plot(
+            exposure,
+            readings[:, k],
+            linestyle="none",
+            marker="_",
+            color=TONES["faint"],
+            markersize=9,
+            markeredgewidth=1.6,
+            label="reading" if k == 0 else None,
+        )
+    ax.plot(
+        exposure,
+        readings.mean(axis=1),
+        linestyle="none",
+        marker=MARKS[0],
+        color=TONES["second"],
+        markersize=7,
+        label="coupon: mean of its readings",
+    )
     ax.plot([ec], [0.0], marker="o", color=TONES["limit"], markersize=8, clip_on=False)
     _note(ax, f"Ec = {ec:.3g}", (ec, 0.0), (-6, 9), color=TONES["limit"], ha="right")
     plain_log(ax.xaxis)
@@ -210,13 +225,11 @@ def _uncertainty(ax: Axes, b: Bench) -> None:
     from .numbers import NUMBERS
 
     t = NUMBERS["uncertainty"](b)
-    rows = [("both together", t["depth_from_both"]), ("beam radius", t["depth_from_radius"]),
-            ("power", t["depth_from_power"])]  # fmt: skip
+    rows = [("both together", t["depth_from_both"]), ("beam radius", t["depth_from_radius"]), ("power", t["depth_from_power"])]
     top = max(1000.0 * _mm(q) for _, q in rows)
     for k, (name, q) in enumerate(rows):
         value = 1000.0 * _mm(q)
-        ax.barh([k], [value], height=0.55, color=TONES["solid" if k else "second"], hatch="" if k else "//",
-                edgecolor="white")  # fmt: skip
+        ax.barh([k], [value], height=0.55, color=TONES["solid" if k else "second"], hatch="" if k else "//", edgecolor="white")
         ax.text(value + 0.02 * top, k, f"{value:.2g} um", va="center", fontsize=10, color=INK)
         ax.text(-0.02 * top, k, name, va="center", ha="right", fontsize=10, color=INK)
     ax.set_yticks([])
@@ -236,11 +249,9 @@ def _drift(ax: Axes, b: Bench) -> None:
     dp, depth = _mm(b.penetration_depth), _mm(t["cure_depth"])
     weeks = np.sort(np.append(np.linspace(0.0, 24.0, 25), np.arange(4.0, 24.0, 4.0) - 1e-9))
     share = np.exp(-weeks / 24.0 * 0.25)
-    ax.plot(weeks, depth + dp * np.log(share), color=TONES["second"], linewidth=2.2, linestyle="-.",
-            label="speed left alone")  # fmt: skip
+    ax.plot(weeks, depth + dp * np.log(share), color=TONES["second"], linewidth=2.2, linestyle="-.", label="speed left alone")
     tuned = share / np.exp(-np.floor(weeks / 4.0) * 4.0 / 24.0 * 0.25)
-    ax.plot(weeks, depth + dp * np.log(tuned), color=TONES["solid"], linewidth=2.2,
-            label="retuned every 4 weeks")  # fmt: skip
+    ax.plot(weeks, depth + dp * np.log(tuned), color=TONES["solid"], linewidth=2.2, label="retuned every 4 weeks")
     layer = _mm(b.layer_thickness)
     ax.axhline(layer, color=TONES["limit"], linewidth=1.4, linestyle="--")
     ax.text(24, layer, "layer thickness", color=TONES["limit"], ha="right", va="bottom", fontsize=10)
@@ -256,10 +267,7 @@ def _safety(ax: Axes, b: Bench) -> None:
     from .numbers import NUMBERS
 
     peak = NUMBERS["safety"](b)["peak_irradiance"]
-    rows = [
-        ("bright sun (from memory)", 1.0, "solid", ""),
-        ("this spot's middle", float(peak.m_as(MW_MM2)), "limit", "//"),
-    ]
+    rows = [("bright sun (from memory)", 1.0, "solid", ""), ("this spot's middle", float(peak.m_as(MW_MM2)), "limit", "//")]
     ax.set_xscale("log")
     for k, (name, value, tone, hatch) in enumerate(rows):
         ax.barh([k], [value], left=0.0, height=0.5, color=TONES[tone], hatch=hatch, edgecolor="white")
@@ -277,8 +285,7 @@ def _beyond(ax: Axes, b: Bench) -> None:
     styles = (("solid", "-"), ("second", "-."), ("third", "--"))
     for (varied, (dp, ec)), (tone, style) in zip(SLURRY.items(), styles, strict=True):
         e = np.geomspace(ec, 450.0, 50)
-        ax.semilogx(e, laws.Plain(dp, ec).depth(e) / 1000.0, color=TONES[tone], linestyle=style, linewidth=2.2,
-                    label=f"{varied} varied")  # fmt: skip
+        ax.semilogx(e, laws.Plain(dp, ec).depth(e) / 1000.0, color=TONES[tone], linestyle=style, linewidth=2.2, label=f"{varied} varied")
     plain_log(ax.xaxis)
     ax.set_xlim(10.0, 500.0)
     ax.set_ylim(0.0, 0.30)

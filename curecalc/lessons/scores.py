@@ -65,18 +65,26 @@ def add_scores(path: str | Path, rows: list[tuple[Exercise, str, Verdict]], *, s
     now = datetime.now(UTC).isoformat(timespec="seconds")
     for one, text, verdict in rows:
         writer.writerow(
-            [now, _safe(learner), seed, one.number, one.name, one.lesson, one.grade, _safe(text),
-             "yes" if verdict.right else "no", verdict.slip]
-        )  # fmt: skip
+            [
+                now,
+                _safe(learner),
+                seed,
+                one.number,
+                one.name,
+                one.lesson,
+                one.grade,
+                _safe(text),
+                "yes" if verdict.right else "no",
+                verdict.slip,
+            ]
+        )
     try:
         with open(target, "ab") as file:
             file.write(buffer.getvalue().encode("utf-8"))
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
-        raise FileError(
-            f"--score: {path}: cannot write here ({error.strerror or error}). Name another place."
-        ) from None
+        raise FileError(f"--score: {path}: cannot write here ({error.strerror or error}). Name another place.") from None
 
 
 def _safe(text: str) -> str:
@@ -95,14 +103,10 @@ def _read_rows(target: Path) -> list[dict[str, str]]:
         raise FileError(f"--score: {target}: cannot be read ({reason}). Name a score file, or a new one.") from None
     rows = list(csv.reader(io.StringIO(text)))
     if not rows or tuple(rows[0]) != COLUMNS:
-        raise FileError(
-            f"--score: {target}:1: is not a score file, its first line must be {','.join(COLUMNS)}. Name a new file."
-        )
+        raise FileError(f"--score: {target}:1: is not a score file, its first line must be {','.join(COLUMNS)}. Name a new file.")
     for line, row in enumerate(rows[1:], 2):
         if len(row) != len(COLUMNS):
-            raise FileError(
-                f"--score: {target}:{line}: has {len(row)} cells, a score file has {len(COLUMNS)} in each line. Mend the line."
-            )
+            raise FileError(f"--score: {target}:{line}: has {len(row)} cells, a score file has {len(COLUMNS)} in each line. Mend the line.")
     return [dict(zip(COLUMNS, row, strict=True)) for row in rows[1:]]
 
 

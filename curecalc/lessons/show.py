@@ -45,9 +45,7 @@ def _headed(title: str, body: str) -> str:
 
 
 def _wrap(text: str, first: str = "", rest: str = "") -> str:
-    return textwrap.fill(
-        text, _WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False
-    )
+    return textwrap.fill(text, _WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False)
 
 
 def _rich(text: str, sources: bool = True) -> str:

@@ -20,8 +20,21 @@ if TYPE_CHECKING:
 __all__ = ["ORDER", "Block", "Lesson", "Script", "blocks", "cited", "glossary", "lesson", "lesson_names", "script"]
 
 # Each lesson uses the words of those before it only; the last two may be read any time.
-ORDER = ("exposure", "absorption", "working-curve", "spot", "line", "raster", "overcure", "stack", "coupons",
-         "uncertainty", "drift", "safety", "beyond")  # fmt: skip
+ORDER = (
+    "exposure",
+    "absorption",
+    "working-curve",
+    "spot",
+    "line",
+    "raster",
+    "overcure",
+    "stack",
+    "coupons",
+    "uncertainty",
+    "drift",
+    "safety",
+    "beyond",
+)
 _PLACE = re.compile(r"\{(\w+)(?: in ([^}]+))?\}")
 _CITED = re.compile(r"\[([a-z_]+[0-9a-z_-]*)\]")
 

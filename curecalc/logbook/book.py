@@ -79,9 +79,7 @@ class Logbook:
     def __enter__(self) -> Logbook:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         self.close()
 
     def close(self) -> None:
@@ -95,10 +93,18 @@ class Logbook:
     # ------------------------------------------------------------ writing
 
     def add(
-        self, kind: str, payload: Mapping[str, Any] | None = None, *, machine: str | None = None, lot: str | None = None,
-        beam: str | None = None, operator: str = "", time: str | datetime | None = None, corrects: int | None = None,
+        self,
+        kind: str,
+        payload: Mapping[str, Any] | None = None,
+        *,
+        machine: str | None = None,
+        lot: str | None = None,
+        beam: str | None = None,
+        operator: str = "",
+        time: str | datetime | None = None,
+        corrects: int | None = None,
         sources: Sequence[Source] = (),
-    ) -> Entry:  # fmt: skip
+    ) -> Entry:
         """Write one entry and return it; when this returns, it is on the disk.
 
         Parameters
@@ -129,9 +135,19 @@ class Logbook:
                 self._keep(source.data)
             attached = [(one.role, one.name, hashlib.sha256(one.data).hexdigest()) for one in sources]
             number = self._append(
-                kind=kind, time=when, recorded=recorded, operator=who or "", version=__version__, machine=names[0], lot=names[1],
-                beam=names[2], corrects=corrects, origin="", payload_text=text, attached=attached,
-            )  # fmt: skip
+                kind=kind,
+                time=when,
+                recorded=recorded,
+                operator=who or "",
+                version=__version__,
+                machine=names[0],
+                lot=names[1],
+                beam=names[2],
+                corrects=corrects,
+                origin="",
+                payload_text=text,
+                attached=attached,
+            )
         return self.entry(number)
 
     @contextlib.contextmanager
@@ -148,17 +164,21 @@ class Logbook:
         return contextlib.nullcontext() if self._joined else store.writing(self._connection)
 
     def _checked(
-        self, kind: str, payload: Mapping[str, Any], machine: str | None, lot: str | None, beam: str | None,
-        corrects: int | None, sources: Sequence[Source],
-    ) -> tuple[str, tuple[str | None, str | None, str | None]]:  # fmt: skip
+        self,
+        kind: str,
+        payload: Mapping[str, Any],
+        machine: str | None,
+        lot: str | None,
+        beam: str | None,
+        corrects: int | None,
+        sources: Sequence[Source],
+    ) -> tuple[str, tuple[str | None, str | None, str | None]]:
         plain = plain_payload(payload)
         check_payload(kind, plain)
         names = (name_text("machine", machine), name_text("lot", lot), name_text("beam", beam))
         for what, name in zip(("machine", "lot", "beam"), names):
             if what in ENTRY_KINDS[kind].needs and name is None:
-                raise QuantityError(
-                    f"{what} is missing: a {kind} entry must name its {what}, for example {what}='north'."
-                )
+                raise QuantityError(f"{what} is missing: a {kind} entry must name its {what}, for example {what}='north'.")
         if kind == "beam" and names[0] is None and names[2] is None:
             raise QuantityError("machine and beam are missing: a beam entry must name one of them.")
         if kind == "correction" and corrects is None:
@@ -178,9 +198,7 @@ class Logbook:
         """Refuse a name that was never used and looks like a slip of one that was."""
         if self._connection.execute(f"SELECT 1 FROM entry WHERE {what} = ? LIMIT 1", (name,)).fetchone():
             return
-        known = [
-            row[0] for row in self._connection.execute(f"SELECT DISTINCT {what} FROM entry WHERE {what} IS NOT NULL")
-        ]
+        known = [row[0] for row in self._connection.execute(f"SELECT DISTINCT {what} FROM entry WHERE {what} IS NOT NULL")]
         folded = {one.casefold(): one for one in known}
         near = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.75)
         if near:
@@ -198,9 +216,7 @@ class Logbook:
         if row is None:
             raise QuantityError(f"corrects: there is no entry {corrects}. See: curecalc log list")
         if row[1] is not None:
-            raise QuantityError(
-                f"corrects: entry {corrects} was already corrected by entry {row[1]}. Correct that one."
-            )
+            raise QuantityError(f"corrects: entry {corrects} was already corrected by entry {row[1]}. Correct that one.")
         if kind not in (row[0], "correction"):
             raise QuantityError(
                 f"corrects: entry {corrects} is a {row[0]} entry, and a {kind} entry cannot replace it. "
@@ -211,41 +227,48 @@ class Logbook:
         if data is not None:
             sha256, size = hashlib.sha256(data).hexdigest(), len(data)
         self._connection.execute(
-            "INSERT INTO source (sha256, size, data) VALUES (?, ?, ?) ON CONFLICT (sha256) DO NOTHING",
-            (sha256, size, data),
+            "INSERT INTO source (sha256, size, data) VALUES (?, ?, ?) ON CONFLICT (sha256) DO NOTHING", (sha256, size, data)
         )
         if data is not None:
             self._connection.execute("UPDATE source SET data = ? WHERE sha256 = ? AND data IS NULL", (data, sha256))
 
     def _append(
-        self, *, kind: str, time: str, recorded: str, operator: str, version: str, machine: str | None, lot: str | None,
-        beam: str | None, corrects: int | None, origin: str, payload_text: str, attached: list[tuple[str, str, str]],
-    ) -> int:  # fmt: skip
+        self,
+        *,
+        kind: str,
+        time: str,
+        recorded: str,
+        operator: str,
+        version: str,
+        machine: str | None,
+        lot: str | None,
+        beam: str | None,
+        corrects: int | None,
+        origin: str,
+        payload_text: str,
+        attached: list[tuple[str, str, str]],
+    ) -> int:
         last = self._connection.execute("SELECT number, sha256 FROM entry ORDER BY number DESC LIMIT 1").fetchone()
         number, previous = (last[0] + 1, last[1]) if last else (1, GENESIS)
         sha256 = chain_hash(
-            number=number, kind=kind, time=time, recorded=recorded, operator=operator, version=version, machine=machine,
-            lot=lot, beam=beam, corrects=corrects, origin=origin, payload_text=payload_text, previous=previous,
+            number=number,
+            kind=kind,
+            time=time,
+            recorded=recorded,
+            operator=operator,
+            version=version,
+            machine=machine,
+            lot=lot,
+            beam=beam,
+            corrects=corrects,
+            origin=origin,
+            payload_text=payload_text,
+            previous=previous,
             attached=attached,
-        )  # fmt: skip
+        )
         self._connection.execute(
             f"INSERT INTO entry ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                number,
-                kind,
-                time,
-                recorded,
-                operator,
-                version,
-                machine,
-                lot,
-                beam,
-                corrects,
-                origin,
-                payload_text,
-                previous,
-                sha256,
-            ),
+            (number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, payload_text, previous, sha256),
         )
         self._connection.executemany(
             "INSERT INTO attached (entry, role, name, sha256) VALUES (?, ?, ?, ?)", [(number, *one) for one in attached]
@@ -262,9 +285,17 @@ class Logbook:
         return found[0]
 
     def entries(
-        self, *, kind: str | None = None, machine: str | None = None, lot: str | None = None, beam: str | None = None,
-        since: str | None = None, until: str | None = None, corrected: bool = False, last: int | None = None,
-    ) -> list[Entry]:  # fmt: skip
+        self,
+        *,
+        kind: str | None = None,
+        machine: str | None = None,
+        lot: str | None = None,
+        beam: str | None = None,
+        since: str | None = None,
+        until: str | None = None,
+        corrected: bool = False,
+        last: int | None = None,
+    ) -> list[Entry]:
         """Entries in order of their time, by what they are about.
 
         Parameters
@@ -279,9 +310,7 @@ class Logbook:
         """
         if kind is not None and kind not in ENTRY_KINDS:
             check_payload(kind, {})
-        where, values = _where(
-            kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=corrected
-        )
+        where, values = _where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=corrected)
         if last is None:
             return list(self._select(f"{where} ORDER BY time, number", values))
         rows = list(self._select(f"{where} ORDER BY time DESC, number DESC LIMIT ?", (*values, max(0, last))))
@@ -311,9 +340,17 @@ class Logbook:
         return bytes(row[0])
 
     def values(
-        self, kind: str, fields: Sequence[str], *, machine: str | None = None, lot: str | None = None, beam: str | None = None,
-        since: str | None = None, first: int | None = None, last: int | None = None,
-    ) -> list[tuple[Any, ...]]:  # fmt: skip
+        self,
+        kind: str,
+        fields: Sequence[str],
+        *,
+        machine: str | None = None,
+        lot: str | None = None,
+        beam: str | None = None,
+        since: str | None = None,
+        first: int | None = None,
+        last: int | None = None,
+    ) -> list[tuple[Any, ...]]:
         """(number, time, machine, lot, beam, field ...) of entries that hold, in order of time; missing fields are None.
 
         A field is a path into the payload like `power.value`. Quick on long logbooks: nothing else is read, and `first` or
@@ -395,9 +432,8 @@ def _entry(path: str, row: tuple[Any, ...], attached: tuple[Attached, ...]) -> E
 
 
 def _where(
-    *, kind: str | None, machine: str | None, lot: str | None, beam: str | None, since: str | None, until: str | None,
-    corrected: bool,
-) -> tuple[str, tuple[Any, ...]]:  # fmt: skip
+    *, kind: str | None, machine: str | None, lot: str | None, beam: str | None, since: str | None, until: str | None, corrected: bool
+) -> tuple[str, tuple[Any, ...]]:
     parts, values = [], []
     for column, value in (("kind", kind), ("machine", machine), ("lot", lot), ("beam", beam)):
         if value is not None:

@@ -101,18 +101,23 @@ Adder = Callable[..., None]
 def _machines(add: Adder) -> None:
     for machine in (TRUTH.steady_machine, TRUTH.fading_machine):
         limits = {
-            "wavelength": Quantity(355.0, NM), "rated_power": Quantity(300.0, MW), "slowest_scan_speed": Quantity(500.0, MM_S),
+            "wavelength": Quantity(355.0, NM),
+            "rated_power": Quantity(300.0, MW),
+            "slowest_scan_speed": Quantity(500.0, MM_S),
             "fastest_scan_speed": Quantity(8000.0, MM_S),
-        }  # fmt: skip
+        }
         add(0.0, "machine", limits, machine=machine)
         layer, overcure, spacing = 0.100, 0.080, 0.100
         mean = laws.Plain(TRUTH.penetration_depth, TRUTH.critical_exposure / 100.0).dose(layer + overcure)
         speed = TRUTH.power / (spacing * mean) * float(raster.valley(spacing / TRUTH.beam_radius))
         settings = {
-            "layer_thickness": Quantity(layer, MM), "overcure": Quantity(overcure, MM), "hatch_spacing": Quantity(spacing, MM),
-            "scan_speed": Quantity(float(round(speed)), MM_S), "power": Quantity(TRUTH.power, MW),
+            "layer_thickness": Quantity(layer, MM),
+            "overcure": Quantity(overcure, MM),
+            "hatch_spacing": Quantity(spacing, MM),
+            "scan_speed": Quantity(float(round(speed)), MM_S),
+            "power": Quantity(TRUTH.power, MW),
             "beam_radius": Quantity(TRUTH.beam_radius, MM),
-        }  # fmt: skip
+        }
         add(0.5, "recipe", settings, machine=machine, lot=TRUTH.lots[0])
 
 
@@ -162,6 +167,7 @@ def _calibration(rng: np.random.Generator, dp: float, ec: float, degrees: float,
     return {
         "penetration_depth": Measured(Quantity(round(dp, 4), MM), Quantity(round(dp * u_dp, 5), MM)),
         "critical_exposure": Measured(Quantity(round(ec / 100.0, 6), MJ_MM2), Quantity(round(ec * u_ec / 100.0, 6), MJ_MM2)),
-        "correlation": r, "wavelength": Quantity(355.0, NM),
+        "correlation": r,
+        "wavelength": Quantity(355.0, NM),
         "temperature": Measured(Quantity(round(degrees, 1), DEGC), Quantity(0.2, KELVIN)),
-    }  # fmt: skip
+    }

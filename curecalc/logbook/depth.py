@@ -50,11 +50,17 @@ class SettingsInForce:
     def form(self, law: type[Law] = Plain) -> Form:
         """The kind of calculation the settings ask of the model."""
         return Form(
-            law, raster=self.hatch_spacing is not None, round=self.radius_ratio == 1.0, pulsed=self.pulse_rate is not None,
-            cross_hatch=self.cross_hatch, spot_angle=self.spot_angle, track_angle=self.track_angle,
-            incidence_angle=self.incidence_angle, incidence_direction=self.incidence_direction,
+            law,
+            raster=self.hatch_spacing is not None,
+            round=self.radius_ratio == 1.0,
+            pulsed=self.pulse_rate is not None,
+            cross_hatch=self.cross_hatch,
+            spot_angle=self.spot_angle,
+            track_angle=self.track_angle,
+            incidence_angle=self.incidence_angle,
+            incidence_direction=self.incidence_direction,
             refractive_index=self.refractive_index,
-        )  # fmt: skip
+        )
 
     def inputs(self, power: Any, beam_radius: Any, constants: Mapping[str, Any]) -> dict[str, Any]:
         """Named inputs of the model for a power and a radius as read, and the constants of the resin's law."""
@@ -65,24 +71,25 @@ class SettingsInForce:
             "passes": float(self.passes),
             "pulse_rate": self.pulse_rate,
         }
-        spot = (
-            {"beam_radius": radius}
-            if self.radius_ratio == 1.0
-            else {"radius_x": radius, "radius_y": self.radius_ratio * radius}
-        )
-        return {
-            "power": self.power_share * power,
-            **spot,
-            **{k: v for k, v in own.items() if v is not None},
-            **constants,
-        }
+        spot = {"beam_radius": radius} if self.radius_ratio == 1.0 else {"radius_x": radius, "radius_y": self.radius_ratio * radius}
+        return {"power": self.power_share * power, **spot, **{k: v for k, v in own.items() if v is not None}, **constants}
 
 
 def depth_over_time(
-    *, settings: SettingsInForce, power: Any, beam_radius: Any, penetration_depth: Any, critical_exposure: Any,
-    power_uncertainty: Any = 0.0, beam_radius_uncertainty: Any = 0.0, penetration_depth_uncertainty: Any = 0.0,
-    critical_exposure_uncertainty: Any = 0.0, correlation: Any = 0.0, law: type[Law] = Plain, **constants: Any,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    *,
+    settings: SettingsInForce,
+    power: Any,
+    beam_radius: Any,
+    penetration_depth: Any,
+    critical_exposure: Any,
+    power_uncertainty: Any = 0.0,
+    beam_radius_uncertainty: Any = 0.0,
+    penetration_depth_uncertainty: Any = 0.0,
+    critical_exposure_uncertainty: Any = 0.0,
+    correlation: Any = 0.0,
+    law: type[Law] = Plain,
+    **constants: Any,
+) -> tuple[np.ndarray, np.ndarray]:
     r"""Cure depth of the weakest place and its standard uncertainty for each row of what was known then, in mm.
 
     Uncertainty to first order from power, radius, Dp and Ec with the correlation of Dp and ln Ec. All stated uncertainties enter in
@@ -103,12 +110,7 @@ def depth_over_time(
     >>> f"{d:.6f} +- {u:.6f}"
     '0.130923 +- 0.003000'
     """
-    given = {
-        "power": power,
-        "beam_radius": beam_radius,
-        "penetration_depth": penetration_depth,
-        "critical_exposure": critical_exposure,
-    }
+    given = {"power": power, "beam_radius": beam_radius, "penetration_depth": penetration_depth, "critical_exposure": critical_exposure}
     given = {name: np.asarray(x, dtype=np.float64) for name, x in given.items()}
     for name, values in given.items():
         if not (np.isfinite(values) & (values > 0.0)).all():
@@ -116,24 +118,26 @@ def depth_over_time(
     form = settings.form(law)
 
     def height(x: Mapping[str, Any]) -> dict[str, Any]:
-        at = settings.inputs(
-            x["power"], x["beam_radius"], {k: v for k, v in x.items() if k not in ("power", "beam_radius")}
-        )
+        at = settings.inputs(x["power"], x["beam_radius"], {k: v for k, v in x.items() if k not in ("power", "beam_radius")})
         return {"height": cure_law(at, form).height(doses(at, form)["min"])}
 
     x = {**given, **constants}
     spread = (power_uncertainty, beam_radius_uncertainty, penetration_depth_uncertainty, critical_exposure_uncertainty)
     relative = {name: np.asarray(u) / given[name] for name, u in zip(given, spread)}
-    u = standard_uncertainties(
-        log_gradient(height, x, list(given)), relative, {("penetration_depth", "critical_exposure"): correlation}
-    )
+    u = standard_uncertainties(log_gradient(height, x, list(given)), relative, {("penetration_depth", "critical_exposure"): correlation})
     return np.maximum(height(x)["height"], 0.0), np.asarray(u["height"])
 
 
 def power_for_depth(
-    *, settings: SettingsInForce, depth: float, beam_radius: float, penetration_depth: float, critical_exposure: float,
-    law: type[Law] = Plain, **constants: Any,
-) -> float:  # fmt: skip
+    *,
+    settings: SettingsInForce,
+    depth: float,
+    beam_radius: float,
+    penetration_depth: float,
+    critical_exposure: float,
+    law: type[Law] = Plain,
+    **constants: Any,
+) -> float:
     """Power in mW at which these settings just reach `depth`: the dose goes with a power of the power.
 
     Source: `gibson2015` eq. 4.10 solved for the power.
@@ -143,10 +147,7 @@ def power_for_depth(
     >>> f"{p:.4f}"
     '30.0000'
     """
-    form, known = (
-        settings.form(law),
-        {"penetration_depth": penetration_depth, "critical_exposure": critical_exposure, **constants},
-    )
+    form, known = (settings.form(law), {"penetration_depth": penetration_depth, "critical_exposure": critical_exposure, **constants})
     at = settings.inputs(1.0, beam_radius, known)
     cure = cure_law(at, form)
     return float((cure.dose(depth) / doses(at, form)["min"]) ** (1.0 / cure.exponent))

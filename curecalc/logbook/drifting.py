@@ -45,9 +45,13 @@ class Forecast:
         ends = (self.crossing.time, self.crossing.low, self.crossing.high)
         dates = [when(day) if _is_date(day) else None for day in ends]
         return {
-            "meaning": self.meaning, "limit": {"value": self.limit, "unit": unit}, "date": dates[0], "interval": dates[1:],
-            "confidence": self.crossing.confidence, "text": self.text,
-        }  # fmt: skip
+            "meaning": self.meaning,
+            "limit": {"value": self.limit, "unit": unit},
+            "date": dates[0],
+            "interval": dates[1:],
+            "confidence": self.crossing.confidence,
+            "text": self.text,
+        }
 
 
 @dataclass(frozen=True)
@@ -87,33 +91,56 @@ class DriftReport:
         s = self.series
         readings = [
             {"entry": n, "time": when(t), "value": v, "standard_uncertainty": u, "machine": m, "lot": lot}
-            for n, t, v, u, m, lot in zip(
-                s.numbers, s.times.tolist(), s.values.tolist(), s.uncertainties.tolist(), s.machines, s.lots
-            )
+            for n, t, v, u, m, lot in zip(s.numbers, s.times.tolist(), s.values.tolist(), s.uncertainties.tolist(), s.machines, s.lots)
         ]
         return {
-            "quantity": s.name, "title": s.title, "unit": s.unit, "about": s.about, "readings": readings,
-            "baseline": self.baseline_text, "individuals": self.individuals.to_dict(), "ewma": self.ewma.to_dict(),
-            "signalling": self.signalling, "state": self.state,
-            "trend": None if self.trend is None else self.trend.to_dict() | {
-                "change_in_30_days": self.per_month, "change_in_30_days_standard_uncertainty": self.per_month_uncertainty,
-                "relative": self.relative, "since": None if self.trend_since is None else when(self.trend_since),
+            "quantity": s.name,
+            "title": s.title,
+            "unit": s.unit,
+            "about": s.about,
+            "readings": readings,
+            "baseline": self.baseline_text,
+            "individuals": self.individuals.to_dict(),
+            "ewma": self.ewma.to_dict(),
+            "signalling": self.signalling,
+            "state": self.state,
+            "trend": None
+            if self.trend is None
+            else self.trend.to_dict()
+            | {
+                "change_in_30_days": self.per_month,
+                "change_in_30_days_standard_uncertainty": self.per_month_uncertainty,
+                "relative": self.relative,
+                "since": None if self.trend_since is None else when(self.trend_since),
             },
-            "since_settings": None if self.since_settings is None else
-                {"date": when(self.since_settings[0])} | self.since_settings[1].to_dict(),
+            "since_settings": None
+            if self.since_settings is None
+            else {"date": when(self.since_settings[0])} | self.since_settings[1].to_dict(),
             "forecasts": [one.to_dict(s.unit) for one in self.forecasts],
             "between_lots": None if self.components is None else self.components.to_dict(),
             "covariates": None if self.covariates is None else self.covariates.to_dict(),
             "notes": list(self.notes),
-        }  # fmt: skip
+        }
 
 
 def drift_report(
-    logbook: Logbook, name: str, *, machine: str | None = None, lot: str | None = None, beam: str | None = None,
-    since: str | None = None, baseline_points: int | None = None, centre: float | None = None, sd: float | None = None,
-    rules: Iterable[str] = ("limit",), weight: float = 0.2, width: float = 3.0, limit: float | None = None,
-    confidence: float = 0.95, now: float | None = None,
-) -> DriftReport:  # fmt: skip
+    logbook: Logbook,
+    name: str,
+    *,
+    machine: str | None = None,
+    lot: str | None = None,
+    beam: str | None = None,
+    since: str | None = None,
+    baseline_points: int | None = None,
+    centre: float | None = None,
+    sd: float | None = None,
+    rules: Iterable[str] = ("limit",),
+    weight: float = 0.2,
+    width: float = 3.0,
+    limit: float | None = None,
+    confidence: float = 0.95,
+    now: float | None = None,
+) -> DriftReport:
     """Charts, trend and forecast of one quantity of the logbook.
 
     Parameters
@@ -161,15 +188,23 @@ def drift_report(
     forecasts = () if line is None else _forecasts(logbook, found, line, relative, machine, limit, confidence, today)
     notes = [*singles.notes, *(line.notes if line is not None else ())]
     if name == "depth":
-        notes.append(
-            "All stated uncertainties are in the bars; what calibration and machine share (one meter) cancels."
-        )
+        notes.append("All stated uncertainties are in the bars; what calibration and machine share (one meter) cancels.")
     return DriftReport(
-        found, singles, smooth, text, line, month, month_u, relative, forecasts, _between(each) if of_lots else None,
-        _with_covariates(logbook, each) if name == "critical_exposure" else None, tuple(notes),
+        found,
+        singles,
+        smooth,
+        text,
+        line,
+        month,
+        month_u,
+        relative,
+        forecasts,
+        _between(each) if of_lots else None,
+        _with_covariates(logbook, each) if name == "critical_exposure" else None,
+        tuple(notes),
         None if line is None else line.first,
         _since_settings(logbook, found, machine, base),
-    )  # fmt: skip
+    )
 
 
 def fresh_since(logbook: Logbook, machine: str | None) -> str | None:
@@ -271,9 +306,7 @@ def _line(found: Series, relative: bool, start: int) -> Trend | None:
     return trend(times, np.log(values) if relative else values)
 
 
-def _since_settings(
-    logbook: Logbook, found: Series, machine: str | None, base: Baseline
-) -> tuple[float, Change] | None:
+def _since_settings(logbook: Logbook, found: Series, machine: str | None, base: Baseline) -> tuple[float, Change] | None:
     """Newest reading less the one at the newest recipe or retune, by the scatter of single readings: one meter, one shop."""
     force = settings_in_force(logbook, machine) if found.name in ("power", "spot") and machine is not None else None
     if force is None or not len(found):
@@ -338,12 +371,7 @@ def power_limits(logbook: Logbook, machine: str) -> list[tuple[str, float]]:
     found = []
     layer = settings.layer_thickness
     if layer is not None:
-        found.append(
-            (
-                "today's settings cure no deeper than the layer",
-                power_for_depth(settings=settings, depth=layer, **values),
-            )
-        )
+        found.append(("today's settings cure no deeper than the layer", power_for_depth(settings=settings, depth=layer, **values)))
     slowest = _slowest(logbook, machine)
     if slowest is not None:
         if layer is not None and settings.overcure is not None:
@@ -366,9 +394,8 @@ def _slowest(logbook: Logbook, machine: str) -> float | None:
 
 
 def _forecasts(
-    logbook: Logbook, found: Series, line: Trend, relative: bool, machine: str | None, limit: float | None,
-    confidence: float, today: float,
-) -> tuple[Forecast, ...]:  # fmt: skip
+    logbook: Logbook, found: Series, line: Trend, relative: bool, machine: str | None, limit: float | None, confidence: float, today: float
+) -> tuple[Forecast, ...]:
     limits: list[tuple[str, float]] = []
     if found.name == "power" and machine is not None:
         limits = power_limits(logbook, machine)
@@ -383,9 +410,7 @@ def _forecasts(
     return tuple(_forecast(meaning, value, found, line, relative, confidence, today) for meaning, value in limits)
 
 
-def _forecast(
-    meaning: str, limit: float, found: Series, line: Trend, relative: bool, confidence: float, today: float
-) -> Forecast:
+def _forecast(meaning: str, limit: float, found: Series, line: Trend, relative: bool, confidence: float, today: float) -> Forecast:
     target = math.log(limit) if relative else limit
     reached = crossing(line, target, confidence=confidence, ahead=True)
     share = f"{100 * confidence:g} %"

@@ -16,16 +16,23 @@ from ..files.schema import Field
 from ..units import KINDS, Measured, Quantity, from_json, to_json
 
 __all__ = [
-    "ENTRY_KINDS", "Attached", "Entry", "EntryKind", "chain_hash", "check_payload", "check_time", "moment", "name_text",
-    "payload_json", "plain_payload",
-]  # fmt: skip
+    "ENTRY_KINDS",
+    "Attached",
+    "Entry",
+    "EntryKind",
+    "chain_hash",
+    "check_payload",
+    "check_time",
+    "moment",
+    "name_text",
+    "payload_json",
+    "plain_payload",
+]
 
 LONGEST_NAME = 200
 GENESIS = "0" * 64
 # of the table of entries, in the order of the fields of `Entry`
-COLUMNS = (
-    "number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, payload, previous, sha256"
-)
+COLUMNS = "number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, payload, previous, sha256"
 
 
 @dataclass(frozen=True)
@@ -46,53 +53,123 @@ _TEXT = Field("text")
 ENTRY_KINDS: dict[str, EntryKind] = {
     kind.name: kind
     for kind in (
-        EntryKind("machine", "a machine: its laser, scanner limits, when its lot must be calibrated again", ("machine",), _fields(
-            wavelength=Field("wavelength"), rated_power=Field("power"), slowest_scan_speed=Field("speed"),
-            fastest_scan_speed=Field("speed"), power_reading_every=Field("time"), calibration_every=Field("time"),
-            out_of_use=Field("boolean"), new_baseline=Field("boolean"), note=_TEXT,
-        )),
-        EntryKind("lot", "a resin lot; with a machine it is the lot now in its vat", ("lot",), _fields(
-            resin=_TEXT, maker_code=_TEXT, opened=Field("date"), expiry=Field("date"), note=_TEXT,
-        )),
-        EntryKind("beam", "a beam measured", (), _fields(
-            beam_radius=Field("length", required=True, uncertain=True), beam_radius_x=Field("length", uncertain=True),
-            beam_radius_y=Field("length", uncertain=True), beam_quality=Field("number", uncertain=True),
-            wavelength=Field("wavelength"), method=_TEXT, note=_TEXT,
-        )),
-        EntryKind("power", "a power reading at the resin surface", ("machine",), _fields(
-            power=Field("power", required=True, uncertain=True), meter=_TEXT, note=_TEXT,
-        )),
-        EntryKind("calibration", "a lot's working curve", ("lot",), _fields(
-            penetration_depth=Field("length", required=True, uncertain=True),
-            critical_exposure=Field("exposure", required=True, uncertain=True),
-            correlation=Field("number", rule="finite", low=-1.0, high=1.0), temperature=Field("temperature", uncertain=True),
-            wavelength=Field("wavelength"), note=_TEXT,
-        )),
-        EntryKind("comparison", "the verdict on a new lot against an old one", ("lot",), _fields(
-            verdict=Field("text", required=True), old_lot=_TEXT, speed_change=Field("number", rule="finite"), note=_TEXT,
-        )),
-        EntryKind("recipe", "settings that were chosen", ("machine",), _fields(
-            layer_thickness=Field("length"), overcure=Field("length"), power=Field("power", uncertain=True),
-            scan_speed=Field("speed"), hatch_spacing=Field("length"), beam_radius=Field("length", uncertain=True),
-            passes=Field("whole", minimum=1), cross_hatch=Field("boolean"), power_share=Field("fraction", high=1.0),
-            beam_share=Field("number"), note=_TEXT,
-        )),
-        EntryKind("retune", "settings changed after a new reading", ("machine",), _fields(
-            power=Field("power", uncertain=True), scan_speed=Field("speed"), hatch_spacing=Field("length"),
-            beam_radius=Field("length", uncertain=True), passes=Field("whole", minimum=1),
-            cross_hatch=Field("boolean"), power_share=Field("fraction", high=1.0), beam_share=Field("number"),
-            layer_thickness=Field("length"), overcure=Field("length"), reason=_TEXT, note=_TEXT,
-        )),
-        EntryKind("room", "temperature and humidity", (), _fields(
-            temperature=Field("temperature", required=True, uncertain=True),
-            humidity=Field("fraction", rule="nonnegative", high=1.0), note=_TEXT,
-        )),
+        EntryKind(
+            "machine",
+            "a machine: its laser, scanner limits, when its lot must be calibrated again",
+            ("machine",),
+            _fields(
+                wavelength=Field("wavelength"),
+                rated_power=Field("power"),
+                slowest_scan_speed=Field("speed"),
+                fastest_scan_speed=Field("speed"),
+                power_reading_every=Field("time"),
+                calibration_every=Field("time"),
+                out_of_use=Field("boolean"),
+                new_baseline=Field("boolean"),
+                note=_TEXT,
+            ),
+        ),
+        EntryKind(
+            "lot",
+            "a resin lot; with a machine it is the lot now in its vat",
+            ("lot",),
+            _fields(resin=_TEXT, maker_code=_TEXT, opened=Field("date"), expiry=Field("date"), note=_TEXT),
+        ),
+        EntryKind(
+            "beam",
+            "a beam measured",
+            (),
+            _fields(
+                beam_radius=Field("length", required=True, uncertain=True),
+                beam_radius_x=Field("length", uncertain=True),
+                beam_radius_y=Field("length", uncertain=True),
+                beam_quality=Field("number", uncertain=True),
+                wavelength=Field("wavelength"),
+                method=_TEXT,
+                note=_TEXT,
+            ),
+        ),
+        EntryKind(
+            "power",
+            "a power reading at the resin surface",
+            ("machine",),
+            _fields(power=Field("power", required=True, uncertain=True), meter=_TEXT, note=_TEXT),
+        ),
+        EntryKind(
+            "calibration",
+            "a lot's working curve",
+            ("lot",),
+            _fields(
+                penetration_depth=Field("length", required=True, uncertain=True),
+                critical_exposure=Field("exposure", required=True, uncertain=True),
+                correlation=Field("number", rule="finite", low=-1.0, high=1.0),
+                temperature=Field("temperature", uncertain=True),
+                wavelength=Field("wavelength"),
+                note=_TEXT,
+            ),
+        ),
+        EntryKind(
+            "comparison",
+            "the verdict on a new lot against an old one",
+            ("lot",),
+            _fields(verdict=Field("text", required=True), old_lot=_TEXT, speed_change=Field("number", rule="finite"), note=_TEXT),
+        ),
+        EntryKind(
+            "recipe",
+            "settings that were chosen",
+            ("machine",),
+            _fields(
+                layer_thickness=Field("length"),
+                overcure=Field("length"),
+                power=Field("power", uncertain=True),
+                scan_speed=Field("speed"),
+                hatch_spacing=Field("length"),
+                beam_radius=Field("length", uncertain=True),
+                passes=Field("whole", minimum=1),
+                cross_hatch=Field("boolean"),
+                power_share=Field("fraction", high=1.0),
+                beam_share=Field("number"),
+                note=_TEXT,
+            ),
+        ),
+        EntryKind(
+            "retune",
+            "settings changed after a new reading",
+            ("machine",),
+            _fields(
+                power=Field("power", uncertain=True),
+                scan_speed=Field("speed"),
+                hatch_spacing=Field("length"),
+                beam_radius=Field("length", uncertain=True),
+                passes=Field("whole", minimum=1),
+                cross_hatch=Field("boolean"),
+                power_share=Field("fraction", high=1.0),
+                beam_share=Field("number"),
+                layer_thickness=Field("length"),
+                overcure=Field("length"),
+                reason=_TEXT,
+                note=_TEXT,
+            ),
+        ),
+        EntryKind(
+            "room",
+            "temperature and humidity",
+            (),
+            _fields(
+                temperature=Field("temperature", required=True, uncertain=True),
+                humidity=Field("fraction", rule="nonnegative", high=1.0),
+                note=_TEXT,
+            ),
+        ),
         EntryKind("note", "anything worth writing down", (), _fields(text=Field("text", required=True))),
-        EntryKind("correction", "strikes out an entry that was wrong, without putting another in its place", (), _fields(
-            reason=Field("text", required=True),
-        )),
+        EntryKind(
+            "correction",
+            "strikes out an entry that was wrong, without putting another in its place",
+            (),
+            _fields(reason=Field("text", required=True)),
+        ),
     )
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)
@@ -135,29 +212,62 @@ class Entry:
     def to_dict(self) -> dict[str, Any]:
         """The entry as it stands in JSON."""
         return {
-            "number": self.number, "kind": self.kind, "time": self.time, "recorded": self.recorded, "operator": self.operator,
-            "version": self.version, "machine": self.machine, "lot": self.lot, "beam": self.beam, "corrects": self.corrects,
-            "corrected_by": self.corrected_by, "origin": self.origin, "payload": self.payload,
-            "sources": [
-                {"role": one.role, "name": one.name, "sha256": one.sha256, "size": one.size} for one in self.attached
-            ],
-            "previous": self.previous, "sha256": self.sha256,
-        }  # fmt: skip
+            "number": self.number,
+            "kind": self.kind,
+            "time": self.time,
+            "recorded": self.recorded,
+            "operator": self.operator,
+            "version": self.version,
+            "machine": self.machine,
+            "lot": self.lot,
+            "beam": self.beam,
+            "corrects": self.corrects,
+            "corrected_by": self.corrected_by,
+            "origin": self.origin,
+            "payload": self.payload,
+            "sources": [{"role": one.role, "name": one.name, "sha256": one.sha256, "size": one.size} for one in self.attached],
+            "previous": self.previous,
+            "sha256": self.sha256,
+        }
 
 
 def chain_hash(
-    *, number: int, kind: str, time: str, recorded: str, operator: str, version: str, machine: str | None, lot: str | None,
-    beam: str | None, corrects: int | None, origin: str, payload_text: str, previous: str,
+    *,
+    number: int,
+    kind: str,
+    time: str,
+    recorded: str,
+    operator: str,
+    version: str,
+    machine: str | None,
+    lot: str | None,
+    beam: str | None,
+    corrects: int | None,
+    origin: str,
+    payload_text: str,
+    previous: str,
     attached: list[tuple[str, str, str]],
-) -> str:  # fmt: skip
+) -> str:
     """SHA-256 of an entry: of its fields as a JSON list, the hash of the entry before among them.
 
     `attached` holds (role, name, sha256), in order of role.
     """
     record = [
-        number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, payload_text,
-        [list(one) for one in sorted(attached)], previous,
-    ]  # fmt: skip
+        number,
+        kind,
+        time,
+        recorded,
+        operator,
+        version,
+        machine,
+        lot,
+        beam,
+        corrects,
+        origin,
+        payload_text,
+        [list(one) for one in sorted(attached)],
+        previous,
+    ]
     return hashlib.sha256(json.dumps(record, ensure_ascii=True, separators=(",", ":")).encode()).hexdigest()
 
 
@@ -218,11 +328,7 @@ def _check_value(name: str, value: Any, spec: Field) -> None:
         return
     if not math.isfinite(number):
         raise QuantityError(f"{name} must be finite.")
-    if (
-        spec.kind != "temperature"
-        and (number < 0 if spec.rule == "nonnegative" else number <= 0)
-        and spec.rule != "finite"
-    ):
+    if spec.kind != "temperature" and (number < 0 if spec.rule == "nonnegative" else number <= 0) and spec.rule != "finite":
         word = "not be below zero" if spec.rule == "nonnegative" else "be above zero"
         raise QuantityError(f"{name} must {word}, got {number:g}.")
     low, high = (None if bound is None else float(bound) for bound in (spec.low, spec.high))

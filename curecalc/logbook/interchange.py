@@ -28,9 +28,22 @@ __all__ = ["Imported", "csv_text", "import_text", "json_text", "neutral", "resto
 
 FORMAT = "curecalc logbook"
 _STORED = (
-    "number", "kind", "time", "recorded", "operator", "version", "machine", "lot", "beam", "corrects", "origin", "payload",
-    "sources", "previous", "sha256",
-)  # fmt: skip
+    "number",
+    "kind",
+    "time",
+    "recorded",
+    "operator",
+    "version",
+    "machine",
+    "lot",
+    "beam",
+    "corrects",
+    "origin",
+    "payload",
+    "sources",
+    "previous",
+    "sha256",
+)
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "'")
 
 
@@ -63,9 +76,22 @@ def csv_text(entries: Iterable[Entry]) -> str:
 def _stored(entry: Entry) -> list[str]:
     attached = [[one.role, one.name, one.sha256, one.size] for one in entry.attached]
     cells = (
-        entry.number, entry.kind, entry.time, entry.recorded, entry.operator, entry.version, entry.machine, entry.lot,
-        entry.beam, entry.corrects, entry.origin, entry.payload_text, json.dumps(attached), entry.previous, entry.sha256,
-    )  # fmt: skip
+        entry.number,
+        entry.kind,
+        entry.time,
+        entry.recorded,
+        entry.operator,
+        entry.version,
+        entry.machine,
+        entry.lot,
+        entry.beam,
+        entry.corrects,
+        entry.origin,
+        entry.payload_text,
+        json.dumps(attached),
+        entry.previous,
+        entry.sha256,
+    )
     return ["" if cell is None else str(cell) for cell in cells]
 
 
@@ -137,9 +163,7 @@ def import_text(logbook: Logbook, text: str, *, source: str = "the import") -> I
     with store.guarded(logbook.path), store.writing(connection):
         before = len(logbook)
         whole = before == 0 and [row["number"] for _, row in rows] == list(range(1, len(rows) + 1))
-        whole = whole and all(
-            row["previous"] == (rows[i - 1][1]["sha256"] if i else GENESIS) for i, (_, row) in enumerate(rows)
-        )
+        whole = whole and all(row["previous"] == (rows[i - 1][1]["sha256"] if i else GENESIS) for i, (_, row) in enumerate(rows))
         numbers, exported = _standing(connection), {row["number"]: row["sha256"] for _, row in rows}
         standing = bare = 0
         for place, row in rows:
@@ -152,11 +176,19 @@ def import_text(logbook: Logbook, text: str, *, source: str = "the import") -> I
                 logbook._keep(data.get(sha256), sha256, size)
                 bare += sha256 not in data
             number = logbook._append(
-                kind=row["kind"], time=row["time"], recorded=row["recorded"], operator=row["operator"], version=row["version"],
-                machine=row["machine"], lot=row["lot"], beam=row["beam"], corrects=corrects,
-                origin=row["origin"] if whole else row["origin"] or row["sha256"], payload_text=row["payload"],
+                kind=row["kind"],
+                time=row["time"],
+                recorded=row["recorded"],
+                operator=row["operator"],
+                version=row["version"],
+                machine=row["machine"],
+                lot=row["lot"],
+                beam=row["beam"],
+                corrects=corrects,
+                origin=row["origin"] if whole else row["origin"] or row["sha256"],
+                payload_text=row["payload"],
                 attached=[(role, name, sha256) for role, name, sha256, _ in row["attached"]],
-            )  # fmt: skip
+            )
             numbers[row["sha256"]] = number
         added = len(logbook) - before
     return Imported(added, standing, bare)
@@ -171,21 +203,15 @@ def _standing(connection: Any) -> dict[str, int]:
     return numbers
 
 
-def _corrected(
-    place: str, row: dict[str, Any], exported: dict[int, str], numbers: dict[str, int], connection: Any
-) -> int | None:
+def _corrected(place: str, row: dict[str, Any], exported: dict[int, str], numbers: dict[str, int], connection: Any) -> int | None:
     if row["corrects"] is None:
         return None
     here = numbers.get(exported.get(row["corrects"], ""))
     if here is None:
-        raise FileError(
-            f"{place}: corrects entry {row['corrects']}, which is not among the exported ones. Export the whole logbook."
-        )
+        raise FileError(f"{place}: corrects entry {row['corrects']}, which is not among the exported ones. Export the whole logbook.")
     by = connection.execute("SELECT number FROM entry WHERE corrects = ?", (here,)).fetchone()
     if by is not None:
-        raise FileError(
-            f"{place}: corrects entry {here}, which entry {by[0]} has corrected here already. Settle by hand which one holds."
-        )
+        raise FileError(f"{place}: corrects entry {here}, which entry {by[0]} has corrected here already. Settle by hand which one holds.")
     return here
 
 
@@ -193,17 +219,13 @@ def _read_json(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]]
     try:
         record = json.loads(text)
     except json.JSONDecodeError as error:
-        raise FileError(
-            f"{source}:{error.lineno}:{error.colno}: is not whole JSON ({error.msg}). Export it again."
-        ) from None
+        raise FileError(f"{source}:{error.lineno}:{error.colno}: is not whole JSON ({error.msg}). Export it again.") from None
     except RecursionError:
         raise FileError(f"{source}: is nested too deeply to be a logbook export.") from None
     if record.get("format") != FORMAT or not isinstance(record.get("entries"), list):
         raise FileError(f"{source}: is not a logbook export. Make one with: curecalc log export --output FILE.json")
     if record.get("version") != 1:
-        raise FileError(
-            f"{source}: is an export of version {record.get('version')!r}; this curecalc reads version 1. Update it."
-        )
+        raise FileError(f"{source}: is an export of version {record.get('version')!r}; this curecalc reads version 1. Update it.")
     rows = []
     for index, item in enumerate(record["entries"], 1):
         place = f"{source}: entry {index} of the list"
@@ -219,9 +241,7 @@ def _read_json(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]]
         except (binascii.Error, TypeError, ValueError):
             data[sha256] = b""
         if hashlib.sha256(data[sha256]).hexdigest() != sha256:
-            raise FileError(
-                f"{source}: the source data {sha256[:12]}... was changed since the export. Export it again."
-            )
+            raise FileError(f"{source}: the source data {sha256[:12]}... was changed since the export. Export it again.")
     return rows, data
 
 
@@ -265,9 +285,7 @@ def _read_csv(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]],
 
 def _check_row(place: str, row: dict[str, Any]) -> None:
     if row["kind"] not in ENTRY_KINDS:
-        raise FileError(
-            f"{place}: the kind {str(row['kind'])[:40]!r} is not known here. Update curecalc, or leave the entry out."
-        )
+        raise FileError(f"{place}: the kind {str(row['kind'])[:40]!r} is not known here. Update curecalc, or leave the entry out.")
     try:
         fields = {key: row[key] for key in _STORED if key not in ("payload", "sources", "sha256")}
         attached = [(role, name, sha256) for role, name, sha256, _ in row["attached"]]

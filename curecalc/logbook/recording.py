@@ -18,9 +18,18 @@ if TYPE_CHECKING:
     from ..calibration.curve import Fit
 
 __all__ = [
-    "Current", "check_logbook", "current", "main_vector", "record_command", "record_comparison", "record_fit", "record_recipe",
-    "recipe_inputs", "record_spot", "stored_options",
-]  # fmt: skip
+    "Current",
+    "check_logbook",
+    "current",
+    "main_vector",
+    "record_command",
+    "record_comparison",
+    "record_fit",
+    "record_recipe",
+    "recipe_inputs",
+    "record_spot",
+    "stored_options",
+]
 
 
 @dataclass(frozen=True)
@@ -54,9 +63,7 @@ class Current:
         raise QuantityError(f"the logbook keeps no {role} file of {whose or 'this name'}. Record one: {way}")
 
 
-def current(
-    path: str | Path, *, machine: str | None = None, lot: str | None = None, beam: str | None = None
-) -> Current:
+def current(path: str | Path, *, machine: str | None = None, lot: str | None = None, beam: str | None = None) -> Current:
     """What the logbook at `path` holds now about a machine, its lot and its beam.
 
     Parameters
@@ -82,34 +89,38 @@ def current(
         found: dict[str, Entry | None] = {
             "machine": book.latest("machine", machine=machine) if machine is not None else None,
             "power": book.latest("power", machine=machine) if machine is not None else None,
-            "beam": book.latest("beam", machine=machine, beam=beam)
-            if machine is not None or beam is not None
-            else None,
+            "beam": book.latest("beam", machine=machine, beam=beam) if machine is not None or beam is not None else None,
             "calibration": book.latest("calibration", lot=lot) if lot is not None else None,
         }
         entries = {name: entry for name, entry in found.items() if entry is not None}
         documents = _documents(book, machine, lot, beam)
     power, curve = entries.get("power"), entries.get("calibration")
     return Current(
-        machine, lot, power.quantity("power") if power else None, power.time if power else None,
+        machine,
+        lot,
+        power.quantity("power") if power else None,
+        power.time if power else None,
         entries["beam"].quantity("beam_radius") if "beam" in entries else None,
-        curve.quantity("penetration_depth") if curve else None, curve.quantity("critical_exposure") if curve else None,
-        curve.payload.get("correlation") if curve else None, documents, entries,
-    )  # fmt: skip
+        curve.quantity("penetration_depth") if curve else None,
+        curve.quantity("critical_exposure") if curve else None,
+        curve.payload.get("correlation") if curve else None,
+        documents,
+        entries,
+    )
 
 
 def _documents(book: Logbook, machine: str | None, lot: str | None, beam: str | None) -> dict[str, Source]:
     wanted = (
-        ("machine", "machine", {"machine": machine}), ("resin", "calibration", {"lot": lot}),
-        ("beam", "beam", {"machine": machine, "beam": beam}), ("needs", "recipe", {"machine": machine}),
-    )  # fmt: skip
+        ("machine", "machine", {"machine": machine}),
+        ("resin", "calibration", {"lot": lot}),
+        ("beam", "beam", {"machine": machine, "beam": beam}),
+        ("needs", "recipe", {"machine": machine}),
+    )
     documents: dict[str, Source] = {}
     for role, kind, names in wanted:
         if all(name is None for name in names.values()):
             continue
-        about = book.entries(
-            kind=kind, last=50, machine=names.get("machine"), lot=names.get("lot"), beam=names.get("beam")
-        )
+        about = book.entries(kind=kind, last=50, machine=names.get("machine"), lot=names.get("lot"), beam=names.get("beam"))
         for entry in reversed(about):
             kept = [one for one in entry.attached if one.role == role]
             if kept:
@@ -119,14 +130,20 @@ def _documents(book: Logbook, machine: str | None, lot: str | None, beam: str | 
 
 
 def record_command(
-    path: str | Path, kind: str, payload: Mapping[str, Any], sources: Sequence[Source] = (), *, machine: str | None = None,
-    lot: str | None = None, beam: str | None = None, operator: str = "", time: str | None = None,
-) -> Entry:  # fmt: skip
+    path: str | Path,
+    kind: str,
+    payload: Mapping[str, Any],
+    sources: Sequence[Source] = (),
+    *,
+    machine: str | None = None,
+    lot: str | None = None,
+    beam: str | None = None,
+    operator: str = "",
+    time: str | None = None,
+) -> Entry:
     """Write one entry for a command into the logbook at `path`, which is made when it does not stand."""
     with Logbook(path, create=True) as book:
-        return book.add(
-            kind, payload, machine=machine, lot=lot, beam=beam, operator=operator, sources=_distinct(sources), time=time
-        )
+        return book.add(kind, payload, machine=machine, lot=lot, beam=beam, operator=operator, sources=_distinct(sources), time=time)
 
 
 def _distinct(sources: Sequence[Source]) -> list[Source]:
@@ -139,9 +156,16 @@ def _distinct(sources: Sequence[Source]) -> list[Source]:
 
 
 def record_fit(
-    path: str | Path, fit: Fit, *, options: Mapping[str, Any], priors: Sequence[str] = (), lot: str | None = None,
-    machine: str | None = None, operator: str = "", resin_document: str | None = None,
-) -> Entry:  # fmt: skip
+    path: str | Path,
+    fit: Fit,
+    *,
+    options: Mapping[str, Any],
+    priors: Sequence[str] = (),
+    lot: str | None = None,
+    machine: str | None = None,
+    operator: str = "",
+    resin_document: str | None = None,
+) -> Entry:
     """Record a fit as a calibration: its result, its options, the coupon table, the resin files of earlier lots.
 
     `options` are the texts of the options that change the numbers, so that `log verify --recompute` can fit again.
@@ -156,28 +180,39 @@ def record_fit(
     if resin_document is not None:
         sources.append(Source("resin", f"{lot}.toml".replace("/", "-"), resin_document.encode()))
     payload: dict[str, Any] = {
-        "penetration_depth": fit.penetration_depth, "critical_exposure": fit.critical_exposure, "correlation": fit.correlation,
-        "residual_sd": fit.residual_sd, "options": dict(options), "result": result,
-    }  # fmt: skip
+        "penetration_depth": fit.penetration_depth,
+        "critical_exposure": fit.critical_exposure,
+        "correlation": fit.correlation,
+        "residual_sd": fit.residual_sd,
+        "options": dict(options),
+        "result": result,
+    }
     if fit.coupons.temperature is not None:
         from ..units import DEGC, Quantity
 
         payload["temperature"] = Quantity(float(fit.coupons.temperature.mean()), DEGC)
-    return record_command(
-        path, "calibration", payload, sources, lot=lot, machine=machine or names.get("machine"), operator=operator
-    )
+    return record_command(path, "calibration", payload, sources, lot=lot, machine=machine or names.get("machine"), operator=operator)
 
 
 def record_comparison(
-    path: str | Path, comparison: LotComparison, *, files: Sequence[str], options: Mapping[str, Any], lot: str,
-    old_lot: str | None = None, operator: str = "",
-) -> Entry:  # fmt: skip
+    path: str | Path,
+    comparison: LotComparison,
+    *,
+    files: Sequence[str],
+    options: Mapping[str, Any],
+    lot: str,
+    old_lot: str | None = None,
+    operator: str = "",
+) -> Entry:
     """Record a comparison of lots: the verdict on the newest, the options, the files compared."""
     result = comparison.to_dict()
     payload: dict[str, Any] = {
-        "verdict": comparison.verdict, "sentence": comparison.sentence, "old_lot": old_lot or comparison.lots[0].name,
-        "options": dict(options), "result": result,
-    }  # fmt: skip
+        "verdict": comparison.verdict,
+        "sentence": comparison.sentence,
+        "old_lot": old_lot or comparison.lots[0].name,
+        "options": dict(options),
+        "result": result,
+    }
     change = result.get("speed_change")
     if isinstance(change, Mapping) and isinstance(change.get("value"), int | float):
         payload["speed_change"] = change["value"]
@@ -223,9 +258,11 @@ def _with_reading(machine: Any, now: Current) -> tuple[Any, dict[str, Any] | Non
 
     after = machine_after(machine, now.power, 1.0, None, day)
     readings = {
-        "power": to_json(after.power), "power_reading_date": day.isoformat(), "power_meter": after.power_meter,
+        "power": to_json(after.power),
+        "power_reading_date": day.isoformat(),
+        "power_meter": after.power_meter,
         "beam_radius_factor": 1.0,
-    }  # fmt: skip
+    }
     return after, readings
 
 
@@ -235,40 +272,55 @@ def main_vector(vectors: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
 
 
 _VECTOR_KEYS = (
-    "kind", "pattern", "scan_speed", "power", "beam_radius", "hatch_spacing", "passes", "cross_hatch", "cure_depth", "overcure",
-    "assurance", "down_facing",
-)  # fmt: skip
+    "kind",
+    "pattern",
+    "scan_speed",
+    "power",
+    "beam_radius",
+    "hatch_spacing",
+    "passes",
+    "cross_hatch",
+    "cure_depth",
+    "overcure",
+    "assurance",
+    "down_facing",
+)
 
 
 def record_recipe(
-    path: str | Path, record: Mapping[str, Any], *, machine: str, lot: str, full_power: float, kind: str = "recipe",
-    options: Mapping[str, Any] | None = None, old: Mapping[str, Any] | None = None, reason: str = "", operator: str = "",
-) -> Entry:  # fmt: skip
+    path: str | Path,
+    record: Mapping[str, Any],
+    *,
+    machine: str,
+    lot: str,
+    full_power: float,
+    kind: str = "recipe",
+    options: Mapping[str, Any] | None = None,
+    old: Mapping[str, Any] | None = None,
+    reason: str = "",
+    operator: str = "",
+) -> Entry:
     """Record a recipe (its JSON object with the texts of its files), or a retune of the recipe `old`.
 
     The settings of the main kind of vector stand in the entry itself; they are what drift charts hold fixed.
     `full_power` in mW is the power read at the surface, of which the settings use a share.
     """
     main = main_vector(record["vectors"])
-    settings = {
-        name: main.get(name) for name in ("scan_speed", "hatch_spacing", "power", "beam_radius", "overcure", "passes")
-    }
+    settings = {name: main.get(name) for name in ("scan_speed", "hatch_spacing", "power", "beam_radius", "overcure", "passes")}
     if settings["overcure"] is not None and settings["overcure"]["value"] <= 0:
         settings["overcure"] = None
     payload = {name: value for name, value in settings.items() if value is not None} | {
-        "layer_thickness": record["layer_thickness"], "cross_hatch": bool(main.get("cross_hatch")),
-        "power_share": min(1.0, main["power"]["value"] / full_power), "kind_of_vector": main["kind"],
+        "layer_thickness": record["layer_thickness"],
+        "cross_hatch": bool(main.get("cross_hatch")),
+        "power_share": min(1.0, main["power"]["value"] / full_power),
+        "kind_of_vector": main["kind"],
         "vectors": [{key: one[key] for key in _VECTOR_KEYS if key in one} for one in record["vectors"]],
         "options": dict(options or {}),
-    }  # fmt: skip
+    }
     if reason:
         payload["reason"] = reason
     sources = [Source("recipe", "recipe.json", _json(record))]
-    sources += [
-        Source(name, Path(str(one["path"])).name, one["text"].encode())
-        for name, one in record["files"].items()
-        if "text" in one
-    ]
+    sources += [Source(name, Path(str(one["path"])).name, one["text"].encode()) for name, one in record["files"].items() if "text" in one]
     if old is not None:
         sources.append(Source("old_recipe", "old_recipe.json", _json(old)))
     with Logbook(path, create=True) as book:
@@ -286,18 +338,23 @@ def _json(record: Mapping[str, Any]) -> bytes:
 
 
 def record_spot(
-    path: str | Path, result: Any, *, file: str | Path, options: Mapping[str, Any], machine: str | None, beam: str | None = None,
-    operator: str = "", beam_document: str | None = None,
-) -> Entry:  # fmt: skip
+    path: str | Path,
+    result: Any,
+    *,
+    file: str | Path,
+    options: Mapping[str, Any],
+    machine: str | None,
+    beam: str | None = None,
+    operator: str = "",
+    beam_document: str | None = None,
+) -> Entry:
     """Record a measured beam, or a power made of readings, with the file it came from."""
     sources = [Source.read(file, "scan")]
     payload: dict[str, Any] = {"options": stored_options(options), "result": result.to_dict()}
     if hasattr(result, "at_meter"):
         if machine is None:
             raise QuantityError("machine is missing: a power reading belongs to a machine. Give its name.")
-        return record_command(
-            path, "power", {"power": result.measured} | payload, sources, machine=machine, operator=operator
-        )
+        return record_command(path, "power", {"power": result.measured} | payload, sources, machine=machine, operator=operator)
     if beam_document is not None:
         sources.append(Source("beam", "beam.toml", beam_document.encode()))
     radii: dict[str, Any] = {"beam_radius": result.beam_radius.measured, "method": result.kind}

@@ -15,18 +15,20 @@ __all__ = ["compare_again", "fit_again", "measure_again", "recipe_again", "retun
 
 Sources = Mapping[str, tuple[str, bytes]]
 _FIT_KEYS = (
-    "penetration_depth", "critical_exposure", "correlation", "covariance", "residual_sd", "coupons", "readings",
-    "degrees_of_freedom", "lack_of_fit", "curvature", "exposure_for_depth", "critical_exposure_budget",
-)  # fmt: skip
-_COMPARISON_KEYS = (
-    "verdict",
-    "slopes",
-    "intercepts",
-    "equivalent",
-    "equivalence_p",
-    "speed_change",
-    "depth_difference",
+    "penetration_depth",
+    "critical_exposure",
+    "correlation",
+    "covariance",
+    "residual_sd",
+    "coupons",
+    "readings",
+    "degrees_of_freedom",
+    "lack_of_fit",
+    "curvature",
+    "exposure_for_depth",
+    "critical_exposure_budget",
 )
+_COMPARISON_KEYS = ("verdict", "slopes", "intercepts", "equivalent", "equivalence_p", "speed_change", "depth_difference")
 
 
 def fit_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
@@ -39,13 +41,18 @@ def fit_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
     coupons = coupons_from_bytes(name, data, sheet=options.get("sheet"), skip_blank=bool(options.get("skip_blank")))
     prior, names = _prior(options, sources)
     fit = fit_coupons(
-        coupons, at_depth=[parse("at_depth", text, "length") for text in options.get("at_depth", [])],
-        exclude=options.get("exclude", []), confidence=_share(options, "confidence", 0.95), prior=prior, prior_names=names,
+        coupons,
+        at_depth=[parse("at_depth", text, "length") for text in options.get("at_depth", [])],
+        exclude=options.get("exclude", []),
+        confidence=_share(options, "confidence", 0.95),
+        prior=prior,
+        prior_names=names,
         power_scale_uncertainty=_share(options, "power_scale_uncertainty"),
         beam_radius_scale_uncertainty=_share(options, "beam_radius_scale_uncertainty"),
         thickness_bias_uncertainty=_length(options, "thickness_bias_uncertainty"),
-        same_machine=not options.get("elsewhere"), same_gauge=not options.get("other_gauge"),
-    )  # fmt: skip
+        same_machine=not options.get("elsewhere"),
+        same_gauge=not options.get("other_gauge"),
+    )
     return {"result": _numbers_only({key: value for key, value in fit.to_dict().items() if key in _FIT_KEYS})}
 
 
@@ -73,15 +80,14 @@ def compare_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any
     roles = sorted((role for role in sources if role.startswith("lot")), key=lambda role: int(role[3:]))
     names = options.get("names") or [sources[role][0] for role in roles]
     excluded = options.get("exclude", {})
-    lots = [
-        _lot(*sources[role], name, excluded.get(role, []), bool(options.get("skip_blank")))
-        for role, name in zip(roles, names)
-    ]
+    lots = [_lot(*sources[role], name, excluded.get(role, []), bool(options.get("skip_blank"))) for role, name in zip(roles, names)]
     limits = {name: _share(options, name) for name in ("confidence", "most_speed_change", "most_depth_change")}
     result = compare_lots(
-        lots=lots, cure_depth=_length(options, "cure_depth"), tolerance=_length(options, "tolerance"),
+        lots=lots,
+        cure_depth=_length(options, "cure_depth"),
+        tolerance=_length(options, "tolerance"),
         **{name: value for name, value in limits.items() if value is not None},
-    )  # fmt: skip
+    )
     return {"result": _numbers_only({key: value for key, value in result.to_dict().items() if key in _COMPARISON_KEYS})}
 
 
@@ -110,8 +116,7 @@ def measure_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any
 
         pairs = [text.rpartition("=") for text in options["losses"]]
         options["losses"] = [
-            loss_of(label.strip(), parse_measured("loss", share.strip(), "fraction"), k)
-            for k, (label, _, share) in enumerate(pairs, 1)
+            loss_of(label.strip(), parse_measured("loss", share.strip(), "fraction"), k) for k, (label, _, share) in enumerate(pairs, 1)
         ]
     with tempfile.TemporaryDirectory(prefix="curecalc-") as folder:
         path = Path(folder) / Path(name).name
@@ -147,9 +152,13 @@ def retune_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]
     if "beam_radius" in options:
         options["beam_radius"] = tuple(_option(value) for value in options["beam_radius"])
     result = retune(
-        machine=saved.machine, resin=saved.lot, needs=saved.needs, old=saved.record, today=day,
+        machine=saved.machine,
+        resin=saved.lot,
+        needs=saved.needs,
+        old=saved.record,
+        today=day,
         **{name: options.get(name) for name in ("power", "beam_radius", "power_meter")},
-    )  # fmt: skip
+    )
     return {"vectors": _vectors(payload, result.recipe)}
 
 
@@ -167,11 +176,7 @@ def _saved(sources: Sources, role: str) -> tuple[Any, datetime.date]:
 def _vectors(payload: Mapping[str, Any], recipe: Any) -> list[dict[str, Any]]:
     kept = payload.get("vectors", [])
     made = recipe.to_dict()["vectors"]
-    return (
-        [{key: one[key] for key in old if key in one} for old, one in zip(kept, made)]
-        if len(kept) == len(made)
-        else made
-    )
+    return [{key: one[key] for key in old if key in one} for old, one in zip(kept, made)] if len(kept) == len(made) else made
 
 
 def _source(sources: Sources, role: str) -> tuple[str, bytes]:
@@ -193,9 +198,7 @@ def _length(options: Mapping[str, Any], name: str) -> Quantity | None:
 def _numbers_only(value: Any) -> Any:
     """Without sentences: wording may change between versions, numbers may not."""
     if isinstance(value, Mapping):
-        return {
-            key: _numbers_only(one) for key, one in value.items() if key not in ("sentence", "text", "note", "notes")
-        }
+        return {key: _numbers_only(one) for key, one in value.items() if key not in ("sentence", "text", "note", "notes")}
     if isinstance(value, list | tuple):
         return [_numbers_only(one) for one in value]
     return value

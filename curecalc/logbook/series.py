@@ -59,10 +59,15 @@ class Series:
         """The readings at these places."""
         pick = keep.tolist()
         return replace(
-            self, numbers=tuple(self.numbers[i] for i in pick), times=self.times[keep], values=self.values[keep],
-            uncertainties=self.uncertainties[keep], machines=tuple(self.machines[i] for i in pick),
-            lots=tuple(self.lots[i] for i in pick), parts=tuple(self.parts[i] for i in pick if self.parts),
-        )  # fmt: skip
+            self,
+            numbers=tuple(self.numbers[i] for i in pick),
+            times=self.times[keep],
+            values=self.values[keep],
+            uncertainties=self.uncertainties[keep],
+            machines=tuple(self.machines[i] for i in pick),
+            lots=tuple(self.lots[i] for i in pick),
+            parts=tuple(self.parts[i] for i in pick if self.parts),
+        )
 
 
 def days(time: str) -> float:
@@ -89,9 +94,16 @@ def _all_days(times: list[str]) -> np.ndarray:
 
 
 def series(
-    logbook: Logbook, name: str, *, machine: str | None = None, lot: str | None = None, beam: str | None = None,
-    since: str | None = None, first: int | None = None, last: int | None = None,
-) -> Series:  # fmt: skip
+    logbook: Logbook,
+    name: str,
+    *,
+    machine: str | None = None,
+    lot: str | None = None,
+    beam: str | None = None,
+    since: str | None = None,
+    first: int | None = None,
+    last: int | None = None,
+) -> Series:
     """A charted quantity over time, of one machine, lot or beam, or of all.
 
     `since` is a stored time; `first` or `last` keep so many readings of one end.
@@ -121,10 +133,17 @@ def series(
         spreads.append(float(spread or 0.0))
         kept.append(row)
     return Series(
-        name, title, shown.shown_text, tuple(row[0] for row in kept), _all_days([row[1] for row in kept]),
-        np.array(values, dtype=np.float64), np.array(spreads, dtype=np.float64), tuple(row[2] for row in kept),
-        tuple(row[3] for row in kept), " ".join(one for one in (machine, lot, beam) if one),
-    )  # fmt: skip
+        name,
+        title,
+        shown.shown_text,
+        tuple(row[0] for row in kept),
+        _all_days([row[1] for row in kept]),
+        np.array(values, dtype=np.float64),
+        np.array(spreads, dtype=np.float64),
+        tuple(row[2] for row in kept),
+        tuple(row[3] for row in kept),
+        " ".join(one for one in (machine, lot, beam) if one),
+    )
 
 
 def _converted(value: float, unit: str, spread: float | None, kind: Any) -> tuple[float, float]:
@@ -160,15 +179,19 @@ def settings_in_force(logbook: Logbook, machine: str) -> tuple[SettingsInForce, 
         return next((one for one in found if one is not None), otherwise)
 
     settings = SettingsInForce(
-        speed, value("hatch_spacing", "mm"), int(plain("passes", 1)), value("layer_thickness", "mm"), value("overcure", "mm"),
-        float(plain("power_share", 1.0)), float(plain("beam_share", 1.0)), bool(plain("cross_hatch", False)),
-    )  # fmt: skip
+        speed,
+        value("hatch_spacing", "mm"),
+        int(plain("passes", 1)),
+        value("layer_thickness", "mm"),
+        value("overcure", "mm"),
+        float(plain("power_share", 1.0)),
+        float(plain("beam_share", 1.0)),
+        bool(plain("cross_hatch", False)),
+    )
     return settings, entry
 
 
-def depth_series(
-    logbook: Logbook, machine: str, *, settings: SettingsInForce | None = None, newest_lot_only: bool = False
-) -> Series:
+def depth_series(logbook: Logbook, machine: str, *, settings: SettingsInForce | None = None, newest_lot_only: bool = False) -> Series:
     """Depth that today's settings of a machine would have given, at each reading that moved it.
 
     A row stands wherever a power reading, a beam or a calibration of the lot then in the vat was recorded, with the newest
@@ -188,28 +211,39 @@ def depth_series(
         settings = found[0]
     power, spot = series(logbook, "power", machine=machine), series(logbook, "spot", machine=machine)
     loads = [(days(row[1]), row[3]) for row in logbook.values("lot", [], machine=machine)]
-    for what, count, way in (
-        ("power reading", len(power), "power"), ("beam", len(spot), "beam"), ("lot", len(loads), "lot --lot NAME"),
-    ):  # fmt: skip
+    for what, count, way in (("power reading", len(power), "power"), ("beam", len(spot), "beam"), ("lot", len(loads), "lot --lot NAME")):
         if not count:
-            raise QuantityError(
-                f"{machine} has no {what} in the logbook. Record one: curecalc log add {way} --machine {machine}"
-            )
+            raise QuantityError(f"{machine} has no {what} in the logbook. Record one: curecalc log add {way} --machine {machine}")
     curves = _Curves(logbook)
     rows = _known_together(power.times, spot.times, loads, curves, loads[-1][1] if newest_lot_only else None)
     if not len(rows.day):
         raise QuantityError(f"no lot of {machine} has a calibration in the logbook. Record one: curecalc fit --log ...")
     dp, u_dp, ec, u_ec, r = curves.values[rows.curve].T
     depth, u = depth_over_time(
-        settings=settings, power=power.values[rows.power], power_uncertainty=power.uncertainties[rows.power],
-        beam_radius=spot.values[rows.spot], beam_radius_uncertainty=spot.uncertainties[rows.spot], penetration_depth=dp,
-        penetration_depth_uncertainty=u_dp, critical_exposure=ec, critical_exposure_uncertainty=u_ec, correlation=r,
-    )  # fmt: skip
+        settings=settings,
+        power=power.values[rows.power],
+        power_uncertainty=power.uncertainties[rows.power],
+        beam_radius=spot.values[rows.spot],
+        beam_radius_uncertainty=spot.uncertainties[rows.spot],
+        penetration_depth=dp,
+        penetration_depth_uncertainty=u_dp,
+        critical_exposure=ec,
+        critical_exposure_uncertainty=u_ec,
+        correlation=r,
+    )
     return Series(
-        "depth", CHARTED["depth"][3], "mm", tuple(power.numbers[place] for place in rows.power.tolist()), rows.day, depth, u,
-        (machine,) * len(rows.day), tuple(loads[place][1] for place in rows.load.tolist()), machine,
+        "depth",
+        CHARTED["depth"][3],
+        "mm",
+        tuple(power.numbers[place] for place in rows.power.tolist()),
+        rows.day,
+        depth,
+        u,
+        (machine,) * len(rows.day),
+        tuple(loads[place][1] for place in rows.load.tolist()),
+        machine,
         tuple(zip(rows.spot.tolist(), rows.curve.tolist())),
-    )  # fmt: skip
+    )
 
 
 @dataclass(frozen=True)
@@ -223,9 +257,7 @@ class _Rows:
     curve: np.ndarray
 
 
-def _known_together(
-    power: np.ndarray, spot: np.ndarray, loads: list[tuple[float, str]], curves: _Curves, only: str | None
-) -> _Rows:
+def _known_together(power: np.ndarray, spot: np.ndarray, loads: list[tuple[float, str]], curves: _Curves, only: str | None) -> _Rows:
     """A row wherever one of the four was recorded anew, from the first day on which all were known."""
     load_days = np.array([day for day, _ in loads])
     day = np.unique(np.concatenate([power, spot, load_days, curves.days]))
@@ -249,13 +281,10 @@ class _Curves:
 
     def __init__(self, logbook: Logbook) -> None:
         fields = [
-            f"{name}.{part}" for name in ("penetration_depth", "critical_exposure")
-            for part in ("value", "unit", "standard_uncertainty")
-        ]  # fmt: skip
-        rows = logbook.values("calibration", [*fields, "correlation"])
-        curves = [
-            (*_kernel(row[5:8], "length"), *_kernel(row[8:11], "exposure"), float(row[11] or 0.0)) for row in rows
+            f"{name}.{part}" for name in ("penetration_depth", "critical_exposure") for part in ("value", "unit", "standard_uncertainty")
         ]
+        rows = logbook.values("calibration", [*fields, "correlation"])
+        curves = [(*_kernel(row[5:8], "length"), *_kernel(row[8:11], "exposure"), float(row[11] or 0.0)) for row in rows]
         self.values = np.array(curves, dtype=np.float64).reshape(-1, 5)
         self.days = np.array([days(row[1]) for row in rows], dtype=np.float64)
         self._of_lot: dict[str, list[int]] = {}

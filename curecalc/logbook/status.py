@@ -67,12 +67,19 @@ class MachineState:
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
         return {
-            "machine": self.machine, "state": self.state, "lot": self.lot,
-            "power": _json(self.power, "mW", self.power_uncertainty), "power_age_days": self.power_age,
-            "power_change_in_30_days": self.fade, "beam_radius": _json(self.spot, "mm"),
-            "calibration_age_days": self.calibration_age, "cure_depth": _json(self.depth, "mm"),
-            "layer_thickness": _json(self.layer, "mm"), "chart": self.chart, "due": [one.to_dict() for one in self.due],
-        }  # fmt: skip
+            "machine": self.machine,
+            "state": self.state,
+            "lot": self.lot,
+            "power": _json(self.power, "mW", self.power_uncertainty),
+            "power_age_days": self.power_age,
+            "power_change_in_30_days": self.fade,
+            "beam_radius": _json(self.spot, "mm"),
+            "calibration_age_days": self.calibration_age,
+            "cure_depth": _json(self.depth, "mm"),
+            "layer_thickness": _json(self.layer, "mm"),
+            "chart": self.chart,
+            "due": [one.to_dict() for one in self.due],
+        }
 
 
 def _json(value: float | None, unit: str, u: float | None = None) -> dict[str, Any] | None:
@@ -151,9 +158,7 @@ def _machine(logbook: Logbook, machine: str, today: float) -> MachineState:
     spread = float(power.uncertainties[-1]) if len(power) else None
     radius = None if beam is None else float(beam.quantity("beam_radius").value.m_as("mm"))  # type: ignore[union-attr]
     due.sort(key=lambda one: not one.grave)
-    return MachineState(
-        machine, lot, last, spread, age, fade, radius, calibration_age, depth, layer, chart, tuple(due)
-    )  # fmt: skip
+    return MachineState(machine, lot, last, spread, age, fade, radius, calibration_age, depth, layer, chart, tuple(due))
 
 
 def _lot_dues(logbook: Logbook, machine: str, lot: str | None, due: list[Due], today: float) -> None:
@@ -169,17 +174,10 @@ def _lot_dues(logbook: Logbook, machine: str, lot: str | None, due: list[Due], t
             due.append(Due(False, f"lot {lot} expires on {expiry[-1]}, in {left} days."))
     verdict = logbook.latest("comparison", lot=lot)
     if verdict is not None and "reject" in str(verdict.payload.get("verdict", "")).lower():
-        due.append(
-            Due(
-                True,
-                f"lot {lot} was rejected against {verdict.payload.get('old_lot', 'an earlier lot')}: do not build with it.",
-            )
-        )
+        due.append(Due(True, f"lot {lot} was rejected against {verdict.payload.get('old_lot', 'an earlier lot')}: do not build with it."))
 
 
-def _calibration_dues(
-    logbook: Logbook, machine: str, lot: str | None, curve: Entry | None, due: list[Due], today: float
-) -> float | None:
+def _calibration_dues(logbook: Logbook, machine: str, lot: str | None, curve: Entry | None, due: list[Due], today: float) -> float | None:
     if lot is None:
         return None
     if curve is None:
@@ -237,9 +235,7 @@ def _forecast_dues(logbook: Logbook, machine: str, line: Trend, due: list[Due], 
     for meaning, limit in power_limits(logbook, machine):
         reached = crossing(line, math.log(limit), ahead=True)
         if reached.bounded and today < reached.low < today + FORECAST_WARNING:
-            due.append(
-                Due(False, f"power reaches {figure(limit)} mW about {when(reached.time)} ({meaning}): plan for it.")
-            )
+            due.append(Due(False, f"power reaches {figure(limit)} mW about {when(reached.time)} ({meaning}): plan for it."))
 
 
 def _depth_now(
@@ -249,10 +245,12 @@ def _depth_now(
     if found is None or power is None or beam is None or curve is None:
         return None, None if found is None else found[0]
     depth, _ = depth_over_time(
-        settings=found[0], power=power, beam_radius=float(beam.quantity("beam_radius").value.m_as("mm")),  # type: ignore[union-attr]
+        settings=found[0],
+        power=power,
+        beam_radius=float(beam.quantity("beam_radius").value.m_as("mm")),  # type: ignore[union-attr]
         penetration_depth=float(curve.quantity("penetration_depth").value.m_as("mm")),  # type: ignore[union-attr]
         critical_exposure=float(curve.quantity("critical_exposure").value.m_as("mJ/mm^2")),  # type: ignore[union-attr]
-    )  # fmt: skip
+    )
     return float(depth), found[0]
 
 
@@ -261,6 +259,4 @@ def _depth_dues(depth: float, layer: float, overcure: float | None, due: list[Du
     if depth <= layer:
         due.append(Due(True, f"today's settings cure {shown}: layers do not bond. Stop and retune."))
     elif overcure is not None and depth < layer + 0.5 * overcure:
-        due.append(
-            Due(False, f"today's settings cure {shown}, less than half the overcure of {figure(overcure)} mm: retune.")
-        )
+        due.append(Due(False, f"today's settings cure {shown}, less than half the overcure of {figure(overcure)} mm: retune."))

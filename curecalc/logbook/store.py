@@ -86,10 +86,7 @@ CREATE INDEX entry_by_origin ON entry (origin) WHERE origin <> '';
 CREATE INDEX attached_by_source ON attached (sha256);
 """
 
-MIGRATIONS: tuple[str, ...] = (
-    _FIRST,
-    _SECOND,
-)  # each brings a file from version n to n + 1; never edited once released
+MIGRATIONS: tuple[str, ...] = (_FIRST, _SECOND)  # each brings a file from version n to n + 1; never edited once released
 VERSION = len(MIGRATIONS)
 
 
@@ -109,9 +106,7 @@ def connect(path: str | Path, *, create: bool = False, write: bool = True) -> sq
         )
     if not _look(path, write):
         if not create:
-            raise FileError(
-                f"{path}: there is no such logbook. It is made by the first entry: curecalc log add note ..."
-            )
+            raise FileError(f"{path}: there is no such logbook. It is made by the first entry: curecalc log add note ...")
         _make(path)
     with guarded(path):
         connection = _open(path, write)
@@ -142,18 +137,13 @@ def _look(path: Path, write: bool) -> bool:
         raise FileError(f"{path}: cannot be opened ({getattr(error, 'strerror', None) or error}).") from None
     if not head:
         raise FileError(
-            f"{path}: is empty (0 bytes). If it was a logbook, restore the last backup; if it is new, delete it and let "
-            "curecalc make it."
+            f"{path}: is empty (0 bytes). If it was a logbook, restore the last backup; if it is new, delete it and let curecalc make it."
         )
     if head[:16] != b"SQLite format 3\x00" or len(head) < 100:
-        raise FileError(
-            f"{path}: is not a logbook (or its beginning is damaged). Check the name, or restore the last backup."
-        )
+        raise FileError(f"{path}: is not a logbook (or its beginning is damaged). Check the name, or restore the last backup.")
     page = int.from_bytes(head[16:18], "big")
     whole = (65536 if page == 1 else page) * int.from_bytes(head[28:32], "big")
-    if (
-        write and not _has_log(path) and (size := path.stat().st_size) < whole
-    ):  # size last: a checkpoint may be under way
+    if write and not _has_log(path) and (size := path.stat().st_size) < whole:  # size last: a checkpoint may be under way
         raise FileError(
             f"{path}: is damaged: it was cut off ({size} bytes of {whole}). Do not write to it: keep a copy, restore the last "
             "backup, and see what can be read with: curecalc log verify --log FILE"
@@ -301,9 +291,7 @@ def _plain(error: sqlite3.Error, waited: float) -> str:
     if "locked" in said or "busy" in said:
         return f"is in use by another program (waited {waited:.0f} s). Nothing was written; try again."
     if "readonly" in said:
-        return (
-            "may not be written: the file or its folder is read-only. Nothing was written; ask for the right to write."
-        )
+        return "may not be written: the file or its folder is read-only. Nothing was written; ask for the right to write."
     if "full" in said:
         return "cannot be written, the disk is full. Nothing was written and nothing is lost; make room and try again."
     if "disk I/O" in said:

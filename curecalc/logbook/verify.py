@@ -39,10 +39,15 @@ class Verification:
     def to_dict(self) -> dict[str, Any]:
         """The verification as it stands in JSON."""
         return {
-            "passed": self.passed, "entries": self.entries, "sources": self.sources, "sources_elsewhere": self.elsewhere,
-            "head": self.head, "problems": list(self.problems), "recomputed": self.recomputed,
+            "passed": self.passed,
+            "entries": self.entries,
+            "sources": self.sources,
+            "sources_elsewhere": self.elsewhere,
+            "head": self.head,
+            "problems": list(self.problems),
+            "recomputed": self.recomputed,
             "unrepeatable": list(self.unrepeatable),
-        }  # fmt: skip
+        }
 
 
 def verify(logbook: Logbook, *, again: bool = False) -> Verification:
@@ -71,9 +76,7 @@ def verify(logbook: Logbook, *, again: bool = False) -> Verification:
                 if reason:
                     unrepeatable.append(f"entry {entry.number} ({kind}): {reason}")
                     continue
-                different = recompute(
-                    entry, {one.role: (one.name, logbook.source(one.sha256)) for one in entry.attached}
-                )
+                different = recompute(entry, {one.role: (one.name, logbook.source(one.sha256)) for one in entry.attached})
                 recomputed += 1
                 problems += [f"entry {entry.number} ({kind}): {what}" for what in different]
     if len(problems) > _MOST:
@@ -87,32 +90,28 @@ def _walk(connection: sqlite3.Connection, problems: list[str]) -> tuple[str, int
         attached.setdefault(number, []).append((role, name, sha256))
     head, expected = GENESIS, 1
     for row in connection.execute(f"SELECT {COLUMNS} FROM entry ORDER BY number"):
-        (
-            number,
-            kind,
-            time,
-            recorded,
-            operator,
-            version,
-            machine,
-            lot,
-            beam,
-            corrects,
-            origin,
-            text,
-            previous,
-            sha256,
-        ) = row
+        (number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, text, previous, sha256) = row
         if number != expected:
             problems.append(f"entries {expected} to {number - 1} are missing")
         elif previous != head:
             problems.append(f"entry {number} does not follow entry {number - 1}: one of them was changed")
         try:
             got = chain_hash(
-                number=number, kind=kind, time=time, recorded=recorded, operator=operator, version=version, machine=machine,
-                lot=lot, beam=beam, corrects=corrects, origin=origin, payload_text=text, previous=previous,
+                number=number,
+                kind=kind,
+                time=time,
+                recorded=recorded,
+                operator=operator,
+                version=version,
+                machine=machine,
+                lot=lot,
+                beam=beam,
+                corrects=corrects,
+                origin=origin,
+                payload_text=text,
+                previous=previous,
                 attached=attached.pop(number, []),
-            )  # fmt: skip
+            )
         except TypeError:  # damage can turn text into bytes
             got = ""
         if got != sha256:

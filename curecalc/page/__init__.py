@@ -7,14 +7,7 @@ from typing import Any
 
 __all__ = ["LOOPBACK", "AccessCode", "PageOptions", "create_app", "names_of", "serve"]
 
-_WHERE = {
-    "LOOPBACK": "server",
-    "AccessCode": "guard",
-    "PageOptions": "app",
-    "create_app": "app",
-    "names_of": "server",
-    "serve": "server",
-}
+_WHERE = {"LOOPBACK": "server", "AccessCode": "guard", "PageOptions": "app", "create_app": "app", "names_of": "server", "serve": "server"}
 
 
 def __getattr__(name: str) -> Any:

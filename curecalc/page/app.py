@@ -100,8 +100,7 @@ def create_app(options: PageOptions | None = None) -> Flask:
         from flask import Flask, render_template, request
     except ImportError:
         raise CurecalcError(
-            "The page needs the libraries flask and waitress, which are not installed. "
-            "Install them with: pip install 'curecalc[page]'"
+            "The page needs the libraries flask and waitress, which are not installed. Install them with: pip install 'curecalc[page]'"
         ) from None
 
     from .coupons_view import CouponsView
@@ -115,12 +114,7 @@ def create_app(options: PageOptions | None = None) -> Flask:
     app = Flask(__name__)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     known = {name.lower() for name in options.hosts}
-    install(
-        app,
-        hosts=lambda host: host_part(host).lower() in known,
-        code=options.code,
-        limit=RateLimit(options.burst, options.per_second),
-    )
+    install(app, hosts=lambda host: host_part(host).lower() in known, code=options.code, limit=RateLimit(options.burst, options.per_second))
     board = Board()
     views: list[View] = [SettingsView(options.bench, board), StackView(options.bench, board), CouponsView(board)]
     if options.recipe is not None:
@@ -137,8 +131,12 @@ def create_app(options: PageOptions | None = None) -> Flask:
 
     @app.context_processor
     def everywhere() -> dict[str, Any]:
-        return {"places": places, "caution": SHORT_CAUTION, "here": request.path.strip("/").split("/")[0] or "settings",
-                "query_text": request.query_string.decode("ascii", "replace")}  # fmt: skip
+        return {
+            "places": places,
+            "caution": SHORT_CAUTION,
+            "here": request.path.strip("/").split("/")[0] or "settings",
+            "query_text": request.query_string.decode("ascii", "replace"),
+        }
 
     for view in views:
         _add_view(app, view, board)
@@ -181,10 +179,9 @@ def _add_view(app: Flask, view: View, board: Board) -> None:
 
         return said(
             lambda: text(
-                json.dumps(view.record(query()), indent=2, ensure_ascii=False, allow_nan=False) + "\n",
-                "application/json", "numbers.json",
+                json.dumps(view.record(query()), indent=2, ensure_ascii=False, allow_nan=False) + "\n", "application/json", "numbers.json"
             )
-        )  # fmt: skip
+        )
 
     def command() -> Response:
         return said(lambda: text(view.command(query()) + "\n", "text/plain", "command.txt"))
@@ -192,9 +189,7 @@ def _add_view(app: Flask, view: View, board: Board) -> None:
     def picture(panel: str, ending: str) -> Response:
         if panel not in view.panels or ending not in FORMATS:
             abort(404)
-        return said(
-            lambda: text(board.file(lambda: view.figure(query(), panel), ending), FORMATS[ending], f"{panel}.{ending}")
-        )
+        return said(lambda: text(board.file(lambda: view.figure(query(), panel), ending), FORMATS[ending], f"{panel}.{ending}"))
 
     app.add_url_rule(f"/{view.name}", view.name, page)
     app.add_url_rule(f"/{view.name}/numbers.json", f"{view.name}_numbers", numbers)
@@ -224,8 +219,9 @@ def _add_upload(app: Flask, view: Any) -> None:
 
     @app.route("/coupons/table.csv")
     def coupons_table() -> Any:
-        answer = Response(view.texts({"table": request.args.get("table", "")} if "table" in request.args else {})["table"] + "\n",
-                          mimetype="text/csv")  # fmt: skip
+        answer = Response(
+            view.texts({"table": request.args.get("table", "")} if "table" in request.args else {})["table"] + "\n", mimetype="text/csv"
+        )
         answer.headers["Content-Disposition"] = 'attachment; filename="coupons.csv"'
         return answer
 
@@ -270,6 +266,4 @@ def _add_errors(app: Flask, render_template: Callable[..., str]) -> None:
     @app.errorhandler(Exception)
     def failed(error: Exception) -> Any:
         app.logger.exception("the page failed on %s", request.path)
-        return render_template(
-            "error.html", message="The program failed here. What it says stands in the terminal."
-        ), 500
+        return render_template("error.html", message="The program failed here. What it says stands in the terminal."), 500

@@ -54,9 +54,7 @@ def table_text(data: bytes, file_name: str) -> str:
     else:
         text = _plain(coupons)
     if len(urlencode({"table": text})) > LARGEST_TABLE:
-        raise FileError(
-            f"{_NAME}: has {len(text)} characters, too many for the page. Use the command line: curecalc fit FILE."
-        )
+        raise FileError(f"{_NAME}: has {len(text)} characters, too many for the page. Use the command line: curecalc fit FILE.")
     return text
 
 
@@ -76,9 +74,7 @@ def _bounded(data: bytes) -> None:
     except (zipfile.BadZipFile, ValueError, OSError):
         raise FileError(f"{_NAME}: is not a spreadsheet (.xlsx). Save it again, or upload a .csv file.") from None
     if size > 20_000_000:
-        raise FileError(
-            f"{_NAME}: unpacks to {size // 1_000_000} MB, too large for a coupon table. Upload a .csv file."
-        )
+        raise FileError(f"{_NAME}: unpacks to {size // 1_000_000} MB, too large for a coupon table. Upload a .csv file.")
 
 
 def _plain(coupons: CouponSet) -> str:
@@ -131,22 +127,12 @@ class CouponsView:
 
     def page(self, query: dict[str, str]) -> dict[str, Any]:
         """Context for the template."""
-        context: dict[str, Any] = {
-            "texts": self.texts(query),
-            "problem": "",
-            "fit": None,
-            "coupons": [],
-            "drawings": [],
-        }
+        context: dict[str, Any] = {"texts": self.texts(query), "problem": "", "fit": None, "coupons": [], "drawings": []}
         try:
             coupons, fit = self.fit(query)
         except CurecalcError as error:
             return context | {"problem": str(error), "coupons": self._listed(query)}
-        return (
-            context
-            | {"fit": fit, "coupons": self._rows(coupons, fit), "command": self.command(query)}
-            | self._told(fit)
-        )
+        return context | {"fit": fit, "coupons": self._rows(coupons, fit), "command": self.command(query)} | self._told(fit)
 
     def _listed(self, query: dict[str, str]) -> list[dict[str, Any]]:
         """The coupons of a table that cannot be fitted, so that one left out can come back."""
@@ -166,11 +152,17 @@ class CouponsView:
             if fit is not None:
                 line = fit.line.y_mean + fit.line.slope * (coupons.x[i] - fit.line.x_mean)
                 off = f"{1000.0 * float(coupons.thickness[i] - line):+.1f}"
-            rows.append({
-                "label": label, "exposure": figure(100.0 * float(coupons.exposure[i])), "off": off,
-                "thickness": figure(float(coupons.thickness[i])), "readings": int(np.sum(coupons.reading_of == i)),
-                "out": label in left_out, "suspect": label in suspects,
-            })  # fmt: skip
+            rows.append(
+                {
+                    "label": label,
+                    "exposure": figure(100.0 * float(coupons.exposure[i])),
+                    "off": off,
+                    "thickness": figure(float(coupons.thickness[i])),
+                    "readings": int(np.sum(coupons.reading_of == i)),
+                    "out": label in left_out,
+                    "suspect": label in suspects,
+                }
+            )
         return rows
 
     def _told(self, fit: Fit) -> dict[str, Any]:
@@ -179,10 +171,9 @@ class CouponsView:
         sure = f"{100 * fit.confidence:g} %"
         ec_ends = f"{_end(ec_low)} to {_end(ec_high)} mJ/cm^2"
         rows = [
-            ("Penetration depth", show(fit.penetration_depth),
-             f"{figure(float(low.m_as(MM)))} to {figure(float(high.m_as(MM)))} mm"),
+            ("Penetration depth", show(fit.penetration_depth), f"{figure(float(low.m_as(MM)))} to {figure(float(high.m_as(MM)))} mm"),
             ("Critical exposure", show(fit.critical_exposure), ec_ends),
-        ]  # fmt: skip
+        ]
         for w in fit.exposure_for_depth:
             ends = " to ".join(_end(float(q.m_as(MJ_CM2))) for q in w.mean_interval)
             rows.append((f"Exposure for {show(w.depth)}", show(w.exposure), f"{ends} mJ/cm^2"))
@@ -202,11 +193,22 @@ class CouponsView:
             upper.set_xlabel("")
 
         drawing = self.board.svg(
-            "c-curve", draw, label=f"Thickness of coupons against exposure with the fitted line, residuals beneath. {main}",
-            width_mm=170.0, height_mm=150.0, boxes=((0.11, 0.35, 0.86, 0.50), (0.11, 0.09, 0.86, 0.19)),
-        )  # fmt: skip
-        return {"rows": rows, "more": more, "sure": sure, "main": main, "drawings": [("curve", drawing)],
-                "warnings": fit.warnings, "notes": fit.notes}  # fmt: skip
+            "c-curve",
+            draw,
+            label=f"Thickness of coupons against exposure with the fitted line, residuals beneath. {main}",
+            width_mm=170.0,
+            height_mm=150.0,
+            boxes=((0.11, 0.35, 0.86, 0.50), (0.11, 0.09, 0.86, 0.19)),
+        )
+        return {
+            "rows": rows,
+            "more": more,
+            "sure": sure,
+            "main": main,
+            "drawings": [("curve", drawing)],
+            "warnings": fit.warnings,
+            "notes": fit.notes,
+        }
 
     def record(self, query: dict[str, str]) -> dict[str, Any]:
         """The JSON object of `curecalc fit`."""

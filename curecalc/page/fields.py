@@ -13,11 +13,7 @@ from ..units import KINDS, Quantity, figure
 
 __all__ = ["FIELDS", "SPOT_WIDTHS", "Field", "State", "read", "start_texts"]
 
-SPOT_WIDTHS = {
-    "radius": "radius at 1/e^2",
-    "diameter": "diameter at 1/e^2",
-    "fwhm": "full width at half maximum",
-}
+SPOT_WIDTHS = {"radius": "radius at 1/e^2", "diameter": "diameter at 1/e^2", "fwhm": "full width at half maximum"}
 
 
 @dataclass(frozen=True)

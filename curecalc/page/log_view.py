@@ -36,9 +36,17 @@ def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
             state = shop_status(book)
             last = [_entry(e) for e in book.entries(last=8)] if write else []
         return render_template(
-            "log.html", state=state, machines=[_row(m) for m in state.machines], states=STATES, write=write, last=last,
-            problem=problem, done=done, token=token() if write else "", given=request.form,
-        )  # fmt: skip
+            "log.html",
+            state=state,
+            machines=[_row(m) for m in state.machines],
+            states=STATES,
+            write=write,
+            last=last,
+            problem=problem,
+            done=done,
+            token=token() if write else "",
+            given=request.form,
+        )
 
     @app.route("/log")
     def log() -> Any:
@@ -71,9 +79,7 @@ def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
     def log_add() -> Any:
         if not write:
             abort(403, "The page is read-only. Start it with --write to add entries.")
-        form = {
-            name: request.form.get(name, "")[:2000].strip() for name in ("kind", "machine", "operator", "power", "text")
-        }
+        form = {name: request.form.get(name, "")[:2000].strip() for name in ("kind", "machine", "operator", "power", "text")}
         if not secrets.compare_digest(request.form.get("token", ""), token()):
             abort(403, "This form is out of date. Load the page anew.")
         try:
@@ -109,7 +115,14 @@ def _row(m: MachineState) -> dict[str, Any]:
         return "not in the logbook" if value is None else f"{figure(value)} {unit}"
 
     return {
-        "machine": m.machine, "state": m.state, "lot": m.lot or "none", "power": told(m.power, "mW"),
-        "power_age": age(m.power_age), "calibration_age": age(m.calibration_age), "depth": told(m.depth, "mm"),
-        "layer": told(m.layer, "mm"), "chart": m.chart, "due": m.due,
-    }  # fmt: skip
+        "machine": m.machine,
+        "state": m.state,
+        "lot": m.lot or "none",
+        "power": told(m.power, "mW"),
+        "power_age": age(m.power_age),
+        "calibration_age": age(m.calibration_age),
+        "depth": told(m.depth, "mm"),
+        "layer": told(m.layer, "mm"),
+        "chart": m.chart,
+        "due": m.due,
+    }

@@ -45,10 +45,20 @@ def add_practice(app: Flask, bench: Bench) -> None:
                 verdict = check_answer(one, answer)
             except QuantityError as error:
                 unread = str(error)
-        return render_template("practice.html", **context | {
-            "one": one, "texts": texts, "answer": answer, "verdict": verdict, "unread": unread, "place": place,
-            "lesson_title": script(one.lesson).title, "way": request.args.get("way") == "yes",
-        })  # fmt: skip
+        return render_template(
+            "practice.html",
+            **context
+            | {
+                "one": one,
+                "texts": texts,
+                "answer": answer,
+                "verdict": verdict,
+                "unread": unread,
+                "place": place,
+                "lesson_title": script(one.lesson).title,
+                "way": request.args.get("way") == "yes",
+            },
+        )
 
     @app.route("/practice/<which>.pdf")
     def practice_pdf(which: str) -> Any:

@@ -81,10 +81,18 @@ def start(options: PageOptions, *, host: str = LOOPBACK, port: int = 8765) -> Ru
         raise QuantityError(f"--port must be a whole number from 0 to 65535, got {port}.")
     door = _opened(host, port)
     server = create_server(
-        app, sockets=[door], threads=THREADS, ident="", channel_timeout=15, cleanup_interval=3,
-        connection_limit=300, max_request_body_size=1_100_000, max_request_header_size=100_000, backlog=128,
+        app,
+        sockets=[door],
+        threads=THREADS,
+        ident="",
+        channel_timeout=15,
+        cleanup_interval=3,
+        connection_limit=300,
+        max_request_body_size=1_100_000,
+        max_request_header_size=100_000,
+        backlog=128,
         clear_untrusted_proxy_headers=True,
-    )  # fmt: skip
+    )
     found = door.getsockname()[1]
     shown = host if host not in ("0.0.0.0", "::") else names_of(host)[-1]
     return Running(server, shown, int(found))
@@ -93,13 +101,9 @@ def start(options: PageOptions, *, host: str = LOOPBACK, port: int = 8765) -> Ru
 def _opened(host: str, port: int) -> socket.socket:
     """The socket the page listens on, or one line that says why not."""
     try:
-        family, kind, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[
-            0
-        ]
+        family, kind, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
     except (OSError, UnicodeError) as error:
-        raise CurecalcError(
-            f"--host: {host!r} is no address of this machine ({error}). Name one, like --host 0.0.0.0 for all."
-        ) from None
+        raise CurecalcError(f"--host: {host!r} is no address of this machine ({error}). Name one, like --host 0.0.0.0 for all.") from None
     door = socket.socket(family, kind)
     try:
         door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -110,9 +114,7 @@ def _opened(host: str, port: int) -> socket.socket:
             raise CurecalcError(
                 f"port {port} on {host} is taken, perhaps by a page that still runs. Stop that one, or name another: --port {port + 1}"
             ) from None
-        raise CurecalcError(
-            f"port {port} on {host} cannot be opened ({error.strerror or error}). Name another --port or --host."
-        ) from None
+        raise CurecalcError(f"port {port} on {host} cannot be opened ({error.strerror or error}). Name another --port or --host.") from None
     return door
 
 

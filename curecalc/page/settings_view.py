@@ -22,8 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SettingsView", "command_options", "records", "setting_state"]
 
-_NAMES = ["power", "spot", "scan_speed", "hatch_spacing", "passes", "layer_thickness", "overcure", "penetration_depth",
-          "critical_exposure"]  # fmt: skip
+_NAMES = ["power", "spot", "scan_speed", "hatch_spacing", "passes", "layer_thickness", "overcure", "penetration_depth", "critical_exposure"]
 LABELS = {
     "exposure_peak": "Exposure on the axis",
     "exposure_mean": "Exposure, mean",
@@ -135,9 +134,7 @@ class SettingsView:
         return context | {
             "answer": answer,
             "rows": [(LABELS.get(n, n), answer.text(n)) for n in answer.outputs if _shown(n, answer)],
-            "moves": [
-                (_label(n), f"{float(v.m_as('um')):+.3g} um") for n, v in answer.sensitivity.items() if v is not None
-            ],
+            "moves": [(_label(n), f"{float(v.m_as('um')):+.3g} um") for n, v in answer.sensitivity.items() if v is not None],
             "main": _main_line(answer),
             "drawings": self._drawings(answer),
             "solved": self._solved(state),
@@ -193,9 +190,8 @@ class SettingsView:
         beam, resin, scan = records(state)
         try:
             solution = solve_scan_speed(
-                beam=beam, resin=resin, scan=scan, layer_thickness=state.values["layer_thickness"],
-                overcure=state.values["overcure"],
-            )  # fmt: skip
+                beam=beam, resin=resin, scan=scan, layer_thickness=state.values["layer_thickness"], overcure=state.values["overcure"]
+            )
         except CurecalcError as error:
             return {"problem": str(error)}
         speed = f"{figure(float(solution.value.m_as('mm/s')), digits=4)} mm/s"

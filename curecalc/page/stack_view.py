@@ -40,15 +40,18 @@ class StackView:
     def _answer(state: State) -> StackAnswer:
         beam, resin, scan = records(state)
         layers: Any = state.values.get("layers", math.inf)
-        return evaluate_stack(
-            beam=beam, resin=resin, scan=scan, layer_thickness=state.values["layer_thickness"], layers=layers
-        )
+        return evaluate_stack(beam=beam, resin=resin, scan=scan, layer_thickness=state.values["layer_thickness"], layers=layers)
 
     def page(self, query: dict[str, str]) -> dict[str, Any]:
         """Context for the template."""
         state = self._state(query)
-        context: dict[str, Any] = {"state": state, "fields": FIELDS, "spot_widths": SPOT_WIDTHS, "problem": "",
-                                   "bench_name": self.bench_name}  # fmt: skip
+        context: dict[str, Any] = {
+            "state": state,
+            "fields": FIELDS,
+            "spot_widths": SPOT_WIDTHS,
+            "problem": "",
+            "bench_name": self.bench_name,
+        }
         if not state.good:
             return context | {"answer": None}
         try:
@@ -69,11 +72,14 @@ class StackView:
         from ..figures.stack import draw_stack
 
         drawing = self.board.svg(
-            "k-stack", lambda ax: draw_stack(ax, answer, headed=False), label=f"Exposure against depth through the layers. {main}",
-            width_mm=170.0, height_mm=120.0, boxes=((0.11, 0.13, 0.86, 0.73),),
-        )  # fmt: skip
-        return context | {"answer": answer, "rows": rows, "main": main, "drawings": [("stack", drawing)],
-                          "command": self.command(query)}  # fmt: skip
+            "k-stack",
+            lambda ax: draw_stack(ax, answer, headed=False),
+            label=f"Exposure against depth through the layers. {main}",
+            width_mm=170.0,
+            height_mm=120.0,
+            boxes=((0.11, 0.13, 0.86, 0.73),),
+        )
+        return context | {"answer": answer, "rows": rows, "main": main, "drawings": [("stack", drawing)], "command": self.command(query)}
 
     def record(self, query: dict[str, str]) -> dict[str, Any]:
         """The JSON object of `curecalc stack`."""

@@ -45,16 +45,18 @@ class WindowView:
         machine = self.recipe.machine
         layers = (float(machine.layer_thickness_min.m_as(MM)), float(machine.layer_thickness_max.m_as(MM)))
         return process_window(
-            self.recipe.vector(asked["kind"]), asked["across"], asked["up"], points=points, with_assurance=assurance,
-            layer_range=layers,
-        )  # fmt: skip
+            self.recipe.vector(asked["kind"]), asked["across"], asked["up"], points=points, with_assurance=assurance, layer_range=layers
+        )
 
     def page(self, query: dict[str, str]) -> dict[str, Any]:
         """Context for the template."""
         context: dict[str, Any] = {
-            "kinds": [v.kind for v in self.recipe.vectors], "axes": {n: n.replace("_", " ") for n in AXES}, "problem": "",
-            "asked": {n: query.get(n, "") for n in ("kind", "across", "up")}, "drawings": [],
-        }  # fmt: skip
+            "kinds": [v.kind for v in self.recipe.vectors],
+            "axes": {n: n.replace("_", " ") for n in AXES},
+            "problem": "",
+            "asked": {n: query.get(n, "") for n in ("kind", "across", "up")},
+            "drawings": [],
+        }
         try:
             context["asked"] = self._asked(query)
             window = self._window(query, points=41, assurance=False)

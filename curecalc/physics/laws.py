@@ -11,8 +11,16 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["Bleaching", "Law", "Plain", "Threshold", "bleached_fraction", "bleaching_rate", "bleaching_transmission",
-           "depth_from_absorbance"]  # fmt: skip
+__all__ = [
+    "Bleaching",
+    "Law",
+    "Plain",
+    "Threshold",
+    "bleached_fraction",
+    "bleaching_rate",
+    "bleaching_transmission",
+    "depth_from_absorbance",
+]
 
 _STEP = 1e-5
 
@@ -62,9 +70,7 @@ class Law:
         `gain` is absorbed energy per volume over that of the same exposure coming straight down, `slant` vertical depth
         over the path in the resin: every exposure the law knows is reached `gain` times sooner.
         """
-        return replace(
-            self, penetration_depth=self.penetration_depth * slant, critical_exposure=self.critical_exposure / gain
-        )
+        return replace(self, penetration_depth=self.penetration_depth * slant, critical_exposure=self.critical_exposure / gain)
 
 
 @dataclass(frozen=True)
@@ -104,9 +110,7 @@ class Bleaching(Law):
         return eb * np.logaddexp(0.0, depth / self.penetration_depth + _log_expm1(self.critical_exposure / eb))
 
     def below(self, dose, z):
-        return self.bleaching_exposure * np.logaddexp(
-            0.0, _log_expm1(dose / self.bleaching_exposure) - z / self.penetration_depth
-        )
+        return self.bleaching_exposure * np.logaddexp(0.0, _log_expm1(dose / self.bleaching_exposure) - z / self.penetration_depth)
 
     def slope(self, dose):
         u = dose / self.bleaching_exposure

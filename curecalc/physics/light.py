@@ -13,19 +13,7 @@ import numpy as np
 
 from . import line, motion, raster, spot
 
-__all__ = [
-    "Gaussian",
-    "Scan",
-    "Spot",
-    "TopHat",
-    "across",
-    "dose",
-    "dose_for_width",
-    "doses",
-    "line_width",
-    "mean",
-    "powers",
-]
+__all__ = ["Gaussian", "Scan", "Spot", "TopHat", "across", "dose", "dose_for_width", "doses", "line_width", "mean", "powers"]
 
 _STEP = 1e-4
 _FAR = 6.0  # radii beyond which a Gaussian line adds less than 1e-31 of its peak
@@ -299,11 +287,7 @@ def _lines(scan, track, place, far, w, reference):
     numbers, nearest, spacing = np.zeros(1), 0.0, 0.0
     if scan.spacing is not None:
         reach = scan.spot.reach(w) * np.max(across / scan.spacing) + 1.0
-        numbers, nearest, spacing = (
-            np.arange(-math.ceil(reach), math.ceil(reach) + 1.0),
-            np.round(place / scan.spacing),
-            scan.spacing,
-        )
+        numbers, nearest, spacing = (np.arange(-math.ceil(reach), math.ceil(reach) + 1.0), np.round(place / scan.spacing), scan.spacing)
     total = 0.0
     for k in numbers:
         off = place - (nearest + k) * spacing

@@ -7,9 +7,17 @@ import numpy as np
 from . import motion
 
 __all__ = [
-    "equivalent_exposure", "line_profile", "line_width", "power_for_exposure", "scan_exposure", "scan_speed",
-    "section_depth", "segment_factor", "speed_for_exposure", "top_hat_exposure",
-]  # fmt: skip
+    "equivalent_exposure",
+    "line_profile",
+    "line_width",
+    "power_for_exposure",
+    "scan_exposure",
+    "scan_speed",
+    "section_depth",
+    "segment_factor",
+    "speed_for_exposure",
+    "top_hat_exposure",
+]
 
 _ROOT_2_PI = math.sqrt(2.0 / math.pi)
 

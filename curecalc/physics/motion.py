@@ -75,10 +75,7 @@ def _steady(s, start, end, radius, w, chord):
 def _speeding_up(s, v, top, a, radius, ends, w, chord):
     """What comes from the way from rest at 0 to the speed `top`, by quadrature in time."""
     s, v, top, radius = (np.asarray(q, float)[..., None] for q in np.broadcast_arrays(s, v, top, radius))
-    least, half_chord = (
-        np.asarray(ends.least, float)[..., None],
-        None if chord is None else np.asarray(chord)[..., None],
-    )
+    least, half_chord = (np.asarray(ends.least, float)[..., None], None if chord is None else np.asarray(chord)[..., None])
     # only times at which the place is lit, or within six radii of the spot
     wide = (6.0 / np.sqrt(w) if half_chord is None else half_chord) * radius
     first, last = (np.minimum(np.sqrt(2.0 * np.maximum(s + d, 0.0) / a), top / a) for d in (-wide, wide))

@@ -5,9 +5,19 @@ import math
 import numpy as np
 
 __all__ = [
-    "D4SIGMA_PER_RADIUS", "FWHM_PER_RADIUS", "along_radius", "caustic_radius", "defocus_for_radius", "enclosed_power",
-    "irradiance", "perpendicular_radius", "rayleigh_range", "spot_matrix", "stretched", "top_hat_irradiance",
-]  # fmt: skip
+    "D4SIGMA_PER_RADIUS",
+    "FWHM_PER_RADIUS",
+    "along_radius",
+    "caustic_radius",
+    "defocus_for_radius",
+    "enclosed_power",
+    "irradiance",
+    "perpendicular_radius",
+    "rayleigh_range",
+    "spot_matrix",
+    "stretched",
+    "top_hat_irradiance",
+]
 
 FWHM_PER_RADIUS = math.sqrt(2.0 * math.log(2.0))
 """FWHM of a Gaussian over its 1/e^2 radius, 1.17741."""

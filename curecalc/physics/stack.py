@@ -2,15 +2,7 @@
 
 import numpy as np
 
-__all__ = [
-    "accumulation",
-    "compensation",
-    "depth_after_layers",
-    "layer_totals",
-    "print_through",
-    "stack_exposure",
-    "total",
-]
+__all__ = ["accumulation", "compensation", "depth_after_layers", "layer_totals", "print_through", "stack_exposure", "total"]
 
 _LIMIT = 100_000
 

@@ -3,9 +3,16 @@
 import numpy as np
 
 __all__ = [
-    "absorbed_gain", "concentration", "footprint_factor", "fresnel_loss", "incidence_angle", "refraction_angle", "surface_speed",
-    "transmission_ratio", "vertical_factor",
-]  # fmt: skip
+    "absorbed_gain",
+    "concentration",
+    "footprint_factor",
+    "fresnel_loss",
+    "incidence_angle",
+    "refraction_angle",
+    "surface_speed",
+    "transmission_ratio",
+    "vertical_factor",
+]
 
 
 def incidence_angle(distance, height):

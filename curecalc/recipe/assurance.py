@@ -20,8 +20,7 @@ import numpy as np
 from ..errors import NoSolution, QuantityError
 from ..physics.laws import Law, Plain
 
-__all__ = ["Curve", "Errors", "assurance_of", "assured_log_exposure", "curve_from_covariance", "depth_state",
-           "relative_variance"]  # fmt: skip
+__all__ = ["Curve", "Errors", "assurance_of", "assured_log_exposure", "curve_from_covariance", "depth_state", "relative_variance"]
 
 _STEPS = 60
 _NODES = 4097
@@ -98,10 +97,7 @@ class Curve:
         total: Any = 0.0
         for name, u in self.unsure:
             dose = np.exp(self.log_dose(coordinate))
-            up, down = (
-                replace(self.cure, **{name: getattr(self.cure, name) * math.exp(s)}).height(dose)
-                for s in (_STEP, -_STEP)
-            )
+            up, down = (replace(self.cure, **{name: getattr(self.cure, name) * math.exp(s)}).height(dose) for s in (_STEP, -_STEP))
             total = total + ((up - down) / (2.0 * _STEP) * u) ** 2
         return total
 
@@ -163,9 +159,7 @@ def curve_from_covariance(
         centre, left = log_threshold, big_u
     else:
         centre, left = log_threshold + dp * c / big_v, max(big_u - c * c / big_v, 0.0)
-    return Curve(
-        dp, log_threshold, centre, dp * dp * left, big_v, layer_variance, degrees_of_freedom, low, high, **more
-    )
+    return Curve(dp, log_threshold, centre, dp * dp * left, big_v, layer_variance, degrees_of_freedom, low, high, **more)
 
 
 def relative_variance(errors: Errors, radius: Any, speed: Any, spacing: Any, power: Any = 1.0) -> Any:
@@ -260,9 +254,7 @@ def assurance_of(curve: Curve, errors: Errors, x: Any, relative: Any, target: An
     return np.where(gap >= 0.0, ndtr(0.5 * (low + high)), ndtr(-0.5 * (low + high)))[()]
 
 
-def assured_log_exposure(
-    curve: Curve, errors: Errors, relative: Any, target: Any, *, assurance: float, single: bool
-) -> Any:
+def assured_log_exposure(curve: Curve, errors: Errors, relative: Any, target: Any, *, assurance: float, single: bool) -> Any:
     r"""The least x at which the one-sided lower confidence bound of depth reaches `target`.
 
     Parameters
@@ -311,8 +303,7 @@ def assured_log_exposure(
         lead = dp * dp - k * k * v
         if np.any(lead <= 0.0):
             raise NoSolution(
-                f"penetration_depth is not told from zero at an assurance of {assurance:g}: no exposure is sure to reach "
-                "the depth.",
+                f"penetration_depth is not told from zero at an assurance of {assurance:g}: no exposure is sure to reach the depth.",
                 limit="coupons",
                 remedy="Expose more coupons over a wider range of exposures, or ask for less assurance.",
             )

@@ -13,8 +13,18 @@ from ..physics.laws import Law
 from ..physics.roots import falling_root
 from .search import Best
 
-__all__ = ["Corner", "FieldEdge", "Seam", "compensation", "corner", "edge_depth_needed", "field_edge", "interface_exposure",
-           "mean_print_through", "seam"]  # fmt: skip
+__all__ = [
+    "Corner",
+    "FieldEdge",
+    "Seam",
+    "compensation",
+    "corner",
+    "edge_depth_needed",
+    "field_edge",
+    "interface_exposure",
+    "mean_print_through",
+    "seam",
+]
 
 
 @dataclass(frozen=True)
@@ -36,10 +46,7 @@ def corner(best: Best) -> Corner | None:
     along = float(scan.spot.radii(scan.track)[1])
     factor = float(motion.stop_factor(best.scan_speed, a, along, pattern.exponent))
     # a raster gets the stop on top of what its neighbours bring
-    own = min(
-        pattern.doses(replace(scan, spacing=None, crossed=False))["mean"] * (2 if scan.crossed else 1) / best.dose_max,
-        1.0,
-    )
+    own = min(pattern.doses(replace(scan, spacing=None, crossed=False))["mean"] * (2 if scan.crossed else 1) / best.dose_max, 1.0)
     total = 1.0 + own * (factor - 1.0)
     error = float(law.height(best.dose_max * total) - law.height(best.dose_max))
     return Corner(total, error, float(motion.speed_up_distance(best.scan_speed, a)))
@@ -73,9 +80,7 @@ def field_edge(best: Best, half_diagonal: float, height: float, index: float) ->
     return FieldEdge(theta, float(slanted.height(least) - law.height(pattern.doses(scan)["min"])))
 
 
-def edge_depth_needed(
-    depth: float, law: Law, half_diagonal: float, height: float, index: float, *, raster_lines: bool
-) -> float:
+def edge_depth_needed(depth: float, law: Law, half_diagonal: float, height: float, index: float, *, raster_lines: bool) -> float:
     """Depth to aim at in the centre so that the far corner of the field still gets `depth`."""
     theta = float(tilt.incidence_angle(half_diagonal, height))
     slanted = law.tilted(float(tilt.absorbed_gain(theta, index)), float(tilt.vertical_factor(theta, index)))

@@ -30,11 +30,17 @@ class Drawn:
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
         return {
-            "kind": self.kind, "cure_depth": {
-                "value": self.mean, "unit": "mm", "standard_uncertainty": self.standard_uncertainty,
-                "interval": list(self.interval), "confidence": self.confidence,
-            }, "share_that_bonds": self.reached, "draws": self.draws,
-        }  # fmt: skip
+            "kind": self.kind,
+            "cure_depth": {
+                "value": self.mean,
+                "unit": "mm",
+                "standard_uncertainty": self.standard_uncertainty,
+                "interval": list(self.interval),
+                "confidence": self.confidence,
+            },
+            "share_that_bonds": self.reached,
+            "draws": self.draws,
+        }
 
 
 def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> list[Drawn]:
@@ -77,10 +83,12 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
     for best in kinds:
         task = best.task
         light = shape(
-            task.pattern, best.beam_radius * radius,
+            task.pattern,
+            best.beam_radius * radius,
             None if best.hatch_spacing is None else best.hatch_spacing * np.exp(spacing),
-            best.scan_speed * np.exp(speed), powers=False,
-        )  # fmt: skip
+            best.scan_speed * np.exp(speed),
+            powers=False,
+        )
         w = task.pattern.exponent
         x = np.log(light.weakest) + (w * math.log(best.power) - math.log(best.scan_speed) + shared - speed)
         depth = (
@@ -95,7 +103,8 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
         depth = np.broadcast_to(depth, (draws,))
         low, high = np.quantile(depth, [0.025, 0.975])
         results.append(
-            Drawn(task.kind, float(depth.mean()), float(depth.std(ddof=1)), (float(low), float(high)),
-                  float(np.mean(depth >= needed)), draws)
-        )  # fmt: skip
+            Drawn(
+                task.kind, float(depth.mean()), float(depth.std(ddof=1)), (float(low), float(high)), float(np.mean(depth >= needed)), draws
+            )
+        )
     return results

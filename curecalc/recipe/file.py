@@ -89,9 +89,13 @@ def read_recipe(path: str | Path) -> SavedRecipe:
     if record.get("readings") is not None:
         machine = _after(machine, record["readings"], name, way)
     return SavedRecipe(
-        record, machine, resin_from_document(document("resin", RESIN)),
-        needs_from_document(document("needs", NEEDS)), name, hashlib.sha256(raw).hexdigest(),
-    )  # fmt: skip
+        record,
+        machine,
+        resin_from_document(document("resin", RESIN)),
+        needs_from_document(document("needs", NEEDS)),
+        name,
+        hashlib.sha256(raw).hexdigest(),
+    )
 
 
 def _after(machine: Machine, readings: Any, name: str, way: str) -> Machine:

@@ -57,10 +57,16 @@ def curve_of(lot: Lot) -> Curve:
     threshold = line.log_threshold - _LN_100
     if resin.law is Plain:
         return Curve(
-            penetration_depth=line.penetration_depth, log_threshold=threshold, centre=line.x_mean - _LN_100,
-            centre_variance=line.mean_variance, slope_variance=line.slope_variance, layer_variance=line.coupon_variance,
-            degrees_of_freedom=line.t_degrees_of_freedom, low=low, high=high,
-        )  # fmt: skip
+            penetration_depth=line.penetration_depth,
+            log_threshold=threshold,
+            centre=line.x_mean - _LN_100,
+            centre_variance=line.mean_variance,
+            slope_variance=line.slope_variance,
+            layer_variance=line.coupon_variance,
+            degrees_of_freedom=line.t_degrees_of_freedom,
+            low=low,
+            high=high,
+        )
     unsure = tuple(
         (name, float(measured(getattr(resin, name)).relative))
         for name in resin.law_units
@@ -74,11 +80,18 @@ def curve_of(lot: Lot) -> Curve:
     if law.exponent != 1.0:  # the coupons' exposures are no doses of this law
         low = high = None
     return curve_from_covariance(
-        penetration_depth=rise, log_threshold=threshold, variance_depth=line.slope_variance * scale**2,
+        penetration_depth=rise,
+        log_threshold=threshold,
+        variance_depth=line.slope_variance * scale**2,
         variance_log=(line.mean_variance + back**2 * line.slope_variance) / dp**2 * edge**2,
-        covariance=-back * line.slope_variance / dp * scale * edge, layer_variance=line.coupon_variance,
-        degrees_of_freedom=line.t_degrees_of_freedom, low=low, high=high, law=law, unsure=unsure,
-    )  # fmt: skip
+        covariance=-back * line.slope_variance / dp * scale * edge,
+        layer_variance=line.coupon_variance,
+        degrees_of_freedom=line.t_degrees_of_freedom,
+        low=low,
+        high=high,
+        law=law,
+        unsure=unsure,
+    )
 
 
 def _same(a: str, b: str) -> bool:
@@ -214,10 +227,7 @@ def _temperatures(machine: Machine, lot: Lot, needs: Needs) -> list[str]:
 
 def _layer_in_range(machine: Machine, needs: Needs) -> None:
     t = needs.layer_thickness
-    for bound, sign, word in (
-        (machine.layer_thickness_min, -1.0, "below"),
-        (machine.layer_thickness_max, 1.0, "above"),
-    ):
+    for bound, sign, word in ((machine.layer_thickness_min, -1.0, "below"), (machine.layer_thickness_max, 1.0, "above")):
         if sign * (float(t.m_as(MM)) - float(bound.m_as(MM))) > 1e-9:
             where = needs.lines.get(("layer_thickness",))
             raise NoSolution(
@@ -235,9 +245,7 @@ def _depth_covered(lot: Lot, one: VectorNeeds, task: Task) -> list[str]:
     if low - 1e-9 <= task.depth <= high + 1e-9:
         return []
     side = "deeper" if task.depth > high else "shallower"
-    return [
-        f"{one.kind}: a depth of {task.depth:.4g} mm is {side} than the coupons reached ({low:.4g} to {high:.4g} mm): extrapolated."
-    ]
+    return [f"{one.kind}: a depth of {task.depth:.4g} mm is {side} than the coupons reached ({low:.4g} to {high:.4g} mm): extrapolated."]
 
 
 # ---------------------------------------------------------------- tasks
@@ -266,7 +274,7 @@ def _given(
 
 def _outside(
     machine: Machine, needs: Needs, one: VectorNeeds, key: str, value: Quantity, low: float, high: float, unit: Any, name: str
-) -> None:  # fmt: skip
+) -> None:
     line = needs.lines.get(("vectors", one.place, key))
     where = f"{needs.path}:{line}" if line else needs.path
     span = f"{show(Quantity(low, unit))} to {show(Quantity(high, unit))}"
@@ -290,9 +298,7 @@ def _held(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, depth:
             "beam_height. Add them there, or leave this out."
         )
     half = 0.5 * math.hypot(float(machine.field_width.m_as(MM)), float(machine.field_length.m_as(MM)))
-    return edge_depth_needed(
-        depth, curve.cure, half, float(machine.beam_height.m_as(MM)), index, raster_lines=one.raster
-    )
+    return edge_depth_needed(depth, curve.cure, half, float(machine.beam_height.m_as(MM)), index, raster_lines=one.raster)
 
 
 def _pattern(machine: Machine, one: VectorNeeds, pulses: float | None, law: Law) -> Pattern:
@@ -307,9 +313,7 @@ def _pattern(machine: Machine, one: VectorNeeds, pulses: float | None, law: Law)
             tracks = (angle, angle + 0.25 * math.pi)
     if one.track_angle is not None:
         tracks = (float(one.track_angle.m_as(RAD)),)
-    return Pattern(
-        one.raster, one.passes or 1, one.cross_hatch, pulses, spot, tracks, law.exponent, law.reference_irradiance
-    )
+    return Pattern(one.raster, one.passes or 1, one.cross_hatch, pulses, spot, tracks, law.exponent, law.reference_irradiance)
 
 
 def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors: Errors, index: float) -> Task:
@@ -322,17 +326,29 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
     power = _given(machine, needs, one, "power", MW, least, available, "laser power")
     radius = _given(
         machine, needs, one, "beam_radius", MM, _mm(machine.beam_radius_min, 0.0), _mm(machine.beam_radius_max, 0.0), "spot range"
-    )  # fmt: skip
+    )
     speed = _given(
-        machine, needs, one, "scan_speed", MM_S, float(machine.scan_speed_min.m_as(MM_S)), float(machine.scan_speed_max.m_as(MM_S)),
+        machine,
+        needs,
+        one,
+        "scan_speed",
+        MM_S,
+        float(machine.scan_speed_min.m_as(MM_S)),
+        float(machine.scan_speed_max.m_as(MM_S)),
         "scanner speed",
-    )  # fmt: skip
+    )
     spacing = (0.0, INFINITE)
     if one.raster:
         spacing = _given(
-            machine, needs, one, "hatch_spacing", MM, _mm(machine.hatch_spacing_min, 0.0), _mm(machine.hatch_spacing_max, INFINITE),
+            machine,
+            needs,
+            one,
+            "hatch_spacing",
+            MM,
+            _mm(machine.hatch_spacing_min, 0.0),
+            _mm(machine.hatch_spacing_max, INFINITE),
             "hatch spacing",
-        )  # fmt: skip
+        )
     law = curve.cure
     if law.exponent != 1.0 and machine.pulse_rate is not None:
         raise FileError(
@@ -341,13 +357,22 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
         )
     pulses = None if machine.pulse_rate is None else float(machine.pulse_rate.m_as(HZ))
     bounds = Bounds(
-        power_low=power[0], power_high=power[1], beam_radius_low=radius[0], beam_radius_high=radius[1],
-        scan_speed_low=speed[0], scan_speed_high=speed[1], hatch_spacing_low=spacing[0], hatch_spacing_high=spacing[1],
-        pulse_share=machine.pulse_spacing_max if pulses else INFINITE, ripple=_mm(one.ripple_max, INFINITE),
-        print_through=_mm(one.print_through_max, INFINITE), overcure=_mm(one.overcure_max, INFINITE),
-        line_width_low=_mm(one.line_width_min, 0.0), line_width_high=_mm(one.line_width_max, INFINITE),
+        power_low=power[0],
+        power_high=power[1],
+        beam_radius_low=radius[0],
+        beam_radius_high=radius[1],
+        scan_speed_low=speed[0],
+        scan_speed_high=speed[1],
+        hatch_spacing_low=spacing[0],
+        hatch_spacing_high=spacing[1],
+        pulse_share=machine.pulse_spacing_max if pulses else INFINITE,
+        ripple=_mm(one.ripple_max, INFINITE),
+        print_through=_mm(one.print_through_max, INFINITE),
+        overcure=_mm(one.overcure_max, INFINITE),
+        line_width_low=_mm(one.line_width_min, 0.0),
+        line_width_high=_mm(one.line_width_max, INFINITE),
         width_accuracy=_mm(one.width_accuracy, INFINITE),
-    )  # fmt: skip
+    )
     return Task(
         kind=one.kind,
         pattern=_pattern(machine, one, pulses, law),

@@ -38,9 +38,15 @@ class Pattern(NamedTuple):
         """The pattern as the light takes it; in its first direction unless one is named."""
         other = None if self.spot.wy is None else self.spot.wy * radius
         return light.Scan(
-            power, speed, replace(self.spot, wx=radius, wy=other), spacing if self.raster else None, float(self.passes), self.crossed,
-            self.tracks[0] if track is None else track, self.pulse_rate,
-        )  # fmt: skip
+            power,
+            speed,
+            replace(self.spot, wx=radius, wy=other),
+            spacing if self.raster else None,
+            float(self.passes),
+            self.crossed,
+            self.tracks[0] if track is None else track,
+            self.pulse_rate,
+        )
 
     def doses(self, scan: light.Scan) -> dict[str, Any]:
         """Mean, least and greatest dose of a scan under the law's exponent."""
@@ -60,13 +66,7 @@ class Shape(NamedTuple):
 
 
 def shape(
-    pattern: Pattern,
-    beam_radius: Any,
-    hatch_spacing: Any,
-    scan_speed: Any = 1.0,
-    step: float = 0.0,
-    *,
-    powers: bool = True,
+    pattern: Pattern, beam_radius: Any, hatch_spacing: Any, scan_speed: Any = 1.0, step: float = 0.0, *, powers: bool = True
 ) -> Shape:
     """The doses times v/P^w. `scan_speed` matters for a pulsed laser only.
 

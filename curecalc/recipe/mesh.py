@@ -34,9 +34,7 @@ class Slices:
         return int(self.area.size)
 
 
-def slice_mesh(
-    path: str | Path, layer_thickness: Quantity, *, progress: Callable[[int, int], None] | None = None
-) -> Slices:
+def slice_mesh(path: str | Path, layer_thickness: Quantity, *, progress: Callable[[int, int], None] | None = None) -> Slices:
     """Cut a closed mesh half-way up every layer; coordinates are millimetres, z is up.
 
     Parameters
@@ -61,9 +59,7 @@ def slice_mesh(
         import shapely  # noqa: F401
         import trimesh
     except ImportError:
-        raise FileError(
-            f"{name}: slicing a mesh needs more packages. Install them with: pip install 'curecalc[mesh]'"
-        ) from None
+        raise FileError(f"{name}: slicing a mesh needs more packages. Install them with: pip install 'curecalc[mesh]'") from None
     mesh = _loaded(name, path, trimesh)
     low, high = (float(z) for z in mesh.bounds[:, 2])
     t = float(layer_thickness.m_as(MM))

@@ -13,8 +13,7 @@ from .assurance import assured_log_exposure, relative_variance
 from .bounds import Task
 from .light import Shape, shape
 
-__all__ = ["at_settings", "fastest_at", "line_widths", "rate", "step_of", "violations",
-           "wanted_over_ratio"]  # fmt: skip
+__all__ = ["at_settings", "fastest_at", "line_widths", "rate", "step_of", "violations", "wanted_over_ratio"]
 
 _PULSE_STEPS = 24
 _MORE = np.geomspace(1.0, 40.0, 121)
@@ -37,9 +36,7 @@ def rate(task: Task, speed: Any, spacing: Any) -> Any:
 
 def _needed(task: Task, light: Shape) -> Any:
     relative = relative_variance(task.errors, *light[3:])
-    return assured_log_exposure(
-        task.curve, task.errors, relative, task.depth, assurance=task.assurance, single=task.single
-    )
+    return assured_log_exposure(task.curve, task.errors, relative, task.depth, assurance=task.assurance, single=task.single)
 
 
 def wanted_over_ratio(task: Task) -> Any | None:
@@ -141,11 +138,23 @@ def at_settings(
         plain = shape(pattern._replace(exponent=1.0), radius, spacing, speed, powers=False)
         energy = dict(zip(energy, (e * power / speed for e in plain[:3])))
     out = {
-        "power": power, "beam_radius": radius, "hatch_spacing": spacing, "scan_speed": speed, "log_exposure": x,
-        "log_wanted": wanted, "exposure_min": energy["min"], "exposure_mean": energy["mean"], "exposure_max": energy["max"],
-        "dose_min": weakest, "dose_mean": mean, "dose_max": strongest,
-        "depth": depth, "ripple": law.height(strongest) - depth, "rate": rate(task, speed, spacing), "light": light,
-    }  # fmt: skip
+        "power": power,
+        "beam_radius": radius,
+        "hatch_spacing": spacing,
+        "scan_speed": speed,
+        "log_exposure": x,
+        "log_wanted": wanted,
+        "exposure_min": energy["min"],
+        "exposure_mean": energy["mean"],
+        "exposure_max": energy["max"],
+        "dose_min": weakest,
+        "dose_mean": mean,
+        "dose_max": strongest,
+        "depth": depth,
+        "ripple": law.height(strongest) - depth,
+        "rate": rate(task, speed, spacing),
+        "light": light,
+    }
     # this layer at its strongest, and those above at their mean
     above = mean if task.above is None else task.above
     out["print_through"] = stack.print_through(law, strongest, task.layer_thickness, task.layers, above)
@@ -176,11 +185,7 @@ def line_widths(task: Task, light: Shape, x: Any, radius: Any) -> dict[str, Any]
         + ((1.0 + 0.5 * (light.radius_power - held) / excess) * errors.beam_radius_scale) ** 2
         + others / (4.0 * excess**2)
     )
-    return {
-        "line_width": width,
-        "line_width_at_layer": below,
-        "line_width_expanded": COVERAGE * width * np.sqrt(relative),
-    }
+    return {"line_width": width, "line_width_at_layer": below, "line_width_expanded": COVERAGE * width * np.sqrt(relative)}
 
 
 def violations(task: Task, found: dict[str, Any]) -> dict[str, Any]:

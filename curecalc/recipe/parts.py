@@ -30,27 +30,31 @@ def with_mesh(recipe: Recipe, slices: Slices, *, path: str) -> Recipe:
             work = rates.Work(length=slices.perimeter, count=slices.pieces)
         else:
             typical = work_of(one)
-            work = rates.Work(
-                area=typical.area * n,
-                length=typical.length * n,
-                count=None if typical.count is None else typical.count * n,
-            )
+            work = rates.Work(area=typical.area * n, length=typical.length * n, count=None if typical.count is None else typical.count * n)
         kinds.append((vector.best, work))
     recoat = float(machine.recoat_time.m_as(S))
     t = float(needs.layer_thickness.m_as(MM))
-    total = rates.build_rates(
-        kinds, power_available=float(machine.power.value.m_as(MW)), recoat_time=recoat, layer_thickness=t, layers=n
-    )
+    total = rates.build_rates(kinds, power_available=float(machine.power.value.m_as(MW)), recoat_time=recoat, layer_thickness=t, layers=n)
     # the part's own volume, not that of slabs
     per_layer = replace(
-        total, scan_time=total.scan_time / n, recoat_time=recoat, layer_time=total.layer_time / n, light_time=total.light_time / n,
-        volume=slices.volume / n, by_kind={k: v / n for k, v in total.by_kind.items()},
-    )  # fmt: skip
+        total,
+        scan_time=total.scan_time / n,
+        recoat_time=recoat,
+        layer_time=total.layer_time / n,
+        light_time=total.light_time / n,
+        volume=slices.volume / n,
+        by_kind={k: v / n for k, v in total.by_kind.items()},
+    )
     mass = None if recipe.lot.density is None else 3.6 * per_layer.volume_rate * float(recipe.lot.density.m_as(G_CM3))
     mesh = {
-        "path": path, "layers": n, "height": to_json(Quantity(slices.height, MM)), "volume": to_json(Quantity(slices.volume, MM3)),
-        "total_time": to_json(Quantity(total.layer_time, S)), "scan_time": to_json(Quantity(total.scan_time, S)),
-        "mass": None if recipe.lot.density is None else {
-            "value": 1e-3 * slices.volume * float(recipe.lot.density.m_as(G_CM3)), "unit": "g"},
-    }  # fmt: skip
+        "path": path,
+        "layers": n,
+        "height": to_json(Quantity(slices.height, MM)),
+        "volume": to_json(Quantity(slices.volume, MM3)),
+        "total_time": to_json(Quantity(total.layer_time, S)),
+        "scan_time": to_json(Quantity(total.scan_time, S)),
+        "mass": None
+        if recipe.lot.density is None
+        else {"value": 1e-3 * slices.volume * float(recipe.lot.density.m_as(G_CM3)), "unit": "g"},
+    }
     return replace(recipe, rates=per_layer, mass_rate=mass, part_layers=n, part_time=total.layer_time, mesh=mesh)

@@ -43,9 +43,7 @@ def scan_time(best: Best, work: Work) -> tuple[Any, Any]:
     length, count = _length_and_count(best, work)
     each = length / np.maximum(count, 1.0)
     if math.isfinite(best.task.acceleration):
-        one = np.where(
-            each > 0.0, motion.vector_time(np.maximum(each, 1e-12), best.scan_speed, best.task.acceleration), 0.0
-        )
+        one = np.where(each > 0.0, motion.vector_time(np.maximum(each, 1e-12), best.scan_speed, best.task.acceleration), 0.0)
     else:
         one = each / best.scan_speed
     times = best.task.pattern.times
@@ -91,12 +89,7 @@ class Rates:
 
 
 def build_rates(
-    kinds: list[tuple[Best, Work]],
-    *,
-    power_available: float,
-    recoat_time: float,
-    layer_thickness: float,
-    layers: int = 1,
+    kinds: list[tuple[Best, Work]], *, power_available: float, recoat_time: float, layer_thickness: float, layers: int = 1
 ) -> Rates:
     """Rates of the work of all kinds; `Work` may hold arrays over layers, which are summed."""
     scan, light, volume = 0.0, 0.0, 0.0

@@ -24,9 +24,7 @@ __all__ = ["assembled", "hatch_exposure", "layer_rates", "lower_bound", "make_re
 _PASSES = (1, 2, 3, 4)
 
 
-def make_recipe(
-    *, machine: Machine, resin: Lot, needs: Needs, today: datetime.date | None = None, gains: bool = True
-) -> Recipe:
+def make_recipe(*, machine: Machine, resin: Lot, needs: Needs, today: datetime.date | None = None, gains: bool = True) -> Recipe:
     """Settings for every kind of vector of the needs, the fastest that meet depth with the stated assurance.
 
     Parameters
@@ -92,9 +90,15 @@ def _with_passes(task: Task, given: int | None) -> Best:
 
 
 def assembled(
-    machine: Machine, resin: Lot, needs: Needs, gathered: Inputs, found: list[Best], *,
-    today: datetime.date | None = None, gains: bool = True,
-) -> Recipe:  # fmt: skip
+    machine: Machine,
+    resin: Lot,
+    needs: Needs,
+    gathered: Inputs,
+    found: list[Best],
+    *,
+    today: datetime.date | None = None,
+    gains: bool = True,
+) -> Recipe:
     """The record of settings already found."""
     above = hatch_exposure(needs, dict(enumerate(found)))
     vectors = tuple(_vector(machine, resin, one, best, above, gains) for one, best in zip(needs.vectors, found))
@@ -104,14 +108,24 @@ def assembled(
     if needs.part_height is not None:
         layers = max(math.ceil(float((needs.part_height / needs.layer_thickness).m_as("dimensionless")) - 1e-9), 1)
     return Recipe(
-        name=needs.name, vectors=vectors, layer_thickness=needs.layer_thickness, rates=built,
+        name=needs.name,
+        vectors=vectors,
+        layer_thickness=needs.layer_thickness,
+        rates=built,
         mass_rate=None if density is None or built is None else 3.6 * built.volume_rate * density,
-        part_layers=layers, part_time=None if layers is None or built is None else layers * built.layer_time,
-        seam=_seam(needs, found), cancelling=gathered.cancelling.sentence,
-        power_scale_cancels=gathered.cancelling.power_scale, beam_radius_cancels=gathered.cancelling.beam_radius,
+        part_layers=layers,
+        part_time=None if layers is None or built is None else layers * built.layer_time,
+        seam=_seam(needs, found),
+        cancelling=gathered.cancelling.sentence,
+        power_scale_cancels=gathered.cancelling.power_scale,
+        beam_radius_cancels=gathered.cancelling.beam_radius,
         warnings=tuple(dict.fromkeys([*gathered.warnings, *_edge_note(needs, vectors), *(w for v in vectors for w in v.warnings)])),
-        date=(today or datetime.date.today()).isoformat(), machine=machine, lot=resin, needs=needs, inputs=gathered,
-    )  # fmt: skip
+        date=(today or datetime.date.today()).isoformat(),
+        machine=machine,
+        lot=resin,
+        needs=needs,
+        inputs=gathered,
+    )
 
 
 def work_of(one: VectorNeeds) -> rates.Work:
@@ -129,9 +143,11 @@ def layer_rates(machine: Machine, needs: Needs, found: list[Best]) -> rates.Rate
     if not any(work.area > 0.0 for _, work in kinds):
         return None
     return rates.build_rates(
-        kinds, power_available=float(machine.power.value.m_as(MW)), recoat_time=float(machine.recoat_time.m_as(S)),
+        kinds,
+        power_available=float(machine.power.value.m_as(MW)),
+        recoat_time=float(machine.recoat_time.m_as(S)),
         layer_thickness=float(needs.layer_thickness.m_as(MM)),
-    )  # fmt: skip
+    )
 
 
 def _seam(needs: Needs, found: list[Best]) -> consequences.Seam | None:
@@ -147,9 +163,7 @@ def state_of(best: Best) -> dict[str, Any]:
     state = depth_state(task.curve, task.errors, best.log_exposure, relative, single=task.single)
     state["assurance"] = task.assurance
     if abs(best.log_exposure - best.log_wanted) > 1e-9:  # more exposure than is asked for
-        state["assurance"] = float(
-            assurance_of(task.curve, task.errors, best.log_exposure, relative, task.depth, single=task.single)
-        )
+        state["assurance"] = float(assurance_of(task.curve, task.errors, best.log_exposure, relative, task.depth, single=task.single))
     state["relative"] = relative
     return state
 
@@ -187,9 +201,7 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
     edge = None
     if machine.beam_height is not None and machine.field_width is not None and machine.field_length is not None:
         half = 0.5 * math.hypot(float(machine.field_width.m_as(MM)), float(machine.field_length.m_as(MM)))
-        edge = consequences.field_edge(
-            best, half, float(machine.beam_height.m_as(MM)), float(lot.resin.refractive_index)
-        )
+        edge = consequences.field_edge(best, half, float(machine.beam_height.m_as(MM)), float(lot.resin.refractive_index))
     layers_out, left = consequences.compensation(best)
     excess = best.log_exposure - best.log_wanted
 
@@ -200,34 +212,50 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         return Quantity(value, MJ_MM2).to(MJ_CM2)
 
     return VectorRecipe(
-        kind=one.kind, pattern=one.pattern, scan_speed=Quantity(best.scan_speed, MM_S), power=Quantity(best.power, MW),
-        beam_radius=Quantity(best.beam_radius, MM), hatch_spacing=mm(best.hatch_spacing) if raster else None,
-        passes=task.pattern.passes, cross_hatch=task.pattern.crossed, exposure_min=exposure(best.exposure_min),
-        exposure_mean=exposure(best.exposure_mean), exposure_max=exposure(best.exposure_max),
-        cure_depth=Quantity(best.depth, MM), cure_depth_standard_uncertainty=Quantity(state["standard_uncertainty"], MM),
+        kind=one.kind,
+        pattern=one.pattern,
+        scan_speed=Quantity(best.scan_speed, MM_S),
+        power=Quantity(best.power, MW),
+        beam_radius=Quantity(best.beam_radius, MM),
+        hatch_spacing=mm(best.hatch_spacing) if raster else None,
+        passes=task.pattern.passes,
+        cross_hatch=task.pattern.crossed,
+        exposure_min=exposure(best.exposure_min),
+        exposure_mean=exposure(best.exposure_mean),
+        exposure_max=exposure(best.exposure_max),
+        cure_depth=Quantity(best.depth, MM),
+        cure_depth_standard_uncertainty=Quantity(state["standard_uncertainty"], MM),
         cure_depth_assured=Quantity(task.depth if excess <= 1e-9 else lower_bound(best, state), MM),
-        depth_needed=Quantity(task.depth, MM), overcure=Quantity(best.depth - task.layer_thickness, MM),
-        assurance=float(state["assurance"]), assurance_asked=task.assurance,
+        depth_needed=Quantity(task.depth, MM),
+        overcure=Quantity(best.depth - task.layer_thickness, MM),
+        assurance=float(state["assurance"]),
+        assurance_asked=task.assurance,
         assured_for="single layer" if task.single else "mean",
         effective_degrees_of_freedom=float(state["degrees_of_freedom"]),
         speed_without_doubt=Quantity(_speed_without_doubt(best), MM_S),
-        limits=limits, limited_by=tuple(limit.name for limit in limits) or (_otherwise(best),),
-        rate=Quantity(best.rate, MM2_S if raster else MM_S), ripple=Quantity(best.ripple, MM),
+        limits=limits,
+        limited_by=tuple(limit.name for limit in limits) or (_otherwise(best),),
+        rate=Quantity(best.rate, MM2_S if raster else MM_S),
+        ripple=Quantity(best.ripple, MM),
         line_width=None if raster else mm(best.line_width),
         line_width_expanded_uncertainty=None if raster else mm(best.line_width_expanded),
         line_width_at_layer=None if raster else mm(best.line_width_at_layer),
         contour_offset=None if raster else mm(0.5 * best.line_width),
-        print_through=Quantity(consequences.mean_print_through(best), MM), print_through_max=Quantity(best.print_through, MM),
-        compensation_layers=layers_out, residual_print_through=Quantity(left, MM),
+        print_through=Quantity(consequences.mean_print_through(best), MM),
+        print_through_max=Quantity(best.print_through, MM),
+        compensation_layers=layers_out,
+        residual_print_through=Quantity(left, MM),
         interface_exposure=exposure(consequences.interface_exposure(best, best.dose_mean if above is None else above)),
         corner_exposure_factor=None if corner is None else corner.exposure_factor,
         corner_depth_error=None if corner is None else mm(corner.depth_error),
         corner_reach=None if corner is None else mm(corner.reach),
         field_incidence_angle=None if edge is None else Quantity(edge.incidence_angle, RAD).to(DEG),
         field_depth_change=None if edge is None else mm(edge.depth_change),
-        down_facing=one.down_facing, budget=_budget(best, state),
-        warnings=tuple(_notes(one, best)), best=best,
-    )  # fmt: skip
+        down_facing=one.down_facing,
+        budget=_budget(best, state),
+        warnings=tuple(_notes(one, best)),
+        best=best,
+    )
 
 
 def lower_bound(best: Best, state: dict[str, Any]) -> float:
@@ -283,10 +311,7 @@ def _notes(one: VectorNeeds, best: Best) -> list[str]:
     task, curve = best.task, best.task.curve
     notes = []
     x = best.log_exposure
-    for bound, beyond, word in (
-        (curve.high, x - (curve.high or 0.0), "above"),
-        (curve.low, (curve.low or 0.0) - x, "below"),
-    ):
+    for bound, beyond, word in ((curve.high, x - (curve.high or 0.0), "above"), (curve.low, (curve.low or 0.0) - x, "below")):
         if bound is not None and beyond > 1e-9:
             notes.append(
                 f"{one.kind}: {100.0 * math.exp(x):.4g} mJ/cm^2 is {word} the coupons' exposures "

@@ -37,15 +37,15 @@ class Limit:
     def to_dict(self) -> dict[str, Any]:
         """The limit as it stands in JSON."""
         return {
-            "limit": self.name, "value": to_json(_as_quantity(self.field, self.value)),
-            "moved_to": to_json(_as_quantity(self.field, self.to)), "gain": self.gain,
-        }  # fmt: skip
+            "limit": self.name,
+            "value": to_json(_as_quantity(self.field, self.value)),
+            "moved_to": to_json(_as_quantity(self.field, self.to)),
+            "gain": self.gain,
+        }
 
 
 def _as_quantity(name: str, value: float) -> Quantity:
-    unit = {"power": MW, "scan_speed": MM_S, "pulse_share": ONE}.get(
-        name.rsplit("_", 1)[0] if name != "pulse_share" else name, MM
-    )
+    unit = {"power": MW, "scan_speed": MM_S, "pulse_share": ONE}.get(name.rsplit("_", 1)[0] if name != "pulse_share" else name, MM)
     return Quantity(value, unit)
 
 
@@ -190,13 +190,16 @@ class Recipe:
         }
         record |= {
             "rates": None if r is None else self._rates_dict(r),
-            "seam": None if self.seam is None else {
+            "seam": None
+            if self.seam is None
+            else {
                 "first_hatch_line": to_json(Quantity(self.seam.first_line, MM)),
                 "overlap": to_json(Quantity(self.seam.overlap, MM)),
                 "contour_offset": to_json(Quantity(self.seam.contour_offset, MM)),
             },
             "systematic_errors": {
-                "power_scale_cancels": self.power_scale_cancels, "beam_radius_cancels": self.beam_radius_cancels,
+                "power_scale_cancels": self.power_scale_cancels,
+                "beam_radius_cancels": self.beam_radius_cancels,
                 "sentence": self.cancelling,
             },
             "resin": self._resin_dict(),
@@ -210,33 +213,41 @@ class Recipe:
                 name: {"path": one.path, "sha256": one.sha256}
                 for name, one in (("machine", self.machine), ("resin", self.lot), ("needs", self.needs))
             },
-        }  # fmt: skip
+        }
         return record
 
     def _rates_dict(self, r: Rates) -> dict[str, Any]:
         return {
-            "scan_time": to_json(Quantity(r.scan_time, S)), "recoat_time": to_json(Quantity(r.recoat_time, S)),
-            "light_time": to_json(Quantity(r.light_time, S)), "volume": to_json(Quantity(r.volume, MM3)),
+            "scan_time": to_json(Quantity(r.scan_time, S)),
+            "recoat_time": to_json(Quantity(r.recoat_time, S)),
+            "light_time": to_json(Quantity(r.light_time, S)),
+            "volume": to_json(Quantity(r.volume, MM3)),
             "volume_per_hour": {"value": 3.6 * r.volume_rate, "unit": "mL/h"},
             "mass_per_hour": None if self.mass_rate is None else {"value": self.mass_rate, "unit": "g/h"},
-            "bottleneck": r.bottleneck, "shares": r.shares,
+            "bottleneck": r.bottleneck,
+            "shares": r.shares,
             "scan_time_by_kind": {k: to_json(Quantity(v, S)) for k, v in r.by_kind.items()},
             "part_layers": self.part_layers,
             "part_time": None if self.part_time is None else to_json(Quantity(self.part_time, S)),
-        }  # fmt: skip
+        }
 
     def _resin_dict(self) -> dict[str, Any]:
         lot = self.lot
         return {
-            "name": lot.resin.name, "lot": lot.lot, "verified": lot.verified,
-            "penetration_depth": to_json(lot.resin.penetration_depth), "critical_exposure": to_json(lot.resin.critical_exposure),
-            "correlation": float(lot.resin.correlation), "coupons": lot.coupons,
-            "degrees_of_freedom": lot.degrees_of_freedom, "date": lot.date,
+            "name": lot.resin.name,
+            "lot": lot.lot,
+            "verified": lot.verified,
+            "penetration_depth": to_json(lot.resin.penetration_depth),
+            "critical_exposure": to_json(lot.resin.critical_exposure),
+            "correlation": float(lot.resin.correlation),
+            "coupons": lot.coupons,
+            "degrees_of_freedom": lot.degrees_of_freedom,
+            "date": lot.date,
             "wavelength": None if lot.resin.wavelength is None else to_json(lot.resin.wavelength),
             "temperature": None if lot.resin.temperature is None else to_json(lot.resin.temperature),
             "depth_range": None if lot.depth_range is None else [to_json(q) for q in lot.depth_range],
             "exposure_range": None if lot.exposure_range is None else [to_json(q) for q in lot.exposure_range],
-        }  # fmt: skip
+        }
 
 
 ASSUMPTIONS = (

@@ -44,13 +44,13 @@ class Change:
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
         return {
-            "kind": self.kind, "old": {"scan_speed": to_json(self.old_speed), "power": to_json(self.old_power),
-                                       "beam_radius": to_json(self.old_radius)},
-            "new": {"scan_speed": to_json(self.new_speed), "power": to_json(self.new_power),
-                    "beam_radius": to_json(self.new_radius)},
+            "kind": self.kind,
+            "old": {"scan_speed": to_json(self.old_speed), "power": to_json(self.old_power), "beam_radius": to_json(self.old_radius)},
+            "new": {"scan_speed": to_json(self.new_speed), "power": to_json(self.new_power), "beam_radius": to_json(self.new_radius)},
             "hatch_spacing": None if self.hatch_spacing is None else to_json(self.hatch_spacing),
-            "speed_change": self.speed_change, "reason": self.reason,
-        }  # fmt: skip
+            "speed_change": self.speed_change,
+            "reason": self.reason,
+        }
 
 
 @dataclass(frozen=True)
@@ -67,18 +67,23 @@ class Retuned:
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of `retune`."""
         return {
-            "changes": [one.to_dict() for one in self.changes], "recalibrate": list(self.recalibrate),
-            "power_ratio": self.power_ratio, "beam_radius_ratio": self.radius_ratio, "recipe": self.recipe.to_dict(),
+            "changes": [one.to_dict() for one in self.changes],
+            "recalibrate": list(self.recalibrate),
+            "power_ratio": self.power_ratio,
+            "beam_radius_ratio": self.radius_ratio,
+            "recipe": self.recipe.to_dict(),
             "readings": self.readings(),
-        }  # fmt: skip
+        }
 
     def readings(self) -> dict[str, Any]:
         """What was read since the machine file was written, for a saved recipe."""
         m = self.recipe.machine
         return {
-            "power": to_json(m.power), "power_reading_date": m.power_reading_date.isoformat(), "power_meter": m.power_meter,
+            "power": to_json(m.power),
+            "power_reading_date": m.power_reading_date.isoformat(),
+            "power_meter": m.power_meter,
             "beam_radius_factor": self.radius_factor,
-        }  # fmt: skip
+        }
 
 
 def _number(record: dict[str, Any], key: str) -> float | None:
@@ -87,9 +92,16 @@ def _number(record: dict[str, Any], key: str) -> float | None:
 
 
 def retune(
-    *, machine: Machine, resin: Lot, needs: Needs, old: dict[str, Any], power: Measured | None = None,
-    beam_radius: tuple[Quantity, Quantity] | None = None, power_meter: str | None = None, today: datetime.date | None = None,
-) -> Retuned:  # fmt: skip
+    *,
+    machine: Machine,
+    resin: Lot,
+    needs: Needs,
+    old: dict[str, Any],
+    power: Measured | None = None,
+    beam_radius: tuple[Quantity, Quantity] | None = None,
+    power_meter: str | None = None,
+    today: datetime.date | None = None,
+) -> Retuned:
     """Solve a recipe again for a new reading; beam settings, spacings and passes stay what they were.
 
     Parameters
@@ -132,13 +144,17 @@ def retune(
         changes.append(_change(one, was, ratio, factor))
     # what was extrapolated before is no reason that this change brings
     said = {str(w).split(":")[0] for w in old.get("warnings") or () if "extrapolated" in str(w)}
-    return Retuned(recipe, tuple(changes), tuple(_due(machine, now, resin, recipe, ratio, factor, day, said)), ratio, factor,
-                   factor * float((old.get("readings") or {}).get("beam_radius_factor", 1.0)))  # fmt: skip
+    return Retuned(
+        recipe,
+        tuple(changes),
+        tuple(_due(machine, now, resin, recipe, ratio, factor, day, said)),
+        ratio,
+        factor,
+        factor * float((old.get("readings") or {}).get("beam_radius_factor", 1.0)),
+    )
 
 
-def machine_after(
-    machine: Machine, power: Measured | None, factor: float, meter: str | None, day: datetime.date
-) -> Machine:
+def machine_after(machine: Machine, power: Measured | None, factor: float, meter: str | None, day: datetime.date) -> Machine:
     """The machine after new readings: power (at a date, by a meter), radii multiplied by a factor."""
     changes: dict[str, Any] = {}
     if power is not None:
@@ -149,10 +165,7 @@ def machine_after(
             least = power.value
         changes |= {"power": power, "power_min": least, "power_reading_date": day}
     if factor != 1.0:
-        changes |= {
-            "beam_radius_min": factor * machine.beam_radius_min,
-            "beam_radius_max": factor * machine.beam_radius_max,
-        }
+        changes |= {"beam_radius_min": factor * machine.beam_radius_min, "beam_radius_max": factor * machine.beam_radius_max}
     if meter is not None:
         changes["power_meter"] = meter
     return replace(machine, **changes)
@@ -165,12 +178,18 @@ def _held(one: Any, was: dict[str, Any] | None, factor: float) -> Any:
     radius, spacing = _number(was, "beam_radius"), _number(was, "hatch_spacing")
     assert radius is not None
     return replace(
-        one, beam_radius=Quantity(radius * factor, MM), beam_radius_min=None, beam_radius_max=None,
-        hatch_spacing=None if spacing is None else Quantity(spacing, MM), hatch_spacing_min=None, hatch_spacing_max=None,
-        passes=int(was["passes"]), ripple_max=_eased(one.ripple_max, was.get("ripple")),
+        one,
+        beam_radius=Quantity(radius * factor, MM),
+        beam_radius_min=None,
+        beam_radius_max=None,
+        hatch_spacing=None if spacing is None else Quantity(spacing, MM),
+        hatch_spacing_min=None,
+        hatch_spacing_max=None,
+        passes=int(was["passes"]),
+        ripple_max=_eased(one.ripple_max, was.get("ripple")),
         print_through_max=_eased(one.print_through_max, was.get("print_through_max")),
         power=None if one.power is None else one.power,
-    )  # fmt: skip
+    )
 
 
 def _eased(limit: Quantity | None, was: dict[str, Any] | None) -> Quantity | None:
@@ -178,11 +197,7 @@ def _eased(limit: Quantity | None, was: dict[str, Any] | None) -> Quantity | Non
     if limit is None or was is None:
         return limit
     number = float(limit.m_as(MM))
-    return (
-        Quantity(max(number, float(was["value"])) + 1e-6 * abs(number), MM)
-        if abs(number - was["value"]) < 1e-4 * abs(number)
-        else limit
-    )
+    return Quantity(max(number, float(was["value"])) + 1e-6 * abs(number), MM) if abs(number - was["value"]) < 1e-4 * abs(number) else limit
 
 
 def _change(one: Any, was: dict[str, Any], ratio: float, factor: float) -> Change:
@@ -198,22 +213,26 @@ def _change(one: Any, was: dict[str, Any], ratio: float, factor: float) -> Chang
     if factor != 1.0:
         parts.append(f"beam radius {100.0 * (factor - 1.0):+.1f} %")
     if abs(moved - 1.0) < 1e-4:
-        reason = "the speed stays" + (
-            f": {' and '.join(parts)} make up for each other" if parts else "; nothing changed here"
-        )
+        reason = "the speed stays" + (f": {' and '.join(parts)} make up for each other" if parts else "; nothing changed here")
     else:
         reason = f"speed {100.0 * (moved - 1.0):+.1f} %"
         reason += f" for {' and '.join(parts)}" if parts else " for the changed uncertainty"
     return Change(
-        one.kind, Quantity(speed, MM_S), one.scan_speed, Quantity(power, MW), one.power, Quantity(radius, MM), one.beam_radius,
-        one.hatch_spacing, reason,
-    )  # fmt: skip
+        one.kind,
+        Quantity(speed, MM_S),
+        one.scan_speed,
+        Quantity(power, MW),
+        one.power,
+        Quantity(radius, MM),
+        one.beam_radius,
+        one.hatch_spacing,
+        reason,
+    )
 
 
 def _due(
-    machine: Machine, now: Machine, resin: Lot, recipe: Recipe, ratio: float, factor: float, day: datetime.date,
-    said: set[str],
-) -> list[str]:  # fmt: skip
+    machine: Machine, now: Machine, resin: Lot, recipe: Recipe, ratio: float, factor: float, day: datetime.date, said: set[str]
+) -> list[str]:
     """Reasons to expose coupons instead of trusting new speeds."""
     reasons = []
     if abs(ratio - 1.0) > _POWER_STEP:

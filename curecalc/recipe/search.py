@@ -88,16 +88,11 @@ class _Plane:
         if task.pattern.raster:
             # over the widest radius across the tracks, under the law's exponent: no wider spacing keeps the ripple
             widest = max(float(task.pattern.spot.radii(track)[0]) for track in task.pattern.tracks)
-            self.ratio = (
-                _ratio_for(task.bounds.ripple / task.curve.penetration_depth)
-                * widest
-                / math.sqrt(task.pattern.exponent)
-            )
+            self.ratio = _ratio_for(task.bounds.ripple / task.curve.penetration_depth) * widest / math.sqrt(task.pattern.exponent)
         self.quick = wanted_over_ratio(task)
 
     def outcome(self, a: Any, b: Any) -> tuple[dict[str, Any], dict[str, Any]]:
-        radius = np.clip(np.exp(self.low + a * (self.high - self.low)), self.task.bounds.beam_radius_low,
-                         self.task.bounds.beam_radius_high)  # fmt: skip
+        radius = np.clip(np.exp(self.low + a * (self.high - self.low)), self.task.bounds.beam_radius_low, self.task.bounds.beam_radius_high)
         spacing: Any = None
         narrow: Any = None
         if self.task.pattern.raster:
@@ -125,9 +120,7 @@ def _zoom(plane: _Plane, score: Any, rounds: int) -> tuple[float, float, float, 
     a_span, b_span = (0.0, 1.0), (0.0, 1.0)
     best: tuple[float, float, float, dict[str, Any]] | None = None
     for _ in range(rounds):
-        a, b = np.meshgrid(
-            a_span[0] + a_axis * (a_span[1] - a_span[0]), b_span[0] + b_axis * (b_span[1] - b_span[0]), indexing="ij"
-        )
+        a, b = np.meshgrid(a_span[0] + a_axis * (a_span[1] - a_span[0]), b_span[0] + b_axis * (b_span[1] - b_span[0]), indexing="ij")
         a, b = a.ravel(), b.ravel()
         found, over = plane.outcome(a, b)
         value, tie = score(found, over)
@@ -219,10 +212,7 @@ def _active(best: Best) -> list[str]:
         at("line_width_low", found["line_width"], b.line_width_low)
         at("width_accuracy", found["line_width_expanded"], b.width_accuracy)
     at("ripple", found["ripple"], b.ripple)
-    for field, value in (
-        ("print_through", found["print_through"]),
-        ("overcure", found["depth"] - best.task.layer_thickness),
-    ):
+    for field, value in (("print_through", found["print_through"]), ("overcure", found["depth"] - best.task.layer_thickness)):
         if math.isfinite(getattr(b, field)) and abs(value - getattr(b, field)) <= 1e-3 * best.task.layer_thickness:
             near.append(field)
     return near
@@ -254,10 +244,25 @@ def binding_limits(best: Best) -> list[Binding]:
 # ---------------------------------------------------------------- refusal
 
 
-_SHOWN = {"ripple": "length", "print_through": "length", "overcure": "length", "line_width_high": "length",
-          "line_width_low": "length", "width_accuracy": "length", "scan_speed_low": "speed"}  # fmt: skip
-_RANGES = ("power_high", "power_low", "beam_radius_high", "beam_radius_low", "hatch_spacing_low", "hatch_spacing_high",
-           "scan_speed_high", "pulse_share")  # fmt: skip
+_SHOWN = {
+    "ripple": "length",
+    "print_through": "length",
+    "overcure": "length",
+    "line_width_high": "length",
+    "line_width_low": "length",
+    "width_accuracy": "length",
+    "scan_speed_low": "speed",
+}
+_RANGES = (
+    "power_high",
+    "power_low",
+    "beam_radius_high",
+    "beam_radius_low",
+    "hatch_spacing_low",
+    "hatch_spacing_high",
+    "scan_speed_high",
+    "pulse_share",
+)
 
 
 def _least(task: Task, without: tuple[str, ...], aim: str | None = None) -> tuple[float, dict[str, Any]]:
@@ -353,6 +358,11 @@ def _way(field: str, to: float) -> str:
 def no_bounds(task: Task) -> Bounds:
     """Bounds with every soft limit taken away, for tests and windows."""
     return replace(
-        task.bounds, ripple=math.inf, print_through=math.inf, overcure=math.inf, line_width_low=0.0,
-        line_width_high=math.inf, width_accuracy=math.inf,
-    )  # fmt: skip
+        task.bounds,
+        ripple=math.inf,
+        print_through=math.inf,
+        overcure=math.inf,
+        line_width_low=0.0,
+        line_width_high=math.inf,
+        width_accuracy=math.inf,
+    )

@@ -28,44 +28,61 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
     parts = ", ".join(f"{name} {1e3 * float(q.m_as(MM)):.2g}" for name, q in vector.budget.items())
     dof = vector.effective_degrees_of_freedom
     steps = [
-        Step("Cd = t + overcure asked for", f"{show_kernel(task.layer_thickness, 'length')} + "
-             f"{show_kernel(task.depth - task.layer_thickness, 'length')}", show_kernel(task.depth, "length"),
-             "The weakest place must reach through the layer and into the one below."),
-        Step("E = Ec exp(Cd/Dp)", f"{_f(ec)} mJ/cm^2 x exp({_f(task.depth)} mm/{_f(dp)} mm)", f"{exact:.5g} mJ/cm^2",
-             "The exposure that would do if all were known exactly."),
-        Step("u^2 = sum of squares of the parts", f"in um: {parts}", f"{1e3 * u:.3g} um, effective degrees of freedom "
-             f"{'many' if not math.isfinite(dof) else f'{dof:.3g}'}",
-             f"What is not known about the depth of {'a single layer' if task.single else 'the mean of many layers'}. "
-             + recipe.cancelling),
-        Step("Cd expected = Cd needed + k u", f"{show_kernel(task.depth, 'length')} + {factor:.3f} x {1e3 * u:.3g} um",
-             show_kernel(at, "length", digits=5),
-             f"Aiming deeper by k u, the depth is reached with {100.0 * task.assurance:g} % assurance (Student's t)."),
-        Step("E = Ec exp(Cd expected/Dp)", f"{_f(ec)} mJ/cm^2 x exp({_f(at)} mm/{_f(dp)} mm)", f"{wanted:.5g} mJ/cm^2",
-             "The exposure the weakest place gets at least."),
+        Step(
+            "Cd = t + overcure asked for",
+            f"{show_kernel(task.layer_thickness, 'length')} + {show_kernel(task.depth - task.layer_thickness, 'length')}",
+            show_kernel(task.depth, "length"),
+            "The weakest place must reach through the layer and into the one below.",
+        ),
+        Step(
+            "E = Ec exp(Cd/Dp)",
+            f"{_f(ec)} mJ/cm^2 x exp({_f(task.depth)} mm/{_f(dp)} mm)",
+            f"{exact:.5g} mJ/cm^2",
+            "The exposure that would do if all were known exactly.",
+        ),
+        Step(
+            "u^2 = sum of squares of the parts",
+            f"in um: {parts}",
+            f"{1e3 * u:.3g} um, effective degrees of freedom {'many' if not math.isfinite(dof) else f'{dof:.3g}'}",
+            f"What is not known about the depth of {'a single layer' if task.single else 'the mean of many layers'}. " + recipe.cancelling,
+        ),
+        Step(
+            "Cd expected = Cd needed + k u",
+            f"{show_kernel(task.depth, 'length')} + {factor:.3f} x {1e3 * u:.3g} um",
+            show_kernel(at, "length", digits=5),
+            f"Aiming deeper by k u, the depth is reached with {100.0 * task.assurance:g} % assurance (Student's t).",
+        ),
+        Step(
+            "E = Ec exp(Cd expected/Dp)",
+            f"{_f(ec)} mJ/cm^2 x exp({_f(at)} mm/{_f(dp)} mm)",
+            f"{wanted:.5g} mJ/cm^2",
+            "The exposure the weakest place gets at least.",
+        ),
         _speed_step(vector),
-    ]  # fmt: skip
+    ]
     if vector.limits:
         said = "; ".join(limit.sentence for limit in vector.limits)
         steps.append(Step("limits at which the settings stand", "", said, "What would have to move to build faster."))
     else:
-        steps.append(
-            Step(
-                "limit at which the settings stand",
-                "",
-                vector.limited_by[0],
-                "Moving no limit by a tenth gains anything.",
-            )
-        )
+        steps.append(Step("limit at which the settings stand", "", vector.limited_by[0], "Moving no limit by a tenth gains anything."))
     if vector.line_width is not None:
         steps.append(
-            Step("Lw = W0 sqrt(2 Cd/Dp)", f"{_f(best.beam_radius)} mm x sqrt(2 x {_f(best.depth)}/{_f(dp)})", show(vector.line_width),
-                 "Half of it is how far the line's centre stands inside the wanted edge.")
-        )  # fmt: skip
+            Step(
+                "Lw = W0 sqrt(2 Cd/Dp)",
+                f"{_f(best.beam_radius)} mm x sqrt(2 x {_f(best.depth)}/{_f(dp)})",
+                show(vector.line_width),
+                "Half of it is how far the line's centre stands inside the wanted edge.",
+            )
+        )
     n = "many" if not math.isfinite(task.layers) else f"{task.layers:.0f}"
     steps.append(
-        Step("print-through = Dp ln(total exposure/Ec) - t", f"{n} layers of {_f(task.layer_thickness)} mm", show(vector.print_through),
-             f"Light of the layers above adds up below a down-facing face: leave out {vector.compensation_layers} there.")
-    )  # fmt: skip
+        Step(
+            "print-through = Dp ln(total exposure/Ec) - t",
+            f"{n} layers of {_f(task.layer_thickness)} mm",
+            show(vector.print_through),
+            f"Light of the layers above adds up below a down-facing face: leave out {vector.compensation_layers} there.",
+        )
+    )
     return steps
 
 

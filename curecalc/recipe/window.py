@@ -17,10 +17,20 @@ from .record import VectorRecipe
 
 __all__ = ["AXES", "Window", "process_window"]
 
-AXES = {"power": ("power", MW), "scan_speed": ("speed", MM_S), "hatch_spacing": ("length", MM),
-        "beam_radius": ("length", MM), "layer_thickness": ("length", MM)}  # fmt: skip
-_SPAN = {"power": (0.4, 1.25), "scan_speed": (0.4, 2.0), "hatch_spacing": (0.5, 1.6), "beam_radius": (0.6, 1.6),
-         "layer_thickness": (0.5, 1.6)}  # fmt: skip
+AXES = {
+    "power": ("power", MW),
+    "scan_speed": ("speed", MM_S),
+    "hatch_spacing": ("length", MM),
+    "beam_radius": ("length", MM),
+    "layer_thickness": ("length", MM),
+}
+_SPAN = {
+    "power": (0.4, 1.25),
+    "scan_speed": (0.4, 2.0),
+    "hatch_spacing": (0.5, 1.6),
+    "beam_radius": (0.6, 1.6),
+    "layer_thickness": (0.5, 1.6),
+}
 
 
 @dataclass(frozen=True)
@@ -67,27 +77,39 @@ class Window:
             return {"setting": name, **to_json(Quantity(np.asarray(values, float), AXES[name][1]))}
 
         return {
-            "kind": self.vector.kind, "across": axis(self.across, self.x), "up": axis(self.up, self.y),
+            "kind": self.vector.kind,
+            "across": axis(self.across, self.x),
+            "up": axis(self.up, self.y),
             "held": {name: to_json(Quantity(v, AXES[name][1])) for name, v in self.held.items()},
             "chosen": {
                 self.across: to_json(Quantity(self.chosen[0], AXES[self.across][1])),
                 self.up: to_json(Quantity(self.chosen[1], AXES[self.up][1])),
             },
-            "cure_depth": to_json(Quantity(self.cure_depth, MM)), "depth_needed": to_json(Quantity(self.depth_needed, MM)),
+            "cure_depth": to_json(Quantity(self.cure_depth, MM)),
+            "depth_needed": to_json(Quantity(self.depth_needed, MM)),
             "assurance": [[float(v) for v in row] for row in self.assurance],
             "assurance_asked": self.vector.assurance_asked,
-            "print_through": to_json(Quantity(self.print_through, MM)), "ripple": to_json(Quantity(self.ripple, MM)),
+            "print_through": to_json(Quantity(self.print_through, MM)),
+            "ripple": to_json(Quantity(self.ripple, MM)),
             "inside": [[bool(v) for v in row] for row in self.inside],
-            "limits": {LIMIT_NAMES.get(name, name): [[bool(v > 1e-9) for v in row] for row in np.atleast_2d(grid)]
-                       for name, grid in self.over.items()},
-        }  # fmt: skip
+            "limits": {
+                LIMIT_NAMES.get(name, name): [[bool(v > 1e-9) for v in row] for row in np.atleast_2d(grid)]
+                for name, grid in self.over.items()
+            },
+        }
 
 
 def process_window(
-    vector: VectorRecipe, across: str, up: str, *, across_range: tuple[float, float] | None = None,
-    up_range: tuple[float, float] | None = None, points: int = 61, with_assurance: bool = True,
+    vector: VectorRecipe,
+    across: str,
+    up: str,
+    *,
+    across_range: tuple[float, float] | None = None,
+    up_range: tuple[float, float] | None = None,
+    points: int = 61,
+    with_assurance: bool = True,
     layer_range: tuple[float, float] | None = None,
-) -> Window:  # fmt: skip
+) -> Window:
     """The window of one kind of vector around its settings.
 
     Parameters
@@ -118,24 +140,38 @@ def process_window(
         raise QuantityError(f"both axes are {across}. Choose two different ones of {', '.join(AXES)}.")
     if not 5 <= points <= 201:
         raise QuantityError(f"points must be from 5 to 201, got {points}.")
-    now = {"power": best.power, "scan_speed": best.scan_speed, "beam_radius": best.beam_radius,
-           "hatch_spacing": best.hatch_spacing, "layer_thickness": best.task.layer_thickness}  # fmt: skip
+    now = {
+        "power": best.power,
+        "scan_speed": best.scan_speed,
+        "beam_radius": best.beam_radius,
+        "hatch_spacing": best.hatch_spacing,
+        "layer_thickness": best.task.layer_thickness,
+    }
     x = _axis(across, across_range, now, points)
     y = _axis(up, up_range, now, points)
     rows = [_row(best.task, now, across, x, up, float(v), with_assurance) for v in y]
-    grid: dict[str, Any] = {
-        k: np.array([row[k] for row in rows]) for k in ("depth", "print_through", "ripple", "assurance", "needed")
-    }
+    grid: dict[str, Any] = {k: np.array([row[k] for row in rows]) for k in ("depth", "print_through", "ripple", "assurance", "needed")}
     levels = list(rows[0]["excess"])
     over = {name: np.array([row["over"][name] for row in rows]) for name in rows[0]["over"]}
     if layer_range is not None and "layer_thickness" in (across, up):
         t = np.broadcast_to(x, grid["depth"].shape) if across == "layer_thickness" else y[:, None] * np.ones(x.shape)
         over["layer range"] = np.maximum(np.log(t / layer_range[1]), np.log(layer_range[0] / t))
     return Window(
-        vector, across, up, x, y, grid["depth"], grid["needed"], grid["print_through"], grid["ripple"],
-        {level: np.array([row["excess"][level] for row in rows]) for level in levels}, over, grid["assurance"],
-        (now[across], now[up]), {name: v for name, v in now.items() if name not in (across, up) and v is not None},
-    )  # fmt: skip
+        vector,
+        across,
+        up,
+        x,
+        y,
+        grid["depth"],
+        grid["needed"],
+        grid["print_through"],
+        grid["ripple"],
+        {level: np.array([row["excess"][level] for row in rows]) for level in levels},
+        over,
+        grid["assurance"],
+        (now[across], now[up]),
+        {name: v for name, v in now.items() if name not in (across, up) and v is not None},
+    )
 
 
 def _axis(name: str, given: tuple[float, float] | None, now: dict[str, Any], points: int) -> Any:
@@ -148,9 +184,7 @@ def _axis(name: str, given: tuple[float, float] | None, now: dict[str, Any], poi
     return np.linspace(low, high, points)
 
 
-def _row(
-    task: Task, now: dict[str, Any], across: str, x: Any, up: str, value: float, with_assurance: bool
-) -> dict[str, Any]:
+def _row(task: Task, now: dict[str, Any], across: str, x: Any, up: str, value: float, with_assurance: bool) -> dict[str, Any]:
     at = {**now, across: x, up: np.full(x.shape, value)}
     at = {k: None if v is None else v * np.ones(x.shape) for k, v in at.items()}
     bond = task.depth - task.layer_thickness
@@ -158,10 +192,13 @@ def _row(
     if "layer_thickness" in (across, up):
         # one thickness after another: stacks depend on it
         parts = [
-            _evaluated(replace(task, layer_thickness=float(t), depth=float(t) + bond),
-                       {k: None if v is None else v[i : i + 1] for k, v in at.items()}, with_assurance)
+            _evaluated(
+                replace(task, layer_thickness=float(t), depth=float(t) + bond),
+                {k: None if v is None else v[i : i + 1] for k, v in at.items()},
+                with_assurance,
+            )
             for i, t in enumerate(thickness)
-        ]  # fmt: skip
+        ]
         return _joined(parts)
     return _evaluated(task, at, with_assurance)
 
@@ -183,17 +220,19 @@ def _evaluated(task: Task, at: dict[str, Any], with_assurance: bool) -> dict[str
     relative = relative_variance(task.errors, *light[3:])
     excess = {}
     for level in sorted({0.5, task.assurance, 0.99}):
-        excess[level] = x - assured_log_exposure(
-            task.curve, task.errors, relative, task.depth, assurance=level, single=task.single
-        )
+        excess[level] = x - assured_log_exposure(task.curve, task.errors, relative, task.depth, assurance=level, single=task.single)
     sure = np.zeros(np.shape(x))
     if with_assurance:
         sure = assurance_of(task.curve, task.errors, x, relative, task.depth, single=task.single)
     return {
-        "depth": np.maximum(found["depth"], 0.0), "print_through": found["print_through"], "ripple": found["ripple"],
-        "needed": np.full(np.shape(x), task.depth), "excess": excess, "assurance": sure * np.ones(np.shape(x)),
+        "depth": np.maximum(found["depth"], 0.0),
+        "print_through": found["print_through"],
+        "ripple": found["ripple"],
+        "needed": np.full(np.shape(x), task.depth),
+        "excess": excess,
+        "assurance": sure * np.ones(np.shape(x)),
         "over": _limits(task, found, at),
-    }  # fmt: skip
+    }
 
 
 def _limits(task: Task, found: dict[str, Any], at: dict[str, Any]) -> dict[str, Any]:
@@ -202,12 +241,7 @@ def _limits(task: Task, found: dict[str, Any], at: dict[str, Any]) -> dict[str, 
 
     b = task.bounds
     over = {k: v for k, v in violations(task, found).items() if np.any(np.isfinite(v))}
-    for name, key in (
-        ("power", "power"),
-        ("scan_speed", "scan_speed"),
-        ("beam_radius", "beam_radius"),
-        ("hatch_spacing", "hatch_spacing"),
-    ):
+    for name, key in (("power", "power"), ("scan_speed", "scan_speed"), ("beam_radius", "beam_radius"), ("hatch_spacing", "hatch_spacing")):
         if at[key] is None:
             continue
         low, high = getattr(b, f"{name}_low"), getattr(b, f"{name}_high")

@@ -90,11 +90,7 @@ class Answer:
         """The JSON object of the command contract."""
         record: dict[str, Any] = {}
         # a continuous line has one exposure, its peak; the others would repeat it
-        repeats = (
-            ()
-            if self.scan.raster or self.beam.pulse_rate is not None
-            else ("exposure_mean", "exposure_min", "exposure_max")
-        )
+        repeats = () if self.scan.raster or self.beam.pulse_rate is not None else ("exposure_mean", "exposure_min", "exposure_max")
         for name, value in self.outputs.items():
             if name in repeats:
                 continue
@@ -106,10 +102,14 @@ class Answer:
         record["sensitivity"] = {k: None if v is None else to_json(v) for k, v in self.sensitivity.items()}
         if self.over_directions:
             record["over_directions"] = {
-                name: {"least": to_json(low), "greatest": to_json(high), "track_angle_least": to_json(at_low),
-                       "track_angle_greatest": to_json(at_high)}
+                name: {
+                    "least": to_json(low),
+                    "greatest": to_json(high),
+                    "track_angle_least": to_json(at_low),
+                    "track_angle_greatest": to_json(at_high),
+                }
                 for name, (low, high, at_low, at_high) in self.over_directions.items()
-            }  # fmt: skip
+            }
         record["warnings"] = list(self.warnings)
         return record
 
@@ -157,9 +157,7 @@ def _monte_carlo_json(mc: MonteCarlo, name: str) -> dict[str, Any]:
     def shown(number: float) -> Quantity:
         return _quantity(name, number)
 
-    record = to_json(
-        shown(mc.mean), shown(mc.standard_uncertainty), (shown(mc.interval[0]), shown(mc.interval[1])), mc.confidence
-    )
+    record = to_json(shown(mc.mean), shown(mc.standard_uncertainty), (shown(mc.interval[0]), shown(mc.interval[1])), mc.confidence)
     record["shortest_interval"] = [to_json(shown(end))["value"] for end in mc.shortest]
     record["draws"] = mc.draws
     return record
@@ -231,9 +229,7 @@ def evaluate(
         out = model(given.x, given.form)
     for name, value in out.items():
         if not np.all(np.isfinite(value)):
-            raise QuantityError(
-                f"{name} is too large for a number to hold: one of the inputs is out of all proportion."
-            )
+            raise QuantityError(f"{name} is too large for a number to hold: one of the inputs is out of all proportion.")
     first = [name for name in ("power", "scan_speed") if name in given.x]
     movers = [*first, *(name for name in given.x if name not in (*_FIXED, *first))]
     depth_key = "cure_depth_min" if scan.raster else "cure_depth"
@@ -258,9 +254,7 @@ def evaluate(
         outputs={name: _quantity(name, value) for name, value in out.items()},
         standard_uncertainty={name: _quantity(name, spread[name]) for name in out if spread},
         sensitivity={
-            name: _quantity("length", np.where(cures, 0.01 * gradient[depth_key][name], np.nan))
-            if np.any(cures)
-            else None
+            name: _quantity("length", np.where(cures, 0.01 * gradient[depth_key][name], np.nan)) if np.any(cures) else None
             for name in movers
             if name != "layer_thickness"
         },
@@ -277,9 +271,7 @@ def draws_of(given: Problem, options: MonteCarloOptions) -> dict[str, Any]:
     QuantityError
     """
     if not given.u:
-        raise QuantityError(
-            "monte_carlo has nothing to propagate: no input carries an uncertainty. State one, like '30 mW +- 2 %'."
-        )
+        raise QuantityError("monte_carlo has nothing to propagate: no input carries an uncertainty. State one, like '30 mW +- 2 %'.")
     if given.shape:
         raise QuantityError("monte_carlo takes one setting at a time, got arrays. Leave it out, or give single values.")
     return draw_inputs(given.x, given.u, given.correlations, draws=options.draws, seed=options.seed)
@@ -327,27 +319,22 @@ def _warnings(given: Problem, out: dict[str, Any], spread: dict[str, Any], depth
             for v in (cure_law(x, form).dose(0.0), out.get("equivalent_min", out["exposure_min"]))
         )
         notes.append(
-            f"Nothing cures {place}: its exposure of {low} does not exceed the critical "
-            f"exposure of {ec}. The depth there is 0{found[1]}."
+            f"Nothing cures {place}: its exposure of {low} does not exceed the critical exposure of {ec}. The depth there is 0{found[1]}."
         )
     if spread and (found := _at((depth > 0.0) & (depth < 2.0 * spread[depth_key]))):
         notes.append(
-            "The depth is within two standard uncertainties of zero: the first-order uncertainty is not to be trusted "
-            f"there{found[1]}."
+            f"The depth is within two standard uncertainties of zero: the first-order uncertainty is not to be trusted there{found[1]}."
         )
     if "overcure" in out and (found := _at((depth > 0.0) & (out["overcure"] < 0.0))):
         where = "weakest place" if form.raster or form.pulsed else "cured line"
         short = show_kernel(-float(np.asarray(out["overcure"])[found[0]]), "length")
-        notes.append(
-            f"The layer does not reach the one below: the {where} ends {short} short of the layer thickness{found[1]}."
-        )
+        notes.append(f"The layer does not reach the one below: the {where} ends {short} short of the layer thickness{found[1]}.")
     scan = scan_of(x, form)
     widths = [scan.spot.radii(track) for track in scan.tracks]
     across = widths[0][0] if len(widths) == 1 else np.minimum(widths[0][0], widths[1][0])
     if form.raster and (found := _at(x["hatch_spacing"] > 1.3 * across)):
         notes.append(
-            "The hatch spacing exceeds 1.3 beam radii across the lines: the mean exposure says little about the weakest "
-            f"place{found[1]}."
+            f"The hatch spacing exceeds 1.3 beam radii across the lines: the mean exposure says little about the weakest place{found[1]}."
         )
     if form.pulsed and (found := _at(x["scan_speed"] / x["pulse_rate"] > widths[0][1])):
         notes.append(f"Pulses land more than one beam radius apart: the line is beaded along the track{found[1]}.")

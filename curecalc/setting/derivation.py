@@ -162,9 +162,7 @@ def _cure_step(answer: Answer, given: Problem) -> Step:
         told.depth + tilted,
         told.numbers.format(dose=show(low, digits=6), **_constants(given)),
         show(depth, digits=6),
-        told.why
-        if answer.cures
-        else "The exposure does not exceed the critical exposure: nothing gels, the depth is 0.",
+        told.why if answer.cures else "The exposure does not exceed the critical exposure: nothing gels, the depth is 0.",
     )
 
 

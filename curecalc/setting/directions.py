@@ -36,9 +36,7 @@ def range_over_directions(given: Problem) -> dict[str, tuple[float, float, float
     if given.form.round or given.shape:
         return {}
     own = float(given.form.spot_angle)
-    angles = np.array(
-        sorted({*(math.pi * k / _STEPS for k in range(_STEPS)), own % math.pi, (own + 0.5 * math.pi) % math.pi})
-    )
+    angles = np.array(sorted({*(math.pi * k / _STEPS for k in range(_STEPS)), own % math.pi, (own + 0.5 * math.pi) % math.pi}))
     with np.errstate(under="ignore"):
         out = model(given.x, replace(given.form, track_angle=angles))
     found = {}

@@ -87,9 +87,7 @@ class StackAnswer:
             "print_through_max": to_json(high),
             "interface_exposure": to_json(self.interface_exposure, u.get("interface_exposure")),
             "interface_exposure_own_layer": to_json(self.own_exposure),
-            "interfaces": [
-                {"layers_above": k, "exposure": to_json(exposure)} for k, exposure in enumerate(self.interfaces)
-            ],
+            "interfaces": [{"layers_above": k, "exposure": to_json(exposure)} for k, exposure in enumerate(self.interfaces)],
             "compensation_layers": self.compensation_layers,
             "residual_print_through": to_json(self.residual),
             "choices": [{"layers": left_out, "print_through": to_json(rest)} for left_out, rest in self.choices],
@@ -192,19 +190,13 @@ def evaluate_stack(
 
 
 def _given(
-    resin: Resin,
-    layer_thickness: Measured | Quantity,
-    beam: Beam | None,
-    scan: Scan | None,
-    exposure: Measured | Quantity | None,
+    resin: Resin, layer_thickness: Measured | Quantity, beam: Beam | None, scan: Scan | None, exposure: Measured | Quantity | None
 ) -> Problem:
     if layer_thickness is None:
         raise QuantityError("layer_thickness is missing. Give it a quantity, for example Q(0.1, 'mm').")
     if exposure is not None:
         if beam is not None or scan is not None:
-            raise QuantityError(
-                "exposure already says what each surface gets: leave out beam and scan, or the exposure."
-            )
+            raise QuantityError("exposure already says what each surface gets: leave out beam and scan, or the exposure.")
         return exposure_problem(exposure=exposure, resin=resin, layer_thickness=layer_thickness)
     if beam is None or scan is None:
         raise QuantityError("a stack needs an exposure, or a beam and a scan.")
@@ -237,9 +229,7 @@ def _warnings(given: Problem, law: Law, single: float, own: float) -> list[str]:
     x = given.x
     notes = odd_values(x)
     if "power" in x and not given.form.raster:
-        notes.append(
-            "A single line was taken for the face: a flat face is a raster. Give the hatch spacing for its mean exposure."
-        )
+        notes.append("A single line was taken for the face: a flat face is a raster. Give the hatch spacing for its mean exposure.")
     least = law.dose(0.0)
     if own <= least:
         notes.append(

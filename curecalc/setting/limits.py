@@ -83,11 +83,7 @@ class Limits:
             at = case.put(x, limit)
             reached, wanted = float(case.reached(at)), float(np.max(case.depth(at)))
             off = reached - wanted
-            what = (
-                f"overcured by {show_kernel(off, 'length')} more than wanted"
-                if off > 0
-                else f"short by {show_kernel(-off, 'length')}"
-            )
+            what = f"overcured by {show_kernel(off, 'length')} more than wanted" if off > 0 else f"short by {show_kernel(-off, 'length')}"
             raise NoSolution(
                 f"A {name.replace('_', ' ')} of {show_kernel(float(values[where]), kind)} would reach {show_kernel(wanted, 'length')}, "
                 f"{'above' if end == 'max' else 'below'} the limit of {show_kernel(limit, kind)}; "
@@ -107,8 +103,6 @@ def _remedy(case: Case, at: dict[str, float], too_deep: bool) -> str:
         found = float(UNKNOWNS[name].find(replace(case, unknown=name), rest)[0])
         if np.isfinite(found):
             word = "raise" if too_deep == moved else "lower"
-            ways.append(
-                f"{word} the {name.replace('scan_', '').replace('_', ' ')} to {show_kernel(found, UNKNOWNS[name].kind)}"
-            )
+            ways.append(f"{word} the {name.replace('scan_', '').replace('_', ' ')} to {show_kernel(found, UNKNOWNS[name].kind)}")
     text = " or ".join(ways)
     return f"{text[0].upper()}{text[1:]}." if text else "No other speed, power or spacing meets the target there."

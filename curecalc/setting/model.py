@@ -69,9 +69,7 @@ class Problem:
     @property
     def shape(self) -> tuple[int, ...]:
         """Of the answers: the inputs broadcast."""
-        angles = (
-            getattr(self.form, name) for name in ("spot_angle", "track_angle", "incidence_angle", "incidence_direction")
-        )
+        angles = (getattr(self.form, name) for name in ("spot_angle", "track_angle", "incidence_angle", "incidence_direction"))
         return np.broadcast_shapes(*(np.shape(v) for v in (*self.x.values(), *angles)))
 
 
@@ -128,8 +126,7 @@ def problem(*, beam: Beam, resin: Resin, scan: Scan, layer_thickness: Measured |
     )
     if form.weighted and form.pulsed:
         raise QuantityError(
-            "pulse_rate cannot be combined with the power threshold law: it would need the length of the pulses. "
-            "Leave one of them out."
+            "pulse_rate cannot be combined with the power threshold law: it would need the length of the pulses. Leave one of them out."
         )
     _same_wavelength(beam, resin)
     pairs = _pair(resin)
@@ -138,9 +135,7 @@ def problem(*, beam: Beam, resin: Resin, scan: Scan, layer_thickness: Measured |
     return Problem(inputs.x, inputs.u, form, pairs)
 
 
-def exposure_problem(
-    *, exposure: Measured | Quantity, resin: Resin, layer_thickness: Measured | Quantity | None = None
-) -> Problem:
+def exposure_problem(*, exposure: Measured | Quantity, resin: Resin, layer_thickness: Measured | Quantity | None = None) -> Problem:
     """Named floats where the surface exposure itself is given instead of a setting.
 
     Raises
@@ -154,9 +149,7 @@ def exposure_problem(
     inputs.put("layer_thickness", layer_thickness, MM)
     form = Form(law=resin.law, refractive_index=float(resin.refractive_index))
     if form.weighted:
-        raise QuantityError(
-            "exposure alone does not fix the cure under the power threshold law: give power, speed and spot."
-        )
+        raise QuantityError("exposure alone does not fix the cure under the power threshold law: give power, speed and spot.")
     return Problem(inputs.x, inputs.u, form, _pair(resin))
 
 
@@ -166,8 +159,10 @@ def stated(given: Problem, unknown: str = "") -> None:
         raise QuantityError("cross_hatch needs a hatch_spacing: a single line cannot be crossed.")
     radius = "beam_radius" if given.form.round else "radius_x"
     for name, field_name, example in (
-        ("power", "power", "300.0, 'mW'"), (radius, "radius_x", "0.125, 'mm'"), ("scan_speed", "scan_speed", "2000.0, 'mm/s'"),
-    ):  # fmt: skip
+        ("power", "power", "300.0, 'mW'"),
+        (radius, "radius_x", "0.125, 'mm'"),
+        ("scan_speed", "scan_speed", "2000.0, 'mm/s'"),
+    ):
         if name != unknown and name not in given.x:
             raise QuantityError(f"{field_name} is missing. Give it a quantity, for example Q({example}).")
 
@@ -202,9 +197,15 @@ def scan_of(x: Inputs, form: Form) -> light.Scan:
     if form.tilted:
         spot = replace(spot, stretch=tilt.footprint_factor(form.incidence_angle), lean=form.incidence_direction)
     return light.Scan(
-        x["power"], x["scan_speed"], spot, x.get("hatch_spacing") if form.raster else None, x["passes"], form.cross_hatch,
-        form.track_angle, x.get("pulse_rate"),
-    )  # fmt: skip
+        x["power"],
+        x["scan_speed"],
+        spot,
+        x.get("hatch_spacing") if form.raster else None,
+        x["passes"],
+        form.cross_hatch,
+        form.track_angle,
+        x.get("pulse_rate"),
+    )
 
 
 def doses(x: Inputs, form: Form) -> dict[str, Any]:

@@ -67,10 +67,7 @@ class Solution:
 
     def _repr_html_(self) -> str:
         spread = self.standard_uncertainty or (None,) * len(self.values)
-        rows = [
-            (self.unknown.replace("_", " "), show(v, u) if isinstance(v, Quantity) else str(v))
-            for v, u in zip(self.values, spread)
-        ]
+        rows = [(self.unknown.replace("_", " "), show(v, u) if isinstance(v, Quantity) else str(v)) for v, u in zip(self.values, spread)]
         first = self.answer
         rows += [(name.replace("_", " "), first.text(name)) for name in first.outputs if name != self.unknown]
         return html_table(rows, (*first.warnings, *self.notes))
@@ -86,8 +83,6 @@ class Solution:
         if mc is not None:
             unit = value.units
             ends = (Quantity(mc.interval[0], unit), Quantity(mc.interval[1], unit))
-            record["monte_carlo"] = to_json(
-                Quantity(mc.mean, unit), Quantity(mc.standard_uncertainty, unit), ends, mc.confidence
-            )
+            record["monte_carlo"] = to_json(Quantity(mc.mean, unit), Quantity(mc.standard_uncertainty, unit), ends, mc.confidence)
             record["monte_carlo"] |= {"shortest_interval": list(mc.shortest), "draws": mc.draws}
         return record

@@ -20,27 +20,23 @@ from ..formulas.resin import Resin
 from ..formulas.scan import Scan
 from ..physics import light, roots
 from ..statistics.uncertainty import MonteCarlo, log_gradient, monte_carlo, standard_uncertainties
-from ..units import (
-    MM,
-    Measured,
-    NoSolution,
-    Quantity,
-    QuantityError,
-    Unit,
-    finite,
-    measured,
-    positive,
-    show,
-    show_kernel,
-)
+from ..units import MM, Measured, NoSolution, Quantity, QuantityError, Unit, finite, measured, positive, show, show_kernel
 from .answer import Answer, MonteCarloOptions, draws_of, evaluate
 from .limits import Limits
 from .model import Problem, cure_law, model, problem, scan_of, stated
 from .solution import Solution
 from .unknowns import FLAT, UNKNOWNS, Case
 
-__all__ = ["solve", "solve_beam_radius", "solve_hatch_spacing", "solve_layer_thickness",
-           "solve_overcure", "solve_passes", "solve_power", "solve_scan_speed"]  # fmt: skip
+__all__ = [
+    "solve",
+    "solve_beam_radius",
+    "solve_hatch_spacing",
+    "solve_layer_thickness",
+    "solve_overcure",
+    "solve_passes",
+    "solve_power",
+    "solve_scan_speed",
+]
 
 _DEEPEST = math.exp(60.0)  # times the critical dose: no exposure of this world
 
@@ -156,9 +152,15 @@ def _without(unknown: str, beam: Beam, scan: Scan) -> tuple[Beam, Scan]:
 
 
 def _case(
-    unknown: str, beam: Beam, resin: Resin, scan: Scan, layer_thickness: Measured | Quantity | None, overcure: Quantity | None,
-    cure_depth: Quantity | None, line_width: Quantity | None,
-) -> Case:  # fmt: skip
+    unknown: str,
+    beam: Beam,
+    resin: Resin,
+    scan: Scan,
+    layer_thickness: Measured | Quantity | None,
+    overcure: Quantity | None,
+    cure_depth: Quantity | None,
+    line_width: Quantity | None,
+) -> Case:
     """The problem with its target: a depth, or the width of a single line."""
     given = problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness)
     if unknown == "hatch_spacing":
@@ -200,15 +202,11 @@ def _number(name: str, value: Any, check: Callable[..., Any]) -> Any:
     return check(name, value, MM)
 
 
-def _target(
-    layer_thickness: Measured | Quantity | None, overcure: Quantity | None, cure_depth: Quantity | None
-) -> tuple[Any, Any]:
+def _target(layer_thickness: Measured | Quantity | None, overcure: Quantity | None, cure_depth: Quantity | None) -> tuple[Any, Any]:
     """(depth wanted beyond the layer, or in all; layer thickness or 0)."""
     if cure_depth is not None:
         if overcure is not None:
-            raise QuantityError(
-                "cure_depth and overcure cannot both be given: cure_depth is layer_thickness plus overcure."
-            )
+            raise QuantityError("cure_depth and overcure cannot both be given: cure_depth is layer_thickness plus overcure.")
         return positive("cure_depth", cure_depth, MM), 0.0
     if layer_thickness is None:
         raise QuantityError("layer_thickness is missing. Give layer_thickness and overcure, or cure_depth.")
@@ -226,9 +224,7 @@ def _target(
 def _width_case(given: Problem, unknown: str, line_width: Quantity, overcure: Any, cure_depth: Any) -> Case:
     width = positive("line_width", line_width, MM)
     if given.form.raster:
-        raise QuantityError(
-            "line_width is asked of a single line, but a hatch_spacing is given. Leave one of them out."
-        )
+        raise QuantityError("line_width is asked of a single line, but a hatch_spacing is given. Leave one of them out.")
     if cure_depth is not None or overcure is not None:
         raise QuantityError("line_width cannot be combined with cure_depth or overcure: give one target.")
     if unknown != "beam_radius":
@@ -271,9 +267,7 @@ def _inside_range(case: Case, values: Any) -> None:
             remedy="Slow the scan, raise the power or narrow the spacing.",
         )
     if case.unknown != "hatch_spacing":
-        raise QuantityError(
-            f"{case.unknown} comes out as {float(values[bad].flat[0]):g}: one of the inputs is out of all proportion."
-        )
+        raise QuantityError(f"{case.unknown} comes out as {float(values[bad].flat[0]):g}: one of the inputs is out of all proportion.")
     too_close = np.any(np.asarray(case.excess(x, low)) < 0.0)
     end, word = (low, "closer than") if too_close else (high, "further apart than")
     raise NoSolution(
@@ -285,7 +279,7 @@ def _inside_range(case: Case, values: Any) -> None:
 
 def _finished(
     case: Case, value: Any, beam: Beam, resin: Resin, scan: Scan, layer: Any, options: MonteCarloOptions | None, notes: list[str]
-) -> tuple[Any, Answer, Quantity | None, MonteCarlo | None]:  # fmt: skip
+) -> tuple[Any, Answer, Quantity | None, MonteCarlo | None]:
     """The value in its unit, the whole setting evaluated there, its standard uncertainty and Monte Carlo."""
     name, unit = case.unknown, UNKNOWNS[case.unknown].unit
     value = np.asarray(value, float)[()]
@@ -317,9 +311,7 @@ def _spread(case: Case, value: Any, unit: Unit) -> Quantity | None:
     if not given.u:
         return None
     at = {**given.x, "the unknown": value}
-    slopes = log_gradient(
-        lambda x: {"excess": case.excess(x, x["the unknown"])}, at, [*sorted(given.u), "the unknown"]
-    )["excess"]
+    slopes = log_gradient(lambda x: {"excess": case.excess(x, x["the unknown"])}, at, [*sorted(given.u), "the unknown"])["excess"]
     by = slopes.pop("the unknown")
     if np.all(np.abs(by) < 1e-7):
         return None  # flat: any value will do
@@ -337,9 +329,7 @@ def _drawn(case: Case, value: Any, options: MonteCarloOptions, notes: list[str])
         many, step = np.full(options.draws, math.log(value)), 1e-6
         with np.errstate(invalid="ignore", divide="ignore"):
             for _ in range(40):
-                slope = (case.excess(lanes, np.exp(many + step)) - case.excess(lanes, np.exp(many - step))) / (
-                    2.0 * step
-                )
+                slope = (case.excess(lanes, np.exp(many + step)) - case.excess(lanes, np.exp(many - step))) / (2.0 * step)
                 many = many - np.clip(case.excess(lanes, np.exp(many)) / slope, -0.2, 0.2)
             lost = ~(np.abs(case.excess(lanes, np.exp(many))) < 1e-8)
         many = np.exp(many)
@@ -378,9 +368,7 @@ def _no_radius(case: Case) -> NoSolution:
     span = f"from {show_kernel(ends[0], 'length')} to {show_kernel(ends[1], 'length')}"
     if (excess > 0.0).all():
         return NoSolution(
-            f"Every beam radius {span} goes beyond the target.",
-            limit="beam_radius",
-            remedy="Raise the speed or lower the power first.",
+            f"Every beam radius {span} goes beyond the target.", limit="beam_radius", remedy="Raise the speed or lower the power first."
         )
     if case.width is not None:
         lines = model(case.put(x, radii), form)["line_width"]
@@ -408,10 +396,7 @@ def _narrow(answers: list[Answer]) -> tuple[str, ...]:
     deep, flat = (pick(answers, key=lambda a: float(a.weakest_depth.m_as(MM))) for pick in (max, min))
     if deep.weakest_depth < 1.5 * flat.weakest_depth:
         return ()
-    a, b = (
-        f"{show(p.weakest_depth, digits=3)} deep with {show(measured(p.beam.radius_x).value, digits=3)}"
-        for p in (deep, flat)
-    )
+    a, b = (f"{show(p.weakest_depth, digits=3)} deep with {show(measured(p.beam.radius_x).value, digits=3)}" for p in (deep, flat))
     return (f"Both radii meet the target, but the line is {a} and only {b}.",)
 
 

@@ -90,14 +90,7 @@ def _radii(case: Case, x: Mapping[str, Any]) -> Any:
     each = []
     for i in range(int(np.prod(shape, dtype=int))):
         one = {name: float(v[i]) for name, v in flat.items()}
-        each.append(
-            [
-                low
-                for low, _ in roots.all_roots(
-                    lambda r, at=one: case.excess(at, r), *UNKNOWNS["beam_radius"].range, FLAT
-                )
-            ]
-        )
+        each.append([low for low, _ in roots.all_roots(lambda r, at=one: case.excess(at, r), *UNKNOWNS["beam_radius"].range, FLAT)])
     most = max(len(found) for found in each)
     padded = np.array([[*found, *[np.nan] * (most - len(found))] for found in each])
     return np.moveaxis(padded.reshape(*shape, most), -1, 0)
@@ -121,16 +114,41 @@ class Unknown:
 
 
 UNKNOWNS: dict[str, Unknown] = {
-    "scan_speed": Unknown(MM_S, "speed", (1e-28, 1e28), _speeds, "v such that E at the weakest place is what is needed",
-                          "Exposure falls with speed: one answer."),
-    "power": Unknown(MW, "power", (1e-28, 1e28), _by_ratio, "P such that E at the weakest place is what is needed",
-                     "Exposure grows with power: one answer."),
-    "hatch_spacing": Unknown(MM, "length", (1e-4, 100.0), _by_halving, "h such that E_valley(h) is what is needed",
-                             "The valley falls steadily as lines move apart: one answer."),
-    "beam_radius": Unknown(MM, "length", (1e-3, 100.0), _radii, "W0 such that the target is met",
-                           "A wider beam spreads the light: there may be no answer, one or two."),
+    "scan_speed": Unknown(
+        MM_S,
+        "speed",
+        (1e-28, 1e28),
+        _speeds,
+        "v such that E at the weakest place is what is needed",
+        "Exposure falls with speed: one answer.",
+    ),
+    "power": Unknown(
+        MW,
+        "power",
+        (1e-28, 1e28),
+        _by_ratio,
+        "P such that E at the weakest place is what is needed",
+        "Exposure grows with power: one answer.",
+    ),
+    "hatch_spacing": Unknown(
+        MM,
+        "length",
+        (1e-4, 100.0),
+        _by_halving,
+        "h such that E_valley(h) is what is needed",
+        "The valley falls steadily as lines move apart: one answer.",
+    ),
+    "beam_radius": Unknown(
+        MM,
+        "length",
+        (1e-3, 100.0),
+        _radii,
+        "W0 such that the target is met",
+        "A wider beam spreads the light: there may be no answer, one or two.",
+    ),
     "passes": Unknown(ONE, "number", (0.0, 1e6), _by_ratio, "N = E needed/E of one pass, rounded up", "Exposures of equal passes add."),
-    "layer_thickness": Unknown(MM, "length", (0.0, math.inf), _left_over, "t = Cd - overcure",
-                               "The layer is what the overcure leaves of the depth."),
+    "layer_thickness": Unknown(
+        MM, "length", (0.0, math.inf), _left_over, "t = Cd - overcure", "The layer is what the overcure leaves of the depth."
+    ),
     "overcure": Unknown(MM, "length", (-math.inf, math.inf), _left_over, "overcure = Cd - t", "What the depth has beyond the layer."),
-}  # fmt: skip
+}

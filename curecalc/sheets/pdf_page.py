@@ -104,9 +104,14 @@ class _Page:
         pdf.set_y(bottom)
 
     def table(
-        self, names: tuple[str, ...], units: tuple[str, ...], rows: list[list[str]], widths: tuple[float, ...], size: float,
+        self,
+        names: tuple[str, ...],
+        units: tuple[str, ...],
+        rows: list[list[str]],
+        widths: tuple[float, ...],
+        size: float,
         large: int | None = None,
-    ) -> None:  # fmt: skip
+    ) -> None:
         pdf = self.pdf
         pdf.set_line_width(0.2)
         y, x = pdf.get_y(), _LEFT
@@ -131,16 +136,12 @@ class _Page:
                         self.cell(x, top + k * 2.9 * self.shrink, width, 2.9 * self.shrink, part, 7.0, "", 0)
                 else:
                     big = i == large
-                    self.cell(
-                        x, y, width, height, cell, 12.5 if big else size if i else 9.0, "B" if big or i == 0 else "", i
-                    )
+                    self.cell(x, y, width, height, cell, 12.5 if big else size if i else 9.0, "B" if big or i == 0 else "", i)
                 x += width
             y += height
         pdf.set_xy(_LEFT, y)
 
-    def cell(
-        self, x: float, y: float, width: float, height: float, text: str, size: float, style: str, column: int
-    ) -> None:
+    def cell(self, x: float, y: float, width: float, height: float, text: str, size: float, style: str, column: int) -> None:
         """One line, made smaller where it would not fit."""
         self.font(size, style)
         while self.pdf.get_string_width(text) > width - 1.6 and size > 5.0:

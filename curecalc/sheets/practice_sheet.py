@@ -37,9 +37,12 @@ def worksheet(exercises: list[Exercise], *, title: str = "Practice: exposure and
     pdf.set_font(_FONT, size=10)
     pdf.cell(0, 8, "Name: ______________________________     Date: ____________________", **_BELOW)
     pdf.multi_cell(
-        _WIDTH, 5, f"Answers count as right within {100 * exercises[0].tolerance:g} %. Write the unit with each answer. "
-        "Everything needed stands in the lessons named.", **_BELOW,
-    )  # fmt: skip
+        _WIDTH,
+        5,
+        f"Answers count as right within {100 * exercises[0].tolerance:g} %. Write the unit with each answer. "
+        "Everything needed stands in the lessons named.",
+        **_BELOW,
+    )
     pdf.ln(3)
     for one in exercises:
         room = 16 + 9 * one.grade

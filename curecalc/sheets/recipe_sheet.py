@@ -54,31 +54,43 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
     for v in record["vectors"]:
         passes = str(v["passes"]) + (" + crossed" if v["cross_hatch"] else "")
         settings.append(
-            [v["kind"], _n(v["scan_speed"]), _n(v["power"]), _n(v["beam_radius"]), _n(v["hatch_spacing"]), passes,
-             _unsure(v["cure_depth"]), _percent(v["assurance"]), ", ".join(v["limited_by"])]
-        )  # fmt: skip
+            [
+                v["kind"],
+                _n(v["scan_speed"]),
+                _n(v["power"]),
+                _n(v["beam_radius"]),
+                _n(v["hatch_spacing"]),
+                passes,
+                _unsure(v["cure_depth"]),
+                _percent(v["assurance"]),
+                ", ".join(v["limited_by"]),
+            ]
+        )
         width = v["line_width"]
         effects.append(
-            [v["kind"],
-             _DASH if width is None else f"{figure(width['value'], digits=3)} ± {figure(width['expanded_uncertainty'], digits=2)}",
-             _n(v["contour_offset"], 3), _DASH if v["pattern"] == "line" else _um(v["ripple"]), _um(v["overcure"]),
-             _um(v["print_through"]), str(v["compensation_layers"]), _n(v["interface_exposure"], 3),
-             _um(v["corner_depth_error"]), _n(v["corner_reach"], 2),
-             _um(v["field_depth_change"])]
-        )  # fmt: skip
+            [
+                v["kind"],
+                _DASH if width is None else f"{figure(width['value'], digits=3)} ± {figure(width['expanded_uncertainty'], digits=2)}",
+                _n(v["contour_offset"], 3),
+                _DASH if v["pattern"] == "line" else _um(v["ripple"]),
+                _um(v["overcure"]),
+                _um(v["print_through"]),
+                str(v["compensation_layers"]),
+                _n(v["interface_exposure"], 3),
+                _um(v["corner_depth_error"]),
+                _n(v["corner_reach"], 2),
+                _um(v["field_depth_change"]),
+            ]
+        )
     rates = record["rates"]
     facts = []
     if rates is not None:
-        facts.append(
-            f"layer {_n(record['layer_time'], 3)} s: scan {_n(rates['scan_time'], 3)} s, recoat {_n(rates['recoat_time'], 3)} s"
-        )
+        facts.append(f"layer {_n(record['layer_time'], 3)} s: scan {_n(rates['scan_time'], 3)} s, recoat {_n(rates['recoat_time'], 3)} s")
         rate = f"{figure(rates['volume_per_hour']['value'], digits=3)} mL/h"
         if rates["mass_per_hour"] is not None:
             rate += f", {figure(rates['mass_per_hour']['value'], digits=3)} g/h"
         facts.append(rate)
-        facts.append(
-            f"{100.0 * record['light_limit_fraction']:.0f} % of the light limit; the {rates['bottleneck']} holds the rate back"
-        )
+        facts.append(f"{100.0 * record['light_limit_fraction']:.0f} % of the light limit; the {rates['bottleneck']} holds the rate back")
         if rates["part_time"] is not None:
             facts.append(f"part of {rates['part_layers']} layers: {rates['part_time']['value'] / 3600.0:.1f} h")
     seam = record["seam"]
@@ -93,8 +105,10 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
     if resin["verified"]:
         validity[0] += f", {resin['coupons']} coupons"
         low, high = resin["depth_range"]
-        validity.append(f"holds for depths {_n(low, 3)} to {_n(high, 3)} mm, {_n(resin['wavelength'])} nm"
-                        + ("" if resin["temperature"] is None else f", {_n(resin['temperature'])} degC"))  # fmt: skip
+        validity.append(
+            f"holds for depths {_n(low, 3)} to {_n(high, 3)} mm, {_n(resin['wavelength'])} nm"
+            + ("" if resin["temperature"] is None else f", {_n(resin['temperature'])} degC")
+        )
     else:
         validity.append("UNVERIFIED: from a data sheet, not from coupons")
     return {
@@ -116,21 +130,10 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
         "cautions": record["cautions"],
         "files": [f"{name} {one['path']} {one['sha256'][:16]}" for name, one in record["files"].items()],
         "foot": f"{record['date']}, curecalc {record['version']}",
-    }  # fmt: skip
+    }
 
 
-EFFECTS = (
-    "line width",
-    "offset",
-    "ripple",
-    "overcure",
-    "print-through",
-    "leave out",
-    "interface",
-    "corner",
-    "reach",
-    "field edge",
-)
+EFFECTS = ("line width", "offset", "ripple", "overcure", "print-through", "leave out", "interface", "corner", "reach", "field edge")
 EFFECT_UNITS = ("mm, k = 2", "mm", "um", "um", "um", "layers", "mJ/cm²", "um deeper", "mm", "um")
 UNITS = _UNITS
 
@@ -151,19 +154,49 @@ def recipe_csv(record: dict[str, Any]) -> str:
     """The settings as a table with units in the header, full precision."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    names = ("scan_speed", "power", "beam_radius", "hatch_spacing", "cure_depth", "cure_depth_assured", "overcure", "line_width",
-             "contour_offset", "ripple", "print_through", "exposure_mean", "exposure_min")  # fmt: skip
+    names = (
+        "scan_speed",
+        "power",
+        "beam_radius",
+        "hatch_spacing",
+        "cure_depth",
+        "cure_depth_assured",
+        "overcure",
+        "line_width",
+        "contour_offset",
+        "ripple",
+        "print_through",
+        "exposure_mean",
+        "exposure_min",
+    )
     first = record["vectors"][0]
-    units = {
-        n: next((v[n]["unit"] for v in record["vectors"] if v[n] is not None), first["beam_radius"]["unit"])
-        for n in names
-    }
-    writer.writerow(["kind", "pattern", "passes", "cross hatch", *(f"{n.replace('_', ' ')} [{units[n]}]" for n in names),
-                     "assurance", "compensation layers", "limited by"])  # fmt: skip
+    units = {n: next((v[n]["unit"] for v in record["vectors"] if v[n] is not None), first["beam_radius"]["unit"]) for n in names}
+    writer.writerow(
+        [
+            "kind",
+            "pattern",
+            "passes",
+            "cross hatch",
+            *(f"{n.replace('_', ' ')} [{units[n]}]" for n in names),
+            "assurance",
+            "compensation layers",
+            "limited by",
+        ]
+    )
     for v in record["vectors"]:
         row = ["" if v[n] is None else repr(v[n]["value"]) for n in names]
-        writer.writerow([v["kind"], v["pattern"], v["passes"], "yes" if v["cross_hatch"] else "no", *row, repr(v["assurance"]),
-                         v["compensation_layers"], "; ".join(v["limited_by"])])  # fmt: skip
+        writer.writerow(
+            [
+                v["kind"],
+                v["pattern"],
+                v["passes"],
+                "yes" if v["cross_hatch"] else "no",
+                *row,
+                repr(v["assurance"]),
+                v["compensation_layers"],
+                "; ".join(v["limited_by"]),
+            ]
+        )
     return out.getvalue()
 
 
@@ -174,11 +207,7 @@ def recipe_html(record: dict[str, Any], svg: str) -> str:
     except ImportError:
         raise FileError("an HTML sheet needs one more package. Install it with: pip install 'curecalc[pdf]'") from None
     view = recipe_view(record)
-    environment = Environment(
-        loader=PackageLoader("curecalc.sheets"), autoescape=True, trim_blocks=True, lstrip_blocks=True
-    )
+    environment = Environment(loader=PackageLoader("curecalc.sheets"), autoescape=True, trim_blocks=True, lstrip_blocks=True)
     heads = list(zip(("kind", *SETTINGS), ("", *_UNITS)))
     effect_heads = list(zip(("kind", *EFFECTS), ("", *EFFECT_UNITS)))
-    return environment.get_template("recipe.html").render(
-        view=view, heads=heads, effect_heads=effect_heads, svg=svg[svg.index("<svg") :]
-    )
+    return environment.get_template("recipe.html").render(view=view, heads=heads, effect_heads=effect_heads, svg=svg[svg.index("<svg") :])

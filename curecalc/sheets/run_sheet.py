@@ -39,19 +39,9 @@ def _settings(plan: Plan) -> list[tuple[str, str]]:
     # a crossed raster brings each place its mean twice
     found["passes"] = found.get("passes", 1.0) * (2.0 if m.cross_hatch else 1.0)
     idle = {"passes": 1.0, "track_angle": 0.0, "spot_angle": 0.0}
-    units = {
-        "passes": "",
-        "radius_ratio": "",
-        "power": " mW",
-        "pulse_rate": " Hz",
-        "track_angle": " deg",
-        "spot_angle": " deg",
-    }
+    units = {"passes": "", "radius_ratio": "", "power": " mW", "pulse_rate": " Hz", "track_angle": " deg", "spot_angle": " deg"}
     return [
-        (
-            name.replace("_", " "),
-            figure(math.degrees(value) if name.endswith("angle") else value) + units.get(name, " mm"),
-        )
+        (name.replace("_", " "), figure(math.degrees(value) if name.endswith("angle") else value) + units.get(name, " mm"))
         for name, value in found.items()
         if value != idle.get(name)
     ]
@@ -70,9 +60,7 @@ def coupon_csv(plan: Plan, *, names: dict[str, str] | None = None) -> str:
         out.write(f"# {name} = {value}\n")
     writer = csv.writer(out, lineterminator="\n")
     with_speed = plan.machine is not None
-    writer.writerow(
-        ["coupon", "run order", "scan speed [mm/s]" if with_speed else "exposure [mJ/cm^2]", "thickness [um]", "note"]
-    )
+    writer.writerow(["coupon", "run order", "scan speed [mm/s]" if with_speed else "exposure [mJ/cm^2]", "thickness [um]", "note"])
     for c in plan.coupons:
         value = f"{c.scan_speed.m:.6g}" if c.scan_speed is not None else f"{c.exposure.m:.6g}"
         for _ in range(plan.readings):

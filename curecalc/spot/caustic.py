@@ -81,9 +81,7 @@ def coverage(position: Any, waist_position: float, rayleigh_range: float) -> Cov
     away = np.abs(np.asarray(position, dtype=np.float64) - waist_position) / rayleigh_range
     signed = np.asarray(position, dtype=np.float64) - waist_position
     within, beyond = int((away <= 1.0).sum()), int((away >= 2.0).sum())
-    return Coverage(
-        away.size, within, away.size - within - beyond, beyond, bool((signed > 0).any() and (signed < 0).any())
-    )
+    return Coverage(away.size, within, away.size - within - beyond, beyond, bool((signed > 0).any() and (signed < 0).any()))
 
 
 def caustic(*, position: Any, radius: Any, wavelength: float, u_radius: Any = None, relative: bool = False) -> Caustic:
@@ -129,9 +127,7 @@ def caustic(*, position: Any, radius: Any, wavelength: float, u_radius: Any = No
         if best is None or found.residual_sd < best.residual_sd * (1 - 1e-9):
             best = found
     assert best is not None
-    back = np.diag(
-        [1.0 if best.parameters[0] >= 0 else -1.0, scale, (1.0 if best.parameters[2] >= 0 else -1.0) / scale]
-    )
+    back = np.diag([1.0 if best.parameters[0] >= 0 else -1.0, scale, (1.0 if best.parameters[2] >= 0 else -1.0) / scale])
     waist, half = abs(float(best.parameters[0])), abs(float(best.parameters[2])) / scale
     at = float(best.parameters[1]) * scale + middle
     cov = back @ best.covariance @ back
@@ -141,12 +137,25 @@ def caustic(*, position: Any, radius: Any, wavelength: float, u_radius: Any = No
     gr = np.array([1.0 / half, 0.0, -waist / half**2]) if half > 0 else np.zeros(3)
     sd = np.sqrt(np.maximum(np.diag(cov), 0.0))
     return Caustic(
-        waist_radius=waist, u_waist_radius=float(sd[0]), position=at, u_position=float(sd[1]), divergence=2.0 * half,
-        u_divergence=float(2.0 * sd[2]), beam_quality=m2, u_beam_quality=math.sqrt(max(float(g @ cov @ g), 0.0)),
-        rayleigh_range=zr, u_rayleigh_range=math.sqrt(max(float(gr @ cov @ gr), 0.0)), covariance=cov,
-        residual_sd=best.residual_sd, degrees_of_freedom=best.degrees_of_freedom, weighted=sigma is not None,
-        coverage=coverage(z, at, zr), fitted=best.fitted, residuals=best.residuals, converged=best.converged,
-    )  # fmt: skip
+        waist_radius=waist,
+        u_waist_radius=float(sd[0]),
+        position=at,
+        u_position=float(sd[1]),
+        divergence=2.0 * half,
+        u_divergence=float(2.0 * sd[2]),
+        beam_quality=m2,
+        u_beam_quality=math.sqrt(max(float(g @ cov @ g), 0.0)),
+        rayleigh_range=zr,
+        u_rayleigh_range=math.sqrt(max(float(gr @ cov @ gr), 0.0)),
+        covariance=cov,
+        residual_sd=best.residual_sd,
+        degrees_of_freedom=best.degrees_of_freedom,
+        weighted=sigma is not None,
+        coverage=coverage(z, at, zr),
+        fitted=best.fitted,
+        residuals=best.residuals,
+        converged=best.converged,
+    )
 
 
 def _starts(t: Any, w: Any) -> list[list[float]]:
@@ -159,9 +168,7 @@ def _starts(t: Any, w: Any) -> list[list[float]]:
             starts.append([math.sqrt(c - b * b / (4 * a)), -b / (2 * a), math.sqrt(a)])
     least = int(np.argmin(w))
     away = np.abs(t - t[least])
-    slope = float(
-        np.max(np.where(away > 0, np.sqrt(np.maximum(square - square[least], 0.0)) / np.maximum(away, 1e-12), 0.0))
-    )
+    slope = float(np.max(np.where(away > 0, np.sqrt(np.maximum(square - square[least], 0.0)) / np.maximum(away, 1e-12), 0.0)))
     starts.append([float(w[least]), float(t[least]), max(slope, 1e-6)])
     return starts
 

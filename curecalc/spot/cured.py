@@ -52,8 +52,10 @@ def _widths(x: Any, y: Any) -> Fit:
     """width = a sqrt(2 (lv - x)) with a the radius: fitted in the width itself, where errors are about equal."""
     slope, intercept = _line_fit(x, y * y)
     if slope >= 0:
-        raise ValueError("the lines do not get narrower as the speed rises, so they cannot tell the beam radius. "
-                         "Check the columns, and draw lines over a tenfold range of speeds.")  # fmt: skip
+        raise ValueError(
+            "the lines do not get narrower as the speed rises, so they cannot tell the beam radius. "
+            "Check the columns, and draw lines over a tenfold range of speeds."
+        )
 
     def model(p: Any) -> tuple[Any, Any]:
         log_radius, lv = p
@@ -69,8 +71,10 @@ def _widths(x: Any, y: Any) -> Fit:
 def _depths(x: Any, y: Any) -> Fit:
     slope, intercept = _line_fit(x, y)
     if slope >= 0:
-        raise ValueError("the lines do not get shallower as the speed rises, so they cannot tell Dp. "
-                         "Check the columns, and draw lines over a tenfold range of speeds.")  # fmt: skip
+        raise ValueError(
+            "the lines do not get shallower as the speed rises, so they cannot tell Dp. "
+            "Check the columns, and draw lines over a tenfold range of speeds."
+        )
 
     def model(p: Any) -> tuple[Any, Any]:
         log_dp, lv = p
@@ -117,8 +121,9 @@ def cured_lines(
     has_depth, depth = _present(cure_depth, x)
     for has, what in ((has_width, "line widths"), (has_depth, "cure depths")):
         if 0 < has.sum() < 4 or (has.any() and np.unique(x[has]).size < 3):
-            raise ValueError(f"{int(has.sum())} {what} at {np.unique(x[has]).size} speeds are too few: "
-                             "draw at least four lines at three or more speeds.")  # fmt: skip
+            raise ValueError(
+                f"{int(has.sum())} {what} at {np.unique(x[has]).size} speeds are too few: draw at least four lines at three or more speeds."
+            )
     if not (has_width.any() or has_depth.any()):
         raise ValueError("neither line widths nor cure depths are given. Measure at least one of them.")
     fw = _widths(x[has_width], width[has_width]) if has_width.any() else None
@@ -129,11 +134,7 @@ def cured_lines(
         spread = math.sqrt(fw.covariance[1, 1] + fd.covariance[1, 1])
         # the two scatters are themselves estimates: the smaller count is the honest one for the joint fit
         dof = min(fw.degrees_of_freedom, fd.degrees_of_freedom)
-        agreement = (
-            two_sided_p(gap / spread, dof)
-            if spread > 1e-12 * max(abs(gap), 1e-300)
-            else (1.0 if abs(gap) < 1e-9 else 0.0)
-        )
+        agreement = two_sided_p(gap / spread, dof) if spread > 1e-12 * max(abs(gap), 1e-300) else (1.0 if abs(gap) < 1e-9 else 0.0)
         names, values, cov, converged = _joint(x, width, depth, has_width, has_depth, fw, fd)
     elif fw is not None:
         names, values, cov = ["W", "v"], fw.parameters, fw.covariance
@@ -153,15 +154,23 @@ def cured_lines(
         u_ec = ec * math.sqrt(cov[i, i] + cov[j, j] + 2.0 * cov[i, j] + (u_power / power) ** 2)
     ratio = np.sqrt(2.0 * np.maximum(lv - x, 0.0))
     return CuredLines(
-        radius=radius, u_radius=None if radius is None else radius * math.sqrt(cov[at["W"], at["W"]]),
-        penetration_depth=dp, u_penetration_depth=None if dp is None else dp * math.sqrt(cov[at["D"], at["D"]]),
-        critical_exposure=ec, u_critical_exposure=u_ec, vanishing_speed=math.exp(lv),
-        u_log_vanishing_speed=math.sqrt(cov[at["v"], at["v"]]), degrees_of_freedom=dof,
-        width_sd=fw.residual_sd if fw is not None else None, depth_sd=fd.residual_sd if fd is not None else None,
-        agreement_p=agreement, speed_range=float(math.exp(np.ptp(x))),
+        radius=radius,
+        u_radius=None if radius is None else radius * math.sqrt(cov[at["W"], at["W"]]),
+        penetration_depth=dp,
+        u_penetration_depth=None if dp is None else dp * math.sqrt(cov[at["D"], at["D"]]),
+        critical_exposure=ec,
+        u_critical_exposure=u_ec,
+        vanishing_speed=math.exp(lv),
+        u_log_vanishing_speed=math.sqrt(cov[at["v"], at["v"]]),
+        degrees_of_freedom=dof,
+        width_sd=fw.residual_sd if fw is not None else None,
+        depth_sd=fd.residual_sd if fd is not None else None,
+        agreement_p=agreement,
+        speed_range=float(math.exp(np.ptp(x))),
         fitted_width=None if radius is None else radius * ratio,
-        fitted_depth=None if dp is None else dp * np.maximum(lv - x, 0.0), converged=converged,
-    )  # fmt: skip
+        fitted_depth=None if dp is None else dp * np.maximum(lv - x, 0.0),
+        converged=converged,
+    )
 
 
 def _present(values: Any, x: Any) -> tuple[Any, Any]:
@@ -184,8 +193,13 @@ def _joint(x: Any, width: Any, depth: Any, has_width: Any, has_depth: Any, fw: F
         zero_w, zero_d = np.zeros_like(xw), np.zeros_like(xd)
         values = np.concatenate([radius * root, dp * (lv - xd)])
         return values, np.stack(
-            [np.concatenate([radius * root, zero_d]), np.concatenate([zero_w, dp * (lv - xd)]),
-             np.concatenate([radius / root, np.full_like(xd, dp)])], axis=1)  # fmt: skip
+            [
+                np.concatenate([radius * root, zero_d]),
+                np.concatenate([zero_w, dp * (lv - xd)]),
+                np.concatenate([radius / root, np.full_like(xd, dp)]),
+            ],
+            axis=1,
+        )
 
     weights = np.array([1.0 / max(fw.covariance[1, 1], 1e-30), 1.0 / max(fd.covariance[1, 1], 1e-30)])
     lv = float(weights @ np.array([fw.parameters[1], fd.parameters[1]]) / weights.sum())

@@ -100,9 +100,7 @@ def read_measurement(path: str | Path, *, kind: str | None = None) -> Measuremen
     digest = hashlib.sha256(data).hexdigest()
     if ending in IMAGE_ENDINGS:
         if kind not in (None, "image"):
-            raise FileError(
-                f"{name}: a picture cannot be read as {kind}. Leave --kind out, or name the table of the scan."
-            )
+            raise FileError(f"{name}: a picture cannot be read as {kind}. Leave --kind out, or name the table of the scan.")
         image, notes = _picture(data, name)
         return Measurement("image", name, digest, image=image, notes=notes)
     if kind == "image" or (kind is None and _is_matrix(data)):
@@ -117,22 +115,16 @@ def _bytes(file: Path, name: str) -> bytes:
         if file.is_dir():
             raise FileError(f"{name}: this is a folder. Give the file itself.")
         if file.stat().st_size > _LARGEST:
-            raise FileError(
-                f"{name}: the file is larger than {_LARGEST // 1_000_000} MB. Cut the region around the beam out."
-            )
+            raise FileError(f"{name}: the file is larger than {_LARGEST // 1_000_000} MB. Cut the region around the beam out.")
         data = file.read_bytes()
     except FileError:
         raise
     except FileNotFoundError:
         raise FileError(f"{name}: there is no such file. Check the path and its spelling.") from None
     except PermissionError:
-        raise FileError(
-            f"{name}: the file may not be read. Close it in other programs, or ask for the right."
-        ) from None
+        raise FileError(f"{name}: the file may not be read. Close it in other programs, or ask for the right.") from None
     except (OSError, ValueError) as error:
-        raise FileError(
-            f"{name}: the file cannot be read: {getattr(error, 'strerror', None) or error}. Check the path."
-        ) from None
+        raise FileError(f"{name}: the file cannot be read: {getattr(error, 'strerror', None) or error}. Check the path.") from None
     if not data:
         raise FileError(f"{name}: the file is empty. Save the measurement again.")
     return data
@@ -145,9 +137,7 @@ def _picture(data: bytes, name: str) -> tuple[Any, tuple[str, ...]]:
     try:
         from PIL import Image
     except ImportError:
-        raise FileError(
-            f"{name}: reading pictures needs one more package. Install it with: pip install 'curecalc[image]'"
-        ) from None
+        raise FileError(f"{name}: reading pictures needs one more package. Install it with: pip install 'curecalc[image]'") from None
     import io
     import warnings
 
@@ -187,9 +177,7 @@ def _one_channel(image: Any, mode: str, name: str) -> tuple[Any, str]:
             "Save the camera's raw grey picture as PNG or TIFF."
         )
     channel = ("red", "green", "blue")[best]
-    return colours[
-        ..., best
-    ], f"a colour picture: its {channel} channel is used. A grey camera without colour filters is better."
+    return colours[..., best], f"a colour picture: its {channel} channel is used. A grey camera without colour filters is better."
 
 
 def _lines(data: bytes) -> list[str]:
@@ -202,20 +190,14 @@ def _lines(data: bytes) -> list[str]:
 
 
 def _cells(line: str) -> list[str]:
-    return [
-        c
-        for c in re.split(r"[;\t]" if ";" in line or "\t" in line else r"[,\s]+", line.strip().strip(",;\t"))
-        if c.strip()
-    ]
+    return [c for c in re.split(r"[;\t]" if ";" in line or "\t" in line else r"[,\s]+", line.strip().strip(",;\t")) if c.strip()]
 
 
 def _is_matrix(data: bytes) -> bool:
     """Rows of plain numbers only, at least twelve each way: a picture saved as text."""
     if b"\x00" in data[:4096]:
         return False
-    rows = [
-        line for line in _lines(data)[:60] if line.strip() and not line.lstrip().startswith("#") and "=" not in line
-    ]
+    rows = [line for line in _lines(data)[:60] if line.strip() and not line.lstrip().startswith("#") and "=" not in line]
     if len(rows) < 12:
         return False
     widths = {len(_cells(row)) for row in rows[:12]}
@@ -248,15 +230,11 @@ def _matrix(data: bytes, name: str) -> tuple[Any, dict[str, float]]:
                 "with decimal points, without a header."
             )
         if rows and len(values) != len(rows[0]):
-            raise FileError(
-                f"{name}:{number}: {len(values)} numbers, but the rows above have {len(rows[0])}. Save the picture again."
-            )
+            raise FileError(f"{name}:{number}: {len(values)} numbers, but the rows above have {len(rows[0])}. Save the picture again.")
         rows.append([float(v) for v in values if v is not None])
     image = np.array(rows, dtype=np.float64)
     if image.ndim != 2 or not np.isfinite(image).all():
-        raise FileError(
-            f"{name}: no picture in it. A picture as text holds rows of plain finite numbers, at least 12 x 12."
-        )
+        raise FileError(f"{name}: no picture in it. A picture as text holds rows of plain finite numbers, at least 12 x 12.")
     return image, settings
 
 
@@ -285,9 +263,7 @@ def _from_table(table: Table, kind: str | None, digest: str) -> Measurement:
         kind = _one_kind(table, fitting, has)
     elif kind not in fitting:
         raise FileError(f"{table.path}: {_needs(kind)}; found {', '.join(sorted(has))}.")
-    columns = {
-        name: np.asarray(values) if not isinstance(values, list) else values for name, values in table.columns.items()
-    }
+    columns = {name: np.asarray(values) if not isinstance(values, list) else values for name, values in table.columns.items()}
     if kind == "caustic":
         columns |= _radii(table, sizes)
     settings = {name: value for name, value in table.settings.items() if not isinstance(value, str)}
@@ -367,18 +343,12 @@ def _radii(table: Table, sizes: list[str]) -> dict[str, Any]:
 
     convention = {name.split("_")[1] for name in sizes}
     if len(convention) > 1:
-        raise FileError(
-            f"{table.path}: widths in more than one convention: {', '.join(sorted(sizes))}. Keep radius, diameter or FWHM."
-        )
+        raise FileError(f"{table.path}: widths in more than one convention: {', '.join(sorted(sizes))}. Keep radius, diameter or FWHM.")
     ends = {name[-2:] if name[-2:] in ("_x", "_y") else "" for name in sizes}
     if "" in ends and len(ends) > 1:
-        raise FileError(
-            f"{table.path}: give either one width column or a pair ending in _x and _y, not both: {', '.join(sorted(sizes))}."
-        )
+        raise FileError(f"{table.path}: give either one width column or a pair ending in _x and _y, not both: {', '.join(sorted(sizes))}.")
     factor = {"radius": 1.0, "diameter": 0.5, "fwhm": 1.0 / FWHM_PER_RADIUS}[convention.pop()]
-    found = {
-        f"radius{name[-2:] if name[-2:] in ('_x', '_y') else ''}": np.asarray(table[name]) * factor for name in sizes
-    }
+    found = {f"radius{name[-2:] if name[-2:] in ('_x', '_y') else ''}": np.asarray(table[name]) * factor for name in sizes}
     if "standard_uncertainty" in table.columns or "standard_uncertainty" in table.settings:
         found["u_radius"] = np.asarray(table.value("standard_uncertainty")) * factor
     return found

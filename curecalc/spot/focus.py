@@ -66,11 +66,7 @@ def caustic_beam(
     lam = positive("wavelength", wavelength, NM) * 1e-6
     z = np.atleast_1d(np.asarray(finite("position", position, MM), dtype=np.float64))
     ratio("confidence", confidence, low=0.5, high=1.0, low_open=False)
-    u = (
-        None
-        if standard_uncertainty is None
-        else np.broadcast_to(positive("standard_uncertainty", standard_uncertainty, MM), z.shape)
-    )
+    u = None if standard_uncertainty is None else np.broadcast_to(positive("standard_uncertainty", standard_uncertainty, MM), z.shape)
     fits: list[tuple[str, Caustic, Any, Any]] = []
     for axis, given in (("x", radius_x), ("y", radius_y)):
         if given is None:
@@ -81,8 +77,9 @@ def caustic_beam(
         here = np.isfinite(w)
         positive(f"radius_{axis}", Quantity(w[here], MM), MM)
         _enough(z[here])
-        found = checked(caustic, position=z[here], radius=w[here], wavelength=lam, u_radius=None if u is None else u[here],
-                        relative=relative_errors)  # fmt: skip
+        found = checked(
+            caustic, position=z[here], radius=w[here], wavelength=lam, u_radius=None if u is None else u[here], relative=relative_errors
+        )
         _refuse(found, z[here])
         fits.append((axis, found, z[here], w[here]))
     known = u is not None
@@ -93,17 +90,25 @@ def caustic_beam(
     if wanted_radius is not None:
         details["defocus"] = _defocus(fits, positive("wanted_radius", wanted_radius, MM))
     warnings = [w for axis, c, z_, _ in fits for w in _warnings(f"{axis} axis: " if len(fits) > 1 else "", c, z_, at)]
-    warnings += [f"{axis} axis: no defocus makes the beam as narrow as the wanted radius; its waist is "
-                 f"{show_kernel(c.waist_radius, 'length', digits=3)}. Change the focusing optics."
-                 for axis, c, _, _ in fits
-                 if wanted_radius is not None and c.waist_radius > float(wanted_radius.m_as(MM))]  # fmt: skip
+    warnings += [
+        f"{axis} axis: no defocus makes the beam as narrow as the wanted radius; its waist is "
+        f"{show_kernel(c.waist_radius, 'length', digits=3)}. Change the focusing optics."
+        for axis, c, _, _ in fits
+        if wanted_radius is not None and c.waist_radius > float(wanted_radius.m_as(MM))
+    ]
     if len(fits) == 1:
         warnings.append("one axis is given, so the beam is taken as round. Measure both axes at each position.")
     return BeamMeasurement(
-        kind="caustic", radius_x=radii[0], radius_y=radii[1] if len(radii) > 1 else None, beam_quality=tuple(quality),
-        wavelength=wavelength, details=details, warnings=tuple(warnings),
-        steps=tuple(s for _, c, _, _ in fits for s in _steps(c, lam, at)), fits=tuple(fits),
-    )  # fmt: skip
+        kind="caustic",
+        radius_x=radii[0],
+        radius_y=radii[1] if len(radii) > 1 else None,
+        beam_quality=tuple(quality),
+        wavelength=wavelength,
+        details=details,
+        warnings=tuple(warnings),
+        steps=tuple(s for _, c, _, _ in fits for s in _steps(c, lam, at)),
+        fits=tuple(fits),
+    )
 
 
 def _enough(z: Any) -> None:
@@ -130,9 +135,7 @@ def _refuse(c: Caustic, z: Any) -> None:
 def _estimate(value: float, u: float, c: Caustic, known: bool, confidence: float, unit: Any = MM) -> Estimate:
     # stated standard uncertainties are not estimated from these few points: infinite degrees of freedom
     dof = math.inf if known else max(c.degrees_of_freedom, 1)
-    return estimate(
-        value, [("fit (Type B, stated)" if known else "fit (Type A)", u, dof)], unit=unit, confidence=confidence
-    )
+    return estimate(value, [("fit (Type B, stated)" if known else "fit (Type A)", u, dof)], unit=unit, confidence=confidence)
 
 
 def _radius(c: Caustic, at: float | None, known: bool, confidence: float) -> Estimate:
@@ -151,10 +154,15 @@ def _details(fits: list[Any], known: bool, confidence: float, at: float | None) 
         "waist_position": each(lambda c: Measured(Quantity(c.position, MM), Quantity(c.u_position, MM))),
         "divergence": each(lambda c: Measured(Quantity(c.divergence, RAD), Quantity(c.u_divergence, RAD))),
         "rayleigh_range": each(lambda c: Measured(Quantity(c.rayleigh_range, MM), Quantity(c.u_rayleigh_range, MM))),
-        "coverage": each(lambda c: {
-            "positions": c.coverage.positions, "within_one_rayleigh_length": c.coverage.within_one,
-            "beyond_two_rayleigh_lengths": c.coverage.beyond_two, "complete": c.coverage.complete}),
-    }  # fmt: skip
+        "coverage": each(
+            lambda c: {
+                "positions": c.coverage.positions,
+                "within_one_rayleigh_length": c.coverage.within_one,
+                "beyond_two_rayleigh_lengths": c.coverage.beyond_two,
+                "complete": c.coverage.complete,
+            }
+        ),
+    }
     if at is not None:
         found["surface_position"] = Quantity(at, MM)
     if len(fits) > 1:
@@ -171,9 +179,10 @@ def _defocus(fits: list[Any], wanted: float) -> dict[str, Any]:
             continue
         distance, (near, far) = window
         out[axis] = {
-            "distance": Quantity(distance, MM), "range": [Quantity(near, MM), Quantity(far, MM)],
+            "distance": Quantity(distance, MM),
+            "range": [Quantity(near, MM), Quantity(far, MM)],
             "positions": [Quantity(c.position - distance, MM), Quantity(c.position + distance, MM)],
-        }  # fmt: skip
+        }
     return out
 
 
@@ -187,33 +196,23 @@ def _warnings(of: str, c: Caustic, z: Any, at: float | None) -> list[str]:
             "its interval says. Add positions near and far from the waist."
         )
     if not z.min() < c.position < z.max():
-        out.append(
-            f"{of}the waist lies outside the positions measured, so it is extrapolated. Measure on both sides of the focus."
-        )
+        out.append(f"{of}the waist lies outside the positions measured, so it is extrapolated. Measure on both sides of the focus.")
     elif not rule.both_sides:
         out.append(f"{of}all positions stand on one side of the waist. Measure on both sides.")
     if c.beam_quality < 1.0:
-        told = (
-            "by more than its uncertainty"
-            if 1.0 - c.beam_quality > 2.0 * c.u_beam_quality
-            else "within its uncertainty"
-        )
+        told = "by more than its uncertainty" if 1.0 - c.beam_quality > 2.0 * c.u_beam_quality else "within its uncertainty"
         out.append(
             f"{of}M^2 comes out at {c.beam_quality:.3f}, below the 1 that no beam can beat, {told}. Check the wavelength, and that the "
             "widths are 1/e^2 radii or D4sigma and not FWHM or diameters."
         )
     if c.u_beam_quality > 0.1 * c.beam_quality:
-        out.append(
-            f"{of}M^2 is uncertain by {c.u_beam_quality / c.beam_quality:.0%}. Repeat the widths, or add positions."
-        )
+        out.append(f"{of}M^2 is uncertain by {c.u_beam_quality / c.beam_quality:.0%}. Repeat the widths, or add positions.")
     if not c.weighted and c.degrees_of_freedom >= 6:
         far = np.abs(z - c.position) > 1.5 * c.rayleigh_range
         if far.sum() >= 4 and (~far).sum() >= 4:
             big, small = np.sqrt(np.mean(c.residuals[far] ** 2)), np.sqrt(np.mean(c.residuals[~far] ** 2))
             if big > 4.0 * small > 0:
-                out.append(
-                    f"{of}wide beams scatter far more than narrow ones: errors look proportional. Try --relative-errors."
-                )
+                out.append(f"{of}wide beams scatter far more than narrow ones: errors look proportional. Try --relative-errors.")
     if at is not None and not z.min() <= at <= z.max():
         out.append(f"{of}the resin surface lies outside the positions measured; the radius there is extrapolated.")
     return out
@@ -222,15 +221,32 @@ def _warnings(of: str, c: Caustic, z: Any, at: float | None) -> list[str]:
 def _steps(c: Caustic, lam: float, at: float | None) -> list[Step]:
     mm = lambda v, u=None: show_kernel(v, "length", u)  # noqa: E731
     steps = [
-        Step("W(z) = sqrt(W0^2 + (theta/2)^2 (z - z0)^2)", f"{c.coverage.positions} positions, least squares",
-             f"W0 = {mm(c.waist_radius, c.u_waist_radius)}, z0 = {mm(c.position, c.u_position)}, theta = {1e3 * c.divergence:.4g} mrad",
-             "The radius of a beam along its axis is a hyperbola."),
-        Step("M^2 = pi W0 theta/(2 lambda)", f"pi x {mm(c.waist_radius)} x {0.5e3 * c.divergence:.4g} mrad / {1e6 * lam:.4g} nm",
-             f"M^2 = {c.beam_quality:.4f} +- {c.u_beam_quality:.4f}", "How much more the beam spreads than the ideal one of that waist."),
-        Step("zR = 2 W0/theta", f"2 x {mm(c.waist_radius)} / {1e3 * c.divergence:.4g} mrad", mm(c.rayleigh_range, c.u_rayleigh_range),
-             "Within this distance of the waist the radius grows by no more than sqrt 2."),
-    ]  # fmt: skip
+        Step(
+            "W(z) = sqrt(W0^2 + (theta/2)^2 (z - z0)^2)",
+            f"{c.coverage.positions} positions, least squares",
+            f"W0 = {mm(c.waist_radius, c.u_waist_radius)}, z0 = {mm(c.position, c.u_position)}, theta = {1e3 * c.divergence:.4g} mrad",
+            "The radius of a beam along its axis is a hyperbola.",
+        ),
+        Step(
+            "M^2 = pi W0 theta/(2 lambda)",
+            f"pi x {mm(c.waist_radius)} x {0.5e3 * c.divergence:.4g} mrad / {1e6 * lam:.4g} nm",
+            f"M^2 = {c.beam_quality:.4f} +- {c.u_beam_quality:.4f}",
+            "How much more the beam spreads than the ideal one of that waist.",
+        ),
+        Step(
+            "zR = 2 W0/theta",
+            f"2 x {mm(c.waist_radius)} / {1e3 * c.divergence:.4g} mrad",
+            mm(c.rayleigh_range, c.u_rayleigh_range),
+            "Within this distance of the waist the radius grows by no more than sqrt 2.",
+        ),
+    ]
     if at is not None:
-        steps.append(Step("W(zs) at the resin surface", f"zs = {mm(at)}", mm(float(c.radius_at(at)), c.u_radius_at(at)),
-                          "The curve read off where the resin stands."))  # fmt: skip
+        steps.append(
+            Step(
+                "W(zs) at the resin surface",
+                f"zs = {mm(at)}",
+                mm(float(c.radius_at(at)), c.u_radius_at(at)),
+                "The curve read off where the resin stands.",
+            )
+        )
     return steps

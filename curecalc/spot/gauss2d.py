@@ -171,14 +171,21 @@ def _fit_window(window: Any, pixel: Any, origin: Any, start: Any, block: int) ->
         shape = np.exp(-0.5 * form)
         high = height * shape
         du, dv = k * (u - r * v), k * (v - r * u)  # half the derivative of the form
-        columns = [high * du / ax, high * dv / ay, high * du * u, high * dv * v,
-                   high * (k * u * v - r * form) * k * (1 - r * r), shape, one, tx, ty]  # fmt: skip
+        columns = [
+            high * du / ax,
+            high * dv / ay,
+            high * du * u,
+            high * dv * v,
+            high * (k * u * v - r * form) * k * (1 - r * r),
+            shape,
+            one,
+            tx,
+            ty,
+        ]
         return high + p[6] + p[7] * tx + p[8] * ty, np.stack(columns, axis=1)
 
     try:
-        result = fit(
-            model, flat, [mx, my, math.log(sx), math.log(sy), math.atanh(rho), peak, dark, 0.0, 0.0], max_steps=60
-        )
+        result = fit(model, flat, [mx, my, math.log(sx), math.log(sy), math.atanh(rho), peak, dark, 0.0, 0.0], max_steps=60)
     except np.linalg.LinAlgError:
         return None
     cx, cy, lx, ly, skew, height = (float(v) for v in result.parameters[:6])
@@ -192,19 +199,26 @@ def _fit_window(window: Any, pixel: Any, origin: Any, start: Any, block: int) ->
     cov = inverse @ meat @ inverse / np.outer(size, size) * (flat.size / max(flat.size - 9, 1))
     ax, ay, r = math.exp(lx), math.exp(ly), math.tanh(skew)
     # (log ax, log ay, skew) to (s_xx, s_xy, s_yy)
-    turn = np.array([
-        [2.0 * ax * ax, 0.0, 0.0], [r * ax * ay, r * ax * ay, (1 - r * r) * ax * ay], [0.0, 2.0 * ay * ay, 0.0]
-    ])  # fmt: skip
+    turn = np.array([[2.0 * ax * ax, 0.0, 0.0], [r * ax * ay, r * ax * ay, (1 - r * r) * ax * ay], [0.0, 2.0 * ay * ay, 0.0]])
     widened_x, widened_y = ((block**2 - 1) * p * p / 12.0 for p in pixel)
     variance = (ax * ax - widened_x, r * ax * ay, ay * ay - widened_y)
     form_r = ((gx - cx) / ax) ** 2 + ((gy - cy) / ay) ** 2 - 2 * r * (gx - cx) * (gy - cy) / (ax * ay)
     core = form_r / (1 - r * r) <= 9.0  # 1.5 radii
     misfit = math.sqrt(float(np.mean(result.residuals[core] ** 2))) / height if core.any() else math.inf
     return Bell(
-        centre=(cx, cy), u_centre=(math.sqrt(cov[0, 0]), math.sqrt(cov[1, 1])), variance=variance,
-        covariance=turn @ cov[2:5, 2:5] @ turn.T, peak=height, u_peak=math.sqrt(cov[5, 5]),
-        plane=(float(result.parameters[6] + result.parameters[7] * (cx - mx) / np.ptp(x)
-                     + result.parameters[8] * (cy - my) / np.ptp(y)),
-               float(result.parameters[7] / np.ptp(x)), float(result.parameters[8] / np.ptp(y))),
-        residual=misfit, noise=_spread_of(z) / height, block=block, converged=result.converged,
-    )  # fmt: skip
+        centre=(cx, cy),
+        u_centre=(math.sqrt(cov[0, 0]), math.sqrt(cov[1, 1])),
+        variance=variance,
+        covariance=turn @ cov[2:5, 2:5] @ turn.T,
+        peak=height,
+        u_peak=math.sqrt(cov[5, 5]),
+        plane=(
+            float(result.parameters[6] + result.parameters[7] * (cx - mx) / np.ptp(x) + result.parameters[8] * (cy - my) / np.ptp(y)),
+            float(result.parameters[7] / np.ptp(x)),
+            float(result.parameters[8] / np.ptp(y)),
+        ),
+        residual=misfit,
+        noise=_spread_of(z) / height,
+        block=block,
+        converged=result.converged,
+    )

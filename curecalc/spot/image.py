@@ -12,17 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from .doubts import (
-    NO_PEAK,
-    NOTHING,
-    Finding,
-    check_size,
-    judge_dark,
-    judge_room,
-    judge_saturation,
-    judge_shape,
-    room_of,
-)
+from .doubts import NO_PEAK, NOTHING, Finding, check_size, judge_dark, judge_room, judge_saturation, judge_shape, room_of
 from .gauss2d import Bell, bell, first_estimate, fit_bell
 from .moments import Moments, moments, principal
 
@@ -108,10 +98,7 @@ def axes_of(variance: Any, covariance: Any, *, pixel: tuple[float, float] = (0.0
         u_angle = min(math.sqrt(max(float(g @ covariance @ g), 0.0)), math.pi / math.sqrt(12.0) / 2.0)
     radius_x, radius_y = 2.0 * math.sqrt(along), 2.0 * math.sqrt(across)
     # d(2 sqrt v) = dv / sqrt v
-    return Axes(
-        radius_x, radius_y, math.sqrt(max(var_x, 0.0) / along), math.sqrt(max(var_y, 0.0) / across), angle, u_angle,
-        is_round,
-    )  # fmt: skip
+    return Axes(radius_x, radius_y, math.sqrt(max(var_x, 0.0) / along), math.sqrt(max(var_y, 0.0) / across), angle, u_angle, is_round)
 
 
 def mend_pixels(image: Any, noise: float, dark: float) -> tuple[Any, int]:
@@ -132,9 +119,7 @@ def mend_pixels(image: Any, noise: float, dark: float) -> tuple[Any, int]:
     return z, count
 
 
-def _saturated(
-    image: Any, centre: Any, variance: Any, pixel: Any, full_scale: float | None
-) -> tuple[float, float, bool]:
+def _saturated(image: Any, centre: Any, variance: Any, pixel: Any, full_scale: float | None) -> tuple[float, float, bool]:
     """Share of the 1/e^2 ellipse that sits at the top reading, that reading, and whether it is a camera's full scale."""
     top = float(image.max())
     whole = np.issubdtype(image.dtype, np.integer) or bool(np.all(image[::7, ::7] == np.floor(image[::7, ::7])))
@@ -172,12 +157,12 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
     """
     raw = np.asarray(image)
     if raw.ndim != 2 or min(raw.shape) < 12:
-        raise ValueError(f"an image needs at least 12 x 12 pixels, this one has {' x '.join(map(str, raw.shape))}. "
-                         "Save the whole frame, or a region at least three beam diameters wide.")  # fmt: skip
-    if float(raw.min()) == float(raw.max()):
         raise ValueError(
-            "every pixel holds the same reading, so there is no beam. Check the shutter, exposure time and file."
+            f"an image needs at least 12 x 12 pixels, this one has {' x '.join(map(str, raw.shape))}. "
+            "Save the whole frame, or a region at least three beam diameters wide."
         )
+    if float(raw.min()) == float(raw.max()):
+        raise ValueError("every pixel holds the same reading, so there is no beam. Check the shutter, exposure time and file.")
     start = first_estimate(raw, pixel)
     if start is None:
         raise ValueError(NOTHING)
@@ -188,8 +173,9 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
     check_size(found, span, pixel)
     saturated, level, at_scale = _saturated(raw, found.centre, found.variance, pixel, full_scale)
     noise_share = max(found.noise, 1e-12)
-    image64, mended = mend_pixels(raw, noise_share * found.peak * found.block, found.plane[0]) if _wide(found, pixel) else (
-        raw.astype(np.float64), 0)  # fmt: skip
+    image64, mended = (
+        mend_pixels(raw, noise_share * found.peak * found.block, found.plane[0]) if _wide(found, pixel) else (raw.astype(np.float64), 0)
+    )
     if mended:
         again = fit_bell(image64, pixel, (*found.centre, *found.variance))
         found = again if again is not None else found
@@ -220,11 +206,26 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
     judge_shape(excess, share, axes, fit_axes, by_moments, findings)
     z, x, y = _picture(image64, use, pixel)
     return Spot(
-        axes=axes, by_moments=by_moments, centre=use.centre, u_centre=use.u_centre, fit_axes=fit_axes,
-        moment_axes=moment_axes, moments=measured, bell=found, power_in_ellipse=share, gaussian_residual=excess,
-        signal_to_noise=1.0 / (noise_share * found.block), saturated_share=saturated, mended=mended, room=room,
-        pixel=pixel, findings=tuple(findings), profile=z, profile_x=x, profile_y=y,
-    )  # fmt: skip
+        axes=axes,
+        by_moments=by_moments,
+        centre=use.centre,
+        u_centre=use.u_centre,
+        fit_axes=fit_axes,
+        moment_axes=moment_axes,
+        moments=measured,
+        bell=found,
+        power_in_ellipse=share,
+        gaussian_residual=excess,
+        signal_to_noise=1.0 / (noise_share * found.block),
+        saturated_share=saturated,
+        mended=mended,
+        room=room,
+        pixel=pixel,
+        findings=tuple(findings),
+        profile=z,
+        profile_x=x,
+        profile_y=y,
+    )
 
 
 def _expected_spread(found: Bell, pixel: Any) -> float:

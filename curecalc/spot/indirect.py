@@ -70,8 +70,14 @@ def cured_line_beam(
         )
     p = None if power is None else (power if isinstance(power, Measured) else measured(power))
     watts = None if p is None else positive("power", p.value, MW)
-    found = checked(cured_lines, scan_speed=v, line_width=width, cure_depth=depth, power=watts,
-                    u_power=0.0 if p is None else float(p.standard_uncertainty.m_as(MW)))  # fmt: skip
+    found = checked(
+        cured_lines,
+        scan_speed=v,
+        line_width=width,
+        cure_depth=depth,
+        power=watts,
+        u_power=0.0 if p is None else float(p.standard_uncertainty.m_as(MW)),
+    )
     assert found.radius is not None
     assert found.u_radius is not None
     radius = estimate(
@@ -83,9 +89,13 @@ def cured_line_beam(
         confidence=confidence,
     )
     return BeamMeasurement(
-        kind="cured-lines", radius_x=radius, details=_details(found), warnings=tuple(_warnings(found, watts)),
-        steps=tuple(_steps(found, watts)), fits=(("lines", found, v, (width, depth)),),
-    )  # fmt: skip
+        kind="cured-lines",
+        radius_x=radius,
+        details=_details(found),
+        warnings=tuple(_warnings(found, watts)),
+        steps=tuple(_steps(found, watts)),
+        fits=(("lines", found, v, (width, depth)),),
+    )
 
 
 def _column(name: str, value: Quantity | None, v: Any) -> Any:
@@ -104,9 +114,7 @@ def _details(f: CuredLines) -> dict[str, Any]:
     if f.penetration_depth is not None and f.u_penetration_depth is not None:
         found["penetration_depth"] = Measured(Quantity(f.penetration_depth, MM), Quantity(f.u_penetration_depth, MM))
     if f.critical_exposure is not None and f.u_critical_exposure is not None:
-        found["critical_exposure"] = Measured(
-            Quantity(f.critical_exposure, MJ_MM2), Quantity(f.u_critical_exposure, MJ_MM2)
-        )
+        found["critical_exposure"] = Measured(Quantity(f.critical_exposure, MJ_MM2), Quantity(f.u_critical_exposure, MJ_MM2))
     if f.width_sd is not None:
         found["width_sd"] = Quantity(f.width_sd, MM)
     if f.depth_sd is not None:
@@ -141,13 +149,30 @@ def _steps(f: CuredLines, power: float | None) -> list[Step]:
     mm = lambda v, u=None: show_kernel(v, "length", u)  # noqa: E731
     assert f.radius is not None
     assert f.u_radius is not None
-    steps = [Step("width^2 = 2 W0^2 ln(v0/v)", f"v0 = {f.vanishing_speed:.5g} mm/s", f"W0 = {mm(f.radius, f.u_radius)}",
-                  "A line is as wide as its exposure stays above Ec; against ln v the width squared is a straight line.")]  # fmt: skip
+    steps = [
+        Step(
+            "width^2 = 2 W0^2 ln(v0/v)",
+            f"v0 = {f.vanishing_speed:.5g} mm/s",
+            f"W0 = {mm(f.radius, f.u_radius)}",
+            "A line is as wide as its exposure stays above Ec; against ln v the width squared is a straight line.",
+        )
+    ]
     if f.penetration_depth is not None and f.u_penetration_depth is not None:
-        steps.append(Step("depth = Dp ln(v0/v)", f"the same v0 = {f.vanishing_speed:.5g} mm/s",
-                          f"Dp = {mm(f.penetration_depth, f.u_penetration_depth)}", "The working curve, read against speed."))  # fmt: skip
+        steps.append(
+            Step(
+                "depth = Dp ln(v0/v)",
+                f"the same v0 = {f.vanishing_speed:.5g} mm/s",
+                f"Dp = {mm(f.penetration_depth, f.u_penetration_depth)}",
+                "The working curve, read against speed.",
+            )
+        )
     if f.critical_exposure is not None and power is not None:
-        steps.append(Step("Ec = sqrt(2/pi) P/(W0 v0)", f"sqrt(2/pi) x {power:.4g} mW / ({mm(f.radius)} x {f.vanishing_speed:.5g} mm/s)",
-                          show_kernel(f.critical_exposure, "exposure", f.u_critical_exposure),
-                          "At v0 the peak exposure of the line is just Ec."))  # fmt: skip
+        steps.append(
+            Step(
+                "Ec = sqrt(2/pi) P/(W0 v0)",
+                f"sqrt(2/pi) x {power:.4g} mW / ({mm(f.radius)} x {f.vanishing_speed:.5g} mm/s)",
+                show_kernel(f.critical_exposure, "exposure", f.u_critical_exposure),
+                "At v0 the peak exposure of the line is just Ec.",
+            )
+        )
     return steps

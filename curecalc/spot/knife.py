@@ -220,15 +220,29 @@ def knife_edge(position: Any, reading: Any, *, drift: bool = True, low: float = 
     back = np.argsort(order, kind="stable")
     plain = y - (tilt + slope * step) * (x - 0.5 * (x[0] + x[-1])) if with_drift else y
     return KnifeEdge(
-        radius=radius, u_radius=float(radius * sd[1]), centre=float(centre), u_centre=float(sd[0]),
-        dark=float(dark), full=float(full), tilt=float(tilt), drift=float(slope), u_tilt=float(u_tilt),
-        u_drift=float(u_drift), rising=rising, residual_sd=float(np.sqrt((result.residuals**2).sum()
-        / max(result.degrees_of_freedom, 1))), degrees_of_freedom=interval_dof(result, weighted),
-        travel_before=float((centre - x[0]) / radius), travel_after=float((x[-1] - centre) / radius),
-        points_on_edge=int(((step > 0.02) & (step < 0.98)).sum()), with_drift=with_drift, weighted=weighted,
+        radius=radius,
+        u_radius=float(radius * sd[1]),
+        centre=float(centre),
+        u_centre=float(sd[0]),
+        dark=float(dark),
+        full=float(full),
+        tilt=float(tilt),
+        drift=float(slope),
+        u_tilt=float(u_tilt),
+        u_drift=float(u_drift),
+        rising=rising,
+        residual_sd=float(np.sqrt((result.residuals**2).sum() / max(result.degrees_of_freedom, 1))),
+        degrees_of_freedom=interval_dof(result, weighted),
+        travel_before=float((centre - x[0]) / radius),
+        travel_after=float((x[-1] - centre) / radius),
+        points_on_edge=int(((step > 0.02) & (step < 0.98)).sum()),
+        with_drift=with_drift,
+        weighted=weighted,
         clip=clip_width(x, plain, low=low, dark=float(dark), full=float(full)) if full > 0 else None,
-        fitted=result.fitted[back], residuals=result.residuals[back], converged=result.converged,
-    )  # fmt: skip
+        fitted=result.fitted[back],
+        residuals=result.residuals[back],
+        converged=result.converged,
+    )
 
 
 def _step(x: Any, result: Fit, rising: bool) -> Any:

@@ -68,16 +68,25 @@ class PowerMeasurement:
         """The JSON object of `curecalc spot --kind power --json`."""
         r = self.reading
         return {
-            "kind": "power", "power": self.power.to_dict(),
+            "kind": "power",
+            "power": self.power.to_dict(),
             "coverage_factor": self.power.coverage_factor,
             "degrees_of_freedom": plain(self.power.degrees_of_freedom),
-            "power_at_meter": plain(self.at_meter), "transmission": r.transmission,
-            "standard_deviation": plain(Quantity(r.sd, MW)), "readings": r.readings, "left_out": r.left_out,
-            "warm_up_change": r.warm_up_change if r.left_out else None, "drift": r.drift, "drift_p": r.drift_p,
-            "correlation": r.correlation, "budget": [p.to_dict() for p in self.power.parts],
-            "warnings": list(self.warnings), "source": self.source, "data_sha256": self.sha256 or None,
+            "power_at_meter": plain(self.at_meter),
+            "transmission": r.transmission,
+            "standard_deviation": plain(Quantity(r.sd, MW)),
+            "readings": r.readings,
+            "left_out": r.left_out,
+            "warm_up_change": r.warm_up_change if r.left_out else None,
+            "drift": r.drift,
+            "drift_p": r.drift_p,
+            "correlation": r.correlation,
+            "budget": [p.to_dict() for p in self.power.parts],
+            "warnings": list(self.warnings),
+            "source": self.source,
+            "data_sha256": self.sha256 or None,
             "cautions": [BEAM_CAUTION, RULES_CAUTION],
-        }  # fmt: skip
+        }
 
 
 def beam_power(
@@ -138,15 +147,27 @@ def beam_power(
     zero = 0.0 if dark_reading is None else float(finite("dark_reading", dark_reading, MW))
     step = 0.0 if resolution is None else float(nonnegative("resolution", resolution, MW))
     r = checked(
-        power_reading, reading=y, time=t, calibration=meter_uncertainty, calibration_dof=meter_degrees_of_freedom, zero=zero,
-        resolution=step, losses=[(x.name, x.share, x.standard_uncertainty) for x in losses], keep_warm_up=keep_warm_up,
-    )  # fmt: skip
+        power_reading,
+        reading=y,
+        time=t,
+        calibration=meter_uncertainty,
+        calibration_dof=meter_degrees_of_freedom,
+        zero=zero,
+        resolution=step,
+        losses=[(x.name, x.share, x.standard_uncertainty) for x in losses],
+        keep_warm_up=keep_warm_up,
+    )
     parts = tuple(Part(name, u / r.value, dof) for name, u, dof in r.components if u > 0)
     power = Estimate(Quantity(r.value, MW), parts, confidence)
     return PowerMeasurement(
-        power=power, at_meter=Quantity(r.mean, MW), reading=r, time=np.arange(y.size) if t is None else t, readings=y - zero,
-        warnings=tuple(_warnings(r, y, t, meter_uncertainty)), steps=tuple(_steps(r, power)),
-    )  # fmt: skip
+        power=power,
+        at_meter=Quantity(r.mean, MW),
+        reading=r,
+        time=np.arange(y.size) if t is None else t,
+        readings=y - zero,
+        warnings=tuple(_warnings(r, y, t, meter_uncertainty)),
+        steps=tuple(_steps(r, power)),
+    )
 
 
 def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
@@ -174,27 +195,38 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
             "Read more slowly."
         )
     if meter == 0.0:
-        out.append(
-            "no meter calibration is stated, so its uncertainty, mostly the largest part, is left out. Give --meter-uncertainty."
-        )
+        out.append("no meter calibration is stated, so its uncertainty, mostly the largest part, is left out. Give --meter-uncertainty.")
     return out
 
 
 def _steps(r: PowerReading, power: Estimate) -> list[Step]:
     mw = lambda v, u=None: show_kernel(v, "power", u)  # noqa: E731
     steps = [
-        Step("mean of the readings kept, u_A = s/sqrt(n)", f"n = {r.readings}, s = {mw(r.sd)}",
-             f"{mw(r.mean, r.type_a or None)} at the meter",
-             "Their scatter tells how well the mean is known (Type A)."),
-    ]  # fmt: skip
+        Step(
+            "mean of the readings kept, u_A = s/sqrt(n)",
+            f"n = {r.readings}, s = {mw(r.sd)}",
+            f"{mw(r.mean, r.type_a or None)} at the meter",
+            "Their scatter tells how well the mean is known (Type A).",
+        )
+    ]
     if r.transmission < 1.0:
-        steps.append(Step("P = mean x product of (1 - loss)", f"{mw(r.mean)} x {r.transmission:.4f}", mw(r.value),
-                          "What lies between meter and resin takes its share."))  # fmt: skip
+        steps.append(
+            Step(
+                "P = mean x product of (1 - loss)",
+                f"{mw(r.mean)} x {r.transmission:.4f}",
+                mw(r.value),
+                "What lies between meter and resin takes its share.",
+            )
+        )
     dof = power.degrees_of_freedom
-    steps.append(Step(
-        "u = sqrt(sum u_i^2), nu = u^4/sum(u_i^4/nu_i)", "; ".join(f"{p.name}: {p.relative:.2%}" for p in power.parts) or "no scatter",
-        f"u = {mw(float(power.standard_uncertainty.m_as(MW)))}, nu = {'infinite' if math.isinf(dof) else f'{dof:.3g}'}",
-        "Independent parts add in squares; Welch and Satterthwaite say how many readings that is worth."))  # fmt: skip
+    steps.append(
+        Step(
+            "u = sqrt(sum u_i^2), nu = u^4/sum(u_i^4/nu_i)",
+            "; ".join(f"{p.name}: {p.relative:.2%}" for p in power.parts) or "no scatter",
+            f"u = {mw(float(power.standard_uncertainty.m_as(MW)))}, nu = {'infinite' if math.isinf(dof) else f'{dof:.3g}'}",
+            "Independent parts add in squares; Welch and Satterthwaite say how many readings that is worth.",
+        )
+    )
     return steps
 
 

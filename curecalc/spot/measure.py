@@ -34,8 +34,15 @@ OPTIONS_OF: dict[str, set[str]] = {
 }
 """Which options speak to which kind of measurement; `wavelength` and `power` may also go with any, for the beam record."""
 
-_FROM_FILE = {"wavelength": NM, "slit_width": MM, "pinhole_diameter": MM, "surface_position": MM, "pixel_size": MM, "pixel_size_y": MM,
-              "power": MW}  # fmt: skip
+_FROM_FILE = {
+    "wavelength": NM,
+    "slit_width": MM,
+    "pinhole_diameter": MM,
+    "surface_position": MM,
+    "pixel_size": MM,
+    "pixel_size_y": MM,
+    "power": MW,
+}
 
 
 def measure_file(
@@ -95,9 +102,14 @@ def measure_file(
     found = read_measurement(path, kind=kind)
     options = _options(found, given)
     run: Any = {
-        "knife-edge": _knife_edge, "slit": _slit, "pinhole": _pinhole, "image": _image, "caustic": _caustic,
-        "cured-lines": _cured_lines, "power": _power,
-    }[found.kind]  # fmt: skip
+        "knife-edge": _knife_edge,
+        "slit": _slit,
+        "pinhole": _pinhole,
+        "image": _image,
+        "caustic": _caustic,
+        "cured-lines": _cured_lines,
+        "power": _power,
+    }[found.kind]
     try:
         result: BeamMeasurement | PowerMeasurement = run(found, options, confidence)
     except QuantityError as error:
@@ -129,9 +141,7 @@ def _options(found: Measurement, given: dict[str, Any]) -> dict[str, Any]:
         if name in options:
             mine = options[name].value if isinstance(options[name], Measured) else options[name]
             if abs(float(mine.m_as(_FROM_FILE[name])) - value) > 1e-9 * abs(value):
-                raise QuantityError(
-                    f"{name} is {show(mine)} here, but the file {found.path} states {show(stated)}. Correct one of them."
-                )
+                raise QuantityError(f"{name} is {show(mine)} here, but the file {found.path} states {show(stated)}. Correct one of them.")
         else:
             options[name] = stated
     return options
@@ -145,16 +155,17 @@ def _reading(found: Measurement) -> Any:
 
 def _scan(found: Measurement, options: dict[str, Any], confidence: float) -> dict[str, Any]:
     return {
-        "position": Quantity(found.columns["position"], MM), "reading": _reading(found), "axis": found.columns.get("axis"),
-        "scale_uncertainty": options.get("scale_uncertainty", 0.0), "confidence": confidence,
-    }  # fmt: skip
+        "position": Quantity(found.columns["position"], MM),
+        "reading": _reading(found),
+        "axis": found.columns.get("axis"),
+        "scale_uncertainty": options.get("scale_uncertainty", 0.0),
+        "confidence": confidence,
+    }
 
 
 def _knife_edge(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
     return knife_edge_beam(
-        **_scan(found, options, confidence),
-        drift=not options.get("keep_straight", False),
-        clip_level=options.get("clip_level", 0.10),
+        **_scan(found, options, confidence), drift=not options.get("keep_straight", False), clip_level=options.get("clip_level", 0.10)
     )
 
 
@@ -167,9 +178,7 @@ def _pinhole(found: Measurement, options: dict[str, Any], confidence: float) -> 
     if "pinhole_diameter" not in options:
         raise QuantityError("pinhole_diameter is missing. Give --pinhole-diameter, or state it above the header.")
     straight = options.get("keep_straight", False)
-    return pinhole_beam(
-        **_scan(found, options, confidence), pinhole_diameter=options["pinhole_diameter"], tilt=not straight
-    )
+    return pinhole_beam(**_scan(found, options, confidence), pinhole_diameter=options["pinhole_diameter"], tilt=not straight)
 
 
 def _image(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
@@ -184,19 +193,20 @@ def _image(found: Measurement, options: dict[str, Any], confidence: float) -> Be
 
 def _caustic(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
     if "wavelength" not in options:
-        raise QuantityError(
-            "wavelength is missing: M^2 needs it. Give --wavelength, or write 'wavelength = 355 nm' above the header."
-        )
+        raise QuantityError("wavelength is missing: M^2 needs it. Give --wavelength, or write 'wavelength = 355 nm' above the header.")
     columns = found.columns
     x = columns.get("radius", columns.get("radius_x", columns.get("radius_y")))
     y = columns.get("radius_y") if "radius_x" in columns else None
     names = ("surface_position", "wanted_radius", "relative_errors")
     return caustic_beam(
-        position=Quantity(columns["position"], MM), radius_x=Quantity(np.asarray(x), MM), radius_y=None if y is None else Quantity(y, MM),
+        position=Quantity(columns["position"], MM),
+        radius_x=Quantity(np.asarray(x), MM),
+        radius_y=None if y is None else Quantity(y, MM),
         wavelength=options["wavelength"],
-        standard_uncertainty=Quantity(columns["u_radius"], MM) if "u_radius" in columns else None, confidence=confidence,
+        standard_uncertainty=Quantity(columns["u_radius"], MM) if "u_radius" in columns else None,
+        confidence=confidence,
         **{n: options[n] for n in names if n in options},
-    )  # fmt: skip
+    )
 
 
 def _cured_lines(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
@@ -204,23 +214,21 @@ def _cured_lines(found: Measurement, options: dict[str, Any], confidence: float)
     power = options.get("power")
     if "power" in columns:
         if np.ptp(columns["power"]) > 1e-9 * np.max(columns["power"]):
-            raise QuantityError(
-                "the power changes from line to line. Draw all lines at one power, and change the speed alone."
-            )
+            raise QuantityError("the power changes from line to line. Draw all lines at one power, and change the speed alone.")
         power = power if power is not None else Quantity(float(columns["power"][0]), MW)
     lengths = {n: Quantity(columns[n], MM) for n in ("line_width", "cure_depth") if n in columns}
     return cured_line_beam(
-        scan_speed=Quantity(columns["scan_speed"], MM_S), power=power,
-        model_uncertainty=options.get("model_uncertainty", THRESHOLD_ERROR), confidence=confidence, **lengths,
-    )  # fmt: skip
+        scan_speed=Quantity(columns["scan_speed"], MM_S),
+        power=power,
+        model_uncertainty=options.get("model_uncertainty", THRESHOLD_ERROR),
+        confidence=confidence,
+        **lengths,
+    )
 
 
 def _power(found: Measurement, options: dict[str, Any], confidence: float) -> PowerMeasurement:
     names = ("meter_uncertainty", "meter_degrees_of_freedom", "dark_reading", "resolution", "losses", "keep_warm_up")
     time = Quantity(found.columns["time"], S) if "time" in found.columns else None
     return beam_power(
-        reading=Quantity(found.columns["power"], MW),
-        time=time,
-        confidence=confidence,
-        **{n: options[n] for n in names if n in options},
+        reading=Quantity(found.columns["power"], MW), time=time, confidence=confidence, **{n: options[n] for n in names if n in options}
     )

@@ -32,8 +32,11 @@ class Part:
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON; infinite degrees of freedom are null."""
         dof = self.degrees_of_freedom
-        return {"name": self.name, "relative_standard_uncertainty": self.relative,
-                "degrees_of_freedom": dof if math.isfinite(dof) else None}  # fmt: skip
+        return {
+            "name": self.name,
+            "relative_standard_uncertainty": self.relative,
+            "degrees_of_freedom": dof if math.isfinite(dof) else None,
+        }
 
 
 @dataclass(frozen=True)
@@ -63,9 +66,7 @@ class Estimate:
         """Effective degrees of freedom (Welch-Satterthwaite)."""
         if not any(p.relative for p in self.parts):
             return math.inf
-        return effective_degrees_of_freedom(
-            [p.relative for p in self.parts], [p.degrees_of_freedom for p in self.parts]
-        )
+        return effective_degrees_of_freedom([p.relative for p in self.parts], [p.degrees_of_freedom for p in self.parts])
 
     @property
     def coverage_factor(self) -> float:
@@ -92,14 +93,11 @@ class Estimate:
         return to_json(self.value, self.standard_uncertainty, self.interval, self.confidence)
 
 
-def estimate(
-    value: float, parts: Sequence[tuple[str, float, float]], *, unit: Any = MM, confidence: float = 0.95
-) -> Estimate:
+def estimate(value: float, parts: Sequence[tuple[str, float, float]], *, unit: Any = MM, confidence: float = 0.95) -> Estimate:
     """`Estimate` from a float and (name, standard uncertainty in the same unit, degrees of freedom)."""
     return Estimate(
-        Quantity(float(value), unit), tuple(Part(n, float(u) / abs(value), float(d)) for n, u, d in parts if u > 0 and value),
-        confidence,
-    )  # fmt: skip
+        Quantity(float(value), unit), tuple(Part(n, float(u) / abs(value), float(d)) for n, u, d in parts if u > 0 and value), confidence
+    )
 
 
 def pooled(x: Estimate, y: Estimate | None) -> Estimate:
@@ -112,9 +110,7 @@ def pooled(x: Estimate, y: Estimate | None) -> Estimate:
             parts.append(part)
         else:
             parts.append(Part(f"x, {part.name}", 0.5 * part.relative, part.degrees_of_freedom))
-    parts += [
-        Part(f"y, {p.name}", 0.5 * p.relative, p.degrees_of_freedom) for p in y.parts if not p.name.startswith(COMMON)
-    ]
+    parts += [Part(f"y, {p.name}", 0.5 * p.relative, p.degrees_of_freedom) for p in y.parts if not p.name.startswith(COMMON)]
     mean = math.sqrt(float(x.value.m_as(MM)) * float(y.value.m_as(MM)))
     return Estimate(Quantity(mean, MM), tuple(parts), x.confidence)
 
@@ -212,10 +208,14 @@ class BeamMeasurement:
         """
         quality = self.quality if self.quality is not None and self.quality >= 1.0 else None
         return Beam(
-            power=power, radius_x=self.radius_x.measured,
-            radius_y=None if self.radius_y is None else self.radius_y.measured, angle=self.angle,
-            wavelength=wavelength if wavelength is not None else self.wavelength, beam_quality=quality, name=name,
-        )  # fmt: skip
+            power=power,
+            radius_x=self.radius_x.measured,
+            radius_y=None if self.radius_y is None else self.radius_y.measured,
+            angle=self.angle,
+            wavelength=wavelength if wavelength is not None else self.wavelength,
+            beam_quality=quality,
+            name=name,
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of `curecalc spot --json`."""
@@ -227,9 +227,10 @@ class BeamMeasurement:
             "beam_radius": radius,
             "angle": to_json(self.angle),
             "ellipticity": self.ellipticity,
-            "centre": None if self.centre == (None, None) else
-            {axis: None if c is None else to_json(c) for axis, c in zip("xy", self.centre, strict=True)},
-        }  # fmt: skip
+            "centre": None
+            if self.centre == (None, None)
+            else {axis: None if c is None else to_json(c) for axis, c in zip("xy", self.centre, strict=True)},
+        }
         if self.beam_quality:
             pairs = dict(zip("xy", self.beam_quality, strict=False))
             mean = pooled_quality(self.beam_quality)
@@ -241,8 +242,12 @@ class BeamMeasurement:
         if self.radius_y is not None:
             record["budget"]["y"] = [p.to_dict() for p in self.radius_y.parts]
         record["degrees_of_freedom"] = plain(self.radius_x.degrees_of_freedom)
-        record |= {"warnings": list(self.warnings), "source": self.source, "data_sha256": self.sha256 or None,
-                   "cautions": [BEAM_CAUTION, RULES_CAUTION]}  # fmt: skip
+        record |= {
+            "warnings": list(self.warnings),
+            "source": self.source,
+            "data_sha256": self.sha256 or None,
+            "cautions": [BEAM_CAUTION, RULES_CAUTION],
+        }
         return record
 
 
@@ -251,8 +256,11 @@ def pooled_quality(values: Sequence[Estimate]) -> Estimate:
     if len(values) == 1:
         return values[0]
     mean = math.prod(float(v.value.m_as(ONE)) for v in values) ** (1.0 / len(values))
-    parts = [Part(f"{axis}, {p.name}", p.relative / len(values), p.degrees_of_freedom)
-             for axis, v in zip("xy", values, strict=False) for p in v.parts]  # fmt: skip
+    parts = [
+        Part(f"{axis}, {p.name}", p.relative / len(values), p.degrees_of_freedom)
+        for axis, v in zip("xy", values, strict=False)
+        for p in v.parts
+    ]
     return Estimate(Quantity(mean, ONE), tuple(parts), values[0].confidence)
 
 

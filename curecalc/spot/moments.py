@@ -173,9 +173,7 @@ def moments(image: Any, pixel: tuple[float, float], start: Any, *, max_steps: in
             total, nx, ny, xx, xy, yy = _raw(q, wx, wy)
             if not (total > 0 and xx > 0 and yy > 0 and xx * yy > xy * xy):
                 return None
-            change = max(
-                abs(xx / variance[0] - 1), abs(yy / variance[2] - 1), abs(xy - variance[1]) / math.sqrt(xx * yy)
-            )
+            change = max(abs(xx / variance[0] - 1), abs(yy / variance[2] - 1), abs(xy - variance[1]) / math.sqrt(xx * yy))
             found = (total, nx, ny, ground, mx, my, inside, rows, columns, wx, wy)
             mx, my, variance = nx, ny, [xx, xy, yy]
             if change < tolerance:
@@ -209,9 +207,7 @@ def _finish(image: Any, found: Any, variance: Any, block: int, steps: int, settl
     covariance = np.empty((3, 3))
     for a, (i, j, s) in enumerate(terms):
         for b, (k, m, t) in enumerate(terms):
-            covariance[a, b] = (
-                noise_sum(i + k, j + m) - t * noise_sum(i, j) - s * noise_sum(k, m) + s * t * noise_sum(0, 0)
-            ) / total**2
+            covariance[a, b] = (noise_sum(i + k, j + m) - t * noise_sum(i, j) - s * noise_sum(k, m) + s * t * noise_sum(0, 0)) / total**2
     # moving the background level and slopes: the same influence summed over the aperture
     shift = np.array([nx - px, ny - py])
     effect = np.empty((3, 3))
@@ -221,16 +217,21 @@ def _finish(image: Any, found: Any, variance: Any, block: int, steps: int, settl
         down = area_sum(i, j + 1) - s * area_sum(0, 1)
         effect[a] = -np.array([level, along + shift[0] * level, down + shift[1] * level]) / total
     covariance += effect @ ground @ effect.T
-    first = np.array(
-        [[area_sum(1, 0), area_sum(2, 0), area_sum(1, 1)], [area_sum(0, 1), area_sum(1, 1), area_sum(0, 2)]]
-    )
+    first = np.array([[area_sum(1, 0), area_sum(2, 0), area_sum(1, 1)], [area_sum(0, 1), area_sum(1, 1), area_sum(0, 2)]])
     from_ground = np.einsum("ij,jk,ik->i", first / total, ground, first / total)
     u_x = math.sqrt(max(noise_sum(2, 0), 0.0) / total**2 + from_ground[0])
     u_y = math.sqrt(max(noise_sum(0, 2), 0.0) / total**2 + from_ground[1])
     noise = float(np.sqrt(max(np.median(local[inside]) / 0.4549, 0.0)))  # median of chi-squared with one degree
     level = float(plane[0] + plane[1] * shift[0] + plane[2] * shift[1])
     return Moments(
-        centre=(nx, ny), variance=variance, covariance=covariance, u_centre=(u_x, u_y), total=total,
-        plane=(level, float(plane[1]), float(plane[2])), noise=noise if noise > 0 else scatter * block, steps=steps,
-        settled=settled, aperture_cut=cut,
-    )  # fmt: skip
+        centre=(nx, ny),
+        variance=variance,
+        covariance=covariance,
+        u_centre=(u_x, u_y),
+        total=total,
+        plane=(level, float(plane[1]), float(plane[2])),
+        noise=noise if noise > 0 else scatter * block,
+        steps=steps,
+        settled=settled,
+        aperture_cut=cut,
+    )

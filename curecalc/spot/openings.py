@@ -116,9 +116,16 @@ def _opening(name: str, value: Measured | Quantity | None) -> tuple[float, float
 
 
 def _profiles(
-    kind: str, position: Quantity, reading: Any, axis: Sequence[str] | None, tilt: bool, slit: tuple[float, float],
-    hole: tuple[float, float], scale: float, confidence: float,
-) -> BeamMeasurement:  # fmt: skip
+    kind: str,
+    position: Quantity,
+    reading: Any,
+    axis: Sequence[str] | None,
+    tilt: bool,
+    slit: tuple[float, float],
+    hole: tuple[float, float],
+    scale: float,
+    confidence: float,
+) -> BeamMeasurement:
     found: dict[str, Any] = {}
     estimates, warnings, steps = {}, [], []
     details: dict[str, Any] = {}
@@ -132,12 +139,7 @@ def _profiles(
         # W0^2 = Wm^2 - s^2/3 (or D^2/4): a wrong opening shifts W0 by s u/(3 W0) (or D u/(4 W0))
         shift = opening[0] * opening[1] / ((3.0 if kind == "slit" else 4.0) * f.radius)
         estimates[name] = scan_estimate(
-            f.radius,
-            f.u_radius,
-            f.degrees_of_freedom,
-            scale,
-            confidence,
-            [(f"common: {kind} opening (Type B)", shift, math.inf)],
+            f.radius, f.u_radius, f.degrees_of_freedom, scale, confidence, [(f"common: {kind} opening (Type B)", shift, math.inf)]
         )
         warnings += _profile_warnings(f"{name} scan: " if len(scans) > 1 else "", kind, f, x, opening[0])
         end = f"_{name}" if len(scans) > 1 else ""
@@ -172,26 +174,18 @@ def _refuse_profile(f: Profile) -> None:
 def _profile_warnings(of: str, kind: str, f: Profile, x: Any, opening: float) -> list[str]:
     out = []
     if min(f.travel_before, f.travel_after) < 1.5:
-        out.append(
-            f"{of}the scan ends {min(f.travel_before, f.travel_after):.1f} radii from the peak. Scan 2.5 radii on either side."
-        )
+        out.append(f"{of}the scan ends {min(f.travel_before, f.travel_after):.1f} radii from the peak. Scan 2.5 radii on either side.")
     if f.points_on_peak < 5:
-        out.append(
-            f"{of}only {f.points_on_peak} readings fall within one radius of the peak. Step by a quarter of the radius or less."
-        )
+        out.append(f"{of}only {f.points_on_peak} readings fall within one radius of the peak. Step by a quarter of the radius or less.")
     if f.u_radius > 0.1 * f.radius:
-        out.append(
-            f"{of}the scatter leaves the radius uncertain by {f.u_radius / f.radius:.0%}. Average longer, or take more readings."
-        )
+        out.append(f"{of}the scatter leaves the radius uncertain by {f.u_radius / f.radius:.0%}. Average longer, or take more readings.")
     if opening > (1.0 if kind == "slit" else 0.5) * f.radius:
         out.append(
             f"{of}the {kind} is {opening / f.radius:.1f} beam radii wide, so its width decides much of the answer. Use one below a third "
             "of the radius."
         )
     if opening == 0.0 and kind == "slit":
-        out.append(
-            f"{of}no slit width is stated, so none is taken out: the radius comes out too large by s^2/(6 W0). Give --slit-width."
-        )
+        out.append(f"{of}no slit width is stated, so none is taken out: the radius comes out too large by s^2/(6 W0). Give --slit-width.")
     if pattern(f.residuals[np.argsort(x, kind="stable")], abs(f.peak)):
         out.append(
             f"{of}the residuals follow a pattern, not noise: the beam is not Gaussian along this axis. Look at the figure, and take a "
@@ -203,19 +197,30 @@ def _profile_warnings(of: str, kind: str, f: Profile, x: Any, opening: float) ->
 def _profile_steps(kind: str, f: Profile, result: Estimate, opening: float) -> list[Step]:
     mm = lambda v, u=None: show_kernel(v, "length", u)  # noqa: E731
     steps = [
-        Step("y(x) = dark + peak exp(-2 (x - x0)^2/W0^2)" + (", summed over the slit" if opening and kind == "slit" else ""),
-             f"dark = {f.dark:.4g}, peak = {f.peak:.4g}, x0 = {mm(f.centre, f.u_centre)}",
-             f"W0 = {mm(f.radius, f.u_radius)}", "Least squares finds the Gaussian that the readings follow."),
-    ]  # fmt: skip
+        Step(
+            "y(x) = dark + peak exp(-2 (x - x0)^2/W0^2)" + (", summed over the slit" if opening and kind == "slit" else ""),
+            f"dark = {f.dark:.4g}, peak = {f.peak:.4g}, x0 = {mm(f.centre, f.u_centre)}",
+            f"W0 = {mm(f.radius, f.u_radius)}",
+            "Least squares finds the Gaussian that the readings follow.",
+        )
+    ]
     if opening:
         law, symbol = ("s^2/3", "s") if kind == "slit" else ("D^2/4", "D")
         correct = slit_corrected if kind == "slit" else pinhole_corrected
-        steps.append(Step(
-            f"W0^2 = Wm^2 - {law}", f"Wm = {mm(f.measured_radius)}, {symbol} = {mm(opening)}",
-            mm(correct(f.measured_radius, opening)),
-            f"The {kind} smears the profile; its own second moment comes off."))  # fmt: skip
-    steps.append(Step(
-        "U = t u", f"t = {result.coverage_factor:.4g}, u = {mm(float(result.standard_uncertainty.m_as(MM)))}",
-        f"W0 between {mm(float(result.interval[0].m_as(MM)))} and {mm(float(result.interval[1].m_as(MM)))}",
-        f"A {result.confidence:.0%} interval with Student's t."))  # fmt: skip
+        steps.append(
+            Step(
+                f"W0^2 = Wm^2 - {law}",
+                f"Wm = {mm(f.measured_radius)}, {symbol} = {mm(opening)}",
+                mm(correct(f.measured_radius, opening)),
+                f"The {kind} smears the profile; its own second moment comes off.",
+            )
+        )
+    steps.append(
+        Step(
+            "U = t u",
+            f"t = {result.coverage_factor:.4g}, u = {mm(float(result.standard_uncertainty.m_as(MM)))}",
+            f"W0 between {mm(float(result.interval[0].m_as(MM)))} and {mm(float(result.interval[1].m_as(MM)))}",
+            f"A {result.confidence:.0%} interval with Student's t.",
+        )
+    )
     return steps

@@ -70,19 +70,13 @@ def image_beam(
     '75'
     """
     size_x = pixel_size if isinstance(pixel_size, Measured) else measured(pixel_size)
-    size_y = (
-        size_x
-        if pixel_size_y is None
-        else (pixel_size_y if isinstance(pixel_size_y, Measured) else measured(pixel_size_y))
-    )
+    size_y = size_x if pixel_size_y is None else (pixel_size_y if isinstance(pixel_size_y, Measured) else measured(pixel_size_y))
     px, py = positive("pixel_size", size_x.value, MM), positive("pixel_size_y", size_y.value, MM)
     ratio("confidence", confidence, low=0.5, high=1.0, low_open=False)
     turn = 0.0 if camera_angle is None else float(finite("camera_angle", camera_angle, RAD))
     array = np.asarray(image)
     if array.ndim != 2 or array.dtype.kind not in "uif" or not np.isfinite(array).all():
-        raise QuantityError(
-            f"image must be rows and columns of finite numbers, got {array.dtype} of shape {array.shape}."
-        )
+        raise QuantityError(f"image must be rows and columns of finite numbers, got {array.dtype} of shape {array.shape}.")
     spot = checked(image_spot, array, (px, py), full_scale=full_scale)
     sign = -1.0 if mirrored else 1.0
     angle = turn + sign * spot.axes.angle
@@ -101,10 +95,16 @@ def image_beam(
             "is used for tracks."
         )
     return BeamMeasurement(
-        kind="image", radius_x=radii[0], radius_y=radii[1], angle=Quantity(math.degrees(angle), DEG),
-        centre=(Quantity(spot.centre[0], MM), Quantity(spot.centre[1], MM)), details=details, warnings=tuple(warnings),
-        steps=tuple(_steps(spot, radii)), fits=(("image", spot, tracks, None),),
-    )  # fmt: skip
+        kind="image",
+        radius_x=radii[0],
+        radius_y=radii[1],
+        angle=Quantity(math.degrees(angle), DEG),
+        centre=(Quantity(spot.centre[0], MM), Quantity(spot.centre[1], MM)),
+        details=details,
+        warnings=tuple(warnings),
+        steps=tuple(_steps(spot, radii)),
+        fits=(("image", spot, tracks, None),),
+    )
 
 
 def directions(spot: Spot, count: int = _DIRECTIONS) -> list[Track]:
@@ -144,9 +144,7 @@ def line_exposure(*, measurement: BeamMeasurement, track_angle: Quantity) -> Tra
     return track_exposure(spot.profile, spot.profile_x, spot.profile_y, use.variance, angle)
 
 
-def _details(
-    spot: Spot, tracks: list[Track], turn: float, sign: float, depth: Measured | Quantity | None
-) -> dict[str, Any]:
+def _details(spot: Spot, tracks: list[Track], turn: float, sign: float, depth: Measured | Quantity | None) -> dict[str, Any]:
     f = spot.fit_axes
     found: dict[str, Any] = {
         "method": "second moments (ISO 11146)" if spot.by_moments else "Gaussian fit",
@@ -162,11 +160,7 @@ def _details(
         "mended_pixels": spot.mended,
     }
     if tracks:
-        dp = (
-            None
-            if depth is None
-            else positive("penetration_depth", depth.value if isinstance(depth, Measured) else depth, MM)
-        )
+        dp = None if depth is None else positive("penetration_depth", depth.value if isinstance(depth, Measured) else depth, MM)
         found["line_exposure"] = _line_record(tracks, turn, sign, dp)
     return found
 
@@ -189,10 +183,14 @@ def _line_record(tracks: list[Track], turn: float, sign: float, dp: float | None
         "strongest_over_weakest_direction": float(peaks.max() / peaks.min()),
         "depth_range_over_directions": depth(float(peaks.max() / peaks.min())),
         "directions": [
-            {"track_angle": Quantity(math.degrees(turn + sign * t.angle) % 180.0, DEG), "perpendicular_radius": Quantity(t.radius, MM),
-             "image_over_gaussian": t.ratio} for t in tracks[:: max(1, len(tracks) // 12)]
+            {
+                "track_angle": Quantity(math.degrees(turn + sign * t.angle) % 180.0, DEG),
+                "perpendicular_radius": Quantity(t.radius, MM),
+                "image_over_gaussian": t.ratio,
+            }
+            for t in tracks[:: max(1, len(tracks) // 12)]
         ],
-    }  # fmt: skip
+    }
 
 
 def _steps(spot: Spot, radii: list[Estimate]) -> list[Step]:
@@ -200,19 +198,37 @@ def _steps(spot: Spot, radii: list[Estimate]) -> list[Step]:
     steps = []
     m = spot.moments
     if spot.by_moments and m is not None:
-        steps.append(Step(
-            "plane = level + slopes, from the pixels beyond three radii", f"level {m.plane[0]:.4g} counts, noise {m.noise:.3g} counts",
-            f"signal to noise {spot.signal_to_noise:.3g}", "The background is taken off before anything is summed."))  # fmt: skip
-        steps.append(Step(
-            "s^2 = sum (q - centre)^2 I / sum I, inside three beam widths", f"{m.steps} rounds",
-            f"centre {mm(m.centre[0])}, {mm(m.centre[1])}", "The width ISO 11146 defines; the aperture keeps noise out."))  # fmt: skip
+        steps.append(
+            Step(
+                "plane = level + slopes, from the pixels beyond three radii",
+                f"level {m.plane[0]:.4g} counts, noise {m.noise:.3g} counts",
+                f"signal to noise {spot.signal_to_noise:.3g}",
+                "The background is taken off before anything is summed.",
+            )
+        )
+        steps.append(
+            Step(
+                "s^2 = sum (q - centre)^2 I / sum I, inside three beam widths",
+                f"{m.steps} rounds",
+                f"centre {mm(m.centre[0])}, {mm(m.centre[1])}",
+                "The width ISO 11146 defines; the aperture keeps noise out.",
+            )
+        )
     else:
-        steps.append(Step(
-            "I = peak exp(-2 d^T W^-2 d) + plane", f"peak {spot.bell.peak:.4g}, background {spot.bell.plane[0]:.4g} counts",
-            f"residual {spot.gaussian_residual:.2%} of the peak", "Second moments cannot be had, so a Gaussian is fitted."))  # fmt: skip
-    steps.append(Step(
-        "W = 2 s, less p^2/3 for the pixels, along the principal axes",
-        "a round beam within the noise: axes stay x and y" if spot.axes.round else f"axis at {math.degrees(spot.axes.angle):.1f} deg",
-        " and ".join(mm(float(r.value.m_as(MM)), float(r.standard_uncertainty.m_as(MM))) for r in radii),
-        "Twice the standard deviation is the 1/e^2 radius of a Gaussian, half of D4sigma."))  # fmt: skip
+        steps.append(
+            Step(
+                "I = peak exp(-2 d^T W^-2 d) + plane",
+                f"peak {spot.bell.peak:.4g}, background {spot.bell.plane[0]:.4g} counts",
+                f"residual {spot.gaussian_residual:.2%} of the peak",
+                "Second moments cannot be had, so a Gaussian is fitted.",
+            )
+        )
+    steps.append(
+        Step(
+            "W = 2 s, less p^2/3 for the pixels, along the principal axes",
+            "a round beam within the noise: axes stay x and y" if spot.axes.round else f"axis at {math.degrees(spot.axes.angle):.1f} deg",
+            " and ".join(mm(float(r.value.m_as(MM)), float(r.standard_uncertainty.m_as(MM))) for r in radii),
+            "Twice the standard deviation is the 1/e^2 radius of a Gaussian, half of D4sigma.",
+        )
+    )
     return steps

@@ -173,9 +173,7 @@ def power_reading(
     transmission = 1.0
     for name, loss, _ in losses:
         if not 0.0 <= loss < 1.0:
-            raise ValueError(
-                f"loss {name} must be at least 0 and below 1, got {loss:g}. Write the share of power lost, like '4 %'."
-            )
+            raise ValueError(f"loss {name} must be at least 0 and below 1, got {loss:g}. Write the share of power lost, like '4 %'.")
         transmission *= 1.0 - loss
     value = mean * transmission
     parts = [("readings (Type A)", type_a * transmission, dof_a)]
@@ -188,8 +186,19 @@ def power_reading(
         parts.append(("drift (Type B)", abs(change) / math.sqrt(12.0) * transmission, math.inf))
     total, dof = combine(uncertainties=[p[1] for p in parts], degrees_of_freedom=[p[2] for p in parts])
     return PowerReading(
-        value=value, standard_uncertainty=total, effective_dof=dof, mean=mean, sd=sd, type_a=type_a,
-        readings=int(kept.size), left_out=cut,
-        warm_up_change=float((y[0] - mean) / mean) if cut else 0.0, drift=change / mean, drift_p=drift_p,
-        correlation=used, transmission=transmission, components=tuple(parts), kept=kept,
-    )  # fmt: skip
+        value=value,
+        standard_uncertainty=total,
+        effective_dof=dof,
+        mean=mean,
+        sd=sd,
+        type_a=type_a,
+        readings=int(kept.size),
+        left_out=cut,
+        warm_up_change=float((y[0] - mean) / mean) if cut else 0.0,
+        drift=change / mean,
+        drift_p=drift_p,
+        correlation=used,
+        transmission=transmission,
+        components=tuple(parts),
+        kept=kept,
+    )

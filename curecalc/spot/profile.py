@@ -147,9 +147,7 @@ def _model(x: Any, middle: float, scale: float, slit: float, with_tilt: bool) ->
     return model
 
 
-def profile(
-    position: Any, reading: Any, *, slit_width: float = 0.0, pinhole_diameter: float = 0.0, tilt: bool = True
-) -> Profile:
+def profile(position: Any, reading: Any, *, slit_width: float = 0.0, pinhole_diameter: float = 0.0, tilt: bool = True) -> Profile:
     """Gaussian fit of a slit or pinhole profile, with the width of the opening taken out.
 
     Parameters
@@ -191,9 +189,7 @@ def profile(
     return _as_profile(x, y, order, result, middle, scale, slit_width, pinhole_diameter, with_tilt, weighted)
 
 
-def _flat_or_tilted(
-    x: Any, y: Any, middle: float, scale: float, slit: float, with_tilt: bool, start: Any = None
-) -> Fit:
+def _flat_or_tilted(x: Any, y: Any, middle: float, scale: float, slit: float, with_tilt: bool, start: Any = None) -> Fit:
     """Best fit from the best knot of a grid of centres and radii, and from the guesses of the profile's own moments."""
     found = scan_start(x, y, lambda g: np.exp(-2.0 * g * g), lambda s, t: [t] * with_tilt, 1.0 if with_tilt else 0.0)
     dark, peak, centre, radius = _start(x, y)
@@ -212,9 +208,8 @@ def _flat_or_tilted(
 
 
 def _as_profile(
-    x: Any, y: Any, order: Any, result: Fit, middle: float, scale: float, slit: float, pinhole: float,
-    with_tilt: bool, weighted: bool,
-) -> Profile:  # fmt: skip
+    x: Any, y: Any, order: Any, result: Fit, middle: float, scale: float, slit: float, pinhole: float, with_tilt: bool, weighted: bool
+) -> Profile:
     centre, log_radius, dark, peak = result.parameters[:4]
     found = math.exp(log_radius)
     u_found = found * result.sd[1]
@@ -232,15 +227,27 @@ def _as_profile(
     second = float((weight * (x - mean) ** 2).sum() / weight.sum()) if weight.sum() else math.nan
     back = np.argsort(order, kind="stable")
     return Profile(
-        radius=radius, u_radius=float(u_found), measured_radius=measured, centre=float(centre),
-        u_centre=float(result.sd[0]), dark=float(dark), peak=float(peak), tilt=float(tilt),
+        radius=radius,
+        u_radius=float(u_found),
+        measured_radius=measured,
+        centre=float(centre),
+        u_centre=float(result.sd[0]),
+        dark=float(dark),
+        peak=float(peak),
+        tilt=float(tilt),
         u_tilt=float(result.sd[4] / scale) if with_tilt else 0.0,
         residual_sd=float(np.sqrt((result.residuals**2).sum() / max(result.degrees_of_freedom, 1))),
-        degrees_of_freedom=interval_dof(result, weighted), travel_before=float((centre - x[0]) / measured),
-        travel_after=float((x[-1] - centre) / measured), points_on_peak=int(np.sum(np.abs(x - centre) < measured)),
-        with_tilt=with_tilt, weighted=weighted, moment_radius=2.0 * math.sqrt(second) if second > 0 else math.nan,
-        fitted=result.fitted[back], residuals=result.residuals[back], converged=result.converged,
-    )  # fmt: skip
+        degrees_of_freedom=interval_dof(result, weighted),
+        travel_before=float((centre - x[0]) / measured),
+        travel_after=float((x[-1] - centre) / measured),
+        points_on_peak=int(np.sum(np.abs(x - centre) < measured)),
+        with_tilt=with_tilt,
+        weighted=weighted,
+        moment_radius=2.0 * math.sqrt(second) if second > 0 else math.nan,
+        fitted=result.fitted[back],
+        residuals=result.residuals[back],
+        converged=result.converged,
+    )
 
 
 def peak_fit(*, position: Any, reading: Any) -> Fit:

@@ -72,8 +72,9 @@ def knife_edge_beam(
         fitted = checked(knife_edge, x, y, drift=drift, low=clip_level)
         _refuse_edge(name, fitted, x, y)
         found[name] = (fitted, x, y)
-    estimates = {name: scan_estimate(f.radius, f.u_radius, f.degrees_of_freedom, scale_uncertainty, confidence)
-                 for name, (f, _, _) in found.items()}  # fmt: skip
+    estimates = {
+        name: scan_estimate(f.radius, f.u_radius, f.degrees_of_freedom, scale_uncertainty, confidence) for name, (f, _, _) in found.items()
+    }
     warnings = [w for name, (f, x, y) in found.items() for w in _edge_warnings(_of(name, found), f, x, y)]
     details: dict[str, Any] = {"clip_level": clip_level}
     for name, (f, _, _) in found.items():
@@ -82,12 +83,16 @@ def knife_edge_beam(
         details[f"residual{end}"] = f.residual_sd / f.full
         details[f"direction{end}"] = "rising" if f.rising else "falling"
         details[f"drift_fitted{end}"] = f.with_drift
-        details[f"source_drift{end}"] = (
-            f.drift * (f.travel_before + f.travel_after) * f.radius / f.full if f.with_drift else None
-        )
+        details[f"source_drift{end}"] = f.drift * (f.travel_before + f.travel_after) * f.radius / f.full if f.with_drift else None
 
-    return measurement("knife-edge", found, estimates, details, warnings, [
-        step for name, (f, _, _) in found.items() for step in _edge_steps(f, estimates[name], clip_level)])  # fmt: skip
+    return measurement(
+        "knife-edge",
+        found,
+        estimates,
+        details,
+        warnings,
+        [step for name, (f, _, _) in found.items() for step in _edge_steps(f, estimates[name], clip_level)],
+    )
 
 
 # ---------------------------------------------------------------- shared
@@ -100,9 +105,7 @@ def scans_of(position: Quantity, reading: Any, axis: Sequence[str] | None) -> li
     if x.ndim != 1 or y.shape != x.shape:
         raise QuantityError(f"position and reading must be of one length, got {x.shape} and {y.shape}.")
     if not np.isfinite(y).all():
-        raise QuantityError(
-            f"reading must be finite, got {y[~np.isfinite(y)][0]} at index {int(np.argmax(~np.isfinite(y)))}."
-        )
+        raise QuantityError(f"reading must be finite, got {y[~np.isfinite(y)][0]} at index {int(np.argmax(~np.isfinite(y)))}.")
     if axis is None:
         return [("x", x, y)]
     names = [str(a).strip().lower() for a in axis]
@@ -127,27 +130,29 @@ def enough(name: str, x: Any, least: int, what: str) -> None:
         )
 
 
-def scan_estimate(
-    radius: float, u: float, dof: int, scale: float, confidence: float, more: Sequence[Any] = ()
-) -> Estimate:
+def scan_estimate(radius: float, u: float, dof: int, scale: float, confidence: float, more: Sequence[Any] = ()) -> Estimate:
     ratio("scale_uncertainty", scale, low=0.0, high=0.5, low_open=False)
     ratio("confidence", confidence, low=0.5, high=1.0, low_open=False)
-    return estimate(
-        radius, [("fit (Type A)", u, dof), (_SCALE, scale * radius, math.inf), *more], confidence=confidence
-    )
+    return estimate(radius, [("fit (Type A)", u, dof), (_SCALE, scale * radius, math.inf), *more], confidence=confidence)
 
 
-def measurement(kind: str, found: dict[str, Any], estimates: dict[str, Estimate], details: dict[str, Any],
-                 warnings: list[str], steps: list[Step]) -> BeamMeasurement:  # fmt: skip
+def measurement(
+    kind: str, found: dict[str, Any], estimates: dict[str, Estimate], details: dict[str, Any], warnings: list[str], steps: list[Step]
+) -> BeamMeasurement:
     if len(found) == 1:
         warnings = [*warnings, "one axis was scanned, so the beam is taken as round. Scan the other axis as well."]
     (first, *other) = found
     centres = {name: Quantity(f.centre, MM) for name, (f, _, _) in found.items()}
     return BeamMeasurement(
-        kind=kind, radius_x=estimates[first], radius_y=estimates[other[0]] if other else None,
-        centre=(centres.get("x"), centres.get("y")), details=details, warnings=tuple(warnings), steps=tuple(steps),
+        kind=kind,
+        radius_x=estimates[first],
+        radius_y=estimates[other[0]] if other else None,
+        centre=(centres.get("x"), centres.get("y")),
+        details=details,
+        warnings=tuple(warnings),
+        steps=tuple(steps),
         fits=tuple((name, f, x, y) for name, (f, x, y) in found.items()),
-    )  # fmt: skip
+    )
 
 
 # ---------------------------------------------------------------- knife edge
@@ -189,14 +194,10 @@ def _edge_warnings(of: str, f: KnifeEdge, x: Any, y: Any) -> list[str]:
     if f.points_on_edge < 6:
         out.append(f"{of}only {f.points_on_edge} readings fall on the edge. Step by a quarter of the radius or less.")
     if f.u_radius > 0.1 * f.radius:
-        out.append(
-            f"{of}the scatter leaves the radius uncertain by {f.u_radius / f.radius:.0%}. Average longer, or take more readings."
-        )
+        out.append(f"{of}the scatter leaves the radius uncertain by {f.u_radius / f.radius:.0%}. Average longer, or take more readings.")
     if f.with_drift and f.u_drift > 0 and abs(f.drift) > 4.0 * f.u_drift and abs(f.drift) * np.ptp(x) > 0.02 * f.full:
         change = f.drift * float(np.ptp(x)) / f.full
-        out.append(
-            f"{of}the source changed by {change:+.1%} during the scan; the fit takes it out. Let the laser settle first."
-        )
+        out.append(f"{of}the source changed by {change:+.1%} during the scan; the fit takes it out. Let the laser settle first.")
     if f.clip is not None and abs(f.clip.radius - f.radius) > max(0.05 * f.radius, 4.0 * f.u_radius):
         out.append(
             f"{of}the two-level estimate differs by {f.clip.radius / f.radius - 1:+.0%} from the fit: the profile is not Gaussian "
@@ -224,18 +225,27 @@ def _edge_steps(f: KnifeEdge, result: Estimate, low: float) -> list[Step]:
     mm = lambda v, u=None: show_kernel(v, "length", u)  # noqa: E731
     tail = " + drift terms" if f.with_drift else ""
     steps = [
-        Step(f"P(x) = dark + full/2 [1 {'+' if f.rising else '-'} erf(sqrt2 (x - x0)/W0)]{tail}",
-             f"dark = {f.dark:.4g}, full = {f.full:.4g}, x0 = {mm(f.centre, f.u_centre)}",
-             f"W0 = {mm(f.radius, f.u_radius)}",
-             "The transmitted power is the Gaussian summed up to the edge; least squares finds its radius at 1/e^2."),
-        Step("U = t u", f"t = {result.coverage_factor:.4g} for {result.degrees_of_freedom:.3g} degrees of freedom, "
-             f"u = {mm(float(result.standard_uncertainty.m_as(MM)))}",
-             f"W0 between {mm(float(result.interval[0].m_as(MM)))} and {mm(float(result.interval[1].m_as(MM)))}",
-             f"A {result.confidence:.0%} interval from the scatter about the curve, and from the stage where stated."),
-    ]  # fmt: skip
+        Step(
+            f"P(x) = dark + full/2 [1 {'+' if f.rising else '-'} erf(sqrt2 (x - x0)/W0)]{tail}",
+            f"dark = {f.dark:.4g}, full = {f.full:.4g}, x0 = {mm(f.centre, f.u_centre)}",
+            f"W0 = {mm(f.radius, f.u_radius)}",
+            "The transmitted power is the Gaussian summed up to the edge; least squares finds its radius at 1/e^2.",
+        ),
+        Step(
+            "U = t u",
+            f"t = {result.coverage_factor:.4g} for {result.degrees_of_freedom:.3g} degrees of freedom, "
+            f"u = {mm(float(result.standard_uncertainty.m_as(MM)))}",
+            f"W0 between {mm(float(result.interval[0].m_as(MM)))} and {mm(float(result.interval[1].m_as(MM)))}",
+            f"A {result.confidence:.0%} interval from the scatter about the curve, and from the stage where stated.",
+        ),
+    ]
     if f.clip is not None:
-        steps.append(Step(
-            f"W0 = {clip_factor(low):.6f} (x{100 - 100 * low:g} - x{100 * low:g})",
-            f"{clip_factor(low):.6f} x {mm(abs(f.clip.position_high - f.clip.position_low))}", mm(f.clip.radius),
-            "The quick estimate from two levels, beside the fit: it reads high at coarse steps and uses two points only."))  # fmt: skip
+        steps.append(
+            Step(
+                f"W0 = {clip_factor(low):.6f} (x{100 - 100 * low:g} - x{100 * low:g})",
+                f"{clip_factor(low):.6f} x {mm(abs(f.clip.position_high - f.clip.position_low))}",
+                mm(f.clip.radius),
+                "The quick estimate from two levels, beside the fit: it reads high at coarse steps and uses two points only.",
+            )
+        )
     return steps

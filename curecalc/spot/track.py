@@ -89,9 +89,14 @@ def track_exposure(image: Any, x: Any, y: Any, variance: tuple[float, float, flo
     step = pitch * max(1, math.ceil(radius / 60.0 / pitch))  # whole pixels, else bins and pixels beat
     distance, share = line_profile(image, x, y, angle, step=step)
     return Track(
-        angle=angle, radius=radius, image_peak=_top(distance, share, radius), gaussian_peak=gaussian_peak(radius),
-        distance=distance, image=share, gaussian=gaussian_peak(radius) * np.exp(-2.0 * (distance / radius) ** 2),
-    )  # fmt: skip
+        angle=angle,
+        radius=radius,
+        image_peak=_top(distance, share, radius),
+        gaussian_peak=gaussian_peak(radius),
+        distance=distance,
+        image=share,
+        gaussian=gaussian_peak(radius) * np.exp(-2.0 * (distance / radius) ** 2),
+    )
 
 
 def _top(distance: Any, share: Any, radius: float) -> float:

@@ -40,17 +40,20 @@ class Change:
     def to_dict(self) -> dict[str, Any]:
         """The change as it stands in JSON."""
         return {
-            "before": self.before, "after": self.after, "difference": self.difference,
-            "standard_uncertainty": self.standard_uncertainty, "interval": [self.low, self.high],
-            "confidence": self.confidence, "relative": self.relative if math.isfinite(self.relative) else None,
+            "before": self.before,
+            "after": self.after,
+            "difference": self.difference,
+            "standard_uncertainty": self.standard_uncertainty,
+            "interval": [self.low, self.high],
+            "confidence": self.confidence,
+            "relative": self.relative if math.isfinite(self.relative) else None,
             "differs": self.differs,
-        }  # fmt: skip
+        }
 
 
 def change(
-    *, before: float, after: float, before_uncertainty: float, after_uncertainty: float, common: float = 0.0,
-    confidence: float = 0.95,
-) -> Change:  # fmt: skip
+    *, before: float, after: float, before_uncertainty: float, after_uncertainty: float, common: float = 0.0, confidence: float = 0.95
+) -> Change:
     r"""How far `after` is from `before`, u^2 = u1^2 + u2^2 - 2 c1 c2, where the common part cancels.
 
     Parameters

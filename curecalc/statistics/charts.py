@@ -17,9 +17,16 @@ from .rules import RULES, check_rules, run_length, run_signals
 from .series import numbers
 
 __all__ = [
-    "Baseline", "Chart", "Signal", "baseline", "ewma_chart", "ewma_half_width", "ewma_run_length", "individuals_chart",
+    "Baseline",
+    "Chart",
+    "Signal",
+    "baseline",
+    "ewma_chart",
+    "ewma_half_width",
+    "ewma_run_length",
+    "individuals_chart",
     "weighted_means",
-]  # fmt: skip
+]
 
 FEW = 20  # below this many baseline readings the limits themselves are loose
 
@@ -144,12 +151,21 @@ class Chart:
     def to_dict(self) -> dict[str, Any]:
         """The chart as it stands in JSON."""
         return {
-            "chart": self.name, "plotted": self.plotted.tolist(), "centre": self.centre, "lower": self.lower.tolist(),
-            "upper": self.upper.tolist(), "baseline": self.baseline.to_dict(), "rules": list(self.rules),
-            "signals": [signal.to_dict() for signal in self.signals], "in_control": self.in_control,
-            "false_alarm_run_length": self.run_length, "width": self.width, "weight": self.weight, "correlation": self.correlation,
+            "chart": self.name,
+            "plotted": self.plotted.tolist(),
+            "centre": self.centre,
+            "lower": self.lower.tolist(),
+            "upper": self.upper.tolist(),
+            "baseline": self.baseline.to_dict(),
+            "rules": list(self.rules),
+            "signals": [signal.to_dict() for signal in self.signals],
+            "in_control": self.in_control,
+            "false_alarm_run_length": self.run_length,
+            "width": self.width,
+            "weight": self.weight,
+            "correlation": self.correlation,
             "notes": list(self.notes),
-        }  # fmt: skip
+        }
 
 
 def _notes(base: Baseline) -> tuple[str, ...]:
@@ -159,9 +175,7 @@ def _notes(base: Baseline) -> tuple[str, ...]:
     return ()
 
 
-def individuals_chart(
-    values: Any, *, baseline: Baseline, rules: Iterable[str] = ("limit",), width: float = 3.0
-) -> Chart:
+def individuals_chart(values: Any, *, baseline: Baseline, rules: Iterable[str] = ("limit",), width: float = 3.0) -> Chart:
     """Readings one by one against centre +- `width` standard deviations.
 
     Parameters
@@ -185,9 +199,7 @@ def individuals_chart(
     names = check_rules(rules)
     width = float(ratio("width", width))
     if width != 3.0 and names != ("limit",):
-        raise QuantityError(
-            f"run rules are defined for limits at 3 standard deviations, got {width:g}. Leave width at 3."
-        )
+        raise QuantityError(f"run rules are defined for limits at 3 standard deviations, got {width:g}. Leave width at 3.")
     z = (x - baseline.centre) / baseline.sd
     if names == ("limit",):
         found = {"limit": np.abs(z) > width}
@@ -197,9 +209,18 @@ def individuals_chart(
         length = _run_length(names)
     half = width * baseline.sd
     return Chart(
-        "individuals", x, baseline.centre, np.full(x.shape, baseline.centre - half), np.full(x.shape, baseline.centre + half),
-        baseline, _signals(found, z), names, length, width, notes=_notes(baseline),
-    )  # fmt: skip
+        "individuals",
+        x,
+        baseline.centre,
+        np.full(x.shape, baseline.centre - half),
+        np.full(x.shape, baseline.centre + half),
+        baseline,
+        _signals(found, z),
+        names,
+        length,
+        width,
+        notes=_notes(baseline),
+    )
 
 
 @lru_cache(maxsize=16)
@@ -216,9 +237,7 @@ def _signals(found: dict[str, np.ndarray], z: np.ndarray) -> tuple[Signal, ...]:
     return tuple(signal for _, _, signal in sorted(order))
 
 
-def ewma_chart(
-    values: Any, *, baseline: Baseline, weight: float = 0.2, width: float = 3.0, correlation: float = 0.0
-) -> Chart:
+def ewma_chart(values: Any, *, baseline: Baseline, weight: float = 0.2, width: float = 3.0, correlation: float = 0.0) -> Chart:
     r"""Exponentially weighted means of the readings, against their exact limits at each point.
 
     z_i = w x_i + (1 - w) z_(i-1), z_0 the centre; limits centre +- L sd sqrt[w/(2 - w) (1 - (1 - w)^(2 i))], which open
@@ -255,9 +274,20 @@ def ewma_chart(
     above = (smooth > baseline.centre).tolist()
     signals = tuple(Signal(i, "limit", words[above[i]]) for i in np.flatnonzero(outside).tolist())
     return Chart(
-        "ewma", smooth, baseline.centre, baseline.centre - half, baseline.centre + half, baseline, signals, ("limit",),
-        ewma_run_length(w, width), width, w, _notes(baseline), shared,
-    )  # fmt: skip
+        "ewma",
+        smooth,
+        baseline.centre,
+        baseline.centre - half,
+        baseline.centre + half,
+        baseline,
+        signals,
+        ("limit",),
+        ewma_run_length(w, width),
+        width,
+        w,
+        _notes(baseline),
+        shared,
+    )
 
 
 def weighted_means(*, values: Any, start: float, weight: float) -> np.ndarray:
@@ -277,9 +307,7 @@ def weighted_means(*, values: Any, start: float, weight: float) -> np.ndarray:
     return smooth
 
 
-def ewma_half_width(
-    *, sd: float, weight: float, width: float = 3.0, points: Any = math.inf, correlation: float = 0.0
-) -> Any:
+def ewma_half_width(*, sd: float, weight: float, width: float = 3.0, points: Any = math.inf, correlation: float = 0.0) -> Any:
     r"""Half-width of the limits of an exponentially weighted mean after `points` readings (infinite: steady).
 
     L sd sqrt[w/(2 - w) (1 - (1 - w)^(2 n))] for independent readings. With `correlation` f of neighbours (first-order

@@ -33,9 +33,14 @@ class Components:
     def to_dict(self) -> dict[str, Any]:
         """The components as they stand in JSON."""
         return {
-            "mean": self.mean, "mean_standard_uncertainty": self.mean_uncertainty, "between_sd": self.between,
-            "within_sd": self.within, "groups": self.groups, "readings": self.readings, "p_value": self.p_value,
-        }  # fmt: skip
+            "mean": self.mean,
+            "mean_standard_uncertainty": self.mean_uncertainty,
+            "between_sd": self.between,
+            "within_sd": self.within,
+            "groups": self.groups,
+            "readings": self.readings,
+            "p_value": self.p_value,
+        }
 
 
 def between_and_within(*, groups: Any, values: Any) -> Components:
@@ -62,9 +67,7 @@ def between_and_within(*, groups: Any, values: Any) -> Components:
         raise QuantityError(f"groups has {place.size} labels and values {y.size} readings; they must pair up.")
     a, total = labels.size, y.size
     if a < 2 or total <= a:
-        raise QuantityError(
-            f"needs at least two groups and two readings in one of them, got {a} groups and {total} readings."
-        )
+        raise QuantityError(f"needs at least two groups and two readings in one of them, got {a} groups and {total} readings.")
     n = np.bincount(place).astype(np.float64)
     means = np.bincount(place, weights=y) / n
     grand = float(y.mean())

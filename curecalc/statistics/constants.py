@@ -66,10 +66,18 @@ def chart_constants(n: int) -> ChartConstants:
     c4 = math.sqrt(2.0 / (n - 1)) * math.exp(math.lgamma(n / 2.0) - math.lgamma((n - 1) / 2.0))
     spread = 3.0 * math.sqrt(1.0 - c4 * c4) / c4
     return ChartConstants(
-        n=n, d2=d2, d3=d3, c4=c4,
-        A2=3.0 / (d2 * math.sqrt(n)), D3=max(0.0, 1.0 - 3.0 * d3 / d2), D4=1.0 + 3.0 * d3 / d2,
-        A3=3.0 / (c4 * math.sqrt(n)), B3=max(0.0, 1.0 - spread), B4=1.0 + spread, E2=3.0 / d2,
-    )  # fmt: skip
+        n=n,
+        d2=d2,
+        d3=d3,
+        c4=c4,
+        A2=3.0 / (d2 * math.sqrt(n)),
+        D3=max(0.0, 1.0 - 3.0 * d3 / d2),
+        D4=1.0 + 3.0 * d3 / d2,
+        A3=3.0 / (c4 * math.sqrt(n)),
+        B3=max(0.0, 1.0 - spread),
+        B4=1.0 + spread,
+        E2=3.0 / d2,
+    )
 
 
 def _mean_square_range(n: int, points: int) -> float:

@@ -39,15 +39,17 @@ class Covariates:
     def to_dict(self) -> dict[str, Any]:
         """The model as it stands in JSON."""
         return {
-            "constant": self.coefficients[0], "constant_standard_uncertainty": self.standard_uncertainties[0],
+            "constant": self.coefficients[0],
+            "constant_standard_uncertainty": self.standard_uncertainties[0],
             "covariates": {
                 name: {"coefficient": b, "standard_uncertainty": u, "p_value": p, "mean": m}
                 for name, b, u, p, m in zip(
                     self.names, self.coefficients[1:], self.standard_uncertainties[1:], self.p_values[1:], self.means
                 )
             },
-            "residual_sd": self.residual_sd, "degrees_of_freedom": self.degrees_of_freedom,
-        }  # fmt: skip
+            "residual_sd": self.residual_sd,
+            "degrees_of_freedom": self.degrees_of_freedom,
+        }
 
 
 def regress(values: Any, covariates: Mapping[str, Any], *, groups: Any = None) -> Covariates:
@@ -77,9 +79,7 @@ def regress(values: Any, covariates: Mapping[str, Any], *, groups: Any = None) -
     y = numbers("values", values, minimum=len(names) + 2)
     place, lots = (np.zeros(y.size, dtype=np.int64), 1) if groups is None else _places(groups, y)
     if y.size < len(names) + lots + 1:
-        raise QuantityError(
-            f"{lots} groups and {len(names)} covariates need at least {len(names) + lots + 1} values, got {y.size}."
-        )
+        raise QuantityError(f"{lots} groups and {len(names)} covariates need at least {len(names) + lots + 1} values, got {y.size}.")
     columns = [numbers(name, covariates[name], minimum=1) for name in names]
     for name, column in zip(names, columns):
         same_length(name, column, "values", y)
@@ -93,9 +93,7 @@ def regress(values: Any, covariates: Mapping[str, Any], *, groups: Any = None) -
     design = np.column_stack([np.ones(y.size), *((column - m) / s for column, m, s in zip(columns, means, scales))])
     q, r = np.linalg.qr(design)
     if names and np.min(np.abs(np.diag(r))) < 1e-9 * np.max(np.abs(np.diag(r))):
-        raise QuantityError(
-            f"{', '.join(names)} move together in these entries, so their effects cannot be told apart."
-        )
+        raise QuantityError(f"{', '.join(names)} move together in these entries, so their effects cannot be told apart.")
     raw = np.linalg.solve(r, q.T @ y)
     residuals = y - design @ raw
     raw = raw + np.linalg.solve(r, q.T @ residuals)  # one step of refinement
@@ -112,9 +110,15 @@ def regress(values: Any, covariates: Mapping[str, Any], *, groups: Any = None) -
     t = np.divide(coefficients, u, out=np.where(coefficients == 0.0, 0.0, np.inf), where=u > 0.0)
     p = 2.0 * stdtr(dof, -np.abs(t))
     return Covariates(
-        names, tuple(coefficients.tolist()), tuple(u.tolist()), tuple(p.tolist()), math.sqrt(variance), dof, covariance,
+        names,
+        tuple(coefficients.tolist()),
+        tuple(u.tolist()),
+        tuple(p.tolist()),
+        math.sqrt(variance),
+        dof,
+        covariance,
         tuple(means.tolist()),
-    )  # fmt: skip
+    )
 
 
 def _places(groups: Any, y: np.ndarray) -> tuple[np.ndarray, int]:

@@ -12,9 +12,19 @@ from .intervals import f_p, t_p
 from .line import LineFit, ordinary_line
 
 __all__ = [
-    "Influence", "LackOfFit", "Parabola", "RobustLine", "added_term", "curvature", "groups_of", "influence",
-    "lack_of_fit", "parabola", "robust_line", "within_groups",
-]  # fmt: skip
+    "Influence",
+    "LackOfFit",
+    "Parabola",
+    "RobustLine",
+    "added_term",
+    "curvature",
+    "groups_of",
+    "influence",
+    "lack_of_fit",
+    "parabola",
+    "robust_line",
+    "within_groups",
+]
 
 
 @dataclass(frozen=True)
@@ -124,9 +134,12 @@ def parabola(x: Any, y: Any, weight: Any | None = None) -> Parabola:
         raise QuantityError("a parabola needs at least three different x. Add coupons at other exposures.")
     c0, c1, c2 = (w * y).sum(-1) / total, (w * z * y).sum(-1) / szz, (w * q * y).sum(-1) / sqq
     residuals = y - c0[..., None] - c1[..., None] * z - c2[..., None] * q
-    c0, c1, c2 = (c + d for c, d in zip((c0, c1, c2), (
-        (w * residuals).sum(-1) / total, (w * z * residuals).sum(-1) / szz, (w * q * residuals).sum(-1) / sqq,
-    )))  # fmt: skip
+    c0, c1, c2 = (
+        c + d
+        for c, d in zip(
+            (c0, c1, c2), ((w * residuals).sum(-1) / total, (w * z * residuals).sum(-1) / szz, (w * q * residuals).sum(-1) / sqq)
+        )
+    )
     residuals = y - c0[..., None] - c1[..., None] * z - c2[..., None] * q
     squares = (w * residuals**2).sum(-1)
     dof = n - 3
@@ -140,12 +153,16 @@ def parabola(x: Any, y: Any, weight: Any | None = None) -> Parabola:
     d_linear = -alpha / s - 2.0 * m / s**2
     d_constant = -beta + alpha * m / s + m**2 / s**2
     return Parabola(
-        constant[()], linear[()], quadratic[()],
+        constant[()],
+        linear[()],
+        quadratic[()],
         np.sqrt(v0 + v1 * (m / s) ** 2 + v2 * d_constant**2)[()],
         np.sqrt(v1 / s**2 + v2 * d_linear**2)[()],
         np.sqrt(v2 / s**4)[()],
-        np.sqrt(scale)[()], squares[()], dof,
-    )  # fmt: skip
+        np.sqrt(scale)[()],
+        squares[()],
+        dof,
+    )
 
 
 def curvature(x: Any, y: Any) -> tuple[Any, Any, Any, int] | None:
@@ -224,9 +241,7 @@ def influence(fit: LineFit, x: Any, *, weight: Any | None = None) -> Influence:
         internal = residual / np.sqrt(squares / dof * free)
         internal = np.where(free > 1e-12, internal, np.nan)
         left = np.maximum(squares - residual**2 / free, 0.0)
-        external = np.where(
-            left > 1e-28 * squares, residual / np.sqrt(left / max(dof - 1, 1) * free), np.sign(residual) * np.inf
-        )
+        external = np.where(left > 1e-28 * squares, residual / np.sqrt(left / max(dof - 1, 1) * free), np.sign(residual) * np.inf)
         external = np.where((free > 1e-12) & (squares > 0), external, np.nan)
         cook = internal**2 * leverage / free / 2.0
     if dof < 2:

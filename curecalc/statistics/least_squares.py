@@ -42,15 +42,7 @@ class Fit:
         return np.sqrt(np.diag(self.covariance))
 
 
-def fit(
-    model: Model,
-    y: Any,
-    start: Any,
-    *,
-    sigma: Any = None,
-    known_sigma: bool = False,
-    max_steps: int = 200,
-) -> Fit:
+def fit(model: Model, y: Any, start: Any, *, sigma: Any = None, known_sigma: bool = False, max_steps: int = 200) -> Fit:
     """Parameters that minimise sum(((y - model)/sigma)^2), by Levenberg's damping of Gauss-Newton steps.
 
     Parameters

@@ -14,16 +14,7 @@ import numpy as np
 
 from ..errors import QuantityError
 
-__all__ = [
-    "LineFit",
-    "mean_sd",
-    "ordinary_line",
-    "prediction_sd",
-    "relative_line",
-    "value_at",
-    "weighted_line",
-    "york_line",
-]
+__all__ = ["LineFit", "mean_sd", "ordinary_line", "prediction_sd", "relative_line", "value_at", "weighted_line", "york_line"]
 
 _UNKNOWN, _KNOWN = "from the scatter", "as stated"
 
@@ -159,9 +150,7 @@ def york_line(x: Any, y: Any, sigma_x: Any, sigma_y: Any, *, steps: int = 100) -
     x, y = _points(x, y)
     vx = np.broadcast_to(np.asarray(sigma_x, dtype=float), x.shape) ** 2
     vy = np.broadcast_to(np.asarray(sigma_y, dtype=float), x.shape) ** 2
-    slope = np.asarray(
-        _weighted(x, y, 1.0 / (vy + np.asarray(ordinary_line(x, y).slope)[..., None] ** 2 * vx), known=True).slope
-    )
+    slope = np.asarray(_weighted(x, y, 1.0 / (vy + np.asarray(ordinary_line(x, y).slope)[..., None] ** 2 * vx), known=True).slope)
     for _ in range(steps):
         weight = 1.0 / (vy + slope[..., None] ** 2 * vx)
         total = weight.sum(-1)
@@ -175,9 +164,7 @@ def york_line(x: Any, y: Any, sigma_x: Any, sigma_y: Any, *, steps: int = 100) -
             break
     else:
         if np.any(np.abs(new - slope) > 1e-9 * np.abs(slope)) or not np.all(np.isfinite(slope)):
-            raise QuantityError(
-                "the line with errors in both axes does not settle. State smaller exposure uncertainties."
-            )
+            raise QuantityError("the line with errors in both axes does not settle. State smaller exposure uncertainties.")
     adjusted_mean = x_bar + (weight * beta).sum(-1) / total
     deviation = beta - ((weight * beta).sum(-1) / total)[..., None]
     sxx = (weight * deviation**2).sum(-1)
@@ -247,9 +234,18 @@ def _weighted(x: np.ndarray, y: np.ndarray, weight: np.ndarray, *, known: bool) 
 
 
 def _made(
-    slope: Any, x_mean: Any, y_mean: Any, sxx: Any, total: Any, scale: Any, squares: Any, n: int, t_dof: float,
-    residuals: Any, uncertainties: str,
-) -> LineFit:  # fmt: skip
+    slope: Any,
+    x_mean: Any,
+    y_mean: Any,
+    sxx: Any,
+    total: Any,
+    scale: Any,
+    squares: Any,
+    n: int,
+    t_dof: float,
+    residuals: Any,
+    uncertainties: str,
+) -> LineFit:
     slope_variance = scale / sxx
     intercept_variance = scale / total + x_mean**2 * slope_variance
     covariance = -x_mean * slope_variance

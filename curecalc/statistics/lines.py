@@ -12,15 +12,7 @@ from ..errors import QuantityError
 from .intervals import f_p, t_p, t_quantile
 from .line import LineFit, mean_sd, ordinary_line, value_at
 
-__all__ = [
-    "Difference",
-    "FTest",
-    "LinesComparison",
-    "compare_fits",
-    "compare_lines",
-    "difference_at",
-    "log_exposure_change",
-]
+__all__ = ["Difference", "FTest", "LinesComparison", "compare_fits", "compare_lines", "difference_at", "log_exposure_change"]
 
 
 @dataclass(frozen=True)
@@ -132,9 +124,7 @@ class Difference:
     equivalent: Any
 
 
-def difference_at(
-    old: LineFit, new: LineFit, x: Any, *, tolerance: Any = float("nan"), confidence: float = 0.95
-) -> Difference:
+def difference_at(old: LineFit, new: LineFit, x: Any, *, tolerance: Any = float("nan"), confidence: float = 0.95) -> Difference:
     """New minus old line at x, and whether it stays inside +-tolerance.
 
     The interval runs from one one-sided bound at `confidence` to the other (so it holds 2 confidence - 1); it lies
@@ -147,9 +137,7 @@ def difference_at(
     return _difference(value, (mean_sd(old, x), mean_sd(new, x)), (old, new), tolerance, confidence)
 
 
-def log_exposure_change(
-    old: LineFit, new: LineFit, y: Any, *, tolerance: Any = float("nan"), confidence: float = 0.95
-) -> Difference:
+def log_exposure_change(old: LineFit, new: LineFit, y: Any, *, tolerance: Any = float("nan"), confidence: float = 0.95) -> Difference:
     """ln of (exposure the new lot needs for depth y over that of the old lot), first order, intervals as `difference_at`."""
     x_old = old.x_mean + (y - old.y_mean) / old.slope
     x_new = new.x_mean + (y - new.y_mean) / new.slope
@@ -157,9 +145,7 @@ def log_exposure_change(
     return _difference(x_new - x_old, sds, (old, new), tolerance, confidence)
 
 
-def _difference(
-    value: Any, sds: tuple[Any, Any], fits: tuple[LineFit, LineFit], tolerance: Any, confidence: float
-) -> Difference:
+def _difference(value: Any, sds: tuple[Any, Any], fits: tuple[LineFit, LineFit], tolerance: Any, confidence: float) -> Difference:
     variances = [np.asarray(s) ** 2 for s in sds]
     total = variances[0] + variances[1]
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -22,9 +22,15 @@ def line_value(x: Any, y: Any, at: float) -> tuple[float, float]:
 
 
 def inverse_of_points(
-    x: Any, y: Any, wanted: float, *, future: float | None = None, confidence: float = 0.95,
-    sigma: Any | None = None, wanted_sd: float = 0.0,
-) -> Inverse:  # fmt: skip
+    x: Any,
+    y: Any,
+    wanted: float,
+    *,
+    future: float | None = None,
+    confidence: float = 0.95,
+    sigma: Any | None = None,
+    wanted_sd: float = 0.0,
+) -> Inverse:
     """The x at which the line reaches `wanted`.
 
     `future` is how many observations `wanted` is the mean of; None asks for the mean response. With `sigma` (stated

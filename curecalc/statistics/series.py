@@ -22,13 +22,9 @@ def numbers(name: str, values: Any, *, minimum: int, above: float | None = None)
     if array.size < minimum:
         raise QuantityError(f"{name} needs at least {minimum} values, got {array.size}. Record more first.")
     if not np.isfinite(array).all():
-        raise QuantityError(
-            f"{name} must be finite, got {array[~np.isfinite(array)][0]:g} at index {_first(~np.isfinite(array))}."
-        )
+        raise QuantityError(f"{name} must be finite, got {array[~np.isfinite(array)][0]:g} at index {_first(~np.isfinite(array))}.")
     if above is not None and (array <= above).any():
-        raise QuantityError(
-            f"{name} must be above {above:g}, got {array[array <= above][0]:g} at index {_first(array <= above)}."
-        )
+        raise QuantityError(f"{name} must be above {above:g}, got {array[array <= above][0]:g} at index {_first(array <= above)}.")
     return array
 
 

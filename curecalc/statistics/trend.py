@@ -51,11 +51,17 @@ class Trend:
     def to_dict(self) -> dict[str, Any]:
         """The trend as it stands in JSON."""
         return {
-            "slope": self.slope, "slope_standard_uncertainty": self.slope_uncertainty, "level": self.level,
-            "mean_time": self.centre, "residual_sd": self.residual_sd, "degrees_of_freedom": self.degrees_of_freedom,
-            "points": self.points, "p_value": self.p_value, "correlation_of_neighbours": self.neighbours,
+            "slope": self.slope,
+            "slope_standard_uncertainty": self.slope_uncertainty,
+            "level": self.level,
+            "mean_time": self.centre,
+            "residual_sd": self.residual_sd,
+            "degrees_of_freedom": self.degrees_of_freedom,
+            "points": self.points,
+            "p_value": self.p_value,
+            "correlation_of_neighbours": self.neighbours,
             "notes": list(self.notes),
-        }  # fmt: skip
+        }
 
 
 def _student(confidence: float, dof: int, *, tails: int = 2) -> float:
@@ -105,9 +111,8 @@ def trend(times: Any, values: Any) -> Trend:
             "the change is not a straight line, or something else moves the readings."
         )
     return Trend(
-        centre, level, slope, u, sd, dof, t.size, spread, float(t.min()), float(t.max()), _p_value(slope, u, dof),
-        neighbours, tuple(notes),
-    )  # fmt: skip
+        centre, level, slope, u, sd, dof, t.size, spread, float(t.min()), float(t.max()), _p_value(slope, u, dof), neighbours, tuple(notes)
+    )
 
 
 def _p_value(slope: float, u: float, dof: int) -> float:

@@ -15,8 +15,15 @@ import numpy as np
 
 from ..errors import QuantityError
 
-__all__ = ["MonteCarlo", "draw_inputs", "effective_degrees_of_freedom", "log_gradient", "monte_carlo", "shortest_interval",
-           "standard_uncertainties"]  # fmt: skip
+__all__ = [
+    "MonteCarlo",
+    "draw_inputs",
+    "effective_degrees_of_freedom",
+    "log_gradient",
+    "monte_carlo",
+    "shortest_interval",
+    "standard_uncertainties",
+]
 
 Model = Callable[[dict[str, Any]], Mapping[str, Any]]
 _STEP = 1e-6
@@ -46,9 +53,7 @@ def log_gradient(model: Model, inputs: Mapping[str, Any], names: list[str]) -> d
 
 
 def standard_uncertainties(
-    gradient: Mapping[str, Mapping[str, Any]],
-    relative: Mapping[str, Any],
-    correlations: Mapping[tuple[str, str], float] | None = None,
+    gradient: Mapping[str, Mapping[str, Any]], relative: Mapping[str, Any], correlations: Mapping[tuple[str, str], float] | None = None
 ) -> dict[str, Any]:
     """Combined standard uncertainty of each output (JCGM 100, eq. 16) from relative input uncertainties.
 

@@ -15,9 +15,17 @@ from .intervals import t_factor, t_quantile
 from .line import LineFit, mean_sd, prediction_sd
 
 __all__ = [
-    "WorkingLine", "assured_log_exposure", "bands", "correlation", "covariance", "depth_at", "line_of", "log_threshold",
-    "log_threshold_sd", "working_line",
-]  # fmt: skip
+    "WorkingLine",
+    "assured_log_exposure",
+    "bands",
+    "correlation",
+    "covariance",
+    "depth_at",
+    "line_of",
+    "log_threshold",
+    "log_threshold_sd",
+    "working_line",
+]
 
 
 @dataclass(frozen=True)
@@ -83,16 +91,26 @@ def line_of(line: WorkingLine) -> LineFit:
     """The same numbers as a `LineFit` (scale 1), for the functions that take one."""
     height = line.penetration_depth * (line.x_mean - line.log_threshold)
     return LineFit(
-        slope=line.penetration_depth, intercept=-line.penetration_depth * line.log_threshold,
+        slope=line.penetration_depth,
+        intercept=-line.penetration_depth * line.log_threshold,
         slope_sd=float(np.sqrt(line.slope_variance)),
         intercept_sd=float(np.sqrt(line.mean_variance + line.x_mean**2 * line.slope_variance)),
-        covariance=-line.x_mean * line.slope_variance, correlation=float("nan"),
-        residual_sd=float(np.sqrt(line.coupon_variance)), degrees_of_freedom=0,
-        t_degrees_of_freedom=line.t_degrees_of_freedom, sum_of_squares=float("nan"), x_mean=line.x_mean, y_mean=height,
+        covariance=-line.x_mean * line.slope_variance,
+        correlation=float("nan"),
+        residual_sd=float(np.sqrt(line.coupon_variance)),
+        degrees_of_freedom=0,
+        t_degrees_of_freedom=line.t_degrees_of_freedom,
+        sum_of_squares=float("nan"),
+        x_mean=line.x_mean,
+        y_mean=height,
         sxx=1.0 / line.slope_variance if line.slope_variance > 0 else np.inf,
-        weight_sum=1.0 / line.mean_variance if line.mean_variance > 0 else np.inf, scale=1.0, n=0,
-        uncertainties="as stated", residuals=np.empty(0), regression_f=float("nan"),
-    )  # fmt: skip
+        weight_sum=1.0 / line.mean_variance if line.mean_variance > 0 else np.inf,
+        scale=1.0,
+        n=0,
+        uncertainties="as stated",
+        residuals=np.empty(0),
+        regression_f=float("nan"),
+    )
 
 
 def log_threshold(fit: LineFit) -> Any:
@@ -125,16 +143,10 @@ def depth_at(line: WorkingLine, x: Any) -> tuple[Any, Any, Any]:
     """Depth at x, the standard uncertainty of its mean, and that of a single layer (mm)."""
     x = np.asarray(x, dtype=float)
     mean = np.sqrt(line.mean_variance + (x - line.x_mean) ** 2 * line.slope_variance)
-    return (
-        (line.penetration_depth * (x - line.log_threshold))[()],
-        mean[()],
-        np.sqrt(mean**2 + line.coupon_variance)[()],
-    )
+    return ((line.penetration_depth * (x - line.log_threshold))[()], mean[()], np.sqrt(mean**2 + line.coupon_variance)[()])
 
 
-def assured_log_exposure(
-    line: WorkingLine, depth: Any, *, assurance: float = 0.95, single: bool = True, more_variance: Any = 0.0
-) -> Any:
+def assured_log_exposure(line: WorkingLine, depth: Any, *, assurance: float = 0.95, single: bool = True, more_variance: Any = 0.0) -> Any:
     """The least x at which the one-sided lower bound of depth reaches `depth`.
 
     Parameters

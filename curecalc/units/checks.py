@@ -35,9 +35,7 @@ class Measured:
         value = finite("value", self.value, self.value.units)
         spread = self.standard_uncertainty
         if self.value.units == DEGC and isinstance(spread, Quantity) and spread.units == DEGC:
-            raise QuantityError(
-                "standard_uncertainty of a temperature is a difference: give it in kelvin, for example Q(0.5, 'kelvin')."
-            )
+            raise QuantityError("standard_uncertainty of a temperature is a difference: give it in kelvin, for example Q(0.5, 'kelvin').")
         u = nonnegative("standard_uncertainty", spread, KELVIN if self.value.units == DEGC else self.value.units)
         if np.ndim(u) and np.shape(u) != np.shape(value):
             raise QuantityError(
@@ -75,14 +73,10 @@ def _magnitude(name: str, value: Any, unit: Any) -> Any:
         raise
     except pint.DimensionalityError:
         # pint's own one-line description of the dimension, for example [mass] * [length] ** 2 / [time] ** 2
-        raise QuantityError(
-            f"{name} must convert to {_wanted(unit)}, but {brief(value)} is {value.dimensionality}."
-        ) from None
+        raise QuantityError(f"{name} must convert to {_wanted(unit)}, but {brief(value)} is {value.dimensionality}.") from None
     except (TypeError, ValueError, pint.PintError) as error:
         if value._REGISTRY is not Quantity(1.0, unit)._REGISTRY:
-            raise QuantityError(
-                f"{name} was made by another unit registry. Make it with curecalc.units.Quantity."
-            ) from None
+            raise QuantityError(f"{name} was made by another unit registry. Make it with curecalc.units.Quantity.") from None
         raise QuantityError(f"{name} cannot be read in {_wanted(unit)}: {one_line(error)}.") from None
     if type(number) is float:
         return number
@@ -135,9 +129,7 @@ def _not_a_quantity(name: str, value: Any, unit: Any) -> str:
     if value is None:
         return f"{name} is missing. Give it a quantity, for example Q(20.0, '{want}')."
     if isinstance(value, str):
-        return (
-            f"{name} is text: got {clip(value)}. Read it first, for example parse('{name}', ...), or Q(20.0, '{want}')."
-        )
+        return f"{name} is text: got {clip(value)}. Read it first, for example parse('{name}', ...), or Q(20.0, '{want}')."
     if isinstance(value, numbers.Number) and not isinstance(value, bool):
         return f"{name} has no unit: got {value}. Give it one, for example Q({value}, '{want}')."
     if isinstance(value, np.ndarray | list | tuple):
@@ -174,9 +166,7 @@ def _refuse(name: str, number: Any, unit: Any, rule: str, keeps_rule: Any) -> No
     at = "" if not where else f" at index {where[0] if len(where) == 1 else where}"
     if absurd:
         few = f"{_SMALLEST:g} to {_LARGEST:g} {unit_text(unit)}".rstrip()
-        raise QuantityError(
-            f"{name} is {got}{at}: beyond any use. Check its unit and exponent; {few} can be worked with."
-        )
+        raise QuantityError(f"{name} is {got}{at}: beyond any use. Check its unit and exponent; {few} can be worked with.")
     raise QuantityError(f"{name} must be {rule}, got {got}{at}.")
 
 
@@ -232,9 +222,7 @@ def count(name: str, value: Any, *, minimum: int = 1) -> Any:
     return int(array) if array.ndim == 0 else array.astype(np.int64)
 
 
-def ratio(
-    name: str, value: Any, *, low: float = 0.0, high: float = math.inf, low_open: bool = True, high_open: bool = True
-) -> Any:
+def ratio(name: str, value: Any, *, low: float = 0.0, high: float = math.inf, low_open: bool = True, high_open: bool = True) -> Any:
     """A plain real number (or array) between `low` and `high`, as float64; `QuantityError` otherwise."""
     number = _magnitude(name, value if isinstance(value, Quantity) else _bare(name, value), ONE)
 

@@ -80,15 +80,12 @@ def parse_measured(name: str, text: Any, kind: str) -> Measured:
     left, right = (part.strip(_SPACE) for part in parts)
     if not left or not right:
         missing = "value before" if not left else "standard uncertainty after"
-        raise QuantityError(
-            f"{name}: no {missing} the plus-minus sign in {clip(text)}. Write both, like '{KINDS[kind].example} +- 2 %'."
-        )
+        raise QuantityError(f"{name}: no {missing} the plus-minus sign in {clip(text)}. Write both, like '{KINDS[kind].example} +- 2 %'.")
     spread, spread_unit = _read_number(name, right, kind, whole=text)
     k = KINDS[kind]
     if not spread_unit and k.shown_text:
         raise QuantityError(
-            f"{name}: the standard uncertainty has no unit in {clip(text)}. Write it with one, or in per cent, like "
-            f"'{k.example} +- 2 %'."
+            f"{name}: the standard uncertainty has no unit in {clip(text)}. Write it with one, or in per cent, like '{k.example} +- 2 %'."
         )
     if _NUMBER.fullmatch(left) and spread_unit not in ("", "%"):
         left = f"{left} {spread_unit}"
@@ -121,10 +118,7 @@ def _read_number(name: str, text: Any, kind: str, whole: str | None = None) -> t
     if len(body) > _LONGEST:
         raise QuantityError(f"{name}: cannot read {shown}, it is too long. Write {want}, like '{example}'.")
     if hidden := next((c for c in body if not c.isprintable() and c not in _SPACE), None):
-        raise QuantityError(
-            f"{name}: {shown} holds a character that cannot be seen (U+{ord(hidden):04X}). "
-            f"Type {want}, like '{example}'."
-        )
+        raise QuantityError(f"{name}: {shown} holds a character that cannot be seen (U+{ord(hidden):04X}). Type {want}, like '{example}'.")
     found = _NUMBER.match(body)
     grouped, comma = _GROUPED.match(body), _COMMA.match(body)
     if grouped and (not found or grouped.end() > found.end()):
@@ -134,15 +128,11 @@ def _read_number(name: str, text: Any, kind: str, whole: str | None = None) -> t
         if comma and comma.end() == grouped.end():
             alternative = f"{comma.group().replace(',', '.')} {body[comma.end() :].strip(_SPACE)}".strip()
             or_comma = f", or '{alternative}' if the comma is a decimal mark"
-        raise QuantityError(
-            f"{name}: cannot read {shown}. Write it without a thousands separator, like '{reading}'{or_comma}."
-        )
+        raise QuantityError(f"{name}: cannot read {shown}. Write it without a thousands separator, like '{reading}'{or_comma}.")
     if continental := _CONTINENTAL.match(body):
         plain = continental.group().replace(".", "").replace(",", ".")
         reading = f"{plain} {body[continental.end() :].strip(_SPACE)}".strip()
-        raise QuantityError(
-            f"{name}: cannot read {shown}. Write it with a decimal point and no thousands separator, like '{reading}'."
-        )
+        raise QuantityError(f"{name}: cannot read {shown}. Write it with a decimal point and no thousands separator, like '{reading}'.")
     if comma:
         reading = f"{comma.group().replace(',', '.')} {body[comma.end() :].strip(_SPACE)}".strip()
         raise QuantityError(f"{name}: cannot read {shown}. Write {want} with a decimal point, like '{reading}'.")
@@ -188,16 +178,12 @@ def _read_unit(name: str, text: str, written: str, kind: Kind) -> Any:
     if not spelled:
         raise QuantityError(f"{name} has no unit: got {clip(text)}. Write a number and a unit, like '{kind.example}'.")
     if "_" in text and _NUMBER.match(text.replace("_", "").strip(_SPACE)):
-        raise QuantityError(
-            f"{name}: cannot read {clip(text)}. Write it without '_', like '{text.replace('_', '').strip(_SPACE)}'."
-        )
+        raise QuantityError(f"{name}: cannot read {clip(text)}. Write it without '_', like '{text.replace('_', '').strip(_SPACE)}'.")
     # digits or signs where no unit has them, or a unit with something before it: not a unit but a number in another style
     words = written.split()
     powers = re.sub(r"(?<=[A-Za-z])\^?-?[1-4]\b", "", written)
     if re.search(r"[,_*()=0-9]", powers) or (len(words) > 1 and words[-1] in known):
-        raise QuantityError(
-            f"{name}: cannot read {clip(text)}. Write one plain number and one unit, like '{kind.example}'."
-        )
+        raise QuantityError(f"{name}: cannot read {clip(text)}. Write one plain number and one unit, like '{kind.example}'.")
     same = [u for u in known if u.lower() == spelled.lower()]
     hint = f" Did you mean {same[0]}?" if same else ""
     if odd := next((c for c in spelled if c.isalpha() and not c.isascii()), None):

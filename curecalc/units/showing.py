@@ -72,9 +72,24 @@ def show_kernel(number: float, kind: str, u: float | None = None, *, digits: int
 
 
 _SHOWN_ORDER = (
-    "length", "power", "speed", "exposure", "energy", "irradiance", "time", "temperature", "area", "volume", "mass",
-    "density", "acceleration", "area_rate", "volume_rate", "per_length", "frequency",
-)  # fmt: skip
+    "length",
+    "power",
+    "speed",
+    "exposure",
+    "energy",
+    "irradiance",
+    "time",
+    "temperature",
+    "area",
+    "volume",
+    "mass",
+    "density",
+    "acceleration",
+    "area_rate",
+    "volume_rate",
+    "per_length",
+    "frequency",
+)
 _BY_DIMENSION = {KINDS[k].kernel.dimensionality: KINDS[k] for k in reversed(_SHOWN_ORDER)}
 
 

@@ -73,9 +73,20 @@ def test_every_combination_agrees_with_a_sum_of_gaussians(ellipse, spacing, pass
     )
     got = evaluate(beam=beam, resin=RESIN, scan=scan).outputs["exposure_min"].m_as("mJ/mm^2")
     want = weakest_by_sum(
-        wx=0.1, wy=0.14 if ellipse else 0.1, spot=math.radians(20), track=math.radians(35), tilt=tilt,
-        lean=math.radians(70), n=1.5, power=30.0, speed=2500.0, spacing=spacing, passes=passes, crossed=crossed, rate=rate,
-    )  # fmt: skip
+        wx=0.1,
+        wy=0.14 if ellipse else 0.1,
+        spot=math.radians(20),
+        track=math.radians(35),
+        tilt=tilt,
+        lean=math.radians(70),
+        n=1.5,
+        power=30.0,
+        speed=2500.0,
+        spacing=spacing,
+        passes=passes,
+        crossed=crossed,
+        rate=rate,
+    )
     assert got == pytest.approx(want, rel=1e-9)
 
 
@@ -86,9 +97,7 @@ def test_tilted_depth_follows_the_energy_absorbed_per_volume():
     rs = (math.sin(theta - inside) / math.sin(theta + inside)) ** 2
     rp = (math.tan(theta - inside) / math.tan(theta + inside)) ** 2
     enters = (1 - 0.5 * (rs + rp)) / (1 - ((n - 1) / (n + 1)) ** 2)
-    surface = (
-        math.sqrt(2 / math.pi) * 30.0 / (0.125 * 1000.0)
-    )  # per area of surface; unchanged when scanned along the tilt
+    surface = math.sqrt(2 / math.pi) * 30.0 / (0.125 * 1000.0)  # per area of surface; unchanged when scanned along the tilt
 
     def absorbed(z):
         path = z / math.cos(inside)
@@ -103,9 +112,7 @@ def test_tilted_depth_follows_the_energy_absorbed_per_volume():
 
 
 def test_first_order_and_monte_carlo_agree_for_small_uncertainties():
-    beam = dataclasses.replace(
-        BEAM, power=Measured(Q(30.0, "mW"), Q(0.3, "mW")), radius_x=Measured(Q(125.0, "um"), Q(1.5, "um"))
-    )
+    beam = dataclasses.replace(BEAM, power=Measured(Q(30.0, "mW"), Q(0.3, "mW")), radius_x=Measured(Q(125.0, "um"), Q(1.5, "um")))
     resin = dataclasses.replace(
         RESIN,
         penetration_depth=Measured(Q(0.15, "mm"), Q(0.002, "mm")),
@@ -150,10 +157,7 @@ def test_at_and_below_the_critical_exposure_nothing_cures_and_it_is_said(share):
 
 def test_threshold_law_with_exponent_one_is_the_plain_curve():
     threshold = PowerThresholdResin(
-        penetration_depth=Q(0.15, "mm"),
-        critical_exposure=Q(8.0, "mJ/cm^2"),
-        exponent=1.0,
-        reference_irradiance=Q(77.0, "mW/mm^2"),
+        penetration_depth=Q(0.15, "mm"), critical_exposure=Q(8.0, "mJ/cm^2"), exponent=1.0, reference_irradiance=Q(77.0, "mW/mm^2")
     )
     scan = dataclasses.replace(SCAN, hatch_spacing=Q(0.15, "mm"))
     plain, other = (evaluate(beam=BEAM, resin=r, scan=scan, layer_thickness=Q(0.1, "mm")) for r in (RESIN, threshold))
@@ -162,9 +166,7 @@ def test_threshold_law_with_exponent_one_is_the_plain_curve():
 
 
 def test_bleaching_with_a_huge_bleaching_exposure_is_the_plain_curve():
-    bleaching = BleachingResin(
-        penetration_depth=Q(0.15, "mm"), critical_exposure=Q(8.0, "mJ/cm^2"), bleaching_exposure=Q(1e7, "mJ/cm^2")
-    )
+    bleaching = BleachingResin(penetration_depth=Q(0.15, "mm"), critical_exposure=Q(8.0, "mJ/cm^2"), bleaching_exposure=Q(1e7, "mJ/cm^2"))
     plain, other = (evaluate(beam=BEAM, resin=r, scan=SCAN) for r in (RESIN, bleaching))
     assert other.cure_depth.m_as("mm") == pytest.approx(plain.cure_depth.m_as("mm"), rel=1e-5)
 
@@ -180,10 +182,7 @@ def test_warnings_name_what_a_technician_should_know():
 
 def test_refuses_what_cannot_go_together():
     threshold = PowerThresholdResin(
-        penetration_depth=Q(0.15, "mm"),
-        critical_exposure=Q(8.0, "mJ/cm^2"),
-        exponent=0.9,
-        reference_irradiance=Q(1.0, "mW/mm^2"),
+        penetration_depth=Q(0.15, "mm"), critical_exposure=Q(8.0, "mJ/cm^2"), exponent=0.9, reference_irradiance=Q(1.0, "mW/mm^2")
     )
     with pytest.raises(QuantityError, match="pulse_rate cannot be combined"):
         evaluate(beam=dataclasses.replace(BEAM, pulse_rate=Q(4.0, "kHz")), resin=threshold, scan=SCAN)
@@ -214,9 +213,7 @@ def test_units_of_the_input_do_not_matter():
 
 
 def test_odd_values_are_said_not_refused():
-    notes = evaluate(
-        beam=dataclasses.replace(BEAM, radius_x=Q(125.0, "mm")), resin=RESIN, scan=Scan(scan_speed=Q(0.8, "mm/s"))
-    ).warnings
+    notes = evaluate(beam=dataclasses.replace(BEAM, radius_x=Q(125.0, "mm")), resin=RESIN, scan=Scan(scan_speed=Q(0.8, "mm/s"))).warnings
     assert any("beam radius of 125 mm is far outside the usual" in note for note in notes)
 
 

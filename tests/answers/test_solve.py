@@ -39,10 +39,7 @@ def log_uniform(low, high):
 
 @st.composite
 def cases(draw):
-    common = {
-        "penetration_depth": Q(draw(log_uniform(0.02, 0.5)), "mm"),
-        "critical_exposure": Q(draw(log_uniform(0.5, 60.0)), "mJ/cm^2"),
-    }
+    common = {"penetration_depth": Q(draw(log_uniform(0.02, 0.5)), "mm"), "critical_exposure": Q(draw(log_uniform(0.5, 60.0)), "mJ/cm^2")}
     cure_model = draw(st.sampled_from(["plain", "bleaching", "threshold"]))
     if cure_model == "bleaching":
         resin = BleachingResin(**common, bleaching_exposure=Q(draw(log_uniform(5.0, 5e3)), "mJ/cm^2"))
@@ -97,7 +94,7 @@ def test_spacing_then_depth(case):
     beam, resin, scan, depth = case
     try:
         solution = solve_hatch_spacing(beam=beam, resin=resin, scan=scan, cure_depth=depth)
-    except NoSolution as refused:  # lines closer than a tenth of a micrometre: even there the depth is not reached
+    except NoSolution:  # lines closer than a tenth of a micrometre: even there the depth is not reached
         closest = dataclasses.replace(scan, hatch_spacing=Q(1e-4, "mm"))
         assert evaluate(beam=beam, resin=resin, scan=closest).weakest_depth < depth
         return
@@ -201,9 +198,7 @@ def test_speed_beyond_the_limit_says_by_how_much_and_what_would_help():
     assert caught.value.limit == "max_scan_speed"
     assert "overcured by" in said
     # the ways out named really lead out
-    spacing, power = (
-        float(re.search(pattern, said)[1]) for pattern in (r"spacing to ([\d.]+) mm", r"power to ([\d.]+) mW")
-    )
+    spacing, power = (float(re.search(pattern, said)[1]) for pattern in (r"spacing to ([\d.]+) mm", r"power to ([\d.]+) mW"))
     there = dataclasses.replace(scan, scan_speed=Q(5.0, "m/s"))
     for beam, pattern in (
         (strong, dataclasses.replace(there, hatch_spacing=Q(spacing, "mm"))),
@@ -226,12 +221,9 @@ def test_uncertainty_of_a_speed_by_hand():
     """v = c P/(W0 Ec) exp(-Cd/Dp): relative u^2 = 2 %^2 + 1.2 %^2 + 3 %^2 + (Cd/Dp x 1 %)^2."""
     beam = Beam(power=Measured(Q(30.0, "mW"), Q(0.6, "mW")), radius_x=Measured(Q(125.0, "um"), Q(1.5, "um")))
     resin = Resin(
-        penetration_depth=Measured(Q(0.15, "mm"), Q(0.0015, "mm")),
-        critical_exposure=Measured(Q(8.0, "mJ/cm^2"), Q(0.24, "mJ/cm^2")),
+        penetration_depth=Measured(Q(0.15, "mm"), Q(0.0015, "mm")), critical_exposure=Measured(Q(8.0, "mJ/cm^2"), Q(0.24, "mJ/cm^2"))
     )
-    solution = solve_scan_speed(
-        beam=beam, resin=resin, cure_depth=Q(0.3, "mm"), monte_carlo=MonteCarloOptions(draws=100_000)
-    )
+    solution = solve_scan_speed(beam=beam, resin=resin, cure_depth=Q(0.3, "mm"), monte_carlo=MonteCarloOptions(draws=100_000))
     want = math.sqrt(0.02**2 + 0.012**2 + 0.03**2 + (2 * 0.01) ** 2)
     got = (solution.standard_uncertainty[0] / solution.value).m_as("dimensionless")
     assert got == pytest.approx(want, rel=1e-5)
@@ -241,15 +233,11 @@ def test_uncertainty_of_a_speed_by_hand():
 
 def test_uncertainty_of_a_radius_follows_each_branch():
     beam = dataclasses.replace(BEAM, power=Measured(Q(30.0, "mW"), Q(0.06, "mW")))
-    found = solve_beam_radius(
-        beam=beam, resin=RESIN, scan=LINE, line_width=Q(0.165, "mm"), monte_carlo=MonteCarloOptions(draws=20_000)
-    )
+    found = solve_beam_radius(beam=beam, resin=RESIN, scan=LINE, line_width=Q(0.165, "mm"), monte_carlo=MonteCarloOptions(draws=20_000))
     for u, mc in zip(found.standard_uncertainty, found.monte_carlo, strict=True):
         assert mc.standard_uncertainty == pytest.approx(u.m_as("mm"), rel=0.03)
     lower, upper = (
-        solve_beam_radius(
-            beam=dataclasses.replace(BEAM, power=Q(p, "mW")), resin=RESIN, scan=LINE, line_width=Q(0.165, "mm")
-        )
+        solve_beam_radius(beam=dataclasses.replace(BEAM, power=Q(p, "mW")), resin=RESIN, scan=LINE, line_width=Q(0.165, "mm"))
         for p in (29.94, 30.06)
     )
     for i in (0, 1):
@@ -262,10 +250,7 @@ def test_uncertainty_of_a_radius_follows_each_branch():
     [
         ({}, "layer_thickness is missing"),
         ({"layer_thickness": Q(0.1, "mm")}, "overcure is missing"),
-        (
-            {"layer_thickness": Q(0.1, "mm"), "overcure": Q(0.1, "mm"), "cure_depth": Q(0.1, "mm")},
-            "cannot both be given",
-        ),
+        ({"layer_thickness": Q(0.1, "mm"), "overcure": Q(0.1, "mm"), "cure_depth": Q(0.1, "mm")}, "cannot both be given"),
         ({"layer_thickness": Q(0.1, "mm"), "overcure": Q(-0.1, "mm")}, "must be above zero"),
         ({"cure_depth": Q(0.0, "mm")}, "cure_depth must be finite and above zero"),
         ({"cure_depth": Q(1.0, "m")}, "penetration depths"),
@@ -286,9 +271,7 @@ def test_many_penetration_depths_deep_is_met_or_refused_never_missed(solve, dept
         Scan(scan_speed=Q(1.0, "m/s")),
     )
     if solve is solve_hatch_spacing and depth > 5.0:
-        with pytest.raises(
-            NoSolution, match=r"closer than 0\.0001 mm, beyond any scanner\. Slow the scan or raise the power\."
-        ):
+        with pytest.raises(NoSolution, match=r"closer than 0\.0001 mm, beyond any scanner\. Slow the scan or raise the power\."):
             solve(beam=beam, resin=resin, scan=scan, cure_depth=Q(0.1 * depth, "mm"))
         return
     solution = solve(beam=beam, resin=resin, scan=scan, cure_depth=Q(0.1 * depth, "mm"))
@@ -316,17 +299,12 @@ def test_speed_power_and_passes_for_a_width(track):
         answer = solve(beam=beam, resin=RESIN, scan=scan, line_width=wanted).answer
         assert answer.line_width.m_as("mm") == pytest.approx(0.2, rel=1e-9)
     n = solve_passes(beam=beam, resin=RESIN, scan=scan, line_width=wanted).value
-    widths = [
-        evaluate(beam=beam, resin=RESIN, scan=dataclasses.replace(scan, passes=k)).line_width.m_as("mm")
-        for k in (n - 1, n)
-    ]
+    widths = [evaluate(beam=beam, resin=RESIN, scan=dataclasses.replace(scan, passes=k)).line_width.m_as("mm") for k in (n - 1, n)]
     assert widths[0] < 0.2 <= widths[1]
 
 
 def test_passes_say_the_exposure_of_the_depth_asked_for():
     from curecalc.setting.derivation import solution_steps
 
-    solution = solve_passes(
-        beam=BEAM, resin=RESIN, scan=dataclasses.replace(LINE, scan_speed=Q(2.0, "m/s")), cure_depth=Q(0.15, "mm")
-    )
+    solution = solve_passes(beam=BEAM, resin=RESIN, scan=dataclasses.replace(LINE, scan_speed=Q(2.0, "m/s")), cure_depth=Q(0.15, "mm"))
     assert solution_steps(solution)[0].result == "21.7463 mJ/cm^2"

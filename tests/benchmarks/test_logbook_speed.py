@@ -21,11 +21,7 @@ def furnished(path, readings: int) -> Logbook:
     """A logbook with two machines and so many power readings, written row by row for speed."""
     book = Logbook(path, create=True)
     start = NOW - timedelta(days=400)
-    settings = {
-        "scan_speed": Quantity(2.0, "m/s"),
-        "hatch_spacing": Quantity(0.1, "mm"),
-        "layer_thickness": Quantity(0.1, "mm"),
-    }
+    settings = {"scan_speed": Quantity(2.0, "m/s"), "hatch_spacing": Quantity(0.1, "mm"), "layer_thickness": Quantity(0.1, "mm")}
     for machine in ("north", "south"):
         book.add("machine", {}, machine=machine, time=start)
         book.add("lot", {}, lot="L1", machine=machine, time=start)
@@ -38,10 +34,20 @@ def furnished(path, readings: int) -> Logbook:
     for number, value in enumerate(values.tolist(), first):
         when = moment(start + timedelta(days=399.0 * (number - first + 1) / readings))
         entry = {
-            "number": number, "kind": "power", "time": when, "recorded": when, "operator": "", "version": "0.1.0",
-            "machine": ("north", "south")[number % 2], "lot": None, "beam": None, "corrects": None, "origin": "",
-            "payload_text": f'{{"power":{{"value":{value!r},"unit":"mW","standard_uncertainty":4.8}}}}', "previous": previous,
-        }  # fmt: skip
+            "number": number,
+            "kind": "power",
+            "time": when,
+            "recorded": when,
+            "operator": "",
+            "version": "0.1.0",
+            "machine": ("north", "south")[number % 2],
+            "lot": None,
+            "beam": None,
+            "corrects": None,
+            "origin": "",
+            "payload_text": f'{{"power":{{"value":{value!r},"unit":"mW","standard_uncertainty":4.8}}}}',
+            "previous": previous,
+        }
         previous = chain_hash(**entry, attached=[])
         rows.append((*entry.values(), previous))
     with book.together():

@@ -37,13 +37,14 @@ def shown(what, ratio, most):
 def test_scan_speed_with_units_costs_at_most_1_3_times_the_bare_expression():
     rng = np.random.default_rng(1)
     n = 1_000_000
-    p, w0, dp, ec, cd = (
-        rng.uniform(a, b, n) for a, b in ((1, 500), (0.05, 0.3), (0.05, 0.2), (0.02, 0.5), (0.05, 0.3))
-    )
+    p, w0, dp, ec, cd = (rng.uniform(a, b, n) for a, b in ((1, 500), (0.05, 0.3), (0.05, 0.2), (0.02, 0.5), (0.05, 0.3)))
     given = {
-        "power": Quantity(p, "mW"), "beam_radius": Quantity(w0, "mm"), "penetration_depth": Quantity(dp, "mm"),
-        "critical_exposure": Quantity(ec, "mJ/mm^2"), "cure_depth": Quantity(cd, "mm"),
-    }  # fmt: skip
+        "power": Quantity(p, "mW"),
+        "beam_radius": Quantity(w0, "mm"),
+        "penetration_depth": Quantity(dp, "mm"),
+        "critical_exposure": Quantity(ec, "mJ/mm^2"),
+        "cure_depth": Quantity(cd, "mm"),
+    }
     bare = lambda: math.sqrt(2.0 / math.pi) * p / (w0 * ec) * np.exp(-cd / dp)  # noqa: E731
     assert np.allclose(bare(), scan_speed(**given).m_as("mm/s"), rtol=1e-15)
     one, other = best([bare, lambda: scan_speed(**given)], 25)
@@ -99,8 +100,24 @@ def started(code_or_module):
 def test_a_speed_command_costs_at_most_1_5_times_importing_numpy_and_pint(pattern):
     """An interpreter that makes one quantity, since pint builds its registry at the first one."""
     bare = ["-c", "import numpy, pint; pint.Quantity(1.0, 'mm')"]
-    speed = ["-m", "curecalc", "speed", "--power", "300 mW", "--beam-radius", "125um", "--penetration-depth", "0.15 mm",
-             "--critical-exposure", "8 mJ/cm^2", "--layer-thickness", "0.1 mm", "--overcure", "0.05 mm", *pattern]  # fmt: skip
+    speed = [
+        "-m",
+        "curecalc",
+        "speed",
+        "--power",
+        "300 mW",
+        "--beam-radius",
+        "125um",
+        "--penetration-depth",
+        "0.15 mm",
+        "--critical-exposure",
+        "8 mJ/cm^2",
+        "--layer-thickness",
+        "0.1 mm",
+        "--overcure",
+        "0.05 mm",
+        *pattern,
+    ]
     ratios = [started(speed) / started(bare) for _ in range(7)]
     assert shown("whole speed command over an interpreter with numpy and pint", statistics.median(ratios), 1.5) <= 1.5
 

@@ -9,21 +9,31 @@ from curecalc.recipe.draws import draw_depths
 from curecalc.recipe.light import Pattern
 from curecalc.recipe.search import best_settings
 
-KINDS = (
-    ("hatch", True, 0.18),
-    ("contour", False, 0.18),
-    ("down-facing", True, 0.1),
-    ("support", False, 0.2),
-    ("first", True, 0.3),
-)
+KINDS = (("hatch", True, 0.18), ("contour", False, 0.18), ("down-facing", True, 0.1), ("support", False, 0.2), ("first", True, 0.3))
 
 
 def task(kind, raster, depth):
     curve = Curve(0.15, math.log(0.08), math.log(0.4), 4e-6, 4e-6, 2.5e-5, 8.0)
-    bounds = Bounds(power_low=20.0, power_high=800.0, beam_radius_low=0.05, beam_radius_high=0.2, scan_speed_low=10.0,
-                    scan_speed_high=10000.0, ripple=0.01 if raster else math.inf)  # fmt: skip
-    return Task(kind=kind, pattern=Pattern(raster), layer_thickness=0.1, depth=depth, assurance=0.95, single=True, curve=curve,
-                errors=Errors(power=0.01, beam_radius=0.01), bounds=bounds)  # fmt: skip
+    bounds = Bounds(
+        power_low=20.0,
+        power_high=800.0,
+        beam_radius_low=0.05,
+        beam_radius_high=0.2,
+        scan_speed_low=10.0,
+        scan_speed_high=10000.0,
+        ripple=0.01 if raster else math.inf,
+    )
+    return Task(
+        kind=kind,
+        pattern=Pattern(raster),
+        layer_thickness=0.1,
+        depth=depth,
+        assurance=0.95,
+        single=True,
+        curve=curve,
+        errors=Errors(power=0.01, beam_radius=0.01),
+        bounds=bounds,
+    )
 
 
 def least_time(function, repeats):

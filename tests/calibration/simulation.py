@@ -48,10 +48,7 @@ def coverage(n, lots=LOTS, seed=20260101):
     wanted = EC * np.exp(DEPTH / DP)
     next_one = np.exp(LEC + (DEPTH - future) / DP)  # exposure at which the next coupon would come out at the depth
     out = {}
-    for name, e, t in (
-        ("", exposures(n), y),
-        ("readings_as_coupons_", np.repeat(exposures(n), READINGS), y.reshape(lots, -1)),
-    ):
+    for name, e, t in (("", exposures(n), y), ("readings_as_coupons_", np.repeat(exposures(n), READINGS), y.reshape(lots, -1))):
         fit = fit_lots(exposure=Q(e, "mJ/cm^2"), thickness=Q(np.maximum(t, 1e-6), "mm"), at_depth=Q(DEPTH, "mm"))
         out |= {
             f"{name}penetration_depth": inside(fit.penetration_depth_interval, DP),
@@ -116,9 +113,8 @@ def prior_savings(counts=(3, 4, 5, 6, 8), lots=3000, seed=11, earlier=3):
             own = (fits.scale / 8 + away**2 * fits.slope_sd**2) / fits.slope**2
             within = np.stack([np.stack([fits.slope_sd**2, cross], -1), np.stack([cross, own], -1)], -2)
             prior = prior_from_lots(
-                fits.slope, thresholds, within, fits.residual_sd, np.full(earlier, 6.0), slope_between=0.03,
-                log_threshold_between=0.10,
-            )  # fmt: skip
+                fits.slope, thresholds, within, fits.residual_sd, np.full(earlier, 6.0), slope_between=0.03, log_threshold_between=0.10
+            )
             dp, lec = np.array([DP, LEC]) + spread * rng.normal(size=2)
             y = dp * (x - lec) + rng.normal(0, SD, n)
             truth = lec + DEPTH / dp
@@ -127,9 +123,7 @@ def prior_savings(counts=(3, 4, 5, 6, 8), lots=3000, seed=11, earlier=3):
                 (ordinary_line(x, y), plain_errors, plain_widths),
             ):
                 at = line.x_mean + (DEPTH - line.y_mean) / line.slope
-                sd = (
-                    np.sqrt(line.scale / line.weight_sum + (at - line.x_mean) ** 2 * line.scale / line.sxx) / line.slope
-                )
+                sd = np.sqrt(line.scale / line.weight_sum + (at - line.x_mean) ** 2 * line.scale / line.sxx) / line.slope
                 half = t_factor(0.95, line.t_degrees_of_freedom) * sd
                 store.append(at - truth)
                 width.append(half)

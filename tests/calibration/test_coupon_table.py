@@ -38,17 +38,13 @@ def test_line_exposure_from_settings(beam, value):
 
 
 def test_passes_multiply_and_settings_may_stand_once():
-    c = read(
-        "power = 30 mW\nbeam_radius = 125 um\npasses = 2\ncoupon;thickness [um];scan_speed [mm/s]\nA;120;1000\nB;110;2000\n"
-    )
+    c = read("power = 30 mW\nbeam_radius = 125 um\npasses = 2\ncoupon;thickness [um];scan_speed [mm/s]\nA;120;1000\nB;110;2000\n")
     np.testing.assert_allclose(100 * c.exposure, [2 * 19.1492, 19.1492], rtol=1e-5)
 
 
 def test_raster_exposure_is_the_mean_with_valley_and_ridge_from_the_published_table():
     """h/W0 = 1.5: mean 0.83554, ridge 1.02222, valley 0.64939 of the single-line peak."""
-    c = read(
-        "power = 30 mW\nbeam_radius = 100 um\nhatch_spacing = 150 um\ncoupon;thickness [um];scan_speed [mm/s]\nA;120;1000\n"
-    )
+    c = read("power = 30 mW\nbeam_radius = 100 um\nhatch_spacing = 150 um\ncoupon;thickness [um];scan_speed [mm/s]\nA;120;1000\n")
     peak = np.sqrt(2 / np.pi) * 30 / (0.1 * 1000)
     np.testing.assert_allclose(c.exposure / peak, 0.83554, rtol=1e-5)
     np.testing.assert_allclose(c.exposure_max / peak, 1.02222, rtol=1e-5)
@@ -62,9 +58,8 @@ def rows(values):
 
 
 def test_ripple_that_matters_is_named():
-    text = (
-        "power = 300 mW\nbeam_radius = 100 um\nhatch_spacing = {} um\ncoupon;thickness [um];scan_speed [mm/s]\n"
-        + rows([("A", 150, 9000), ("B", 180, 7000), ("C", 230, 5000), ("D", 311, 3000)])
+    text = "power = 300 mW\nbeam_radius = 100 um\nhatch_spacing = {} um\ncoupon;thickness [um];scan_speed [mm/s]\n" + rows(
+        [("A", 150, 9000), ("B", 180, 7000), ("C", 230, 5000), ("D", 311, 3000)]
     )
     assert any("ripples" in s for s in fit_coupons(read(text.format(160))).warnings)
     assert not any("ripples" in s for s in fit_coupons(read(text.format(80))).warnings)
@@ -73,9 +68,7 @@ def test_ripple_that_matters_is_named():
 def test_stated_and_computed_exposure_that_disagree_are_named_with_the_likely_slip():
     """Exposures computed with the diameter in place of the radius come out half."""
     head = "power = 30 mW\nbeam_radius = 125 um\ncoupon;thickness [um];scan_speed [mm/s];exposure [mJ/cm^2]\n"
-    body = "".join(
-        f"{k};{t};{v};{0.5 * 19149.2 / v}\n" for k, t, v in (("A", 60, 1000), ("B", 160, 500), ("C", 260, 250))
-    )
+    body = "".join(f"{k};{t};{v};{0.5 * 19149.2 / v}\n" for k, t, v in (("A", 60, 1000), ("B", 160, 500), ("C", 260, 250)))
     fit = fit_coupons(read(head + body))
     assert any("radius and diameter" in s for s in fit.warnings)
     right = "".join(f"{k};{t};{v};{19149.2 / v}\n" for k, t, v in (("A", 60, 1000), ("B", 160, 500), ("C", 260, 250)))
@@ -119,9 +112,7 @@ def test_one_hundred_thousand_rows():
     rng = np.random.default_rng(0)
     e = rng.uniform(12, 60, 25_000)
     text = HEAD + "".join(
-        f"c{i},{1000 * (0.15 * np.log(e[i] / 8) + 0.004 * rng.normal()):.1f},{e[i]:.4f}\n"
-        for i in range(25_000)
-        for _ in range(4)
+        f"c{i},{1000 * (0.15 * np.log(e[i] / 8) + 0.004 * rng.normal()):.1f},{e[i]:.4f}\n" for i in range(25_000) for _ in range(4)
     )
     fit = fit_coupons(read(text))
     assert (len(fit.coupons), fit.coupons.readings.size) == (25_000, 100_000)
@@ -140,48 +131,133 @@ def with_row(row):
 
 BROKEN = [
     # nothing, or not a table
-    "", " ", "\n\n\n", "\ufeff", "# only words\n", "power = 3 mW\n", HEAD, HEAD + ",,\n", "coupon\nA\n",
-    b"\x00\x01\x02", b"PK\x03\x04", b"%PDF-1.4", b"\xff\xfec\x00", b"\xd0\xcf\x11\xe0\xa1\xb1", "<html></html>", "\x07bell",
-    b"\x89PNG\r\n\x1a\n\x00", "{\"coupon\": 1}", "A,120,20\nB,170,30\nC,240,45\n",
+    "",
+    " ",
+    "\n\n\n",
+    "\ufeff",
+    "# only words\n",
+    "power = 3 mW\n",
+    HEAD,
+    HEAD + ",,\n",
+    "coupon\nA\n",
+    b"\x00\x01\x02",
+    b"PK\x03\x04",
+    b"%PDF-1.4",
+    b"\xff\xfec\x00",
+    b"\xd0\xcf\x11\xe0\xa1\xb1",
+    "<html></html>",
+    "\x07bell",
+    b"\x89PNG\r\n\x1a\n\x00",
+    '{"coupon": 1}',
+    "A,120,20\nB,170,30\nC,240,45\n",
     # headers
-    HEAD.replace("coupon", "copuon") + "A,1,2\n", HEAD.replace("thickness", "thick") + "A,1,2\n",
-    HEAD.replace("exposure", "energy") + "A,1,2\n", HEAD.replace("[um]", "") + "A,1,2\n",
-    HEAD.replace("[mJ/cm^2]", "") + "A,1,2\n", HEAD.replace("[um]", "[mJ]") + "A,1,2\n",
-    HEAD.replace("[um]", "[s]") + "A,1,2\n", HEAD.replace("[mJ/cm^2]", "[mW/cm^2]") + "A,1,2\n",
-    HEAD.replace("[mJ/cm^2]", "[J]") + "A,1,2\n", HEAD.replace("[um]", "[micron]") + "A,1,2\n",
-    HEAD.replace("[um]", "[Um]") + "A,1,2\n", HEAD.replace("[um]", "[um") + "A,1,2\n",
-    HEAD.replace("coupon", "coupon [mm]") + "A,1,2\n", "coupon,coupon,thickness [um],exposure [mJ/cm^2]\nA,B,1,2\n",
-    "thickness [um],exposure [mJ/cm^2]\n1,2\n", "coupon,exposure [mJ/cm^2]\nA,2\n", "coupon,thickness [um]\nA,120\n",
-    "coupon thickness exposure\nA 1 2\n", HEAD.replace(",", "|") + "A|1|2\n", HEAD.replace("\n", ",\n") + "A,1,2,3\n",
+    HEAD.replace("coupon", "copuon") + "A,1,2\n",
+    HEAD.replace("thickness", "thick") + "A,1,2\n",
+    HEAD.replace("exposure", "energy") + "A,1,2\n",
+    HEAD.replace("[um]", "") + "A,1,2\n",
+    HEAD.replace("[mJ/cm^2]", "") + "A,1,2\n",
+    HEAD.replace("[um]", "[mJ]") + "A,1,2\n",
+    HEAD.replace("[um]", "[s]") + "A,1,2\n",
+    HEAD.replace("[mJ/cm^2]", "[mW/cm^2]") + "A,1,2\n",
+    HEAD.replace("[mJ/cm^2]", "[J]") + "A,1,2\n",
+    HEAD.replace("[um]", "[micron]") + "A,1,2\n",
+    HEAD.replace("[um]", "[Um]") + "A,1,2\n",
+    HEAD.replace("[um]", "[um") + "A,1,2\n",
+    HEAD.replace("coupon", "coupon [mm]") + "A,1,2\n",
+    "coupon,coupon,thickness [um],exposure [mJ/cm^2]\nA,B,1,2\n",
+    "thickness [um],exposure [mJ/cm^2]\n1,2\n",
+    "coupon,exposure [mJ/cm^2]\nA,2\n",
+    "coupon,thickness [um]\nA,120\n",
+    "coupon thickness exposure\nA 1 2\n",
+    HEAD.replace(",", "|") + "A|1|2\n",
+    HEAD.replace("\n", ",\n") + "A,1,2,3\n",
     HEAD.replace("\n", ",extra\n") + "A,1,2,3\n",
     # cells
-    with_row("E,,70"), with_row(",320,70"), with_row("E,320,"), with_row("E,320"), with_row("E"), with_row("E,320,70,1"),
-    with_row("E,three hundred,70"), with_row("E,32O,70"), with_row("E,l20,70"), with_row("E,320 um,70"),
-    with_row("E,-320,70"), with_row("E,0,70"), with_row("E,320,-70"), with_row("E,320,0"), with_row("E,nan,70"),
-    with_row("E,inf,70"), with_row("E,n/a,70"), with_row("E,-,70"), with_row("E,?,70"), with_row("E,1e999,70"),
-    with_row("E,320.0.1,70"), with_row("E,3 20,70"), with_row("E,1_000,70"), with_row("E,0x40,70"), with_row("E,3**2,70"),
-    with_row("E,=B2,70"), with_row("E,#DIV/0!,70"), with_row("E,#REF!,70"), with_row("E,TRUE,70"), with_row("E,2024-05-01,70"),
-    with_row('E,"320,5",70'), with_row("E,320,5,70"), with_row('E,"1,320.5",70'), with_row("E,320±2,70"),
-    with_row("E,<320,70"), with_row("E,~320,70"), with_row("E,320,7O"), with_row("E,320,70 mJ/cm^2"), with_row('"E,320,70'),
-    with_row("E,\u0663\u0662\u0660,70"), with_row("E,320\u00b2,70"), with_row("E,3.2e,70"), with_row("E,+-320,70"),
-    GOOD.replace(",", ";").replace("120", "1.120,5"), GOOD.replace(",", ";").replace("120", "12,5").replace("240", "24.5"),
-    GOOD.replace(",", ";").replace("120", "1,120"), GOOD.replace(",", "\t").replace("120", "1,120"),
+    with_row("E,,70"),
+    with_row(",320,70"),
+    with_row("E,320,"),
+    with_row("E,320"),
+    with_row("E"),
+    with_row("E,320,70,1"),
+    with_row("E,three hundred,70"),
+    with_row("E,32O,70"),
+    with_row("E,l20,70"),
+    with_row("E,320 um,70"),
+    with_row("E,-320,70"),
+    with_row("E,0,70"),
+    with_row("E,320,-70"),
+    with_row("E,320,0"),
+    with_row("E,nan,70"),
+    with_row("E,inf,70"),
+    with_row("E,n/a,70"),
+    with_row("E,-,70"),
+    with_row("E,?,70"),
+    with_row("E,1e999,70"),
+    with_row("E,320.0.1,70"),
+    with_row("E,3 20,70"),
+    with_row("E,1_000,70"),
+    with_row("E,0x40,70"),
+    with_row("E,3**2,70"),
+    with_row("E,=B2,70"),
+    with_row("E,#DIV/0!,70"),
+    with_row("E,#REF!,70"),
+    with_row("E,TRUE,70"),
+    with_row("E,2024-05-01,70"),
+    with_row('E,"320,5",70'),
+    with_row("E,320,5,70"),
+    with_row('E,"1,320.5",70'),
+    with_row("E,320±2,70"),
+    with_row("E,<320,70"),
+    with_row("E,~320,70"),
+    with_row("E,320,7O"),
+    with_row("E,320,70 mJ/cm^2"),
+    with_row('"E,320,70'),
+    with_row("E,\u0663\u0662\u0660,70"),
+    with_row("E,320\u00b2,70"),
+    with_row("E,3.2e,70"),
+    with_row("E,+-320,70"),
+    GOOD.replace(",", ";").replace("120", "1.120,5"),
+    GOOD.replace(",", ";").replace("120", "12,5").replace("240", "24.5"),
+    GOOD.replace(",", ";").replace("120", "1,120"),
+    GOOD.replace(",", "\t").replace("120", "1,120"),
     # coupons that disagree, or are too few
-    with_row("A,122,21"), with_row("B,170,30.1"), HEAD + "A,120,20\nB,170,30\n", HEAD + "A,120,20\n",
-    HEAD + "A,120,20\nA,121,20\nA,122,20\nA,119,20\n", HEAD + "A,120,20\nB,121,20\nC,122,20\n",
-    HEAD + "A,290,20\nB,170,30\nC,120,45\n", HEAD + "A,120,20\nB,120,30\nC,120,45\n",
+    with_row("A,122,21"),
+    with_row("B,170,30.1"),
+    HEAD + "A,120,20\nB,170,30\n",
+    HEAD + "A,120,20\n",
+    HEAD + "A,120,20\nA,121,20\nA,122,20\nA,119,20\n",
+    HEAD + "A,120,20\nB,121,20\nC,122,20\n",
+    HEAD + "A,290,20\nB,170,30\nC,120,45\n",
+    HEAD + "A,120,20\nB,120,30\nC,120,45\n",
     # settings
-    S + R.replace("1000", "-1000"), S + R.replace("1000", "0"), S + R.replace("125", "x"),
-    S.replace("beam_radius", "beam_width") + R, S.replace(",beam_radius [um]", "") + R.replace(",125", ""),
-    S.replace("power [mW],", "") + R.replace(",30,", ","), S.replace("scan_speed [mm/s]", "temperature [degC]") + R,
-    "beam_diameter = 250 um\n" + S + R, "power = 30 mW\n" + S + R, "power = 30\n" + S.replace("power [mW],", "") + R.replace(",30,", ","),
-    "powr = 30 mW\n" + S + R, "# pwoer = 30 mW\n" + S + R, "passes = 1.5\n" + S + R, "passes = 0\n" + S + R,
-    "passes = two\n" + S + R, "wavelength = 355\n" + S + R, "wavelength = 355 mm\n" + S + R, "wavelength =\n" + S + R,
-    "lot\n" + S + R, "decimal = comma\n" + S + R, "thickness = 120 um\n" + S + R, "coupon = A\n" + S + R,
-    "just some words\n" + S + R, "exposure standard uncertainty = -1 mJ/cm^2\n" + GOOD,
-    "thickness standard uncertainty = 0 um\n" + GOOD, "gauge resolution = coarse\n" + GOOD,
+    S + R.replace("1000", "-1000"),
+    S + R.replace("1000", "0"),
+    S + R.replace("125", "x"),
+    S.replace("beam_radius", "beam_width") + R,
+    S.replace(",beam_radius [um]", "") + R.replace(",125", ""),
+    S.replace("power [mW],", "") + R.replace(",30,", ","),
+    S.replace("scan_speed [mm/s]", "temperature [degC]") + R,
+    "beam_diameter = 250 um\n" + S + R,
+    "power = 30 mW\n" + S + R,
+    "power = 30\n" + S.replace("power [mW],", "") + R.replace(",30,", ","),
+    "powr = 30 mW\n" + S + R,
+    "# pwoer = 30 mW\n" + S + R,
+    "passes = 1.5\n" + S + R,
+    "passes = 0\n" + S + R,
+    "passes = two\n" + S + R,
+    "wavelength = 355\n" + S + R,
+    "wavelength = 355 mm\n" + S + R,
+    "wavelength =\n" + S + R,
+    "lot\n" + S + R,
+    "decimal = comma\n" + S + R,
+    "thickness = 120 um\n" + S + R,
+    "coupon = A\n" + S + R,
+    "just some words\n" + S + R,
+    "exposure standard uncertainty = -1 mJ/cm^2\n" + GOOD,
+    "thickness standard uncertainty = 0 um\n" + GOOD,
+    "gauge resolution = coarse\n" + GOOD,
     S.replace("\n", ",beam_fwhm [um]\n") + "A,120,30,1000,125,147\n",
-]  # fmt: skip
+]
 
 
 def test_there_are_more_than_a_hundred_of_them():
@@ -211,7 +287,7 @@ PLACES = [
     (HEAD + "A,120,20\nA,121,20\nA,122,20\n", "got 1 (3 readings, but readings of one coupon count once)"),
     (HEAD + "A,120,20\nB,121,20\nC,122,20\n", "all 3 coupons have the same exposure, 20 mJ/cm^2"),
     ("beam_diameter = 250 um\n" + S + R, "the beam is given twice, as beam_radius and beam_diameter"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("broken", "words"), PLACES)
@@ -245,8 +321,9 @@ def test_a_spreadsheet_of_coupons():
     out = io.BytesIO()
     book = xlsxwriter.Workbook(out)
     sheet = book.add_worksheet("coupons")
-    for r, row in enumerate([["lot", "A-17"], ["coupon", "thickness [um]", "exposure [mJ/cm^2]"],
-                             [1, 120, 20], [1, 124, 20], [2, 170, 30], [3, 240, 45]]):  # fmt: skip
+    for r, row in enumerate(
+        [["lot", "A-17"], ["coupon", "thickness [um]", "exposure [mJ/cm^2]"], [1, 120, 20], [1, 124, 20], [2, 170, 30], [3, 240, 45]]
+    ):
         for c, cell in enumerate(row):
             sheet.write(r, c, cell)
     book.close()
@@ -258,9 +335,18 @@ def test_a_spreadsheet_of_coupons():
 
 @pytest.mark.parametrize(
     ("written", "meant"),
-    [("dose", "exposure"), ("energy", "exposure"), ("depth", "thickness"), ("sample", "coupon"), ("speed", "scan_speed"),
-     ("pitch", "hatch_spacing"), ("spot size", "beam_radius"), ("thicknes", "thickness"), ("exposre", "exposure")],
-)  # fmt: skip
+    [
+        ("dose", "exposure"),
+        ("energy", "exposure"),
+        ("depth", "thickness"),
+        ("sample", "coupon"),
+        ("speed", "scan_speed"),
+        ("pitch", "hatch_spacing"),
+        ("spot size", "beam_radius"),
+        ("thicknes", "thickness"),
+        ("exposre", "exposure"),
+    ],
+)
 def test_names_people_write_by_mistake_lead_to_the_right_one(written, meant):
     with pytest.raises(FileError, match=rf"unknown column '{written}'\. The nearest known is '{meant}'\.$"):
         read(f"coupon,thickness [um],{written} [mm]\nA,1,2\n")

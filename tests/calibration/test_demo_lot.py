@@ -8,14 +8,7 @@ import pytest
 
 from curecalc.calibration.coupons import coupons_from_bytes
 from curecalc.calibration.curve import fit_coupons
-from curecalc.calibration.invented import (
-    EARLIER_LOT,
-    MISMEASURED_COUPON,
-    NEW_LOT,
-    TYPING_SLIP,
-    corrected_table,
-    coupon_table,
-)
+from curecalc.calibration.invented import EARLIER_LOT, MISMEASURED_COUPON, NEW_LOT, TYPING_SLIP, corrected_table, coupon_table
 from curecalc.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -91,9 +91,11 @@ def test_pearson_york_turned_upwards():
     x, wx, y, wy = column("pearson_york.csv", "x", "w_x", "y", "w_y")
     e = np.exp(-x)
     fit = fit_working_curve(
-        exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm"), exposure_uncertainty=Q(e * wx**-0.5, "mJ/cm^2"),
+        exposure=Q(e, "mJ/cm^2"),
+        thickness=Q(y, "mm"),
+        exposure_uncertainty=Q(e * wx**-0.5, "mJ/cm^2"),
         thickness_uncertainty=Q(wy**-0.5, "mm"),
-    )  # fmt: skip
+    )
     assert fit.penetration_depth.value.m == pytest.approx(0.480533407446, abs=5e-13)
     assert fit.penetration_depth.standard_uncertainty.m == pytest.approx(0.0579850090, abs=5e-11)
     assert fit.chi_squared == pytest.approx((11.866353, 0.157), abs=1e-3)
@@ -116,9 +118,19 @@ def test_an_influential_point_is_the_one_in_print():
 def test_json_has_the_keys_of_the_contract_and_is_json():
     record = fit_of(at_depth=[Q(0.15, "mm"), Q(0.2, "mm")]).to_dict()
     for key in (
-        "penetration_depth", "critical_exposure", "correlation", "residual_sd", "coupons", "readings",
-        "degrees_of_freedom", "lack_of_fit", "curvature", "outliers", "warnings", "exposure_for_depth",
-    ):  # fmt: skip
+        "penetration_depth",
+        "critical_exposure",
+        "correlation",
+        "residual_sd",
+        "coupons",
+        "readings",
+        "degrees_of_freedom",
+        "lack_of_fit",
+        "curvature",
+        "outliers",
+        "warnings",
+        "exposure_for_depth",
+    ):
         assert key in record
     assert json.loads(json.dumps(record, allow_nan=False)) == record
     assert (record["coupons"], record["readings"], record["degrees_of_freedom"]) == (8, 24, 6)
@@ -194,9 +206,7 @@ def test_common_errors_count_only_where_they_do_not_cancel():
     assert "is counted" in away.budget.sentence
     assert away.penetration_depth.standard_uncertainty.m == own.penetration_depth.standard_uncertainty.m
     gauge = fit_of(thickness_bias_uncertainty=Q(3.0, "um"), same_gauge=False)
-    assert gauge.budget.here**2 - gauge.budget.random**2 == pytest.approx(
-        (0.003 / gauge.penetration_depth.value.m) ** 2
-    )
+    assert gauge.budget.here**2 - gauge.budget.random**2 == pytest.approx((0.003 / gauge.penetration_depth.value.m) ** 2)
     assert "No common scale error" in own.budget.sentence
 
 
@@ -309,9 +319,7 @@ def test_reciprocity_failure_is_told_when_power_and_speed_were_varied():
     e = p / v * 100.0
     for w, credible in ((1.0, True), (0.8, False)):
         t = 0.1 * (np.log(p) - np.log(v) / w) + 0.6 + rng.normal(0, 0.002, 12)
-        fit = fit_working_curve(
-            exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), power=Q(p, "mW"), scan_speed=Q(v, "mm/s")
-        )
+        fit = fit_working_curve(exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), power=Q(p, "mW"), scan_speed=Q(v, "mm/s"))
         assert fit.power_threshold.w_low < w < fit.power_threshold.w_high
         said = " ".join(f.sentence for f in fit.findings if f.code == "reciprocity")
         assert ("agrees with 1" in said) == credible
@@ -335,14 +343,11 @@ def test_few_narrow_thin_and_coarse_are_named():
 def test_drift_with_order_and_temperature_is_named():
     e, t, labels = lot(3)
     order = np.repeat([5, 2, 8, 1, 7, 3, 6, 4], 3)
-    drift = fit_working_curve(
-        exposure=Q(e, "mJ/cm^2"), thickness=Q(t + 0.004 * order, "mm"), coupon=labels, run_order=order
-    )
+    drift = fit_working_curve(exposure=Q(e, "mJ/cm^2"), thickness=Q(t + 0.004 * order, "mm"), coupon=labels, run_order=order)
     assert "trend_order" in codes(drift)
     warm = fit_working_curve(
-        exposure=Q(e, "mJ/cm^2"), thickness=Q(t + 0.004 * order, "mm"), coupon=labels,
-        temperature=Q(22.0 + order / 2, "degC"),
-    )  # fmt: skip
+        exposure=Q(e, "mJ/cm^2"), thickness=Q(t + 0.004 * order, "mm"), coupon=labels, temperature=Q(22.0 + order / 2, "degC")
+    )
     assert any("per degC" in s for s in warm.warnings)
     calm = fit_working_curve(exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), coupon=labels, run_order=order)
     assert "trend_order" not in codes(calm)
@@ -358,37 +363,27 @@ def test_extrapolation_is_named():
 
 def test_stated_uncertainties_that_cannot_be_believed():
     e, t, labels = lot()
-    small = fit_working_curve(
-        exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), coupon=labels, thickness_uncertainty=Q(0.5, "um")
-    )
+    small = fit_working_curve(exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), coupon=labels, thickness_uncertainty=Q(0.5, "um"))
     assert "stated_too_small" in codes(small)
-    large = fit_working_curve(
-        exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), coupon=labels, thickness_uncertainty=Q(100.0, "um")
-    )
+    large = fit_working_curve(exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), coupon=labels, thickness_uncertainty=Q(100.0, "um"))
     assert "stated_too_large" in codes(large)
 
 
 def test_exposure_uncertainty_alone_lets_the_scatter_speak_for_thickness():
     e, t, labels = lot()
-    fit = fit_working_curve(
-        exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), coupon=labels, exposure_uncertainty=Q(0.01 * e, "mJ/cm^2")
-    )
+    fit = fit_working_curve(exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), coupon=labels, exposure_uncertainty=Q(0.01 * e, "mJ/cm^2"))
     plain = fit_of()
     assert fit.line.t_degrees_of_freedom == 6
     assert fit.line.sum_of_squares == pytest.approx(6.0, rel=1e-6)
     assert fit.penetration_depth.value.m == pytest.approx(plain.penetration_depth.value.m, rel=0.01)
-    assert fit.penetration_depth.standard_uncertainty.m == pytest.approx(
-        plain.penetration_depth.standard_uncertainty.m, rel=0.05
-    )
+    assert fit.penetration_depth.standard_uncertainty.m == pytest.approx(plain.penetration_depth.standard_uncertainty.m, rel=0.05)
     # the next coupon scatters as these did, whatever share of it the exposures have
     assert np.sqrt(fit.working_line.coupon_variance) == pytest.approx(fit.residual_sd.m, rel=1e-9)
 
 
 def test_an_unbounded_set_of_ec_is_said_and_written_as_null():
     e = np.array([20.0, 30.0, 40.0, 60.0])
-    fit = fit_working_curve(
-        exposure=Q(e, "mJ/cm^2"), thickness=Q(np.array([0.10, 0.25, 0.12, 0.2]), "mm"), at_depth=Q(0.3, "mm")
-    )
+    fit = fit_working_curve(exposure=Q(e, "mJ/cm^2"), thickness=Q(np.array([0.10, 0.25, 0.12, 0.2]), "mm"), at_depth=Q(0.3, "mm"))
     record = fit.to_dict()
     assert record["critical_exposure"]["interval"] == [None, None]
     assert fit.critical_exposure_set in ("outside", "everything")
@@ -402,9 +397,14 @@ def test_an_unbounded_set_of_ec_is_said_and_written_as_null():
 
 def earlier():
     return prior_from_lots(
-        [0.15, 0.151], np.log([8.0, 8.4]), [np.diag([2e-6, 2e-4])] * 2, [0.004, 0.004], [6, 6],
-        slope_between=0.03, log_threshold_between=0.08,
-    )  # fmt: skip
+        [0.15, 0.151],
+        np.log([8.0, 8.4]),
+        [np.diag([2e-6, 2e-4])] * 2,
+        [0.004, 0.004],
+        [6, 6],
+        slope_between=0.03,
+        log_threshold_between=0.08,
+    )
 
 
 def test_earlier_lots_sharpen_and_say_how_much():
@@ -429,9 +429,13 @@ def test_a_conflict_with_earlier_lots_is_reported():
 
 def test_earlier_lots_go_together_with_stated_uncertainties_and_left_out_coupons():
     fit = fit_of(
-        prior=earlier(), thickness_uncertainty=Q(4.0, "um"), exclude=["c1"], at_depth=Q(0.2, "mm"),
-        power_scale_uncertainty=0.02, same_machine=False,
-    )  # fmt: skip
+        prior=earlier(),
+        thickness_uncertainty=Q(4.0, "um"),
+        exclude=["c1"],
+        at_depth=Q(0.2, "mm"),
+        power_scale_uncertainty=0.02,
+        same_machine=False,
+    )
     assert fit.working_line.t_degrees_of_freedom > 6
     json.dumps(fit.to_dict(), allow_nan=False)
 
@@ -457,9 +461,8 @@ def test_speed_for_a_depth_where_only_speed_was_varied():
     rng = np.random.default_rng(0)
     t = 0.15 * np.log(e / 8) + rng.normal(0, 0.003, 8)
     fit = fit_working_curve(
-        exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), power=Q(np.full(8, 300.0), "mW"), scan_speed=Q(v, "mm/s"),
-        at_depth=Q(0.2, "mm"),
-    )  # fmt: skip
+        exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), power=Q(np.full(8, 300.0), "mW"), scan_speed=Q(v, "mm/s"), at_depth=Q(0.2, "mm")
+    )
     wanted = fit.exposure_for_depth[0]
     assert wanted.scan_speed.m == pytest.approx(300000.0 / wanted.exposure.m, rel=1e-12)
     low, high = wanted.next_scan_speed_interval

@@ -6,26 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from curecalc.errors import QuantityError
-from curecalc.statistics.diagnostics import (
-    added_term,
-    curvature,
-    groups_of,
-    influence,
-    lack_of_fit,
-    parabola,
-    robust_line,
-    within_groups,
-)
+from curecalc.statistics.diagnostics import added_term, curvature, groups_of, influence, lack_of_fit, parabola, robust_line, within_groups
 from curecalc.statistics.intervals import f_p, inverse, slope_interval, t_factor, t_p
-from curecalc.statistics.line import (
-    mean_sd,
-    ordinary_line,
-    prediction_sd,
-    relative_line,
-    value_at,
-    weighted_line,
-    york_line,
-)
+from curecalc.statistics.line import mean_sd, ordinary_line, prediction_sd, relative_line, value_at, weighted_line, york_line
 
 NORRIS = "nist_norris.csv"
 
@@ -105,9 +88,16 @@ def test_both_axes_agree_with_orthogonal_distance_regression(seed):
     sx, sy = rng.uniform(0.01, 0.05, x.size), rng.uniform(0.005, 0.02, x.size)
     fit = york_line(x, y, sx, sy)
     other = odr.odr_fit(
-        lambda x, b: b[0] + b[1] * x, x, y, np.array([0.0, 0.1]), weight_x=1 / sx**2, weight_y=1 / sy**2,
-        diff_scheme="central", sstol=1e-15, partol=1e-15,
-    )  # fmt: skip
+        lambda x, b: b[0] + b[1] * x,
+        x,
+        y,
+        np.array([0.0, 0.1]),
+        weight_x=1 / sx**2,
+        weight_y=1 / sy**2,
+        diff_scheme="central",
+        sstol=1e-15,
+        partol=1e-15,
+    )
     assert [fit.intercept, fit.slope] == pytest.approx(list(other.beta), rel=1e-6)
     assert fit.sum_of_squares == pytest.approx(other.sum_square, rel=1e-6)
     unscaled = other.sd_beta / np.sqrt(other.res_var)
@@ -226,9 +216,7 @@ def test_the_exact_set_solves_its_own_equation():
     found = inverse(fit, 0.1, future_variance=fit.scale / 2)
     t = t_factor(0.95, fit.degrees_of_freedom)
     for end in (found.low, found.high):
-        assert abs(value_at(fit, end) - 0.1) == pytest.approx(
-            t * np.sqrt(mean_sd(fit, end) ** 2 + fit.scale / 2), rel=1e-9
-        )
+        assert abs(value_at(fit, end) - 0.1) == pytest.approx(t * np.sqrt(mean_sd(fit, end) ** 2 + fit.scale / 2), rel=1e-9)
 
 
 def test_an_unbounded_set_is_reported_as_such():

@@ -118,9 +118,8 @@ def test_prior_moves_with_its_origin_only():
 
 def prior():
     return prior_from_lots(
-        [0.15, 0.148], [2.0, 2.1], [np.diag([1e-6, 1e-4])] * 2, [0.004, 0.005], [6, 6],
-        slope_between=0.03, log_threshold_between=0.1,
-    )  # fmt: skip
+        [0.15, 0.148], [2.0, 2.1], [np.diag([1e-6, 1e-4])] * 2, [0.004, 0.005], [6, 6], slope_between=0.03, log_threshold_between=0.1
+    )
 
 
 def test_prior_of_earlier_lots_and_its_conflict():
@@ -149,10 +148,12 @@ def test_prior_of_one_lot_by_hand():
 
 
 def test_three_lots_that_spread_more_than_stated_widen_the_prior():
-    calm = prior_from_lots([0.15] * 4, [2.0, 2.0, 2.0, 2.0], [np.diag([1e-8, 1e-8])] * 4, [0.004] * 4, [6] * 4,
-                           slope_between=0.03, log_threshold_between=0.1)  # fmt: skip
-    wild = prior_from_lots([0.15] * 4, [1.5, 2.0, 2.5, 3.0], [np.diag([1e-8, 1e-8])] * 4, [0.004] * 4, [6] * 4,
-                           slope_between=0.03, log_threshold_between=0.1)  # fmt: skip
+    calm = prior_from_lots(
+        [0.15] * 4, [2.0, 2.0, 2.0, 2.0], [np.diag([1e-8, 1e-8])] * 4, [0.004] * 4, [6] * 4, slope_between=0.03, log_threshold_between=0.1
+    )
+    wild = prior_from_lots(
+        [0.15] * 4, [1.5, 2.0, 2.5, 3.0], [np.diag([1e-8, 1e-8])] * 4, [0.004] * 4, [6] * 4, slope_between=0.03, log_threshold_between=0.1
+    )
     assert wild.spread[0, 0] > 5 * calm.spread[0, 0]
 
 
@@ -258,12 +259,7 @@ def test_bleaching_curve_is_recovered_and_agrees_with_a_general_optimiser():
     e = np.geomspace(6, 90, 10)
     y = 0.1 * np.log(np.expm1(e / 20.0) / np.expm1(4.0 / 20.0)) + rng.normal(0, 5e-4, 10)
     fit = bleaching_fit(np.log(e), y)
-    other = least_squares(
-        lambda q: q[0] * np.log(np.expm1(e / q[2]) / np.expm1(q[1] / q[2])) - y,
-        [0.1, 4.0, 20.0],
-        xtol=1e-15,
-        ftol=1e-15,
-    )
+    other = least_squares(lambda q: q[0] * np.log(np.expm1(e / q[2]) / np.expm1(q[1] / q[2])) - y, [0.1, 4.0, 20.0], xtol=1e-15, ftol=1e-15)
     got = [fit.penetration_depth, np.exp(fit.log_threshold), fit.bleaching_exposure]
     assert got == pytest.approx(list(other.x), rel=1e-4)
     assert fit.sum_of_squares == pytest.approx(2 * other.cost, rel=1e-6)

@@ -78,9 +78,7 @@ def test_bounds_of_the_machine_and_of_handling_are_kept():
 
 
 def test_expected_uncertainty_of_a_plan_matches_simulated_fits():
-    p = plan(
-        at_depth=Q(0.15, "mm"), coupons=8, coupon_sd=Q(5.0, "um"), thickness_repeatability=Q(3.0, "um"), readings=2
-    )
+    p = plan(at_depth=Q(0.15, "mm"), coupons=8, coupon_sd=Q(5.0, "um"), thickness_repeatability=Q(3.0, "um"), readings=2)
     rng = np.random.default_rng(9)
     from curecalc.statistics.line import ordinary_line
 
@@ -338,9 +336,10 @@ def test_earlier_lots_make_a_prior_and_data_sheets_do_not():
     sheet = resin_from_document(
         parse_document(
             'schema = 1\nname = "d"\nwavelength = "355 nm"\npenetration_depth = "0.15 mm"\ncritical_exposure = "8 mJ/cm^2"',
-            RESIN, source="r.toml",
+            RESIN,
+            source="r.toml",
         )
-    )  # fmt: skip
+    )
     with pytest.raises(QuantityError, match="unverified data sheet"):
         prior_from_resins([sheet])
     with pytest.raises(QuantityError, match="cannot be compared"):

@@ -88,9 +88,7 @@ def test_what_is_given_must_not_contradict_the_table():
 
 
 def sheet(text):
-    return resin_from_document(
-        parse_document(f'schema = 1\nname = "d"\nwavelength = "355 nm"\n{text}', RESIN, source="r.toml")
-    )
+    return resin_from_document(parse_document(f'schema = 1\nname = "d"\nwavelength = "355 nm"\n{text}', RESIN, source="r.toml"))
 
 
 ONE = '[[depths]]\ndepth = "0.15 mm"\nexposure = "{}"\n'
@@ -115,9 +113,7 @@ def test_the_three_forms_of_a_data_sheet_agree_and_are_marked():
 
 
 def test_a_stated_uncertainty_of_a_data_sheet_is_widened_not_replaced():
-    lot = sheet(
-        'penetration_depth = "0.15 mm +- 0.03 mm"\ncritical_exposure = "8 mJ/cm^2 +- 2 mJ/cm^2"\ncorrelation = 0.5'
-    )
+    lot = sheet('penetration_depth = "0.15 mm +- 0.03 mm"\ncritical_exposure = "8 mJ/cm^2 +- 2 mJ/cm^2"\ncorrelation = 0.5')
     assert lot.resin.penetration_depth.relative == pytest.approx(math.hypot(0.2, 0.2))
     assert lot.resin.critical_exposure.relative == pytest.approx(math.hypot(0.25, 0.5))
     matrix = covariance(line_of(lot.line))
@@ -195,9 +191,16 @@ def test_assured_depth_is_kept_in_the_stated_share_of_lots():
     reached = {True: 0, False: 0}
     for i in range(0, 20_000, 5):
         one = WorkingLine(
-            lots.slope[i], lots.x_mean[i] - lots.y_mean[i] / lots.slope[i], lots.x_mean[i], lots.scale[i] / 6,
-            lots.scale[i] / lots.sxx[i], lots.scale[i], 4.0, x[0], x[-1],
-        )  # fmt: skip
+            lots.slope[i],
+            lots.x_mean[i] - lots.y_mean[i] / lots.slope[i],
+            lots.x_mean[i],
+            lots.scale[i] / 6,
+            lots.scale[i] / lots.sxx[i],
+            lots.scale[i],
+            4.0,
+            x[0],
+            x[-1],
+        )
         for single in (True, False):
             at = assured_log_exposure(one, 0.2, assurance=0.95, single=single)
             layer = dp * (at - lec) + (rng.normal(0, s) if single else 0.0)

@@ -41,13 +41,7 @@ class Shot:
 
     def irradiance(self, x, y):
         """On the resin at (x, y) from where the axis of the beam meets it; full power, as measured before the surface."""
-        axis = np.array(
-            [
-                math.sin(self.theta) * math.cos(self.lean),
-                math.sin(self.theta) * math.sin(self.lean),
-                -math.cos(self.theta),
-            ]
-        )
+        axis = np.array([math.sin(self.theta) * math.cos(self.lean), math.sin(self.theta) * math.sin(self.lean), -math.cos(self.theta)])
         # coordinates across the beam: the offset from its axis, turned upright about the line square to the lean
         s = x * math.cos(self.lean) + y * math.sin(self.lean)
         q = -x * math.sin(self.lean) + y * math.cos(self.lean)
@@ -122,9 +116,7 @@ class Shot:
 
         lengths = (("mm", 1.0), ("um", 1e-3), ("cm", 10.0), ("in", 25.4))
         if width == "fwhm":
-            w0 = brentq(
-                lambda f: math.exp(-2.0 * (0.5 * f / self.w) ** 2) - 0.5, 0.0, 5.0 * self.w, xtol=1e-16, rtol=1e-15
-            )
+            w0 = brentq(lambda f: math.exp(-2.0 * (0.5 * f / self.w) ** 2) - 0.5, 0.0, 5.0 * self.w, xtol=1e-16, rtol=1e-15)
         else:
             w0 = self.w if width == "radius" else 2.0 * self.w
         words = {
@@ -148,8 +140,14 @@ class Shot:
         if self.ratio != 1.0 or self.theta:
             words["track"] = ["--track-angle", f"{math.degrees(self.track):.17g} deg"]
         if self.theta:
-            words["tilt"] = ["--incidence-angle", f"{self.theta:.17g} rad", "--incidence-direction", f"{self.lean:.17g} rad",
-                             "--refractive-index", f"{self.n:.17g}"]  # fmt: skip
+            words["tilt"] = [
+                "--incidence-angle",
+                f"{self.theta:.17g} rad",
+                "--incidence-direction",
+                f"{self.lean:.17g} rad",
+                "--refractive-index",
+                f"{self.n:.17g}",
+            ]
         return [word for name, pair in words.items() if name not in unknown for word in pair]
 
 
@@ -177,9 +175,7 @@ def check_answer(shot, got, *, unit_exposure=0.01):
     if shot.h is None:
         assert value(got, "exposure_peak", "mJ/cm^2") * unit_exposure == pytest.approx(low, rel=RTOL, abs=0.0)
         assert value(got, "cure_depth", "mm") == pytest.approx(shot.depth(low), rel=RTOL, abs=0.0)
-        edge = brentq(
-            lambda y: math.log(shot.left(shot.surface(y), 0.0) / shot.ec), 0.0, shot.reach() * 0.7, xtol=1e-15
-        )
+        edge = brentq(lambda y: math.log(shot.left(shot.surface(y), 0.0) / shot.ec), 0.0, shot.reach() * 0.7, xtol=1e-15)
         assert value(got, "line_width", "mm") == pytest.approx(2.0 * edge, rel=RTOL, abs=0.0)
         return
     high = shot.surface(0.0, 0.0)
@@ -220,8 +216,14 @@ def test_speed(ask, pattern, width):
     for seed in range(3):
         shot = Shot(2000 + seed + 10 * len(pattern) + 100 * WIDTHS.index(width), **PATTERNS[pattern])
         wanted, layer = 1.3 * shot.dp, 0.8 * shot.dp
-        got = ask("speed", *shot.words("scan_speed", width=width), "--layer-thickness", f"{layer:.17g} mm",
-                  "--overcure", f"{1e3 * (wanted - layer):.17g} um")  # fmt: skip
+        got = ask(
+            "speed",
+            *shot.words("scan_speed", width=width),
+            "--layer-thickness",
+            f"{layer:.17g} mm",
+            "--overcure",
+            f"{1e3 * (wanted - layer):.17g} um",
+        )
         shot.v = value(got, "scan_speed", "mm/s")
         assert shot.depth(shot.surface(*shot.weakest())) == pytest.approx(wanted, rel=RTOL, abs=0.0)
         check_answer(shot, got)
@@ -251,11 +253,7 @@ def test_solve(ask, pattern, unknown):
             continue
         got = ask("solve", "--for", unknown, *words, "--cure-depth", f"{deep:.17g} mm")
         found = got[unknown] if isinstance(got[unknown], list) else [got[unknown]]
-        attribute, truth = {
-            "power": ("power", shot.power),
-            "hatch_spacing": ("h", shot.h),
-            "beam_radius": ("w", shot.w),
-        }[unknown]
+        attribute, truth = {"power": ("power", shot.power), "hatch_spacing": ("h", shot.h), "beam_radius": ("w", shot.w)}[unknown]
         numbers = [one["value"] for one in found]
         assert min(abs(x / truth - 1.0) for x in numbers) < 1e-6, "the setting it came from is among the answers"
         for x in numbers:
@@ -284,9 +282,7 @@ def test_power_threshold_law(ask, raster):
         shot.ec = dose / 4.0 / i_ref ** (w - 1.0)
         needed = i_ref**w * (shot.ec / i_ref)
         tip = brentq(lambda z: math.log(dose * math.exp(-w * z / shot.dp) / needed), 0.0, 60 * shot.dp, xtol=1e-15)  # noqa: B023
-        got = ask(
-            "depth", *shot.words(), "--power-exponent", f"{w:.17g}", "--reference-irradiance", f"{i_ref:.17g} mW/mm^2"
-        )
+        got = ask("depth", *shot.words(), "--power-exponent", f"{w:.17g}", "--reference-irradiance", f"{i_ref:.17g} mW/mm^2")
         assert value(got, "cure_depth_min" if raster else "cure_depth", "mm") == pytest.approx(tip, rel=RTOL, abs=0.0)
         if not raster:
             edge = brentq(lambda y: math.log(shot.surface(y, exponent=w) / needed), 0.0, shot.reach() * 0.7, xtol=1e-15)  # noqa: B023
@@ -302,8 +298,9 @@ def test_bleaching(ask, raster):
         eb = e / float(shot.rng.uniform(0.3, 5.0))
         stop = lambda z, x: x[0] - shot.ec  # noqa: B023, E731
         stop.terminal = True
-        run = solve_ivp(lambda z, x: -eb / shot.dp * -np.expm1(-x / eb), (0, 100 * shot.dp), [e], events=stop, rtol=1e-12,  # noqa: B023
-                        atol=1e-18, method="DOP853")  # fmt: skip
+        run = solve_ivp(
+            lambda z, x: -eb / shot.dp * -np.expm1(-x / eb),  # noqa: B023 (0, 100 * shot.dp), [e], events=stop, rtol=1e-12, atol=1e-18, method="DOP853"
+        )
         got = ask("depth", *shot.words(), "--bleaching-exposure", f"{eb:.17g} mJ/mm^2")
         depth = value(got, "cure_depth_min" if raster else "cure_depth", "mm")
         assert depth == pytest.approx(run.t_events[0][0], rel=RTOL, abs=0.0)
@@ -338,9 +335,7 @@ def test_stack_layer_by_layer(ask, raster, layers):
         n = layers or 400
         total = lambda z: math.fsum(e * math.exp(-(z + k * t) / shot.dp) for k in range(n))  # noqa: B023, E731
         tip = brentq(lambda z: math.log(total(z) / shot.ec), -60 * shot.dp, 60 * shot.dp, xtol=1e-15)  # noqa: B023
-        got = ask(
-            "stack", *shot.words(), "--layer-thickness", f"{t:.17g} mm", *(["--layers", str(layers)] if layers else [])
-        )
+        got = ask("stack", *shot.words(), "--layer-thickness", f"{t:.17g} mm", *(["--layers", str(layers)] if layers else []))
         assert value(got, "print_through", "mm") == pytest.approx(tip - t, rel=RTOL, abs=1e-9 * t)
         weakest = math.fsum(shot.surface(*shot.weakest()) * math.exp(-(t + k * t) / shot.dp) for k in range(n))
         assert value(got, "interface_exposure", "mJ/cm^2") == pytest.approx(100 * weakest, rel=RTOL, abs=0.0)

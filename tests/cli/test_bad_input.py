@@ -53,11 +53,7 @@ BAD_TEXTS = [
     "½ mm",
 ]
 # the rule of each kind of option, broken
-BROKEN = {
-    "positive": ["0 {}", "-1 {}", "1e40 {}", "1e-40 {}"],
-    "nonnegative": ["-1 {}", "1e40 {}"],
-    "finite": ["1e40 {}"],
-}
+BROKEN = {"positive": ["0 {}", "-1 {}", "1e40 {}", "1e-40 {}"], "nonnegative": ["-1 {}", "1e40 {}"], "finite": ["1e40 {}"]}
 UNIT = {
     "power": "mW",
     "length": "mm",
@@ -135,9 +131,7 @@ def test_there_are_enough_of_them():
 def test_texts_that_are_no_quantity(refused, command, name):
     for text in BAD_TEXTS:
         refused(
-            [*argv(command, **{name: None}), f"{flag(name)}={text}"]
-            if name in SOUND[command]
-            else argv(command, **{name: text}),
+            [*argv(command, **{name: None}), f"{flag(name)}={text}"] if name in SOUND[command] else argv(command, **{name: text}),
             flag(name),
         )
 
@@ -215,9 +209,7 @@ def test_options_that_do_not_go_together(refused, command, more):
 
 
 def test_three_widths_of_a_beam_are_two_too_many(refused):
-    for two in itertools.combinations(
-        {"beam_radius": "125 um", "beam_diameter": "250 um", "beam_fwhm": "147 um"}.items(), 2
-    ):
+    for two in itertools.combinations({"beam_radius": "125 um", "beam_diameter": "250 um", "beam_fwhm": "147 um"}.items(), 2):
         words = [f"{flag(n)}={t}" for n, t in (SOUND["depth"] | {"beam_radius": None} | dict(two)).items() if t]
         refused(["depth", *words], flag(two[0][0]), flag(two[1][0]))
 
@@ -255,10 +247,7 @@ def test_three_widths_of_a_beam_are_two_too_many(refused):
         (["depth", *argv("depth")[1:], "--figure", "png"], ["--figure"]),
         (["depth", *argv("depth", power="x")[1:], "--figure", "x.png"], ["--power"]),
         (["depth", *argv("depth")[1:], "--figure", "x\x00.png"], ["--figure"]),
-        (
-            ["depth", *argv("depth", penetration_depth=None, critical_exposure=None)[1:], "--resin", "none.toml"],
-            ["none.toml"],
-        ),
+        (["depth", *argv("depth", penetration_depth=None, critical_exposure=None)[1:], "--resin", "none.toml"], ["none.toml"]),
         (["depth", *argv("depth")[1:], "--resin", "none.toml"], ["--"]),
         (["depth", *argv("depth")[1:], "--beam", "none.toml"], ["--"]),
         (["depth", *argv("depth")[1:], "--max-power", "200 mW", "--min-power", "250 mW"], ["--m"]),
@@ -276,19 +265,11 @@ def test_sizes_at_the_edge_give_an_answer_or_a_line_never_nan(capsys, command, s
     """Each quantity in turn at the edge of what is accepted."""
     for name in offered(command) & set(QUANTITIES):
         kind, rule, _, _ = QUANTITIES[name]
-        if (
-            rule == "positive"
-            and name not in ("reference_irradiance", "wavelength")
-            and not name.startswith(("max_", "min_"))
-        ):
+        if rule == "positive" and name not in ("reference_irradiance", "wavelength") and not name.startswith(("max_", "min_")):
             changed = {name: f"{size} {UNIT[kind]}"}
             if name == "cure_depth" and command == "speed":
                 changed |= {"layer_thickness": None, "overcure": None}
-            if (
-                name == "line_width"
-                or (command == "solve" and name == "hatch_spacing")
-                or (command == "speed" and name == "scan_speed")
-            ):
+            if name == "line_width" or (command == "solve" and name == "hatch_spacing") or (command == "speed" and name == "scan_speed"):
                 continue
             if name == "exposure":
                 changed |= {"power": None, "beam_radius": None, "scan_speed": None}

@@ -37,18 +37,7 @@ def test_depth_of_a_line_has_its_keys_and_the_published_numbers(capsys):
 
 
 def test_depth_of_a_raster_has_its_keys(capsys):
-    got = record(
-        capsys,
-        "depth",
-        *BEAM,
-        *RESIN,
-        "--scan-speed",
-        "1000 mm/s",
-        "--hatch-spacing",
-        "0.15 mm",
-        "--layer-thickness",
-        "0.05 mm",
-    )
+    got = record(capsys, "depth", *BEAM, *RESIN, "--scan-speed", "1000 mm/s", "--hatch-spacing", "0.15 mm", "--layer-thickness", "0.05 mm")
     for name in ("exposure", "cure_depth"):
         assert got[f"{name}_min"]["value"] < got[f"{name}_mean"]["value"] < got[f"{name}_max"]["value"]
     # raster table, h/W0 = 1.2
@@ -62,15 +51,9 @@ def test_speed_carries_the_keys_of_depth(capsys):
     assert {"exposure_peak", "cure_depth", "line_width", "overcure", "sensitivity"} <= set(got)
 
 
-@pytest.mark.parametrize(
-    "unknown", ["power", "hatch_spacing", "beam_radius", "passes", "layer_thickness", "overcure", "scan-speed"]
-)
+@pytest.mark.parametrize("unknown", ["power", "hatch_spacing", "beam_radius", "passes", "layer_thickness", "overcure", "scan-speed"])
 def test_solve_gives_the_unknown_and_the_keys_of_depth(capsys, unknown):
-    options = {
-        "power": ["--power", "30 mW"],
-        "scan-speed": ["--scan-speed", "700 mm/s"],
-        "beam_radius": ["--beam-radius", "125um"],
-    }
+    options = {"power": ["--power", "30 mW"], "scan-speed": ["--scan-speed", "700 mm/s"], "beam_radius": ["--beam-radius", "125um"]}
     wanted = {"layer_thickness": ["--overcure", "0.01 mm"], "overcure": ["--layer-thickness", "0.1 mm"]}
     argv = [text for name, option in options.items() if name != unknown for text in option]
     got = record(capsys, "solve", "--for", unknown, *argv, *RESIN, *wanted.get(unknown, LAYER))
@@ -79,19 +62,7 @@ def test_solve_gives_the_unknown_and_the_keys_of_depth(capsys, unknown):
 
 
 def test_two_radii_come_as_a_list(capsys):
-    got = record(
-        capsys,
-        "solve",
-        "--for",
-        "beam_radius",
-        "--power",
-        "30 mW",
-        "--scan-speed",
-        "1 m/s",
-        *RESIN,
-        "--line-width",
-        "0.165 mm",
-    )
+    got = record(capsys, "solve", "--for", "beam_radius", "--power", "30 mW", "--scan-speed", "1 m/s", *RESIN, "--line-width", "0.165 mm")
     assert len(got["beam_radius"]) == len(got["answers"]) == 2
 
 
@@ -106,42 +77,11 @@ def test_stack_keys(capsys):
 @pytest.mark.parametrize(
     "argv",
     [
-        [
-            "depth",
-            *BEAM,
-            *RESIN,
-            "--scan-speed",
-            "1 m/s",
-            "--hatch-spacing",
-            "0.1 mm",
-            "--passes",
-            "2",
-            "--cross-hatch",
-        ],
+        ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--hatch-spacing", "0.1 mm", "--passes", "2", "--cross-hatch"],
         ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--pulse-rate", "20 kHz", "--layer-thickness", "0.1 mm"],
         ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--bleaching-exposure", "20 mJ/cm2", "--radius-ratio", "1.3"],
-        [
-            "depth",
-            *BEAM,
-            *RESIN,
-            "--scan-speed",
-            "0.5 m/s",
-            "--power-exponent",
-            "0.9",
-            "--reference-irradiance",
-            "500 mW/mm^2",
-        ],
-        [
-            "depth",
-            *BEAM,
-            *RESIN,
-            "--scan-speed",
-            "1 m/s",
-            "--incidence-angle",
-            "15 deg",
-            "--incidence-direction",
-            "-30deg",
-        ],
+        ["depth", *BEAM, *RESIN, "--scan-speed", "0.5 m/s", "--power-exponent", "0.9", "--reference-irradiance", "500 mW/mm^2"],
+        ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--incidence-angle", "15 deg", "--incidence-direction", "-30deg"],
         ["depth", *BEAM, *RESIN, "--scan-speed", "9 m/s", "--layer-thickness", "0.1 mm"],
         ["speed", *BEAM, *RESIN, *LAYER, "--hatch-spacing", "0.1 mm"],
         ["solve", "--for", "power", "--beam-fwhm", "147 um", "--scan-speed", "1 m/s", *RESIN, *LAYER],
@@ -168,17 +108,7 @@ def test_text_explain_json_and_figures_of_every_kind(capsys, tmp_path, argv):
 
 
 def test_uncertainty_monte_carlo_and_seed(capsys):
-    argv = [
-        "speed",
-        "--power",
-        "30 mW +- 2 %",
-        "--beam-diameter",
-        "250 um +- 5 um",
-        *RESIN,
-        *LAYER,
-        "--monte-carlo",
-        "20000",
-    ]
+    argv = ["speed", "--power", "30 mW +- 2 %", "--beam-diameter", "250 um +- 5 um", *RESIN, *LAYER, "--monte-carlo", "20000"]
     one, two, three = record(capsys, *argv), record(capsys, *argv), record(capsys, *argv, "--seed", "2")
     assert one == two != three
     first = one["scan_speed"]["standard_uncertainty"] / one["scan_speed"]["value"]

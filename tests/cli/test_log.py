@@ -44,11 +44,24 @@ def furnish(run) -> None:
         ["power", "--machine", "north", "--power", "240 mW +- 2 %", "--operator", "ab", "--source", "readings=readings.csv"],
         ["beam", "--machine", "north", "--beam-diameter", "0.22 mm +- 4 um"],
         ["calibration", "--lot", "L1", "--penetration-depth", "0.142 mm", "--critical-exposure", "9.4 mJ/cm^2"],
-        ["recipe", "--machine", "north", "--scan-speed", "2 m/s", "--hatch-spacing", "0.1 mm", "--layer-thickness", "0.1 mm",
-         "--overcure", "0.05 mm", "--passes", "1"],
+        [
+            "recipe",
+            "--machine",
+            "north",
+            "--scan-speed",
+            "2 m/s",
+            "--hatch-spacing",
+            "0.1 mm",
+            "--layer-thickness",
+            "0.1 mm",
+            "--overcure",
+            "0.05 mm",
+            "--passes",
+            "1",
+        ],
         ["room", "--temperature", "22.5 degC", "--humidity", "45 %"],
         ["note", "--text", "the vat was cleaned"],
-    ):  # fmt: skip
+    ):
         status, out, err = run("log", "add", *words, *LOG)
         assert (status, err) == (0, "")
         assert re.match(r"entry \d+ written: \w+", out)
@@ -93,9 +106,7 @@ def test_json_is_one_object_and_nothing_else(run) -> None:
         json.loads(out)
     listed = json.loads(run("log", "list", *LOG, "--kind", "power", "--json")[1])
     assert listed["total"] == 9
-    assert listed["entries"][0]["payload"]["power"] == {
-        "value": 240.0, "unit": "mW", "standard_uncertainty": pytest.approx(4.8),
-    }  # fmt: skip
+    assert listed["entries"][0]["payload"]["power"] == {"value": 240.0, "unit": "mW", "standard_uncertainty": pytest.approx(4.8)}
 
 
 def test_export_and_import_by_command(run) -> None:
@@ -114,9 +125,7 @@ def test_export_and_import_by_command(run) -> None:
     assert rows[2]["power [mW]"] == "240.0"
     status, _, err = run("log", "export", *LOG, "--output", "out.csv")
     assert (status, "stands already" in err) == (2, True)
-    assert run("log", "export", *LOG, "--output", "out.csv", "--overwrite", "--kind", "power")[1].startswith(
-        "wrote 1 entries"
-    )
+    assert run("log", "export", *LOG, "--output", "out.csv", "--overwrite", "--kind", "power")[1].startswith("wrote 1 entries")
 
 
 def test_hostile_text_does_not_reach_the_terminal(run) -> None:
@@ -129,9 +138,7 @@ def test_hostile_text_does_not_reach_the_terminal(run) -> None:
 
 
 def test_the_drift_of_the_invented_shop(run, shop) -> None:
-    status, out, err = run(
-        "log", "drift", "power", "--log", shop, "--machine", "bay 2", "--figure", "p.png", "--rules", "all"
-    )
+    status, out, err = run("log", "drift", "power", "--log", shop, "--machine", "bay 2", "--figure", "p.png", "--rules", "all")
     assert status == 0
     assert "OUT NOW: " in out
     assert "one in 92 readings" in out
@@ -142,9 +149,7 @@ def test_the_drift_of_the_invented_shop(run, shop) -> None:
     assert got["signalling"]
     assert [got["readings"][s["index"]]["lot"] for s in got["individuals"]["signals"]] == ["R16"]
     stated = json.loads(
-        run(
-            "log", "drift", "power", "--log", shop, "--machine", "bay 1", "--centre", "0.24 W", "--sd", "2 mW", "--json"
-        )[1]
+        run("log", "drift", "power", "--log", shop, "--machine", "bay 1", "--centre", "0.24 W", "--sd", "2 mW", "--json")[1]
     )
     assert stated["individuals"]["centre"] == 240.0
     assert stated["baseline"].startswith("stated: 240")
@@ -203,7 +208,7 @@ MISTAKES = [
     (["log", "drift", "power", *LOG, "--machine", "north", "--centre", "240 mW", "--sd", "2 mW", "--weight", "2"], "--weight must be"),
     (["log", "drift", "power", *LOG, "--machine", "north", "--figure", "p.gif"], "a figure ends in .png, .svg or .pdf"),
     (["log", "drift", "depth", *LOG], "--machine is missing: the depth"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("words", "said"), MISTAKES, ids=range(len(MISTAKES)))

@@ -40,9 +40,21 @@ def record(capsys, *argv):
 
 def test_fit_prints_json_alone_and_saves(folder, capsys):
     got = record(
-        capsys, "fit", "a.csv", "--at-depth", "0.15 mm", "--at-depth", "200um", "--save", "resin.toml", "--figure", "f.png",
-        "--power-scale-uncertainty", "3 %", "--explain",
-    )  # fmt: skip
+        capsys,
+        "fit",
+        "a.csv",
+        "--at-depth",
+        "0.15 mm",
+        "--at-depth",
+        "200um",
+        "--save",
+        "resin.toml",
+        "--figure",
+        "f.png",
+        "--power-scale-uncertainty",
+        "3 %",
+        "--explain",
+    )
     assert [round(w["depth"]["value"], 3) for w in got["exposure_for_depth"]] == [0.15, 0.2]
     assert (got["coupons"], got["readings"]) == (8, 24)
     assert got["lot"] == "a"
@@ -69,11 +81,41 @@ def test_the_same_data_and_options_print_the_same(folder, capsys):
 def test_fit_options_go_together(folder, capsys):
     assert run(capsys, "fit", "a.csv", "--save", "r.toml")[0] == 0
     got = record(
-        capsys, "fit", "b.csv", "--prior", "r.toml,r.toml", "--lot-spread-depth", "4 %", "--lot-spread-exposure", "0.1",
-        "--exclude", "3", "--confidence", "99 %", "--power-scale-uncertainty", "0.03", "--beam-radius-scale-uncertainty", "5 %",
-        "--thickness-bias-uncertainty", "2 um", "--elsewhere", "--other-gauge", "--at-depth", "0.2 mm", "--skip-blank",
-        "--save", "s.toml", "--name", "amber", "--temperature", "24 degC", "--density", "1.1 g/cm^3", "--figure", "f.svg",
-    )  # fmt: skip
+        capsys,
+        "fit",
+        "b.csv",
+        "--prior",
+        "r.toml,r.toml",
+        "--lot-spread-depth",
+        "4 %",
+        "--lot-spread-exposure",
+        "0.1",
+        "--exclude",
+        "3",
+        "--confidence",
+        "99 %",
+        "--power-scale-uncertainty",
+        "0.03",
+        "--beam-radius-scale-uncertainty",
+        "5 %",
+        "--thickness-bias-uncertainty",
+        "2 um",
+        "--elsewhere",
+        "--other-gauge",
+        "--at-depth",
+        "0.2 mm",
+        "--skip-blank",
+        "--save",
+        "s.toml",
+        "--name",
+        "amber",
+        "--temperature",
+        "24 degC",
+        "--density",
+        "1.1 g/cm^3",
+        "--figure",
+        "f.svg",
+    )
     assert got["excluded"] == ["3"]
     assert got["penetration_depth"]["confidence"] == 0.99
     text = (folder / "s.toml").read_text()
@@ -84,10 +126,27 @@ def test_fit_options_go_together(folder, capsys):
 
 def test_plan_then_fit_then_compare(folder, capsys):
     got = record(
-        capsys, "plan", "--penetration-depth", "0.15 mm", "--critical-exposure", "8 mJ/cm^2", "--at-depth", "0.15 mm", "--to",
-        "3 %", "--power", "300 mW", "--hatch-spacing", "0.1 mm", "--max-scan-speed", "14 m/s", "--run-sheet", "run.html",
-        "--table", "plan.csv",
-    )  # fmt: skip
+        capsys,
+        "plan",
+        "--penetration-depth",
+        "0.15 mm",
+        "--critical-exposure",
+        "8 mJ/cm^2",
+        "--at-depth",
+        "0.15 mm",
+        "--to",
+        "3 %",
+        "--power",
+        "300 mW",
+        "--hatch-spacing",
+        "0.1 mm",
+        "--max-scan-speed",
+        "14 m/s",
+        "--run-sheet",
+        "run.html",
+        "--table",
+        "plan.csv",
+    )
     assert all(c["scan_speed"]["value"] <= 14000 * 1.0001 for c in got["coupons"])
     assert (folder / "run.html").read_text().startswith("<!DOCTYPE html>")
     assert "thickness [um]" in (folder / "plan.csv").read_text()
@@ -98,9 +157,7 @@ def test_plan_then_fit_then_compare(folder, capsys):
     assert record(capsys, "plan", "--resin", "a.toml")["coupons"]
     assert record(capsys, "plan", "--measured", "a.csv", "--coupons", "2")["already_measured"] == 8
     for old in ("a.csv", "a.toml"):
-        verdict = record(
-            capsys, "compare", old, "b.csv", "--layer-thickness", "0.1 mm", "--overcure", "0.1 mm", "--tolerance", "8um"
-        )
+        verdict = record(capsys, "compare", old, "b.csv", "--layer-thickness", "0.1 mm", "--overcure", "0.1 mm", "--tolerance", "8um")
         assert set(verdict) >= {"slopes", "intercepts", "equivalent", "speed_change"}
         assert verdict["cure_depth"]["value"] == pytest.approx(0.2)
         low, high = verdict["speed_change"]["interval"]
@@ -142,8 +199,22 @@ BAD = [
     (["plan", "--penetration-depth", "0.15 mm", "--critical-exposure", "8 mJ/cm^2", "--coupons", "eight"], "--coupons"),
     (["plan", "--penetration-depth", "0.15 mm", "--critical-exposure", "8 mJ/cm^2", "--coupons", "8.5"], "--coupons must be a whole"),
     (["plan", "--penetration-depth", "0.15 mm", "--critical-exposure", "8 mJ/cm^2", "--power", "3 mW"], "--hatch-spacing"),
-    (["plan", "--penetration-depth", "0.15 mm", "--critical-exposure", "8 mJ/cm^2", "--beam-radius", "1 mm", "--beam-fwhm", "1 mm",
-      "--power", "3 mW"], "given twice"),
+    (
+        [
+            "plan",
+            "--penetration-depth",
+            "0.15 mm",
+            "--critical-exposure",
+            "8 mJ/cm^2",
+            "--beam-radius",
+            "1 mm",
+            "--beam-fwhm",
+            "1 mm",
+            "--power",
+            "3 mW",
+        ],
+        "given twice",
+    ),
     (["plan", "--penetration-depth", "0.15 mm", "--critical-exposure", "8 mJ/cm^2", "--table", "x.xls"], "--table"),
     (["plan", "--penetration-depth", "0.15 mm", "--critical-exposure", "8 mJ/cm^2", "--table", "a.csv"], "stands already"),
     (["plan", "--penetration-depth", "0.15 mm", "--critical-exposure", "8 mJ/cm^2", "--run-sheet", "no/x.html"], "--run-sheet"),
@@ -156,7 +227,7 @@ BAD = [
     (["compare", "a.csv", "b.csv", "--exclude", "7"], "Write it as FILE:LABEL"),
     (["compare", "a.csv", "b.csv", "--exclude", "b.csv:99"], "no coupon '99'"),
     (["compare", "a.csv", "b.csv", "--layer-thickness", "0.1 mm", "--overcure", "-0.2 mm"], "must be"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("argv", "words"), BAD, ids=[" ".join(a)[:60] for a, _ in BAD])
@@ -173,9 +244,21 @@ def test_a_mistake_gets_one_line_and_status_two(folder, capsys, argv, words):
 
 def test_a_plan_without_an_answer_gets_status_three(folder, capsys):
     status, out, err = run(
-        capsys, "plan", "--penetration-depth", "0.15 mm", "--critical-exposure", "8 mJ/cm^2", "--power", "300 mW",
-        "--hatch-spacing", "0.1 mm", "--max-scan-speed", "3 m/s", "--table", "t.csv",
-    )  # fmt: skip
+        capsys,
+        "plan",
+        "--penetration-depth",
+        "0.15 mm",
+        "--critical-exposure",
+        "8 mJ/cm^2",
+        "--power",
+        "300 mW",
+        "--hatch-spacing",
+        "0.1 mm",
+        "--max-scan-speed",
+        "3 m/s",
+        "--table",
+        "t.csv",
+    )
     assert (status, out) == (3, "")
     assert "too narrow" in err
     assert "max-scan-speed" in err

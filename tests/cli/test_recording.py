@@ -48,8 +48,27 @@ def fit(run, file: str, *more: str) -> dict:
 def test_fits_are_recorded_with_their_data_and_compute_again(run) -> None:
     first = fit(run, "a.csv", "--operator", "ab")
     assert first["log_entry"] == 1
-    fit(run, "a.csv", "--at-depth", "0.15 mm", "--at-depth", "200um", "--confidence", "90 %", "--exclude", "3", "--lot", "A2",
-        "--power-scale-uncertainty", "3 %", "--thickness-bias-uncertainty", "2 um", "--elsewhere", "--save", "a.toml")  # fmt: skip
+    fit(
+        run,
+        "a.csv",
+        "--at-depth",
+        "0.15 mm",
+        "--at-depth",
+        "200um",
+        "--confidence",
+        "90 %",
+        "--exclude",
+        "3",
+        "--lot",
+        "A2",
+        "--power-scale-uncertainty",
+        "3 %",
+        "--thickness-bias-uncertainty",
+        "2 um",
+        "--elsewhere",
+        "--save",
+        "a.toml",
+    )
     fit(run, "b.csv", "--prior", "a.toml", "--lot-spread-exposure", "10 %")
     Path("a.csv").write_text("gone")
     with Logbook("shop.db") as book:
@@ -68,9 +87,24 @@ def test_fits_are_recorded_with_their_data_and_compute_again(run) -> None:
 
 def test_a_comparison_is_recorded_and_computes_again(run) -> None:
     status, out, err = run(
-        "compare", "a.csv", "b.csv", "--layer-thickness", "0.1 mm", "--overcure", "50 um", "--tolerance", "10 um", "--exclude",
-        "b.csv:2", *LOG, "--lot", "b-lot", "--old-lot", "a-lot", "--json",
-    )  # fmt: skip
+        "compare",
+        "a.csv",
+        "b.csv",
+        "--layer-thickness",
+        "0.1 mm",
+        "--overcure",
+        "50 um",
+        "--tolerance",
+        "10 um",
+        "--exclude",
+        "b.csv:2",
+        *LOG,
+        "--lot",
+        "b-lot",
+        "--old-lot",
+        "a-lot",
+        "--json",
+    )
     assert status == 0, err
     assert json.loads(out)["log_entry"] == 1
     with Logbook("shop.db") as book:
@@ -116,10 +150,7 @@ def test_what_is_current_by_name(run) -> None:
     assert b"penetration_depth" in now.document("resin").data
     for call, words in (
         (lambda: now.document("beam"), "keeps no beam file of north. Record one: curecalc spot"),
-        (
-            lambda: current("shop.db", machine="south"),
-            "machine: 'south' is not in the logbook shop.db. It knows north.",
-        ),
+        (lambda: current("shop.db", machine="south"), "machine: 'south' is not in the logbook shop.db. It knows north."),
         (lambda: current("shop.db", lot="b"), "It knows a."),
     ):
         with pytest.raises(QuantityError) as raised:
@@ -146,14 +177,7 @@ def test_a_fit_without_a_lot_asks_for_one(run) -> None:
 
 
 DEMO = Path(__file__).parents[2] / "demo"
-FILES = (
-    "--machine",
-    str(DEMO / "machine.toml"),
-    "--resin",
-    str(DEMO / "resin.toml"),
-    "--needs",
-    str(DEMO / "needs.toml"),
-)
+FILES = ("--machine", str(DEMO / "machine.toml"), "--resin", str(DEMO / "resin.toml"), "--needs", str(DEMO / "needs.toml"))
 
 
 def recomputed(count: int) -> None:
@@ -168,13 +192,9 @@ def test_recipes_and_retunes_are_recorded_and_compute_again(run) -> None:
     assert status == 0, err
     made = json.loads(out)
     assert made["log_entry"] == 1
-    status, out, err = run(
-        "retune", "r.json", "--power", "225 mW +- 1 %", *LOG, "--lot", "L7", "--save", "r2.json", "--json"
-    )
+    status, out, err = run("retune", "r.json", "--power", "225 mW +- 1 %", *LOG, "--lot", "L7", "--save", "r2.json", "--json")
     assert status == 0, err
-    status, out, err = run(
-        "retune", "r2.json", "--beam-radius", "0.1 mm", "--instead-of", "0.098 mm", *LOG, "--lot", "L7"
-    )
+    status, out, err = run("retune", "r2.json", "--beam-radius", "0.1 mm", "--instead-of", "0.098 mm", *LOG, "--lot", "L7")
     assert status == 0, err
     with Logbook("shop.db") as book:
         one, two, _ = book.entries()
@@ -197,9 +217,7 @@ def test_a_recipe_by_name_uses_what_the_logbook_holds_now(run) -> None:
     status, out, err = run("recipe", *LOG, "--machine", "bay 2", "--needs", DEMO / "needs.toml")
     assert status == 2
     assert "keeps no resin file of L7. Record one: curecalc fit FILE --lot NAME" in err
-    status, out, err = run(
-        "fit", DEMO / "coupons_lot_7_read_again.csv", *LOG, "--lot", "L7", "--machine", "bay 2", "--json"
-    )
+    status, out, err = run("fit", DEMO / "coupons_lot_7_read_again.csv", *LOG, "--lot", "L7", "--machine", "bay 2", "--json")
     assert status == 0, err
     status, out, err = run("recipe", *LOG, "--machine", "bay 2", "--needs", DEMO / "needs.toml", "--json")
     assert status == 0, err
@@ -221,9 +239,13 @@ def test_a_recipe_by_name_uses_what_the_logbook_holds_now(run) -> None:
 
 
 SPOTS = {
-    "beam_knife_edge.csv": [], "beam_slit.csv": [], "beam_image.png": ["--pixel-size", "5.5 um"], "beam_caustic.csv": [],
-    "beam_cured_lines.csv": [], "beam_power.csv": ["--loss", "window = 4 % +- 0.5 %"],
-}  # fmt: skip
+    "beam_knife_edge.csv": [],
+    "beam_slit.csv": [],
+    "beam_image.png": ["--pixel-size", "5.5 um"],
+    "beam_caustic.csv": [],
+    "beam_cured_lines.csv": [],
+    "beam_power.csv": ["--loss", "window = 4 % +- 0.5 %"],
+}
 
 
 def test_measured_beams_and_powers_are_recorded_and_compute_again(run) -> None:

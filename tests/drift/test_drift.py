@@ -69,9 +69,15 @@ def test_run_lengths_of_every_set_of_rules() -> None:
     """Source: Champ and Woodall 1987, no shift, from memory: the eight combinations with the limits."""
     two, four, eight = "two-of-three", "four-of-five", "eight-in-a-row"
     for rules, printed in (
-        ([], 370.40), ([two], 225.44), ([four], 166.05), ([eight], 152.73), ([two, four], 132.89), ([two, eight], 122.05),
-        ([four, eight], 105.78), ([two, four, eight], 91.75),
-    ):  # fmt: skip
+        ([], 370.40),
+        ([two], 225.44),
+        ([four], 166.05),
+        ([eight], 152.73),
+        ([two, four], 132.89),
+        ([two, eight], 122.05),
+        ([four, eight], 105.78),
+        ([two, four, eight], 91.75),
+    ):
         assert run_length(rules) == pytest.approx(printed, abs=0.0051)
 
 
@@ -106,9 +112,7 @@ def test_two_covariates_meet_certified_values() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("rules", "published", "length"), [(("limit",), 370.40, 6000), (tuple(RULES), 91.75, 1600)])
-def test_run_lengths_by_simulation_match_the_published_ones(
-    rules: tuple[str, ...], published: float, length: int
-) -> None:
+def test_run_lengths_by_simulation_match_the_published_ones(rules: tuple[str, ...], published: float, length: int) -> None:
     """Source: Champ and Woodall 1987: 370 and 91.75; 20,000 series with a fixed seed, four standard errors."""
     rng = np.random.default_rng(20260301)
     runs: list[np.ndarray] = []
@@ -156,9 +160,7 @@ def test_signals_agree_with_a_plain_reading_of_the_rules(tenths: list[int]) -> N
     for name, rule in RULES.items():
         for i in range(len(z)):
             window = z[max(0, i - rule.span + 1) : i + 1]
-            want = any(
-                s * z[i] > rule.zone and sum(s * value > rule.zone for value in window) >= rule.hits for s in (1, -1)
-            )
+            want = any(s * z[i] > rule.zone and sum(s * value > rule.zone for value in window) >= rule.hits for s in (1, -1))
             assert got[name][i] == want
 
 
@@ -184,9 +186,7 @@ def test_moving_ranges_of_any_span_estimate_the_same_scatter() -> None:
 
 
 @given(slope=st.floats(-5, 5), level=st.floats(-100, 100), limit=st.floats(-50, 50), seed=st.integers(0, 1000))
-def test_the_crossing_interval_is_where_the_line_covers_the_limit(
-    slope: float, level: float, limit: float, seed: int
-) -> None:
+def test_the_crossing_interval_is_where_the_line_covers_the_limit(slope: float, level: float, limit: float, seed: int) -> None:
     t = np.arange(12.0)
     y = level + slope * t + np.random.default_rng(seed).normal(0, 1.0, t.size)
     line = trend(t, y)
@@ -275,7 +275,7 @@ BAD = [
     (lambda: regress([1.0, 2.0, 3.0, 5.0], {"a": [1.0, 2.0, 3.0, 4.0], "b": [2.0, 4.0, 6.0, 8.0]}), "move together"),
     (lambda: regress([1.0, 2.0, 3.0], {"a": [1.0, 2.0]}), "they must pair up"),
     (lambda: chart_constants(1), "n must be a whole number of at least 2"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("call", "words"), BAD, ids=range(len(BAD)))

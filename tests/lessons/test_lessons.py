@@ -55,10 +55,7 @@ class Plain:
 
     def raster(self, v: float, h: float, y: float) -> float:
         s = self.w / 2
-        return sum(
-            self.p / v / (s * math.sqrt(2 * math.pi)) * math.exp(-((y - k * h) ** 2) / (2 * s * s))
-            for k in range(-60, 61)
-        )
+        return sum(self.p / v / (s * math.sqrt(2 * math.pi)) * math.exp(-((y - k * h) ** 2) / (2 * s * s)) for k in range(-60, 61))
 
     def through(self, t: float, dp: float, n: int = 4000) -> float:
         # exposures of n layers added up at the depth where they reach the critical exposure, by bisection
@@ -234,9 +231,7 @@ def test_every_number_place_is_filled_and_every_number_is_used(name: str) -> Non
     assert places <= set(one.numbers)
     assert set(one.numbers) <= places | {"question_depth", "surface_exposure"}, "a number nobody reads"
     shown = json.dumps(one.to_dict())
-    assert "{" not in " ".join(
-        [one.question, one.hint, one.answer, one.caption, *(line for b in one.text for line in b.lines)]
-    )
+    assert "{" not in " ".join([one.question, one.hint, one.answer, one.caption, *(line for b in one.text for line in b.lines)])
     assert "NaN" not in shown
 
 
@@ -263,15 +258,7 @@ def test_terms_are_explained_before_they_are_used(term: str) -> None:
     pattern = re.compile(_SENSES.get(term, rf"\b{re.escape(term)}s?\b"))
     for name in ORDER[: ORDER.index(home)]:
         written = script(name)
-        for piece in (
-            written.aim,
-            written.text,
-            written.caption,
-            written.question,
-            written.hint,
-            written.answer,
-            *written.terms.values(),
-        ):
+        for piece in (written.aim, written.text, written.caption, written.question, written.hint, written.answer, *written.terms.values()):
             assert not pattern.search(_plain(piece)), f"{term} is used in {name}, before {home} explains it"
     text = _plain(script(home).text)
     marked = text.find(f"*{term}")
@@ -283,9 +270,15 @@ def test_terms_are_explained_before_they_are_used(term: str) -> None:
 def test_symbols_are_introduced_before_they_are_used() -> None:
     """Each letter of a formula stands beside its word in this lesson or an earlier one."""
     symbols = {
-        "exposure": ("P", "E", "A", "T"), "absorption": ("Dp", "z", "L"), "working-curve": ("Ec", "Cd"), "spot": ("W0", "r"),
-        "line": ("v", "Lw"), "raster": ("h", "N"), "overcure": ("t",), "uncertainty": ("u", "n"),
-    }  # fmt: skip
+        "exposure": ("P", "E", "A", "T"),
+        "absorption": ("Dp", "z", "L"),
+        "working-curve": ("Ec", "Cd"),
+        "spot": ("W0", "r"),
+        "line": ("v", "Lw"),
+        "raster": ("h", "N"),
+        "overcure": ("t",),
+        "uncertainty": ("u", "n"),
+    }
     home = {s: name for name, found in symbols.items() for s in found}
     for name in ORDER:
         for formula in script(name).formulas:

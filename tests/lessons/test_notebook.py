@@ -75,9 +75,7 @@ def test_a_recipe_shows_itself():
     from curecalc.recipe.recipe import make_recipe
 
     recipe = make_recipe(
-        machine=read_machine(DEMO / "machine.toml"),
-        resin=read_resin(DEMO / "resin.toml"),
-        needs=read_needs(DEMO / "needs.toml"),
+        machine=read_machine(DEMO / "machine.toml"), resin=read_resin(DEMO / "resin.toml"), needs=read_needs(DEMO / "needs.toml")
     )
     html = recipe._repr_html_()
     assert all(one.kind in html for one in recipe.vectors)

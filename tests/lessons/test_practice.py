@@ -16,12 +16,21 @@ from curecalc.lessons.telling import ORDER, script
 
 EVERY = [name for kinds in KINDS_BY_GRADE.values() for name in kinds]
 _UNITS = {
-    "mm": 1.0, "um": 1e-3, "mW": 1.0, "W": 1e3, "mm/s": 1.0, "m/s": 1e3, "mJ/mm^2": 1.0, "mJ/cm^2": 0.01, "mm^2": 1.0,
-    "cm^2": 100.0, "s": 1.0, "ms": 1e-3, "%": 0.01,
-}  # fmt: skip
-_WRITTEN = re.compile(
-    r"(?<![\w^])(\d+(?:\.\d+)?(?:e-?\d+)?) (mJ/mm\^2|mJ/cm\^2|mm\^2|cm\^2|mm/s|m/s|mm|um|mW|ms|W|s|%)(?=[\s,.;)])"
-)
+    "mm": 1.0,
+    "um": 1e-3,
+    "mW": 1.0,
+    "W": 1e3,
+    "mm/s": 1.0,
+    "m/s": 1e3,
+    "mJ/mm^2": 1.0,
+    "mJ/cm^2": 0.01,
+    "mm^2": 1.0,
+    "cm^2": 100.0,
+    "s": 1.0,
+    "ms": 1e-3,
+    "%": 0.01,
+}
+_WRITTEN = re.compile(r"(?<![\w^])(\d+(?:\.\d+)?(?:e-?\d+)?) (mJ/mm\^2|mJ/cm\^2|mm\^2|cm\^2|mm/s|m/s|mm|um|mW|ms|W|s|%)(?=[\s,.;)])")
 
 
 def numbers(text: str) -> list[float]:
@@ -130,12 +139,7 @@ def test_what_an_exercise_needs_is_taught_up_to_its_lesson(name: str) -> None:
     }
     for step in one.steps:
         assert spoken.get(step.formula, step.formula) in taught, f"{name} needs {step.formula}"
-    later = {
-        t
-        for n in ORDER[ORDER.index(one.lesson) + 1 :]
-        for t in script(n).terms
-        if t not in ("pass", "lot", "slope", "drift")
-    }
+    later = {t for n in ORDER[ORDER.index(one.lesson) + 1 :] for t in script(n).terms if t not in ("pass", "lot", "slope", "drift")}
     words = one.text.lower()
     assert not [t for t in later if re.search(rf"\b{re.escape(t)}s?\b", words)], one.text
 
@@ -156,8 +160,13 @@ def test_slips_are_named_and_never_taken_for_the_answer(name: str) -> None:
 def test_slips_asked_for_are_all_among_the_exercises() -> None:
     """Radius against diameter, the area unit, the wrong logarithm, depth without overcure, readings for coupons."""
     remarks = " ".join(s.remark for name in EVERY for s in exercise(name, seed=2).slips)
-    for words in ("W0 is half the beam diameter", "mJ/cm^2 and mJ/mm^2 are mixed up", "logarithm to the base ten", "overcure is missing",
-                  "readings were counted"):  # fmt: skip
+    for words in (
+        "W0 is half the beam diameter",
+        "mJ/cm^2 and mJ/mm^2 are mixed up",
+        "logarithm to the base ten",
+        "overcure is missing",
+        "readings were counted",
+    ):
         assert words in remarks
 
 
@@ -237,11 +246,7 @@ def test_worksheet_and_key_say_what_the_exercises_say(tmp_path, capsys) -> None:
     if shutil.which("pdftotext") is None:
         pytest.skip("no pdftotext here")
     text, solved_text = (
-        " ".join(
-            subprocess.run(
-                ["pdftotext", "-layout", str(p), "-"], capture_output=True, text=True, check=True
-            ).stdout.split()
-        )
+        " ".join(subprocess.run(["pdftotext", "-layout", str(p), "-"], capture_output=True, text=True, check=True).stdout.split())
         for p in (sheet, key)
     )
     for one in exercises(seed=11, number=12):

@@ -306,9 +306,7 @@ def _steady(foot: _Footprint, scan: Scan, s: float, y: float, w: float) -> float
         root = 6 if piece.slope and w != 1 else 1  # u^w at rest becomes smooth in u^(1/6)
         low, high = low ** (1 / root), high ** (1 / root)
 
-        def value(
-            panels: int, low: Array = low, high: Array = high, dy: Array = dy, piece: _Piece = piece, root: int = root
-        ) -> float:
+        def value(panels: int, low: Array = low, high: Array = high, dy: Array = dy, piece: _Piece = piece, root: int = root) -> float:
             unit = (np.arange(panels)[:, None] + (NODES + 1) / 2).ravel() / panels
             weight = np.tile(WEIGHTS / 2, panels) / panels
             r = low + (high - low) * unit
@@ -395,13 +393,7 @@ def dose(place: Place, spot: Spot, scan: Scan, tilt: Tilt = NORMAL) -> float:
 
 
 def polyline_dose(
-    point: Place,
-    vertices: Sequence[Place],
-    spot: Spot,
-    scan: Scan,
-    tilt: Tilt = NORMAL,
-    w: float = 1.0,
-    i_ref: float = 1.0,
+    point: Place, vertices: Sequence[Place], spot: Spot, scan: Scan, tilt: Tilt = NORMAL, w: float = 1.0, i_ref: float = 1.0
 ) -> float:
     """The (equivalent) exposure at a point, in machine axes, of vectors from vertex to vertex, each with its own ends.
 
@@ -427,9 +419,7 @@ def _scanned(f: Callable[[float], float], low: float, high: float, count: int) -
     for sign in (1.0, -1.0):
         best = int(np.argmin(np.multiply(values, sign)))
         ends = (at[max(best - 1, 0)], at[min(best + 1, count)])
-        closer = minimize_scalar(
-            lambda x, sign=sign: sign * f(x), bounds=ends, method="bounded", options={"xatol": 1e-9 * (high - low)}
-        )
+        closer = minimize_scalar(lambda x, sign=sign: sign * f(x), bounds=ends, method="bounded", options={"xatol": 1e-9 * (high - low)})
         found.append(sign * min(float(closer.fun), sign * values[best]))
     return found[0], found[1]
 
@@ -479,13 +469,7 @@ def _phases_once(foot: _Footprint, scan: Scan, s: float, y: float, w: float, ind
 
 
 def phase_extremes(
-    place: Place,
-    spot: Spot,
-    scan: Scan,
-    tilt: Tilt = NORMAL,
-    w: float = 1.0,
-    i_ref: float = 1.0,
-    independent: bool = False,
+    place: Place, spot: Spot, scan: Scan, tilt: Tilt = NORMAL, w: float = 1.0, i_ref: float = 1.0, independent: bool = False
 ) -> Extremes:
     """Bounds and mean at one place when the pulses' phase is unknown; crossed rasters have a phase each."""
     s, y = place
@@ -509,9 +493,7 @@ def _cell_mean(f: Callable[[float], float], spacing: float, count: int, bends: S
     return total / spacing
 
 
-def extremes(
-    spot: Spot, scan: Scan, tilt: Tilt = NORMAL, w: float = 1.0, i_ref: float = 1.0, independent: bool = False
-) -> Extremes:
+def extremes(spot: Spot, scan: Scan, tilt: Tilt = NORMAL, w: float = 1.0, i_ref: float = 1.0, independent: bool = False) -> Extremes:
     """Bounds and mean of the (equivalent) exposure over the cell of an endless raster and, pulsed, over the phase.
 
     The two sets of a crossed raster add up as functions of y alone and of s alone (and of a phase each), so the bounds
@@ -539,10 +521,7 @@ def extremes(
             ]
             low, high = min(r[0] for r in reach), max(r[1] for r in reach)
         else:
-            low, high = (
-                _scanned(lambda y: at(y).low, 0.0, h, count)[0],
-                _scanned(lambda y: at(y).high, 0.0, h, count)[1],
-            )
+            low, high = (_scanned(lambda y: at(y).low, 0.0, h, count)[0], _scanned(lambda y: at(y).high, 0.0, h, count)[1])
         sets.append(Extremes(low, high, _cell_mean(lambda y: at(y).mean, h, count, bends)))
     scale = scan.passes / i_ref ** (w - 1)
     return Extremes(*(scale * sum(getattr(e, part) for e in sets) for part in ("low", "high", "mean")))
@@ -643,9 +622,7 @@ def _expose(passed: Array, half: Array, exposure: float, eb: float, reach: float
 
     if exposure == 0:
         return passed
-    done = solve_ivp(
-        light, (0.0, exposure), passed.ravel(), method="DOP853", rtol=1e-11, atol=1e-12 * small, t_eval=[exposure]
-    )
+    done = solve_ivp(light, (0.0, exposure), passed.ravel(), method="DOP853", rtol=1e-11, atol=1e-12 * small, t_eval=[exposure])
     if not done.success:
         raise ArithmeticError(done.message)
     return done.y[:, -1].reshape(shape)
@@ -674,9 +651,7 @@ def local_depth(place: Place, spot: Spot, scan: Scan, law: Law, tilt: Tilt = NOR
     return depth(surface_value(place, spot, scan, law, tilt), law, tilt)
 
 
-def print_through(
-    surface: float | Sequence[float], law: Law, layers: int, thickness: float, tilt: Tilt = NORMAL
-) -> float:
+def print_through(surface: float | Sequence[float], law: Law, layers: int, thickness: float, tilt: Tilt = NORMAL) -> float:
     """Depth of the solid below the first layer's bottom after all layers; negative where the first layer stays short.
 
     surface is every layer's exposure, or one for each from the first on. Each layer lies fresh on those before it, and

@@ -39,9 +39,7 @@ def line(scan, w, y=0.0):
 
 def theta(mean, pitch, w, x):
     """Equal Gaussians (1/e^2 radius w) at every pitch, by Poisson's sum."""
-    return mean * (
-        1 + 2 * sum(exp(-((pi * w * m / pitch) ** 2) / 2) * cos(2 * pi * m * x / pitch) for m in range(1, 60))
-    )
+    return mean * (1 + 2 * sum(exp(-((pi * w * m / pitch) ** 2) / 2) * cos(2 * pi * m * x / pitch) for m in range(1, 60)))
 
 
 # ---------------------------------------------------------------- lines
@@ -194,9 +192,7 @@ def test_bounds_over_the_phase():
     scan, pitch = replace(LINE, rate=6000.0), 1000 / 6000
     found = phase_extremes((0.4, 0.0), ROUND, scan)
     mean = line(LINE, 0.125)
-    assert (found.low, found.high, found.mean) == same(
-        (theta(mean, pitch, 0.125, pitch / 2), theta(mean, pitch, 0.125, 0), mean), 1e-11
-    )
+    assert (found.low, found.high, found.mean) == same((theta(mean, pitch, 0.125, pitch / 2), theta(mean, pitch, 0.125, 0), mean), 1e-11)
     flat = phase_extremes((0.4, 0.0), Spot(0.1, flat=True), scan)
     one = 30 / 6000 / (pi * 0.01)
     assert (flat.low, flat.high, flat.mean) == same((one, 2 * one, one * 0.2 / pitch))
@@ -221,18 +217,14 @@ def test_raster_of_passes_crossed_and_tilted():
     assert dose((0.06, 0.03), ROUND, scan) == same(wanted, 1e-11)
     found = extremes(OVAL, scan, Tilt(40.0, 15.0))
     assert found.mean == same(6 * 0.2, 1e-11)
-    aside = extremes(
-        ROUND, scan, Tilt(60.0, 90.0)
-    )  # wide for the first set's lines, for the second's no more than round
+    aside = extremes(ROUND, scan, Tilt(60.0, 90.0))  # wide for the first set's lines, for the second's no more than round
     assert aside.low == same(3 * (theta(0.2, h, 0.25, h / 2) + theta(0.2, h, 0.125, h / 2)), 1e-11)
 
 
 def test_edge_of_a_raster():
     scan = replace(LINE, spacing=0.1, first=0)
     assert dose((0.0, -0.2), ROUND, scan) == same(sum(line(LINE, 0.125, 0.2 + 0.1 * k) for k in range(20)))
-    assert dose((0.0, 1.2), ROUND, replace(scan, last=3)) == same(
-        sum(line(LINE, 0.125, 0.9 + 0.1 * k) for k in range(4))
-    )
+    assert dose((0.0, 1.2), ROUND, replace(scan, last=3)) == same(sum(line(LINE, 0.125, 0.9 + 0.1 * k) for k in range(4)))
 
 
 def test_power_of_irradiance_over_a_raster():
@@ -241,9 +233,7 @@ def test_power_of_irradiance_over_a_raster():
     mean = (2 * 30 / (pi * 0.125**2)) ** w * pi * 0.125**2 / (2 * w) / (1000 * h)
     found = extremes(ROUND, scan, w=w)
     wide = 0.125 / sqrt(w)
-    assert [found.low, found.high, found.mean] == same(
-        [theta(mean, h, wide, h / 2), theta(mean, h, wide, 0), mean], 1e-11
-    )
+    assert [found.low, found.high, found.mean] == same([theta(mean, h, wide, h / 2), theta(mean, h, wide, 0), mean], 1e-11)
 
 
 def test_flat_spot_over_a_raster():
@@ -302,14 +292,7 @@ def bleached(e, law, path=1.0):
 
 def test_bleaching_depth():
     assert depth(0.6, Bleaching(1.0, 0.1, 0.2)) == pytest.approx(3.38168, abs=5e-6)
-    for e, ec, eb in (
-        (0.6, 0.1, 0.2),
-        (0.12, 0.1, 5.0),
-        (4.0, 0.08, 0.1),
-        (2.0, 1.5, 0.2),
-        (0.5, 0.001, 0.3),
-        (3.0, 0.1, 1e4),
-    ):
+    for e, ec, eb in ((0.6, 0.1, 0.2), (0.12, 0.1, 5.0), (4.0, 0.08, 0.1), (2.0, 1.5, 0.2), (0.5, 0.001, 0.3), (3.0, 0.1, 1e4)):
         law = Bleaching(0.15, ec, eb)
         assert depth(e, law) == same(bleached(e, law), 1e-9)
     assert depth(0.1, Bleaching(0.15, 0.1001, 0.2)) == 0
@@ -351,9 +334,7 @@ def test_layers_of_a_threshold(w, incidence):
     assert print_through(0.3, law, 12, t, tilt) == same(reach * log(total / 0.08) - t, 1e-10)
 
 
-@pytest.mark.parametrize(
-    ("e", "layers", "t", "incidence"), [(0.4, 2, 0.1, 0), (0.4, 8, 0.1, 30), (1.0, 4, 0.03, 0), (0.15, 5, 0.2, 0)]
-)
+@pytest.mark.parametrize(("e", "layers", "t", "incidence"), [(0.4, 2, 0.1, 0), (0.4, 8, 0.1, 30), (1.0, 4, 0.03, 0), (0.15, 5, 0.2, 0)])
 def test_layers_that_bleach(e, layers, t, incidence):
     """All that leaves a layer's bottom enters the one below after that one's own exposure, from the last layer down."""
     law, tilt = Bleaching(0.15, 0.08, 0.2), Tilt(float(incidence))
@@ -365,6 +346,4 @@ def test_layers_that_bleach(e, layers, t, incidence):
 
 def test_a_layer_too_weak_to_reach_its_bottom():
     assert print_through(0.1, Plain(0.15, 0.08), 1, 0.1) == same(0.15 * log(0.1 / 0.08) - 0.1, 1e-10)
-    assert print_through([0.4, 0.2], Plain(0.15, 0.08), 2, 0.1) == same(
-        0.15 * log((0.4 + 0.2 * exp(-0.1 / 0.15)) / 0.08) - 0.1, 1e-10
-    )
+    assert print_through([0.4, 0.2], Plain(0.15, 0.08), 2, 0.1) == same(0.15 * log((0.4 + 0.2 * exp(-0.1 / 0.15)) / 0.08) - 0.1, 1e-10)

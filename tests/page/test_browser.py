@@ -155,9 +155,7 @@ def test_each_slider_redraws_and_the_address_follows(tab, view):
             for _ in range(1 if name == "passes" else 12):
                 tab.keyboard.press("ArrowRight")
         tab.wait_for_timeout(400)
-        new = (
-            tab.locator(".solved strong").text_content() if name == "overcure" else tab.locator("#result").inner_html()
-        )
+        new = tab.locator(".solved strong").text_content() if name == "overcure" else tab.locator("#result").inner_html()
         assert new != old, name
         assert slider.get_attribute("aria-valuetext") == tab.locator(f"#f-{name}").input_value()
         assert f"{name}=" in tab.url

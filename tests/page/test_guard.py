@@ -34,8 +34,7 @@ def _files(folder):
 
 
 @pytest.mark.parametrize(
-    "place",
-    ["/settings", "/nothing", "/settings/numbers.json", "/static/page.css", "/favicon.ico", "/settings?power=x"],
+    "place", ["/settings", "/nothing", "/settings/numbers.json", "/static/page.css", "/favicon.ico", "/settings?power=x"]
 )
 def test_every_answer_carries_the_strict_headers(client, place):
     answer = client.get(place)
@@ -47,8 +46,7 @@ def test_every_answer_carries_the_strict_headers(client, place):
 
 
 @pytest.mark.parametrize(
-    "host",
-    ["evil.example", "localhost.evil.example", "127.0.0.1.evil.example", "10.0.0.1", "evil.example:8765", "", "[::2]"],
+    "host", ["evil.example", "localhost.evil.example", "127.0.0.1.evil.example", "10.0.0.1", "evil.example:8765", "", "[::2]"]
 )
 def test_wrong_host_is_refused(client, host):
     answer = client.get("/settings", headers={"Host": host})
@@ -139,11 +137,23 @@ def test_too_long_address_is_refused(client):
 @pytest.mark.parametrize(
     "place",
     [
-        "/static/../app.py", "/static/..%2fapp.py", "/static/%2e%2e/%2e%2e/%2e%2e/etc/passwd", "/settings/../../etc/passwd.svg",
-        "/settings/..%2f..%2fcurve.svg", "/lessons/..%2f..%2fbench", "/settings/curve.exe", "/settings/curve.svg/x", "/coupons/x.svg",
-        "//etc/passwd", "/lessons/safety.toml", "/practice/..%2f..%2f.pdf", "/.git/config", "/static/", "/log",
+        "/static/../app.py",
+        "/static/..%2fapp.py",
+        "/static/%2e%2e/%2e%2e/%2e%2e/etc/passwd",
+        "/settings/../../etc/passwd.svg",
+        "/settings/..%2f..%2fcurve.svg",
+        "/lessons/..%2f..%2fbench",
+        "/settings/curve.exe",
+        "/settings/curve.svg/x",
+        "/coupons/x.svg",
+        "//etc/passwd",
+        "/lessons/safety.toml",
+        "/practice/..%2f..%2f.pdf",
+        "/.git/config",
+        "/static/",
+        "/log",
     ],
-)  # fmt: skip
+)
 def test_path_tricks_find_nothing(client, place):
     answer = client.get(place)
     assert answer.status_code in (400, 404, 308)
@@ -216,7 +226,7 @@ def test_half_open_connections_do_not_stop_others(running):
         b"GET /settings%00 HTTP/1.1\r\nHost: localhost\r\n\r\n",
         b"GET /settings?power=%ff%fe HTTP/1.1\r\nHost: localhost\r\n\r\n",
     ],
-)  # fmt: skip
+)
 def test_broken_requests_leave_the_page_up(running, raw):
     with socket.create_connection(("127.0.0.1", running.port), timeout=10) as s:
         s.sendall(raw)
@@ -271,9 +281,7 @@ def test_access_code_opens_once():
     assert first.post("/enter", data={"code": "AAAA-AAAA"}, headers=HOME).status_code == 403
     assert first.get("/settings").status_code == 302
     used = told[-1]
-    entered = first.post(
-        "/enter", data={"code": used.lower().replace("-", " "), "then": "/settings?power=1+W"}, headers=HOME
-    )
+    entered = first.post("/enter", data={"code": used.lower().replace("-", " "), "then": "/settings?power=1+W"}, headers=HOME)
     assert entered.status_code == 303
     assert entered.headers["Location"] == "/settings?power=1+W"
     assert first.get("/settings").status_code == 200

@@ -19,9 +19,7 @@ def log(tmp_path):
     with Logbook(path, create=True) as book:
         book.add("machine", {"note": "<script>alert(1)</script>"}, machine="bay <b>2</b>")
         for k in range(10):
-            book.add(
-                "power", {"power": Quantity(240.0 - k % 3, "mW")}, machine="bay <b>2</b>", time=f"2026-10-{k + 1:02d}"
-            )
+            book.add("power", {"power": Quantity(240.0 - k % 3, "mW")}, machine="bay <b>2</b>", time=f"2026-10-{k + 1:02d}")
     return str(path)
 
 
@@ -54,10 +52,7 @@ def test_an_entry_needs_the_form_of_this_page(log):
     token = _token(client)
     assert client.post("/log/add", data=_reading(token="x"), headers=HOME).status_code == 403
     assert client.post("/log/add", data=_reading(token=token)).status_code == 403
-    assert (
-        client.post("/log/add", data=_reading(token=token), headers={"Origin": "http://evil.example"}).status_code
-        == 403
-    )
+    assert client.post("/log/add", data=_reading(token=token), headers={"Origin": "http://evil.example"}).status_code == 403
     assert client.get("/log/add").status_code == 405
     other = create_app(PageOptions(log=log, write=True)).test_client()
     assert other.post("/log/add", data=_reading(token=token), headers=HOME).status_code == 403

@@ -14,21 +14,8 @@ PLACES = ["/", "/settings", "/stack", "/coupons", "/lessons", "/lessons/raster",
 FRAGMENT = {"HX-Request": "true"}
 SETTINGS = [
     {},
-    {
-        "power": "0.31 W",
-        "spot": "180 um",
-        "spot_as": "diameter",
-        "scan_speed": "2.5 m/s",
-        "passes": "3",
-        "crossed": "yes",
-    },
-    {
-        "pattern": "line",
-        "spot": "0.2 mm +- 3 %",
-        "spot_as": "fwhm",
-        "critical_exposure": "0.12 mJ/mm^2",
-        "layer_thickness": "50 um",
-    },
+    {"power": "0.31 W", "spot": "180 um", "spot_as": "diameter", "scan_speed": "2.5 m/s", "passes": "3", "crossed": "yes"},
+    {"pattern": "line", "spot": "0.2 mm +- 3 %", "spot_as": "fwhm", "critical_exposure": "0.12 mJ/mm^2", "layer_thickness": "50 um"},
     {"scan_speed": "19 m/s", "power": "5 mW"},
 ]
 
@@ -149,9 +136,7 @@ def test_typed_text_stays_as_typed_and_cannot_break_out(client):
 
 
 @pytest.mark.parametrize("ending", ["svg", "png", "pdf"])
-@pytest.mark.parametrize(
-    "place", ["settings/curve", "settings/section", "settings/exposure", "stack/stack", "coupons/curve"]
-)
+@pytest.mark.parametrize("place", ["settings/curve", "settings/section", "settings/exposure", "stack/stack", "coupons/curve"])
 def test_figures_download(client, place, ending):
     answer = client.get(f"/{place}.{ending}")
     assert answer.status_code == 200
@@ -208,9 +193,7 @@ def test_upload_goes_into_the_address(client):
 
     sent = "coupon;exposure [mJ/cm^2];thickness [um]\na;20;105\nb;40;203\nc;80;310\nd;160;402\n"
     answer = client.post(
-        "/coupons/upload",
-        data={"file": (io.BytesIO(sent.encode()), "../../etc/passwd.csv")},
-        headers={"Origin": "http://localhost"},
+        "/coupons/upload", data={"file": (io.BytesIO(sent.encode()), "../../etc/passwd.csv")}, headers={"Origin": "http://localhost"}
     )
     assert answer.status_code == 303
     numbers = client.get(answer.headers["Location"].replace("/coupons?", "/coupons/numbers.json?")).json
@@ -237,9 +220,7 @@ def test_spreadsheet_upload(client, tmp_path):
         for r, row in enumerate(rows):
             sheet.write_row(r, 0, row)
     answer = client.post(
-        "/coupons/upload",
-        data={"file": (io.BytesIO(path.read_bytes()), "lot.xlsx")},
-        headers={"Origin": "http://localhost"},
+        "/coupons/upload", data={"file": (io.BytesIO(path.read_bytes()), "lot.xlsx")}, headers={"Origin": "http://localhost"}
     )
     assert answer.status_code == 303
     numbers = client.get(answer.headers["Location"].replace("/coupons?", "/coupons/numbers.json?")).json

@@ -93,13 +93,7 @@ def test_bleached_resin_keeps_the_digits_of_its_rate():
 def test_bleaching_far_from_its_middle_agrees_with_high_precision():
     mp = pytest.importorskip("mpmath").mp
     with mp.workdps(400):
-        for e, ec, eb in (
-            (1e-3, 1e-6, 1e6),
-            (5.0, 1.0, 1e-2),
-            (3.0, 0.5, 1.0),
-            (2.0, 1.999999, 0.7),
-            (1.0, 1e-9, 1e-3),
-        ):
+        for e, ec, eb in ((1e-3, 1e-6, 1e6), (5.0, 1.0, 1e-2), (3.0, 0.5, 1.0), (2.0, 1.999999, 0.7), (1.0, 1e-9, 1e-3)):
             e_, ec_, eb_ = (mp.mpf(x) for x in (e, ec, eb))
             want = mp.log((mp.exp(e_ / eb_) - 1) / (mp.exp(ec_ / eb_) - 1))
             got = laws.Bleaching(1.0, ec, eb).depth(e)
@@ -169,9 +163,7 @@ def test_a_first_layer_of_its_own_exposure_under_others():
     passing = 0.2
     for _ in range(2):
         passing = 0.2 + bleaching.below(passing, t)
-    assert stack.total(bleaching, 0.3, t, 4, 0.2) == pytest.approx(
-        0.3 + bleaching.below(passing, t), rel=1e-12, abs=0.0
-    )
+    assert stack.total(bleaching, 0.3, t, 4, 0.2) == pytest.approx(0.3 + bleaching.below(passing, t), rel=1e-12, abs=0.0)
 
 
 @pytest.mark.parametrize("n", [2, 4])

@@ -32,9 +32,7 @@ def in_time(f, half_time, points=()):
 
 def random_settings(n):
     for _ in range(n):
-        yield tuple(
-            float(10 ** RNG.uniform(math.log10(a), math.log10(b))) for a, b in ((0.1, 1e3), (5e-3, 1.0), (1.0, 2e4))
-        )
+        yield tuple(float(10 ** RNG.uniform(math.log10(a), math.log10(b))) for a, b in ((0.1, 1e3), (5e-3, 1.0), (1.0, 2e4)))
 
 
 @pytest.mark.parametrize(("p", "w0", "v"), list(random_settings(12)))
@@ -147,9 +145,7 @@ def test_power_threshold_law_integrated(w):
     assert laws.Threshold(dp, ec, w).depth(s) == pytest.approx(tip, rel=1e-11, abs=0.0)
     assert laws.Threshold(dp, ec, w).dose(tip) == pytest.approx(s, rel=1e-11, abs=0.0)
     assert laws.Threshold(dp, 1.0, w).below(s, 0.1) * i_ref ** (w - 1.0) == pytest.approx(dose(0.1), rel=1e-12, abs=0.0)
-    assert line.line_profile(s, across / math.sqrt(w), 0.1) * i_ref ** (w - 1.0) == pytest.approx(
-        dose(0.0, 0.1), rel=1e-12
-    )
+    assert line.line_profile(s, across / math.sqrt(w), 0.1) * i_ref ** (w - 1.0) == pytest.approx(dose(0.0, 0.1), rel=1e-12)
 
 
 def lines_in_time(p, w0, v, h, y, reach=9.0):
@@ -164,9 +160,7 @@ def lines_in_time(p, w0, v, h, y, reach=9.0):
     return math.fsum(total)
 
 
-@pytest.mark.parametrize(
-    "s", [0.05, 0.1, 0.3, 0.5, 0.8, 1.0, 1.2, 1.25, 1.26, 1.5, 1.89, 1.91, 2.5, 4.0, 7.0, 12.0, 20.0]
-)
+@pytest.mark.parametrize("s", [0.05, 0.1, 0.3, 0.5, 0.8, 1.0, 1.2, 1.25, 1.26, 1.5, 1.89, 1.91, 2.5, 4.0, 7.0, 12.0, 20.0])
 def test_raster_from_its_lines(s):
     p, w0, v = 30.0, 0.125, 1000.0
     h = s * w0
@@ -226,9 +220,7 @@ def test_spacing_whose_weakest_place_has_an_exposure(level):
         k = np.arange(0, 4000) + 0.5
         return 2.0 * math.fsum(np.exp(-2.0 * (k * s) ** 2))
 
-    want = brentq(
-        lambda x: math.log(valley_over_peak(math.exp(x)) / level), math.log(0.003), math.log(10.0), xtol=1e-15
-    )
+    want = brentq(lambda x: math.log(valley_over_peak(math.exp(x)) / level), math.log(0.003), math.log(10.0), xtol=1e-15)
     assert raster.spacing_ratio(level) == pytest.approx(math.exp(want), rel=1e-12, abs=0.0)
     assert raster.breakup_ratio(level) == pytest.approx(math.exp(want), rel=1e-12, abs=0.0)
 

@@ -60,9 +60,7 @@ def test_what_is_left_at_the_depth_is_the_critical_dose(ratio, dp, ec, w, eb_rat
     e, eb = ratio * ec, eb_ratio * ec
     assume(e / eb < 500.0)
     assert laws.Plain(dp, 1.0).below(e, laws.Plain(dp, ec).depth(e)) == pytest.approx(ec, rel=1e-9, abs=0.0)
-    assert laws.Threshold(dp, 1.0, w).below(e, laws.Threshold(dp, ec, w).depth(e)) == pytest.approx(
-        ec, rel=1e-9, abs=0.0
-    )
+    assert laws.Threshold(dp, 1.0, w).below(e, laws.Threshold(dp, ec, w).depth(e)) == pytest.approx(ec, rel=1e-9, abs=0.0)
     depth = laws.Bleaching(dp, ec, eb).depth(e)
     assert laws.Bleaching(dp, 1.0, eb).below(e, depth) == pytest.approx(ec, rel=1e-9, abs=0.0)
 
@@ -111,13 +109,9 @@ def test_power_threshold_dose_scales(p, along, perp, v, w, k, i_ref):
     s = line.equivalent_exposure(p, along, perp, v, w, i_ref)
     assert line.equivalent_exposure(k * p, along, perp, v, w, i_ref) == pytest.approx(k**w * s, rel=1e-11, abs=0.0)
     assert line.equivalent_exposure(p, along, perp, k * v, w, i_ref) == pytest.approx(s / k, rel=1e-12, abs=0.0)
-    assert line.equivalent_exposure(p, along, perp, v, w, k * i_ref) == pytest.approx(
-        s * k ** (1.0 - w), rel=1e-11, abs=0.0
-    )
+    assert line.equivalent_exposure(p, along, perp, v, w, k * i_ref) == pytest.approx(s * k ** (1.0 - w), rel=1e-11, abs=0.0)
     # a spot k times as long along the track irradiates k times as long, 1/k as brightly
-    assert line.equivalent_exposure(p, k * along, perp, v, w, i_ref) == pytest.approx(
-        s * k ** (1.0 - w), rel=1e-11, abs=0.0
-    )
+    assert line.equivalent_exposure(p, k * along, perp, v, w, i_ref) == pytest.approx(s * k ** (1.0 - w), rel=1e-11, abs=0.0)
 
 
 @PROVE
@@ -182,12 +176,8 @@ def test_reflection_and_refraction_keep_their_bounds(theta, n):
     assert 0.0 <= p <= mean <= s <= 1.0
     assert tilt.refraction_angle(theta, n) <= theta
     assert n * math.sin(tilt.refraction_angle(theta, n)) == pytest.approx(math.sin(theta), rel=1e-12, abs=1e-15)
-    assert tilt.vertical_factor(theta, n) == pytest.approx(
-        math.cos(tilt.refraction_angle(theta, n)), rel=1e-12, abs=0.0
-    )
-    assert tilt.concentration(theta, n) * math.cos(tilt.refraction_angle(theta, n)) == pytest.approx(
-        1.0, rel=1e-12, abs=0.0
-    )
+    assert tilt.vertical_factor(theta, n) == pytest.approx(math.cos(tilt.refraction_angle(theta, n)), rel=1e-12, abs=0.0)
+    assert tilt.concentration(theta, n) * math.cos(tilt.refraction_angle(theta, n)) == pytest.approx(1.0, rel=1e-12, abs=0.0)
     assert tilt.transmission_ratio(theta, n) <= 1.0 + 0.03  # p light may gain a little before s takes over
     assert tilt.footprint_factor(theta) >= 1.0
 
@@ -203,9 +193,7 @@ def test_a_spacing_to_zero_is_a_flat_field(p, w0, v):
         assert raster.valley(s) == pytest.approx(1.0, abs=2.1 * math.exp(-0.5 * (math.pi / s) ** 2) + 1e-15)
     # and a spacing to infinity is one line
     h = 50.0 * w0
-    assert raster.mean_exposure(p, v, h) * raster.ridge(50.0) == pytest.approx(
-        line.scan_exposure(p, w0, v), rel=1e-14, abs=0.0
-    )
+    assert raster.mean_exposure(p, v, h) * raster.ridge(50.0) == pytest.approx(line.scan_exposure(p, w0, v), rel=1e-14, abs=0.0)
 
 
 @PROVE
@@ -214,9 +202,7 @@ def test_a_bleaching_exposure_to_infinity_is_the_plain_curve(ratio, dp, ec, deca
     e, eb = ratio * ec, ratio * ec * 10.0**decades
     assert laws.Bleaching(dp, ec, eb).depth(e) == pytest.approx(laws.Plain(dp, ec).depth(e), rel=1e-6, abs=0.0)
     assert laws.Bleaching(dp, ec, eb).dose(0.1) == pytest.approx(laws.Plain(dp, ec).dose(0.1), rel=1e-4, abs=0.0)
-    assert laws.Bleaching(dp, 1.0, eb).below(e, 0.1) == pytest.approx(
-        laws.Plain(dp, 1.0).below(e, 0.1), rel=1e-6, abs=0.0
-    )
+    assert laws.Bleaching(dp, 1.0, eb).below(e, 0.1) == pytest.approx(laws.Plain(dp, 1.0).below(e, 0.1), rel=1e-6, abs=0.0)
     assert laws.bleaching_transmission(e, dp, dp, eb) == pytest.approx(math.exp(-1.0), rel=1e-6, abs=0.0)
 
 
@@ -228,9 +214,7 @@ def test_a_stack_to_infinity_and_layers_to_nothing(t, dp, n):
     assert stack.accumulation(math.inf, t, dp) == pytest.approx(many, rel=1e-13, abs=0.0)
     assert stack.accumulation(1, t, dp) == pytest.approx(1.0, rel=1e-14, abs=0.0)
     assert stack.accumulation(n, 1e-13 * t, dp) == pytest.approx(n, rel=1e-9, abs=0.0)
-    assert stack.accumulation(n + 1, t, dp) == pytest.approx(
-        1.0 + math.exp(-t / dp) * stack.accumulation(n, t, dp), rel=1e-12
-    )
+    assert stack.accumulation(n + 1, t, dp) == pytest.approx(1.0 + math.exp(-t / dp) * stack.accumulation(n, t, dp), rel=1e-12)
     law = laws.Plain(dp, 1.0)
     assert stack.print_through(law, law.dose(0.2), t, 1) == pytest.approx(0.2 - t, abs=1e-14)
 
@@ -246,9 +230,7 @@ def test_an_ellipse_to_round_and_a_tilt_to_zero(w, angle, track, theta):
     tilted = spot.stretched(round_spot, tilt.footprint_factor(theta), angle)
     # along the lean the line keeps W0, across it the line is as wide as the footprint is long
     assert spot.perpendicular_radius(tilted, angle) == pytest.approx(w, rel=1e-11, abs=0.0)
-    assert spot.perpendicular_radius(tilted, angle + 0.5 * math.pi) == pytest.approx(
-        w / math.cos(theta), rel=1e-11, abs=0.0
-    )
+    assert spot.perpendicular_radius(tilted, angle + 0.5 * math.pi) == pytest.approx(w / math.cos(theta), rel=1e-11, abs=0.0)
 
 
 @PROVE
@@ -256,9 +238,7 @@ def test_an_ellipse_to_round_and_a_tilt_to_zero(w, angle, track, theta):
 def test_turning_spot_and_track_together_changes_nothing(wx, wy, angle, track, turn):
     assume(0.05 < wx / wy < 20.0)
     before = spot.perpendicular_radius(spot.spot_matrix(wx, wy, angle), track)
-    assert spot.perpendicular_radius(spot.spot_matrix(wx, wy, angle + turn), track + turn) == pytest.approx(
-        before, rel=1e-11
-    )
+    assert spot.perpendicular_radius(spot.spot_matrix(wx, wy, angle + turn), track + turn) == pytest.approx(before, rel=1e-11)
     assert min(wx, wy) * (1 - 1e-11) <= before <= max(wx, wy) * (1 + 1e-11)
     swapped = spot.perpendicular_radius(spot.spot_matrix(wy, wx, angle + 0.5 * math.pi), track)
     assert swapped == pytest.approx(before, rel=1e-11, abs=0.0)
@@ -270,9 +250,7 @@ def test_a_long_segment_is_an_endless_line_inside_and_half_at_its_end(w0, u, lon
     length = long * w0
     assert line.segment_factor(0.5 * length + u * w0, length, w0) == pytest.approx(1.0, rel=1e-14, abs=0.0)
     assert line.segment_factor(0.0, length, w0) == pytest.approx(0.5, rel=1e-14, abs=0.0)
-    assert line.segment_factor(u * w0, length, w0) == pytest.approx(
-        line.segment_factor(length - u * w0, length, w0), rel=1e-9
-    )
+    assert line.segment_factor(u * w0, length, w0) == pytest.approx(line.segment_factor(length - u * w0, length, w0), rel=1e-9)
     # two segments end to end are one
     half = line.segment_factor(u * w0, 2 * w0, w0) + line.segment_factor(u * w0 - 2 * w0, 3 * w0, w0)
     assert half == pytest.approx(line.segment_factor(u * w0, 5 * w0, w0), rel=1e-12, abs=0.0)
@@ -292,25 +270,56 @@ def of(law, method, fields):
 
 
 KERNELS = {
-    of(laws.Plain, "depth", 2): "3 .2 .1", of(laws.Plain, "dose", 2): ".3 .2 .1", of(laws.Plain, "below", 2): "3 .1 .2 1",
-    laws.depth_from_absorbance: ".9 .1", of(laws.Threshold, "depth", 3): "3 .2 .1 .8", of(laws.Threshold, "dose", 3): ".3 .2 .1 .8",
+    of(laws.Plain, "depth", 2): "3 .2 .1",
+    of(laws.Plain, "dose", 2): ".3 .2 .1",
+    of(laws.Plain, "below", 2): "3 .1 .2 1",
+    laws.depth_from_absorbance: ".9 .1",
+    of(laws.Threshold, "depth", 3): "3 .2 .1 .8",
+    of(laws.Threshold, "dose", 3): ".3 .2 .1 .8",
     of(laws.Threshold, "below", 3): "3 .1 .2 1 .8",
-    of(laws.Bleaching, "depth", 3): "3 .2 .1 .5", of(laws.Bleaching, "dose", 3): ".3 .2 .1 .5",
-    of(laws.Bleaching, "below", 3): "3 .1 .2 1 .5", of(laws.Bleaching, "slope", 3): "3 .2 .1 .5",
-    laws.bleaching_transmission: "3 .1 .2 .5", laws.bleached_fraction: "3 .1 .2 .5",
-    laws.bleaching_rate: "3 .1 .2 .5", line.scan_exposure: "30 .1 900", line.speed_for_exposure: "30 .1 .2",
-    line.power_for_exposure: ".2 .1 900", line.scan_speed: "30 .1 .2 .05 .3", line.line_profile: ".3 .1 .04",
-    line.equivalent_exposure: "30 .1 .15 900 .8 40", line.line_width: ".3 .1 .1", line.section_depth: ".02 .3 .2 .1",
-    line.segment_factor: ".04 .3 .1", line.top_hat_exposure: "30 .1 900 .04", raster.mean_exposure: "30 900 .1",
-    raster.profile: ".3 1.2", raster.ridge: "1.2", raster.valley: "1.2", raster.ripple: "1.2", raster.spacing_ratio: ".7",
-    raster.breakup_ratio: ".7", raster.log_valley: "1.2", spot.irradiance: "30 .1 .2 .03 .04", spot.enclosed_power: ".1 .2",
+    of(laws.Bleaching, "depth", 3): "3 .2 .1 .5",
+    of(laws.Bleaching, "dose", 3): ".3 .2 .1 .5",
+    of(laws.Bleaching, "below", 3): "3 .1 .2 1 .5",
+    of(laws.Bleaching, "slope", 3): "3 .2 .1 .5",
+    laws.bleaching_transmission: "3 .1 .2 .5",
+    laws.bleached_fraction: "3 .1 .2 .5",
+    laws.bleaching_rate: "3 .1 .2 .5",
+    line.scan_exposure: "30 .1 900",
+    line.speed_for_exposure: "30 .1 .2",
+    line.power_for_exposure: ".2 .1 900",
+    line.scan_speed: "30 .1 .2 .05 .3",
+    line.line_profile: ".3 .1 .04",
+    line.equivalent_exposure: "30 .1 .15 900 .8 40",
+    line.line_width: ".3 .1 .1",
+    line.section_depth: ".02 .3 .2 .1",
+    line.segment_factor: ".04 .3 .1",
+    line.top_hat_exposure: "30 .1 900 .04",
+    raster.mean_exposure: "30 900 .1",
+    raster.profile: ".3 1.2",
+    raster.ridge: "1.2",
+    raster.valley: "1.2",
+    raster.ripple: "1.2",
+    raster.spacing_ratio: ".7",
+    raster.breakup_ratio: ".7",
+    raster.log_valley: "1.2",
+    spot.irradiance: "30 .1 .2 .03 .04",
+    spot.enclosed_power: ".1 .2",
     spot.top_hat_irradiance: "30 .1",
-    spot.rayleigh_range: ".1 1.3 .000355", spot.caustic_radius: "3 .1 20", spot.defocus_for_radius: ".3 .1 20",
-    stack.accumulation: "4 .1 .2", stack.stack_exposure: ".3 .1 4 .1 .2", stack.depth_after_layers: ".3 4 .1 .2",
-    tilt.incidence_angle: "100 900", tilt.footprint_factor: ".3", tilt.refraction_angle: ".3 1.5",
-    tilt.vertical_factor: ".3 1.5", tilt.transmission_ratio: ".3 1.5", tilt.surface_speed: "900 2 .3",
-    tilt.concentration: ".3 1.5", tilt.absorbed_gain: ".3 1.5 .4",
-}  # fmt: skip
+    spot.rayleigh_range: ".1 1.3 .000355",
+    spot.caustic_radius: "3 .1 20",
+    spot.defocus_for_radius: ".3 .1 20",
+    stack.accumulation: "4 .1 .2",
+    stack.stack_exposure: ".3 .1 4 .1 .2",
+    stack.depth_after_layers: ".3 4 .1 .2",
+    tilt.incidence_angle: "100 900",
+    tilt.footprint_factor: ".3",
+    tilt.refraction_angle: ".3 1.5",
+    tilt.vertical_factor: ".3 1.5",
+    tilt.transmission_ratio: ".3 1.5",
+    tilt.surface_speed: "900 2 .3",
+    tilt.concentration: ".3 1.5",
+    tilt.absorbed_gain: ".3 1.5 .4",
+}
 ELSEWHERE = {
     "spot_matrix",
     "stretched",
@@ -337,11 +346,7 @@ def test_every_kernel_is_in_the_table_or_tested_elsewhere():
 @pytest.mark.parametrize("kernel", KERNELS, ids=lambda k: k.__name__)
 def test_arrays_equal_scalars_whatever_the_shape(kernel):
     base = [float(x) for x in KERNELS[kernel].split()]
-    for shapes in (
-        [(5,)] * len(base),
-        [(3, 1), (4,), (1, 1), (), (1, 4), (3, 4)][: len(base)],
-        [(), *[(7,)] * (len(base) - 1)],
-    ):
+    for shapes in ([(5,)] * len(base), [(3, 1), (4,), (1, 1), (), (1, 4), (3, 4)][: len(base)], [(), *[(7,)] * (len(base) - 1)]):
         given_ = [b * np.linspace(0.7, 1.3, math.prod(s)).reshape(s) if s else b for b, s in zip(base, shapes)]
         kept = [np.array(g) for g in given_]
         got = kernel(*given_)

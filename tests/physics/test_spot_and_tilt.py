@@ -29,12 +29,8 @@ def test_irradiance_holds_the_power_and_the_width_matrix_its_second_moments(wx, 
     for track in (0.0, 0.4, 2.0, -1.0):
         across = -math.sin(track) * X + math.cos(track) * Y
         want = 2.0 * math.sqrt((i * across * across).sum() * area)
-        assert spot.perpendicular_radius(spot.spot_matrix(wx, wy, angle), track) == pytest.approx(
-            want, rel=1e-11, abs=0.0
-        )
-        assert spot.along_radius(spot.spot_matrix(wx, wy, angle), track) * want == pytest.approx(
-            wx * wy, rel=1e-10, abs=0.0
-        )
+        assert spot.perpendicular_radius(spot.spot_matrix(wx, wy, angle), track) == pytest.approx(want, rel=1e-11, abs=0.0)
+        assert spot.along_radius(spot.spot_matrix(wx, wy, angle), track) * want == pytest.approx(wx * wy, rel=1e-10, abs=0.0)
 
 
 @pytest.mark.parametrize(("factor", "direction"), [(1.0, 0.3), (1.2, 0.0), (1.5, 1.1), (2.0, -2.5)])
@@ -45,17 +41,13 @@ def test_stretching_a_spot_stretches_its_second_moments(factor, direction):
     along, across = factor * (c * X + s * Y), -s * X + c * Y
     x, y = c * along - s * across, s * along + c * across
     moments = [4.0 * (i * a * b).sum() * area for a, b in ((x, x), (x, y), (y, y))]
-    assert spot.stretched(spot.spot_matrix(wx, wy, angle), factor, direction) == pytest.approx(
-        moments, rel=1e-11, abs=0.0
-    )
+    assert spot.stretched(spot.spot_matrix(wx, wy, angle), factor, direction) == pytest.approx(moments, rel=1e-11, abs=0.0)
 
 
 @pytest.mark.parametrize("r", [0.01, 0.05, 0.125, 0.3])
 def test_power_inside_a_circle(r):
     w0 = 0.125
-    want = dblquad(
-        lambda a, x: x * spot.irradiance(1.0, w0, w0, x * math.cos(a), x * math.sin(a)), 0, r, 0, 2 * math.pi
-    )[0]
+    want = dblquad(lambda a, x: x * spot.irradiance(1.0, w0, w0, x * math.cos(a), x * math.sin(a)), 0, r, 0, 2 * math.pi)[0]
     assert spot.enclosed_power(r, w0) == pytest.approx(want, rel=1e-9, abs=0.0)
 
 
@@ -141,9 +133,7 @@ def test_spot_speed_and_incidence_from_the_position_of_the_spot():
 
 def test_falling_root_of_known_functions():
     target = np.array([0.9, 0.5, 1e-6])
-    assert roots.falling_root(lambda x: np.exp(-x), target, 0.0, 50.0) == pytest.approx(
-        -np.log(target), rel=1e-14, abs=0.0
-    )
+    assert roots.falling_root(lambda x: np.exp(-x), target, 0.0, 50.0) == pytest.approx(-np.log(target), rel=1e-14, abs=0.0)
     assert roots.falling_root(lambda x: -(x**3), -8.0, -10.0, 10.0) == pytest.approx(2.0, rel=1e-14, abs=0.0)
 
 
@@ -152,9 +142,7 @@ def test_falling_root_outside_its_bracket_is_the_end():
     assert roots.falling_root(lambda x: -x, -5.0, 0.0, 1.0) == pytest.approx(1.0)
 
 
-@pytest.mark.parametrize(
-    "wanted", [[0.3], [0.01, 0.5], [0.2, 0.2000001, 7.0], [1e-3, 1.0, 2.0, 90.0], [], [0.5, 0.5 * (1 + 1e-5)]]
-)
+@pytest.mark.parametrize("wanted", [[0.3], [0.01, 0.5], [0.2, 0.2000001, 7.0], [1e-3, 1.0, 2.0, 90.0], [], [0.5, 0.5 * (1 + 1e-5)]])
 def test_all_roots_of_polynomials_are_found(wanted):
     f = lambda x: math.prod(np.log(x / r) for r in wanted) + 0.0 * x  # noqa: E731
     got = roots.all_roots(f, 1e-4, 1e3)
@@ -164,12 +152,8 @@ def test_all_roots_of_polynomials_are_found(wanted):
 
 
 def test_roots_that_no_number_meets_exactly():
-    assert roots.all_roots(lambda x: x * x - 2.0, 0.1, 10.0) == [
-        (pytest.approx(math.sqrt(2.0), rel=1e-15, abs=0.0),) * 2
-    ]
-    assert roots.all_roots(lambda x: 3.0 - x * x, 0.1, 10.0) == [
-        (pytest.approx(math.sqrt(3.0), rel=1e-15, abs=0.0),) * 2
-    ]
+    assert roots.all_roots(lambda x: x * x - 2.0, 0.1, 10.0) == [(pytest.approx(math.sqrt(2.0), rel=1e-15, abs=0.0),) * 2]
+    assert roots.all_roots(lambda x: 3.0 - x * x, 0.1, 10.0) == [(pytest.approx(math.sqrt(3.0), rel=1e-15, abs=0.0),) * 2]
     # a pair nearer than the grid, on either side of an irrational place
     for sign in (1.0, -1.0):
         pair = roots.all_roots(lambda x: sign * ((x - math.e) ** 2 - 1e-8), 0.1, 10.0)  # noqa: B023
@@ -185,9 +169,7 @@ def test_a_flat_part_is_an_interval_of_roots():
     f = lambda x: np.maximum(x - 3.0, 0.0) + np.minimum(x - 2.0, 0.0)  # noqa: E731
     assert roots.all_roots(f, 0.1, 100.0, 1e-12) == [(pytest.approx(2.0, rel=1e-9), pytest.approx(3.0, rel=1e-9))]
     noisy = lambda x: np.where(x < 2.0, x - 2.0, 1e-15 * np.sin(1e9 * x))  # noqa: E731
-    assert roots.all_roots(noisy, 0.1, 100.0, 1e-12) == [
-        (pytest.approx(2.0, rel=1e-9), pytest.approx(100.0, rel=1e-12))
-    ]
+    assert roots.all_roots(noisy, 0.1, 100.0, 1e-12) == [(pytest.approx(2.0, rel=1e-9), pytest.approx(100.0, rel=1e-12))]
 
 
 def test_a_function_without_roots_has_none():

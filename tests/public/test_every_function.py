@@ -16,11 +16,29 @@ from curecalc.units import Measured, Quantity
 
 Q = Quantity
 OTHER = {  # the same quantity written in another unit
-    "mm": "um", "um": "inch", "nm": "um", "mW": "W", "mm/s": "m/s", "mJ/cm^2": "J/m^2", "mJ/mm^2": "uJ/cm^2",
-    "Hz": "kHz", "deg": "rad", "rad/s": "deg/ms",
-}  # fmt: skip
-WRONG = {"mm": "mW", "um": "mW", "nm": "s", "mW": "mJ", "mm/s": "mm", "mJ/cm^2": "mW/cm^2", "mJ/mm^2": "mJ", "Hz": "s",
-         "deg": "mm", "rad/s": "rad"}  # fmt: skip
+    "mm": "um",
+    "um": "inch",
+    "nm": "um",
+    "mW": "W",
+    "mm/s": "m/s",
+    "mJ/cm^2": "J/m^2",
+    "mJ/mm^2": "uJ/cm^2",
+    "Hz": "kHz",
+    "deg": "rad",
+    "rad/s": "deg/ms",
+}
+WRONG = {
+    "mm": "mW",
+    "um": "mW",
+    "nm": "s",
+    "mW": "mJ",
+    "mm/s": "mm",
+    "mJ/cm^2": "mW/cm^2",
+    "mJ/mm^2": "mJ",
+    "Hz": "s",
+    "deg": "mm",
+    "rad/s": "rad",
+}
 
 # rule: + above zero, 0 not below zero, f any finite, a 0 to 80 deg, n count, r plain ratio, L layers (count or infinity)
 P, W0, V = (30.0, "mW", "+"), (0.125, "mm", "+"), (1000.0, "mm/s", "+")
@@ -31,23 +49,30 @@ FUNCTIONS = {
     resin.exposure_at_depth: {"exposure": (20.0, "mJ/cm^2", "0"), "depth": CD, "penetration_depth": DP},
     resin.penetration_depth_from_absorbance: {"absorbance": (0.9, None, "r"), "path_length": (0.093, "mm", "+")},
     resin.bleaching_cure_depth: {
-        "exposure": (30.0, "mJ/cm^2", "0"), "penetration_depth": DP, "critical_exposure": EC,
+        "exposure": (30.0, "mJ/cm^2", "0"),
+        "penetration_depth": DP,
+        "critical_exposure": EC,
         "bleaching_exposure": (10.0, "mJ/cm^2", "+"),
     },
     resin.bleaching_exposure_for_depth: {
-        "cure_depth": CD, "penetration_depth": DP, "critical_exposure": EC, "bleaching_exposure": (10.0, "mJ/cm^2", "+"),
+        "cure_depth": CD,
+        "penetration_depth": DP,
+        "critical_exposure": EC,
+        "bleaching_exposure": (10.0, "mJ/cm^2", "+"),
     },
     resin.initiation_rate: {
-        "exposure": (30.0, "mJ/cm^2", "+"), "depth": CD, "penetration_depth": DP,
+        "exposure": (30.0, "mJ/cm^2", "+"),
+        "depth": CD,
+        "penetration_depth": DP,
         "bleaching_exposure": (10.0, "mJ/cm^2", "+"),
     },
     resin.threshold_cure_depth: {
-        "equivalent_exposure": (20.0, "mJ/cm^2", "0"), "penetration_depth": DP, "critical_exposure": EC,
+        "equivalent_exposure": (20.0, "mJ/cm^2", "0"),
+        "penetration_depth": DP,
+        "critical_exposure": EC,
         "exponent": (0.8, None, "r"),
     },
-    resin.threshold_exposure_for_depth: {
-        "cure_depth": CD, "penetration_depth": DP, "critical_exposure": EC, "exponent": (0.8, None, "r"),
-    },
+    resin.threshold_exposure_for_depth: {"cure_depth": CD, "penetration_depth": DP, "critical_exposure": EC, "exponent": (0.8, None, "r")},
     beam.radius_from_diameter: {"diameter": (0.25, "mm", "+")},
     beam.radius_from_fwhm: {"fwhm": (0.25, "mm", "+")},
     beam.radius_from_d4sigma: {"d4sigma": (0.25, "mm", "+")},
@@ -57,25 +82,30 @@ FUNCTIONS = {
     beam.enclosed_power: {"beam_radius": W0, "distance": (0.1, "mm", "0")},
     beam.top_hat_irradiance: {"power": P, "beam_radius": W0},
     beam.perpendicular_radius: {
-        "radius_x": W0, "radius_y": (0.2, "mm", "+"), "track_angle": (25.0, "deg", "f"), "spot_angle": (-7.0, "deg", "f"),
+        "radius_x": W0,
+        "radius_y": (0.2, "mm", "+"),
+        "track_angle": (25.0, "deg", "f"),
+        "spot_angle": (-7.0, "deg", "f"),
     },
     beam.rayleigh_range: {"waist_radius": W0, "wavelength": (355.0, "nm", "+"), "beam_quality": (1.3, None, "r")},
-    beam.radius_at: {
-        "defocus": (-12.0, "mm", "f"), "waist_radius": W0, "wavelength": (355.0, "nm", "+"), "beam_quality": (1.3, None, "r"),
-    },
+    beam.radius_at: {"defocus": (-12.0, "mm", "f"), "waist_radius": W0, "wavelength": (355.0, "nm", "+"), "beam_quality": (1.3, None, "r")},
     beam.defocus_for_radius: {
-        "beam_radius": (0.5, "mm", "+"), "waist_radius": W0, "wavelength": (355.0, "nm", "+"),
+        "beam_radius": (0.5, "mm", "+"),
+        "waist_radius": W0,
+        "wavelength": (355.0, "nm", "+"),
         "beam_quality": (1.3, None, "r"),
     },
     scan.scan_exposure: {"power": P, "beam_radius": W0, "scan_speed": V},
     scan.scan_speed: {"power": P, "beam_radius": W0, "penetration_depth": DP, "critical_exposure": EC, "cure_depth": CD},
-    scan.power_for_depth: {
-        "scan_speed": V, "beam_radius": W0, "penetration_depth": DP, "critical_exposure": EC, "cure_depth": CD,
-    },
+    scan.power_for_depth: {"scan_speed": V, "beam_radius": W0, "penetration_depth": DP, "critical_exposure": EC, "cure_depth": CD},
     scan.line_width: {"beam_radius": W0, "cure_depth": CD, "penetration_depth": DP, "depth": (0.05, "mm", "0")},
     scan.section_depth: {"distance": (-0.05, "mm", "f"), "beam_radius": W0, "cure_depth": CD, "penetration_depth": DP},
     scan.segment_exposure: {
-        "power": P, "beam_radius": W0, "scan_speed": V, "length": (0.5, "mm", "+"), "position": (0.1, "mm", "f"),
+        "power": P,
+        "beam_radius": W0,
+        "scan_speed": V,
+        "length": (0.5, "mm", "+"),
+        "position": (0.1, "mm", "f"),
         "distance": (-0.02, "mm", "f"),
     },
     scan.top_hat_exposure: {"power": P, "beam_radius": W0, "scan_speed": V, "distance": (-0.02, "mm", "f")},
@@ -85,38 +115,44 @@ FUNCTIONS = {
     field.vertical_depth_factor: {"incidence_angle": (20.0, "deg", "a"), "refractive_index": (1.5, None, "r")},
     field.fresnel_loss: {"incidence_angle": (20.0, "deg", "a"), "refractive_index": (1.5, None, "r")},
     field.transmission_ratio: {"incidence_angle": (20.0, "deg", "a"), "refractive_index": (1.5, None, "r")},
-    field.surface_speed: {
-        "beam_height": (500.0, "mm", "+"), "beam_turn_rate": (2.0, "rad/s", "+"), "incidence_angle": (20.0, "deg", "a"),
-    },
+    field.surface_speed: {"beam_height": (500.0, "mm", "+"), "beam_turn_rate": (2.0, "rad/s", "+"), "incidence_angle": (20.0, "deg", "a")},
     raster.mean_exposure: {"power": P, "scan_speed": V, "hatch_spacing": (0.1, "mm", "+")},
-    raster.raster_exposure: {
-        "power": P, "beam_radius": W0, "scan_speed": V, "hatch_spacing": (0.16, "mm", "+"), "passes": (2, None, "n"),
-    },
+    raster.raster_exposure: {"power": P, "beam_radius": W0, "scan_speed": V, "hatch_spacing": (0.16, "mm", "+"), "passes": (2, None, "n")},
     raster.raster_profile: {
-        "power": P, "beam_radius": W0, "scan_speed": V, "hatch_spacing": (0.16, "mm", "+"), "distance": (-0.05, "mm", "f"),
+        "power": P,
+        "beam_radius": W0,
+        "scan_speed": V,
+        "hatch_spacing": (0.16, "mm", "+"),
+        "distance": (-0.05, "mm", "f"),
     },
-    raster.hatch_spacing_for_exposure: {
-        "power": P, "beam_radius": W0, "scan_speed": V, "exposure": (20.0, "mJ/cm^2", "+"),
-    },
+    raster.hatch_spacing_for_exposure: {"power": P, "beam_radius": W0, "scan_speed": V, "exposure": (20.0, "mJ/cm^2", "+")},
     raster.pulse_exposure: {"power": P, "beam_radius": W0, "scan_speed": V, "pulse_rate": (5000.0, "Hz", "+")},
     raster.breakup_speed: {"power": P, "beam_radius": W0, "pulse_rate": (5000.0, "Hz", "+"), "critical_exposure": EC},
     raster.light_limited_area_rate: {"power": P, "exposure": (20.0, "mJ/cm^2", "+")},
     stack.stack_exposure: {
-        "exposure": (20.0, "mJ/cm^2", "+"), "depth": CD, "layer_thickness": (0.1, "mm", "+"), "penetration_depth": DP,
+        "exposure": (20.0, "mJ/cm^2", "+"),
+        "depth": CD,
+        "layer_thickness": (0.1, "mm", "+"),
+        "penetration_depth": DP,
         "layers": (5, None, "L"),
     },
     stack.interface_exposure: {
-        "exposure": (20.0, "mJ/cm^2", "+"), "layer_thickness": (0.1, "mm", "+"), "penetration_depth": DP,
+        "exposure": (20.0, "mJ/cm^2", "+"),
+        "layer_thickness": (0.1, "mm", "+"),
+        "penetration_depth": DP,
         "layers": (5, None, "L"),
     },
     stack.print_through: {
-        "cure_depth": (0.12, "mm", "+"), "layer_thickness": (0.1, "mm", "+"), "penetration_depth": DP, "layers": (5, None, "L"),
+        "cure_depth": (0.12, "mm", "+"),
+        "layer_thickness": (0.1, "mm", "+"),
+        "penetration_depth": DP,
+        "layers": (5, None, "L"),
     },
-}  # fmt: skip
+}
 CALLED = {  # what the message calls an argument where that is not the argument's own name
-    (beam.radius_from_diameter, "diameter"): "beam_diameter", (beam.radius_from_fwhm, "fwhm"): "beam_fwhm",
-
-}  # fmt: skip
+    (beam.radius_from_diameter, "diameter"): "beam_diameter",
+    (beam.radius_from_fwhm, "fwhm"): "beam_fwhm",
+}
 IDS = [f"{f.__module__.rpartition('.')[2]}.{f.__name__}" for f in FUNCTIONS]
 ARGUMENTS = [(f, name) for f, table in FUNCTIONS.items() for name in table]
 ARGUMENT_IDS = [f"{f.__module__.rpartition('.')[2]}.{f.__name__}-{name}" for f, name in ARGUMENTS]
@@ -296,8 +332,11 @@ EXTREME = [1e-300, 1e-160, 1e160, 1e300]
 
 
 @pytest.mark.parametrize("size", EXTREME, ids=str)
-@pytest.mark.parametrize(("function", "name"), [a for a in ARGUMENTS if FUNCTIONS[a[0]][a[1]][1]],
-                         ids=[i for a, i in zip(ARGUMENTS, ARGUMENT_IDS) if FUNCTIONS[a[0]][a[1]][1]])  # fmt: skip
+@pytest.mark.parametrize(
+    ("function", "name"),
+    [a for a in ARGUMENTS if FUNCTIONS[a[0]][a[1]][1]],
+    ids=[i for a, i in zip(ARGUMENTS, ARGUMENT_IDS) if FUNCTIONS[a[0]][a[1]][1]],
+)
 def test_absurd_sizes_give_an_answer_or_one_clear_line_never_nan(function, name, size):
     _, unit, _ = FUNCTIONS[function][name]
     for value in (Q(size, unit), Q(np.array([size, size]), unit)):
@@ -324,17 +363,11 @@ def test_positional_use_of_the_main_functions_is_refused():
 
 
 def test_a_depth_no_exposure_can_reach_is_said_so():
-    for function in (
-        scan.scan_speed,
-        scan.power_for_depth,
-        resin.exposure_for_depth,
-        resin.threshold_exposure_for_depth,
-    ):
+    for function in (scan.scan_speed, scan.power_for_depth, resin.exposure_for_depth, resin.threshold_exposure_for_depth):
         assert "penetration depths" in refused(function, "cure_depth", Q(800.0, "mm"))
     # a bleaching front walks on: far down the exposure grows by Eb for each penetration depth, and a number holds it
     far, near = (
-        resin.bleaching_exposure_for_depth(**sound(resin.bleaching_exposure_for_depth, cure_depth=Q(d, "mm")))
-        for d in (800.0, 799.85)
+        resin.bleaching_exposure_for_depth(**sound(resin.bleaching_exposure_for_depth, cure_depth=Q(d, "mm"))) for d in (800.0, 799.85)
     )
     assert (far - near).m_as("mJ/cm^2") == pytest.approx(10.0, rel=1e-9)
 

@@ -24,11 +24,7 @@ def weakest_and_strongest(task, power, radius, spacing, speed):
         n = math.ceil(9.0 * radius / pitch) + 2
         pulses = pitch * np.arange(-n, n + 1)
         places = np.linspace(0.0, 0.5 * pitch, 41)
-        comb = (
-            np.exp(-2.0 * ((places[:, None] - pulses) / radius) ** 2).sum(1)
-            * pitch
-            / (math.sqrt(0.5 * math.pi) * radius)
-        )
+        comb = np.exp(-2.0 * ((places[:, None] - pulses) / radius) ** 2).sum(1) * pitch / (math.sqrt(0.5 * math.pi) * radius)
         low, high = low * comb.min(), high * comb.max()
     return low, high, mean
 
@@ -58,10 +54,14 @@ def lower_bound(task, power, radius, spacing, speed):
     relative = sum(
         t * t
         for t in (
-            e.power, e.exposure_scale, p_radius * e.beam_radius, (p_radius - held) * e.beam_radius_scale, p_speed * e.scan_speed,
+            e.power,
+            e.exposure_scale,
+            p_radius * e.beam_radius,
+            (p_radius - held) * e.beam_radius_scale,
+            p_speed * e.scan_speed,
             p_spacing * e.hatch_spacing,
         )
-    )  # fmt: skip
+    )
     a = c.centre_variance + (x - c.centre) ** 2 * c.slope_variance + (c.layer_variance if task.single else 0.0)
     b = dp * dp * relative + e.depth_bias**2 + (e.layer_thickness**2 if task.single else 0.0)
     nu = c.degrees_of_freedom

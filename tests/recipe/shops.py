@@ -21,7 +21,7 @@ def layers_that_bond(
     shops: int = 10_000,
     seed: int = SEED,
     believed: bool | None = None,
-) -> float:  # fmt: skip
+) -> float:
     """Share of shops whose layer (or whose mean layer) reaches the bond depth at the assured exposure.
 
     Every shop has its own resin, meter and spot errors; `cancels` tells whether coupons and build share meter and beam,
@@ -30,16 +30,7 @@ def layers_that_bond(
     believed = cancels if believed is None else believed
     random = np.random.default_rng([seed, coupons, int(1000 * assurance), single, cancels, rasters])
     layer, bond, scatter = 0.10, 0.08, 0.006
-    meter, spot, reading, spot_now, speed_error, spacing_error, recoat, bias = (
-        0.03,
-        0.04,
-        0.01,
-        0.01,
-        0.01,
-        0.005,
-        0.004,
-        0.003,
-    )
+    meter, spot, reading, spot_now, speed_error, spacing_error, recoat, bias = (0.03, 0.04, 0.01, 0.01, 0.01, 0.005, 0.004, 0.003)
 
     def normal(*size):
         return random.standard_normal(size)
@@ -54,15 +45,25 @@ def layers_that_bond(
     y = dp[:, None] * (true_x - log_ec[:, None]) + gauge[:, None] + scatter * normal(shops, coupons)
     fit = ordinary_line(np.broadcast_to(x, y.shape), y)
     curve = Curve(
-        penetration_depth=fit.slope, log_threshold=fit.x_mean - fit.y_mean / fit.slope, centre=fit.x_mean,
-        centre_variance=fit.scale / fit.weight_sum, slope_variance=fit.scale / fit.sxx, layer_variance=fit.scale,
+        penetration_depth=fit.slope,
+        log_threshold=fit.x_mean - fit.y_mean / fit.slope,
+        centre=fit.x_mean,
+        centre_variance=fit.scale / fit.weight_sum,
+        slope_variance=fit.scale / fit.sxx,
+        layer_variance=fit.scale,
         degrees_of_freedom=float(coupons - 2),
-    )  # fmt: skip
+    )
     errors = Errors(
-        power=reading, beam_radius=spot_now, beam_radius_scale=spot, scan_speed=speed_error, hatch_spacing=spacing_error,
-        layer_thickness=recoat, depth_bias=bias, coupon_radius_power=radius_power_then if believed else None,
+        power=reading,
+        beam_radius=spot_now,
+        beam_radius_scale=spot,
+        scan_speed=speed_error,
+        hatch_spacing=spacing_error,
+        layer_thickness=recoat,
+        depth_bias=bias,
+        coupon_radius_power=radius_power_then if believed else None,
         exposure_scale=0.0 if believed else np.hypot(meter, np.hypot(meter, radius_power_then * spot)),
-    )  # fmt: skip
+    )
     radius, spacing = 0.12, 0.13 if rasters else None
     light = shape(Pattern(rasters), radius, spacing, step=2.0 * np.hypot(spot, spot_now))
     relative = relative_variance(errors, light.radius_power, light.speed_power, light.spacing_power)

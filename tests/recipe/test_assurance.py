@@ -48,12 +48,7 @@ def test_more_assurance_more_doubt_or_more_depth_need_more_exposure(depth, assur
         given = {"depth": depth, "assured": assured, "spread": spread} | changes
         errors = Errors(power=given["spread"])
         return assured_log_exposure(
-            CURVE,
-            errors,
-            relative_variance(errors, 0.0, 0.0, 0.0),
-            given["depth"],
-            assurance=given["assured"],
-            single=True,
+            CURVE, errors, relative_variance(errors, 0.0, 0.0, 0.0), given["depth"], assurance=given["assured"], single=True
         )
 
     here = x()
@@ -81,9 +76,7 @@ def test_known_errors_alone_give_the_normal_quantile():
 def test_arrays_equal_scalars():
     targets = np.array([0.05, 0.18, 0.4])
     many = assured_log_exposure(CURVE, Errors(power=0.02), 4e-4, targets, assurance=0.95, single=True)
-    one = [
-        assured_log_exposure(CURVE, Errors(power=0.02), 4e-4, float(t), assurance=0.95, single=True) for t in targets
-    ]
+    one = [assured_log_exposure(CURVE, Errors(power=0.02), 4e-4, float(t), assurance=0.95, single=True) for t in targets]
     np.testing.assert_allclose(many, one, rtol=1e-12)
 
 
@@ -96,19 +89,18 @@ def test_a_shared_beam_cancels_in_lines_and_not_in_rasters():
     assert relative_variance(shared, 0.0, -1.0, -1.0) == pytest.approx(0.05**2)
 
 
-@given(
-    dp=st.floats(0.05, 0.3),
-    u=st.floats(1e-4, 0.02),
-    v=st.floats(1e-4, 0.2),
-    r=st.floats(-0.99, 0.99),
-    x=st.floats(-3.0, 3.0),
-)
+@given(dp=st.floats(0.05, 0.3), u=st.floats(1e-4, 0.02), v=st.floats(1e-4, 0.2), r=st.floats(-0.99, 0.99), x=st.floats(-3.0, 3.0))
 def test_a_covariance_becomes_a_curve_with_the_same_variance_of_depth(dp, u, v, r, x):
     threshold = -2.0
     curve = curve_from_covariance(
-        penetration_depth=dp, log_threshold=threshold, variance_depth=u * u, variance_log=v * v, covariance=r * u * v,
-        layer_variance=0.0, degrees_of_freedom=math.inf,
-    )  # fmt: skip
+        penetration_depth=dp,
+        log_threshold=threshold,
+        variance_depth=u * u,
+        variance_log=v * v,
+        covariance=r * u * v,
+        layer_variance=0.0,
+        degrees_of_freedom=math.inf,
+    )
     state = depth_state(curve, Errors(), x, 0.0, single=False)
     d = x - threshold
     direct = d * d * u * u + dp * dp * v * v - 2.0 * d * dp * r * u * v
@@ -118,9 +110,14 @@ def test_a_covariance_becomes_a_curve_with_the_same_variance_of_depth(dp, u, v, 
 def test_a_covariance_that_cannot_be_is_refused():
     with pytest.raises(QuantityError, match="contradicts itself"):
         curve_from_covariance(
-            penetration_depth=0.1, log_threshold=-2.0, variance_depth=1e-4, variance_log=1e-2, covariance=0.1,
-            layer_variance=0.0, degrees_of_freedom=5.0,
-        )  # fmt: skip
+            penetration_depth=0.1,
+            log_threshold=-2.0,
+            variance_depth=1e-4,
+            variance_log=1e-2,
+            covariance=0.1,
+            layer_variance=0.0,
+            degrees_of_freedom=5.0,
+        )
 
 
 def test_a_slope_that_is_not_known_gives_no_exposure():

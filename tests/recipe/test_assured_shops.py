@@ -27,18 +27,19 @@ def recorded():
     with RECORD.open(encoding="utf-8") as file:
         lines = [line for line in file if not line.startswith("#")]
     return {
-        (int(r["coupons"]), float(r["assurance"]), r["for"] == "single layer", r["cancels"] == "yes", r["pattern"] == "raster"):
-        (float(r["share"]), int(r["shops"]), int(r["seed"]))
+        (int(r["coupons"]), float(r["assurance"]), r["for"] == "single layer", r["cancels"] == "yes", r["pattern"] == "raster"): (
+            float(r["share"]),
+            int(r["shops"]),
+            int(r["seed"]),
+        )
         for r in csv.DictReader(lines)
-    }  # fmt: skip
+    }
 
 
 @pytest.mark.parametrize("case", list(cases()), ids=lambda c: "-".join(str(p) for p in c))
 def test_the_stated_share_of_layers_bonds(case):
     coupons, assured, single, cancels, rasters = case
-    share = layers_that_bond(
-        coupons=coupons, assurance=assured, single=single, cancels=cancels, rasters=rasters, shops=SHOPS
-    )
+    share = layers_that_bond(coupons=coupons, assurance=assured, single=single, cancels=cancels, rasters=rasters, shops=SHOPS)
     low, high = BOUNDS[assured]
     assert low <= share <= high
     kept, shops, seed = recorded()[case]

@@ -35,13 +35,7 @@ for _kind in KINDS:
             number = _value.strip('"').split()[0]
             # a share is a plain number too: without its % it is far too large
             CASES.append(
-                (
-                    _kind,
-                    _line,
-                    _key,
-                    f'{_key} = "{number}"',
-                    "must be at most" if re.fullmatch(r'"[0-9.]+ %"', _value) else "has no unit",
-                )
+                (_kind, _line, _key, f'{_key} = "{number}"', "must be at most" if re.fullmatch(r'"[0-9.]+ %"', _value) else "has no unit")
             )
             CASES.append((_kind, _line, _key, f'{_key} = "{number} furlong"', "furlong"))
             CASES.append((_kind, _line, _key, f'{_key} = "nan mm"', None))
@@ -52,9 +46,7 @@ def test_there_are_a_hundred_at_least():
     assert len(CASES) >= 100
 
 
-@pytest.mark.parametrize(
-    ("kind", "line", "key", "new", "said"), CASES, ids=[f"{c[0]}-{c[1]}-{c[3][:40]}" for c in CASES]
-)
+@pytest.mark.parametrize(("kind", "line", "key", "new", "said"), CASES, ids=[f"{c[0]}-{c[1]}-{c[3][:40]}" for c in CASES])
 def test_a_bad_file_is_refused_in_one_line(tmp_path, monkeypatch, capsys, kind, line, key, new, said):
     monkeypatch.chdir(tmp_path)
     for one in KINDS:

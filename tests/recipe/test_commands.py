@@ -43,11 +43,21 @@ def test_the_settings_give_their_depth_by_the_command_depth(capsys):
     for v in record["vectors"]:
         more = [] if v["hatch_spacing"] is None else ["--hatch-spacing", f"{v['hatch_spacing']['value']!r} mm"]
         got = answer(
-            capsys, "depth", "--power", f"{v['power']['value']!r} mW", "--beam-radius", f"{v['beam_radius']['value']!r} mm",
-            "--scan-speed", f"{v['scan_speed']['value']!r} mm/s",
-            "--penetration-depth", f"{resin['penetration_depth']['value']!r} mm",
-            "--critical-exposure", f"{resin['critical_exposure']['value']!r} mJ/cm^2", "--json", *more,
-        )  # fmt: skip
+            capsys,
+            "depth",
+            "--power",
+            f"{v['power']['value']!r} mW",
+            "--beam-radius",
+            f"{v['beam_radius']['value']!r} mm",
+            "--scan-speed",
+            f"{v['scan_speed']['value']!r} mm/s",
+            "--penetration-depth",
+            f"{resin['penetration_depth']['value']!r} mm",
+            "--critical-exposure",
+            f"{resin['critical_exposure']['value']!r} mJ/cm^2",
+            "--json",
+            *more,
+        )
         depth = got["cure_depth" if v["hatch_spacing"] is None else "cure_depth_min"]["value"]
         assert depth == pytest.approx(v["cure_depth"]["value"], rel=1e-6)
 
@@ -89,9 +99,7 @@ def test_the_html_sheet_shows_the_numbers_of_the_json_and_the_cautions(tmp_path,
 
 def test_nothing_that_fits_is_status_3_and_writes_nothing(tmp_path, capsys):
     needs = tmp_path / "needs.toml"
-    needs.write_text(
-        (DEMO / "needs.toml").read_text().replace('print_through_max = "0.22 mm"', 'print_through_max = "0.1 mm"')
-    )
+    needs.write_text((DEMO / "needs.toml").read_text().replace('print_through_max = "0.22 mm"', 'print_through_max = "0.1 mm"'))
     files = [*FILES[:-1], str(needs)]
     assert main(["recipe", *files, "--save", str(tmp_path / "out.json"), "--json"]) == 3
     out, err = capsys.readouterr()

@@ -11,8 +11,14 @@ import pytest
 
 from curecalc.cli import main
 
-MACHINE = {"400 mW +- 1.5 %": "1000 mW +- 1.5 %", "0.06 mm": "0.05 mm", '"0.15 mm"\n\n# Smallest diam': '"0.25 mm"\n\n# Smallest diam',
-           "8000 mm/s": "10 m/s", "18 s": "20 s", '"300 mm"': '"500 mm"'}  # fmt: skip
+MACHINE = {
+    "400 mW +- 1.5 %": "1000 mW +- 1.5 %",
+    "0.06 mm": "0.05 mm",
+    '"0.15 mm"\n\n# Smallest diam': '"0.25 mm"\n\n# Smallest diam',
+    "8000 mm/s": "10 m/s",
+    "18 s": "20 s",
+    '"300 mm"': '"500 mm"',
+}
 
 
 def recipe(tmp_path, monkeypatch, capsys, *more, layer="0.1 mm"):
@@ -50,6 +56,12 @@ def test_the_room_of_the_starting_machine_is_that_of_the_trade(tmp_path, monkeyp
     monkeypatch.chdir(tmp_path)
     assert main(["new", "machine", "machine.toml"]) == 0
     text = (tmp_path / "machine.toml").read_text()
-    for line in ('temperature_min = "22 degC"', 'temperature_max = "28 degC"', 'humidity_min = "30 %"', 'humidity_max = "40 %"',
-                 'warm_up_time = "10 min"', 'wavelength = "355 nm"'):  # fmt: skip
+    for line in (
+        'temperature_min = "22 degC"',
+        'temperature_max = "28 degC"',
+        'humidity_min = "30 %"',
+        'humidity_max = "40 %"',
+        'warm_up_time = "10 min"',
+        'wavelength = "355 nm"',
+    ):
         assert f"\n{line}" in text

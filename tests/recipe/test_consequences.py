@@ -23,9 +23,7 @@ def field_depth(best, theta):
     w = best.beam_radius / math.cos(theta)
     if best.task.pattern.raster:
         # the worst direction: lines along the tilt, whose spot is no longer across them
-        ratio = min(
-            float(raster.valley(best.hatch_spacing / w) / raster.valley(best.hatch_spacing / best.beam_radius)), 1.0
-        )
+        ratio = min(float(raster.valley(best.hatch_spacing / w) / raster.valley(best.hatch_spacing / best.beam_radius)), 1.0)
     else:
         ratio = best.beam_radius / w
     return float(settings.cure_law(x, form).height(best.exposure_min * ratio))
@@ -50,19 +48,13 @@ def test_denser_light_in_the_tilted_beam_is_counted():
     s = best.hatch_spacing / best.beam_radius
     across = min(math.log(float(raster.valley(s * math.cos(theta)) / raster.valley(s))), 0.0)
     depth = best.found["depth"] if "depth" in best.found else 0.15 * (best.log_exposure - best.task.curve.log_threshold)
-    without = (
-        math.cos(inside) * (depth + 0.15 * (math.log(float(tilt.transmission_ratio(theta, INDEX))) + across)) - depth
-    )
-    assert edge.depth_change - without == pytest.approx(
-        0.15 * math.cos(inside) * math.log(1.0 / math.cos(inside)), rel=1e-6
-    )
+    without = math.cos(inside) * (depth + 0.15 * (math.log(float(tilt.transmission_ratio(theta, INDEX))) + across)) - depth
+    assert edge.depth_change - without == pytest.approx(0.15 * math.cos(inside) * math.log(1.0 / math.cos(inside)), rel=1e-6)
 
 
 @pytest.mark.parametrize("raster_lines", [True, False])
 def test_aiming_deeper_at_the_centre_reaches_the_depth_at_the_corner(raster_lines):
-    needed = consequences.edge_depth_needed(
-        0.18, Plain(0.15, 0.08), HALF_DIAGONAL, HEIGHT, INDEX, raster_lines=raster_lines
-    )
+    needed = consequences.edge_depth_needed(0.18, Plain(0.15, 0.08), HALF_DIAGONAL, HEIGHT, INDEX, raster_lines=raster_lines)
     theta = math.atan(HALF_DIAGONAL / HEIGHT)
     x = {"penetration_depth": 0.15, "critical_exposure": 0.08}
     stretched = 1.0 if raster_lines else math.cos(theta)
@@ -109,18 +101,5 @@ def test_a_power_without_uncertainty_is_told(tmp_path, capsys):
     demo = Path(__file__).resolve().parents[2] / "demo"
     machine = tmp_path / "machine.toml"
     machine.write_text((demo / "machine.toml").read_text().replace("240 mW +- 1 %", "240 mW"))
-    assert (
-        main(
-            [
-                "recipe",
-                "--machine",
-                str(machine),
-                "--resin",
-                str(demo / "resin.toml"),
-                "--needs",
-                str(demo / "needs.toml"),
-            ]
-        )
-        == 0
-    )
+    assert main(["recipe", "--machine", str(machine), "--resin", str(demo / "resin.toml"), "--needs", str(demo / "needs.toml")]) == 0
     assert "states no standard uncertainty" in capsys.readouterr().out

@@ -27,9 +27,14 @@ def by_time(s, v, a, w0):
                 marks.append(math.sqrt(2.0 * near / a) if near < reach else full + (near - reach) / v)
         points = sorted({p for p in marks if 0.0 < p < end})
         total += quad(
-            lambda t, side=side: math.exp(-2.0 * ((place(t) - side * s) / w0) ** 2), 0.0, end, points=points, epsabs=0.0,
-            epsrel=1e-11, limit=800,
-        )[0]  # fmt: skip
+            lambda t, side=side: math.exp(-2.0 * ((place(t) - side * s) / w0) ** 2),
+            0.0,
+            end,
+            points=points,
+            epsabs=0.0,
+            epsrel=1e-11,
+            limit=800,
+        )[0]
     return total * v / (math.sqrt(0.5 * math.pi) * w0)
 
 

@@ -66,9 +66,7 @@ def test_a_thousand_random_recipes_meet_depth_inside_every_limit(start):
 def dense(task, many=(23, 51, 61, 7)):
     """Best rate of a grid over radius, spacing, speed and power, judged by depth and limits alone; -inf where none fits."""
     b = task.bounds
-    radius = np.geomspace(
-        b.beam_radius_low, b.beam_radius_high, many[0] if b.beam_radius_high > b.beam_radius_low else 1
-    )
+    radius = np.geomspace(b.beam_radius_low, b.beam_radius_high, many[0] if b.beam_radius_high > b.beam_radius_low else 1)
     power = np.geomspace(b.power_low, b.power_high, many[3] if b.power_high > b.power_low else 1)
     speed = np.geomspace(b.scan_speed_low, b.scan_speed_high, many[2] if b.scan_speed_high > b.scan_speed_low else 1)
     best = -math.inf
@@ -120,11 +118,7 @@ def test_no_point_of_a_dense_grid_is_faster_by_a_thousandth(seed):
 def test_a_planted_fault_in_the_search_is_seen_by_the_grid(monkeypatch):
     """A search that stops at half the largest spacing must lose to the grid."""
     real = search._spacings
-    monkeypatch.setattr(
-        search,
-        "_spacings",
-        lambda task, ratio, radius: (lambda lo, hi: (lo, lo + 0.0 * hi))(*real(task, ratio, radius)),
-    )
+    monkeypatch.setattr(search, "_spacings", lambda task, ratio, radius: (lambda lo, hi: (lo, lo + 0.0 * hi))(*real(task, ratio, radius)))
     worse = 0
     for seed in range(30):
         task = random_task(seed)
@@ -144,14 +138,28 @@ def plain(**changes):
     from curecalc.recipe.assurance import Curve, Errors
     from curecalc.recipe.bounds import Task
 
-    bounds = {"power_low": 20.0, "power_high": 800.0, "beam_radius_low": 0.05, "beam_radius_high": 0.2, "scan_speed_low": 10.0,
-              "scan_speed_high": 10000.0, "ripple": 0.01}  # fmt: skip
+    bounds = {
+        "power_low": 20.0,
+        "power_high": 800.0,
+        "beam_radius_low": 0.05,
+        "beam_radius_high": 0.2,
+        "scan_speed_low": 10.0,
+        "scan_speed_high": 10000.0,
+        "ripple": 0.01,
+    }
     own = {k: changes.pop(k) for k in list(changes) if k in Bounds.__dataclass_fields__}
     curve = Curve(0.15, math.log(0.08), math.log(0.4), 4e-6, 4e-6, 2.5e-5, 8.0)
     given = {
-        "kind": "hatch", "pattern": Pattern(True), "layer_thickness": 0.1, "depth": 0.18, "assurance": 0.95, "single": True,
-        "curve": curve, "errors": Errors(power=0.01, beam_radius=0.01), "bounds": Bounds(**(bounds | own)),
-    } | changes  # fmt: skip
+        "kind": "hatch",
+        "pattern": Pattern(True),
+        "layer_thickness": 0.1,
+        "depth": 0.18,
+        "assurance": 0.95,
+        "single": True,
+        "curve": curve,
+        "errors": Errors(power=0.01, beam_radius=0.01),
+        "bounds": Bounds(**(bounds | own)),
+    } | changes
     return Task(**given)
 
 
@@ -171,8 +179,9 @@ def test_a_weak_laser_binds():
 
 
 def test_a_given_spot_and_spacing_leave_the_laser():
-    found = binding_limits(best_settings(plain(beam_radius_low=0.1, beam_radius_high=0.1, hatch_spacing_low=0.1, hatch_spacing_high=0.1,
-                                               power_high=100.0)))  # fmt: skip
+    found = binding_limits(
+        best_settings(plain(beam_radius_low=0.1, beam_radius_high=0.1, hatch_spacing_low=0.1, hatch_spacing_high=0.1, power_high=100.0))
+    )
     power = next(one for one in found if one.field == "power_high")
     # with everything else given the speed follows the power
     assert power.gain == pytest.approx(0.1, abs=1e-9)
@@ -233,9 +242,7 @@ def test_a_laser_that_cannot_be_turned_down_overcures_and_is_told():
     best = best_settings(plain(power_low=800.0, scan_speed_high=500.0, pattern=Pattern(False), ripple=INFINITE))
     assert best.log_exposure > best.log_wanted
     with pytest.raises(NoSolution) as refused:
-        best_settings(
-            plain(power_low=800.0, scan_speed_high=500.0, overcure=0.15, pattern=Pattern(False), ripple=INFINITE)
-        )
+        best_settings(plain(power_low=800.0, scan_speed_high=500.0, overcure=0.15, pattern=Pattern(False), ripple=INFINITE))
     assert refused.value.limit == "largest overcure"
     assert "least laser power" in str(refused.value)
 

@@ -31,6 +31,12 @@ def test_plotting_is_loaded_only_for_a_figure_or_a_sheet(files, tmp_path, more, 
         f"status = main({['recipe', *files, *more]!r})\n"
         "print('matplotlib' in sys.modules, status, file=sys.stderr)"
     )
-    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True,
-                          env={**os.environ, "PYTHONPATH": ":".join(sys.path)})  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "PYTHONPATH": ":".join(sys.path)},
+    )
     assert done.stderr.split()[-2:] == [str(drawn), "0"]

@@ -69,9 +69,12 @@ def kills(path: str, count: int) -> dict:
         failed += [number for number, sha256 in acknowledged.items() if there.get(number) != sha256]
         result = verify(book)
     return {
-        "acknowledged": len(acknowledged), "turns_with_entries": killed_writing, "failed": failed,
-        "entries": result.entries, "problems": list(result.problems),
-    }  # fmt: skip
+        "acknowledged": len(acknowledged),
+        "turns_with_entries": killed_writing,
+        "failed": failed,
+        "entries": result.entries,
+        "problems": list(result.problems),
+    }
 
 
 def creation(folder: str, count: int) -> dict:

@@ -11,16 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from curecalc.errors import FileError
-from curecalc.files.documents import (
-    Document,
-    Field,
-    Schema,
-    document_text,
-    parse_document,
-    read_document,
-    starting_text,
-    write_document,
-)
+from curecalc.files.documents import Document, Field, Schema, document_text, parse_document, read_document, starting_text, write_document
 from curecalc.files.places import key_lines
 from curecalc.units import Measured, Quantity
 
@@ -55,14 +46,15 @@ SCHEMA = Schema(
         "covariance": Field("matrix"),
         "temperatures": Field("list", item=Field("temperature", uncertain=True), minimum=1),
         "beam": BEAM,
-        "needs": Field("tables", fields={"kind": Field("choice", choices=("contour", "hatch"), required=True),
-                                         "overcure": Field("length")}),
+        "needs": Field(
+            "tables", fields={"kind": Field("choice", choices=("contour", "hatch"), required=True), "overcure": Field("length")}
+        ),
         "spots": Field("named", fields=BEAM.fields),
         "extra": Field("free"),
     },
     help="A machine.",
     check=_check_order,
-)  # fmt: skip
+)
 GOOD = 'schema = 1\nname = "north"\npower = "300 mW +- 6 mW"\n'
 
 FAULTS = [
@@ -81,7 +73,7 @@ FAULTS = [
     (GOOD + "nome = 'x'", "m.toml:4: nome: is not a known key in a machine file. The nearest known key is name."),
     (GOOD + "Assurance = 0.9", "The nearest known key is assurance."),
     (GOOD + "zzz = 1", "Known keys: name, power, slowest"),
-    (GOOD + "slowest = 300", 'm.toml:4: slowest: has no unit: got 300. Write it as text with its unit, like slowest = '),
+    (GOOD + "slowest = 300", "m.toml:4: slowest: has no unit: got 300. Write it as text with its unit, like slowest = "),
     (GOOD + "slowest = '300'", "m.toml:4: slowest: has no unit: got '300'."),
     (GOOD + "slowest = '300 mW'", "m.toml:4: slowest: unknown unit 'mW'"),
     (GOOD + "slowest = '3,5 mm/s'", "like '3.5 mm/s'"),
@@ -135,7 +127,7 @@ FAULTS = [
     (b"schema = 1\n\x00", "m.toml: is a binary file."),
     (b"schema = 1\nname = 'caf\xe9'", "m.toml:2:12: byte 0xe9 is not UTF-8 text."),
     ("schema = 1\nx = " + "[" * 5000 + "]" * 5000, "m.toml: is nested too deeply."),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("text", "words"), FAULTS, ids=range(len(FAULTS)))
@@ -351,10 +343,22 @@ j = 3
 '''
     tomllib.loads(text)
     assert key_lines(text) == {
-        ("a",): 2, ("qA",): 5, ("d",): 6, ("d", "e"): 6, ("t", "dotted.key"): 9, ("t",): 9,
-        ("t", "dotted.key", "g"): 10, ("many", 0): 12, ("many",): 12, ("many", 0, "h"): 13, ("many", 1): 14,
-        ("many", 1, "sub"): 15, ("many", 1, "sub", "i"): 16, ("many", 1, "deep", 0): 17, ("many", 1, "deep", 0, "j"): 18,
-    }  # fmt: skip
+        ("a",): 2,
+        ("qA",): 5,
+        ("d",): 6,
+        ("d", "e"): 6,
+        ("t", "dotted.key"): 9,
+        ("t",): 9,
+        ("t", "dotted.key", "g"): 10,
+        ("many", 0): 12,
+        ("many",): 12,
+        ("many", 0, "h"): 13,
+        ("many", 1): 14,
+        ("many", 1, "sub"): 15,
+        ("many", 1, "sub", "i"): 16,
+        ("many", 1, "deep", 0): 17,
+        ("many", 1, "deep", 0, "j"): 18,
+    }
 
 
 @given(st.text(max_size=300))

@@ -161,9 +161,12 @@ def furnish(book, power: float = 240.0) -> None:
     curve = {"penetration_depth": Quantity(142.0, "um"), "critical_exposure": Quantity(9.4, "mJ/cm^2")}
     book.add("calibration", curve, lot="L1", time=stamp(20))
     settings = {
-        "scan_speed": Quantity(2.0, "m/s"), "hatch_spacing": Quantity(0.1, "mm"), "layer_thickness": Quantity(0.1, "mm"),
-        "overcure": Quantity(0.08, "mm"), "passes": 2,
-    }  # fmt: skip
+        "scan_speed": Quantity(2.0, "m/s"),
+        "hatch_spacing": Quantity(0.1, "mm"),
+        "layer_thickness": Quantity(0.1, "mm"),
+        "overcure": Quantity(0.08, "mm"),
+        "passes": 2,
+    }
     book.add("recipe", settings, machine="north", time=stamp(10))
 
 
@@ -171,13 +174,8 @@ def test_an_empty_machine_is_told_what_it_lacks(book) -> None:
     assert shop_status(book).machines == ()
     book.add("machine", {}, machine="north")
     (one,) = shop_status(book).machines
-    assert {item.text.split(":")[0] for item in one.due} == {
-        "no lot recorded in its vat", "no power reading yet", "no beam recorded",
-    }  # fmt: skip
-    for name, words in (
-        ("power", "at least 8 readings, and the logbook holds 0"),
-        ("depth", "has no recipe with a scan speed"),
-    ):
+    assert {item.text.split(":")[0] for item in one.due} == {"no lot recorded in its vat", "no power reading yet", "no beam recorded"}
+    for name, words in (("power", "at least 8 readings, and the logbook holds 0"), ("depth", "has no recipe with a scan speed")):
         with pytest.raises(QuantityError, match=words):
             drift_report(book, name, machine="north")
     book.add("machine", {"out_of_use": True}, machine="north")
@@ -231,10 +229,7 @@ def test_a_lot_without_calibration_stops(book) -> None:
 def test_intervals_of_the_machine_entry_set_what_is_due(book) -> None:
     furnish(book)
     book.add(
-        "machine",
-        {"power_reading_every": Quantity(1.0, "d"), "calibration_every": Quantity(10.0, "d")},
-        machine="north",
-        time=stamp(9),
+        "machine", {"power_reading_every": Quantity(1.0, "d"), "calibration_every": Quantity(10.0, "d")}, machine="north", time=stamp(9)
     )
     (one,) = shop_status(book, now=NOW).machines
     texts = [item.text for item in one.due]
@@ -286,12 +281,8 @@ def test_a_retune_changes_the_settings_in_force_and_keeps_the_rest(book) -> None
 def test_power_for_depth_is_the_inverse(book) -> None:
     settings = SettingsInForce(1500.0, 0.1, 2)
     for depth in (0.05, 0.18, 0.4):
-        p = power_for_depth(
-            settings=settings, depth=depth, beam_radius=0.11, penetration_depth=0.142, critical_exposure=0.094
-        )
-        got, _ = depth_over_time(
-            settings=settings, power=p, beam_radius=0.11, penetration_depth=0.142, critical_exposure=0.094
-        )
+        p = power_for_depth(settings=settings, depth=depth, beam_radius=0.11, penetration_depth=0.142, critical_exposure=0.094)
+        got, _ = depth_over_time(settings=settings, power=p, beam_radius=0.11, penetration_depth=0.142, critical_exposure=0.094)
         assert got == pytest.approx(depth, rel=1e-12)
 
 
@@ -305,14 +296,19 @@ def test_depth_uncertainty_agrees_with_a_monte_carlo() -> None:
     ec = 0.094 * np.exp(0.03 * (r * a + math.sqrt(1 - r * r) * b))
     power = 240.0 * (1 + 0.02 * rng.standard_normal(n))
     radius = 0.11 * (1 + 0.02 * rng.standard_normal(n))
-    drawn, _ = depth_over_time(
-        settings=settings, power=power, beam_radius=radius, penetration_depth=dp, critical_exposure=ec
-    )
+    drawn, _ = depth_over_time(settings=settings, power=power, beam_radius=radius, penetration_depth=dp, critical_exposure=ec)
     _, u = depth_over_time(
-        settings=settings, power=240.0, power_uncertainty=4.8, beam_radius=0.11, beam_radius_uncertainty=0.0022,
-        penetration_depth=0.142, penetration_depth_uncertainty=0.00142, critical_exposure=0.094,
-        critical_exposure_uncertainty=0.00282, correlation=r,
-    )  # fmt: skip
+        settings=settings,
+        power=240.0,
+        power_uncertainty=4.8,
+        beam_radius=0.11,
+        beam_radius_uncertainty=0.0022,
+        penetration_depth=0.142,
+        penetration_depth_uncertainty=0.00142,
+        critical_exposure=0.094,
+        critical_exposure_uncertainty=0.00282,
+        correlation=r,
+    )
     assert drawn.std() == pytest.approx(float(u), rel=0.02)
 
 
@@ -333,7 +329,7 @@ BAD = [
     (lambda b: drift_report(b, "power", machine="north", centre=240.0, sd=5.0, rules=["seven"]), "no run rule is called 'seven'"),
     (lambda b: series(b, "depth"), "nothing called 'depth'"),
     (lambda b: SettingsInForce(0.0), "scan_speed must be finite and above zero"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("call", "words"), BAD, ids=range(len(BAD)))

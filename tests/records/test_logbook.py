@@ -22,11 +22,29 @@ POWER = {"power": Measured(Quantity(0.3, "W"), Quantity(6.0, "mW"))}
 HOSTILE = [
     "'; DROP TABLE entry; --",
     '=HYPERLINK("http://192.0.2.1","x")',
-    "=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "'quoted", "''twice",
-    "line one\nline two\r\nline three", "\u202eright to left\u202c \u200f", "zero\x00inside", "\x1b[2J\x07",
-    "tab\tcomma,semicolon;\"quotes\"", "ünïcödé 漢字 🧪", "\ud800", "<script>alert(1)</script>", "%s %n {0} ${x}", " ",
-    "x" * 1_000_000, "null", "{}", "\ufeffbom",
-]  # fmt: skip
+    "=1+1",
+    "+1",
+    "-1",
+    "@SUM(A1)",
+    "\t=1",
+    "\r=1",
+    "'quoted",
+    "''twice",
+    "line one\nline two\r\nline three",
+    "\u202eright to left\u202c \u200f",
+    "zero\x00inside",
+    "\x1b[2J\x07",
+    'tab\tcomma,semicolon;"quotes"',
+    "ünïcödé 漢字 🧪",
+    "\ud800",
+    "<script>alert(1)</script>",
+    "%s %n {0} ${x}",
+    " ",
+    "x" * 1_000_000,
+    "null",
+    "{}",
+    "\ufeffbom",
+]
 
 
 @pytest.fixture
@@ -37,9 +55,14 @@ def book(tmp_path):
 
 def test_an_entry_comes_back_as_it_was_written(book) -> None:
     made = book.add(
-        "power", POWER | {"meter": "A", "extra": [1, {"deep": None}]}, machine="north", lot="L1", operator="ab",
-        time="2026-03-01T12:00:00+02:00", sources=[Source("readings", "power.csv", b"1,2\n")],
-    )  # fmt: skip
+        "power",
+        POWER | {"meter": "A", "extra": [1, {"deep": None}]},
+        machine="north",
+        lot="L1",
+        operator="ab",
+        time="2026-03-01T12:00:00+02:00",
+        sources=[Source("readings", "power.csv", b"1,2\n")],
+    )
     again = book.entry(1)
     assert made == again
     assert again.time == "2026-03-01T10:00:00.000000Z"
@@ -80,13 +103,7 @@ def test_listing_by_what_entries_are_about(book) -> None:
     assert len(book.entries(since=since)) == 2
     assert len(book.entries(until=since, kind="power")) == 9
     assert book.names("machine") == ["north", "south"]
-    assert book.values("power", ["power.value", "none.value"], machine="south")[0][2:] == (
-        "south",
-        None,
-        None,
-        300.0,
-        None,
-    )
+    assert book.values("power", ["power.value", "none.value"], machine="south")[0][2:] == ("south", None, None, 300.0, None)
     assert book.latest("lot") is None
 
 
@@ -113,8 +130,14 @@ BAD = [
     (lambda b: b.add("power", POWER, machine="n", time="0001-01-01"), "time: "),
     (lambda b: b.add("beam", {"beam_radius": Quantity(60.0, "um")}), "must name one of them"),
     (lambda b: b.add("calibration", {"penetration_depth": Quantity(0.1, "mm")}, lot="L"), "critical_exposure is missing"),
-    (lambda b: b.add("calibration", {"penetration_depth": Quantity(0.1, "mm"), "critical_exposure": Quantity(9.0, "mJ/cm^2"),
-                                     "correlation": 1.5}, lot="L"), "correlation must be at most 1"),
+    (
+        lambda b: b.add(
+            "calibration",
+            {"penetration_depth": Quantity(0.1, "mm"), "critical_exposure": Quantity(9.0, "mJ/cm^2"), "correlation": 1.5},
+            lot="L",
+        ),
+        "correlation must be at most 1",
+    ),
     (lambda b: b.add("room", {"temperature": Quantity(20.0, "degC"), "humidity": 45.0}), "humidity must be at most 1"),
     (lambda b: b.add("lot", {"opened": "1.3.2026"}, lot="L"), "opened must be a date"),
     (lambda b: b.add("machine", {"out_of_use": "yes"}, machine="n"), "out_of_use must be a boolean"),
@@ -127,7 +150,7 @@ BAD = [
     (lambda b: b.add("note", {"text": "x"}, sources=[Source("a", "n\n", b"")]), "one line of printable text"),
     (lambda b: b.entry(7), "there is no entry 7; the logbook holds 1"),
     (lambda b: b.entries(kind="pwoer"), "no entry is of the kind"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("call", "words"), BAD, ids=range(len(BAD)))
@@ -152,11 +175,7 @@ def test_hostile_text_comes_back_and_harms_nothing(book, tmp_path) -> None:
     for text in HOSTILE:
         if text.strip():
             book.add("note", {"text": text, text[:50]: text[:50]})
-    names = [
-        t
-        for t in HOSTILE
-        if t == t.strip() and len(t) < 100 and not re.search("[\x00-\x1f\x7f-\x9f\ud800-\udfff]", t) and t
-    ]
+    names = [t for t in HOSTILE if t == t.strip() and len(t) < 100 and not re.search("[\x00-\x1f\x7f-\x9f\ud800-\udfff]", t) and t]
     assert len(names) > 10
     for name in names:
         book.add("power", POWER, machine=name, lot=name, operator=name, sources=[Source(name, name, name.encode())])
@@ -223,8 +242,10 @@ def test_entries_of_another_logbook_join_the_chain_with_their_origin(book, tmp_p
     with Logbook(tmp_path / "b.db", create=True) as other:
         other.add("note", {"text": "own"})
         assert import_text(other, csv_text(book.entries(corrected=True))).to_dict() == {
-            "added": 4, "standing": 0, "sources_without_data": 1,
-        }  # fmt: skip
+            "added": 4,
+            "standing": 0,
+            "sources_without_data": 1,
+        }
         assert [e.origin for e in other.entries(kind="machine")] == [book.entry(1).sha256]
         assert other.entry(4).corrects == 3
         assert verify(other).passed
@@ -278,10 +299,7 @@ def test_an_edited_export_is_refused_whole(book, tmp_path) -> None:
             assert "\n" not in str(raised.value)
             assert len(other) == 0
     changed = json_text(book, book.entries(corrected=True)).replace("north", "south")
-    with (
-        Logbook(tmp_path / "b.db", create=True) as other,
-        pytest.raises(FileError, match="entry 1 of the list: was changed"),
-    ):
+    with Logbook(tmp_path / "b.db", create=True) as other, pytest.raises(FileError, match="entry 1 of the list: was changed"):
         import_text(other, changed)
 
 

@@ -23,9 +23,14 @@ ROOT = HERE.parents[1]
 
 def harm(*arguments: object, **options: object) -> dict:
     done = subprocess.run(
-        [sys.executable, str(HERE / "harm.py"), *map(str, arguments)], capture_output=True, text=True, timeout=300,
-        env=os.environ | {"PYTHONPATH": str(ROOT)}, check=False, **options,
-    )  # fmt: skip
+        [sys.executable, str(HERE / "harm.py"), *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        check=False,
+        **options,
+    )
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)
 
@@ -125,9 +130,7 @@ def test_a_flipped_byte_is_found_wherever_it_matters(tmp_path) -> None:
                 if problems:
                     found += 1
                     continue
-                there = [
-                    (e.to_dict(), [book.source(a.sha256) for a in e.attached]) for e in book.entries(corrected=True)
-                ]
+                there = [(e.to_dict(), [book.source(a.sha256) for a in e.attached]) for e in book.entries(corrected=True)]
         except FileError:
             found += 1
             continue
@@ -253,9 +256,7 @@ def test_a_full_database_says_so_and_loses_nothing(tmp_path) -> None:
 def test_a_truly_full_disk(tmp_path) -> None:
     disk = tmp_path / "disk"
     disk.mkdir()
-    mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=600k", "tmpfs", disk], capture_output=True, check=False
-    )
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=600k", "tmpfs", disk], capture_output=True, check=False)
     if mounted.returncode:
         pytest.skip("mounting a small disk needs rights that are not given here")
     try:
@@ -301,11 +302,7 @@ def test_files_that_are_not_logbooks_are_named_and_left_alone(tmp_path) -> None:
     raw.close()
     text = tmp_path / "text.db"
     text.write_text("hello, this is some text that is no database")
-    for path, words in (
-        (other, "is a database, but not a logbook"),
-        (text, "is not a logbook"),
-        (tmp_path, "is a folder"),
-    ):
+    for path, words in ((other, "is a database, but not a logbook"), (text, "is not a logbook"), (tmp_path, "is a folder")):
         before = path.read_bytes() if path.is_file() else None
         with pytest.raises(FileError, match=words):
             Logbook(path, create=True)

@@ -91,9 +91,7 @@ def test_published_caustic_with_bad_coverage_is_called_out(capsys, tmp_path):
     file = tmp_path / "x.csv"
     file.write_text("z [mm],d4sigma [um]\n" + "\n".join(f"{a},{b}" for a, b in source) + "\n")
     got = answer(capsys, file, "--wavelength", "632.8nm")
-    assert got["coverage"]["x"] == {
-        "positions": 12, "within_one_rayleigh_length": 9, "beyond_two_rayleigh_lengths": 0, "complete": False
-    }  # fmt: skip
+    assert got["coverage"]["x"] == {"positions": 12, "within_one_rayleigh_length": 9, "beyond_two_rayleigh_lengths": 0, "complete": False}
     assert any("9 within one Rayleigh length" in text and "0 beyond two" in text for text in got["warnings"])
 
 
@@ -113,11 +111,7 @@ def test_power_readings_leave_the_warm_up_out_with_a_sentence(capsys):
     assert "left out as warm-up" in got["warnings"][0]
     low, high = got["power"]["interval"]
     assert low < 240.0 < high
-    assert [p["name"] for p in got["budget"]] == [
-        "readings (Type A)",
-        "meter calibration (Type B)",
-        "loss window (Type B)",
-    ]
+    assert [p["name"] for p in got["budget"]] == ["readings (Type A)", "meter calibration (Type B)", "loss window (Type B)"]
     all_kept = answer(capsys, DEMO / "beam_power.csv", "--keep-warm-up")
     assert all_kept["left_out"] == 0
 
@@ -138,9 +132,7 @@ def test_figures(capsys, tmp_path, name, ending):
 def test_a_measured_beam_goes_into_depth_and_its_power_is_renewed(capsys, tmp_path):
     beam = tmp_path / "beam.toml"
     words = (DEMO / "beam_image.png", "--pixel-size", "4.4um", "--camera-angle", "0deg", "--wavelength", "355nm")
-    status, out, err = run(
-        capsys, *words, "--power", "240mW +- 5mW", "--save", beam, "--date", "2026-03-04", "--name", "invented"
-    )
+    status, out, err = run(capsys, *words, "--power", "240mW +- 5mW", "--save", beam, "--date", "2026-03-04", "--name", "invented")
     assert status == 0, err
     assert "--beam" in out
     record = read_beam_record(beam)
@@ -158,9 +150,7 @@ def test_a_measured_beam_goes_into_depth_and_its_power_is_renewed(capsys, tmp_pa
     assert across["cure_depth"]["value"] != pytest.approx(along["cure_depth"]["value"], rel=1e-4)
     assert along["cure_depth"]["standard_uncertainty"] > 0
 
-    status, _, err = run(
-        capsys, DEMO / "beam_power.csv", "--meter-uncertainty", "2 %", "--beam", beam, "--save", beam, "--overwrite"
-    )
+    status, _, err = run(capsys, DEMO / "beam_power.csv", "--meter-uncertainty", "2 %", "--beam", beam, "--save", beam, "--overwrite")
     assert status == 0, err
     renewed = read_beam_record(beam)
     assert renewed.power.value.m_as("mW") == pytest.approx(250, abs=1)
@@ -204,42 +194,82 @@ def edge(x, w=0.1):
 NOISE = np.random.default_rng(3).standard_normal(60)
 WIDE = np.linspace(-0.3, 0.3, 31)
 TABLES = {
-    "travel too short": (scan(np.linspace(-0.3, 0.05, 21), edge(np.linspace(-0.3, 0.05, 21))), ["--kind", "knife-edge"],
-                         "knife travel is too short", "Scan from dark to full light"),
-    "steps too coarse": (scan([-0.9, -0.6, -0.3, 0.02, 0.3, 0.6, 0.9], edge([-0.9, -0.6, -0.3, 0.02, 0.3, 0.6, 0.9])), [],
-                         "fall on the edge|no edge", "Step the stage|scan again"),
+    "travel too short": (
+        scan(np.linspace(-0.3, 0.05, 21), edge(np.linspace(-0.3, 0.05, 21))),
+        ["--kind", "knife-edge"],
+        "knife travel is too short",
+        "Scan from dark to full light",
+    ),
+    "steps too coarse": (
+        scan([-0.9, -0.6, -0.3, 0.02, 0.3, 0.6, 0.9], edge([-0.9, -0.6, -0.3, 0.02, 0.3, 0.6, 0.9])),
+        [],
+        "fall on the edge|no edge",
+        "Step the stage|scan again",
+    ),
     "few readings": (scan([-0.2, 0.0, 0.2], edge([-0.2, 0.0, 0.2])), ["--kind", "knife-edge"], "at 7 positions", "Step the stage"),
     "no edge at all": (scan(WIDE, 5 + 0.2 * NOISE[:31]), ["--kind", "knife-edge"], "no edge stands out", "scan again"),
     "no peak at all": (scan(WIDE, 5 + 0.2 * NOISE[:31]), ["--kind", "slit"], "no peak stands out", "scan again"),
     "neither edge nor peak": (scan(WIDE, 5 + 0.2 * NOISE[:31]), [], "cannot tell a knife-edge scan from a slit", "--kind"),
     "same place": (scan(np.zeros(20), NOISE[:20] + 50), ["--kind", "knife-edge"], "7 positions", "Step the stage"),
-    "slit travel too short": (scan(np.linspace(-0.3, 0.02, 21), np.exp(-2 * (np.linspace(-0.3, 0.02, 21) / 0.1) ** 2)),
-                              ["--kind", "slit"], "travel is too short|no peak", "Scan at least|scan again"),
-    "three caustic points": (scan([10, 20, 30], [100, 90, 100], "position [mm],beam radius [um]", "wavelength = 355 nm\n"), [],
-                             "caustic of 3 positions", "ten positions"),
-    "one straight side": (scan(np.arange(100, 200, 10.0), np.arange(100, 200, 10.0) * 3, "position [mm],beam radius [um]",
-                               "wavelength = 355 nm\n"), [], "do not determine a waist", "both sides of the focus"),
-    "flat caustic": (scan(np.arange(10.0), 100 + NOISE[:10], "position [mm],beam radius [um]", "wavelength = 355 nm\n"), [],
-                     "do not determine a waist", "Measure"),
-    "no wavelength": (scan(np.arange(10.0), 100 + np.arange(10.0), "position [mm],beam radius [um]"), [], "wavelength is missing",
-                      "--wavelength"),
+    "slit travel too short": (
+        scan(np.linspace(-0.3, 0.02, 21), np.exp(-2 * (np.linspace(-0.3, 0.02, 21) / 0.1) ** 2)),
+        ["--kind", "slit"],
+        "travel is too short|no peak",
+        "Scan at least|scan again",
+    ),
+    "three caustic points": (
+        scan([10, 20, 30], [100, 90, 100], "position [mm],beam radius [um]", "wavelength = 355 nm\n"),
+        [],
+        "caustic of 3 positions",
+        "ten positions",
+    ),
+    "one straight side": (
+        scan(np.arange(100, 200, 10.0), np.arange(100, 200, 10.0) * 3, "position [mm],beam radius [um]", "wavelength = 355 nm\n"),
+        [],
+        "do not determine a waist",
+        "both sides of the focus",
+    ),
+    "flat caustic": (
+        scan(np.arange(10.0), 100 + NOISE[:10], "position [mm],beam radius [um]", "wavelength = 355 nm\n"),
+        [],
+        "do not determine a waist",
+        "Measure",
+    ),
+    "no wavelength": (
+        scan(np.arange(10.0), 100 + np.arange(10.0), "position [mm],beam radius [um]"),
+        [],
+        "wavelength is missing",
+        "--wavelength",
+    ),
     "two conventions": ("position [mm],beam radius [um],beam diameter [um]\n1,2,4\n", [], "more than one convention", "Keep"),
     "fits no kind": ("position [mm],scan speed [mm/s]\n1,2\n", [], "fit no kind", "needs the columns"),
     "wrong kind": (scan(WIDE, edge(WIDE)), ["--kind", "caustic"], "a caustic needs", "beam_radius"),
     "one power reading": ("power [mW]\n300\n", [], "one reading", "Take at least ten"),
     "dark power readings": ("power [mW]\n-1\n0.5\n-0.2\n", [], "not above zero", "Check the shutter"),
     "lines of one speed": ("power = 200 mW\nscan speed [mm/s],line width [um]\n" + "500,200\n" * 6, [], "too few", "at three or more"),
-    "lines that grow with speed": ("power = 200 mW\nscan speed [mm/s],line width [um]\n100,100\n200,120\n400,150\n800,180\n", [],
-                                   "do not get narrower", "Check the columns"),
-    "depths alone": ("scan speed [mm/s],cure depth [um]\n100,400\n200,320\n400,250\n800,180\n", [], "line_width is missing|--line-width",
-                     "Measure"),
-    "axis not x or y": ("axis,position [mm],power [mW]\n" + "".join(f"u,{a},{b}\n" for a, b in zip(WIDE, edge(WIDE), strict=True)),
-                        [], "axis must be x or y", "one file"),
+    "lines that grow with speed": (
+        "power = 200 mW\nscan speed [mm/s],line width [um]\n100,100\n200,120\n400,150\n800,180\n",
+        [],
+        "do not get narrower",
+        "Check the columns",
+    ),
+    "depths alone": (
+        "scan speed [mm/s],cure depth [um]\n100,400\n200,320\n400,250\n800,180\n",
+        [],
+        "line_width is missing|--line-width",
+        "Measure",
+    ),
+    "axis not x or y": (
+        "axis,position [mm],power [mW]\n" + "".join(f"u,{a},{b}\n" for a, b in zip(WIDE, edge(WIDE), strict=True)),
+        [],
+        "axis must be x or y",
+        "one file",
+    ),
     "option of another kind": (scan(WIDE, edge(WIDE)), ["--pixel-size", "4um"], "--pixel-size does not belong", "Leave it out"),
     "column unit": (scan(WIDE, edge(WIDE), "position,power [mW]"), [], "no unit in the header", "position \\[mm\\]"),
     "unreadable cell": ("position [mm],power [mW]\n0.1,3\n0.2,abc\n", [], ":3:2", "abc"),
     "empty": ("", [], "empty", "again"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", TABLES)

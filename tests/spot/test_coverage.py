@@ -52,11 +52,7 @@ def test_slit(slit):
         w, n, reach = 10 ** rng.uniform(-2, 0), int(rng.integers(21, 61)), rng.uniform(2.0, 3.5)
         x = np.linspace(-reach * w, reach * w, n)
         c, s = rng.uniform(-0.3, 0.3) * w, slit * w
-        y = (
-            (knife_edge_power(x + s / 2, w, c) - knife_edge_power(x - s / 2, w, c)) * 1.2
-            if s
-            else np.exp(-2 * ((x - c) / w) ** 2)
-        )
+        y = (knife_edge_power(x + s / 2, w, c) - knife_edge_power(x - s / 2, w, c)) * 1.2 if s else np.exp(-2 * ((x - c) / w) ** 2)
         y = y + 0.1 + 0.05 * x / x[-1] + 0.01 * rng.standard_normal(n)
         got = profile(x, y, slit_width=s)
         inside.append(holds(got.radius, got.u_radius, got.degrees_of_freedom, w))
@@ -74,9 +70,7 @@ def test_caustic():
         zr = math.pi * w0**2 / (m2 * 355e-6)
         z = zr * np.concatenate([rng.uniform(-0.9, 0.9, 6), rng.uniform(2.0, 4.0, 4), -rng.uniform(2.0, 4.0, 3)])
         w = np.hypot(w0, w0 / zr * z) + 0.02 * w0 * rng.standard_normal(z.size)
-        got = caustic_beam(
-            position=Q(z, "mm"), radius_x=Q(w, "mm"), wavelength=Q(355.0, "nm"), surface_position=Q(1.2 * zr, "mm")
-        )
+        got = caustic_beam(position=Q(z, "mm"), radius_x=Q(w, "mm"), wavelength=Q(355.0, "nm"), surface_position=Q(1.2 * zr, "mm"))
         waist = got.details["waist_radius"]["x"]
         for estimate, truth in ((waist, w0), (got.radius_x, w0 * math.hypot(1, 1.2))):
             low, high = (end.m_as("mm") for end in estimate.interval)
@@ -134,8 +128,9 @@ def test_cured_lines():
     for _ in range(1500):
         width = w * np.sqrt(2 * np.log(v0 / v)) + 0.004 * rng.standard_normal(v.size)
         depth = dp * np.log(v0 / v) + 0.006 * rng.standard_normal(v.size)
-        got = cured_line_beam(scan_speed=Q(v, "mm/s"), line_width=Q(width, "mm"), cure_depth=Q(depth, "mm"), power=Q(p, "mW"),
-                              model_uncertainty=0.0)  # fmt: skip
+        got = cured_line_beam(
+            scan_speed=Q(v, "mm/s"), line_width=Q(width, "mm"), cure_depth=Q(depth, "mm"), power=Q(p, "mW"), model_uncertainty=0.0
+        )
         fitted = got.fits[0][1]
         low, high = (end.m_as("mm") for end in got.radius_x.interval)
         inside.append(low < w < high)

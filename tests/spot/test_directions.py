@@ -30,9 +30,7 @@ def test_line_depth_varies_by_dp_times_the_log_of_the_ratio(ratio, angle):
     assert deep % 180.0 == pytest.approx(0.0, abs=1e-6) or deep % 180.0 == pytest.approx(180.0, abs=1e-6)
     assert abs(at_high.m_as("degree") - at_low.m_as("degree")) == pytest.approx(90.0)
     for psi in (0.0, 33.0, 90.0):
-        one = evaluate(
-            beam=beam(ratio, angle), resin=RESIN, scan=Scan(scan_speed=Q(1000.0, "mm/s"), track_angle=Q(psi, "degree"))
-        )
+        one = evaluate(beam=beam(ratio, angle), resin=RESIN, scan=Scan(scan_speed=Q(1000.0, "mm/s"), track_angle=Q(psi, "degree")))
         assert low.m_as("mm") - 1e-12 <= one.cure_depth.m_as("mm") <= high.m_as("mm") + 1e-12
 
 
@@ -43,10 +41,27 @@ def test_mean_exposure_of_a_raster_does_not_depend_on_direction():
 
 
 def test_round_spot_has_no_range_and_the_command_shows_it_otherwise(capsys):
-    assert evaluate(beam=Beam(power=Q(30.0, "mW"), radius_x=Q(0.1, "mm")), resin=RESIN,
-                    scan=Scan(scan_speed=Q(1000.0, "mm/s"))).over_directions == {}  # fmt: skip
-    words = ["depth", "--power", "30mW", "--beam-radius", "125um", "--radius-ratio", "0.8", "--scan-speed", "1000mm/s",
-             "--penetration-depth", "0.15mm", "--critical-exposure", "8mJ/cm^2"]  # fmt: skip
+    assert (
+        evaluate(
+            beam=Beam(power=Q(30.0, "mW"), radius_x=Q(0.1, "mm")), resin=RESIN, scan=Scan(scan_speed=Q(1000.0, "mm/s"))
+        ).over_directions
+        == {}
+    )
+    words = [
+        "depth",
+        "--power",
+        "30mW",
+        "--beam-radius",
+        "125um",
+        "--radius-ratio",
+        "0.8",
+        "--scan-speed",
+        "1000mm/s",
+        "--penetration-depth",
+        "0.15mm",
+        "--critical-exposure",
+        "8mJ/cm^2",
+    ]
     assert main(words) == 0
     assert "over all track directions" in capsys.readouterr().out
     assert main([*words, "--json"]) == 0

@@ -28,19 +28,20 @@ def columns(name):
 # NIST StRD, certified values and standard deviations
 CERTIFIED = {
     "nist_misra1a.csv": (
-        lambda x: lambda p: (
-            p[0] * (1 - np.exp(-p[1] * x)),
-            np.stack([1 - np.exp(-p[1] * x), p[0] * x * np.exp(-p[1] * x)], axis=1),
-        ),
+        lambda x: lambda p: (p[0] * (1 - np.exp(-p[1] * x)), np.stack([1 - np.exp(-p[1] * x), p[0] * x * np.exp(-p[1] * x)], axis=1)),
         ([500.0, 1e-4], [250.0, 5e-4]),
-        [238.94212918, 5.5015643181e-4], [2.7070075241, 7.2668688436e-6], 0.10187876330,
+        [238.94212918, 5.5015643181e-4],
+        [2.7070075241, 7.2668688436e-6],
+        0.10187876330,
     ),
     "nist_danwood.csv": (
         lambda x: lambda p: (p[0] * x ** p[1], np.stack([x ** p[1], p[0] * x ** p[1] * np.log(x)], axis=1)),
         ([1.0, 5.0], [0.7, 4.0]),
-        [0.76886226176, 3.8604055871], [0.01828197386, 0.051726610913], None,
+        [0.76886226176, 3.8604055871],
+        [0.01828197386, 0.051726610913],
+        None,
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", CERTIFIED)

@@ -12,8 +12,7 @@ from curecalc.spot.track import line_profile, track_exposure
 RNG = np.random.default_rng(11)
 
 
-def picture(n=200, wx=20.0, wy=20.0, angle=0.0, centre=None, peak=200.0, offset=10.0, noise=1.0, tilt=0.0, shot=0.0, m=None,
-            rng=RNG):  # fmt: skip
+def picture(n=200, wx=20.0, wy=20.0, angle=0.0, centre=None, peak=200.0, offset=10.0, noise=1.0, tilt=0.0, shot=0.0, m=None, rng=RNG):
     m = m or n
     cx, cy = centre or (0.5 * m, 0.5 * n - 3)
     y, x = np.mgrid[:n, :m].astype(float)
@@ -77,9 +76,7 @@ def test_agrees_with_a_general_purpose_beam_library(wx, wy, angle):
 
 def test_pixel_width_is_taken_out():
     fine = picture(n=1600, wx=48, wy=48, centre=(799.5, 799.5), noise=0.0, offset=0.0)
-    coarse = block_mean(fine, 8) + 0.01 * RNG.standard_normal(
-        (200, 200)
-    )  # pixels of 8 that collect over their whole area
+    coarse = block_mean(fine, 8) + 0.01 * RNG.standard_normal((200, 200))  # pixels of 8 that collect over their whole area
     got = image_spot(coarse, (8, 8))
     assert got.fit_axes.radius_x == pytest.approx(48, rel=3e-3)
     assert got.axes.radius_x == pytest.approx(48, rel=5e-3)
@@ -99,9 +96,7 @@ def test_hot_and_dead_pixels_are_mended():
     assert "mended" in [f.key for f in got.findings]
 
 
-@pytest.mark.parametrize(
-    ("centre", "key"), [((100, 97), None), ((30, 97), "truncated"), ((100, 172), "truncated"), ((54, 97), "tight")]
-)
+@pytest.mark.parametrize(("centre", "key"), [((100, 97), None), ((30, 97), "truncated"), ((100, 172), "truncated"), ((54, 97), "tight")])
 def test_beam_near_the_edge_of_the_sensor(centre, key):
     got = image_spot(picture(centre=centre, noise=0.5), (1, 1))
     assert got.axes.radius_x == pytest.approx(20, rel=0.03)
@@ -166,7 +161,7 @@ REFUSED = {
     "beam smaller than the pixels": (lambda: picture(wx=1.0, wy=1.0, noise=0.1), "pixels, too few"),
     "peak cut off": (lambda: with_full_scale(0.6), "full scale"),
     "a ramp": (lambda: np.add.outer(np.arange(80.0), np.arange(80.0)), "peak|larger|noise"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", REFUSED)

@@ -184,7 +184,7 @@ BROKEN = [
     ("free words here\n" + HEAD + "A,1,2\n", "unknown column 'free words here'"),
     ("x = 3\n" + HEAD + "A,1,2\n", "unknown setting 'x'"),
     ("coupon\nA\n", "no column 'thickness'"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("text", "words"), BROKEN, ids=[str(i) for i in range(len(BROKEN))])

@@ -30,7 +30,7 @@ _FACTORS = (
     ("area unit", 100.0, "exposure", "Off by a factor of 100: mJ/cm^2 and mJ/mm^2 are mixed up. 1 mJ/mm^2 = 100 mJ/cm^2."),
     ("factor of two", 2.0, "", "Off by a factor of 2: radius against diameter, perhaps. See which one the formula asks for."),
     ("prefix", 1000.0, "", "Off by a factor of 1000: a prefix is mixed up (um and mm, mW and W, mm/s and m/s, ms and s)."),
-)  # fmt: skip
+)
 
 
 def check_answer(exercise: Exercise, text: str) -> Verdict:

@@ -65,14 +65,10 @@ class Draw:
 class Made:
     """What a generator hands back: text, the answer and its slips in the kernel unit, and the way."""
 
-    def __init__(
-        self, text: str, kind: str, unit: str, answer: float, steps: list[Any], **slips: tuple[float | None, str]
-    ) -> None:
+    def __init__(self, text: str, kind: str, unit: str, answer: float, steps: list[Any], **slips: tuple[float | None, str]) -> None:
         self.text, self.kind, self.unit, self.answer, self.steps = text, kind, unit, answer, steps
         # a slip that would give no sensible number with these values is left out
-        self.slips = {
-            name.replace("_", " "): (value, remark) for name, (value, remark) in slips.items() if value is not None
-        }
+        self.slips = {name.replace("_", " "): (value, remark) for name, (value, remark) in slips.items() if value is not None}
 
 
 def quantity(value: float, kind: str) -> Quantity:

@@ -27,11 +27,15 @@ def patch_exposure(d: Draw) -> Made:
     return Made(
         f"A power of {d.light(d.power)} is spread evenly over {d.said(area, 'area', 'mm^2 cm^2')} for "
         f"{d.said(time, 'time', 's ms')}. Which exposure is that? Answer in mJ/cm^2.",
-        "exposure", "mJ/cm^2", e,
-        [Step("E = P T/A", f"{f(d.power)} mW x {f(time)} s/{f(area)} mm^2", f"{f(e)} mJ/mm^2", "Energy over area."),
-         Step("1 mJ/mm^2 = 100 mJ/cm^2", f"{f(e)} x 100", f"{f(100 * e)} mJ/cm^2", "The unit asked for.")],
+        "exposure",
+        "mJ/cm^2",
+        e,
+        [
+            Step("E = P T/A", f"{f(d.power)} mW x {f(time)} s/{f(area)} mm^2", f"{f(e)} mJ/mm^2", "Energy over area."),
+            Step("1 mJ/mm^2 = 100 mJ/cm^2", f"{f(e)} x 100", f"{f(100 * e)} mJ/cm^2", "The unit asked for."),
+        ],
         area_unit=(e / 100.0, AREA),
-    )  # fmt: skip
+    )
 
 
 def unit_change(d: Draw) -> Made:
@@ -39,12 +43,20 @@ def unit_change(d: Draw) -> Made:
     e = float(f"{e:.3g}")
     return Made(
         f"A data sheet says {f(e)} mJ/mm^2. How much is that in mJ/cm^2?",
-        "exposure", "mJ/cm^2", e,
-        [Step("1 mJ/mm^2 = 100 mJ/cm^2", f"{f(e)} x 100", f"{f(100 * e)} mJ/cm^2",
-              "A square centimetre holds one hundred square millimetres and gets a hundred times as much.")],
+        "exposure",
+        "mJ/cm^2",
+        e,
+        [
+            Step(
+                "1 mJ/mm^2 = 100 mJ/cm^2",
+                f"{f(e)} x 100",
+                f"{f(100 * e)} mJ/cm^2",
+                "A square centimetre holds one hundred square millimetres and gets a hundred times as much.",
+            )
+        ],
         linear_factor=(e / 10.0, "That is a factor of ten. An area goes with the square: 1 cm^2 is 100 mm^2."),
         wrong_way=(e / 1e4, "Divided where one multiplies: a larger area gets more energy, so the number grows."),
-    )  # fmt: skip
+    )
 
 
 def light_at_depth(d: Draw) -> Made:
@@ -53,13 +65,23 @@ def light_at_depth(d: Draw) -> Made:
     return Made(
         f"The surface of a resin with a penetration depth of {d.length(d.dp)} gets {d.exposure(e)}. How much arrives "
         f"{d.length(z)} below? Answer in mJ/cm^2.",
-        "exposure", "mJ/cm^2", left,
-        [Step("E(z) = E e^(-z/Dp)", f"{f(100 * e)} mJ/cm^2 x e^(-{f(z)} mm/{f(d.dp)} mm)", f"{f(100 * left)} mJ/cm^2",
-              "Light fades by equal shares.")],
+        "exposure",
+        "mJ/cm^2",
+        left,
+        [
+            Step(
+                "E(z) = E e^(-z/Dp)",
+                f"{f(100 * e)} mJ/cm^2 x e^(-{f(z)} mm/{f(d.dp)} mm)",
+                f"{f(100 * left)} mJ/cm^2",
+                "Light fades by equal shares.",
+            )
+        ],
         base_ten=(e * 10 ** (-z / d.dp), TEN),
-        straight_line=(e * (1 - z / d.dp) if z < 0.9 * d.dp else None, ("That takes the same amount from each slice. Each slice "
-                                                                       "takes the same share.")),
-    )  # fmt: skip
+        straight_line=(
+            e * (1 - z / d.dp) if z < 0.9 * d.dp else None,
+            ("That takes the same amount from each slice. Each slice takes the same share."),
+        ),
+    )
 
 
 def cure_depth(d: Draw) -> Made:
@@ -68,13 +90,21 @@ def cure_depth(d: Draw) -> Made:
     return Made(
         f"A resin has a penetration depth of {d.length(d.dp)} and a critical exposure of {d.said(d.ec, 'exposure', 'mJ/cm^2')}. "
         f"How deep does an exposure of {d.exposure(e)} cure it?",
-        "length", "mm", depth,
-        [Step("Cd = Dp ln(E/Ec)", f"{f(d.dp)} mm x ln({f(100 * e)}/{f(100 * d.ec)})", f"{f(depth)} mm",
-              "Both exposures in the same unit, then the natural logarithm.")],
+        "length",
+        "mm",
+        depth,
+        [
+            Step(
+                "Cd = Dp ln(E/Ec)",
+                f"{f(d.dp)} mm x ln({f(100 * e)}/{f(100 * d.ec)})",
+                f"{f(depth)} mm",
+                "Both exposures in the same unit, then the natural logarithm.",
+            )
+        ],
         base_ten=(d.dp * math.log10(e / d.ec), LOG10),
         area_unit=(d.dp * math.log(e / d.ec * 100.0), AREA),
         no_logarithm=(d.dp * e / d.ec, "The logarithm is missing: depth does not grow in step with the exposure."),
-    )  # fmt: skip
+    )
 
 
 def exposure_for_depth(d: Draw) -> Made:
@@ -83,13 +113,21 @@ def exposure_for_depth(d: Draw) -> Made:
     return Made(
         f"Which exposure cures a resin (penetration depth {d.length(d.dp)}, critical exposure {d.exposure(d.ec)}) "
         f"{d.length(depth)} deep? Answer in mJ/cm^2.",
-        "exposure", "mJ/cm^2", e,
-        [Step("E = Ec e^(Cd/Dp)", f"{f(100 * d.ec)} mJ/cm^2 x e^({f(depth)}/{f(d.dp)})", f"{f(100 * e)} mJ/cm^2",
-              "The working curve read backwards.")],
+        "exposure",
+        "mJ/cm^2",
+        e,
+        [
+            Step(
+                "E = Ec e^(Cd/Dp)",
+                f"{f(100 * d.ec)} mJ/cm^2 x e^({f(depth)}/{f(d.dp)})",
+                f"{f(100 * e)} mJ/cm^2",
+                "The working curve read backwards.",
+            )
+        ],
         base_ten=(d.ec * 10 ** (depth / d.dp), TEN),
         upside_down=(d.ec * math.exp(d.dp / depth), "The exponent is upside down: it is depth over penetration depth."),
         straight_line=(d.ec * depth / d.dp, "The power of e is missing: the exposure grows far faster than the depth."),
-    )  # fmt: skip
+    )
 
 
 def more_exposure(d: Draw) -> Made:
@@ -98,13 +136,21 @@ def more_exposure(d: Draw) -> Made:
     return Made(
         f"A resin with a penetration depth of {d.length(d.dp)} cures {d.length(depth)} deep. The exposure is made "
         f"{k:g} times as large. By how much does the cure depth grow?",
-        "length", "mm", gain,
-        [Step("Cd = Dp ln(E/Ec)", f"{f(d.dp)} mm x ln({k:g})", f"{f(gain)} mm",
-              "ln of a product is the sum of the two ln: the old depth does not matter.")],
+        "length",
+        "mm",
+        gain,
+        [
+            Step(
+                "Cd = Dp ln(E/Ec)",
+                f"{f(d.dp)} mm x ln({k:g})",
+                f"{f(gain)} mm",
+                "ln of a product is the sum of the two ln: the old depth does not matter.",
+            )
+        ],
         base_ten=(d.dp * math.log10(k), LOG10),
         in_proportion=((k - 1) * depth, "Depth does not grow in proportion: it grows by Dp times ln of the factor."),
         new_depth=(depth + gain, "That is the new depth. Asked was how much it grows."),
-    )  # fmt: skip
+    )
 
 
 def beam_radius(d: Draw) -> Made:
@@ -112,20 +158,24 @@ def beam_radius(d: Draw) -> Made:
         w = d.radius
         return Made(
             f"A beam has a diameter of {d.length(2 * w)}. What is its beam radius?",
-            "length", "mm", w,
+            "length",
+            "mm",
+            w,
             [Step("diameter = 2 W0", f"{f(2 * w)} mm/2", f"{f(w)} mm", "The radius is half the diameter.")],
             factor_of_two=(2 * w, "That is the diameter. The radius is half of it."),
-        )  # fmt: skip
+        )
     width = d.radius
     w = width / spot.FWHM_PER_RADIUS
     return Made(
         f"A data sheet gives the spot as FWHM {d.length(width)}. What is its beam radius (at 1/e^2)?",
-        "length", "mm", w,
+        "length",
+        "mm",
+        w,
         [Step("W0 = 0.849 FWHM", f"0.8493 x {f(width)} mm", f"{f(w)} mm", "Valid for a Gaussian spot.")],
         half_of_it=(width / 2, "Half the FWHM reaches to the half of the irradiance only, not to 13.5 %."),
         upside_down=(width * spot.FWHM_PER_RADIUS, "Divided where one multiplies: W0 is smaller than the FWHM."),
         diameter=(2 * w, "That is the beam diameter. The radius is half of it."),
-    )  # fmt: skip
+    )
 
 
 def absorbance(d: Draw) -> Made:
@@ -133,10 +183,12 @@ def absorbance(d: Draw) -> Made:
     dp = cell / (a * math.log(10.0))
     return Made(
         f"A cell holds {d.length(cell)} of resin. Its absorbance at the laser's wavelength is {f(a)}. What is the penetration depth?",
-        "length", "mm", dp,
+        "length",
+        "mm",
+        dp,
         [Step("Dp = L/(A ln 10)", f"{f(cell)} mm/({f(a)} x 2.3026)", f"{f(dp)} mm", "Absorbance counts powers of ten.")],
         without_ln_10=(cell / a, "ln 10 is missing: absorbance counts powers of ten, Dp counts powers of e."),
-    )  # fmt: skip
+    )
 
 
 FIRST = {

@@ -92,9 +92,7 @@ def exercise(name: str, *, seed: int, number: int = 1, bench: Bench | None = Non
         made = generator(Draw(random, here))
         if _clear(made):
             return _record(name, taught, grade, number, made)
-    raise QuantityError(
-        f"the numbers given leave no clear exercise of the kind {name}: check their sizes, or leave them out."
-    )
+    raise QuantityError(f"the numbers given leave no clear exercise of the kind {name}: check their sizes, or leave them out.")
 
 
 def _code(name: str) -> int:

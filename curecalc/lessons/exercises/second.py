@@ -18,8 +18,12 @@ _ROOT = math.sqrt(2.0 / math.pi)
 
 def _need(d: Draw, depth: float) -> tuple[float, Step]:
     e = float(laws.Plain(d.dp, d.ec).dose(depth))
-    return e, Step("E = Ec e^(Cd/Dp)", f"{f(100 * d.ec)} mJ/cm^2 x e^({f(depth)}/{f(d.dp)})",
-                   f"{f(100 * e)} mJ/cm^2 = {f(e)} mJ/mm^2", "The exposure the depth needs.")  # fmt: skip
+    return e, Step(
+        "E = Ec e^(Cd/Dp)",
+        f"{f(100 * d.ec)} mJ/cm^2 x e^({f(depth)}/{f(d.dp)})",
+        f"{f(100 * e)} mJ/cm^2 = {f(e)} mJ/mm^2",
+        "The exposure the depth needs.",
+    )
 
 
 def line_exposure(d: Draw) -> Made:
@@ -28,14 +32,22 @@ def line_exposure(d: Draw) -> Made:
     return Made(
         f"A beam of {d.light(d.power)} with a diameter of {d.length(2 * d.radius)} runs at {d.speed(v)}. Which exposure "
         "does the middle of the line get? Answer in mJ/cm^2.",
-        "exposure", "mJ/cm^2", e,
-        [Step("diameter = 2 W0", f"W0 = {f(2 * d.radius)} mm/2", f"{f(d.radius)} mm", "The formula asks for the radius."),
-         Step("E = sqrt(2/pi) P/(W0 v)", f"0.79788 x {f(d.power)} mW/({f(d.radius)} mm x {f(v)} mm/s)",
-              f"{f(e)} mJ/mm^2 = {f(100 * e)} mJ/cm^2", "A moving Gaussian, added up.")],
+        "exposure",
+        "mJ/cm^2",
+        e,
+        [
+            Step("diameter = 2 W0", f"W0 = {f(2 * d.radius)} mm/2", f"{f(d.radius)} mm", "The formula asks for the radius."),
+            Step(
+                "E = sqrt(2/pi) P/(W0 v)",
+                f"0.79788 x {f(d.power)} mW/({f(d.radius)} mm x {f(v)} mm/s)",
+                f"{f(e)} mJ/mm^2 = {f(100 * e)} mJ/cm^2",
+                "A moving Gaussian, added up.",
+            ),
+        ],
         diameter_for_radius=(e / 2, DIAMETER),
         area_unit=(e / 100.0, AREA),
         without_the_root=(e / _ROOT, "The factor sqrt(2/pi) = 0.798 is missing."),
-    )  # fmt: skip
+    )
 
 
 def line_speed(d: Draw) -> Made:
@@ -47,16 +59,24 @@ def line_speed(d: Draw) -> Made:
         f"A single line must bond a layer of {d.length(d.layer)} with {d.length(d.overcure)} overcure. Power {d.light(d.power)}, "
         f"beam diameter {d.length(2 * d.radius)}, penetration depth {d.length(d.dp)}, critical exposure {d.exposure(d.ec)}. "
         "Which scan speed does it?",
-        "speed", "mm/s", v,
-        [Step("overcure = Cd - t", f"Cd = {f(d.layer)} mm + {f(d.overcure)} mm", f"{f(depth)} mm", "What the line must reach."),
-         first,
-         Step("v = sqrt(2/pi) P/(W0 E)", f"0.79788 x {f(d.power)} mW/({f(d.radius)} mm x {f(e)} mJ/mm^2)", f"{f(v)} mm/s",
-              "More exposure, less speed.")],
+        "speed",
+        "mm/s",
+        v,
+        [
+            Step("overcure = Cd - t", f"Cd = {f(d.layer)} mm + {f(d.overcure)} mm", f"{f(depth)} mm", "What the line must reach."),
+            first,
+            Step(
+                "v = sqrt(2/pi) P/(W0 E)",
+                f"0.79788 x {f(d.power)} mW/({f(d.radius)} mm x {f(e)} mJ/mm^2)",
+                f"{f(v)} mm/s",
+                "More exposure, less speed.",
+            ),
+        ],
         without_overcure=(_ROOT * d.power / (d.radius * thin), NO_OVERCURE),
         diameter_for_radius=(v / 2, DIAMETER),
         base_ten=(_ROOT * d.power / (d.radius * d.ec * 10 ** (depth / d.dp)), TEN),
         area_unit=(v / 100.0, AREA),
-    )  # fmt: skip
+    )
 
 
 def raster_mean(d: Draw) -> Made:
@@ -65,12 +85,20 @@ def raster_mean(d: Draw) -> Made:
     return Made(
         f"A raster is drawn with {d.light(d.power)} at {d.speed(v)}, lines {d.length(d.spacing)} apart, beam radius "
         f"{d.length(d.radius)}. Which exposure does the surface get in the mean? Answer in mJ/cm^2.",
-        "exposure", "mJ/cm^2", e,
-        [Step("E_mean = P/(v h)", f"{f(d.power)} mW/({f(v)} mm/s x {f(d.spacing)} mm)", f"{f(e)} mJ/mm^2 = {f(100 * e)} mJ/cm^2",
-              "The spot does not enter: it only spreads the same light.")],
+        "exposure",
+        "mJ/cm^2",
+        e,
+        [
+            Step(
+                "E_mean = P/(v h)",
+                f"{f(d.power)} mW/({f(v)} mm/s x {f(d.spacing)} mm)",
+                f"{f(e)} mJ/mm^2 = {f(100 * e)} mJ/cm^2",
+                "The spot does not enter: it only spreads the same light.",
+            )
+        ],
         area_unit=(e / 100.0, AREA),
         single_line=(_ROOT * d.power / (d.radius * v), "That is one line alone. In a raster the neighbours add: P/(v h)."),
-    )  # fmt: skip
+    )
 
 
 def more_passes(d: Draw) -> Made:
@@ -79,13 +107,17 @@ def more_passes(d: Draw) -> Made:
     return Made(
         f"One pass of a raster cures {d.length(depth)} deep, in a resin with a penetration depth of {d.length(d.dp)}. How deep do "
         f"{n} equal passes cure?",
-        "length", "mm", total,
-        [Step("depth gained by N passes = Dp ln(N)", f"{f(d.dp)} mm x ln({n})", f"{f(total - depth)} mm", "Exposures of passes add."),
-         Step("new depth = old depth + gain", f"{f(depth)} mm + {f(total - depth)} mm", f"{f(total)} mm", "In all.")],
+        "length",
+        "mm",
+        total,
+        [
+            Step("depth gained by N passes = Dp ln(N)", f"{f(d.dp)} mm x ln({n})", f"{f(total - depth)} mm", "Exposures of passes add."),
+            Step("new depth = old depth + gain", f"{f(depth)} mm + {f(total - depth)} mm", f"{f(total)} mm", "In all."),
+        ],
         in_proportion=(n * depth, "The passes add exposure, not depth: the depth grows by Dp ln(N)."),
         base_ten=(depth + d.dp * math.log10(n), LOG10),
         gain_only=(total - depth, "That is what the further passes add. Asked was the depth in all."),
-    )  # fmt: skip
+    )
 
 
 def overcure_factor(d: Draw) -> Made:
@@ -94,12 +126,14 @@ def overcure_factor(d: Draw) -> Made:
     return Made(
         f"The overcure of a {d.length(d.layer)} layer is to rise from {d.length(d.overcure)} to {d.length(more)}, penetration depth "
         f"{d.length(d.dp)}. By which factor must the exposure rise? Answer with a plain number.",
-        "number", "", k,
+        "number",
+        "",
+        k,
         [Step("E = Ec e^(Cd/Dp)", f"e^(({f(more)} - {f(d.overcure)})/{f(d.dp)})", f(k), "Only the difference of the depths counts.")],
         in_proportion=((d.layer + more) / (d.layer + d.overcure), "Exposure does not grow in proportion to depth."),
         base_ten=(10 ** ((more - d.overcure) / d.dp), TEN),
         whole_overcure=(math.exp(more / d.dp), "That is for the whole new overcure. Only what it grows by counts."),
-    )  # fmt: skip
+    )
 
 
 def retuned_speed(d: Draw) -> Made:
@@ -107,11 +141,19 @@ def retuned_speed(d: Draw) -> Made:
     new = float(f"{d.power * share:.3g}")
     return Made(
         f"A recipe runs at {d.speed(v)} with {d.light(d.power)}. Today's power reading is {d.light(new)}. Which speed keeps the exposure?",
-        "speed", "mm/s", v * new / d.power,
-        [Step("v_new = v_old P_new/P_old", f"{f(v)} mm/s x {f(new)}/{f(d.power)}", f"{f(v * new / d.power)} mm/s",
-              "Less light a second: give it more seconds.")],
+        "speed",
+        "mm/s",
+        v * new / d.power,
+        [
+            Step(
+                "v_new = v_old P_new/P_old",
+                f"{f(v)} mm/s x {f(new)}/{f(d.power)}",
+                f"{f(v * new / d.power)} mm/s",
+                "Less light a second: give it more seconds.",
+            )
+        ],
         upside_down=(v * d.power / new, "The speed went up. With less power the spot must go slower."),
-    )  # fmt: skip
+    )
 
 
 def depth_lost(d: Draw) -> Made:
@@ -120,13 +162,21 @@ def depth_lost(d: Draw) -> Made:
     return Made(
         f"A setting cures {d.length(depth)} deep in a resin with a penetration depth of {d.length(d.dp)}. The power falls by {percent} %, "
         "and nobody notices. How much cure depth is lost?",
-        "length", "mm", lost,
-        [Step("depth lost = Dp ln(P_old/P_new)", f"{f(d.dp)} mm x ln(1/{f(1 - percent / 100)})", f"{f(lost)} mm",
-              "The exposure falls with the power, the depth with its logarithm.")],
+        "length",
+        "mm",
+        lost,
+        [
+            Step(
+                "depth lost = Dp ln(P_old/P_new)",
+                f"{f(d.dp)} mm x ln(1/{f(1 - percent / 100)})",
+                f"{f(lost)} mm",
+                "The exposure falls with the power, the depth with its logarithm.",
+            )
+        ],
         in_proportion=(depth * percent / 100, "Depth does not fall in proportion: it falls by Dp times ln of the factor."),
         base_ten=(-d.dp * math.log10(1 - percent / 100), LOG10),
         remaining_depth=(depth - lost, "That is the depth left. Asked was how much is lost."),
-    )  # fmt: skip
+    )
 
 
 def line_width(d: Draw) -> Made:
@@ -135,11 +185,13 @@ def line_width(d: Draw) -> Made:
     return Made(
         f"A single line cures {d.length(depth)} deep. Beam diameter {d.length(2 * d.radius)}, penetration depth {d.length(d.dp)}. "
         "How wide is the line at the surface?",
-        "length", "mm", w,
+        "length",
+        "mm",
+        w,
         [Step("Lw = W0 sqrt(2 Cd/Dp)", f"{f(d.radius)} mm x sqrt(2 x {f(depth)}/{f(d.dp)})", f"{f(w)} mm", "A parabola's width.")],
         diameter_for_radius=(2 * w, DIAMETER),
         half_width=(w / math.sqrt(2), "The 2 under the root is missing."),
-    )  # fmt: skip
+    )
 
 
 def mean_uncertainty(d: Draw) -> Made:
@@ -148,12 +200,20 @@ def mean_uncertainty(d: Draw) -> Made:
         f"{n} coupons made under the same conditions were measured {readings} times each; the readings of each were averaged. From coupon "
         f"to coupon these averages scatter with a standard uncertainty of {d.length(u)}. What is the standard uncertainty of the "
         f"mean of all?",
-        "length", "um", u / math.sqrt(n),
-        [Step("u of a mean = u/sqrt(n)", f"{f(1000 * u)} um/sqrt({n})", f"{f(1000 * u / math.sqrt(n))} um",
-              "Coupons count, readings do not.")],
+        "length",
+        "um",
+        u / math.sqrt(n),
+        [
+            Step(
+                "u of a mean = u/sqrt(n)",
+                f"{f(1000 * u)} um/sqrt({n})",
+                f"{f(1000 * u / math.sqrt(n))} um",
+                "Coupons count, readings do not.",
+            )
+        ],
         readings_counted=(u / math.sqrt(n * readings), "The readings were counted. Several readings on one coupon count as one coupon."),
         without_the_root=(u / n, "The root is missing: u/sqrt(n)."),
-    )  # fmt: skip
+    )
 
 
 SECOND = {
