@@ -299,7 +299,7 @@ def test_bleaching(ask, raster):
         stop = lambda z, x: x[0] - shot.ec  # noqa: B023, E731
         stop.terminal = True
         run = solve_ivp(
-            lambda z, x: -eb / shot.dp * -np.expm1(-x / eb),  # noqa: B023 (0, 100 * shot.dp), [e], events=stop, rtol=1e-12, atol=1e-18, method="DOP853"
+            lambda z, x: -eb / shot.dp * -np.expm1(-x / eb)  # noqa: B023 (0, 100 * shot.dp), [e], events=stop, rtol=1e-12, atol=1e-18, method="DOP853"
         )
         got = ask("depth", *shot.words(), "--bleaching-exposure", f"{eb:.17g} mJ/mm^2")
         depth = value(got, "cure_depth_min" if raster else "cure_depth", "mm")
