@@ -12,7 +12,7 @@ from ..statistics.intervals import f_p, t_quantile
 from ..statistics.line import LineFit, mean_sd, ordinary_line
 from ..statistics.lines import Difference, FTest, LinesComparison, compare_fits, difference_at, log_exposure_change
 from ..statistics.working_line import WorkingLine, line_of, log_threshold, log_threshold_sd
-from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError, figure, positive, ratio, show, to_json
+from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError, Shown, figure, positive, ratio, show, to_json
 from .curve import Fit
 
 __all__ = ["Lot", "LotComparison", "compare_lots", "comparison_text", "lot_from_fit", "lot_from_line"]
@@ -80,7 +80,7 @@ def lot_from_line(name: str, line: WorkingLine, *, coupons: int, residual_sd: fl
 
 
 @dataclass(frozen=True)
-class LotComparison:
+class LotComparison(Shown):
     """The verdict of a comparison. `to_dict()` is the JSON of the command `compare`.
 
     Attributes

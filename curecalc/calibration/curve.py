@@ -8,11 +8,16 @@ from typing import Any
 
 import numpy as np
 
+from ..formulas.beam import Beam
+from ..formulas.resin import Resin
+from ..formulas.scan import Scan
+from ..setting.solution import Solution
+from ..setting.solving import solve
 from ..statistics import diagnostics as _d
 from ..statistics.intervals import chi_squared_p, inverse, slope_interval
 from ..statistics.line import LineFit, ordinary_line, weighted_line, york_line
-from ..statistics.working_line import WorkingLine, correlation, covariance, log_threshold_sd, working_line
-from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError, positive
+from ..statistics.working_line import WorkingLine, correlation, covariance, depth_at, log_threshold_sd, working_line
+from ..units import MJ_CM2, MM, NM, Measured, Quantity, QuantityError, Shown, positive, show
 from .budget import Budget, Scales, budget, scales
 from .coupons import Coupon, CouponSet, coupons_from_arrays
 from .findings import Finding, findings_of
@@ -27,7 +32,7 @@ __all__ = ["Fit", "PriorUse", "WantedExposure", "fit_coupons", "fit_working_curv
 
 
 @dataclass(frozen=True)
-class Fit:
+class Fit(Shown):
     """A fitted working curve. `to_dict()` is the JSON of the command `fit`.
 
     Attributes
@@ -91,14 +96,56 @@ class Fit:
         """What is worth knowing, as sentences."""
         return tuple(f.sentence for f in self.findings if f.level == "note")
 
+    def depth(self, exposure: Quantity) -> Measured:
+        """Cure depth at an exposure, with the standard uncertainty of the fitted curve there; zero where nothing gels.
+
+        Parameters
+        ----------
+        exposure : Quantity [mJ/cm^2]
+            Scalar or array.
+
+        >>> from curecalc.units import Quantity as Q
+        >>> fit = fit_working_curve(exposure=Q([15.0, 20.0, 30.0, 40.0], "mJ/cm^2"), thickness=Q([96.0, 135.0, 201.0, 240.0], "um"))
+        >>> f"{fit.depth(Q(25.0, 'mJ/cm^2')).value.m_as('mm'):.3f}"
+        '0.171'
+        """
+        e = positive("exposure", exposure, MJ_CM2)
+        value, mean, _ = depth_at(self.working_line, np.log(e))
+        return Measured(Quantity(np.maximum(value, 0.0)[()], MM), Quantity(np.where(value > 0.0, mean, 0.0)[()], MM))
+
+    def exposure(self, depth: Quantity) -> WantedExposure:
+        """The exposure for a depth with its intervals, for the mean and for one future coupon."""
+        return wanted_exposure(self.line, self.working_line, _depths(depth)[0], self.coupons, self.confidence)
+
+    def resin(self) -> Resin:
+        """The fitted resin, for settings: Dp and Ec with their uncertainties and correlation, and the depths of the coupons."""
+        depths = self.coupons.thickness
+        return Resin(
+            penetration_depth=self.penetration_depth,
+            critical_exposure=self.critical_exposure,
+            correlation=self.correlation,
+            depth_range=(Quantity(float(depths.min()), MM), Quantity(float(depths.max()), MM)),
+            name=self.coupons.names.get("resin", ""),
+            wavelength=None if self.coupons.wavelength is None else Quantity(self.coupons.wavelength, NM),
+        )
+
+    def scan_speed(self, *, beam: Beam, scan: Scan | None = None, depth: Quantity) -> Solution:
+        """The scan speed at which the weakest place reaches a depth in this resin, as `solve` gives it.
+
+        >>> from curecalc.units import Quantity as Q
+        >>> fit = fit_working_curve(exposure=Q([15.0, 20.0, 30.0, 40.0], "mJ/cm^2"), thickness=Q([96.0, 135.0, 201.0, 240.0], "um"))
+        >>> speed = fit.scan_speed(beam=Beam(power=Q(30.0, "mW"), radius_x=Q(0.125, "mm")), depth=Q(0.15, "mm"))
+        >>> f"{speed.value.m_as('mm/s'):.0f}"
+        '882'
+        """
+        return solve("scan_speed", beam=beam, resin=self.resin(), scan=scan, cure_depth=depth)
+
     def coupon_records(self) -> list[Coupon]:
         """One frozen record a coupon used."""
         return self.coupons.coupons()
 
-    def _repr_html_(self) -> str:
-        from ..setting.explain import html_table
-        from ..units import show
-
+    def rows(self) -> list[tuple[str, str]]:
+        """Dp, Ec and how well they are known."""
         rows = [
             ("penetration depth", show(self.penetration_depth)),
             ("critical exposure", show(self.critical_exposure)),
@@ -107,7 +154,7 @@ class Fit:
             ("coupons", str(len(self.coupons))),
         ]
         rows += [(f"exposure for {show(w.depth)}", show(w.exposure)) for w in self.exposure_for_depth]
-        return html_table(rows, self.warnings)
+        return rows
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the command `fit`."""

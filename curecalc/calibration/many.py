@@ -10,13 +10,13 @@ import numpy as np
 from ..statistics.intervals import Inverse, inverse, slope_interval
 from ..statistics.line import LineFit, ordinary_line
 from ..statistics.working_line import correlation
-from ..units import MJ_CM2, MM, Quantity, QuantityError, positive
+from ..units import MJ_CM2, MM, Quantity, QuantityError, Shown, positive
 
 __all__ = ["LotFits", "fit_lots"]
 
 
 @dataclass(frozen=True)
-class LotFits:
+class LotFits(Shown):
     """Arrays over lots. Interval ends are infinite where the exact set is unbounded (a zero or unusable slope included).
 
     `next_coupon_interval` and `mean_interval` belong to `exposure_for_depth`; all three are None without a wanted depth.

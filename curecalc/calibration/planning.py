@@ -10,7 +10,7 @@ import numpy as np
 from ..formulas.beam import Beam
 from ..formulas.scan import Scan
 from ..physics import laws
-from ..units import MJ_CM2, MM, MM_S, NoSolution, Quantity, QuantityError, count, figure, measured, nonnegative, ratio, show, to_json
+from ..units import MJ_CM2, MM, MM_S, NoSolution, Quantity, QuantityError, Shown, count, figure, measured, nonnegative, ratio, show, to_json
 from .coupons import CouponSet
 from .design import Expected, expected, levels_and_counts, most_useful
 from .exposing import Machine, bare, machine_of, one, recorded, settings_of
@@ -46,7 +46,7 @@ class PlannedCoupon:
 
 
 @dataclass(frozen=True)
-class Plan:
+class Plan(Shown):
     """A plan of coupons. `to_dict()` is the JSON of the command `plan`.
 
     Attributes

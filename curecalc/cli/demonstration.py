@@ -107,7 +107,7 @@ def speed_demo(folder: Path) -> str:
     from ..figures.stack import stack_figure
     from ..figures.style import save
     from ..setting.layers import evaluate_stack
-    from ..setting.solve import solve_scan_speed
+    from ..setting.solving import solve_scan_speed
 
     beam, resin = demo_beam(), demo_resin()
     layer, overcure = Quantity(0.100, "mm"), Quantity(0.080, "mm")

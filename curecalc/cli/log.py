@@ -385,7 +385,7 @@ def _backup(args: argparse.Namespace) -> int:
 
 
 def _verify(args: argparse.Namespace) -> int:
-    from ..logbook.verify import verify
+    from ..logbook.verifying import verify
     from .logtext import verification_text
 
     with _open(args) as book:

@@ -9,7 +9,7 @@ from typing import Any
 from ..logbook.drifting import RECENT, DriftReport
 from ..logbook.entries import Entry
 from ..logbook.status import MachineState, ShopState
-from ..logbook.verify import Verification
+from ..logbook.verifying import Verification
 from ..units import figure, from_json, show
 from .common import show_rows
 

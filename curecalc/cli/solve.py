@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Solve for the unknown and print it with what the setting does."""
-    from ..setting.solve import solve
+    from ..setting.solving import solve
 
     unknown = args.unknown.replace("-", "_")
     if unknown not in UNKNOWNS:

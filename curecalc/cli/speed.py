@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Solve for the speed and print it with what it does."""
-    from ..setting.solve import solve_scan_speed
+    from ..setting.solving import solve_scan_speed
 
     figure_checked(args)
     beam, resin, scan = beam_resin_scan(args, unknown="scan_speed")

@@ -42,13 +42,11 @@ def run(args: argparse.Namespace) -> int:
     across = (args.across or "scan-speed").replace("-", "_")
     up = (args.up or ("hatch-spacing" if vector.pattern == "raster" else "beam-radius")).replace("-", "_")
     from ..recipe.window import process_window
-    from ..units import MM
 
-    layers = (float(recipe.machine.layer_thickness_min.m_as(MM)), float(recipe.machine.layer_thickness_max.m_as(MM)))
     options: dict[str, Any] = {
         "across_range": _range("across", across, args.across_from, args.across_to),
         "up_range": _range("up", up, args.up_from, args.up_to),
-        "layer_range": layers,
+        "layer_range": (recipe.machine.layer_thickness_min, recipe.machine.layer_thickness_max),
     }
     window = process_window(vector, across, up, points=points, **options)
     if args.figure:
@@ -73,7 +71,7 @@ def _vector(recipe: Any, name: str | None) -> Any:
         raise QuantityError(f"--kind: {name!r} is not in the needs. They name {kinds}.") from None
 
 
-def _range(axis: str, setting: str, low: str | None, high: str | None) -> tuple[float, float] | None:
+def _range(axis: str, setting: str, low: str | None, high: str | None) -> tuple[Any, Any] | None:
     if low is None and high is None:
         return None
     if low is None or high is None:
@@ -83,10 +81,11 @@ def _range(axis: str, setting: str, low: str | None, high: str | None) -> tuple[
     from ..units import parse, positive
 
     kind, unit = KNOWN[setting]
-    ends = [positive(f"--{axis}-{e}", parse(f"--{axis}-{e}", text, kind), unit) for e, text in (("from", low), ("to", high))]
-    if ends[0] >= ends[1]:
+    ends = [parse(f"--{axis}-{e}", text, kind) for e, text in (("from", low), ("to", high))]
+    numbers = [positive(f"--{axis}-{e}", q, unit) for e, q in zip(("from", "to"), ends)]
+    if numbers[0] >= numbers[1]:
         raise QuantityError(f"--{axis}-to must be above --{axis}-from, got {low} and {high}. Exchange them.")
-    return float(ends[0]), float(ends[1])
+    return ends[0], ends[1]
 
 
 def _text(window: Any) -> str:

@@ -28,7 +28,18 @@ _LABELS = {
 
 
 def drift_figure(report: DriftReport, width_mm: float = 190.0, height_mm: float = 140.0) -> Figure:
-    """Both charts of a report on one sheet."""
+    """Both charts of a report on one sheet.
+
+    Parameters
+    ----------
+    report : DriftReport
+    width_mm, height_mm : float
+        Size on paper.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
     figure = new_figure(width_mm, height_mm)
     upper = axes(figure, (0.105, 0.50, 0.745, 0.385))
     lower = axes(figure, (0.105, 0.105, 0.745, 0.29))

@@ -20,7 +20,18 @@ __all__ = ["dose_profile", "draw_section", "section_figure", "settings_text"]
 
 
 def section_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 105.0) -> Figure:
-    """A figure of its own with the section drawn to scale in depth."""
+    """A figure of its own with the section drawn to scale in depth.
+
+    Parameters
+    ----------
+    answer : Answer
+    width_mm, height_mm : float
+        Size on paper.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
     figure = new_figure(width_mm, height_mm)
     draw_section(axes(figure, (0.12, 0.15, 0.83, 0.69)), answer)
     return figure

@@ -20,7 +20,18 @@ __all__ = ["draw_setting_curve", "setting_curve_figure"]
 
 
 def setting_curve_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 105.0) -> Figure:
-    """A figure of its own."""
+    """A figure of its own.
+
+    Parameters
+    ----------
+    answer : Answer
+    width_mm, height_mm : float
+        Size on paper.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
     figure = new_figure(width_mm, height_mm)
     draw_setting_curve(axes(figure), answer)
     return figure

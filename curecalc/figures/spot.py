@@ -23,7 +23,18 @@ __all__ = ["draw_caustic", "draw_image", "draw_lines", "draw_power", "draw_resid
 
 
 def spot_figure(result: BeamMeasurement | PowerMeasurement, width_mm: float = 170.0, height_mm: float = 130.0) -> Figure:
-    """A figure of its own for whatever was measured."""
+    """A figure of its own for whatever was measured.
+
+    Parameters
+    ----------
+    result : BeamMeasurement or PowerMeasurement
+    width_mm, height_mm : float
+        Size on paper.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
     figure = new_figure(width_mm, height_mm)
     if isinstance(result, PowerMeasurement):
         draw_power(axes(figure, (0.13, 0.14, 0.83, 0.74)), result)

@@ -21,7 +21,18 @@ __all__ = ["draw_stack", "stack_figure"]
 
 
 def stack_figure(answer: StackAnswer, width_mm: float = 170.0, height_mm: float = 120.0) -> Figure:
-    """A figure of its own."""
+    """A figure of its own.
+
+    Parameters
+    ----------
+    answer : StackAnswer
+    width_mm, height_mm : float
+        Size on paper.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
     figure = new_figure(width_mm, height_mm)
     draw_stack(axes(figure, (0.13, 0.14, 0.83, 0.72)), answer)
     return figure

@@ -29,7 +29,18 @@ _GREYS = ("#8d979e", "#c3cad0", "#e6eaed", "#ffffff")
 
 
 def window_figure(window: Window, width_mm: float = 170.0, height_mm: float = 125.0) -> Figure:
-    """A figure of its own."""
+    """A figure of its own.
+
+    Parameters
+    ----------
+    window : Window
+    width_mm, height_mm : float
+        Size on paper.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
     figure = new_figure(width_mm, height_mm)
     below = 36.0 / height_mm
     draw_window(axes(figure, (20.0 / width_mm, below, 1.0 - 28.0 / width_mm, 1.0 - below - 10.0 / height_mm)), window)

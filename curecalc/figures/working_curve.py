@@ -20,7 +20,18 @@ __all__ = ["draw_residuals", "draw_working_curve", "working_curve_figure"]
 
 
 def working_curve_figure(fit: Fit, width_mm: float = 170.0, height_mm: float = 150.0) -> Figure:
-    """A figure of its own: the curve above, the residuals beneath on the same exposure axis."""
+    """A figure of its own: the curve above, the residuals beneath on the same exposure axis.
+
+    Parameters
+    ----------
+    fit : Fit
+    width_mm, height_mm : float
+        Size on paper.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
     picture = new_figure(width_mm, height_mm)
     upper = axes(picture, (0.11, 0.35, 0.86, 0.50))
     lower = axes(picture, (0.11, 0.09, 0.86, 0.19))

@@ -16,7 +16,7 @@ from ..files.documents import Document, Field, Schema, read_document, write_docu
 from ..formulas.beam import Beam
 from ..spot.light import PowerMeasurement
 from ..spot.measurement import COMMON, BeamMeasurement
-from ..units import DEG, Measured, Quantity, QuantityError, measured, to_json
+from ..units import DEG, Measured, Quantity, QuantityError, Shown, measured, to_json
 
 __all__ = ["BEAM_SCHEMA", "BeamRecord", "beam_record", "read_beam", "read_beam_record", "with_power", "write_beam_record"]
 
@@ -62,7 +62,7 @@ BEAM_SCHEMA = Schema(
 
 
 @dataclass(frozen=True, kw_only=True)
-class BeamRecord:
+class BeamRecord(Shown):
     """A measured beam as kept in a file; `budget` holds (of, name, relative standard uncertainty, degrees of freedom)."""
 
     radius_x: Measured
@@ -159,7 +159,15 @@ def read_beam_record(path: str | Path) -> BeamRecord:
 
 
 def read_beam(path: str | Path, *, power: Measured | Quantity | None = None, needs_power: bool = True) -> Beam:
-    """The beam of a file, for calculations; `power` stands in for the file's.
+    """The beam of a file, for calculations.
+
+    Parameters
+    ----------
+    path : str or Path
+    power : Measured or Quantity [mW], optional
+        Stands in for the file's.
+    needs_power : bool
+        False where the power is what is asked for, and may be missing.
 
     Raises
     ------
@@ -176,6 +184,13 @@ def read_beam(path: str | Path, *, power: Measured | Quantity | None = None, nee
 
 def write_beam_record(path: str | Path, record: BeamRecord, *, overwrite: bool = False) -> None:
     """Write a beam file, whole or not at all.
+
+    Parameters
+    ----------
+    path : str or Path
+    record : BeamRecord
+    overwrite : bool
+        Replace a file that stands already.
 
     Raises
     ------
@@ -205,7 +220,22 @@ def beam_record(
     base: BeamRecord | None = None,
     name: str = "",
 ) -> BeamRecord:
-    """The record of a measured radius; power, wavelength, pulse rate and name of `base` are kept where none is given."""
+    """The record of a measured radius; power, wavelength, pulse rate and name of `base` are kept where none is given.
+
+    Parameters
+    ----------
+    measurement : BeamMeasurement
+    measured_on : date
+    power : Measured or Quantity [mW], optional
+    wavelength : Quantity [nm], optional
+    base : BeamRecord, optional
+        An earlier record of the beam.
+    name : str
+
+    Returns
+    -------
+    BeamRecord
+    """
     quality = measurement.quality
     parts = [("radius_x", p) for p in measurement.radius_x.parts]
     parts += [("radius_y", p) for p in measurement.radius_y.parts] if measurement.radius_y is not None else []

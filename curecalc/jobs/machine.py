@@ -8,13 +8,13 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ..formulas.beam import Beam
-from ..units import MM, Measured, Quantity, to_json
+from ..units import MM, Measured, Quantity, Shown, to_json
 
 __all__ = ["Machine", "machine_beam"]
 
 
 @dataclass(frozen=True)
-class Machine:
+class Machine(Shown):
     """A machine as its file states it; quantities in the units written."""
 
     name: str

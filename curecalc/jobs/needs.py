@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from ..units import Quantity, to_json
+from ..units import Quantity, Shown, to_json
 
 __all__ = ["Needs", "VectorNeeds"]
 
 
 @dataclass(frozen=True)
-class VectorNeeds:
+class VectorNeeds(Shown):
     """One kind of vector: quantities as written, None where not given."""
 
     kind: str
@@ -53,7 +53,7 @@ class VectorNeeds:
 
 
 @dataclass(frozen=True)
-class Needs:
+class Needs(Shown):
     """A job's needs as the file states them."""
 
     name: str

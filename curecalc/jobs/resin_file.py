@@ -20,7 +20,7 @@ from ..errors import QuantityError
 from ..files.documents import Document, Field, Schema, document_text, parse_document, read_document, write_text
 from ..formulas.resin import BleachingResin, PowerThresholdResin, Resin
 from ..statistics.working_line import WorkingLine, covariance, line_of
-from ..units import DEGC, G_CM3, MJ_CM2, MM, NM, ONE, Measured, Quantity, positive, ratio
+from ..units import DEGC, G_CM3, MJ_CM2, MM, NM, ONE, Measured, Quantity, Shown, positive, ratio
 
 __all__ = [
     "RESIN",
@@ -111,7 +111,7 @@ RESIN = Schema(
 
 
 @dataclass(frozen=True)
-class LotResin:
+class LotResin(Shown):
     """A resin as the recipe needs it.
 
     Attributes

@@ -12,7 +12,7 @@ from ..formulas.scan import Scan
 from ..setting.answer import evaluate
 from ..setting.derivation import depth_steps, solution_steps, stack_steps
 from ..setting.explain import Step
-from ..setting.solve import solve_scan_speed
+from ..setting.solving import solve_scan_speed
 from ..units import MJ_CM2, MJ_MM2, MM, MM2, MW, MW_MM2, Quantity, figure, show
 from .bench import Bench
 from .numbers import NUMBERS, coupon_lot, line_speed, raster_speed, stack_answer

@@ -13,7 +13,7 @@ from ..formulas.raster import light_limited_area_rate, raster_exposure
 from ..formulas.resin import Resin, cure_depth, exposure_at_depth, exposure_for_depth
 from ..formulas.scan import Scan, line_width, scan_exposure, scan_speed
 from ..formulas.stack import print_through
-from ..setting.solve import solve_scan_speed
+from ..setting.solving import solve_scan_speed
 from ..units import KINDS, MJ_MM2, MM, MM2, MW, MW_MM2, ONE, Quantity, S, figure, show
 from .bench import Bench
 

@@ -16,7 +16,7 @@ from ..statistics.charts import Baseline, Chart, baseline, ewma_chart, individua
 from ..statistics.components import Components, between_and_within
 from ..statistics.covariates import Covariates, regress
 from ..statistics.trend import Crossing, Trend, bend, crossing, trend
-from ..units import figure
+from ..units import Shown, figure
 from .book import Logbook
 from .depth import SettingsInForce, power_for_depth
 from .series import Series, days, depth_series, series, settings_in_force, when
@@ -55,7 +55,7 @@ class Forecast:
 
 
 @dataclass(frozen=True)
-class DriftReport:
+class DriftReport(Shown):
     """Everything the drift command prints and draws about one quantity."""
 
     series: Series
@@ -145,6 +145,7 @@ def drift_report(
 
     Parameters
     ----------
+    logbook : Logbook
     name : one of `curecalc.logbook.series.CHARTED`
         `depth` needs `machine`.
     machine, lot, beam : str, optional
@@ -160,6 +161,8 @@ def drift_report(
         As for `individuals_chart` and `ewma_chart`.
     limit : float, optional
         A limit of your own for the forecast, in the unit of the series.
+    confidence : float
+        Of the forecast's interval.
     now : float, optional
         Days since 1970; the clock by default.
 

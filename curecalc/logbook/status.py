@@ -13,7 +13,7 @@ import numpy as np
 from ..errors import QuantityError
 from ..statistics.charts import Baseline, baseline, ewma_chart, individuals_chart
 from ..statistics.trend import Trend, bend, crossing, trend
-from ..units import figure
+from ..units import Shown, figure
 from .book import Logbook
 from .depth import SettingsInForce, depth_over_time
 from .drifting import BASELINE_POINTS, FEWEST, RECENT, fresh_since, power_limits
@@ -89,7 +89,7 @@ def _json(value: float | None, unit: str, u: float | None = None) -> dict[str, A
 
 
 @dataclass(frozen=True)
-class ShopState:
+class ShopState(Shown):
     """All machines in use."""
 
     machines: tuple[MachineState, ...]
@@ -110,6 +110,7 @@ def shop_status(logbook: Logbook, *, now: float | None = None) -> ShopState:
 
     Parameters
     ----------
+    logbook : Logbook
     now : float, optional
         Days since 1970; the clock by default.
     """

@@ -185,7 +185,7 @@ class SettingsView:
 
     @staticmethod
     def _solved(state: State) -> dict[str, str]:
-        from ..setting.solve import solve_scan_speed
+        from ..setting.solving import solve_scan_speed
 
         beam, resin, scan = records(state)
         try:

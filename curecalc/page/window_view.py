@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
 from ..recipe.window import AXES, Window, axis_text, process_window
-from ..units import MM
 from .drawing import Board
 
 if TYPE_CHECKING:
@@ -43,7 +42,7 @@ class WindowView:
     def _window(self, query: dict[str, str], *, points: int, assurance: bool) -> Window:
         asked = self._asked(query)
         machine = self.recipe.machine
-        layers = (float(machine.layer_thickness_min.m_as(MM)), float(machine.layer_thickness_max.m_as(MM)))
+        layers = (machine.layer_thickness_min, machine.layer_thickness_max)
         return process_window(
             self.recipe.vector(asked["kind"]), asked["across"], asked["up"], points=points, with_assurance=assurance, layer_range=layers
         )

@@ -9,7 +9,7 @@ from typing import Any
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs
-from ..units import MM, MM3, MM3_S, MM_S, MW, ONE, Quantity, S, show, to_json
+from ..units import MM, MM3, MM3_S, MM_S, MW, ONE, Quantity, S, Shown, show, to_json
 from .consequences import Seam
 from .inputs import Inputs
 from .rates import Rates
@@ -50,7 +50,7 @@ def _as_quantity(name: str, value: float) -> Quantity:
 
 
 @dataclass(frozen=True)
-class VectorRecipe:
+class VectorRecipe(Shown):
     """Settings of one kind of vector, and what they do. Quantities; None where something does not apply.
 
     `cure_depth` is the expected depth of the weakest place with its standard uncertainty beside it; `cure_depth_assured`
@@ -128,7 +128,7 @@ class VectorRecipe:
 
 
 @dataclass(frozen=True)
-class Recipe:
+class Recipe(Shown):
     """A whole recipe. `rates` and `seam` are None where the needs state no areas, or no contour beside a hatch."""
 
     name: str
@@ -150,10 +150,8 @@ class Recipe:
     inputs: Inputs = field(repr=False)
     mesh: dict[str, Any] | None = None
 
-    def _repr_html_(self) -> str:
-        from ..setting.explain import html_table
-        from ..units import show
-
+    def rows(self) -> list[tuple[str, str]]:
+        """One row a kind: its settings and how sure they are."""
         rows = []
         for one in self.vectors:
             parts = [show(one.scan_speed), show(one.power), f"radius {show(one.beam_radius)}"]
@@ -161,7 +159,7 @@ class Recipe:
                 parts.append(f"spacing {show(one.hatch_spacing)}")
             parts += [f"{one.passes} pass{'es' if one.passes > 1 else ''}", f"{100 * one.assurance:.1f} % assured"]
             rows.append((one.kind, ", ".join(parts)))
-        return html_table(rows, self.warnings)
+        return rows
 
     def vector(self, kind: str) -> VectorRecipe:
         """The settings of one kind by its name."""

@@ -11,7 +11,7 @@ from ..errors import QuantityError
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs
-from ..units import MM, MM_S, MW, Measured, Quantity, show, to_json
+from ..units import MM, MM_S, MW, Measured, Quantity, Shown, show, to_json
 from .recipe import make_recipe
 from .record import Recipe
 
@@ -54,7 +54,7 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Retuned:
+class Retuned(Shown):
     """The new recipe, the changes kind by kind, and why coupons are due instead, if they are."""
 
     recipe: Recipe

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import QuantityError
-from ..units import KINDS, MM, MM_S, MW, Quantity, show, to_json
+from ..units import KINDS, MM, MM_S, MW, Quantity, Shown, positive, show, to_json
 from .assurance import assurance_of, assured_log_exposure, relative_variance
 from .bounds import LIMIT_NAMES, Task
 from .outcome import at_settings
@@ -34,7 +34,7 @@ _SPAN = {
 
 
 @dataclass(frozen=True)
-class Window:
+class Window(Shown):
     """A grid over two settings (last index `across`), the others held at the recipe's.
 
     Attributes
@@ -104,11 +104,11 @@ def process_window(
     across: str,
     up: str,
     *,
-    across_range: tuple[float, float] | None = None,
-    up_range: tuple[float, float] | None = None,
+    across_range: tuple[Quantity, Quantity] | None = None,
+    up_range: tuple[Quantity, Quantity] | None = None,
     points: int = 61,
     with_assurance: bool = True,
-    layer_range: tuple[float, float] | None = None,
+    layer_range: tuple[Quantity, Quantity] | None = None,
 ) -> Window:
     """The window of one kind of vector around its settings.
 
@@ -117,14 +117,18 @@ def process_window(
     vector : VectorRecipe
     across, up : str
         Two of `AXES`; a line has no hatch spacing.
-    across_range, up_range : tuple of float, optional
-        Ends in the lab set; around the chosen settings when left out.
+    across_range, up_range : pair of Quantity, optional
+        Their ends; around the chosen settings when left out.
     points : int
         Along each axis, 5 to 201.
-    layer_range : tuple of float, optional
-        Layers the machine can make (mm).
     with_assurance : bool
         Whether to compute the assurance at every point (figures need its borders only).
+    layer_range : pair of Quantity [mm], optional
+        Layers the machine can make.
+
+    Returns
+    -------
+    Window
 
     Raises
     ------
@@ -155,7 +159,8 @@ def process_window(
     over = {name: np.array([row["over"][name] for row in rows]) for name in rows[0]["over"]}
     if layer_range is not None and "layer_thickness" in (across, up):
         t = np.broadcast_to(x, grid["depth"].shape) if across == "layer_thickness" else y[:, None] * np.ones(x.shape)
-        over["layer range"] = np.maximum(np.log(t / layer_range[1]), np.log(layer_range[0] / t))
+        thin, thick = (positive("layer_range", end, MM) for end in layer_range)
+        over["layer range"] = np.maximum(np.log(t / thick), np.log(thin / t))
     return Window(
         vector,
         across,
@@ -174,8 +179,9 @@ def process_window(
     )
 
 
-def _axis(name: str, given: tuple[float, float] | None, now: dict[str, Any], points: int) -> Any:
-    low, high = given if given is not None else tuple(f * now[name] for f in _SPAN[name])
+def _axis(name: str, given: tuple[Quantity, Quantity] | None, now: dict[str, Any], points: int) -> Any:
+    unit = AXES[name][1]
+    low, high = (f * now[name] for f in _SPAN[name]) if given is None else (positive(name, end, unit) for end in given)
     if not 0.0 < low < high < math.inf:
         kind = AXES[name][0]
         raise QuantityError(

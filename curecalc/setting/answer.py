@@ -12,7 +12,7 @@ from ..formulas.beam import Beam
 from ..formulas.resin import Resin
 from ..formulas.scan import Scan
 from ..statistics.uncertainty import MonteCarlo, draw_inputs, log_gradient, monte_carlo, standard_uncertainties
-from ..units import DEG, MJ_CM2, MJ_MM2, MM, Measured, Quantity, QuantityError, count, show_kernel, to_json
+from ..units import DEG, MJ_CM2, MJ_MM2, MM, Measured, Quantity, QuantityError, Shown, count, show_kernel, to_json
 from .directions import range_over_directions
 from .model import Problem, cure_law, model, problem, scan_of, stated
 from .plausible import odd_values
@@ -41,7 +41,7 @@ class MonteCarloOptions:
 
 
 @dataclass(frozen=True)
-class Answer:
+class Answer(Shown):
     """Outputs of one setting, with first-order sensitivities and uncertainties; arrays where the records hold arrays.
 
     Attributes
@@ -141,10 +141,9 @@ class Answer:
             record["s_polarised_share"] = self.scan.s_polarised_share
         return record
 
-    def _repr_html_(self) -> str:
-        from .explain import html_table
-
-        return html_table([(name.replace("_", " "), self.text(name)) for name in self.outputs], self.warnings)
+    def rows(self) -> list[tuple[str, str]]:
+        """Outputs with their uncertainties."""
+        return [(name.replace("_", " "), self.text(name)) for name in self.outputs]
 
     def text(self, name: str) -> str:
         """One output as people read it."""

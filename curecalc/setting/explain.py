@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-__all__ = ["Step", "as_text", "html_table"]
+__all__ = ["Step", "as_text"]
 
 
 @dataclass(frozen=True)
@@ -41,16 +41,3 @@ def as_text(steps: list[Step]) -> str:
             lines.append(f"     {'with' if named else '='} {step.numbers}")
         lines.append(f"     = {step.result}")
     return "\n".join(lines)
-
-
-def html_table(rows: list[tuple[str, str]], notes: tuple[str, ...] = ()) -> str:
-    """Rows of text as a small HTML table, for notebooks; whatever the texts hold stays text.
-
-    >>> html_table([("depth", "1 mm")], ("<note>",))
-    "<table><tr><th style='text-align:left'>depth</th><td>1 mm</td></tr></table><ul><li>&lt;note&gt;</li></ul>"
-    """
-    from html import escape
-
-    body = "".join(f"<tr><th style='text-align:left'>{escape(k)}</th><td>{escape(v)}</td></tr>" for k, v in rows)
-    listed = "".join(f"<li>{escape(note)}</li>" for note in notes)
-    return f"<table>{body}</table>" + (f"<ul>{listed}</ul>" if listed else "")

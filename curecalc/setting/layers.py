@@ -15,7 +15,7 @@ from ..formulas.scan import Scan
 from ..physics import stack
 from ..physics.laws import Law
 from ..statistics.uncertainty import log_gradient, standard_uncertainties
-from ..units import MJ_CM2, MJ_MM2, MM, Measured, NoSolution, Quantity, QuantityError, count, show_kernel, to_json
+from ..units import MJ_CM2, MJ_MM2, MM, Measured, NoSolution, Quantity, QuantityError, Shown, count, show, show_kernel, to_json
 from .model import Form, Problem, cure_law, doses, exposure_problem, problem
 from .plausible import odd_values
 
@@ -25,7 +25,7 @@ _LISTED = 50
 
 
 @dataclass(frozen=True)
-class StackAnswer:
+class StackAnswer(Shown):
     """Equal layers on each other.
 
     Attributes
@@ -67,14 +67,12 @@ class StackAnswer:
     sensitivity: dict[str, Quantity] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
-    def _repr_html_(self) -> str:
-        from ..units import show
-        from .explain import html_table
-
+    def rows(self) -> list[tuple[str, str]]:
+        """What the stack comes to."""
         u = self.standard_uncertainty
         names = ("single_depth", "print_through", "own_exposure", "interface_exposure", "residual")
         rows = [(name.replace("_", " "), show(getattr(self, name), u.get(name))) for name in names]
-        return html_table([*rows, ("layers to leave out", str(self.compensation_layers))], self.warnings)
+        return [*rows, ("layers to leave out", str(self.compensation_layers))]
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the command contract."""

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..formulas.beam import Beam
 from ..formulas.scan import Scan
-from ..units import MM_S, MW, NoSolution, Quantity, QuantityError, measured, positive, show_kernel
+from ..units import MM_S, MW, NoSolution, Quantity, QuantityError, Shown, measured, positive, show_kernel
 from .unknowns import UNKNOWNS, Case
 
 __all__ = ["Limits"]
@@ -19,7 +19,7 @@ _BOUNDED = (("scan_speed", "speed", MM_S), ("power", "power", MW))
 
 
 @dataclass(frozen=True, kw_only=True)
-class Limits:
+class Limits(Shown):
     """Greatest and least scan speed and power; any may be left out.
 
     Raises

@@ -8,15 +8,14 @@ from typing import Any
 import numpy as np
 
 from ..statistics.uncertainty import MonteCarlo
-from ..units import Quantity, show, to_json
+from ..units import Quantity, Shown, show, to_json
 from .answer import Answer
-from .explain import html_table
 
 __all__ = ["Solution"]
 
 
 @dataclass(frozen=True)
-class Solution:
+class Solution(Shown):
     """The answers for one unknown, and what each setting does.
 
     Attributes
@@ -65,12 +64,16 @@ class Solution:
         record["warnings"] = [*record["warnings"], *self.notes]
         return record
 
-    def _repr_html_(self) -> str:
+    def _remarks(self) -> tuple[str, ...]:
+        return (*self.answer.warnings, *self.notes)
+
+    def rows(self) -> list[tuple[str, str]]:
+        """All answers, then what the first setting does."""
         spread = self.standard_uncertainty or (None,) * len(self.values)
         rows = [(self.unknown.replace("_", " "), show(v, u) if isinstance(v, Quantity) else str(v)) for v, u in zip(self.values, spread)]
         first = self.answer
         rows += [(name.replace("_", " "), first.text(name)) for name in first.outputs if name != self.unknown]
-        return html_table(rows, (*first.warnings, *self.notes))
+        return rows
 
     def _one(self, i: int) -> Any:
         value = self.values[i]

@@ -12,7 +12,7 @@ import numpy as np
 from ..cautions import BEAM_CAUTION, RULES_CAUTION
 from ..setting.explain import Step
 from ..statistics.least_squares import student_t
-from ..units import MW, ONE, Measured, Quantity, QuantityError, S, finite, nonnegative, ratio, show_kernel
+from ..units import MW, ONE, Measured, Quantity, QuantityError, S, Shown, finite, nonnegative, ratio, show_kernel
 from .measurement import Estimate, Part, checked, plain
 from .power import PowerReading, power_reading
 
@@ -33,7 +33,7 @@ class Loss:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PowerMeasurement:
+class PowerMeasurement(Shown):
     """Power at the resin surface.
 
     Attributes

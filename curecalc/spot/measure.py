@@ -82,10 +82,16 @@ def measure_file(
         A table of a scan, a caustic, cured lines or power readings, or a picture.
     kind : str, optional
         knife-edge, slit, pinhole, image, caustic, cured-lines or power; recognised from the file when left out.
-    others
-        As in `knife_edge_beam`, `slit_beam`, `pinhole_beam`, `image_beam`, `caustic_beam`, `cured_line_beam` and
-        `beam_power`; an option that does not belong to the kind of the file is refused. `keep_straight` leaves tilt and
-        drift out of a scan's fit.
+    wavelength, power, slit_width, pinhole_diameter, pixel_size, pixel_size_y, full_scale, camera_angle, mirrored : optional
+        As in `slit_beam`, `pinhole_beam` and `image_beam`; an option that does not belong to the kind of the file is refused.
+    penetration_depth, surface_position, wanted_radius, relative_errors, clip_level, scale_uncertainty : optional
+        As in `cured_line_beam`, `caustic_beam` and `knife_edge_beam`.
+    keep_straight : bool, optional
+        Leave tilt and drift out of a scan's fit.
+    model_uncertainty, meter_uncertainty, meter_degrees_of_freedom, dark_reading, resolution, losses, keep_warm_up : optional
+        As in `cured_line_beam` and `beam_power`.
+    confidence : float
+        Of the intervals.
 
     Returns
     -------

@@ -12,7 +12,7 @@ from ..formulas.beam import Beam
 from ..setting.explain import Step
 from ..statistics.least_squares import student_t
 from ..statistics.uncertainty import effective_degrees_of_freedom
-from ..units import DEG, MM, ONE, Measured, Quantity, QuantityError, to_json
+from ..units import DEG, MM, ONE, Measured, Quantity, QuantityError, Shown, to_json
 
 __all__ = ["COMMON", "BeamMeasurement", "Estimate", "Part", "estimate", "plain", "pooled"]
 
@@ -131,7 +131,7 @@ def plain(value: Any) -> Any:
 
 
 @dataclass(frozen=True, kw_only=True)
-class BeamMeasurement:
+class BeamMeasurement(Shown):
     """What a measurement says about a beam.
 
     Attributes

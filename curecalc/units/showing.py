@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import datetime
 import math
 from typing import Any
 
@@ -159,18 +161,61 @@ def from_json(record: dict[str, Any]) -> Measured:
 
 
 class Shown:
-    """Lets a frozen record show itself in a notebook: one row a field that is stated."""
+    """Lets a frozen record show itself: a few lines as text, a table in a notebook, a JSON object.
+
+    A record says more by its own `rows`, and what must be said with it by its own `warnings` or `notes`.
+    """
+
+    def rows(self) -> list[tuple[str, str]]:
+        """What is shown, as (name, text): by default each field that is stated and short."""
+        return [(name.replace("_", " "), text) for name, text in _short_fields(self)]
+
+    def _remarks(self) -> tuple[str, ...]:
+        return tuple(text for name in ("warnings", "notes") for text in getattr(self, name, ()) or ())
+
+    def __str__(self) -> str:
+        rows = [*self.rows(), *(("note", text) for text in self._remarks())]
+        width = max((len(name) for name, _ in rows), default=0)
+        return "\n".join([type(self).__name__, *(f"  {name:<{width}}  {text}" for name, text in rows)])
 
     def _repr_html_(self) -> str:
-        import dataclasses
         from html import escape
 
-        rows = ""
-        for field in dataclasses.fields(self):  # type: ignore[arg-type]
-            value = getattr(self, field.name)
-            if value is None or value is False or value == "":
-                continue
-            text = show(value) if isinstance(value, Quantity | Measured) else "yes" if value is True else str(value)
-            name = field.name.replace("_", " ")
-            rows += f"<tr><th style='text-align:left'>{escape(name)}</th><td>{escape(text)}</td></tr>"
-        return f"<table>{rows}</table>"
+        body = "".join(f"<tr><th style='text-align:left'>{escape(k)}</th><td>{escape(v)}</td></tr>" for k, v in self.rows())
+        listed = "".join(f"<li>{escape(note)}</li>" for note in self._remarks())
+        return f"<table>{body}</table>" + (f"<ul>{listed}</ul>" if listed else "")
+
+    def to_dict(self) -> dict[str, Any]:
+        """The stated fields as a JSON object."""
+        return {field.name: _json(getattr(self, field.name)) for field in dataclasses.fields(self)}  # type: ignore[arg-type]
+
+
+def _short_fields(record: Any) -> list[tuple[str, str]]:
+    found = []
+    for field in dataclasses.fields(record):
+        value = getattr(record, field.name)
+        if isinstance(value, Quantity | Measured):
+            found.append((field.name, show(value)))
+        elif value is True:
+            found.append((field.name, "yes"))
+        elif isinstance(value, int | float | str | datetime.date) and value is not False and value != "" and "\n" not in str(value):
+            found.append((field.name, f"{value:.6g}" if isinstance(value, float) else str(value)))
+        elif isinstance(value, tuple) and len(value) == 2 and all(isinstance(v, Quantity) for v in value):
+            found.append((field.name, f"{show(value[0])} to {show(value[1])}"))
+    return found
+
+
+def _json(value: Any) -> Any:
+    if isinstance(value, Quantity | Measured):
+        return to_json(value)
+    if hasattr(value, "to_dict"):
+        return value.to_dict()
+    if isinstance(value, dict):
+        return {str(k): _json(v) for k, v in value.items()}
+    if isinstance(value, tuple | list):
+        return [_json(v) for v in value]
+    if isinstance(value, np.ndarray):
+        return _plain(value)
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value if value is None or isinstance(value, bool | int | float | str) else str(value)

@@ -200,7 +200,7 @@ def test_refuses_what_cannot_go_together():
             monte_carlo=MonteCarloOptions(draws=10_000),
         )
     with pytest.raises(QuantityError, match="cross_hatch needs a hatch_spacing"):
-        Scan(scan_speed=Q(1.0, "m/s"), cross_hatch=True)
+        evaluate(beam=BEAM, resin=RESIN, scan=Scan(scan_speed=Q(1.0, "m/s"), cross_hatch=True))
 
 
 def test_units_of_the_input_do_not_matter():
@@ -226,7 +226,7 @@ def test_an_elliptical_raster_is_judged_across_its_lines():
 
 
 def test_no_overcure_is_none_and_no_alarm():
-    from curecalc.setting.solve import solve_hatch_spacing, solve_scan_speed
+    from curecalc.setting.solving import solve_hatch_spacing, solve_scan_speed
 
     for solve in (solve_scan_speed, solve_hatch_spacing):
         answer = solve(beam=BEAM, resin=RESIN, scan=SCAN, layer_thickness=Q(0.1, "mm"), overcure=Q(0.0, "mm")).answer

@@ -16,7 +16,7 @@ from curecalc.formulas.resin import BleachingResin, PowerThresholdResin, Resin
 from curecalc.formulas.scan import Scan
 from curecalc.setting.answer import MonteCarloOptions, evaluate
 from curecalc.setting.limits import Limits
-from curecalc.setting.solve import (
+from curecalc.setting.solving import (
     solve_beam_radius,
     solve_hatch_spacing,
     solve_layer_thickness,

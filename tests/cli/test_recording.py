@@ -11,7 +11,7 @@ from curecalc.cli import main
 from curecalc.errors import QuantityError
 from curecalc.logbook.book import Logbook
 from curecalc.logbook.recording import current
-from curecalc.logbook.verify import verify
+from curecalc.logbook.verifying import verify
 
 LOG = ("--log", "shop.db")
 

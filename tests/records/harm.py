@@ -15,7 +15,7 @@ from pathlib import Path
 
 from curecalc.errors import FileError
 from curecalc.logbook.book import Logbook, Source
-from curecalc.logbook.verify import verify
+from curecalc.logbook.verifying import verify
 
 
 def write_on(path: str, report: int, name: str) -> None:

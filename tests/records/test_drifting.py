@@ -14,7 +14,7 @@ from curecalc.logbook.depth import SettingsInForce, depth_over_time, power_for_d
 from curecalc.logbook.drifting import drift_report, power_limits
 from curecalc.logbook.series import days, depth_series, series, settings_in_force, when
 from curecalc.logbook.status import shop_status
-from curecalc.logbook.verify import verify
+from curecalc.logbook.verifying import verify
 from curecalc.physics import laws, raster
 from curecalc.statistics.trend import bend
 from curecalc.units import Measured, Quantity

@@ -15,7 +15,7 @@ from curecalc.errors import FileError, QuantityError
 from curecalc.logbook.book import Logbook, Source
 from curecalc.logbook.entries import ENTRY_KINDS, check_time
 from curecalc.logbook.interchange import csv_text, import_text, json_text, neutral, restored
-from curecalc.logbook.verify import verify
+from curecalc.logbook.verifying import verify
 from curecalc.units import Measured, Quantity
 
 POWER = {"power": Measured(Quantity(0.3, "W"), Quantity(6.0, "mW"))}

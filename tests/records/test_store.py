@@ -15,7 +15,7 @@ import pytest
 from curecalc.errors import FileError
 from curecalc.logbook import store
 from curecalc.logbook.book import Logbook, Source
-from curecalc.logbook.verify import verify
+from curecalc.logbook.verifying import verify
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
