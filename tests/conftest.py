@@ -1,0 +1,32 @@
+"""What all tests share: no deadline for single examples, and kinds of test that a machine may demand."""
+
+import os
+
+import pytest
+from hypothesis import settings
+
+# a loaded machine is no fault of the code; time is watched in tests/benchmarks
+settings.register_profile("steady", deadline=None)
+settings.load_profile("steady")
+
+DEMANDED = set(filter(None, os.environ.get("CURECALC_DEMANDED_TESTS", "").split(",")))
+"""Markers whose tests may not be skipped, like "browser,postgres": the machine is known to have what they need."""
+
+
+@pytest.hookimpl(hookwrapper=True)
+def pytest_runtest_makereport(item, call):
+    """A demanded test that is skipped has failed."""
+    outcome = yield
+    report = outcome.get_result()
+    if report.skipped and not hasattr(report, "wasxfail") and DEMANDED & {mark.name for mark in item.iter_markers()}:
+        report.outcome = "failed"
+        report.longrepr = f"{item.nodeid} was skipped, but CURECALC_DEMANDED_TESTS demands it: {report.longrepr}"
+
+
+def pytest_collection_finish(session):
+    """A demanded kind of which nothing was collected has failed too, unless a part of the tests was asked for."""
+    if not DEMANDED or session.config.getoption("collectonly") or session.config.args != session.config.getini("testpaths"):
+        return
+    missing = DEMANDED - {mark.name for item in session.items for mark in item.iter_markers()}
+    if missing and not session.config.getoption("markexpr"):
+        raise pytest.UsageError(f"no test of {', '.join(sorted(missing))} was collected, but CURECALC_DEMANDED_TESTS demands them")

@@ -1,0 +1,36 @@
+"""The contributor's page names places that exist, at most three a task."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+TEXT = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+TASKS = TEXT.split("## Where to do what")[1].split("\n\n")[1].splitlines()[2:]
+
+
+def places(row):
+    """Paths named in the second cell of a row."""
+    return [p for p in re.findall(r"`([\w./]+)`", row.split("|")[2]) if "/" in p]
+
+
+def test_there_are_enough_tasks():
+    assert len(TASKS) >= 10
+
+
+@pytest.mark.parametrize("row", TASKS, ids=lambda row: row.split("|")[1].strip())
+def test_a_task_names_at_most_three_places_that_exist(row):
+    named = places(row)
+    assert 1 <= len(named) <= 3
+    for place in named:
+        found = [
+            folder / place for folder in (ROOT, ROOT / "curecalc") if (folder / place.replace("NAME.py", "").replace("NAME", "")).exists()
+        ]
+        assert found, place
+
+
+def test_every_room_is_told():
+    rooms = TEXT.split("## Rooms")[1].split("## Where")[0]
+    for folder in sorted(p.name for p in (ROOT / "curecalc").iterdir() if p.is_dir() and not p.name.startswith("__")):
+        assert f"`{folder}`" in rooms, folder
