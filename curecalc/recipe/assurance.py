@@ -20,7 +20,17 @@ import numpy as np
 from ..errors import NoSolution, QuantityError
 from ..physics.laws import Law, Plain
 
-__all__ = ["Curve", "Errors", "assurance_of", "assured_log_exposure", "curve_from_covariance", "depth_state", "relative_variance"]
+__all__ = [
+    "Curve",
+    "Errors",
+    "assurance_of",
+    "assured_log_exposure",
+    "curve_from_covariance",
+    "depth_state",
+    "normal_factor",
+    "reach_beyond",
+    "relative_variance",
+]
 
 _STEPS = 60
 _NODES = 4097
@@ -235,6 +245,18 @@ def depth_state(curve: Curve, errors: Errors, x: Any, relative: Any, *, single: 
         "type_a": type_a[()],
         "type_b": type_b[()],
     }
+
+
+def reach_beyond(curve: Curve, errors: Errors, x: Any, relative: Any, *, assurance: float, single: bool) -> Any:
+    """How far above its expected value the depth at x may lie, one-sided with that confidence (mm)."""
+    state = depth_state(curve, errors, x, relative, single=single)
+    factor = _quick_factor(state["type_a"], state["type_b"], curve.degrees_of_freedom, assurance)
+    return factor * state["standard_uncertainty"]
+
+
+def normal_factor(assurance: float) -> float:
+    """One-sided coverage factor of a normal distribution."""
+    return float(_quantile(assurance, np.asarray(np.inf)))
 
 
 def assurance_of(curve: Curve, errors: Errors, x: Any, relative: Any, target: Any, *, single: bool) -> Any:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
 
 from .assurance import Curve, Errors
 from .light import Pattern
 
-__all__ = ["Bounds", "Task", "LIMIT_NAMES", "moved"]
+__all__ = ["Bounds", "Hold", "LIMIT_NAMES", "RunUp", "Task", "moved"]
 
 INFINITE = float("inf")
 
@@ -37,6 +40,7 @@ class Bounds:
 
     `pulse_share` is the largest distance between pulses over the beam radius; `ripple`, `print_through` and `overcure`
     are depths (mm) that may not be exceeded; `width_accuracy` bounds the expanded uncertainty of the line width (mm).
+    `power_least` is the least the laser gives, below which power cannot follow speed.
     """
 
     power_low: float
@@ -54,6 +58,36 @@ class Bounds:
     line_width_low: float = 0.0
     line_width_high: float = INFINITE
     width_accuracy: float = INFINITE
+    power_least: float = 0.0
+
+
+@dataclass(frozen=True)
+class RunUp:
+    """What the laser does while the scanner speeds up at both ends of a vector, and from where inside them places are judged.
+
+    `follows` None: the beam is off until speed is reached, the run-up lies outside the vector; else the power goes with speed to that power
+    (0: the beam stays on, 1: power follows speed). `reached` is the share of the vector that must be at full speed, `margin` the
+    distance from each end in beam radii.
+    """
+
+    follows: float | None = None
+    reached: float = 0.5
+    margin: float = 1.0
+
+
+@dataclass(frozen=True)
+class Hold:
+    """A place in the field where the beam leans and may be out of focus: what a depth there asks of the centre."""
+
+    gain: float
+    slant: float
+    stretch: float
+    out_of_focus: float = 0.0
+    divergence: float = 0.0
+
+    def growth(self, radius: Any) -> Any:
+        """The spot's radius there over that in the centre: its waist lies on the surface in the centre."""
+        return np.hypot(1.0, self.divergence * self.out_of_focus / np.asarray(radius, float) ** 2)
 
 
 @dataclass(frozen=True)
@@ -62,7 +96,9 @@ class Task:
 
     `depth` (mm) is to be reached with `assurance`, for a `single` layer or the mean of many. `layers` equal layers lie
     on a down-facing face, each with the surface exposure `above` (mJ/mm^2; the kind's own mean where None).
-    `vector_length` is a typical length (mm), infinite where overheads at the ends do not count.
+    `vector_length` is a typical length (mm), infinite where overheads at the ends do not count; `run_up` says what happens at its
+    ends (None: they are not looked at). With `assured_limits` the upper limits hold with the same assurance, else by the expected value.
+    `hold` is a place in the field that must get the depth too.
     """
 
     kind: str
@@ -79,6 +115,18 @@ class Task:
     vector_length: float = INFINITE
     acceleration: float = INFINITE
     settling: float = 0.0
+    run_up: RunUp | None = None
+    assured_limits: bool = False
+    hold: Hold | None = None
+
+    def depth_for(self, radius: Any) -> Any:
+        """Depth to aim at in the centre so that the place held still gets `depth`, for beam radii."""
+        if self.hold is None:
+            return self.depth
+        law, place, w = self.curve.cure, self.hold, self.pattern.exponent
+        # a line square to the tilt is spread over the longer axis; lines of a raster make up for one another
+        spread = 1.0 if self.pattern.raster else place.growth(radius) ** (2.0 * w - 1.0) * place.stretch**w
+        return np.maximum(law.depth(law.tilted(place.gain, place.slant).dose(self.depth) * spread), self.depth)
 
 
 def moved(task: Task, limit: str, factor: float) -> Task:

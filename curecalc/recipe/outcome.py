@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Any
 
@@ -9,14 +10,16 @@ import numpy as np
 
 from ..physics import light as _light
 from ..physics import motion, stack
-from .assurance import assured_log_exposure, relative_variance
+from .assurance import assured_log_exposure, normal_factor, reach_beyond, relative_variance
 from .bounds import Task
 from .light import Shape, shape
 
 __all__ = ["at_settings", "fastest_at", "line_widths", "rate", "step_of", "violations", "wanted_over_ratio"]
 
-_PULSE_STEPS = 24
+_STEPS = 24
+_PLACES = np.array([1.0, 1.3, 1.8, 2.8, 1.0])  # in margins; the last stands for the middle
 _MORE = np.geomspace(1.0, 40.0, 121)
+_STEP = 1e-4
 _MOST = 600.0  # log exposure no machine reaches, still a number in float64
 _RATIOS = np.linspace(0.02, 6.0, 1500)
 COVERAGE = 2.0  # of the expanded uncertainty of a line width
@@ -30,29 +33,83 @@ def step_of(task: Task) -> float:
 def rate(task: Task, speed: Any, spacing: Any) -> Any:
     """Area (or, for lines, length) finished per time, with the overhead at the ends of vectors of typical length."""
     if math.isfinite(task.vector_length):
-        speed = task.vector_length / (motion.vector_time(task.vector_length, speed, task.acceleration) + task.settling)
+        speed = task.vector_length / (vector_time(task, task.vector_length, speed) + task.settling)
     return speed * (spacing if task.pattern.raster else 1.0) / task.pattern.times
 
 
-def _needed(task: Task, light: Shape) -> Any:
+def vector_time(task: Task, length: Any, speed: Any) -> Any:
+    """Time of one vector from rest to rest; a run-up with the beam off lies outside it."""
+    if not math.isfinite(task.acceleration):
+        return length / speed
+    if task.run_up is not None and task.run_up.follows is None:
+        return length / speed + 2.0 * speed / task.acceleration
+    return motion.vector_time(length, speed, task.acceleration)
+
+
+def fastest_useful(task: Task) -> float:
+    """The speed beyond which vectors of typical length take longer, or are at speed for too little of their way."""
+    way = task.vector_length * task.acceleration
+    if not math.isfinite(way):
+        return math.inf
+    if task.run_up is None:
+        return math.sqrt(way)
+    return math.sqrt(0.5 * way if task.run_up.follows is None else (1.0 - task.run_up.reached) * way)
+
+
+def along(task: Task, power: Any, radius: Any, speed: Any, spot: float = 1.0) -> tuple[Any, Any]:
+    """Least and greatest dose along a typical vector over that of the steady line, from the margin inside each end.
+
+    `spot` is the true radius over the nominal one, which sets the margin.
+    """
+    if task.run_up is None or not math.isfinite(task.vector_length):
+        return 1.0, 1.0
+    up, length, pattern = task.run_up, task.vector_length, task.pattern
+    spot, track = pattern.scan(1.0, radius, None, 1.0).spot, pattern.tracks[0]
+    across, long = spot.radii(track)
+    # a turned ellipse meets the end slantwise: a radius across counts as much along as it leans
+    first = np.minimum(up.margin * np.asarray(radius, float) - np.abs(spot.shear(track)) * across, 0.5 * length)
+    ends = motion.Ends(length)
+    if up.follows is not None and math.isfinite(task.acceleration):
+        ends = motion.Ends(length, task.acceleration, up.follows, np.minimum(task.bounds.power_least / power, 1.0))
+    places = np.minimum(np.multiply.outer(_PLACES, first), 0.5 * length)
+    places[-1] = 0.5 * length
+    found = motion.share(places, speed, spot * long, ends, pattern.exponent)
+    return found.min(0), found.max(0)
+
+
+def with_ends(task: Task, lit: Shape, power: Any, radius: Any, speed: Any) -> Shape:
+    """The local powers of the weakest place with what its place along the vector adds."""
+    if task.run_up is None or not math.isfinite(task.vector_length):
+        return lit
+    here = np.log(along(task, power, radius, speed)[0])
+    by_radius = (np.log(along(task, power, radius, speed, math.exp(_STEP))[0]) - here) / _STEP
+    by_speed = (np.log(along(task, power, radius, speed * math.exp(_STEP))[0]) - here) / _STEP
+    return lit._replace(radius_power=lit.radius_power + by_radius, speed_power=lit.speed_power + by_speed)
+
+
+def _needed(task: Task, light: Shape, radius: Any) -> Any:
     relative = relative_variance(task.errors, *light[3:])
-    return assured_log_exposure(task.curve, task.errors, relative, task.depth, assurance=task.assurance, single=task.single)
+    target = task.depth_for(radius)
+    return assured_log_exposure(task.curve, task.errors, relative, target, assurance=task.assurance, single=task.single)
 
 
 def wanted_over_ratio(task: Task) -> Any | None:
     """The exposure needed as a quick function of spacing over radius (any for a line), where it depends on that alone.
 
-    A table for searches, good to about 1e-7; None where more enters: the speed of a pulsed
-    laser, the directions of an ellipse, the spot itself under an exponent.
+    A table for searches, good to about 1e-7; None where more enters: the speed of a pulsed laser, the directions of an ellipse, the
+    spot itself under an exponent or where a place out of focus is held.
     """
-    if task.pattern.pulse_rate is not None:
+    pattern = task.pattern
+    if pattern.pulse_rate is not None or pattern.spot.wy is not None or pattern.exponent != 1.0:
         return None
-    if task.pattern.spot.wy is not None or task.pattern.exponent != 1.0:
+    if task.hold is not None and task.hold.out_of_focus:
         return None
-    if not task.pattern.raster:
-        value = float(_needed(task, shape(task.pattern, 1.0, None, 1.0, step_of(task))))
+    # vectors so long that one end does not feel the other; where the beam stays on, the weakest place is at full speed
+    far = dataclasses.replace(task, vector_length=1e3 if task.run_up is not None and task.run_up.follows is None else math.inf)
+    if not pattern.raster:
+        value = float(_needed(task, with_ends(far, shape(pattern, 1.0, None, 1.0, step_of(task)), 1.0, 1.0, 1.0), 1.0))
         return lambda ratio: value
-    values = _needed(task, shape(task.pattern, 1.0, _RATIOS, 1.0, step_of(task)))
+    values = _needed(task, with_ends(far, shape(pattern, 1.0, _RATIOS, 1.0, step_of(task)), 1.0, np.ones(_RATIOS.shape), 1.0), 1.0)
     return lambda ratio: np.interp(ratio, _RATIOS, values)
 
 
@@ -62,25 +119,26 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
     Full power where the scanner allows the speed it gives; else the speed limit and the power that meets the depth
     there, though not less than the least power. `quick` is `wanted_over_ratio`.
     """
-    b = task.bounds
-    cap = b.scan_speed_high
-    if math.isfinite(task.vector_length * task.acceleration):
-        # beyond this speed a typical vector ends before it is reached: nothing is gained, the exposure only grows uneven
-        cap = min(cap, max(math.sqrt(task.vector_length * task.acceleration), b.scan_speed_low))
-    rate_of_pulses = task.pattern.pulse_rate
-    if rate_of_pulses is not None:
-        cap = np.minimum(cap, b.pulse_share * rate_of_pulses * radius)
-    speed: Any = cap * np.ones(np.shape(radius)) if rate_of_pulses is not None else 1.0
-    for _ in range(1 if rate_of_pulses is None else _PULSE_STEPS):
+    b, w = task.bounds, task.pattern.exponent
+    cap: Any = min(b.scan_speed_high, max(fastest_useful(task), b.scan_speed_low))
+    pulses = task.pattern.pulse_rate
+    if pulses is not None:
+        cap = np.minimum(cap, b.pulse_share * pulses * radius)
+    moving = task.run_up is not None and task.run_up.follows is not None
+    speed: Any = cap * np.ones(np.shape(radius))
+    power: Any = b.power_high
+    for _ in range(1 if pulses is None and not moving else _STEPS):
         light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
-        wanted = _needed(task, light) if quick is None else quick(1.0 if spacing is None else spacing / radius)
-        per_power = light.weakest / np.exp(_aimed(task, light, wanted, radius))
-        new = np.minimum(b.power_high**task.pattern.exponent * per_power, cap)
+        if quick is None:
+            light = with_ends(task, light, power, radius, speed)
+        wanted = _needed(task, light, radius) if quick is None else quick(1.0 if spacing is None else spacing / radius)
+        per_power = light.weakest * along(task, power, radius, speed)[0] / np.exp(_aimed(task, light, wanted, radius))
+        new = np.minimum(b.power_high**w * per_power, cap)
         settled = np.all(np.abs(new - speed) <= 1e-14 * new)
         speed = new
+        power = np.clip((speed / per_power) ** (1.0 / w), b.power_low, b.power_high)
         if settled:
             break
-    power = np.clip((speed / per_power) ** (1.0 / task.pattern.exponent), b.power_low, b.power_high)
     return at_settings(task, power, radius, spacing, speed, light=light, wanted=wanted)
 
 
@@ -126,17 +184,21 @@ def at_settings(
 ) -> dict[str, Any]:
     """Exposures, depths, widths and rate of settings."""
     if light is None:
-        light = shape(task.pattern, radius, spacing, speed, step_of(task))
-        wanted = _needed(task, light)
+        light = with_ends(task, shape(task.pattern, radius, spacing, speed, step_of(task)), power, radius, speed)
+        wanted = _needed(task, light, radius)
     pattern, law = task.pattern, task.curve.cure
     per = power**pattern.exponent / speed
-    weakest, mean, strongest = light.weakest * per, light.mean * per, light.strongest * per
+    least, most = along(task, power, radius, speed)
+    weakest, mean, strongest = light.weakest * per * least, light.mean * per, light.strongest * per * most
     x = np.log(weakest)
     depth = law.height(weakest)
+    deepest = law.height(weakest * (most / least))  # across the lines the weakest, along them where the scanner is slowest
     energy = {"min": weakest, "mean": mean, "max": strongest}
     if pattern.exponent != 1.0:  # the exposure carries energy only
         plain = shape(pattern._replace(exponent=1.0), radius, spacing, speed, powers=False)
-        energy = dict(zip(energy, (e * power / speed for e in plain[:3])))
+        flat = dataclasses.replace(task, pattern=pattern._replace(exponent=1.0))
+        ends = along(flat, power, radius, speed)
+        energy = dict(zip(energy, (e * f * power / speed for e, f in zip(plain[:3], (ends[0], 1.0, ends[1])))))
     out = {
         "power": power,
         "beam_radius": radius,
@@ -151,7 +213,10 @@ def at_settings(
         "dose_mean": mean,
         "dose_max": strongest,
         "depth": depth,
-        "ripple": law.height(strongest) - depth,
+        "depth_max": deepest,
+        "along_min": least,
+        "along_max": most,
+        "ripple": law.height(strongest) - deepest,
         "rate": rate(task, speed, spacing),
         "light": light,
     }
@@ -159,6 +224,36 @@ def at_settings(
     above = mean if task.above is None else task.above
     out["print_through"] = stack.print_through(law, strongest, task.layer_thickness, task.layers, above)
     out |= line_widths(task, light, x, radius)
+    out["line_width_max"] = line_widths(task, light, np.log(weakest * (most / least)), radius)["line_width"]
+    out |= _upper(task, out) if task.assured_limits else {}
+    return out
+
+
+def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
+    """How far each limited quantity may reach beyond its expected value, one-sided with the assurance asked."""
+    light, errors, b, out = found["light"], task.errors, task.bounds, {}
+    relative = relative_variance(errors, *light[3:])
+
+    def beyond(dose: Any) -> Any:
+        return reach_beyond(task.curve, errors, np.log(dose), relative, assurance=task.assurance, single=task.single)
+
+    if b.overcure < math.inf:
+        out["overcure_beyond"] = beyond(found["dose_min"] * (found["along_max"] / found["along_min"]))
+    if b.print_through < math.inf:
+        above = found["dose_mean"] if task.above is None else task.above
+        total = stack.total(task.curve.cure, found["dose_max"], task.layer_thickness, task.layers, above)
+        out["print_through_beyond"] = beyond(np.where(np.isfinite(total), total, 1.0))
+    z = normal_factor(task.assurance)
+    if b.ripple < math.inf and task.pattern.raster:
+        # lines further apart for the spot they meet, in a resin that reaches deeper
+        apart = math.exp(math.hypot(errors.beam_radius, errors.beam_radius_scale, errors.hatch_spacing))
+        law, per = task.curve.cure, found["power"] ** task.pattern.exponent / found["scan_speed"] * found["along_max"]
+        wide = shape(task.pattern, found["beam_radius"], found["hatch_spacing"] * apart, found["scan_speed"], powers=False)
+        more = law.height(wide.strongest * per) - law.height(wide.weakest * per) - found["ripple"]
+        deeper = math.sqrt(task.curve.slope_variance) / task.curve.penetration_depth * found["ripple"]
+        out["ripple_beyond"] = z * np.hypot(more, deeper)
+    if not task.pattern.raster:
+        out["width_beyond"] = z / COVERAGE * found["line_width_expanded"]
     return out
 
 
@@ -205,12 +300,12 @@ def violations(task: Task, found: dict[str, Any]) -> dict[str, Any]:
 
     out = {
         "scan_speed_low": below(found["scan_speed"], b.scan_speed_low),
-        "ripple": above(found["ripple"], b.ripple),
-        "print_through": above(found["print_through"], b.print_through),
-        "overcure": above(found["depth"] - task.layer_thickness, b.overcure),
+        "ripple": above(found["ripple"] + found.get("ripple_beyond", 0.0), b.ripple),
+        "print_through": above(found["print_through"] + found.get("print_through_beyond", 0.0), b.print_through),
+        "overcure": above(found["depth_max"] - task.layer_thickness + found.get("overcure_beyond", 0.0), b.overcure),
     }
     if not task.pattern.raster:
-        out["line_width_high"] = above(found["line_width"], b.line_width_high)
-        out["line_width_low"] = below(found["line_width"], b.line_width_low)
+        out["line_width_high"] = above(found["line_width_max"] + found.get("width_beyond", 0.0), b.line_width_high)
+        out["line_width_low"] = below(found["line_width"] - found.get("width_beyond", 0.0), b.line_width_low)
         out["width_accuracy"] = above(found["line_width_expanded"], b.width_accuracy)
     return out

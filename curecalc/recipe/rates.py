@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from ..physics import motion
+from .outcome import vector_time
 from .search import Best
 
 __all__ = ["Rates", "Work", "build_rates", "scan_time"]
@@ -42,10 +42,7 @@ def scan_time(best: Best, work: Work) -> tuple[Any, Any]:
     """Time for the work of one kind, and the part of it in which the laser moves at full speed; seconds, arrays allowed."""
     length, count = _length_and_count(best, work)
     each = length / np.maximum(count, 1.0)
-    if math.isfinite(best.task.acceleration):
-        one = np.where(each > 0.0, motion.vector_time(np.maximum(each, 1e-12), best.scan_speed, best.task.acceleration), 0.0)
-    else:
-        one = each / best.scan_speed
+    one = np.where(each > 0.0, vector_time(best.task, np.maximum(each, 1e-12), best.scan_speed), 0.0)
     times = best.task.pattern.times
     return times * count * (one + best.task.settling), times * length / best.scan_speed
 

@@ -207,14 +207,13 @@ def _active(best: Best) -> list[str]:
     if best.task.pattern.raster:
         at("hatch_spacing_low", found["hatch_spacing"], b.hatch_spacing_low)
         at("hatch_spacing_high", found["hatch_spacing"], b.hatch_spacing_high)
-    else:
-        at("line_width_high", found["line_width"], b.line_width_high)
-        at("line_width_low", found["line_width"], b.line_width_low)
-        at("width_accuracy", found["line_width_expanded"], b.width_accuracy)
-    at("ripple", found["ripple"], b.ripple)
-    for field, value in (("print_through", found["print_through"]), ("overcure", found["depth"] - best.task.layer_thickness)):
-        if math.isfinite(getattr(b, field)) and abs(value - getattr(b, field)) <= 1e-3 * best.task.layer_thickness:
-            near.append(field)
+    # limits of depth and width: by as much as they are exceeded, the depths within a thousandth of the layer
+    for field, over in violations(best.task, found).items():
+        limit = getattr(b, field)
+        if field != "scan_speed_low" and math.isfinite(limit) and limit != 0.0:
+            near_enough = 1e-3 * best.task.layer_thickness / abs(limit) if field in _DEPTHS else 1e-4
+            if abs(float(over)) <= near_enough:
+                near.append(field)
     return near
 
 
