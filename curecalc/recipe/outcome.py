@@ -64,10 +64,10 @@ def along(task: Task, power: Any, radius: Any, speed: Any, spot: float = 1.0) ->
     if task.run_up is None or not math.isfinite(task.vector_length):
         return 1.0, 1.0
     up, length, pattern = task.run_up, task.vector_length, task.pattern
-    spot, track = pattern.scan(1.0, radius, None, 1.0).spot, pattern.tracks[0]
-    across, long = spot.radii(track)
+    own, track = pattern.scan(1.0, radius, None, 1.0).spot, pattern.tracks[0]
+    across, long = own.radii(track)
     # a turned ellipse meets the end slantwise: a radius across counts as much along as it leans
-    first = np.minimum(up.margin * np.asarray(radius, float) - np.abs(spot.shear(track)) * across, 0.5 * length)
+    first = np.minimum(up.margin * np.asarray(radius, float) - np.abs(own.shear(track)) * across, 0.5 * length)
     ends = motion.Ends(length)
     if up.follows is not None and math.isfinite(task.acceleration):
         ends = motion.Ends(length, task.acceleration, up.follows, np.minimum(task.bounds.power_least / power, 1.0))

@@ -16,10 +16,10 @@ import numpy as np
 
 from ..errors import NoSolution
 from ..physics import raster, roots
-from ..units import show_kernel
 from .bounds import LIMIT_NAMES, Bounds, Task, moved
 from .light import Shape
 from .outcome import fastest_at, violations, wanted_over_ratio
+from .refusal import refusal
 
 __all__ = ["Best", "Binding", "best_settings", "binding_limits"]
 
@@ -29,6 +29,7 @@ _WIDE = 4.0
 _TIE = 1e-7
 _HOLDS = 1e-12
 _MOVE = 1.1
+_LOOK = 12  # rounds to see whether there are settings at all
 _DEPTHS = ("print_through", "overcure")
 
 
@@ -146,14 +147,28 @@ def _closer(span: tuple[float, float], axis: Any, centre: float) -> tuple[float,
     return max(centre - step, 0.0), min(centre + step, 1.0)
 
 
-def _worst(over: dict[str, Any], without: tuple[str, ...] = ()) -> Any:
-    return np.max([v for name, v in over.items() if name not in without], axis=0)
-
-
 def _ties(found: dict[str, Any]) -> tuple[Any, ...]:
     spacing = found["hatch_spacing"]
     power = -np.round(np.log(found["power"]), 7)
     return (power, np.zeros_like(power) if spacing is None else spacing)
+
+
+def _inside(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any, ...]]:
+    """The rate; points that break a limit rank below all others, by how badly."""
+    worst = np.max(list(over.values()), axis=0)
+    return np.where(worst <= _HOLDS, np.log(found["rate"]), -1e6 - np.minimum(worst, 1e6)), _ties(found)
+
+
+def any_settings(task: Task, rounds: int) -> bool:
+    """Whether any settings meet every limit."""
+
+    def excess(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any, ...]]:
+        return -np.maximum(np.max(list(over.values()), axis=0), -1.0), _ties(found)
+
+    # the search for the fastest looks where rates are high; this one where limits are kept
+    if _zoom(_Plane(task), excess, _LOOK)[0] < -_HOLDS:
+        return False
+    return rounds <= _LOOK or _zoom(_Plane(task), _inside, rounds)[0] > -1e5
 
 
 def best_settings(task: Task, *, rounds: int = 22) -> Best:
@@ -165,16 +180,10 @@ def best_settings(task: Task, *, rounds: int = 22) -> Best:
         None exist; `limit` names a limit whose relaxation alone admits some, where there is one.
     """
 
-    def score(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any, ...]]:
-        worst = _worst(over)
-        # points that break a limit rank below all others, by how badly
-        value = np.where(worst <= _HOLDS, np.log(found["rate"]), -1e6 - np.minimum(worst, 1e6))
-        return value, _ties(found)
-
     plane = _Plane(task)
-    value, a, b, _ = _zoom(plane, score, rounds)
+    value, a, b, _ = _zoom(plane, _inside, rounds)
     if value < -1e5:
-        raise _refusal(task)
+        raise refusal(task)
     plane.quick = None  # the exact exposure at the end
     found, _over = plane.outcome(np.array([a]), np.array([b]))
     return Best(task, {k: _first(v) for k, v in found.items()})
@@ -238,120 +247,6 @@ def binding_limits(best: Best) -> list[Binding]:
             value, to = getattr(best.task.bounds, field), getattr(eased.bounds, field)
             result.append(Binding(field, LIMIT_NAMES[field], value, to, gain))
     return sorted(result, key=lambda one: -round(one.gain, 9))
-
-
-# ---------------------------------------------------------------- refusal
-
-
-_SHOWN = {
-    "ripple": "length",
-    "print_through": "length",
-    "overcure": "length",
-    "line_width_high": "length",
-    "line_width_low": "length",
-    "width_accuracy": "length",
-    "scan_speed_low": "speed",
-}
-_RANGES = (
-    "power_high",
-    "power_low",
-    "beam_radius_high",
-    "beam_radius_low",
-    "hatch_spacing_low",
-    "hatch_spacing_high",
-    "scan_speed_high",
-    "pulse_share",
-)
-
-
-def _least(task: Task, without: tuple[str, ...], aim: str | None = None) -> tuple[float, dict[str, Any]]:
-    """Least worst violation of all limits but some; with `aim`, least violation of that one while the others hold."""
-
-    def score(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any, ...]]:
-        worst = _worst(over, without)
-        if aim is None:
-            return -np.maximum(worst, -1.0), _ties(found)
-        return np.where(worst <= _HOLDS, -over[aim], -1e6 - worst), _ties(found)
-
-    value, _, _, found = _zoom(_Plane(task), score, 12)
-    return -value, found
-
-
-def _refusal(task: Task) -> NoSolution:
-    """Which limit stands in the way: one whose removal alone admits settings, and the value it would need."""
-    _, over = _Plane(task).outcome(np.array([0.5]), np.array([0.5]))
-    names = list(over)
-    single = [name for name in names if _least(task, (name,))[0] <= _HOLDS]
-    if not single:
-        return _several(task, names)
-    ways, texts = [], []
-    for name in single:
-        excess, _ = _least(task, (name,), name)
-        texts.append(_needs(task, name, excess))
-    limit = single[0]
-    for field in _RANGES:
-        if _can_move(task, field) and (to := _range_that_helps(task, field)) is not None:
-            ways.append(_way(field, to))
-    head = f"{task.kind}: no settings meet every limit; {texts[0]}."
-    more = [*texts[1:], *ways]
-    remedy = f"Or instead: {'; or '.join(more)}." if more else "Ease that limit, or change layer, bond or assurance."
-    return NoSolution(head, limit=LIMIT_NAMES[limit], remedy=remedy)
-
-
-def _needs(task: Task, name: str, excess: float) -> str:
-    limit = getattr(task.bounds, name)
-    if name in _DEPTHS and limit <= 0.0:
-        to = limit + excess * task.curve.penetration_depth
-    else:
-        to = limit * math.exp(excess if not name.endswith("_low") else -excess)
-    kind = _SHOWN[name]
-    return f"{LIMIT_NAMES[name]} of {show_kernel(limit, kind)} would have to be {show_kernel(to, kind, digits=3)}"
-
-
-def _several(task: Task, names: list[str]) -> NoSolution:
-    """No single limit is to blame: take limits away, worst first, until settings exist."""
-    _, found = _least(task, ())
-    over = violations(task, {k: np.asarray(v, float) if v is not None else None for k, v in found.items()})
-    order = sorted(names, key=lambda name: -float(over[name]))
-    taken: tuple[str, ...] = ()
-    for name in order:
-        taken = (*taken, name)
-        if _least(task, taken)[0] <= _HOLDS:
-            break
-    text = " and ".join(LIMIT_NAMES[name] for name in taken)
-    return NoSolution(
-        f"{task.kind}: no settings meet every limit; {text} stand in the way together.",
-        limit=text,
-        remedy="Ease them together, or change layer thickness, bond or assurance.",
-    )
-
-
-def _can_move(task: Task, field: str) -> bool:
-    value = getattr(task.bounds, field)
-    return 0.0 < value < math.inf and (task.pattern.raster or not field.startswith("hatch"))
-
-
-def _range_that_helps(task: Task, field: str) -> float | None:
-    """The least move (to two digits) of a range's end, up to a hundredfold, that admits settings; None where none does."""
-    sign = -1.0 if field.endswith("_low") else 1.0
-
-    def works(log_factor: float) -> bool:
-        return _least(moved(task, field, math.exp(sign * log_factor)), ())[0] <= _HOLDS
-
-    low, high = 0.0, math.log(100.0)
-    if not works(high):
-        return None
-    for _ in range(9):
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if works(middle) else (middle, high)
-    return float(getattr(task.bounds, field)) * math.exp(sign * high)
-
-
-def _way(field: str, to: float) -> str:
-    kind = {"power": "power", "beam_radius": "length", "hatch_spacing": "length", "scan_speed": "speed"}.get(
-        field.rsplit("_", 1)[0], "number"
-    )
-    return f"{LIMIT_NAMES[field]} of {show_kernel(to, kind, digits=3)}"
 
 
 def no_bounds(task: Task) -> Bounds:

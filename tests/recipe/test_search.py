@@ -1,6 +1,7 @@
 """The settings found: re-evaluated independently, inside every limit, not beaten by a dense grid; refusals that hold."""
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -19,30 +20,30 @@ from .scenes import INFINITE, random_task
 FIELD = {name: field for field, name in LIMIT_NAMES.items()}
 
 
-def relaxed(task, names):
-    """The task without these limits."""
-    off = {}
-    for name in names.split(" and "):
-        field = FIELD[name]
-        off[field] = 0.0 if field.endswith("_low") else INFINITE
-        if field == "scan_speed_low":
-            off[field] = 1e-12
-    return replace(task, bounds=replace(task.bounds, **off))
+def ways_out(task, text):
+    """Each way out as a task: the limits of one way set to the numbers as printed."""
+    for way in re.split(r"; or |; |Or instead: ", text):
+        values = {}
+        for name, value in re.findall(rf"({'|'.join(FIELD)}) of [^ ]+(?: mm/s| mm| mW|) would have to be ([0-9.e+-]*[0-9])", way):
+            values[FIELD[name]] = float(value)
+        if values:
+            yield replace(task, bounds=replace(task.bounds, **values))
 
 
 def examined(seed):
     """'found' or the name of the limit that binds, after all that must hold was checked."""
     task = random_task(seed)
     try:
-        best = best_settings(task)
+        best, said, limit = best_settings(task), "", "found"
     except NoSolution as refused:
-        limit = refused.limit
-        best = None
+        best, said, limit = None, str(refused), refused.limit
+    assert limit
     if best is None:
-        assert limit
-        # taking the named limit away (all of them, where several bind together) admits settings
-        eased = best_settings(relaxed(task, limit))
-        assert not broken(relaxed(task, limit), eased.found)
+        # every way out admits settings, applied as printed
+        tried = list(ways_out(task, said))
+        assert tried or "Change layer thickness, bond or assurance" in said, said
+        for eased in tried:
+            assert not broken(eased, best_settings(eased).found)
         return limit
     assert task.depth - lower_bound(task, best.power, best.beam_radius, best.hatch_spacing, best.scan_speed) < 1e-7
     assert not broken(task, best.found)
@@ -225,7 +226,7 @@ def test_a_refusal_says_the_value_that_would_do_and_it_does():
     assert refused.value.limit == "print-through"
     assert "print-through of 0.05 mm would have to be" in str(refused.value)
     needed = float(str(refused.value).split("would have to be ")[1].split(" mm")[0])
-    best_settings(replace(task, bounds=replace(task.bounds, print_through=needed * 1.01)))
+    best_settings(replace(task, bounds=replace(task.bounds, print_through=needed)))
     with pytest.raises(NoSolution):
         best_settings(replace(task, bounds=replace(task.bounds, print_through=needed * 0.98)))
 
