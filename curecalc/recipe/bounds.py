@@ -40,7 +40,7 @@ class Bounds:
 
     `pulse_share` is the largest distance between pulses over the beam radius; `ripple`, `print_through` and `overcure`
     are depths (mm) that may not be exceeded; `width_accuracy` bounds the expanded uncertainty of the line width (mm).
-    `power_least` is the least the laser gives, below which power cannot follow speed.
+    `power_least` is the least the laser gives, below which power cannot follow speed. The steps are those of what the machine can be set to; 0: any value.
     """
 
     power_low: float
@@ -59,6 +59,10 @@ class Bounds:
     line_width_high: float = INFINITE
     width_accuracy: float = INFINITE
     power_least: float = 0.0
+    power_step: float = 0.0
+    scan_speed_step: float = 0.0
+    beam_radius_step: float = 0.0
+    hatch_spacing_step: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -113,37 +113,88 @@ def compensation(best: Best) -> tuple[int, float]:
 
 @dataclass(frozen=True)
 class Seam:
-    """Where contour and hatch meet: distance from the contour's line to the first hatch line, and how far they overlap."""
+    """Where contour and hatch meet: distances (mm) from the contour's line, with the depth the weakest place between then has.
+
+    `first_line` to the first hatch line beside it, `line_ends` to where hatch lines end at it; `overlap` of the two solids, each alone,
+    beside it; `contour_offset` of the contour's line from the drawing.
+    """
 
     first_line: float
+    first_line_depth: float
+    line_ends: float
+    line_ends_depth: float
     overlap: float
     contour_offset: float
 
 
 def seam(contour: Best, hatch: Best) -> Seam:
-    """The widest distance of the first hatch line from the contour's line at which no place between is weaker than the weaker of the two.
+    """The widest distances of hatch from contour at which no place between is weaker than the weaker of the two alone.
 
-    Exposures of the contour's line and of the hatch's lines add. The overlap is that of the two solids, each alone, at the
-    depth of the layer.
+    Doses of the contour's line and of the hatch add. Beside the contour the hatch's lines are summed; towards their ends the weakest
+    place between the lines fades as the end of a vector does.
     """
     spacing, target = hatch.hatch_spacing, min(contour.dose_min, hatch.dose_min)
     one, outline, pattern = _one_line(hatch), _one_line(contour), contour.task.pattern
+    law = hatch.task.curve.cure
     many = math.ceil(6.0 * hatch.beam_radius / spacing) + 2
+    valley = hatch.dose_min / hatch.along_min
+    reach = 3.0 * (contour.beam_radius + hatch.beam_radius)
 
-    def weakest(distance: float) -> float:
+    def drawn(y: Any) -> Any:
+        return light.across(outline, y, pattern.exponent, pattern.reference)
+
+    def beside(distance: float) -> float:
         y = np.linspace(0.0, distance, 121)  # further in the hatch stands by itself
         lines = distance + spacing * np.arange(many)
         with np.errstate(under="ignore"):
-            total = light.across(outline, y, pattern.exponent, pattern.reference)
-            total = total + light.across(one, y[:, None] - lines, pattern.exponent, pattern.reference).sum(1)
-        return float(total.min())
+            lit = light.across(one, y[:, None] - lines, pattern.exponent, pattern.reference).sum(1)
+            return float((drawn(y) + lit).min())
 
-    low, high = 0.0, 3.0 * (contour.beam_radius + hatch.beam_radius) + spacing
-    for _ in range(45):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if weakest(middle) >= target * (1.0 - 1e-9) else (low, middle)
-    reach = _raster_edge(hatch, one, many)
-    return Seam(low, 0.5 * contour.line_width_at_layer + reach - low, 0.5 * contour.line_width)
+    def towards(distance: float) -> float:
+        y = np.linspace(0.0, max(distance, 0.0) + 2.0 * hatch.beam_radius, 181)
+        with np.errstate(under="ignore"):
+            return float((drawn(y) + valley * _end(hatch, y - distance)).min())
+
+    found = []
+    # lines of a wide spot may have to end beyond the line of a fine contour: a distance below zero
+    for weakest, least, most in ((beside, 0.0, reach + spacing), (towards, -2.0 * hatch.beam_radius, reach)):
+        goal = min(target, weakest(least)) * (1.0 - 1e-9)
+        low, high = least, most
+        for _ in range(45):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if weakest(middle) >= goal else (low, middle)
+        found += [low, float(law.height(weakest(low)))]
+    edge = _raster_edge(hatch, one, many)
+    return Seam(found[0], found[1], found[2], found[3], 0.5 * contour.line_width_at_layer + edge - found[0], 0.5 * contour.line_width)
+
+
+def _end(best: Best, s: Any) -> Any:
+    """Share of the steady dose at s past the end of long vectors, as the machine runs up to them."""
+    task = best.task
+    along = float(_scan(best).spot.radii(task.pattern.tracks[0])[1])
+    ends = motion.Ends(math.inf)
+    if task.run_up is not None and task.run_up.follows is not None and math.isfinite(task.acceleration):
+        least = min(task.bounds.power_least / best.power, 1.0)
+        ends = motion.Ends(math.inf, task.acceleration, task.run_up.follows, least)
+    return motion.share(s, best.scan_speed, along, ends, task.pattern.exponent)
+
+
+def shifted(best: Best) -> tuple[float, float]:
+    """With the hatch moved by half a spacing from layer to layer: greatest print-through, and the weakest bond's dose (mm, mJ/mm^2).
+
+    Sums of layers, so for laws whose doses fall off as an exponential.
+    """
+    task = best.task
+    law, t = task.curve.cure, task.layer_thickness
+    if law.reach is None or not task.pattern.raster:
+        raise ValueError("a shifted hatch is worked out for rasters in resins whose doses add")
+    k = np.arange(1, int(min(task.layers - 1, 60.0 * law.reach / t)) + 1)
+    odd = k % 2 == 1
+    ridge, valley = best.dose_max, best.dose_min
+    # a place gets a ridge and a valley in turn: where this layer has its ridge, and where it has its valley
+    under_ridge = ridge + float(np.sum(law.below(np.where(odd, valley, ridge), k * t)))
+    under_valley = valley + float(np.sum(law.below(np.where(odd, ridge, valley), k * t)))
+    return float(law.height(under_ridge) - t), float(law.below(under_valley, t))
 
 
 def _one_line(best: Best) -> light.Scan:

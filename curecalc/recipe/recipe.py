@@ -17,7 +17,7 @@ from .assurance import assurance_of, depth_state, relative_variance
 from .bounds import LIMIT_NAMES, Task
 from .inputs import Inputs, gather
 from .record import Limit, Recipe, VectorRecipe
-from .search import Best, Binding, best_settings, binding_limits
+from .search import Best, Binding, best_settings, binding_limits, rounded
 
 __all__ = ["assembled", "hatch_exposure", "layer_rates", "lower_bound", "make_recipe", "state_of", "work_of"]
 
@@ -61,7 +61,7 @@ def _solve_all(needs: Needs, gathered: Inputs) -> list[Best]:
         task = gathered.tasks[i]
         if needs.vectors[i].down_facing:
             task = replace(task, above=hatch_exposure(needs, found))
-        found[i] = _with_passes(task, needs.vectors[i].passes)
+        found[i] = rounded(_with_passes(task, needs.vectors[i].passes))
     return [found[i] for i in range(len(needs.vectors))]
 
 
@@ -156,6 +156,11 @@ def _seam(needs: Needs, found: list[Best]) -> consequences.Seam | None:
     return None if line is None or fill is None else consequences.seam(line, fill)
 
 
+def aim_of(best: Best) -> float:
+    """The depth in the centre of the field that is needed: deeper than asked where a slanted place is held too."""
+    return float(best.task.depth_for(best.beam_radius))
+
+
 def state_of(best: Best) -> dict[str, Any]:
     """Depth, its uncertainty and assurance at the settings found."""
     task, light = best.task, best.light
@@ -163,7 +168,7 @@ def state_of(best: Best) -> dict[str, Any]:
     state = depth_state(task.curve, task.errors, best.log_exposure, relative, single=task.single)
     state["assurance"] = task.assurance
     if abs(best.log_exposure - best.log_wanted) > 1e-9:  # more exposure than is asked for
-        state["assurance"] = float(assurance_of(task.curve, task.errors, best.log_exposure, relative, task.depth, single=task.single))
+        state["assurance"] = float(assurance_of(task.curve, task.errors, best.log_exposure, relative, aim_of(best), single=task.single))
     state["relative"] = relative
     return state
 
@@ -216,6 +221,7 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         pattern=one.pattern,
         scan_speed=Quantity(best.scan_speed, MM_S),
         power=Quantity(best.power, MW),
+        power_share=best.power / float(machine.power.value.m_as(MW)),
         beam_radius=Quantity(best.beam_radius, MM),
         hatch_spacing=mm(best.hatch_spacing) if raster else None,
         passes=task.pattern.passes,
@@ -225,7 +231,7 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         exposure_max=exposure(best.exposure_max),
         cure_depth=Quantity(best.depth, MM),
         cure_depth_standard_uncertainty=Quantity(state["standard_uncertainty"], MM),
-        cure_depth_assured=Quantity(task.depth if excess <= 1e-9 else lower_bound(best, state), MM),
+        cure_depth_assured=Quantity(aim_of(best) if abs(excess) <= 1e-9 else lower_bound(best, state), MM),
         depth_needed=Quantity(task.depth, MM),
         overcure=Quantity(best.depth - task.layer_thickness, MM),
         assurance=float(state["assurance"]),
@@ -252,6 +258,10 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         field_incidence_angle=None if edge is None else Quantity(edge.incidence_angle, RAD).to(DEG),
         field_depth_change=None if edge is None else mm(edge.depth_change),
         down_facing=one.down_facing,
+        dose_along_min=float(best.along_min),
+        dose_along_max=float(best.along_max),
+        share_at_speed=_share_at_speed(best),
+        upper=_upper(best),
         budget=_budget(best, state),
         warnings=tuple(_notes(one, best)),
         best=best,
@@ -261,12 +271,34 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
 def lower_bound(best: Best, state: dict[str, Any]) -> float:
     """The depth that is reached with the asked assurance, where the exposure is more than it asks for."""
     task = best.task
-    low, high = task.depth, float(best.depth)
+    low, high = 0.0, float(best.depth)
     for _ in range(60):
         middle = 0.5 * (low + high)
         sure = assurance_of(task.curve, task.errors, best.log_exposure, state["relative"], middle, single=task.single)
         low, high = (middle, high) if sure >= task.assurance else (low, middle)
     return low
+
+
+def _share_at_speed(best: Best) -> float | None:
+    """Share of a vector of typical length that is scanned at full speed; None where length or acceleration are not stated."""
+    task = best.task
+    if not math.isfinite(task.vector_length * task.acceleration):
+        return None
+    if task.run_up is not None and task.run_up.follows is None:
+        return 1.0
+    return max(1.0 - float(best.scan_speed) ** 2 / (task.vector_length * task.acceleration), 0.0)
+
+
+def _upper(best: Best) -> dict[str, Quantity]:
+    """The most that limited quantities reach, one-sided with the assurance asked; empty where limits hold by the expected value."""
+    found, t = best.found, best.task.layer_thickness
+    values = {
+        "overcure": found["depth_max"] - t + found.get("overcure_beyond", math.nan),
+        "print_through": found["print_through"] + found.get("print_through_beyond", math.nan),
+        "ripple": found["ripple"] + found.get("ripple_beyond", math.nan),
+        "line_width": found["line_width_max"] + found.get("width_beyond", math.nan),
+    }
+    return {name: Quantity(float(value), MM) for name, value in values.items() if math.isfinite(float(value))}
 
 
 def _speed_without_doubt(best: Best) -> float:

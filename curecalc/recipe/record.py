@@ -54,13 +54,16 @@ class VectorRecipe(Shown):
     """Settings of one kind of vector, and what they do. Quantities; None where something does not apply.
 
     `cure_depth` is the expected depth of the weakest place with its standard uncertainty beside it; `cure_depth_assured`
-    the one-sided lower bound at the asked assurance; `assurance` the confidence that layer plus bond is reached.
+    the one-sided lower bound at the asked assurance; `assurance` the confidence that layer plus bond is reached. `dose_along_min` and
+    `dose_along_max` are the dose along a typical vector over that of the steady line, from the margin inside its ends; `upper` the most that
+    limited quantities reach with the asked assurance.
     """
 
     kind: str
     pattern: str
     scan_speed: Quantity
     power: Quantity
+    power_share: float
     beam_radius: Quantity
     hatch_spacing: Quantity | None
     passes: int
@@ -97,6 +100,10 @@ class VectorRecipe(Shown):
     field_incidence_angle: Quantity | None
     field_depth_change: Quantity | None
     down_facing: bool
+    dose_along_min: float
+    dose_along_max: float
+    share_at_speed: float | None
+    upper: dict[str, Quantity]
     budget: dict[str, Quantity]
     warnings: tuple[str, ...]
     best: Best = field(repr=False, compare=False)
@@ -111,7 +118,7 @@ class VectorRecipe(Shown):
                 value = to_json(value)
             elif name == "limits":
                 value = [limit.to_dict() for limit in value]
-            elif name == "budget":
+            elif name in ("budget", "upper"):
                 value = {key: to_json(q) for key, q in value.items()}
             elif isinstance(value, tuple):
                 value = list(value)
@@ -192,6 +199,9 @@ class Recipe(Shown):
             if self.seam is None
             else {
                 "first_hatch_line": to_json(Quantity(self.seam.first_line, MM)),
+                "first_hatch_line_depth": to_json(Quantity(self.seam.first_line_depth, MM)),
+                "hatch_line_ends": to_json(Quantity(self.seam.line_ends, MM)),
+                "hatch_line_ends_depth": to_json(Quantity(self.seam.line_ends_depth, MM)),
                 "overlap": to_json(Quantity(self.seam.overlap, MM)),
                 "contour_offset": to_json(Quantity(self.seam.contour_offset, MM)),
             },

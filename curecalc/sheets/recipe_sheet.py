@@ -96,8 +96,9 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
     seam = record["seam"]
     if seam is not None:
         facts.append(
-            f"first hatch line {figure(seam['first_hatch_line']['value'], digits=3)} mm from the contour's line "
-            f"(solids overlap {_um(seam['overlap'])} um)"
+            f"hatch lines beside the contour: the first {figure(seam['first_hatch_line']['value'], digits=3)} mm from its line "
+            f"({_um(seam['first_hatch_line_depth'])} um deep at least); hatch lines that end at it: "
+            f"{figure(seam['hatch_line_ends']['value'], digits=3)} mm from its line ({_um(seam['hatch_line_ends_depth'])} um)"
         )
     validity = [
         f"Dp {_measured(resin['penetration_depth'])}, Ec {_measured(resin['critical_exposure'])}, correlation {resin['correlation']:.2f}"
