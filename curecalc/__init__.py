@@ -14,7 +14,7 @@ KNOW THE BEAM (curecalc.spot, curecalc.jobs)
 CALIBRATE A LOT (curecalc.calibration, curecalc.jobs)
     read_coupons (CouponSet of Coupon), fit_coupons, fit_working_curve: give Fit; fit_lots, LotFits;
     plan_coupons, Plan; compare_lots, lot_from_fit, LotComparison
-    read_resin, save_fit, LotResin
+    read_resin, save_fit, Lot
 MAKE A RECIPE (curecalc.recipe, curecalc.jobs)
     read_machine, read_needs, make_recipe: give Machine, Needs (VectorNeeds), Recipe (VectorRecipe);
     retune (Retuned), process_window (Window), draw_depths, vector_steps
@@ -72,12 +72,11 @@ PUBLIC: dict[str, dict[str, str]] = {
         "comparing": "LotComparison compare_lots lot_from_fit",
     },
     "jobs": {
-        "beam_file": "BeamRecord beam_record read_beam write_beam_record",
-        "resin_file": "LotResin read_resin save_fit",
-        "machine": "Machine",
-        "machine_file": "read_machine",
-        "needs": "Needs VectorNeeds",
-        "needs_file": "read_needs",
+        "beam": "BeamRecord beam_record read_beam write_beam_record",
+        "lot": "Lot read_resin",
+        "fitted": "save_fit",
+        "machine": "Machine read_machine",
+        "needs": "Needs VectorNeeds read_needs",
     },
     "recipe": {
         "recipe": "make_recipe",

@@ -22,7 +22,7 @@ RECORDS = [
     "Fit",
     "LotComparison",
     "LotFits",
-    "LotResin",
+    "Lot",
     "Machine",
     "Needs",
     "Plan",

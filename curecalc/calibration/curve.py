@@ -206,7 +206,7 @@ def fit_working_curve(
     confidence : float
         Of all intervals, two-sided.
     prior : LinePrior, optional
-        From earlier lots (`records.resin_file.prior_from_resins`).
+        From earlier lots (`jobs.fitted.prior_from_resins`).
     prior_names : sequence of str
         What to call them in the result.
     power_scale_uncertainty, beam_radius_scale_uncertainty : float or Quantity, optional

@@ -65,7 +65,6 @@ def bench(args: argparse.Namespace) -> Any:
 
 def _machine_beam(path: str) -> Any:
     """The beam of a machine file, with the middle of its radius range where it has a range."""
-    from ..jobs.machine import machine_beam
-    from ..jobs.machine_file import read_machine
+    from ..jobs.machine import machine_beam, read_machine
 
     return machine_beam(read_machine(path))

@@ -141,7 +141,8 @@ def _lot(file: str, name: str, excluded: list[str], skip_blank: bool) -> tuple[A
     if file.lower().endswith(".toml"):
         if excluded:
             raise QuantityError(f"--exclude: {file} is a resin file, its coupons are fitted already. Give the coupon table.")
-        from ..jobs.resin_file import lot_from_resin, read_resin
+        from ..jobs.fitted import lot_from_resin
+        from ..jobs.lot import read_resin
 
         return lot_from_resin(read_resin(file), name), []
     try:

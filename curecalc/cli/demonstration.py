@@ -48,7 +48,7 @@ def calibrate_demo_lot(folder: Path) -> str:
     from ..figures.style import save
     from ..figures.working_curve import working_curve_figure
     from ..files.documents import write_text
-    from ..jobs.resin_file import save_fit
+    from ..jobs.fitted import save_fit
     from ..sheets.run_sheet import coupon_csv, run_sheet_html
 
     depth = Quantity(0.180, "mm")

@@ -136,7 +136,8 @@ def _prior(args: argparse.Namespace) -> tuple[Any, list[str]]:
             if getattr(args, name) is not None:
                 raise QuantityError(f"{flag(name)} goes with --prior only. Name the earlier lots, or leave it out.")
         return None, []
-    from ..jobs.resin_file import prior_from_resins, read_resin
+    from ..jobs.fitted import prior_from_resins
+    from ..jobs.lot import read_resin
 
     spread = {
         "penetration_depth_spread": fraction("lot_spread_depth", args.lot_spread_depth),
@@ -157,7 +158,7 @@ def run(args: argparse.Namespace) -> int:
     fit = fit_from(args)
     text = None
     if args.save:
-        from ..jobs.resin_file import resin_text
+        from ..jobs.fitted import resin_text
 
         text = resin_text(fit, **(_named_by_logbook(more, fit) if logging else more))
     record = fit.to_dict() if args.json else {}
@@ -232,7 +233,7 @@ def _resin_to_keep(args: argparse.Namespace, fit: Fit) -> str | None:
     import sys
 
     from ..errors import CurecalcError
-    from ..jobs.resin_file import resin_text
+    from ..jobs.fitted import resin_text
 
     try:
         return resin_text(fit, **_named_by_logbook(_beside(args), fit))

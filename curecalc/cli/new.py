@@ -31,15 +31,13 @@ def run(args: argparse.Namespace) -> int:
 
 def _text(what: str) -> str:
     if what == "machine":
-        from ..jobs.machine_file import starting_machine
+        from ..jobs.machine import starting_machine
 
         return starting_machine()
     if what == "needs":
-        from ..jobs.needs_file import starting_needs
+        from ..jobs.needs import starting_needs
 
         return starting_needs()
-    from ..files.documents import starting_text
-    from ..jobs.resin_file import RESIN
+    from ..jobs.lot import RESIN
 
-    shown = {"penetration_depth": '"0.15 mm +- 5 %"', "critical_exposure": '"8 mJ/cm^2 +- 10 %"', "temperature": '"24 degC"'}
-    return starting_text(RESIN, values=shown)
+    return RESIN.start()

@@ -68,9 +68,9 @@ def _recipe(args: argparse.Namespace) -> dict[str, Any]:
     for name in ("machine", "resin"):
         if getattr(args, name) is None:
             raise QuantityError(f"--{name} is missing: with --needs the page shows a recipe's window. Name its {name} file.")
-    from ..jobs.machine_file import read_machine
-    from ..jobs.needs_file import read_needs
-    from ..jobs.resin_file import read_resin
+    from ..jobs.lot import read_resin
+    from ..jobs.machine import read_machine
+    from ..jobs.needs import read_needs
     from ..recipe.recipe import make_recipe
 
     recipe = make_recipe(machine=read_machine(args.machine), resin=read_resin(args.resin), needs=read_needs(args.needs))

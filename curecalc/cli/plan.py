@@ -150,7 +150,7 @@ def _measured(args: argparse.Namespace, given: dict[str, Any]) -> None:
 
 
 def _resin(args: argparse.Namespace, given: dict[str, Any]) -> None:
-    from ..jobs.resin_file import read_resin
+    from ..jobs.lot import read_resin
 
     lot = read_resin(args.resin)
     for name, value in (("penetration_depth", lot.resin.penetration_depth), ("critical_exposure", lot.resin.critical_exposure)):

@@ -85,9 +85,9 @@ def run(args: argparse.Namespace) -> int:
 
 def made(args: argparse.Namespace) -> Any:
     """The recipe of the options."""
-    from ..jobs.machine_file import read_machine
-    from ..jobs.needs_file import read_needs
-    from ..jobs.resin_file import read_resin
+    from ..jobs.lot import read_resin
+    from ..jobs.machine import read_machine
+    from ..jobs.needs import read_needs
     from ..recipe.recipe import make_recipe
 
     if getattr(args, "log", None) is not None:

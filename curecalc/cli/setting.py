@@ -225,7 +225,7 @@ def _scaled(size: Any, factor: float) -> Any:
 
 
 def _beam_from_file(path: str, found: dict[str, Any], unknown: str) -> Any:
-    from ..jobs.beam_file import read_beam as read_file
+    from ..jobs.beam import read_beam as read_file
 
     beam = read_file(path, power=found.get("power"), needs_power=unknown != "power")
     changes = {name: found[name] for name in ("wavelength", "pulse_rate") if name in found}
@@ -273,7 +273,7 @@ def read_resin(args: argparse.Namespace) -> Any:
 
 
 def _resin_from_file(path: str) -> Any:
-    from ..jobs.resin_file import read_resin as read_file
+    from ..jobs.lot import read_resin as read_file
 
     return read_file(path).resin
 

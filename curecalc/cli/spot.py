@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     options = _options(args)
     base = None
     if args.beam:
-        from ..jobs.beam_file import read_beam_record
+        from ..jobs.beam import read_beam_record
 
         base = read_beam_record(args.beam)
     result = measure_file(args.file, kind=args.kind, **options)
@@ -171,7 +171,7 @@ def _check_save(args: argparse.Namespace) -> None:
 
 
 def _save(args: argparse.Namespace, result: Any, base: Any, options: dict[str, Any], day: datetime.date) -> str:
-    from ..jobs.beam_file import beam_record, with_power, write_beam_record
+    from ..jobs.beam import beam_record, with_power, write_beam_record
     from ..spot.light import PowerMeasurement
 
     if isinstance(result, PowerMeasurement):

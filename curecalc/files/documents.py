@@ -16,24 +16,12 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import FileError
-from .places import key_lines
+from .places import KeyPath, key_lines
 from .reading import Reader
 from .schema import Field, Schema
-from .writing import document_text, starting_text, write_document, write_text
+from .writing import document_text, starting_text, write_text
 
-__all__ = [
-    "LARGEST",
-    "Document",
-    "Field",
-    "Schema",
-    "document_text",
-    "parse_document",
-    "read_bytes",
-    "read_document",
-    "starting_text",
-    "write_document",
-    "write_text",
-]
+__all__ = ["LARGEST", "Document", "Field", "Schema", "document_text", "parse_document", "read_bytes", "starting_text", "write_text"]
 
 LARGEST = 4_000_000  # bytes; a document written by people is a few kilobytes
 
@@ -42,7 +30,7 @@ LARGEST = 4_000_000  # bytes; a document written by people is a few kilobytes
 class Document:
     """A document read from a file: its values as quantities, and where each stood.
 
-    `values` holds every key of the schema; a key that was not written and has no default is None.
+    `values` holds every key of the schema; a key that was not written is None.
     `sha256` is of the bytes of the file.
     """
 
@@ -51,7 +39,7 @@ class Document:
     values: dict[str, Any]
     sha256: str
     text: str
-    lines: dict[tuple[str | int, ...], int] = field(default_factory=dict, repr=False)
+    lines: dict[KeyPath, int] = field(default_factory=dict, repr=False)
 
     def __getitem__(self, key: str) -> Any:
         return self.values[key]
@@ -62,7 +50,7 @@ class Document:
         return FileError(complaint(self.path, self.lines, path, message))
 
 
-def complaint(source: str, lines: dict[tuple[str | int, ...], int], path: tuple[str | int, ...], message: str) -> str:
+def complaint(source: str, lines: dict[KeyPath, int], path: KeyPath, message: str) -> str:
     """`source:line: key: message`, with the line of the nearest key that has one."""
     line = next((lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines), None)
     where = f"{source}:{line}" if line else source
@@ -95,20 +83,14 @@ def read_bytes(path: str | Path, *, what: str, largest: int = LARGEST) -> bytes:
         raise FileError(f"{name}: cannot be read ({reason}). Copy the {what} file to a local folder and try again.") from None
 
 
-def read_document(path: str | Path, schema: Schema) -> Document:
-    """The document in the file at `path`, checked against `schema`.
+def parse_document(data: bytes | str, schema: Schema, *, source: str) -> Document:
+    """The document in bytes or text, checked against `schema`; `source` is the name used in complaints.
 
     Raises
     ------
     FileError
-        Missing, locked, too large, not UTF-8 text, not TOML, another schema version, an unknown or missing key, a value
-        of the wrong kind or outside its bounds. One line; nothing is read in part.
-    """
-    return parse_document(read_bytes(path, what=schema.name), schema, source=str(path))
-
-
-def parse_document(data: bytes | str, schema: Schema, *, source: str) -> Document:
-    """Like `read_document`, from bytes or text; `source` is the name used in complaints.
+        Not UTF-8 text, not TOML, another schema version, an unknown or missing key, a value of the wrong kind or outside its
+        bounds. One line; nothing is read in part.
 
     >>> schema = Schema("note", {"power": Field("power", required=True, uncertain=True)})
     >>> document = parse_document('schema = 1\\npower = "300 mW +- 2 %"', schema, source="note.toml")
@@ -135,13 +117,10 @@ def parse_document(data: bytes | str, schema: Schema, *, source: str) -> Documen
         more = len(reader.problems) - 1
         tail = f" ({more} more problem{'s' if more > 1 else ''} in this file.)" if more else ""
         raise FileError(complaint(source, lines, first[0], first[1] + tail))
-    document = Document(source, schema, values, hashlib.sha256(raw).hexdigest(), text, lines)
-    if schema.check is not None:
-        schema.check(document)
-    return document
+    return Document(source, schema, values, hashlib.sha256(raw).hexdigest(), text, lines)
 
 
-def _line_of(lines: dict[tuple[str | int, ...], int], path: tuple[str | int, ...]) -> int:
+def _line_of(lines: dict[KeyPath, int], path: KeyPath) -> int:
     return next((lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines), 10**9)
 
 
@@ -183,7 +162,7 @@ def _syntax(source: str, text: str, message: str) -> str:
     return f"{source}:{line}:{column}: cannot be read as TOML ({problem[0].lower()}{problem[1:]}) in {shown!r}. {way}"
 
 
-def _check_version(source: str, lines: dict[Any, int], tree: dict[str, Any], schema: Schema) -> None:
+def _check_version(source: str, lines: dict[KeyPath, int], tree: dict[str, Any], schema: Schema) -> None:
     if "schema" not in tree:
         raise FileError(f"{source}: schema: is missing. Write schema = {schema.version} on the first line of a {schema.name} file.")
     version = tree["schema"]

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["key_lines"]
+__all__ = ["KeyPath", "key_lines"]
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\": "\\"}
 
 
-def key_lines(text: str) -> dict[Path, int]:
+def key_lines(text: str) -> dict[KeyPath, int]:
     """Line (from 1) of each table header and each key at line start, for a text already known to be valid TOML.
 
     Items of a list of tables carry their index: `("needs", 0, "kind")`. Keys within inline tables are not listed.
@@ -19,9 +19,9 @@ def key_lines(text: str) -> dict[Path, int]:
     >>> key_lines('schema = 1\\n[beam]\\nradius = "1 mm"\\n')
     {('schema',): 1, ('beam',): 2, ('beam', 'radius'): 3}
     """
-    found: dict[Path, int] = {}
-    counts: dict[Path, int] = {}
-    table: Path = ()
+    found: dict[KeyPath, int] = {}
+    counts: dict[KeyPath, int] = {}
+    table: KeyPath = ()
     at = 0
     while at < len(text):
         while at < len(text) and text[at] in " \t\r\n":
@@ -49,8 +49,8 @@ def key_lines(text: str) -> dict[Path, int]:
     return found
 
 
-def _resolve(names: list[str], counts: dict[Path, int]) -> Path:
-    path: Path = ()
+def _resolve(names: list[str], counts: dict[KeyPath, int]) -> KeyPath:
+    path: KeyPath = ()
     for name in names:
         path = (*path, name)
         if path in counts:

@@ -9,11 +9,11 @@ from typing import Any
 
 from ..errors import QuantityError
 from ..units import KINDS, ONE, Measured, Quantity, parse, parse_measured, show
+from .places import KeyPath
 from .schema import Field
 
 __all__ = ["Reader"]
 
-KeyPath = tuple[str | int, ...]
 _LONGEST_TEXT = 100_000
 
 
@@ -29,7 +29,7 @@ class Reader:
         self.problems: list[tuple[KeyPath, str]] = []
 
     def table(self, path: KeyPath, given: Any, spec: Field) -> dict[str, Any]:
-        """All keys of a table, None where a key is missing and has no default."""
+        """All keys of a table, None where a key is missing."""
         if not isinstance(given, dict):
             self.problems.append((path, f"must be a table of keys, got {_brief(given)}."))
             return {}
@@ -54,7 +54,7 @@ class Reader:
             elif field.required:
                 self.problems.append(((*path, key), f"is missing. Add, for example: {key} = {field.sample()}"))
             else:
-                values[key] = None if field.default is None else self.value((*path, key), field.default, field)
+                values[key] = None
         return values
 
     def value(self, path: KeyPath, given: Any, field: Field) -> Any:
@@ -63,8 +63,6 @@ class Reader:
             return self.table(path, given, field)
         if field.kind == "tables":
             return self._tables(path, given, field)
-        if field.kind == "named":
-            return self._named(path, given, field)
         if field.kind == "list":
             return self._list(path, given, field)
         try:
@@ -80,14 +78,6 @@ class Reader:
             return []
         self._enough(path, given, field)
         return [self.table((*path, index), one, field) for index, one in enumerate(given)]
-
-    def _named(self, path: KeyPath, given: Any, field: Field) -> dict[str, dict[str, Any]]:
-        if not isinstance(given, dict) or not all(isinstance(one, dict) for one in given.values()):
-            way = f"Begin each with a line [{path[-1]}.NAME]"
-            self.problems.append((path, f"must hold tables under names, got {_brief(given)}. {way}"))
-            return {}
-        self._enough(path, given, field)
-        return {name: self.table((*path, name), one, field) for name, one in given.items()}
 
     def _list(self, path: KeyPath, given: Any, field: Field) -> list[Any]:
         assert field.item is not None
@@ -130,8 +120,6 @@ def _scalar(key: str, given: Any, field: Field) -> Any:
         if type(given) is not int or given < field.minimum:
             raise _Refused(f"must be a whole number of at least {field.minimum}, got {_brief(given)}.")
         return given
-    if kind == "matrix":
-        return _matrix(given, field)
     return given
 
 
@@ -231,14 +219,6 @@ def _date(key: str, given: Any) -> datetime.date:
         except ValueError:
             pass
     raise _Refused(f"must be a date as year-month-day, got {_brief(given)}. Write, for example: {key} = 2026-01-31")
-
-
-def _matrix(given: Any, field: Field) -> tuple[tuple[float, ...], ...]:
-    rows: list[Any] = given if isinstance(given, list) else [None]
-    numbers = all(isinstance(row, list) and all(type(n) in (int, float) and math.isfinite(n) for n in row) for row in rows)
-    if not numbers or len({len(row) for row in rows}) > 1:
-        raise _Refused(f"must be rows of numbers of equal length, got {_brief(given)}. Write, like {field.sample()}")
-    return tuple(tuple(float(n) for n in row) for row in rows)
 
 
 def _brief(given: Any) -> str:

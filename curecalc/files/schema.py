@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from ..units import KINDS
 
 __all__ = ["Field", "Schema"]
 
-PLAIN_KINDS = ("text", "choice", "date", "boolean", "whole", "list", "matrix", "table", "tables", "named", "free")
+PLAIN_KINDS = ("text", "choice", "date", "boolean", "whole", "list", "table", "tables")
 RULES = ("positive", "nonnegative", "finite")
 
 
@@ -23,12 +23,13 @@ class Field:
     kind : str
         A kind of quantity (`curecalc.units.KINDS`: length, power, speed, exposure ...; `number` and `fraction` are
         read as plain floats), or `text`, `choice`, `date`, `boolean`, `whole` (a whole number), `list` (of `item`),
-        `matrix` (rows of plain numbers), `table`, `tables` (a list of tables), `named` (tables under names the writer
-        chooses) or `free` (any TOML value, kept as it is).
-    required : bool
-        The key must stand in the file.
+        `table` or `tables` (a list of tables).
     help : str
         The comment above the key in a starting file.
+    example : str
+        What a starting file shows: `300 mW`; quotes are put where TOML asks for them.
+    required : bool
+        The key must stand in the file.
     rule : {"positive", "nonnegative", "finite"}
         For quantities and numbers.
     low, high : str or float, optional
@@ -40,20 +41,19 @@ class Field:
     item : Field, optional
         For `list`.
     fields : mapping of str to Field
-        For `table`, `tables` and `named`.
+        For `table` and `tables`.
     exactly_one : tuple of tuples of str
         Groups of keys of this table of which exactly one must stand.
     minimum : int
         Least number of items of a list, least value of `whole`.
-    example : str
-        What a starting file shows, as TOML: `"300 mW"` with its quotes.
-    default : object
-        The value as it would stand in the file, used when the key is missing.
+    start : bool or str
+        An optional key that stands in a starting file without `#`: with its example, or with this.
     """
 
     kind: str
-    required: bool = False
     help: str = ""
+    example: str = ""
+    required: bool = False
     rule: str = "positive"
     low: str | float | None = None
     high: str | float | None = None
@@ -63,8 +63,7 @@ class Field:
     fields: Mapping[str, Field] = field(default_factory=dict)
     exactly_one: tuple[tuple[str, ...], ...] = ()
     minimum: int = 0
-    example: str = ""
-    default: Any = None
+    start: bool | str = False
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS and self.kind not in PLAIN_KINDS:
@@ -85,10 +84,19 @@ class Field:
         """Whether values are text with a unit (or a plain number)."""
         return self.kind in KINDS
 
+    def _toml(self, shown: str) -> str:
+        """An example as TOML: in quotes where it is text, or a number with a unit."""
+        bare = not self.quantity or re.fullmatch(r"[-+0-9.e]+", shown)
+        return shown if bare and self.kind not in ("text", "choice") else f'"{shown}"'
+
+    def live(self) -> str | None:
+        """What a starting file shows without `#`, in TOML, though the key is optional."""
+        return self.sample() if self.start is True else self._toml(self.start) if self.start else None
+
     def sample(self) -> str:
         """What to show as an example, in TOML."""
         if self.example:
-            return self.example
+            return self._toml(self.example)
         if self.kind in ("number", "fraction"):
             return "1.5" if self.kind == "number" else "0.05"
         if self.quantity:
@@ -102,23 +110,17 @@ class Field:
             "date": "2026-01-31",
             "boolean": "true",
             "whole": str(max(self.minimum, 1)),
-            "matrix": "[[1.0, 0.0], [0.0, 1.0]]",
         }.get(self.kind, "{}")
 
 
 @dataclass(frozen=True)
 class Schema:
-    """A kind of document: its plain name, its fields, what must hold between them.
-
-    `check` gets the read `Document` and raises `document.error(key, message)` where fields disagree.
-    `help` stands at the top of a starting file.
-    """
+    """A kind of document: its plain name, its fields, what stands at the top of a starting file."""
 
     name: str
     fields: Mapping[str, Field]
     help: str = ""
     exactly_one: tuple[tuple[str, ...], ...] = ()
-    check: Callable[[Any], None] | None = None
     version: int = 1
 
     def table(self) -> Field:

@@ -14,16 +14,7 @@ from ..errors import FileError
 from ..units import KELVIN, KINDS, Measured, Quantity
 from .schema import Field, Schema
 
-__all__ = ["document_text", "starting_text", "write_document", "write_text"]
-
-
-def write_document(path: str | Path, schema: Schema, values: Mapping[str, Any], *, overwrite: bool = False, comment: str = "") -> None:
-    """Write `values` as a document of `schema`; keys that are None are left out.
-
-    The text is read back against the schema first, then replaces the file in one step. A file that stands already is
-    kept, and a `FileError` raised, unless `overwrite` is true.
-    """
-    write_text(path, document_text(schema, values, comment=comment), overwrite=overwrite)
+__all__ = ["document_text", "starting_text", "write_text"]
 
 
 def document_text(schema: Schema, values: Mapping[str, Any], *, comment: str = "") -> str:
@@ -98,13 +89,9 @@ def _plain(field: Field, value: Any) -> Any:
         return _table(field, value)
     if field.kind == "tables":
         return [_table(field, one) for one in value]
-    if field.kind == "named":
-        return {name: _table(field, one) for name, one in value.items()}
     if field.kind == "list":
         assert field.item is not None
         return [_plain(field.item, one) for one in value]
-    if field.kind == "matrix":
-        return [[float(number) for number in row] for row in value]
     if isinstance(value, Measured | Quantity):
         return _quantity_text(field, value)
     if field.kind in ("number", "fraction") and not isinstance(value, str):
@@ -133,8 +120,8 @@ def _quantity_text(field: Field, value: Measured | Quantity) -> str | float:
 def starting_text(schema: Schema, *, values: Mapping[str, str] | None = None) -> str:
     """A commented document to start from: required keys with examples, the others behind a `#`.
 
-    `values` replaces examples by key (or dotted key), written as TOML: `{"power": '"280 mW"'}`. Such a key stands
-    without `#`. The text is a valid document as it is.
+    `values` replaces examples by key (or dotted key), written as TOML: `{"power": '"280 mW"'}`. Such a key, and one
+    whose field says what to `start` with, stands without `#`. The text is a valid document as it is.
 
     >>> print(starting_text(Schema("machine", {"power": Field("power", required=True, help="At the resin surface.")})))
     schema = 1
@@ -149,7 +136,7 @@ def starting_text(schema: Schema, *, values: Mapping[str, str] | None = None) ->
     return "\n".join(lines).rstrip() + "\n"
 
 
-_NESTED = ("table", "tables", "named")
+_NESTED = ("table", "tables")
 
 
 def _starting(spec: Field, prefix: str, values: dict[str, str], *, live: bool) -> list[str]:
@@ -159,14 +146,13 @@ def _starting(spec: Field, prefix: str, values: dict[str, str], *, live: bool) -
     ordered = sorted(spec.fields.items(), key=lambda pair: pair[1].kind in _NESTED)  # keys before tables, as TOML asks
     for key, field in ordered:
         path = f"{prefix}{key}"
-        given = values.get(path)
-        wanted = any(name.startswith(f"{path}.") for name in values)
+        given = values.get(path) or field.live()
+        wanted = any(name.startswith(f"{path}.") for name in values) or any(inner.start for inner in field.fields.values())
         on = live and (field.required or key in firsts or given is not None or wanted) and key not in others
         lines += [f"# {line}".rstrip() for line in field.help.splitlines()]
         mark = "" if on else "# "
         if field.kind in _NESTED:
-            inner = f"{path}.name" if field.kind == "named" else path
-            lines.append(f"{mark}[[{path}]]" if field.kind == "tables" else f"{mark}[{inner}]")
+            lines.append(f"{mark}[[{path}]]" if field.kind == "tables" else f"{mark}[{path}]")
             lines += _starting(field, f"{path}.", values, live=on)
         else:
             lines += [f"{mark}{key} = {given if given is not None else field.sample()}", ""]

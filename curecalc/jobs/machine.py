@@ -1,62 +1,133 @@
-"""The machine as recipes need it: what laser, beam, scanner, recoater and room can do, and how well each is known."""
+"""The machine and its file: what laser, beam, scanner, recoater and room can do, and how well each is known."""
 
 from __future__ import annotations
 
 import datetime
 import math
-from dataclasses import dataclass, field, replace
-from typing import Any
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Annotated, Any
 
-from ..formulas.beam import Beam
-from ..units import MM, Measured, Quantity, Shown, to_json
+from ..files.places import KeyPath
+from ..files.records import Key, Origin, RecordFile, documented
+from ..formulas.beam import Beam, radius_from_diameter, radius_from_fwhm
+from ..units import DEG, MM, MM_S, Measured, Quantity, S, parse, show, to_json
 
-__all__ = ["Machine", "machine_beam"]
+__all__ = ["MACHINE", "Machine", "machine_beam", "read_machine", "starting_machine"]
+
+_laser, _beam, _scanner = (partial(Key, table=table) for table in ("laser", "beam", "scanner"))
+_recoater, _room = (partial(Key, table=table) for table in ("recoater", "room"))
+_share = partial(Key, "fraction", rule="nonnegative", high=0.5)
+_RELATIVE = "Relative standard uncertainty."
+_AT = "of the beam at the resin surface."
+_MONTH, _SLOW, _NO_TIME = parse("time", "30 d", "time"), Quantity(1.0, MM_S), Quantity(0.0, S)
+_NO_LENGTH, _NO_ANGLE = Quantity(0.0, MM), Quantity(0.0, DEG)
 
 
-@dataclass(frozen=True)
-class Machine(Shown):
+@documented
+@dataclass(frozen=True, kw_only=True)
+class Machine(Origin):
     """A machine as its file states it; quantities in the units written."""
 
-    name: str
-    wavelength: Quantity
-    power: Measured
-    power_min: Quantity | None
-    power_reading_date: datetime.date
-    power_reading_valid_for: Quantity
-    power_meter: str
-    power_scale_uncertainty: float
-    pulse_rate: Quantity | None
-    pulse_spacing_max: float
-    beam_radius_min: Quantity
-    beam_radius_max: Quantity
-    beam_radius_scale_uncertainty: float
-    beam_radius_repeatability: float
-    radius_ratio: float
-    spot_angle: Quantity
-    scan_speed_min: Quantity
-    scan_speed_max: Quantity
-    acceleration: Quantity | None
-    settling_time: Quantity
-    scan_speed_uncertainty: float
-    hatch_spacing_uncertainty: float
-    hatch_spacing_min: Quantity | None
-    hatch_spacing_max: Quantity | None
-    field_width: Quantity | None
-    field_length: Quantity | None
-    beam_height: Quantity | None
-    layer_thickness_min: Quantity
-    layer_thickness_max: Quantity
-    layer_thickness_variation: Quantity
-    recoat_time: Quantity
-    temperature_min: Quantity | None
-    temperature_max: Quantity | None
-    humidity_min: float | None
-    humidity_max: float | None
-    warm_up_time: Quantity | None
-    path: str = ""
-    sha256: str = ""
-    text: str = ""
-    lines: dict[tuple[str | int, ...], int] = field(default_factory=dict, repr=False, compare=False)
+    name: Annotated[str, Key("text", "The same name in a resin file: the coupons were made here.", "machine A")]
+    wavelength: Annotated[Quantity, _laser("wavelength", "Of the laser.", "355 nm", low="150 nm", high="1100 nm")]
+    power: Annotated[
+        Measured,
+        _laser(
+            "power",
+            "Greatest power reaching the resin surface, as read last. The standard uncertainty is what may change between\n"
+            "readings: repeatability and drift. The scale of the meter stands below.",
+            "400 mW +- 1.5 %",
+            uncertain=True,
+        ),
+    ]
+    power_min: Annotated[
+        Quantity | None, _laser("power", "Least power the machine can be set to. Leave out where the power is fixed.", "40 mW", start=True)
+    ] = None
+    power_reading_date: Annotated[datetime.date, _laser("date", "When the power was read.")]
+    power_reading_valid_for: Annotated[Quantity, _laser("time", "A reading older than this is warned of.", "30 d")] = _MONTH
+    power_meter: Annotated[
+        str, _laser("text", "Which meter. The same name in a resin file: its scale error cancels.", "meter M-2", start=True)
+    ] = ""
+    power_scale_uncertainty: Annotated[
+        float, _share("Of the meter's scale (calibration certificate). " + _RELATIVE, "2.5 %", table="laser")
+    ]
+    pulse_rate: Annotated[Quantity | None, _laser("frequency", "Of a pulsed laser; leave out for a continuous one.", "60 kHz")] = None
+    pulse_spacing_max: Annotated[
+        float,
+        _laser("number", "Largest distance between pulses over the beam radius; up to 1 the line does not break up.", "1.0", high=3.0),
+    ] = 1.0
+    beam_radius_min: Annotated[
+        Quantity,
+        _beam(
+            "length",
+            f"Smallest radius at 1/e^2 {_AT}",
+            "0.06 mm",
+            also={
+                "beam_diameter_min": (f"Smallest diameter at 1/e^2 {_AT}", radius_from_diameter),
+                "beam_fwhm_min": (f"Smallest full width at half maximum {_AT}", radius_from_fwhm),
+            },
+        ),
+    ]
+    beam_radius_max: Annotated[
+        Quantity,
+        _beam(
+            "length",
+            f"Largest radius at 1/e^2 {_AT} The same value twice where it is fixed.",
+            "0.15 mm",
+            also={
+                "beam_diameter_max": (f"Largest diameter at 1/e^2 {_AT}", radius_from_diameter),
+                "beam_fwhm_max": (f"Largest full width at half maximum {_AT}", radius_from_fwhm),
+            },
+        ),
+    ]
+    beam_radius_scale_uncertainty: Annotated[float, _share("Of the radius, common to all measurements. " + _RELATIVE, "3 %", table="beam")]
+    beam_radius_repeatability: Annotated[
+        float, _share("Of the radius, from one setting or day to the next. " + _RELATIVE, "1 %", table="beam")
+    ] = 0.01
+    radius_ratio: Annotated[float, _beam("number", "Of an ellipse: y radius over x radius.", "0.9", low=0.2, high=5.0)] = 1.0
+    spot_angle: Annotated[Quantity, _beam("angle", "Of the spot's x axis to the machine's x axis.", "0 deg", rule="finite")] = _NO_ANGLE
+    scan_speed_max: Annotated[Quantity, _scanner("speed", "Greatest speed of the spot on the resin.", "8000 mm/s")]
+    scan_speed_min: Annotated[Quantity, _scanner("speed", "Least speed.", "10 mm/s")] = _SLOW
+    acceleration: Annotated[
+        Quantity | None,
+        _scanner("acceleration", "Of the spot on the resin; corners and short vectors need it.", "1.5e6 mm/s^2", start=True),
+    ] = None
+    settling_time: Annotated[
+        Quantity, _scanner("time", "At each end of a vector, laser off.", "0.3 ms", rule="nonnegative", start=True)
+    ] = _NO_TIME
+    scan_speed_uncertainty: Annotated[float, _share(_RELATIVE, "1 %", table="scanner")] = 0.01
+    hatch_spacing_uncertainty: Annotated[float, _share(_RELATIVE, "1 %", table="scanner")] = 0.01
+    hatch_spacing_min: Annotated[Quantity | None, _scanner("length", "Smallest spacing the machine takes.", "0.03 mm")] = None
+    hatch_spacing_max: Annotated[Quantity | None, _scanner("length", "Largest spacing the machine takes.", "0.3 mm")] = None
+    field_width: Annotated[Quantity | None, _scanner("length", "Of the scan field, in x.", "300 mm", start=True)] = None
+    field_length: Annotated[Quantity | None, _scanner("length", "Of the scan field, in y.", "300 mm", start=True)] = None
+    beam_height: Annotated[
+        Quantity | None,
+        _scanner("length", "Of the last mirror above the resin; with the field it gives the beam's tilt.", "900 mm", start=True),
+    ] = None
+    layer_thickness_min: Annotated[Quantity, _recoater("length", "Range of layers the machine can make.", "0.05 mm")]
+    layer_thickness_max: Annotated[Quantity, _recoater("length", example="0.15 mm")]
+    layer_thickness_variation: Annotated[
+        Quantity,
+        _recoater(
+            "length",
+            "Standard deviation of the recoated layer from layer to layer; moves single layers, not their mean.",
+            "0.004 mm",
+            rule="nonnegative",
+            start=True,
+        ),
+    ] = _NO_LENGTH
+    recoat_time: Annotated[Quantity, _recoater("time", "From a layer's scan to the next.", "18 s", rule="nonnegative")]
+    temperature_min: Annotated[Quantity | None, _room("temperature", "Limits of the room or vat.", "22 degC", start=True)] = None
+    temperature_max: Annotated[Quantity | None, _room("temperature", example="28 degC", start=True)] = None
+    humidity_min: Annotated[float | None, _room("fraction", "Relative humidity.", "30 %", rule="nonnegative", high=1.0, start=True)] = None
+    humidity_max: Annotated[float | None, _room("fraction", rule="nonnegative", high=1.0, example="40 %", start=True)] = None
+    warm_up_time: Annotated[
+        Quantity | None, _room("time", "Of the laser before settings hold.", "10 min", rule="nonnegative", start=True)
+    ] = None
 
     def reading_age_days(self, today: datetime.date) -> int:
         """Days since the power was read."""
@@ -75,6 +146,87 @@ class Machine(Shown):
             "path": self.path,
             "sha256": self.sha256,
         }
+
+    def problems(self) -> Iterator[tuple[str | KeyPath, str]]:
+        """What disagrees between fields, and values no such machine has: a wrong unit or a slipped decimal point."""
+        for low_name, high_name in _ORDERED:
+            low, high = getattr(self, low_name), getattr(self, high_name)
+            if low is not None and high is not None and _above(low, high):
+                least, got = (f"{q:g}" if isinstance(q, float) else show(_bare(q)) for q in (low, high))
+                yield high_name, f"must not be below {low_name} ({least}), got {got}. Exchange the two."
+        small, large = self.beam_radius_min, self.beam_radius_max
+        if _above(small, large):
+            ends = f"largest radius {show(large)}, below the smallest, {show(small)}"
+            yield "beam_radius_max", f"makes the {ends}. Exchange the two, or check diameter and radius."
+        for name, kind, least, most in _PLAUSIBLE:
+            value = _bare(getattr(self, name))
+            if value is not None and not parse(name, least, kind) <= value <= parse(name, most, kind):
+                yield name, f"of {show(value)} is outside {least} to {most}. Check the unit and the decimal point."
+        for end, radius in (("smallest", small), ("largest", large)):
+            if not 1e-3 <= radius.m_as(MM) <= 5.0:
+                way = "Check the unit and the decimal point."
+                yield ("beam",), f"the {end} beam radius of {show(radius)} is outside 1 um to 5 mm. {way}"
+        sides = {name: getattr(self, name) is not None for name in ("field_width", "field_length", "beam_height")}
+        if len(set(sides.values())) > 1:
+            missing = " and ".join(name for name, given in sides.items() if not given)
+            first = next(name for name, given in sides.items() if given)
+            yield first, f"stands without {missing}: tilt needs all three. Add them, or leave all out."
+        if self.power_reading_date > datetime.date.today() + datetime.timedelta(days=1):
+            yield "power_reading_date", f"lies in the future: {self.power_reading_date}. Write the day the power was read."
+
+
+_ORDERED = (
+    ("power_min", "power"),
+    ("scan_speed_min", "scan_speed_max"),
+    ("hatch_spacing_min", "hatch_spacing_max"),
+    ("layer_thickness_min", "layer_thickness_max"),
+    ("temperature_min", "temperature_max"),
+    ("humidity_min", "humidity_max"),
+)
+_PLAUSIBLE = (
+    ("power", "power", "0.1 mW", "20 W"),
+    ("scan_speed_max", "speed", "1 mm/s", "100 m/s"),
+    ("acceleration", "acceleration", "100 mm/s^2", "1e9 mm/s^2"),
+    ("layer_thickness_min", "length", "1 um", "2 mm"),
+    ("layer_thickness_max", "length", "1 um", "2 mm"),
+    ("recoat_time", "time", "0 s", "1 h"),
+)
+
+
+def _bare(value: Quantity | Measured) -> Quantity:
+    return value.value if isinstance(value, Measured) else value
+
+
+def _above(low: Quantity | float, high: Quantity | Measured | float) -> bool:
+    """Whether the lower end lies above the higher, beyond the rounding of a change of unit."""
+    if isinstance(low, float) or isinstance(high, float):
+        return isinstance(low, float) and isinstance(high, float) and low > high
+    return bool(low.m > _bare(high).m_as(low.units) * (1.0 + 1e-12))
+
+
+MACHINE = RecordFile(
+    Machine,
+    "machine",
+    help="A machine: laser, beam, scanner, recoater, room. Fill in your own numbers; lines behind # are optional.\n"
+    "Quantities are text with a unit; a standard uncertainty goes behind +-, or in a table:\n"
+    '  power = { value = "400 mW", standard_uncertainty = "6 mW" }',
+)
+
+
+def starting_machine(today: datetime.date | None = None) -> str:
+    """A commented machine file to start from."""
+    return MACHINE.start({"laser.power_reading_date": (today or datetime.date.today()).isoformat()})
+
+
+def read_machine(path: str | Path) -> Machine:
+    """The machine in a file.
+
+    Raises
+    ------
+    FileError
+        Unreadable, unknown or missing key, values that disagree.
+    """
+    return MACHINE.read(path)
 
 
 def machine_beam(machine: Machine) -> Beam:

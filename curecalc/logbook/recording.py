@@ -16,6 +16,10 @@ from .entries import Entry
 if TYPE_CHECKING:
     from ..calibration.comparing import LotComparison
     from ..calibration.curve import Fit
+    from ..files.records import R, RecordFile
+    from ..jobs.lot import Lot
+    from ..jobs.machine import Machine
+    from ..jobs.needs import Needs
 
 __all__ = [
     "Current",
@@ -222,32 +226,31 @@ def record_comparison(
 
 def recipe_inputs(
     path: str | Path, *, machine: str | None, lot: str | None, with_resin: bool, with_needs: bool
-) -> tuple[Any, Any, Any, dict[str, Any] | None]:
+) -> tuple[Machine | None, Lot | None, Needs | None, dict[str, Any] | None]:
     """Machine, resin, needs for a recipe from the files kept in a logbook, and the reading newer than the machine file.
 
     The machine file is the one kept with its newest entry, with the newest power reading put in when it is later than the
     file's own. Without names, None stands where nothing was asked for; needs are those of the machine's last recipe, or None.
     """
-    from ..files.documents import parse_document
-    from ..jobs.machine_file import MACHINE, machine_from_document
-    from ..jobs.needs_file import NEEDS, needs_from_document
-    from ..jobs.resin_file import RESIN, resin_from_document
+    from ..jobs.lot import RESIN
+    from ..jobs.machine import MACHINE
+    from ..jobs.needs import NEEDS
 
     now = current(path, machine=machine, lot=lot)
 
-    def document(role: str, schema: Any) -> Any:
-        kept = now.document(role)
-        return parse_document(kept.data, schema, source=f"{kept.name} in {Path(path).name}")
+    def kept(file: RecordFile[R], role: str) -> R:
+        document = now.document(role)
+        return file.parse(document.data, source=f"{document.name} in {Path(path).name}")
 
     found, readings = None, None
     if machine is not None:
-        found, readings = _with_reading(machine_from_document(document("machine", MACHINE)), now)
-    resin = resin_from_document(document("resin", RESIN)) if with_resin and now.lot is not None else None
-    needs = needs_from_document(document("needs", NEEDS)) if with_needs and "needs" in now.documents else None
+        found, readings = _with_reading(kept(MACHINE, "machine"), now)
+    resin = kept(RESIN, "resin") if with_resin and now.lot is not None else None
+    needs = kept(NEEDS, "needs") if with_needs and "needs" in now.documents else None
     return found, resin, needs, readings
 
 
-def _with_reading(machine: Any, now: Current) -> tuple[Any, dict[str, Any] | None]:
+def _with_reading(machine: Machine, now: Current) -> tuple[Machine, dict[str, Any] | None]:
     if now.power is None or now.power_time is None:
         return machine, None
     day = datetime.fromisoformat(now.power_time).astimezone().date()

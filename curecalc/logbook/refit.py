@@ -60,10 +60,10 @@ def _prior(options: Mapping[str, Any], sources: Sources) -> tuple[Any, list[str]
     kept = sorted((role for role in sources if role.startswith("prior")), key=lambda role: int(role[5:]))
     if not kept:
         return None, []
-    from ..files.documents import parse_document
-    from ..jobs.resin_file import RESIN, prior_from_resins, resin_from_document
+    from ..jobs.fitted import prior_from_resins
+    from ..jobs.lot import RESIN
 
-    resins = [resin_from_document(parse_document(sources[role][1], RESIN, source=sources[role][0])) for role in kept]
+    resins = [RESIN.parse(sources[role][1], source=sources[role][0]) for role in kept]
     spreads = {
         "penetration_depth_spread": _share(options, "lot_spread_depth"),
         "critical_exposure_spread": _share(options, "lot_spread_exposure"),
@@ -93,10 +93,10 @@ def compare_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any
 
 def _lot(file: str, data: bytes, name: str, excluded: list[str], skip_blank: bool) -> Any:
     if file.lower().endswith(".toml"):
-        from ..files.documents import parse_document
-        from ..jobs.resin_file import RESIN, lot_from_resin, resin_from_document
+        from ..jobs.fitted import lot_from_resin
+        from ..jobs.lot import RESIN
 
-        return lot_from_resin(resin_from_document(parse_document(data, RESIN, source=file)), name)
+        return lot_from_resin(RESIN.parse(data, source=file), name)
     from ..calibration.comparing import lot_from_fit
     from ..calibration.coupons import coupons_from_bytes
     from ..calibration.curve import fit_coupons

@@ -10,12 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import FileError
-from ..files.documents import parse_document, read_bytes
-from ..jobs.machine import Machine
-from ..jobs.machine_file import MACHINE, machine_from_document
-from ..jobs.needs import Needs
-from ..jobs.needs_file import NEEDS, needs_from_document
-from ..jobs.resin_file import RESIN, LotResin, resin_from_document
+from ..files.documents import read_bytes
+from ..files.records import R, RecordFile
+from ..jobs.lot import RESIN, Lot
+from ..jobs.machine import MACHINE, Machine
+from ..jobs.needs import NEEDS, Needs
 from ..units import from_json
 from .record import Recipe
 from .retuning import machine_after
@@ -31,7 +30,7 @@ class SavedRecipe:
 
     record: dict[str, Any]
     machine: Machine
-    lot: LotResin
+    lot: Lot
     needs: Needs
     path: str
     sha256: str
@@ -81,21 +80,14 @@ def read_recipe(path: str | Path) -> SavedRecipe:
         if hashlib.sha256(text.encode()).hexdigest() != sha256 and "\ufeff" not in text:
             raise FileError(f"{name}: files.{part}: the text does not match its sha256: it was changed. {way}")
 
-    def document(part: str, schema: Any) -> Any:
+    def stated(file: RecordFile[R], part: str) -> R:
         text, _, where = texts[part]
-        return parse_document(text, schema, source=f"{name} ({where})")
+        return file.parse(text, source=f"{name} ({where})")
 
-    machine = machine_from_document(document("machine", MACHINE))
+    machine = stated(MACHINE, "machine")
     if record.get("readings") is not None:
         machine = _after(machine, record["readings"], name, way)
-    return SavedRecipe(
-        record,
-        machine,
-        resin_from_document(document("resin", RESIN)),
-        needs_from_document(document("needs", NEEDS)),
-        name,
-        hashlib.sha256(raw).hexdigest(),
-    )
+    return SavedRecipe(record, machine, stated(RESIN, "resin"), stated(NEEDS, "needs"), name, hashlib.sha256(raw).hexdigest())
 
 
 def _after(machine: Machine, readings: Any, name: str, way: str) -> Machine:

@@ -11,7 +11,7 @@ from curecalc.calibration.coupons import coupons_from_bytes
 from curecalc.calibration.curve import fit_coupons, fit_working_curve
 from curecalc.calibration.planning import plan_coupons, plan_text
 from curecalc.errors import FileError, NoSolution, QuantityError
-from curecalc.jobs.resin_file import lot_from_resin, lot_of_fit, prior_from_resins
+from curecalc.jobs.fitted import lot_from_resin, lot_of_fit, prior_from_resins
 from curecalc.sheets.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
 from curecalc.units import Quantity as Q
 
@@ -328,17 +328,12 @@ def test_a_saved_lot_compares_as_its_coupons_do():
 
 
 def test_earlier_lots_make_a_prior_and_data_sheets_do_not():
-    from curecalc.files.documents import parse_document
-    from curecalc.jobs.resin_file import RESIN, resin_from_document
+    from curecalc.jobs.lot import RESIN
 
     prior = prior_from_resins([saved(1)[1], saved(2)[1], saved(3)[1]])
     assert prior.mean[1] == pytest.approx(0.15, rel=0.03)
-    sheet = resin_from_document(
-        parse_document(
-            'schema = 1\nname = "d"\nwavelength = "355 nm"\npenetration_depth = "0.15 mm"\ncritical_exposure = "8 mJ/cm^2"',
-            RESIN,
-            source="r.toml",
-        )
+    sheet = RESIN.parse(
+        'schema = 1\nname = "d"\nwavelength = "355 nm"\npenetration_depth = "0.15 mm"\ncritical_exposure = "8 mJ/cm^2"', source="r.toml"
     )
     with pytest.raises(QuantityError, match="unverified data sheet"):
         prior_from_resins([sheet])

@@ -9,8 +9,8 @@ from curecalc.calibration.coupons import coupons_from_bytes
 from curecalc.calibration.curve import fit_coupons
 from curecalc.calibration.datasheet import from_two_depths, unverified_line
 from curecalc.errors import FileError, NoSolution, QuantityError
-from curecalc.files.documents import parse_document
-from curecalc.jobs.resin_file import RESIN, lot_of_fit, read_resin, resin_from_document, resin_text, save_fit
+from curecalc.jobs.fitted import lot_of_fit, resin_text, save_fit
+from curecalc.jobs.lot import RESIN, read_resin
 from curecalc.statistics.intervals import inverse, t_quantile
 from curecalc.statistics.working_line import WorkingLine, assured_log_exposure, covariance, depth_at, line_of
 from curecalc.units import Quantity as Q
@@ -88,7 +88,7 @@ def test_what_is_given_must_not_contradict_the_table():
 
 
 def sheet(text):
-    return resin_from_document(parse_document(f'schema = 1\nname = "d"\nwavelength = "355 nm"\n{text}', RESIN, source="r.toml"))
+    return RESIN.parse(f'schema = 1\nname = "d"\nwavelength = "355 nm"\n{text}', source="r.toml")
 
 
 ONE = '[[depths]]\ndepth = "0.15 mm"\nexposure = "{}"\n'

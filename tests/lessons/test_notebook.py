@@ -69,9 +69,9 @@ def test_names_are_shown_as_text():
 
 
 def test_a_recipe_shows_itself():
-    from curecalc.jobs.machine_file import read_machine
-    from curecalc.jobs.needs_file import read_needs
-    from curecalc.jobs.resin_file import read_resin
+    from curecalc.jobs.lot import read_resin
+    from curecalc.jobs.machine import read_machine
+    from curecalc.jobs.needs import read_needs
     from curecalc.recipe.recipe import make_recipe
 
     recipe = make_recipe(

@@ -69,9 +69,9 @@ PROBLEMS = """() => {
 @pytest.fixture(scope="module")
 def page_address(tmp_path_factory):
     """A page with everything on it: window of the demo's recipe, a logbook that may be written."""
-    from curecalc.jobs.machine_file import read_machine
-    from curecalc.jobs.needs_file import read_needs
-    from curecalc.jobs.resin_file import read_resin
+    from curecalc.jobs.lot import read_resin
+    from curecalc.jobs.machine import read_machine
+    from curecalc.jobs.needs import read_needs
     from curecalc.logbook.book import Logbook
     from curecalc.page import PageOptions
     from curecalc.page.server import start

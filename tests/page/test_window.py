@@ -17,9 +17,9 @@ FILES = tuple(str(DEMO / f"{name}.toml") for name in ("machine", "resin", "needs
 
 @pytest.fixture(scope="module")
 def window_client():
-    from curecalc.jobs.machine_file import read_machine
-    from curecalc.jobs.needs_file import read_needs
-    from curecalc.jobs.resin_file import read_resin
+    from curecalc.jobs.lot import read_resin
+    from curecalc.jobs.machine import read_machine
+    from curecalc.jobs.needs import read_needs
     from curecalc.recipe.recipe import make_recipe
 
     recipe = make_recipe(machine=read_machine(FILES[0]), resin=read_resin(FILES[1]), needs=read_needs(FILES[2]))
