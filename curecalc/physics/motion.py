@@ -16,15 +16,16 @@ _ROOT_HALF_PI = math.sqrt(0.5 * math.pi)
 class Ends:
     """How a vector of a length begins and ends.
 
-    `acceleration` None: at full speed throughout, the run-up lies outside the vector with the beam off. Else from rest to rest
-    inside the vector, the power falling with speed to the power `follows` (0: it stays on; 1: it follows speed), not below the
-    share `least`.
+    `acceleration` None: at full speed throughout, the run-up lies outside the vector with the beam off. Else from the speed `slowest`
+    (rest, or that of a corner) and back inside the vector, the power falling with speed to the power `follows` (0: it stays on; 1:
+    it follows speed), not below the share `least`.
     """
 
     length: Any
     acceleration: Any = None
     follows: float = 0.0
     least: Any = 0.0
+    slowest: Any = 0.0
 
 
 def speed_up_distance(v, a):
@@ -46,13 +47,13 @@ def share(s, v, radius, ends, w=1.0, chord=None):
     s, v, radius, length = (np.asarray(q, float) for q in (s, v, radius, ends.length))
     if ends.acceleration is None:
         return _steady(s, 0.0, length, radius, w, chord)[()]
-    a = ends.acceleration
-    top = np.minimum(v, np.sqrt(length * a))
-    way = speed_up_distance(top, a)
+    a, slow = ends.acceleration, np.minimum(ends.slowest, v)
+    top = np.minimum(v, np.sqrt(slow * slow + length * a))
+    way = speed_up_distance(top, a) - speed_up_distance(slow, a)
     total = np.where(top < v, 0.0, _steady(s, way, length - way, radius, w, chord))
     for place in (s, length - s):
         with np.errstate(invalid="ignore"):
-            near = np.where(np.isfinite(place), _speeding_up(place, v, top, a, radius, ends, w, chord), 0.0)
+            near = np.where(np.isfinite(place), _speeding_up(place, v, slow, top, a, radius, ends, w, chord), 0.0)
         total = total + near
     return total[()]
 
@@ -72,13 +73,14 @@ def _steady(s, start, end, radius, w, chord):
     return np.where(outer > 0.0, 0.5 * (erfc(outer) - erfc(inner)), 0.5 * (erf(a) + erf(b)))
 
 
-def _speeding_up(s, v, top, a, radius, ends, w, chord):
-    """What comes from the way from rest at 0 to the speed `top`, by quadrature in time."""
-    s, v, top, radius = (np.asarray(q, float)[..., None] for q in np.broadcast_arrays(s, v, top, radius))
+def _speeding_up(s, v, slow, top, a, radius, ends, w, chord):
+    """What comes from the way from the speed `slow` at 0 to the speed `top`, by quadrature in time counted from rest."""
+    s, v, slow, top, radius = (np.asarray(q, float)[..., None] for q in np.broadcast_arrays(s, v, slow, top, radius))
+    s = s + speed_up_distance(slow, a)
     least, half_chord = (np.asarray(ends.least, float)[..., None], None if chord is None else np.asarray(chord)[..., None])
     # only times at which the place is lit, or within six radii of the spot
     wide = (6.0 / np.sqrt(w) if half_chord is None else half_chord) * radius
-    first, last = (np.minimum(np.sqrt(2.0 * np.maximum(s + d, 0.0) / a), top / a) for d in (-wide, wide))
+    first, last = (np.clip(np.sqrt(2.0 * np.maximum(s + d, 0.0) / a), slow / a, top / a) for d in (-wide, wide))
     cuts = [first, last]
     if ends.follows and np.any(least > 0.0):
         cuts.insert(1, np.clip(least ** (1.0 / ends.follows) * v / a, first, last))

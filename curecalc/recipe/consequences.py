@@ -8,23 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from ..physics import light, motion, stack, tilt
-from ..physics.laws import Law
+from ..physics import light, motion, stack
 from ..physics.roots import falling_root
+from .bounds import Hold
 from .search import Best
 
-__all__ = [
-    "Corner",
-    "FieldEdge",
-    "Seam",
-    "compensation",
-    "corner",
-    "edge_depth_needed",
-    "field_edge",
-    "interface_exposure",
-    "mean_print_through",
-    "seam",
-]
+__all__ = ["Corner", "FieldEdge", "Seam", "compensation", "corner", "field_edge", "interface_exposure", "mean_print_through", "seam"]
 
 
 @dataclass(frozen=True)
@@ -37,19 +26,30 @@ class Corner:
 
 
 def corner(best: Best) -> Corner | None:
-    """The corner of the vectors found; None where the acceleration is not stated. An upper bound: many machines slow less."""
-    a = best.task.acceleration
-    if not math.isfinite(a):
+    """A sharp corner of the vectors found; None where the acceleration is not stated.
+
+    Where the beam is off while the scanner turns, two hard ends meet and make a line; else both arms slow to the corner's speed.
+    """
+    task = best.task
+    if not math.isfinite(task.acceleration):
         return None
-    pattern, law = best.task.pattern, best.task.curve.cure
-    scan = _scan(best)
+    pattern, law, scan = task.pattern, task.curve.cure, _scan(best)
     along = float(scan.spot.radii(scan.track)[1])
-    factor = float(motion.stop_factor(best.scan_speed, a, along, pattern.exponent))
+    if task.run_up is None:
+        ends = motion.Ends(math.inf, task.acceleration)
+    elif task.run_up.follows is None:
+        ends = motion.Ends(math.inf)
+    else:
+        least = min(task.bounds.power_least / best.power, 1.0)
+        ends = motion.Ends(math.inf, task.acceleration, task.run_up.follows, least, task.corner_speed)
+    factor = 2.0 * float(motion.share(0.0, best.scan_speed, along, ends, pattern.exponent))
     # a raster gets the stop on top of what its neighbours bring
-    own = min(pattern.doses(replace(scan, spacing=None, crossed=False))["mean"] * (2 if scan.crossed else 1) / best.dose_max, 1.0)
+    steady = best.dose_max / best.along_max
+    own = min(pattern.doses(replace(scan, spacing=None, crossed=False))["mean"] * (2 if scan.crossed else 1) / steady, 1.0)
     total = 1.0 + own * (factor - 1.0)
-    error = float(law.height(best.dose_max * total) - law.height(best.dose_max))
-    return Corner(total, error, float(motion.speed_up_distance(best.scan_speed, a)))
+    slowed = float(motion.speed_up_distance(best.scan_speed, task.acceleration))
+    reach = 0.0 if task.run_up is not None and task.run_up.follows is None else slowed
+    return Corner(total, float(law.height(steady * total) - law.height(steady)), reach)
 
 
 def _scan(best: Best) -> light.Scan:
@@ -64,29 +64,19 @@ class FieldEdge:
     depth_change: float
 
 
-def field_edge(best: Best, half_diagonal: float, height: float, index: float) -> FieldEdge:
-    """Depth of the weakest place in the far corner of the field, less that in the centre, at the same surface speed.
+def field_edge(best: Best, theta: float, place: Hold) -> FieldEdge:
+    """Depth of the weakest place where the beam leans by theta (rad), less that in the centre, at the same surface speed.
 
-    The worse of a beam that leans along the tracks and one that leans across them. Source: `derived` from `tilt` and `light`.
+    The worse of a beam that leans along the tracks and one that leans across them, the spot as far out of focus as the place is.
+    Source: `derived` from `tilt` and `light`.
     """
-    theta = float(tilt.incidence_angle(half_diagonal, height))
     law, pattern, scan = best.task.curve.cure, best.task.pattern, _scan(best)
-    slanted = law.tilted(float(tilt.absorbed_gain(theta, index)), float(tilt.vertical_factor(theta, index)))
-    stretch = float(tilt.footprint_factor(theta))
-    least = min(
-        float(pattern.doses(replace(scan, spot=replace(scan.spot, stretch=stretch, lean=scan.track + turn)))["min"])
-        for turn in (0.0, 0.5 * math.pi)
-    )
-    return FieldEdge(theta, float(slanted.height(least) - law.height(pattern.doses(scan)["min"])))
-
-
-def edge_depth_needed(depth: float, law: Law, half_diagonal: float, height: float, index: float, *, raster_lines: bool) -> float:
-    """Depth to aim at in the centre so that the far corner of the field still gets `depth`."""
-    theta = float(tilt.incidence_angle(half_diagonal, height))
-    slanted = law.tilted(float(tilt.absorbed_gain(theta, index)), float(tilt.vertical_factor(theta, index)))
-    # a line square to the tilt is spread over the longer axis; lines of a raster make up for one another
-    spread = 1.0 if raster_lines else float(tilt.footprint_factor(theta)) ** law.exponent
-    return max(float(law.depth(slanted.dose(depth) * spread)), depth)
+    growth = float(place.growth(best.beam_radius))
+    other = None if scan.spot.wy is None else scan.spot.wy * growth
+    there = replace(scan.spot, wx=scan.spot.wx * growth, wy=other, stretch=place.stretch)
+    least = min(float(pattern.doses(replace(scan, spot=replace(there, lean=scan.track + turn)))["min"]) for turn in (0.0, 0.5 * math.pi))
+    here = pattern.doses(scan)["min"]
+    return FieldEdge(theta, float(law.tilted(place.gain, place.slant).height(least) - law.height(here)))
 
 
 def interface_exposure(best: Best, above: float) -> float:

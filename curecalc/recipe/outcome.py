@@ -56,7 +56,7 @@ def fastest_useful(task: Task) -> float:
     return math.sqrt(0.5 * way if task.run_up.follows is None else (1.0 - task.run_up.reached) * way)
 
 
-def along(task: Task, power: Any, radius: Any, speed: Any, spot: float = 1.0) -> tuple[Any, Any]:
+def along(task: Task, power: Any, radius: Any, speed: Any, spot: Any = 1.0) -> tuple[Any, Any]:
     """Least and greatest dose along a typical vector over that of the steady line, from the margin inside each end.
 
     `spot` is the true radius over the nominal one, which sets the margin.
@@ -71,6 +71,7 @@ def along(task: Task, power: Any, radius: Any, speed: Any, spot: float = 1.0) ->
     ends = motion.Ends(length)
     if up.follows is not None and math.isfinite(task.acceleration):
         ends = motion.Ends(length, task.acceleration, up.follows, np.minimum(task.bounds.power_least / power, 1.0))
+    first = first + np.zeros(np.shape(speed * np.asarray(spot)))
     places = np.minimum(np.multiply.outer(_PLACES, first), 0.5 * length)
     places[-1] = 0.5 * length
     found = motion.share(places, speed, spot * long, ends, pattern.exponent)

@@ -55,8 +55,8 @@ class VectorRecipe(Shown):
 
     `cure_depth` is the expected depth of the weakest place with its standard uncertainty beside it; `cure_depth_assured`
     the one-sided lower bound at the asked assurance; `assurance` the confidence that layer plus bond is reached. `dose_along_min` and
-    `dose_along_max` are the dose along a typical vector over that of the steady line, from the margin inside its ends; `upper` the most that
-    limited quantities reach with the asked assurance.
+    `dose_along_max` are the dose along a typical vector over that of the steady line, from the margin inside its ends; `upper` the most
+    that limited quantities reach with the asked assurance.
     """
 
     kind: str
