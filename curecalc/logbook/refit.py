@@ -157,7 +157,10 @@ def retune_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]
         needs=saved.needs,
         old=saved.record,
         today=day,
-        **{name: options.get(name) for name in ("power", "beam_radius", "power_meter")},
+        power=options.get("power"),
+        beam_radius=options.get("beam_radius"),
+        power_meter=options.get("power_meter"),
+        earlier_reading_wrong=bool(options.get("earlier_reading_wrong", False)),
     )
     return {"vectors": _vectors(payload, result.recipe)}
 

@@ -159,3 +159,40 @@ def test_a_damaged_recipe_is_refused(saved, capsys, change, said):
     err = capsys.readouterr().err
     assert err.count("\n") == 1
     assert said in err
+
+
+def test_a_wrong_earlier_reading_scales_the_resin_instead_of_the_speeds(saved, capsys):
+    """Coupons and build were read with the same meter: with all readings 7.5 % too high, speeds stay and milliwatts are 7.5 % less."""
+    new = answer(capsys, "retune", str(saved), "--power", "222 mW", "--earlier-reading-wrong", "--json")
+    for change in new["changes"]:
+        assert change["speed_change"] == pytest.approx(0.0, abs=1e-3)
+        assert change["new"]["power"]["value"] == pytest.approx(change["old"]["power"]["value"] * 222.0 / 240.0, rel=1e-3)
+        assert change["new"]["power_share"] == pytest.approx(change["old"]["power_share"], rel=1e-3)
+    resin = new["recipe"]["resin"]["critical_exposure"]["value"]
+    was = json.loads(saved.read_text())["resin"]["critical_exposure"]["value"]
+    assert resin == pytest.approx(was * 222.0 / 240.0, rel=1e-12)
+    assert "corrected alike" in " ".join(new["notes"])
+
+
+def test_a_drifted_laser_is_asked_about_and_shares_are_shown(saved, capsys, tmp_path):
+    new = answer(capsys, "retune", str(saved), "--power", "222 mW", "--json")
+    assert any("If the earlier reading was wrong instead, say so" in note for note in new["notes"])
+    contour = next(c for c in new["changes"] if c["kind"] == "contour")
+    # milliwatts are held: the same power is a larger share of less
+    assert contour["new"]["power"]["value"] == pytest.approx(contour["old"]["power"]["value"], rel=1e-9)
+    assert contour["new"]["power_share"] / contour["old"]["power_share"] == pytest.approx(240.0 / 222.0, rel=1e-9)
+    machine = tmp_path / "machine.toml"
+    machine.write_text((DEMO / "machine.toml").read_text().replace('power_min = "15 mW"', 'power_min = "15 mW"\npower_held = false'))
+    files = ["--machine", str(machine), "--resin", str(DEMO / "resin.toml"), "--needs", str(DEMO / "needs.toml")]
+    assert main(["recipe", *files, "--save", str(tmp_path / "shares.json")]) == 0
+    capsys.readouterr()
+    assert main(["retune", str(tmp_path / "shares.json"), "--power", "222 mW"]) == 0
+    assert "the machine takes shares of full power: set 28.9 % instead of 26.7 %" in capsys.readouterr().out
+
+
+def test_a_smaller_spot_moves_the_spacings_that_cannot_stay(saved, capsys):
+    new = answer(capsys, "retune", str(saved), "--beam-radius", "0.13 mm", "--instead-of", "0.14 mm", "--json")
+    hatch = next(c for c in new["changes"] if c["kind"] == "hatch")
+    # the ripple stands at its limit, a function of spacing over radius: both shrink alike
+    assert hatch["hatch_spacing"]["value"] / hatch["old_hatch_spacing"]["value"] == pytest.approx(13.0 / 14.0, rel=2e-3)
+    assert "chosen anew" in " ".join(new["notes"])
