@@ -89,6 +89,7 @@ PUBLIC: dict[str, dict[str, str]] = {
     "logbook": {"book": "Logbook", "status": "ShopState shop_status", "drifting": "DriftReport drift_report", "verifying": "verify"},
     "lessons": {"bench": "Bench invented_bench", "telling": "Lesson glossary lesson lesson_names"},
     "figures": {
+        "along": "along_figure",
         "section": "section_figure",
         "ripple": "ripple_figure",
         "setting_curve": "setting_curve_figure",

@@ -30,6 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     add_files(parser)
     add_log(parser, names=("lot",))
+    parser.add_argument("--beam", metavar="FILE", action=_Once, help="a beam record: the spot's shape, over all directions of the tracks")
     group = parser.add_argument_group("a typical layer, instead of what the needs say; or a whole part")
     group.add_argument("--area", metavar="VALUE", action=_Once, help='filled by the hatch, like "4000 mm^2"')
     group.add_argument("--contour-length", metavar="VALUE", action=_Once, help='of all outlines, like "600 mm"')
@@ -39,6 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_output(parser, figure="the process window of the first raster kind (or the first kind)")
     group = parser.add_argument_group("more output")
     group.add_argument("--sheet", metavar="FILE", action=_Once, help="a one-page sheet; FILE ends in .pdf or .html")
+    group.add_argument("--along", metavar="FILE", action=_Once, help="draw the depth along vectors; FILE ends in .png, .svg or .pdf")
     group.add_argument("--csv", metavar="FILE", action=_Once, help="the settings as a table; FILE ends in .csv")
     group.add_argument("--save", metavar="FILE", action=_Once, help="the recipe for `curecalc retune`; FILE ends in .json")
     group.add_argument("--monte-carlo", metavar="N", action=_Once, help="prove the assurance with N draws of all that is not known")
@@ -103,6 +105,8 @@ def made(args: argparse.Namespace) -> Any:
     lot = read_resin(args.resin) if lot is None else lot
     needs = read_needs(args.needs) if needs is None else needs
     needs = _with_work(args, needs)
+    if getattr(args, "beam", None) is not None:
+        machine = _with_beam(args, machine)
     slices = None
     if getattr(args, "mesh", None):
         from ..recipe.mesh import slice_mesh
@@ -114,6 +118,23 @@ def made(args: argparse.Namespace) -> Any:
 
         recipe = with_mesh(recipe, slices, path=args.mesh)
     return recipe
+
+
+def _with_beam(args: argparse.Namespace, machine: Any) -> Any:
+    """The machine with the spot of the beam record; what a saved recipe must know of it goes with its readings."""
+    from ..jobs.beam import read_beam
+    from ..jobs.machine import with_spot
+    from ..units import to_json
+
+    shaped = with_spot(machine, read_beam(args.beam, needs_power=False))
+    known = getattr(args, "readings", None) or {
+        "power": to_json(machine.power),
+        "power_reading_date": machine.power_reading_date.isoformat(),
+        "power_meter": machine.power_meter,
+        "beam_radius_factor": 1.0,
+    }
+    args.readings = known | {"radius_ratio": shaped.radius_ratio, "spot_angle": to_json(shaped.spot_angle)}
+    return shaped
 
 
 def _from_log(args: argparse.Namespace) -> tuple[Any, Any, Any]:
@@ -236,6 +257,8 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
         from ..figures.window import window_figure
 
         write_figure(window_figure(sheet_window(recipe)), args.figure)
+    if args.along:
+        write_figure(_along(recipe), args.along)
     if args.sheet:
         kind = args.sheet.lower().rpartition(".")[2]
         content = sheet_bytes(recipe, record, kind)
@@ -247,6 +270,19 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
     if args.save:
         text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         print(f"wrote {write_whole('--save', args.save, text.encode(), endings=('.json',))}", file=sys.stderr)
+
+
+def _along(recipe: Any) -> Any:
+    """Depth along the shortest and the longest vectors of the needs."""
+    import math
+
+    from ..figures.along import along_figure
+
+    lengths = {v.kind: v.best.task.vector_length for v in recipe.vectors if math.isfinite(v.best.task.vector_length)}
+    if not lengths:
+        raise QuantityError("--along: the needs state no vector_length. Add it to the kinds of vector.")
+    ends = dict.fromkeys(kind for kind in (min(lengths, key=lengths.__getitem__), max(lengths, key=lengths.__getitem__)))
+    return along_figure(recipe, tuple(ends))
 
 
 def sheet_bytes(recipe: Any, record: dict[str, Any], kind: str) -> bytes:
@@ -310,7 +346,12 @@ def _consequences(recipe: Any) -> list[str]:
         else:
             parts.append(f"ripple {1e3 * v.ripple.m:.3g} um")
         parts.append(f"print-through {1e3 * v.print_through.m:.3g} um, leave out {v.compensation_layers} layers below")
-        if v.corner_depth_error is not None:
-            parts.append(f"a full stop with the laser on cures {1e3 * v.corner_depth_error.m:.3g} um deeper")
+        if v.upper:
+            most = ", ".join(f"{name.replace('_', ' ')} {1e3 * q.m_as('mm'):.3g} um" for name, q in v.upper.items())
+            parts.append(f"at most ({100.0 * v.assurance_asked:g} % assured): {most}")
+        if v.dose_along_max - v.dose_along_min > 0.03:
+            parts.append(f"along a vector {100.0 * v.dose_along_min:.3g} to {100.0 * v.dose_along_max:.4g} % of the steady dose")
+        if v.corner_depth_error is not None and v.corner_depth_error.m > 1e-6:
+            parts.append(f"at a corner {1e3 * v.corner_depth_error.m:.3g} um deeper")
         lines.append(f"  {v.kind}: {'; '.join(parts)}")
     return ["What the settings bring", *lines]

@@ -13,9 +13,9 @@ from typing import Annotated, Any
 from ..files.places import KeyPath
 from ..files.records import Key, Origin, RecordFile, documented
 from ..formulas.beam import Beam, radius_from_diameter, radius_from_fwhm
-from ..units import DEG, MM, MM_S, Measured, Quantity, S, parse, show, to_json
+from ..units import DEG, MM, MM_S, Measured, Quantity, S, measured, parse, show, to_json
 
-__all__ = ["MACHINE", "Machine", "machine_beam", "read_machine", "starting_machine"]
+__all__ = ["MACHINE", "Machine", "machine_beam", "read_machine", "starting_machine", "with_spot"]
 
 _laser, _beam, _scanner = (partial(Key, table=table) for table in ("laser", "beam", "scanner"))
 _recoater, _room = (partial(Key, table=table) for table in ("recoater", "room"))
@@ -253,6 +253,13 @@ def read_machine(path: str | Path) -> Machine:
         Unreadable, unknown or missing key, values that disagree.
     """
     return MACHINE.read(path)
+
+
+def with_spot(machine: Machine, beam: Beam) -> Machine:
+    """The machine with the shape of a measured spot: ratio of its radii, angle, M^2; its range of radii stays the machine's."""
+    ratio = 1.0 if beam.radius_y is None else float((measured(beam.radius_y).value / measured(beam.radius_x).value).m_as("dimensionless"))
+    quality = machine.beam_quality if beam.beam_quality is None else float(beam.beam_quality)
+    return replace(machine, radius_ratio=ratio, spot_angle=beam.angle, beam_quality=quality)
 
 
 def machine_beam(machine: Machine) -> Beam:

@@ -10,10 +10,23 @@ import numpy as np
 
 from ..physics import light, motion, stack
 from ..physics.roots import falling_root
-from .bounds import Hold
-from .search import Best
+from .bounds import Hold, RunUp
+from .search import Best, best_settings
 
-__all__ = ["Corner", "FieldEdge", "Seam", "compensation", "corner", "field_edge", "interface_exposure", "mean_print_through", "seam"]
+__all__ = [
+    "Corner",
+    "FieldEdge",
+    "Seam",
+    "as_if_always_at_speed",
+    "compensation",
+    "corner",
+    "depth_along",
+    "field_edge",
+    "interface_exposure",
+    "mean_print_through",
+    "seam",
+    "shifted",
+]
 
 
 @dataclass(frozen=True)
@@ -167,6 +180,27 @@ def _end(best: Best, s: Any) -> Any:
         least = min(task.bounds.power_least / best.power, 1.0)
         ends = motion.Ends(math.inf, task.acceleration, task.run_up.follows, least)
     return motion.share(s, best.scan_speed, along, ends, task.pattern.exponent)
+
+
+def depth_along(best: Best, s: Any) -> Any:
+    """Depth of the weakest place across the lines at s past the start of a vector of typical length (mm); as in `outcome.along`."""
+    task = best.task
+    ends = motion.Ends(task.vector_length)
+    if task.run_up is not None and task.run_up.follows is not None and math.isfinite(task.acceleration):
+        least = min(task.bounds.power_least / best.power, 1.0)
+        ends = motion.Ends(task.vector_length, task.acceleration, task.run_up.follows, least)
+    long = float(_scan(best).spot.radii(task.pattern.tracks[0])[1])
+    steady = best.dose_min / best.along_min
+    with np.errstate(divide="ignore"):
+        return task.curve.cure.depth(steady * motion.share(s, best.scan_speed, long, ends, task.pattern.exponent))
+
+
+def as_if_always_at_speed(best: Best) -> Best:
+    """What a search that looks at steady scanning alone would choose, as a scanner with the beam on from rest to rest then cures it."""
+    task = best.task
+    steady = best_settings(replace(task, run_up=None, assured_limits=False, hold=None))
+    moving = replace(task, run_up=RunUp(0.0, 0.0))
+    return Best(moving, steady.found | {"along_min": 1.0, "along_max": 1.0})
 
 
 def shifted(best: Best) -> tuple[float, float]:

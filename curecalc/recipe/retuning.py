@@ -102,6 +102,7 @@ class Retuned(Shown):
             "power_reading_date": m.power_reading_date.isoformat(),
             "power_meter": m.power_meter,
             "beam_radius_factor": self.radius_factor,
+            **({} if m.radius_ratio == 1.0 else {"radius_ratio": m.radius_ratio, "spot_angle": to_json(m.spot_angle)}),
             **({"exposures_scaled_by": self.power_ratio} if self.earlier_reading_wrong else {}),
         }
 

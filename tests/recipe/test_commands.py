@@ -196,3 +196,19 @@ def test_a_smaller_spot_moves_the_spacings_that_cannot_stay(saved, capsys):
     # the ripple stands at its limit, a function of spacing over radius: both shrink alike
     assert hatch["hatch_spacing"]["value"] / hatch["old_hatch_spacing"]["value"] == pytest.approx(13.0 / 14.0, rel=2e-3)
     assert "chosen anew" in " ".join(new["notes"])
+
+
+def test_an_elliptical_spot_holds_in_all_directions(tmp_path, capsys):
+    """A spot 20 % wider one way: a line across it gets 1/1.2 of the light, so the narrow way is deeper."""
+    beam = tmp_path / "beam.toml"
+    beam.write_text('schema = 1\nradius_x = "0.1 mm"\nradius_y = "0.12 mm"\nangle = "30 deg"\n')
+    record = answer(capsys, "recipe", *FILES, "--beam", str(beam), "--save", str(tmp_path / "r.json"), "--json")
+    round_spot = answer(capsys, "recipe", *FILES, "--json")
+    contour, plain = record["vectors"][0], round_spot["vectors"][0]
+    assert contour["cure_depth"]["value"] == pytest.approx(plain["cure_depth"]["value"], rel=2e-3)
+    # along the wide axis the line is 1.2 times as strong at the same power, speed and x radius
+    strongest = contour["exposure_max"]["value"] / contour["exposure_min"]["value"] * contour["dose_along_min"]
+    assert strongest == pytest.approx(1.2, rel=1e-9)
+    again = answer(capsys, "retune", str(tmp_path / "r.json"), "--power", "240 mW +- 1 %", "--json")
+    kept = again["recipe"]["vectors"][0]
+    assert kept["power"]["value"] == pytest.approx(contour["power"]["value"], rel=1e-6)
