@@ -177,9 +177,9 @@ def run(args: argparse.Namespace) -> int:
     if text is not None:
         import sys
 
-        from ..files.documents import write_text
+        from ..files.disk import write_bytes
 
-        write_text(args.save, text, overwrite=args.overwrite)
+        write_bytes(args.save, text, overwrite=args.overwrite)
         print(f"wrote {args.save}", file=sys.stderr)
     if args.json:
         print_json(record)

@@ -322,7 +322,7 @@ def _show(args: argparse.Namespace) -> int:
 def _save_sources(book: Logbook, entry: Any, folder: str) -> None:
     from pathlib import Path
 
-    from ..files.documents import write_text
+    from ..files.disk import write_bytes
 
     target = Path(folder)
     try:
@@ -333,7 +333,7 @@ def _save_sources(book: Logbook, entry: Any, folder: str) -> None:
         # the name comes from whoever wrote the entry: only plain characters of it, and never a path
         safe = "".join(c if c.isalnum() or c in "-_." else "_" for c in one.name).lstrip(".")[:100]
         path = target / (safe or "data")
-        write_text(path, book.source(one.sha256))
+        write_bytes(path, book.source(one.sha256))
         print(f"wrote {path}", file=sys.stderr)
 
 
@@ -341,7 +341,7 @@ def _save_sources(book: Logbook, entry: Any, folder: str) -> None:
 
 
 def _export(args: argparse.Namespace) -> int:
-    from ..files.documents import write_text
+    from ..files.disk import write_bytes
     from ..logbook.interchange import csv_text, json_text
 
     ending = os.path.splitext(args.output)[1].lower()
@@ -352,13 +352,13 @@ def _export(args: argparse.Namespace) -> int:
         found.sort(key=lambda entry: entry.number)
         # the mark at the beginning lets spreadsheets read the text as UTF-8
         text = "\ufeff" + csv_text(found) if ending == ".csv" else json_text(book, found)
-    write_text(args.output, text, overwrite=args.overwrite)
+    write_bytes(args.output, text, overwrite=args.overwrite)
     print(f"wrote {len(found)} entries to {args.output}")
     return 0
 
 
 def _import(args: argparse.Namespace) -> int:
-    from ..files.documents import read_bytes
+    from ..files.disk import read_bytes
     from ..logbook.interchange import import_text
 
     data = read_bytes(args.file, what="logbook export", largest=2_000_000_000)

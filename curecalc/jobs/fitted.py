@@ -16,7 +16,7 @@ from ..calibration.curve import Fit
 from ..calibration.findings import varied_settings
 from ..calibration.prior import LinePrior, prior_from_lots
 from ..errors import QuantityError
-from ..files.documents import write_text
+from ..files.disk import write_bytes
 from ..statistics.working_line import covariance, line_of
 from ..units import DEGC, G_CM3, MJ_CM2, MM, NM, Quantity, positive, ratio
 from .lot import RESIN, Lot
@@ -184,7 +184,7 @@ def save_fit(path: str | Path, fit: Fit, *, name: str = "", overwrite: bool = Fa
     FileError, QuantityError
     """
     text = resin_text(fit, name=name, **more)
-    write_text(path, text, overwrite=overwrite)
+    write_bytes(path, text, overwrite=overwrite)
     return Path(path)
 
 

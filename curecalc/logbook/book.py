@@ -51,7 +51,7 @@ class Source:
     @classmethod
     def read(cls, path: str | Path, role: str) -> Source:
         """The source in a file; only the name of the file is kept, not its folder."""
-        from ..files.documents import read_bytes
+        from ..files.disk import read_bytes
 
         return cls(role, Path(path).name, read_bytes(path, what=role, largest=LARGEST_SOURCE))
 

@@ -18,6 +18,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from ..errors import FileError
+from ..files.disk import move_new
 
 __all__ = ["APPLICATION_ID", "MIGRATIONS", "VERSION", "connect", "guarded", "integrity", "writing"]
 
@@ -171,14 +172,10 @@ def _make(path: Path) -> None:
                 connection.executemany("INSERT INTO about VALUES (?, ?)", made)
             finally:
                 connection.close()
-        try:
+        with contextlib.suppress(OSError):
             os.chmod(temporary, 0o660)
-            os.link(temporary, path)
-        except FileExistsError:
-            pass
-        except OSError:  # a file system without hard links
-            if not path.exists():
-                os.replace(temporary, path)
+        with contextlib.suppress(FileExistsError):
+            move_new(temporary, path)
         _sync_folder(folder)
     finally:
         for leftover in (temporary, f"{temporary}-wal", f"{temporary}-shm"):

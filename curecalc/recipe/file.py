@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import FileError
-from ..files.documents import read_bytes
+from ..files.disk import read_bytes
 from ..files.records import R, RecordFile
 from ..jobs.lot import RESIN, Lot
 from ..jobs.machine import MACHINE, Machine

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import FileError
+from ..files.disk import read_bytes
 from ..files.tables import Column, Table, read_table_bytes
 
 __all__ = ["IMAGE_ENDINGS", "KINDS_OF_FILE", "Measurement", "read_measurement"]
@@ -96,7 +97,9 @@ def read_measurement(path: str | Path, *, kind: str | None = None) -> Measuremen
             f"{name}: {ending} files bend the brightness scale, so widths from them mean nothing. "
             "Save the picture as PNG or TIFF, without gamma or compression losses."
         )
-    data = _bytes(Path(path), name)
+    data = read_bytes(path, what="measurement", largest=_LARGEST)
+    if not data:
+        raise FileError(f"{name}: is empty. Save the measurement again.")
     digest = hashlib.sha256(data).hexdigest()
     if ending in IMAGE_ENDINGS:
         if kind not in (None, "image"):
@@ -108,26 +111,6 @@ def read_measurement(path: str | Path, *, kind: str | None = None) -> Measuremen
         return Measurement("image", name, digest, image=image, settings=settings)
     table = read_table_bytes(name, data, _COLUMNS)
     return _from_table(table, kind, digest)
-
-
-def _bytes(file: Path, name: str) -> bytes:
-    try:
-        if file.is_dir():
-            raise FileError(f"{name}: this is a folder. Give the file itself.")
-        if file.stat().st_size > _LARGEST:
-            raise FileError(f"{name}: the file is larger than {_LARGEST // 1_000_000} MB. Cut the region around the beam out.")
-        data = file.read_bytes()
-    except FileError:
-        raise
-    except FileNotFoundError:
-        raise FileError(f"{name}: there is no such file. Check the path and its spelling.") from None
-    except PermissionError:
-        raise FileError(f"{name}: the file may not be read. Close it in other programs, or ask for the right.") from None
-    except (OSError, ValueError) as error:
-        raise FileError(f"{name}: the file cannot be read: {getattr(error, 'strerror', None) or error}. Check the path.") from None
-    if not data:
-        raise FileError(f"{name}: the file is empty. Save the measurement again.")
-    return data
 
 
 # ---------------------------------------------------------------- pictures
