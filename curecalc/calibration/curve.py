@@ -14,21 +14,41 @@ from ..formulas.scan import Scan
 from ..setting.solution import Solution
 from ..setting.solving import solve
 from ..statistics import diagnostics as _d
+from ..statistics.coupon_line import CouponLine, coarse, coupon_line, stated_line
 from ..statistics.intervals import chi_squared_p, inverse, slope_interval
-from ..statistics.line import LineFit, ordinary_line, weighted_line, york_line
+from ..statistics.line import LineFit, line_of_moments, ordinary_line, york_line
 from ..statistics.working_line import WorkingLine, correlation, covariance, depth_at, log_threshold_sd, working_line
-from ..units import MJ_CM2, MM, NM, Measured, Quantity, QuantityError, Shown, positive, show
+from ..units import MJ_CM2, MM, NM, Measured, Quantity, QuantityError, Shown, positive, show, to_json
 from .budget import Budget, Scales, budget, scales
 from .coupons import Coupon, CouponSet, coupons_from_arrays
-from .findings import Finding, findings_of
+from .findings import Finding, findings_of, gauge_step
 from .laws import Bleaching, PowerThreshold, akaike, bleaching_fit, power_threshold_fit
 from .outliers import Outlier, outliers_of
 from .prior import LinePrior
-from .prior_use import PriorUse, with_prior
+from .prior_use import PriorUse, line_with_prior, prior_use
 from .verdict import extrapolation, law_findings, more_findings, robust_finding
-from .wanted import WantedExposure, wanted_exposure
+from .wanted import WantedExposure, exposures, wanted_exposure, widened
 
-__all__ = ["Fit", "PriorUse", "WantedExposure", "fit_coupons", "fit_working_curve"]
+__all__ = ["Fit", "LeftOut", "PriorUse", "WantedExposure", "fit_coupons", "fit_working_curve"]
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A coupon left out of the fit, where it lies (mJ/cm^2, mm), and why: its `reason` in the table, or `on request`."""
+
+    label: str
+    exposure: float
+    thickness: float
+    reason: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """As it stands in JSON."""
+        return {
+            "coupon": self.label,
+            "exposure": to_json(Quantity(self.exposure, MJ_CM2)),
+            "thickness": to_json(Quantity(self.thickness, MM)),
+            "reason": self.reason,
+        }
 
 
 @dataclass(frozen=True)
@@ -71,7 +91,7 @@ class Fit(Shown):
     working_line: WorkingLine
     coupons: CouponSet
     weight: np.ndarray | None
-    excluded: tuple[str, ...]
+    left_out: tuple[LeftOut, ...]
     lack_of_fit: _d.LackOfFit | None
     curvature: tuple[float, float, float, int] | None
     chi_squared: tuple[float, float] | None
@@ -87,14 +107,19 @@ class Fit(Shown):
     scales: Scales = field(default_factory=Scales)
 
     @property
+    def excluded(self) -> tuple[str, ...]:
+        """Labels of the coupons left out."""
+        return tuple(coupon.label for coupon in self.left_out)
+
+    @property
     def warnings(self) -> tuple[str, ...]:
         """What calls for action, as sentences: first the outliers, then the other findings."""
-        return tuple(o.sentence for o in self.outliers) + tuple(f.sentence for f in self.findings if f.level == "warning")
+        return tuple(o.sentence for o in self.outliers if o.check) + tuple(f.sentence for f in self.findings if f.level == "warning")
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What is worth knowing, as sentences."""
-        return tuple(f.sentence for f in self.findings if f.level == "note")
+        return tuple(o.sentence for o in self.outliers if not o.check) + tuple(f.sentence for f in self.findings if f.level == "note")
 
     def depth(self, exposure: Quantity) -> Measured:
         """Cure depth at an exposure, with the standard uncertainty of the fitted curve there; zero where nothing gels.
@@ -115,7 +140,8 @@ class Fit(Shown):
 
     def exposure(self, depth: Quantity) -> WantedExposure:
         """The exposure for a depth with its intervals, for the mean and for one future coupon."""
-        return wanted_exposure(self.line, self.working_line, _depths(depth)[0], self.coupons, self.confidence)
+        common = self.budget.here**2 - self.budget.random**2
+        return wanted_exposure(self.line, self.working_line, _depths(depth)[0], self.coupons, self.confidence, common)
 
     def resin(self) -> Resin:
         """The fitted resin, for settings: Dp and Ec with their uncertainties and correlation, and the depths of the coupons."""
@@ -184,6 +210,7 @@ def fit_working_curve(
     thickness_bias_uncertainty: Quantity | None = None,
     same_machine: bool = True,
     same_gauge: bool = True,
+    will_set: str | None = None,
 ) -> Fit:
     r"""Fit Cd = Dp ln(E/Ec) to coupons.
 
@@ -215,6 +242,8 @@ def fit_working_curve(
         Standard uncertainty of an error common to all readings.
     same_machine, same_gauge : bool
         Whether the numbers will be used with the meter and beam, and with the gauge, that made them: then common errors cancel.
+    will_set : str, optional
+        `lines` or `rasters`, what will be set with the numbers: a beam radius error cancels only where that is what the coupons were.
 
     Returns
     -------
@@ -261,6 +290,7 @@ def fit_working_curve(
         thickness_bias_uncertainty=thickness_bias_uncertainty,
         same_machine=same_machine,
         same_gauge=same_gauge,
+        will_set=will_set,
     )
 
 
@@ -277,6 +307,7 @@ def fit_coupons(
     thickness_bias_uncertainty: Quantity | None = None,
     same_machine: bool = True,
     same_gauge: bool = True,
+    will_set: str | None = None,
 ) -> Fit:
     """Like `fit_working_curve`, for coupons already read.
 
@@ -288,7 +319,7 @@ def fit_coupons(
         As in `fit_working_curve`.
     power_scale_uncertainty, beam_radius_scale_uncertainty : optional
         As in `fit_working_curve`.
-    thickness_bias_uncertainty, same_machine, same_gauge : optional
+    thickness_bias_uncertainty, same_machine, same_gauge, will_set : optional
         As in `fit_working_curve`.
 
     Returns
@@ -310,31 +341,36 @@ def fit_coupons(
         thickness_bias_uncertainty=thickness_bias_uncertainty,
         same_machine=same_machine,
         same_gauge=same_gauge,
+        will_set=will_set,
     )
-    used = coupons.without(list(exclude)) if exclude else coupons
+    reasons = dict.fromkeys(exclude, "on request") | coupons.reasons
+    used = coupons.without(list(reasons)) if reasons else coupons
     _enough(used)
     x, y = used.x, used.thickness
-    own, weight, method = _line(used)
+    judged, method = _judged(used)
+    own, weight = judged.plain, judged.weight
     if not own.slope > 0:
         working_line(own, x_low=0.0, x_high=1.0)  # raises
-    line, prior_use = own, None
+    line, prior_used = judged.line, None
     if prior is not None:
-        line, prior_use = with_prior(own, used, weight, prior, tuple(prior_names))
-        method += "; with earlier lots"
-    coupon_variance = _coupon_variance(line, used)
-    working = working_line(line, x_low=float(x.min()), x_high=float(x.max()), coupon_variance=coupon_variance)
-    threshold = inverse(line, 0.0, confidence=confidence)
-    outliers = outliers_of(used, own, weight)
+        line, share, conflict = line_with_prior(judged.line, prior)
+        prior_used = prior_use(judged.line, prior, share, conflict, tuple(prior_names))
+        method += "; with earlier lots" if share else ""
+    working = working_line(line, x_low=float(x.min()), x_high=float(x.max()))
+    parts = budget(
+        random=float(log_threshold_sd(line)), penetration_depth=float(line.slope), stated=stated, raster="hatch_spacing" in used.settings
+    )
+    common = parts.here**2 - parts.random**2
+    threshold = widened(inverse(line, 0.0, confidence=confidence), common, confidence)
+    outliers = outliers_of(used, weight)
     odd = {o.coupon for o in outliers}
     findings = [f for f in findings_of(used, own, weight, confidence=confidence) if f.code != "influence" or not odd & set(f.coupons)]
-    findings += more_findings(used, threshold.kind, excluded=tuple(exclude), prior=prior_use, whole=coupons)
+    findings += more_findings(used, threshold.kind, reasons=reasons, prior=prior_used, whole=coupons)
     law, bent = _laws(used, confidence)
     findings += law_findings(law, bent, y, own, used)
-    wanted = tuple(wanted_exposure(line, working, d, used, confidence) for d in depths)
+    wanted = tuple(wanted_exposure(line, working, d, used, confidence, common) for d in depths)
     findings += [f for f in (extrapolation(w, used) for w in wanted) if f is not None]
     repeat, between = _components(used, own)
-    raster = "hatch_spacing" in used.settings
-    parts = budget(random=float(log_threshold_sd(line)), penetration_depth=float(line.slope), stated=stated, raster=raster)
     ec = float(np.exp(threshold.value))
     test = _d.lack_of_fit(x, y, group=_d.groups_of(used.exposure, relative=1e-6), weight=weight)
     known = not np.isfinite(own.t_degrees_of_freedom)
@@ -344,7 +380,7 @@ def fit_coupons(
         penetration_depth=Measured(Quantity(float(line.slope), MM), Quantity(float(line.slope_sd), MM)),
         penetration_depth_interval=tuple(Quantity(float(v), MM) for v in slope_interval(line, confidence)),  # type: ignore[arg-type]
         critical_exposure=Measured(Quantity(ec, MJ_CM2), Quantity(ec * parts.here, MJ_CM2)),
-        critical_exposure_interval=_widened(threshold, parts, line, confidence),
+        critical_exposure_interval=exposures(threshold),
         critical_exposure_set=str(threshold.kind),
         correlation=float(correlation(line)),
         covariance=covariance(line),
@@ -359,7 +395,7 @@ def fit_coupons(
         working_line=working,
         coupons=used,
         weight=weight,
-        excluded=tuple(exclude),
+        left_out=_left_out(coupons, reasons),
         lack_of_fit=test,
         curvature=_d.curvature(x, y),
         chi_squared=(float(own.sum_of_squares), float(chi_squared_p(own.sum_of_squares, own.degrees_of_freedom))) if known else None,
@@ -371,7 +407,7 @@ def fit_coupons(
         plain_criterion=akaike(float(((y - own.y_mean - own.slope * (x - own.x_mean)) ** 2).sum()), len(used), 3),
         exposure_for_depth=wanted,
         budget=parts,
-        prior=prior_use,
+        prior=prior_used,
         scales=stated,
     )
 
@@ -401,24 +437,37 @@ def _enough(coupons: CouponSet) -> None:
         )
 
 
-def _line(c: CouponSet) -> tuple[LineFit, np.ndarray | None, str]:
-    """The line of the coupons, the relative weights its diagnoses use, and what was done in words."""
+def _judged(c: CouponSet) -> tuple[CouponLine, str]:
+    """The line of the coupons and what was done in words."""
     x, y = c.x, c.thickness
-    if c.exposure_sd is None and c.thickness_sd is None:
-        return ordinary_line(x, y), None, "ordinary least squares on coupon means"
-    if c.exposure_sd is None:
-        assert c.thickness_sd is not None
-        return (weighted_line(x, y, c.thickness_sd), _relative(1.0 / c.thickness_sd**2), "weighted by the stated thickness uncertainties")
-    sx = c.exposure_sd / c.exposure
+    sx = None if c.exposure_sd is None else c.exposure_sd / c.exposure
+    step = c.gauge_resolution or gauge_step(c.readings) or 0.0
+    squares = float(_d.within_groups(c.readings, c.reading_of)[0])
+    own = coupon_line(x, y, counts=c.counts, within_squares=squares, resolution=step)
     if c.thickness_sd is not None:
-        fit = york_line(x, y, sx, c.thickness_sd)
-        weight = 1.0 / (c.thickness_sd**2 + fit.slope**2 * sx**2)
-        return fit, _relative(weight), "errors in both axes as stated (York 2004, errors of adjusted points)"
+        judged = stated_line(x, y, own, sigma_y=c.thickness_sd, sigma_x=sx)
+        said = "errors in both axes as stated (York 2004, errors of adjusted points)"
+        method = said if sx is not None else "weighted by the stated thickness uncertainties"
+        return judged, method if judged.stated else f"{_OWN[own.weight is not None]}: wider than with the stated uncertainties"
+    if sx is None:
+        return own, _OWN[own.weight is not None]
     fit, scatter = _york_unknown_y(x, y, sx)
+    variance = scatter**2 + fit.slope**2 * sx**2
+    level, slope = fit.scale / fit.weight_sum, fit.scale / fit.sxx
+    line = line_of_moments(fit, level, 0.0, slope, max(_scatter(c, fit) ** 2, variance.mean()), fit.t_degrees_of_freedom)
     return (
-        fit,
-        _relative(1.0 / (scatter**2 + fit.slope**2 * sx**2)),
+        CouponLine(coarse(line, step), fit, _relative(1.0 / variance)),
         "errors in both axes (York 2004, errors of adjusted points), exposure's as stated, thickness's from the scatter",
+    )
+
+
+_OWN = ("ordinary least squares on coupon means", "coupon means weighted by their readings (two components, restricted likelihood)")
+
+
+def _left_out(c: CouponSet, reasons: dict[str, str]) -> tuple[LeftOut, ...]:
+    where = {label: i for i, label in enumerate(c.labels)}
+    return tuple(
+        LeftOut(label, 100.0 * float(c.exposure[where[label]]), float(c.thickness[where[label]]), why) for label, why in reasons.items()
     )
 
 
@@ -446,18 +495,6 @@ def _york_unknown_y(x: np.ndarray, y: np.ndarray, sx: np.ndarray) -> tuple[LineF
     return replace(york_line(x, y, sx, high), t_degrees_of_freedom=dof), float(high)
 
 
-def _coupon_variance(line: LineFit, c: CouponSet) -> float:
-    """Variance of the next coupon's depth about the line (its exposure error included where exposures have one)."""
-    if line.uncertainties == "with earlier lots":
-        return float(line.scale)
-    if c.thickness_sd is None and c.exposure_sd is None:
-        return float(line.scale)
-    variance = 0.0 if c.exposure_sd is None else float(line.slope**2 * ((c.exposure_sd / c.exposure) ** 2).mean())
-    if c.thickness_sd is not None:
-        return variance + float((c.thickness_sd**2).mean())
-    return max(float(_scatter(c, line) ** 2), variance)
-
-
 def _scatter(c: CouponSet, fit: LineFit) -> float:
     residual = c.thickness - fit.y_mean - fit.slope * (c.x - fit.x_mean)
     return float(np.sqrt((residual**2).sum() / fit.degrees_of_freedom))
@@ -470,22 +507,6 @@ def _components(c: CouponSet, fit: LineFit) -> tuple[Quantity | None, Quantity |
     repeat = float(np.sqrt(squares / dof))
     own = _scatter(c, fit) ** 2 - repeat**2 * float((1.0 / c.counts).mean())
     return Quantity(repeat, MM), Quantity(float(np.sqrt(max(own, 0.0))), MM)
-
-
-def _widened(threshold: Any, parts: Budget, line: LineFit, confidence: float) -> tuple[Quantity, Quantity]:
-    """The exact interval of Ec, and where common errors count, widened by them in quadrature about the estimate."""
-    from ..statistics.intervals import t_factor
-
-    if threshold.kind != "bounded":
-        return Quantity(-np.inf, MJ_CM2), Quantity(np.inf, MJ_CM2)
-    value = threshold.value
-    extra = parts.here**2 - parts.random**2
-    low, high = threshold.low - value, threshold.high - value
-    if extra > 0:
-        half = t_factor(confidence, np.inf) ** 2 * extra
-        low, high = -np.sqrt(low**2 + half), np.sqrt(high**2 + half)
-    with np.errstate(over="ignore"):
-        return Quantity(float(np.exp(value + low)), MJ_CM2), Quantity(float(np.exp(value + high)), MJ_CM2)
 
 
 def _laws(c: CouponSet, confidence: float) -> tuple[PowerThreshold | None, Bleaching | None]:

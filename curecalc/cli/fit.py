@@ -39,6 +39,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--other-gauge", action="store_true", help="wanted depths are true depths, not those this gauge reads: its bias counts"
     )
+    group.add_argument(
+        "--will-set",
+        choices=("lines", "rasters"),
+        action=_Once,
+        help="what will be set with the numbers: a beam radius error cancels only where that is what the coupons were",
+    )
     group = parser.add_argument_group("earlier lots")
     group.add_argument(
         "--prior",
@@ -121,6 +127,7 @@ def fit_from(args: argparse.Namespace) -> Fit:
         thickness_bias_uncertainty=bias,
         same_machine=not args.elsewhere,
         same_gauge=not args.other_gauge,
+        will_set=args.will_set,
         **scales,
     )
 
@@ -208,6 +215,7 @@ def _logged(args: argparse.Namespace, fit: Fit, resin: str | None) -> dict[str, 
         "thickness_bias_uncertainty",
         "elsewhere",
         "other_gauge",
+        "will_set",
         "lot_spread_depth",
         "lot_spread_exposure",
     )

@@ -104,6 +104,16 @@ def draw_working_curve(ax: Axes, fit: Fit) -> None:
             label="readings",
             zorder=3,
         )
+    for k, out in enumerate(fit.left_out):
+        ax.plot(out.exposure, 1e3 * out.thickness, "x", markersize=8, color=TONES["second"], label=None if k else "left out")
+        ax.annotate(
+            f"{out.label}: {out.reason}",
+            (out.exposure, 1e3 * out.thickness),
+            xytext=(8, -4),
+            textcoords="offset points",
+            fontsize=9,
+            color=TONES["second"],
+        )
     _outliers(ax, fit)
     plain_log(ax.xaxis)
     ax.set_xlim(low, high)

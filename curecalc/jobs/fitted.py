@@ -136,7 +136,7 @@ def resin_text(
         depth_low=Quantity(float(c.thickness.min()), MM),
         depth_high=Quantity(float(c.thickness.max()), MM),
         varied=tuple(varied_settings(c)),
-        excluded=tuple(fit.excluded),
+        excluded=tuple(f"{coupon.label}: {coupon.reason}" for coupon in fit.left_out),
         prior=tuple(fit.prior.names) if fit.prior is not None else (),
         machine=known.get("machine", ""),
         power_meter=known.get("power_meter", ""),

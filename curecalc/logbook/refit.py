@@ -52,6 +52,7 @@ def fit_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
         thickness_bias_uncertainty=_length(options, "thickness_bias_uncertainty"),
         same_machine=not options.get("elsewhere"),
         same_gauge=not options.get("other_gauge"),
+        will_set=options.get("will_set"),
     )
     return {"result": _numbers_only({key: value for key, value in fit.to_dict().items() if key in _FIT_KEYS})}
 
