@@ -94,9 +94,11 @@ def field_options(args: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
         scanning["least_power"] = number("--least-power", args.least_power, kind="fraction")
     machine = _machine(args, saved)
     if machine is not None:
-        for name in ("acceleration", "pulse_rate"):
+        for name in ("acceleration", "pulse_rate", "corner_speed", "run_up_beam"):
             if getattr(machine, name) is not None:
                 scanning.setdefault(name, getattr(machine, name))
+        if machine.acceleration is None:
+            scanning["run_up_beam"] = "off"
     options |= given | {"scanning": scanning}
     for name, kind in (("tolerance", "fraction"), ("radius_ratio", "number")):
         if getattr(args, name) is not None:
@@ -148,7 +150,7 @@ def filled_paths(args: argparse.Namespace) -> tuple[Any, Any]:
 def _machine(args: argparse.Namespace, saved: Any) -> Any:
     if args.machine is None:
         return None if saved is None else saved.machine
-    from ..jobs.machine_file import read_machine
+    from ..jobs.machine import read_machine
 
     return read_machine(args.machine)
 
