@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["Ends", "share", "speed_up_distance", "stop_factor", "stop_profile", "vector_time"]
+__all__ = ["Ends", "Stretch", "share", "speed_up_distance", "stop_factor", "stop_profile", "stretches", "vector_time"]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 _ROOT_HALF_PI = math.sqrt(0.5 * math.pi)
@@ -26,6 +26,54 @@ class Ends:
     follows: float = 0.0
     least: Any = 0.0
     slowest: Any = 0.0
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A stretch of vectors in its own time 0 to `time`: place = start + sign (speed t + acceleration t^2/2). One that brakes runs back."""
+
+    start: Any
+    sign: float
+    speed: Any
+    acceleration: Any
+    time: Any
+
+    def place(self, t):
+        """Distance along the vector at time t."""
+        return self.start + self.sign * (self.speed + 0.5 * self.acceleration * t) * t
+
+    def lit(self, t, v, ends):
+        """Power at time t over that at full speed v."""
+        if not ends.follows:
+            return np.ones_like(t)
+        return np.maximum(((self.speed + self.acceleration * t) / v) ** ends.follows, ends.least)
+
+    def dim(self, v, ends):
+        """Time until the power begins to follow; zero where it does from the start."""
+        if not ends.follows or not np.any(ends.least):
+            return np.zeros_like(self.time)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = (ends.least ** (1.0 / ends.follows) * v - self.speed) / self.acceleration
+        return np.clip(np.nan_to_num(t), 0.0, self.time)
+
+
+def stretches(v, ends, first=0.0, last=0.0):
+    """Speeding up, steady, slowing down: the motion of vectors whose speeds at their ends are `first` and `last` (0: rest).
+
+    The ends' speeds must be within reach of each other. Without an acceleration there is the steady stretch alone.
+    """
+    v, length = np.broadcast_arrays(np.asarray(v, float), np.asarray(ends.length, float))
+    if ends.acceleration is None:
+        return (Stretch(np.zeros_like(v), 1.0, v, 0.0, length / v),)
+    a = ends.acceleration
+    top = np.minimum(v, np.sqrt(length * a + 0.5 * (first**2 + last**2)))
+    up, down = ((top**2 - np.square(end)) / (2.0 * a) for end in (first, last))
+    steady = np.maximum(length - up - down, 0.0)
+    return (
+        Stretch(np.zeros_like(v), 1.0, first + np.zeros_like(v), a, np.maximum(top - first, 0.0) / a),
+        Stretch(up, 1.0, top, 0.0, np.where(steady > 1e-12 * length, steady / np.maximum(top, 1e-300), 0.0)),
+        Stretch(length, -1.0, last + np.zeros_like(v), a, np.maximum(top - last, 0.0) / a),
+    )
 
 
 def speed_up_distance(v, a):
