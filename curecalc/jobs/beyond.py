@@ -13,9 +13,8 @@ __all__ = ["beyond_machine", "machine_ranges"]
 def machine_ranges(machine: Machine) -> list[tuple[str, Quantity | None, Quantity | None]]:
     """Name, least and greatest of what a machine bounds; None where it states no end.
 
-    >>> from curecalc.jobs.machine_file import MACHINE, machine_from_document, starting_machine
-    >>> from curecalc.files.documents import parse_document
-    >>> machine = machine_from_document(parse_document(starting_machine(), MACHINE, source="machine.toml"))
+    >>> from curecalc.jobs.machine import MACHINE, starting_machine
+    >>> machine = MACHINE.parse(starting_machine(), source="machine.toml")
     >>> [name for name, _, _ in machine_ranges(machine)]
     ['power', 'scan speed', 'beam radius', 'hatch spacing', 'layer thickness']
     """

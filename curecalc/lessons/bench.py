@@ -13,7 +13,7 @@ from ..units import MM, NM, Measured, Quantity, QuantityError, measured, positiv
 if TYPE_CHECKING:
     from ..jobs.machine import Machine
     from ..jobs.needs import Needs
-    from ..jobs.resin_file import LotResin
+    from ..jobs.lot import Lot
 
 __all__ = ["Bench", "bench_of", "invented_bench"]
 
@@ -129,7 +129,7 @@ def invented_bench() -> Bench:
     )
 
 
-def bench_of(*, machine: Machine | None, lot: LotResin | None, needs: Needs | None, otherwise: Bench) -> Bench:
+def bench_of(*, machine: Machine | None, lot: Lot | None, needs: Needs | None, otherwise: Bench) -> Bench:
     """The bench of a machine, a lot and needs; what is missing is taken from another bench.
 
     Layer, overcure and spacing are those of the first raster kind that is not down-facing, or of the first kind.

@@ -10,7 +10,7 @@ from typing import Any
 from ..errors import FileError
 from ..files.schema import Field, Schema
 
-__all__ = ["Row", "document_of", "rows_of"]
+__all__ = ["Row", "document_of", "rows_of", "texts_of"]
 
 _BARE = ("boolean", "whole", "date", "number")
 
@@ -81,6 +81,21 @@ def _text(value: Any) -> str:
     if isinstance(value, Mapping):  # a quantity with its uncertainty in a table of its own
         return f"{value.get('value', '')} +- {value.get('standard_uncertainty', '')}"
     return str(value)
+
+
+def texts_of(tree: Mapping[str, Any], before: str = "") -> dict[str, str]:
+    """The texts of a form that holds what a read TOML `tree` holds."""
+    made: dict[str, str] = {}
+    for key, value in tree.items():
+        name = f"{before}{key}"
+        if isinstance(value, Mapping) and "value" not in value:
+            made |= texts_of(value, f"{name}.")
+        elif isinstance(value, list):
+            for i, one in enumerate(value):
+                made |= texts_of(one, f"{name}.{i}.")
+        else:
+            made[name] = _text(value)
+    return made
 
 
 def document_of(schema: Schema, texts: Mapping[str, str]) -> str:

@@ -11,23 +11,19 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
-from ..files.documents import parse_document
-from ..jobs.machine_file import MACHINE, machine_from_document
-from ..jobs.needs_file import NEEDS, needs_from_document
-from ..jobs.resin_file import RESIN, resin_from_document
+from ..files.records import RecordFile
+from ..jobs.lot import RESIN, Lot
+from ..jobs.machine import MACHINE, Machine
+from ..jobs.needs import NEEDS, Needs
 from ..lessons.bench import Bench, bench_of, invented_bench
 
 if TYPE_CHECKING:
-    from ..jobs.machine import Machine
-    from ..jobs.needs import Needs
-    from ..jobs.resin_file import LotResin
     from ..recipe.record import Recipe
 
-__all__ = ["PARTS", "SCHEMAS", "Part", "Work", "Works"]
+__all__ = ["PARTS", "FILES", "Part", "Work", "Works"]
 
 PARTS = ("machine", "resin", "needs")
-SCHEMAS = {"machine": MACHINE, "resin": RESIN, "needs": NEEDS}
-_READ: dict[str, Any] = {"machine": machine_from_document, "resin": resin_from_document, "needs": needs_from_document}
+FILES: dict[str, RecordFile[Any]] = {"machine": MACHINE, "resin": RESIN, "needs": NEEDS}
 
 
 @dataclass(frozen=True)
@@ -41,7 +37,7 @@ class Part:
 
 @lru_cache(maxsize=64)
 def _read(name: str, text: str, path: str) -> Any:
-    return _READ[name](parse_document(text, SCHEMAS[name], source=path))
+    return FILES[name].parse(text, source=path)
 
 
 @lru_cache(maxsize=32)
@@ -84,7 +80,7 @@ class Work:
         return self._part("machine")
 
     @property
-    def lot(self) -> LotResin | None:
+    def lot(self) -> Lot | None:
         """The lot, where there is one."""
         return self._part("resin")
 
@@ -111,15 +107,28 @@ class Work:
         """Beam, resin, layer and pattern of the files; of the bench given where a file is missing."""
         return bench_of(machine=self.machine, lot=self.lot, needs=self.needs, otherwise=self.given)
 
+    def earlier(self, data_sha256: str) -> Lot | None:
+        """The lot before the one fitted from these data: the lot in use, or the one it took the place of."""
+        for name in ("resin", "earlier"):
+            part = self.parts.get(name)
+            if part is not None:
+                lot: Lot = _read("resin", part.text, part.path)
+                if lot.data_sha256 != data_sha256:
+                    return lot
+        return None
+
     def source(self, name: str) -> str:
         """Where a part came from, in words."""
         return self.parts[name].source if name in self.parts else self.given.name
 
-    def changed(self, name: str, text: str, source: str) -> Work:
+    def changed(self, name: str, text: str, source: str, *, path: str = "") -> Work:
         """With another text of a part, read and refused where it is not sound."""
-        part = Part(text, f"{name}.toml", source)
+        part = Part(text, path or f"{name}.toml", source)
         _read(name, part.text, part.path)
-        return replace(self, parts={**self.parts, name: part})
+        parts = {**self.parts, name: part}
+        if name == "resin" and "resin" in self.parts:
+            parts["earlier"] = self.parts["resin"]
+        return replace(self, parts=parts)
 
 
 class Works:
