@@ -41,6 +41,8 @@ def bounded(name: str, data: bytes, *, cells: int, unpacked: int) -> None:
                         before = window[-3:]
                         if found > cells or left > unpacked:
                             raise FileError(f"{name}: holds more than {cells} cells. Keep only the table, or save it as .csv.")
+    except FileError:
+        raise
     except (zipfile.BadZipFile, ValueError, OSError, EOFError, NotImplementedError, RuntimeError, zlib.error):
         raise FileError(f"{name}: is not a spreadsheet (.xlsx). Save it again, or upload a .csv file.") from None
 

@@ -11,9 +11,9 @@ from ..formulas.resin import Resin
 from ..units import MM, NM, Measured, Quantity, QuantityError, measured, positive, show
 
 if TYPE_CHECKING:
+    from ..jobs.lot import Lot
     from ..jobs.machine import Machine
     from ..jobs.needs import Needs
-    from ..jobs.lot import Lot
 
 __all__ = ["Bench", "bench_of", "invented_bench"]
 

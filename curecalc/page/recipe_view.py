@@ -12,7 +12,7 @@ from ..units import MM, MW, parse, parse_measured, positive, show
 from .drawing import Board
 from .forms import document_of, rows_of
 from .settings_view import ranges
-from .work import PARTS, FILES, Work
+from .work import FILES, PARTS, Work
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
