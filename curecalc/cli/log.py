@@ -177,10 +177,10 @@ def _add(args: argparse.Namespace) -> int:
     payload = _values(args)
     sources = [_source(text, index) for index, text in enumerate(args.source)]
     corrects = _whole("--corrects", args.corrects)
-    from .logdoubts import power_doubts
+    from ..logbook.doubts import power_doubts
 
     with _open(args, create=corrects is None, write=True) as book:
-        doubts = power_doubts(book, args.machine, args.power) if args.kind == "power" and corrects is None else []
+        doubts = power_doubts(book, args.machine, payload["power"]) if args.kind == "power" and corrects is None else []
         entry = book.add(
             args.kind,
             payload,

@@ -234,20 +234,6 @@ def _check_targets(args: argparse.Namespace) -> None:
         check_target("--save", args.save, (".json",))
 
 
-def main_vector(recipe: Any) -> Any:
-    """The kind whose window stands on the sheet: the first raster, or the first kind."""
-    return next((v for v in recipe.vectors if v.pattern == "raster" and not v.down_facing), recipe.vectors[0])
-
-
-def sheet_window(recipe: Any, points: int = 61) -> Any:
-    """The window of the sheet."""
-    from ..recipe.window import process_window
-
-    vector = main_vector(recipe)
-    up = "hatch_spacing" if vector.pattern == "raster" else "beam_radius"
-    return process_window(vector, "scan_speed", up, points=points, with_assurance=False)
-
-
 def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> None:
     import json
 
@@ -255,11 +241,14 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
 
     if args.figure:
         from ..figures.window import window_figure
+        from ..sheets import sheet_window
 
         write_figure(window_figure(sheet_window(recipe)), args.figure)
     if args.along:
         write_figure(_along(recipe), args.along)
     if args.sheet:
+        from ..sheets import sheet_bytes
+
         kind = args.sheet.lower().rpartition(".")[2]
         content = sheet_bytes(recipe, record, kind)
         print(f"wrote {write_whole('--sheet', args.sheet, content, endings=('.pdf', '.html'))}", file=sys.stderr)
@@ -283,28 +272,6 @@ def _along(recipe: Any) -> Any:
         raise QuantityError("--along: the needs state no vector_length. Add it to the kinds of vector.")
     ends = dict.fromkeys(kind for kind in (min(lengths, key=lengths.__getitem__), max(lengths, key=lengths.__getitem__)))
     return along_figure(recipe, tuple(ends))
-
-
-def sheet_bytes(recipe: Any, record: dict[str, Any], kind: str) -> bytes:
-    """The sheet as PDF or HTML; its window goes into the record too, so that the sheet shows nothing the JSON lacks."""
-    from ..figures.style import svg_text
-    from ..figures.window import window_figure
-    from ..recipe.window import process_window
-
-    window = sheet_window(recipe)
-    figure = window_figure(window, width_mm=150.0, height_mm=110.0)
-    record["window"] = process_window(window.vector, window.across, window.up, points=15).to_dict()
-    if kind == "html":
-        from ..sheets import recipe_html
-
-        return recipe_html(record, svg_text(figure)).encode()
-    from io import BytesIO
-
-    from ..sheets import recipe_pdf
-
-    image = BytesIO()
-    figure.savefig(image, format="png", dpi=200)
-    return recipe_pdf(record, image.getvalue())
 
 
 def recipe_text(recipe: Any, record: dict[str, Any]) -> str:

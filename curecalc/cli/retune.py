@@ -132,8 +132,8 @@ def _write(args: argparse.Namespace, result: Any, saved: Any) -> None:
         return
     import json
 
+    from ..sheets import sheet_bytes
     from .files import write_whole
-    from .recipe import sheet_bytes
 
     record = _new_record(result, saved)
     if args.sheet:

@@ -6,8 +6,9 @@ import argparse
 from typing import Any
 
 from ..errors import QuantityError
+from ..sheets import main_vector
 from .common import _Once, add_output, print_json, write_figure
-from .recipe import _whole, add_files, made, main_vector
+from .recipe import _whole, add_files, made
 
 __all__ = ["add_arguments", "run"]
 

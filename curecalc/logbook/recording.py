@@ -344,7 +344,7 @@ def record_spot(
     path: str | Path,
     result: Any,
     *,
-    file: str | Path,
+    file: str | Path | Source,
     options: Mapping[str, Any],
     machine: str | None,
     beam: str | None = None,
@@ -352,7 +352,7 @@ def record_spot(
     beam_document: str | None = None,
 ) -> Entry:
     """Record a measured beam, or a power made of readings, with the file it came from."""
-    sources = [Source.read(file, "scan")]
+    sources = [file if isinstance(file, Source) else Source.read(file, "scan")]
     payload: dict[str, Any] = {"options": stored_options(options), "result": result.to_dict()}
     if hasattr(result, "at_meter"):
         if machine is None:

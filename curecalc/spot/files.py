@@ -70,7 +70,7 @@ class Measurement:
     notes: tuple[str, ...] = ()
 
 
-def read_measurement(path: str | Path, *, kind: str | None = None) -> Measurement:
+def read_measurement(path: str | Path, *, kind: str | None = None, data: bytes | None = None) -> Measurement:
     """Read a file of beam measurements and settle its kind.
 
     Parameters
@@ -78,6 +78,8 @@ def read_measurement(path: str | Path, *, kind: str | None = None) -> Measuremen
     path : str or Path
     kind : one of `KINDS_OF_FILE`, optional
         Recognised from the ending and the columns when left out.
+    data : bytes, optional
+        The file's content where it is in memory; `path` is then its name only.
 
     Returns
     -------
@@ -97,7 +99,8 @@ def read_measurement(path: str | Path, *, kind: str | None = None) -> Measuremen
             f"{name}: {ending} files bend the brightness scale, so widths from them mean nothing. "
             "Save the picture as PNG or TIFF, without gamma or compression losses."
         )
-    data = read_bytes(path, what="measurement", largest=_LARGEST)
+    if data is None:
+        data = read_bytes(path, what="measurement", largest=_LARGEST)
     if not data:
         raise FileError(f"{name}: is empty. Save the measurement again.")
     digest = hashlib.sha256(data).hexdigest()

@@ -49,6 +49,7 @@ def measure_file(
     path: str | Path,
     *,
     kind: str | None = None,
+    data: bytes | None = None,
     wavelength: Quantity | None = None,
     power: Measured | Quantity | None = None,
     slit_width: Measured | Quantity | None = None,
@@ -82,6 +83,8 @@ def measure_file(
         A table of a scan, a caustic, cured lines or power readings, or a picture.
     kind : str, optional
         knife-edge, slit, pinhole, image, caustic, cured-lines or power; recognised from the file when left out.
+    data : bytes, optional
+        The file's content where it is in memory; `path` is then its name only.
     wavelength, power, slit_width, pinhole_diameter, pixel_size, pixel_size_y, full_scale, camera_angle, mirrored : optional
         As in `slit_beam`, `pinhole_beam` and `image_beam`; an option that does not belong to the kind of the file is refused.
     penetration_depth, surface_position, wanted_radius, relative_errors, clip_level, scale_uncertainty : optional
@@ -104,8 +107,8 @@ def measure_file(
     QuantityError
         An option out of range or one that does not belong here.
     """
-    given = {k: v for k, v in locals().items() if k not in ("path", "kind", "confidence") and v is not None}
-    found = read_measurement(path, kind=kind)
+    given = {k: v for k, v in locals().items() if k not in ("path", "kind", "data", "confidence") and v is not None}
+    found = read_measurement(path, kind=kind, data=data)
     options = _options(found, given)
     run: Any = {
         "knife-edge": _knife_edge,
