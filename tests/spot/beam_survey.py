@@ -119,13 +119,10 @@ def table(count, only=None, verbose=False):
         totals["refused faults"] += 0 if good else count * found["refused"]
         totals["biased"] += 0 if good else found["biased"]
         totals["silent"] += 0 if good else found["silent"]
-    print(dict(totals))
+    judged, good, called = max(totals["judged"], 1), max(totals["good"], 1), totals["biased"] + totals["refused faults"]
+    print(f"coverage without a Check {totals['inside'] / judged:.4f}; good data called {totals['good called'] / good:.4f}")
     print(
-        f"coverage without a Check {totals['inside'] / max(totals['judged'], 1):.4f}; good data called {totals['good called'] "
-        f"/ max(totals['good'], 1):.4f}; "
-        f"biased faults called {1 - totals['silent'] / max(totals['biased'] + totals['refused faults'], 1):.4f} (refusals "
-        f"counted as called), "
-        f"{1 - totals['silent'] / max(totals['biased'], 1):.4f} (without)"
+        f"biased faults called {1 - totals['silent'] / max(called, 1):.4f}, without the refused {1 - totals['silent'] / max(totals['biased'], 1):.4f}"
     )
     return totals
 
