@@ -120,10 +120,9 @@ def table(count, only=None, verbose=False):
         totals["biased"] += 0 if good else found["biased"]
         totals["silent"] += 0 if good else found["silent"]
     judged, good, called = max(totals["judged"], 1), max(totals["good"], 1), totals["biased"] + totals["refused faults"]
+    silent, biased = totals["silent"], max(totals["biased"], 1)
     print(f"coverage without a Check {totals['inside'] / judged:.4f}; good data called {totals['good called'] / good:.4f}")
-    print(
-        f"biased faults called {1 - totals['silent'] / max(called, 1):.4f}, without the refused {1 - totals['silent'] / max(totals['biased'], 1):.4f}"
-    )
+    print(f"biased faults called {1 - silent / max(called, 1):.4f}, without the refused {1 - silent / biased:.4f}")
     return totals
 
 
