@@ -49,6 +49,7 @@ _COLUMNS: dict[str, Column] = {
     "slit_width": Column("length", sign="positive", only_once=True),
     "pinhole_diameter": Column("length", sign="positive", only_once=True),
     "surface_position": Column("length", only_once=True),
+    "position_uncertainty": Column("length", sign="positive", only_once=True),
 }
 _IMAGE_SETTINGS = {
     "pixel_size": Column("length", sign="positive", only_once=True),
