@@ -173,7 +173,19 @@ def _whole(option: str, text: str | None, minimum: int = 1) -> int | None:
 # ---------------------------------------------------------------- add
 
 
+def _ask(args: argparse.Namespace) -> None:
+    """Ask for every value and name given as `ask`: a command that can be pasted before the reading is made."""
+    for name, text in vars(args).items():
+        if text == "ask" and name not in ("action", "kind"):
+            print(f"{name.replace('_', ' ')}: ", end="", file=sys.stderr, flush=True)
+            answer = sys.stdin.readline().strip()
+            if not answer:
+                raise QuantityError(f"{flag(name)}: nothing was typed. Give the value, or type it when asked.")
+            setattr(args, name, answer)
+
+
 def _add(args: argparse.Namespace) -> int:
+    _ask(args)
     payload = _values(args)
     sources = [_source(text, index) for index, text in enumerate(args.source)]
     corrects = _whole("--corrects", args.corrects)
@@ -469,4 +481,4 @@ def _status(args: argparse.Namespace) -> int:
         print_json(state.to_dict())
     else:
         print(status_text(state))
-    return 0 if state.well else 1
+    return state.exit_status

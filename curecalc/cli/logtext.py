@@ -9,7 +9,8 @@ from ..logbook.entries import Entry
 from ..logbook.status import MachineState, ShopState
 from ..logbook.verifying import Verification
 from ..logbook.words import clean, local, summary, value_text
-from ..units import figure
+from ..statistics.watch import CORRELATION, FALSE_YEARS
+from ..units import figure, from_json, show
 from .common import show_rows
 
 __all__ = ["drift_text", "entry_table", "entry_text", "one_line", "status_text", "verification_text"]
@@ -161,23 +162,41 @@ def status_text(state: ShopState) -> str:
     widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
     lines = ["  ".join(cell.ljust(w) for cell, w in zip(row, widths)).rstrip() for row in rows]
     lines.append("")
-    for one in state.machines:
-        lines += [f"{'STOP' if item.grave else 'due '}  {clean(one.machine, 24)}: {clean(item.text, 300)}" for item in one.due]
-    if state.well:
-        lines.append("All well.")
+    items = [(f"{clean(one.machine, 24)}: ", item) for one in state.machines for item in one.items]
+    for name, item in [("", one) for one in state.items] + items:
+        lines.append(f"{_MARKS[item.level]:7} {name}{clean(item.text, 300)}")
+        if item.command:
+            lines.append(f"        {item.command}")
+    lines.append(_verdict(state))
     return "\n".join(lines)
+
+
+_MARKS = {"well": "well", "near": "near", "unknown": "UNKNOWN", "due": "DUE", "stop": "STOP"}
+
+
+def _verdict(state: ShopState) -> str:
+    """The last lines: the verdict, how sure it is, and the head to note."""
+    if state.well:
+        said = "All well."
+    else:
+        counts = [(sum(one.state == level for one in state.machines), word) for level, word in _MARKS.items()]
+        said = ", ".join(f"{count} {word}" for count, word in counts if count) + "."
+    risk = " or ".join(f"{100 * share:.0f} %" for share in FALSE_YEARS)
+    return (
+        f"{said}\nfalse alarms: a healthy machine read weekly gets one in {risk} of years (neighbouring readings alike by "
+        f"{CORRELATION:g} or not at all; simulated).\nhead: entry {state.entries}, {state.head}"
+    )
 
 
 def _status_row(one: MachineState) -> tuple[str, ...]:
     power = "-" if one.power is None else f"{figure(one.power, one.power_uncertainty)} mW"
     if one.fade is not None:
         power += f" ({100 * one.fade:+.1f} %/month)"
-    depth = "-" if one.depth is None else f"{figure(one.depth, digits=3)} mm"
+    depth = "unknown" if one.depth is None else f"{figure(one.depth, digits=3)} mm"
     if one.layer is not None:
         depth += f" / {figure(one.layer, digits=3)} mm"
-    mark = {"well": "well", "due": "DUE", "stop": "STOP"}[one.state]
     return (
-        mark,
+        _MARKS[one.state],
         clean(one.machine, 24),
         clean(one.lot or "-", 24),
         power,

@@ -160,9 +160,9 @@ def _logged(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> di
     entry = record_recipe(
         args.log,
         record,
+        recipe=recipe,
         machine=_machine_name(args, machine),
         lot=args.lot or lot.lot or lot.resin.name,
-        full_power=float(machine.power.value.m_as("mW")),
         operator=args.operator or "",
     )
     return said(entry, args.log)

@@ -15,7 +15,12 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
-    parser.add_argument("recipe", metavar="RECIPE.json", help="saved by `curecalc recipe --save`")
+    parser.add_argument(
+        "recipe",
+        metavar="RECIPE.json",
+        nargs="?",
+        help="saved by `curecalc recipe --save`; without it, with --log and --machine: the machine's newest recipe and readings there",
+    )
     group = parser.add_argument_group("new reading")
     group.add_argument("--power", metavar="VALUE", action=_Once, help='greatest power at the surface, like "225 mW" or "225 mW +- 1 %%"')
     group.add_argument("--power-meter", metavar="NAME", action=_Once, help="where another meter was used")
@@ -40,11 +45,9 @@ def run(args: argparse.Namespace) -> int:
     if args.sheet:
         check_target("--sheet", args.sheet, (".pdf", ".html"))
     logging = checked_log(args)
-    power, radius = _readings(args)
-    from ..recipe.file import read_recipe
     from ..recipe.retuning import retune
 
-    saved = read_recipe(args.recipe)
+    saved, power, radius = _start(args)
     result = retune(
         machine=saved.machine,
         resin=saved.lot,
@@ -65,6 +68,23 @@ def run(args: argparse.Namespace) -> int:
         return 0
     print(_text(result))
     return 0
+
+
+def _start(args: argparse.Namespace) -> tuple[Any, Any, Any]:
+    """The recipe, and the new power and radius: from a file and options, or from the logbook."""
+    from ..recipe.file import read_recipe
+
+    if args.recipe is not None:
+        power, radius = _readings(args)
+        return read_recipe(args.recipe), power, radius
+    if args.log is None or args.machine is None:
+        raise QuantityError("RECIPE.json is missing: give the file, or --log and --machine to retune the recipe kept there.")
+    from ..logbook.recording import retune_inputs
+
+    saved, power, radius = retune_inputs(args.log, machine=args.machine)
+    if args.power is not None or args.beam_radius is not None:
+        power, radius = _readings(args)
+    return saved, power, radius
 
 
 def _readings(args: argparse.Namespace) -> tuple[Any, Any]:
@@ -105,10 +125,10 @@ def _logged(args: argparse.Namespace, result: Any, saved: Any, power: Any, radiu
     entry = record_recipe(
         args.log,
         _new_record(result, saved),
+        recipe=result.recipe,
         kind="retune",
         machine=args.machine or saved.machine.name,
         lot=args.lot or saved.lot.lot or saved.lot.resin.name,
-        full_power=float(result.recipe.machine.power.value.m_as("mW")),
         options=options,
         old=saved.record,
         reason="; ".join(f"{one.kind}: {one.reason}" for one in result.changes),

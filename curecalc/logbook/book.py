@@ -277,6 +277,12 @@ class Logbook:
 
     # ------------------------------------------------------------ reading
 
+    def head(self) -> tuple[int, str]:
+        """Number and hash of the last entry: noted elsewhere, they prove later that nothing before them was changed or cut off."""
+        with store.guarded(self.path):
+            row = self._connection.execute("SELECT number, sha256 FROM entry ORDER BY number DESC LIMIT 1").fetchone()
+        return (int(row[0]), str(row[1])) if row else (0, GENESIS)
+
     def entry(self, number: int) -> Entry:
         """One entry by its number."""
         found = list(self._select("WHERE entry.number = ?", (number,)))
@@ -348,6 +354,7 @@ class Logbook:
         lot: str | None = None,
         beam: str | None = None,
         since: str | None = None,
+        until: str | None = None,
         first: int | None = None,
         last: int | None = None,
     ) -> list[tuple[Any, ...]]:
@@ -360,7 +367,7 @@ class Logbook:
             if not all(part.isidentifier() for part in one.split(".")):
                 raise ValueError(one)
         picks = "".join(f", json_extract(payload, '$.{one}')" for one in fields)
-        where, values = _where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=None, corrected=False)
+        where, values = _where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=False)
         order, count = ("DESC", last) if last is not None else ("ASC", -1 if first is None else first)
         with store.guarded(self.path):
             rows = self._connection.execute(

@@ -20,8 +20,9 @@ from ..units import Shown, figure
 from .book import Logbook
 from .depth import SettingsInForce, power_for_depth
 from .series import Series, days, depth_series, series, settings_in_force, when
+from .today import fresh_since
 
-__all__ = ["BASELINE_POINTS", "DriftReport", "Forecast", "drift_report", "fresh_since", "power_limits"]
+__all__ = ["BASELINE_POINTS", "DriftReport", "Forecast", "drift_report", "power_limits"]
 
 BASELINE_POINTS = 20
 FEWEST = 8  # readings before a chart is drawn
@@ -208,14 +209,6 @@ def drift_report(
         None if line is None else line.first,
         _since_settings(logbook, found, machine, base),
     )
-
-
-def fresh_since(logbook: Logbook, machine: str | None) -> str | None:
-    """Stored time of the newest machine entry that begins a new baseline; None when there is none."""
-    if machine is None:
-        return None
-    rows = [row for row in logbook.values("machine", ["new_baseline"], machine=machine) if row[5]]
-    return rows[-1][1] if rows else None
 
 
 def _series(logbook: Logbook, name: str, machine: str | None, lot: str | None, beam: str | None) -> Series:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from ..jobs.lot import Lot
     from ..jobs.machine import Machine
     from ..jobs.needs import Needs
+    from ..recipe.record import Recipe
 
 __all__ = [
     "Current",
@@ -31,6 +32,7 @@ __all__ = [
     "record_fit",
     "record_recipe",
     "recipe_inputs",
+    "retune_inputs",
     "record_spot",
     "stored_options",
 ]
@@ -183,6 +185,7 @@ def record_fit(
     sources += [Source.read(file, f"prior{number}") for number, file in enumerate(priors, 1)]
     if resin_document is not None:
         sources.append(Source("resin", f"{lot}.toml".replace("/", "-"), resin_document.encode()))
+    curve = {} if resin_document is None else {"curve": _curve_kept(resin_document)}
     payload: dict[str, Any] = {
         "penetration_depth": fit.penetration_depth,
         "critical_exposure": fit.critical_exposure,
@@ -190,12 +193,21 @@ def record_fit(
         "residual_sd": fit.residual_sd,
         "options": dict(options),
         "result": result,
-    }
+    } | curve
     if fit.coupons.temperature is not None:
         from ..units import DEGC, Quantity
 
         payload["temperature"] = Quantity(float(fit.coupons.temperature.mean()), DEGC)
     return record_command(path, "calibration", payload, sources, lot=lot, machine=machine or names.get("machine"), operator=operator)
+
+
+def _curve_kept(document: str) -> dict[str, Any]:
+    """The working curve of a resin file as numbers, for judging settings without reading the file again."""
+    from ..jobs.lot import RESIN
+    from ..recipe.carried import curve_dict
+    from ..recipe.inputs import curve_of
+
+    return curve_dict(curve_of(RESIN.parse(document.encode(), source="the resin file")))
 
 
 def record_comparison(
@@ -250,6 +262,37 @@ def recipe_inputs(
     return found, resin, needs, readings
 
 
+def retune_inputs(path: str | Path, *, machine: str) -> tuple[Any, Measured | None, tuple[Any, Any] | None]:
+    """What a retune from a logbook starts with: the newest recipe kept, on the lot now in the vat; the newest power; the spot if it moved.
+
+    Raises
+    ------
+    QuantityError
+        No recipe is kept for the machine.
+    """
+    from ..jobs.lot import RESIN
+    from ..recipe.file import recipe_from_bytes
+    from ..units import MM, Quantity
+
+    now = current(path, machine=machine)
+    with Logbook(path, write=False) as book:
+        entries = [one for one in (book.latest("recipe", machine=machine), book.latest("retune", machine=machine)) if one is not None]
+        entry = max(entries, key=lambda one: (one.time, one.number), default=None)
+        kept = [one for one in entry.attached if one.role == "recipe"] if entry is not None else []
+        if entry is None or not kept:
+            raise QuantityError(f"the logbook keeps no recipe of {machine} to retune. Record one: curecalc recipe ... --log {path}")
+        saved = recipe_from_bytes(f"recipe of entry {entry.number}", book.source(kept[0].sha256))
+    if "resin" in now.documents and now.lot is not None:
+        resin = now.documents["resin"]
+        saved = replace(saved, lot=RESIN.parse(resin.data, source=f"{resin.name} in {Path(path).name}"))
+    chosen, share = entry.quantity("beam_radius"), entry.payload.get("beam_share")
+    radius = None
+    if now.beam_radius is not None and chosen is not None and share is not None:
+        there = Quantity(share * float(now.beam_radius.value.m_as(MM)), MM)
+        radius = (chosen.value, there) if abs(float((there / chosen.value).m_as("")) - 1.0) > 1e-9 else None
+    return saved, now.power, radius
+
+
 def _with_reading(machine: Machine, now: Current) -> tuple[Machine, dict[str, Any] | None]:
     if now.power is None or now.power_time is None:
         return machine, None
@@ -294,9 +337,9 @@ def record_recipe(
     path: str | Path,
     record: Mapping[str, Any],
     *,
+    recipe: Recipe,
     machine: str,
     lot: str,
-    full_power: float,
     kind: str = "recipe",
     options: Mapping[str, Any] | None = None,
     old: Mapping[str, Any] | None = None,
@@ -306,8 +349,11 @@ def record_recipe(
     """Record a recipe (its JSON object with the texts of its files), or a retune of the recipe `old`.
 
     The settings of the main kind of vector stand in the entry itself; they are what drift charts hold fixed.
-    `full_power` in mW is the power read at the surface, of which the settings use a share.
+    Beside them stands what every kind promised and all it takes to judge that again on a later day.
     """
+    from ..recipe.carried import carried
+
+    full_power = float(recipe.machine.power.value.m_as("mW"))
     main = main_vector(record["vectors"])
     settings = {name: main.get(name) for name in ("scan_speed", "hatch_spacing", "power", "beam_radius", "overcure", "passes")}
     if settings["overcure"] is not None and settings["overcure"]["value"] <= 0:
@@ -318,6 +364,7 @@ def record_recipe(
         "power_share": min(1.0, main["power"]["value"] / full_power),
         "kind_of_vector": main["kind"],
         "vectors": [{key: one[key] for key in _VECTOR_KEYS if key in one} for one in record["vectors"]],
+        "promised": carried(recipe),
         "options": dict(options or {}),
     }
     if reason:

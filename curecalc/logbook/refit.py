@@ -167,13 +167,10 @@ def retune_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]
 
 
 def _saved(sources: Sources, role: str) -> tuple[Any, datetime.date]:
-    from ..recipe.file import read_recipe
+    from ..recipe.file import recipe_from_bytes
 
     _, data = _source(sources, role)
-    with tempfile.TemporaryDirectory(prefix="curecalc-") as folder:
-        path = Path(folder) / f"{role}.json"
-        path.write_bytes(data)
-        saved = read_recipe(path)
+    saved = recipe_from_bytes(f"{role}.json", data)
     return saved, datetime.date.fromisoformat(str(saved.record["date"])[:10])
 
 

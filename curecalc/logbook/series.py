@@ -101,12 +101,13 @@ def series(
     lot: str | None = None,
     beam: str | None = None,
     since: str | None = None,
+    until: str | None = None,
     first: int | None = None,
     last: int | None = None,
 ) -> Series:
     """A charted quantity over time, of one machine, lot or beam, or of all.
 
-    `since` is a stored time; `first` or `last` keep so many readings of one end.
+    `since` and `until` are stored times; `first` or `last` keep so many readings of one end.
 
     Raises
     ------
@@ -118,7 +119,7 @@ def series(
     kind, field, quantity, title = CHARTED[name]
     paths = [f"{field}.value", f"{field}.unit", f"{field}.standard_uncertainty"]
     paths += [field] if quantity in ("number", "fraction") else []
-    rows = logbook.values(kind, paths, machine=machine, lot=lot, beam=beam, since=since, first=first, last=last)
+    rows = logbook.values(kind, paths, machine=machine, lot=lot, beam=beam, since=since, until=until, first=first, last=last)
     shown = KINDS[quantity]
     values, spreads, kept = [], [], []
     for row in rows:
@@ -155,9 +156,9 @@ def _converted(value: float, unit: str, spread: float | None, kind: Any) -> tupl
 # ---------------------------------------------------------------- the depth of fixed settings
 
 
-def settings_in_force(logbook: Logbook, machine: str) -> tuple[SettingsInForce, Entry] | None:
+def settings_in_force(logbook: Logbook, machine: str, *, until: str | None = None) -> tuple[SettingsInForce, Entry] | None:
     """The machine's newest recipe or retune that holds a scan speed, and its entry; None when there is none."""
-    found = [logbook.latest(kind, machine=machine) for kind in ("recipe", "retune")]
+    found = [logbook.latest(kind, machine=machine, until=until) for kind in ("recipe", "retune")]
     usable = [entry for entry in found if entry is not None and entry.quantity("scan_speed") is not None]
     if not usable:
         return None

@@ -1,50 +1,64 @@
-"""How the shop stands: each machine with its lot, last readings, chart state, and what is due."""
+"""How the shop stands: each machine with its lot, last readings, what its settings promised, and what is due.
+
+A machine is well only when everything that can be judged is judged and kept. What is unknown is said and is never well.
+"""
 
 from __future__ import annotations
 
 import math
+import shlex
 import time
+from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Any
 
 import numpy as np
 
-from ..errors import QuantityError
-from ..statistics.charts import Baseline, baseline, ewma_chart, individuals_chart
 from ..statistics.trend import Trend, bend, crossing, trend
-from ..units import Shown, figure
+from ..units import MM, Shown, figure
 from .book import Logbook
-from .depth import SettingsInForce, depth_over_time
-from .drifting import BASELINE_POINTS, FEWEST, RECENT, fresh_since, power_limits
-from .entries import Entry
-from .series import Series, days, series, settings_in_force, when
+from .drifting import FEWEST, power_limits
+from .entries import Entry, moment
+from .judge import Judged, Promise
+from .series import Series, days, when
+from .today import PowerState, Standing, power_state, standing
 
-__all__ = ["Due", "MachineState", "ShopState", "shop_status"]
+__all__ = ["SCHEMA", "Item", "MachineState", "ShopState", "shop_status"]
 
-# common practice, no source: a power reading a week, a calibration a quarter; a machine entry may say otherwise
-POWER_EVERY = 7.0
-CALIBRATION_EVERY = 90.0
+SCHEMA = "curecalc log status 1"  # of the JSON; a key taken away or changed makes a new number, a new key does not
+# common practice, no source: a power reading a week, a calibration a quarter, a spot twice a year; a machine entry may say otherwise
+EVERY = {"power_reading_every": 7.0, "calibration_every": 90.0, "beam_reading_every": 183.0}
 EXPIRY_WARNING = 14.0
 FORECAST_WARNING = 60.0
-NEWEST = 500  # power readings looked at; what is older does not weigh on the state now
+AHEAD = 10.0 / 1440.0  # days that clocks of two computers may differ
+LEVELS = ("stop", "due", "unknown", "near", "well")
 
 
 @dataclass(frozen=True)
-class Due:
-    """Something to do: `grave` when parts are at stake now, and the sentence that says what and how."""
+class Item:
+    """Something to know: its level, the sentence that says what, and the command after which it is gone.
 
-    grave: bool
+    Levels: `stop` (parts are at stake now), `due` (something to do), `unknown` (cannot be judged), `near` (a limit is near).
+    """
+
+    level: str
     text: str
+    command: str = ""
+
+    @property
+    def grave(self) -> bool:
+        """Parts are at stake now."""
+        return self.level == "stop"
 
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
-        return {"grave": self.grave, "text": self.text}
+        return {"level": self.level, "grave": self.grave, "text": self.text, "command": self.command}
 
 
 @dataclass(frozen=True)
 class MachineState:
-    """One machine. Ages in days; what is not in the logbook is None. `state` is well, due or stop."""
+    """One machine. Ages in days; what is not in the logbook is None. `depth` and `layer` are those of the kind that stands worst."""
 
     machine: str
     lot: str | None
@@ -55,14 +69,21 @@ class MachineState:
     spot: float | None
     calibration_age: float | None
     depth: float | None
+    depth_uncertainty: float | None
     layer: float | None
     chart: str
-    due: tuple[Due, ...]
+    kinds: tuple[Judged, ...]
+    items: tuple[Item, ...]
 
     @property
     def state(self) -> str:
-        """One word: `well`, `due` (something to do) or `stop` (parts are at stake)."""
-        return "stop" if any(one.grave for one in self.due) else "due" if self.due else "well"
+        """One word: `stop`, `due`, `unknown`, `near` or `well`."""
+        return min((one.level for one in self.items), key=LEVELS.index, default="well")
+
+    @property
+    def due(self) -> tuple[Item, ...]:
+        """What must be done."""
+        return tuple(one for one in self.items if one.level in ("stop", "due"))
 
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
@@ -75,9 +96,11 @@ class MachineState:
             "power_change_in_30_days": self.fade,
             "beam_radius": _json(self.spot, "mm"),
             "calibration_age_days": self.calibration_age,
-            "cure_depth": _json(self.depth, "mm"),
+            "cure_depth": _json(self.depth, "mm", self.depth_uncertainty),
             "layer_thickness": _json(self.layer, "mm"),
             "chart": self.chart,
+            "vectors": [one.to_dict() for one in self.kinds],
+            "items": [one.to_dict() for one in self.items],
             "due": [one.to_dict() for one in self.due],
         }
 
@@ -90,19 +113,48 @@ def _json(value: float | None, unit: str, u: float | None = None) -> dict[str, A
 
 @dataclass(frozen=True)
 class ShopState(Shown):
-    """All machines in use."""
+    """All machines in use, the number of entries and the hash of the last one, and what concerns no single machine."""
 
     machines: tuple[MachineState, ...]
     entries: int
+    head: str
+    items: tuple[Item, ...] = ()
+
+    def _any(self, *levels: str) -> bool:
+        return any(one.state in levels for one in self.machines) or any(one.level in levels for one in self.items)
+
+    @property
+    def due(self) -> bool:
+        """Something must be done somewhere."""
+        return self._any("stop", "due")
+
+    @property
+    def known(self) -> bool:
+        """Every machine could be judged."""
+        return not self._any("unknown")
 
     @property
     def well(self) -> bool:
-        """Nothing is due anywhere."""
-        return all(one.state == "well" for one in self.machines)
+        """Nothing is due, unknown or near a limit anywhere."""
+        return bool(self.machines) and not self._any(*LEVELS[:-1])
+
+    @property
+    def exit_status(self) -> int:
+        """1 when something is due, else 3 when something cannot be judged, else 0."""
+        return 1 if self.due else 0 if self.known else 3
 
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
-        return {"well": self.well, "entries": self.entries, "machines": [one.to_dict() for one in self.machines]}
+        return {
+            "schema": SCHEMA,
+            "well": self.well,
+            "due": self.due,
+            "known": self.known,
+            "entries": self.entries,
+            "head": self.head,
+            "items": [one.to_dict() for one in self.items],
+            "machines": [one.to_dict() for one in self.machines],
+        }
 
 
 def shop_status(logbook: Logbook, *, now: float | None = None) -> ShopState:
@@ -112,114 +164,198 @@ def shop_status(logbook: Logbook, *, now: float | None = None) -> ShopState:
     ----------
     logbook : Logbook
     now : float, optional
-        Days since 1970; the clock by default.
+        Days since 1970; the clock by default. Entries dated later are not used, and are named.
     """
     today = time.time() / 86400.0 if now is None else now
-    machines = [_machine(logbook, name, today) for name in logbook.names("machine") if not _out_of_use(logbook, name)]
-    machines.sort(key=lambda one: (("stop", "due", "well").index(one.state), one.machine))
-    return ShopState(tuple(machines), len(logbook))
+    until = moment(datetime.fromtimestamp((today + AHEAD) * 86400.0, UTC))
+    number, head = logbook.head()
+    machines = []
+    for name in logbook.names("machine"):
+        about = {row[0]: row for row in logbook.values("machine", ["out_of_use", *_EVERY_FIELDS], machine=name, until=until)}
+        if not about or not list(about.values())[-1][5]:
+            machines.append(_Look(logbook, name, today, until, list(about.values())).state())
+    machines.sort(key=lambda one: (LEVELS.index(one.state), one.machine))
+    return ShopState(tuple(machines), number, head, tuple(_ahead(logbook, until)))
 
 
-def _out_of_use(logbook: Logbook, machine: str) -> bool:
-    entry = logbook.latest("machine", machine=machine)
-    return entry is not None and bool(entry.payload.get("out_of_use"))
+_EVERY_FIELDS = [f"{name}.{part}" for name in EVERY for part in ("value", "unit")]
 
 
-def _interval(logbook: Logbook, machine: str, name: str, standard: float) -> float:
-    rows = [row[5:] for row in logbook.values("machine", [f"{name}.value", f"{name}.unit"], machine=machine)]
-    given = [value for value, unit in rows if value is not None and unit == "s"]
-    return given[-1] / 86400.0 if given else standard
+def _ahead(logbook: Logbook, until: str) -> Iterable[Item]:
+    for entry in logbook.entries(since=until, last=5):
+        yield Item(
+            "due",
+            f"entry {entry.number} ({entry.kind}) is dated {when(days(entry.time))}, ahead of this computer's clock, and is not used: set "
+            "the clock, strike the entry out, and write it again.",
+            command(logbook, f"log add correction --corrects {entry.number} --reason 'dated ahead: the clock was wrong'"),
+        )
 
 
-def _machine(logbook: Logbook, machine: str, today: float) -> MachineState:
-    due: list[Due] = []
-    load = logbook.latest("lot", machine=machine)
-    lot = None if load is None else load.lot
-    beam = logbook.latest("beam", machine=machine)
-    curve = None if lot is None else logbook.latest("calibration", lot=lot)
-    start = fresh_since(logbook, machine)
-    power = series(logbook, "power", machine=machine, since=start, last=NEWEST)
-    power = power if len(power) else series(logbook, "power", machine=machine, last=1)
-    _lot_dues(logbook, machine, lot, due, today)
-    calibration_age = _calibration_dues(logbook, machine, lot, curve, due, today)
-    last = float(power.values[-1]) if len(power) else None
-    age = today - float(power.times[-1]) if len(power) else None
-    every = _interval(logbook, machine, "power_reading_every", POWER_EVERY)
-    if age is None:
-        due.append(Due(False, "no power reading yet: measure and record one."))
-    elif age > every:
-        due.append(Due(False, f"power reading is {age:.0f} days old, due every {every:g}: measure and record."))
-    if beam is None:
-        due.append(Due(False, "no beam recorded: measure the spot and record it."))
-    chart, fade = _power_chart(logbook, machine, power, start, due, today)
-    depth, force = _depth_now(logbook, machine, last, beam, curve)
-    layer = None if force is None else force.layer_thickness
-    if depth is not None and layer is not None:
-        _depth_dues(depth, layer, None if force is None else force.overcure, due)
-    spread = float(power.uncertainties[-1]) if len(power) else None
-    radius = None if beam is None else float(beam.quantity("beam_radius").value.m_as("mm"))  # type: ignore[union-attr]
-    due.sort(key=lambda one: not one.grave)
-    return MachineState(machine, lot, last, spread, age, fade, radius, calibration_age, depth, layer, chart, tuple(due))
+def command(logbook: Logbook, words: str) -> str:
+    """A command on this logbook that can be pasted as it stands."""
+    return f"curecalc {words} --log {shlex.quote(logbook.path)}"
 
 
-def _lot_dues(logbook: Logbook, machine: str, lot: str | None, due: list[Due], today: float) -> None:
-    if lot is None:
-        due.append(Due(False, f"no lot recorded in its vat: curecalc log add lot --machine {machine} --lot NAME."))
-        return
-    expiry = [row[5] for row in logbook.values("lot", ["expiry"], lot=lot) if row[5]]
-    if expiry:
-        left = (date.fromisoformat(expiry[-1]) - date.fromisoformat(when(today))).days
-        if left < 0:
-            due.append(Due(True, f"lot {lot} expired on {expiry[-1]}: change it, or prove it on coupons."))
-        elif left <= EXPIRY_WARNING:
-            due.append(Due(False, f"lot {lot} expires on {expiry[-1]}, in {left} days."))
-    verdict = logbook.latest("comparison", lot=lot)
-    if verdict is not None and "reject" in str(verdict.payload.get("verdict", "")).lower():
-        due.append(Due(True, f"lot {lot} was rejected against {verdict.payload.get('old_lot', 'an earlier lot')}: do not build with it."))
+class _Look:
+    """One look at a machine: what is known of it, and the items found on the way."""
+
+    def __init__(self, logbook: Logbook, machine: str, today: float, until: str, about: list[tuple[Any, ...]]) -> None:
+        self.book, self.machine, self.today = logbook, machine, today
+        self.until, self.about = until, about
+        self.items: list[Item] = []
+        self.name = shlex.quote(machine)
+
+    def say(self, level: str, text: str, words: str = "") -> None:
+        self.items.append(Item(level, text, command(self.book, words) if words else ""))
+
+    def every(self, name: str) -> float:
+        """The machine's own interval in days."""
+        place = 6 + 2 * list(EVERY).index(name)
+        given = [row[place] for row in self.about if row[place] is not None and row[place + 1] == "s"]
+        return given[-1] / 86400.0 if given else EVERY[name]
+
+    def latest(self, kind: str, **names: str) -> Entry | None:
+        return self.book.latest(kind, until=self.until, **names)
+
+    def state(self) -> MachineState:
+        """Look at lot, power, spot, calibration and settings."""
+        load = self.latest("lot", machine=self.machine)
+        lot = None if load is None else load.lot
+        beam = self.latest("beam", machine=self.machine)
+        curve = None if lot is None else self.latest("calibration", lot=lot)
+        power = power_state(self.book, self.machine, self.until)
+        self._lot(lot)
+        calibrated = self._calibration(lot, curve)
+        spot = self._ages(power, beam)
+        found = standing(self.book, self.machine, power, beam, curve, self.until)
+        lone = power is not None and power.watch is not None and power.watch.lone
+        lost = self._settings(found, lone)
+        chart, fade = self._power(power, found, lost)
+        self.items.sort(key=lambda one: LEVELS.index(one.level))
+        order = ("lost", "near", "kept")
+        worst = min(found.kinds, key=lambda one: (order.index(one.standing), one.depth - one.layer), default=None)
+        return MachineState(
+            self.machine,
+            lot,
+            None if power is None else power.newest,
+            None if power is None else float(power.readings.uncertainties[-1]),
+            None if power is None else self.today - float(power.readings.times[-1]),
+            fade,
+            spot,
+            calibrated,
+            None if worst is None else worst.depth,
+            None if worst is None else worst.depth_uncertainty,
+            None if worst is None else worst.layer,
+            chart,
+            found.kinds,
+            tuple(self.items),
+        )
+
+    def _lot(self, lot: str | None) -> None:
+        change = f"log add lot --machine {self.name} --lot ask"
+        if lot is None:
+            self.say("unknown", "no lot recorded in its vat.", change)
+            return
+        expiry = [row[5] for row in self.book.values("lot", ["expiry"], lot=lot, until=self.until) if row[5]]
+        if expiry:
+            left = (date.fromisoformat(expiry[-1]) - date.fromisoformat(when(self.today))).days
+            if left < 0:
+                self.say("stop", f"lot {lot} expired on {expiry[-1]}: fill another and name it.", change)
+            elif left <= EXPIRY_WARNING:
+                self.say("due", f"lot {lot} expires on {expiry[-1]}, in {left} days: fill another and name it.", change)
+        verdict = self.latest("comparison", lot=lot)
+        if verdict is not None and "reject" in str(verdict.payload.get("verdict", "")).lower():
+            old = verdict.payload.get("old_lot", "an earlier lot")
+            self.say("stop", f"lot {lot} was rejected against {old}: do not build with it; fill another and name it.", change)
+
+    def _calibration(self, lot: str | None, curve: Entry | None) -> float | None:
+        if lot is None:
+            return None
+        fit = f"fit coupons.csv --lot {shlex.quote(lot)} --machine {self.name}"
+        if curve is None:
+            self.say("stop", f"lot {lot} is not calibrated: expose coupons and fit them before parts.", fit)
+            return None
+        age, every = self.today - days(curve.time), self.every("calibration_every")
+        if age > every:
+            self.say("due", f"calibration of lot {lot} is {age:.0f} days old, due every {every:g}: expose coupons.", fit)
+        return age
+
+    def _ages(self, power: PowerState | None, beam: Entry | None) -> float | None:
+        read = self._read()
+        spot = f"log add beam --machine {self.name} --beam-radius ask"
+        if power is None:
+            self.say("unknown", "no power reading yet: measure and record one.", read)
+        elif (age := self.today - float(power.readings.times[-1])) > (every := self.every("power_reading_every")):
+            self.say("due", f"power reading is {age:.0f} days old, due every {every:g}: measure and record.", read)
+        if beam is None:
+            self.say("unknown", "no beam recorded: measure the spot and record it.", spot)
+            return None
+        if (age := self.today - days(beam.time)) > (every := self.every("beam_reading_every")):
+            self.say("due", f"the spot was measured {age:.0f} days ago, due every {every:g}: measure and record.", spot)
+        return float(beam.quantity("beam_radius").value.m_as(MM))  # type: ignore[union-attr]
+
+    def _settings(self, found: Standing, lone: bool) -> bool:
+        """What the settings in force promise and keep; whether a promise is lost."""
+        for text in found.unknown:
+            missing = found.entry is None
+            self.say("unknown", f"{text}.", f"recipe --machine {self.name} --needs needs.toml" if missing else "")
+        told = [(promise.standing, one, promise) for one in found.kinds for promise in one.promises]
+        near = [_told(one, promise) for standing, one, promise in told if standing == "near"]
+        lost = [_told(one, promise) for standing, one, promise in told if standing == "lost"]
+        apart = any(s == "lost" and promise.name == "bond" and promise.value <= one.layer for s, one, promise in told)
+        if near:
+            self.say("near", f"{'; '.join(near)}: not assured, not proven lost.")
+        if lost:
+            what = "read the power again, the newest reading stands alone" if lone else "retune"
+            said = f"layers do not bond. Stop and {what}" if apart else f"the readings prove it lost: {what}"
+            self.say("stop" if apart else "due", f"{'; '.join(lost)}: {said}.", self._read() if lone else self._retune(found))
+        return bool(lost)
+
+    def _read(self) -> str:
+        return f"log add power --machine {self.name} --power ask"
+
+    def _retune(self, found: Standing) -> str:
+        if found.kept:
+            return f"retune --machine {self.name}"
+        if found.kinds:
+            return f"log add retune --machine {self.name} --scan-speed '{found.kinds[0].speed:.4g} mm/s'"
+        return f"log add machine --machine {self.name} --new-baseline --note 'looked at'"
+
+    def _power(self, power: PowerState | None, found: Standing, lost: bool) -> tuple[str, float | None]:
+        """How the power stands against its baseline, and its fade in 30 days."""
+        if power is None:
+            return "no reading", None
+        watch = power.watch
+        if watch is None:
+            return "first reading", None
+        line = _fade_line(power.readings, bent=bool(watch.side))
+        fade = None if line is None or line.p_value > 0.05 else math.expm1(30.0 * line.slope)
+        if fade is not None and fade < 0.0 and line is not None:
+            self._forecast(line)
+        if not watch.side:
+            return "in control", fade
+        share = f"{100 * math.expm1((watch.newest if watch.lone else watch.level) - watch.centre):+.1f} % of its baseline"
+        if not lost:
+            said = "the newest power reading stands alone" if watch.lone else "power is"
+            way = "read again" if watch.lone else "retune, and look at the laser"
+            words = self._read() if watch.lone else self._retune(found)
+            self.say("due", f"{said} {watch.side} its limits ({share}): {way}.", words)
+        return watch.side, fade
+
+    def _forecast(self, line: Trend) -> None:
+        for meaning, limit in power_limits(self.book, self.machine):
+            reached = crossing(line, math.log(limit), ahead=True)
+            if reached.bounded and self.today < reached.low < self.today + FORECAST_WARNING:
+                self.say("near", f"power reaches {figure(limit)} mW about {when(reached.time)} ({meaning}): plan for it.")
 
 
-def _calibration_dues(logbook: Logbook, machine: str, lot: str | None, curve: Entry | None, due: list[Due], today: float) -> float | None:
-    if lot is None:
-        return None
-    if curve is None:
-        due.append(Due(True, f"lot {lot} is not calibrated: expose coupons and fit them before parts."))
-        return None
-    age = today - days(curve.time)
-    every = _interval(logbook, machine, "calibration_every", CALIBRATION_EVERY)
-    if age > every:
-        due.append(Due(False, f"calibration of lot {lot} is {age:.0f} days old, due every {every:g}: expose coupons."))
-    return age
-
-
-def _power_chart(
-    logbook: Logbook, machine: str, power: Series, start: str | None, due: list[Due], today: float
-) -> tuple[str, float | None]:
-    """State of the power chart and the fade in 30 days; `power` holds the newest readings, the baseline is read apart."""
-    first = series(logbook, "power", machine=machine, since=start, first=BASELINE_POINTS)
-    if len(first) < FEWEST:
-        return f"{len(first)} of {FEWEST} readings", None
-    try:
-        base: Baseline = baseline(first.values)
-    except QuantityError:
-        return "no scatter", None
-    singles = individuals_chart(power.values, baseline=base)
-    smooth = ewma_chart(power.values, baseline=base)
-    signals = {signal.index for chart in (singles, smooth) for signal in chart.signals}
-    out = bool(signals) and max(signals) >= len(power) - RECENT
-    line = _fade_line(power, bent=out)
-    fade = None if line is None or line.p_value > 0.05 else math.expm1(30.0 * line.slope)
-    if fade is not None and fade < 0.0 and line is not None:
-        _forecast_dues(logbook, machine, line, due, today)
-    if not out:
-        return "in control", fade
-    begun = max(signals)
-    while begun - 1 in signals:
-        begun -= 1
-    side = "below" if smooth.plotted[-1] < base.centre else "above"
-    since = when(float(power.times[begun])) + (" or earlier" if begun == 0 and len(power) == NEWEST else "")
-    share = f"{100 * (power.values[-1] / base.centre - 1):+.1f} % of its baseline"
-    due.append(Due(False, f"power is {side} its limits since {since} ({share}): retune, and look at the laser."))
-    return side, fade
+def _told(one: Judged, promise: Promise) -> str:
+    """A promise beside its limit."""
+    value, limit = figure(promise.value, promise.standard_uncertainty), figure(promise.limit)
+    if promise.name == "bond":
+        return f"{one.kind} cures {value} mm where layer and bond ask {limit} mm at {100 * one.assurance:g} %"
+    word = "least" if promise.name.startswith("least") else "most"
+    return f"{one.kind} has a {promise.name.removeprefix('least ')} of {value} mm where {limit} mm is the {word}"
 
 
 def _fade_line(power: Series, *, bent: bool) -> Trend | None:
@@ -230,34 +366,3 @@ def _fade_line(power: Series, *, bent: bool) -> Trend | None:
         if len(power) - start >= FEWEST:
             logs, times = logs[start:], times[start:]
     return trend(times, logs) if len(times) >= FEWEST and np.ptp(times) > 0 else None
-
-
-def _forecast_dues(logbook: Logbook, machine: str, line: Trend, due: list[Due], today: float) -> None:
-    for meaning, limit in power_limits(logbook, machine):
-        reached = crossing(line, math.log(limit), ahead=True)
-        if reached.bounded and today < reached.low < today + FORECAST_WARNING:
-            due.append(Due(False, f"power reaches {figure(limit)} mW about {when(reached.time)} ({meaning}): plan for it."))
-
-
-def _depth_now(
-    logbook: Logbook, machine: str, power: float | None, beam: Entry | None, curve: Entry | None
-) -> tuple[float | None, SettingsInForce | None]:
-    found = settings_in_force(logbook, machine)
-    if found is None or power is None or beam is None or curve is None:
-        return None, None if found is None else found[0]
-    depth, _ = depth_over_time(
-        settings=found[0],
-        power=power,
-        beam_radius=float(beam.quantity("beam_radius").value.m_as("mm")),  # type: ignore[union-attr]
-        penetration_depth=float(curve.quantity("penetration_depth").value.m_as("mm")),  # type: ignore[union-attr]
-        critical_exposure=float(curve.quantity("critical_exposure").value.m_as("mJ/mm^2")),  # type: ignore[union-attr]
-    )
-    return float(depth), found[0]
-
-
-def _depth_dues(depth: float, layer: float, overcure: float | None, due: list[Due]) -> None:
-    shown = f"{figure(depth)} mm for a layer of {figure(layer)} mm"
-    if depth <= layer:
-        due.append(Due(True, f"today's settings cure {shown}: layers do not bond. Stop and retune."))
-    elif overcure is not None and depth < layer + 0.5 * overcure:
-        due.append(Due(False, f"today's settings cure {shown}, less than half the overcure of {figure(overcure)} mm: retune."))

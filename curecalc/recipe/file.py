@@ -19,7 +19,7 @@ from ..units import from_json
 from .record import Recipe
 from .retuning import machine_after
 
-__all__ = ["SavedRecipe", "read_recipe", "recipe_record"]
+__all__ = ["SavedRecipe", "read_recipe", "recipe_from_bytes", "recipe_record"]
 
 _LARGEST = 20_000_000
 
@@ -53,8 +53,11 @@ def read_recipe(path: str | Path) -> SavedRecipe:
     FileError
         Unreadable, not such a record, or its texts do not match their hashes.
     """
-    raw = read_bytes(path, what="recipe", largest=_LARGEST)
-    name = str(path)
+    return recipe_from_bytes(str(path), read_bytes(path, what="recipe", largest=_LARGEST))
+
+
+def recipe_from_bytes(name: str, raw: bytes) -> SavedRecipe:
+    """`read_recipe` of bytes already at hand; `name` is what errors call them."""
     way = "Save it again with: curecalc recipe ... --save recipe.json"
     try:
         record = json.loads(raw.decode("utf-8-sig"))

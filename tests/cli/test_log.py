@@ -49,7 +49,7 @@ def furnish(run) -> None:
             "--machine",
             "north",
             "--scan-speed",
-            "2 m/s",
+            "8 m/s",
             "--hatch-spacing",
             "0.1 mm",
             "--layer-thickness",
@@ -72,7 +72,7 @@ def test_a_day_in_the_shop(run) -> None:
     status, out, _ = run("log", "status", *LOG)
     assert status == 0, out
     assert "All well." in out
-    assert re.search(r"well +north +L1 +240\.0 mW +today +today", out)
+    assert re.search(r"well +north +L1 +240\.0 mW +today +today +0.164 mm / 0.1 mm", out)
 
     status, out, _ = run("log", "list", *LOG)
     assert status == 0

@@ -1,0 +1,255 @@
+"""Settings in force judged by what is known today: every promise of every kind of vector, kept, near its limit, or lost.
+
+A promise is lost only when readings prove it, at a rate of error that leaves healthy machines alone: the margin at the level of the
+newest readings is below zero by more than `PROOF` standard deviations of what readings scatter (where the promise held when it was made),
+or by more than three of all that is uncertain. What is neither assured nor lost is near its limit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from ..physics import laws
+from ..recipe.assurance import Curve, assured_log_exposure, depth_state, relative_variance
+from ..recipe.bounds import INFINITE, Task
+from ..recipe.light import Shape, shape
+from ..recipe.outcome import at_settings, step_of, with_ends
+
+__all__ = ["Judged", "Power", "Promise", "judge"]
+
+PROOF = 3.7  # standard deviations of the scatter of readings
+SURE = 3.0  # standard uncertainties of all that is uncertain
+_STEP = 1e-4
+_HELD = 1e-6
+_LIKE = 2e-3
+_CLEAR = {
+    "depth": "overcure_beyond",
+    "print-through": "print_through_beyond",
+    "ripple": "ripple_beyond",
+    "line width": "width_beyond",
+    "least line width": "width_beyond",
+}
+# what is promised where no upper limit is stated, common practice, no source: not deeper than chosen by half the bond or a quarter layer
+_BOND_SHARE, _LAYER_SHARE = 0.5, 0.25
+
+
+@dataclass(frozen=True)
+class Power:
+    """Today's power as a share of what the settings were made for: the newest reading, the level of the newest ones, their scatter.
+
+    `newest_sd` and `level_sd` are relative standard deviations of the change, the scatter of the reading the settings rest on in them.
+    """
+
+    newest: float
+    level: float
+    newest_sd: float
+    level_sd: float
+
+
+@dataclass(frozen=True)
+class Promise:
+    """One thing promised: its value and limit in mm, the standard uncertainty of the value, and how it stands: kept, near or lost."""
+
+    name: str
+    value: float
+    limit: float
+    standard_uncertainty: float
+    standing: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """As it stands in JSON."""
+        value = {"value": self.value, "unit": "mm", "standard_uncertainty": self.standard_uncertainty}
+        return {"promise": self.name, "value": value, "limit": {"value": self.limit, "unit": "mm"}, "standing": self.standing}
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One kind of vector today: depth with its standard uncertainty, and its promises. `speed` restores the depth that was chosen."""
+
+    kind: str
+    depth: float
+    depth_uncertainty: float
+    layer: float
+    assurance: float
+    promises: tuple[Promise, ...]
+    speed: float
+
+    @property
+    def standing(self) -> str:
+        """The worst of its promises."""
+        order = ("lost", "near", "kept")
+        return min((one.standing for one in self.promises), key=order.index, default="kept")
+
+    def to_dict(self) -> dict[str, Any]:
+        """As it stands in JSON."""
+        return {
+            "kind": self.kind,
+            "standing": self.standing,
+            "cure_depth": {"value": self.depth, "unit": "mm", "standard_uncertainty": self.depth_uncertainty},
+            "layer_thickness": {"value": self.layer, "unit": "mm"},
+            "assurance": self.assurance,
+            "promises": [one.to_dict() for one in self.promises],
+        }
+
+
+def _margins(task: Task, found: dict[str, Any], chosen: float) -> dict[str, tuple[Any, float, Any]]:
+    """Value, limit and margin (above zero where it holds) of each promise, in mm."""
+    b, depth = task.bounds, np.asarray(found["depth"])
+    need = float(np.ravel(task.depth_for(found["beam_radius"]))[0])
+    out = {"bond": (depth, need, depth - need)}
+
+    def most(name: str, value: Any, limit: float) -> None:
+        if limit != INFINITE:
+            out[name] = (value, limit, limit - value)
+
+    deepest = task.layer_thickness + b.overcure
+    if b.overcure == INFINITE and b.print_through == INFINITE:
+        deepest = chosen + max(_BOND_SHARE * (task.depth - task.layer_thickness), _LAYER_SHARE * task.layer_thickness)
+    most("depth", found["depth_max"], deepest)
+    most("print-through", found["print_through"], b.print_through)
+    if task.pattern.raster:
+        most("ripple", found["ripple"], b.ripple)
+        return out
+    most("line width", found["line_width_max"], b.line_width_high)
+    most("width accuracy", found["line_width_expanded"], b.width_accuracy)
+    if b.line_width_low > 0.0:
+        out["least line width"] = (found["line_width"], b.line_width_low, found["line_width"] - b.line_width_low)
+    return out
+
+
+def _moved(curve: Curve, height: float, slope: float) -> Curve:
+    """The curve with its height at the centre and its slope moved, in mm."""
+    dp = curve.penetration_depth + slope
+    threshold = curve.centre - (curve.penetration_depth * (curve.centre - curve.log_threshold) + height) / dp
+    law = curve.law
+    if law is not None:
+        share = dp / curve.penetration_depth
+        law = replace(law, penetration_depth=law.penetration_depth * share, critical_exposure=math.exp(threshold))
+    return replace(curve, penetration_depth=dp, log_threshold=threshold, law=law)
+
+
+def judge(
+    task: Task,
+    chosen: dict[str, Any],
+    *,
+    curve: Curve,
+    power: Power,
+    radius: float = 1.0,
+    fresh_lot: bool,
+    fresh_spot: bool,
+    aim: float | None = None,
+) -> Judged:
+    """How the settings of one kind of vector stand today.
+
+    Parameters
+    ----------
+    task : Task
+        As it was promised: its curve is that of the recipe.
+    chosen : dict
+        Settings of the recipe: `power`, `beam_radius`, `hatch_spacing`, `scan_speed` (lab set).
+    curve : Curve
+        Of the lot now in the vat.
+    power : Power
+    radius : float
+        Today's beam radius over the recipe's.
+    fresh_lot, fresh_spot : bool
+        Whether lot or spot were measured anew since the recipe: then their uncertainty is part of the change.
+    aim : float, optional
+        The depth that was chosen (mm), where the settings do not tell it.
+    """
+    errors, now = task.errors, replace(task, curve=curve)
+    up = math.exp(_STEP)
+    # rows: today, level of the newest readings, as chosen; then power, radius and speed moved up and down
+    powers = chosen["power"] * np.array([power.newest, power.level, 1.0, up * power.newest, power.newest / up, *4 * [power.newest]])
+    radii = chosen["beam_radius"] * np.array([radius, radius, 1.0, radius, radius, up * radius, radius / up, radius, radius])
+    speeds = chosen["scan_speed"] * np.array([*7 * [1.0], up, 1.0 / up])
+    spacing = None if chosen["hatch_spacing"] is None else np.full(9, chosen["hatch_spacing"])
+    light = with_ends(task, shape(task.pattern, radii, spacing, speeds, step_of(task)), powers, radii, speeds)
+    light = Shape(*(np.broadcast_to(part, (9,)) for part in light))
+
+    def at(which: Task, rows: slice) -> dict[str, Any]:
+        own = Shape(*(part[rows] for part in light))
+        between = None if spacing is None else spacing[rows]
+        return at_settings(which, powers[rows], radii[rows], between, speeds[rows], light=own, wanted=0.0)
+
+    def wanted(which: Task, row: int) -> float:
+        relative = relative_variance(errors, *(part[row] for part in light[3:]))
+        target = which.depth_for(radii[row])
+        return float(assured_log_exposure(which.curve, errors, relative, target, assurance=task.assurance, single=task.single))
+
+    found, then = at(now, slice(9)), at(task, slice(2, 3))
+    depth_then = float(then["depth"][0]) if aim is None else aim
+    before, today = _margins(task, then, depth_then), _margins(now, found, depth_then)
+    parts = [(math.sqrt(curve.centre_variance), 0.0), (0.0, math.sqrt(curve.slope_variance))]
+    bent = [_margins(moved, at(moved, slice(1)), depth_then) for moved in (replace(now, curve=_moved(curve, *part)) for part in parts)]
+    relative = relative_variance(errors, *(part[0] for part in light[3:]))
+    state = depth_state(curve, errors, found["log_exposure"][0], relative, single=task.single)
+    slope = float(curve.slope(curve.coordinate(found["log_exposure"][0])))
+    # what assurance leaves over, as ln dose: today, at the level, as chosen
+    need = wanted(now, 0)
+    spare = found["log_exposure"][:2] - need
+    spare_then = float(then["log_exposure"][0]) - (wanted(task, 2) if fresh_lot or fresh_spot else need)
+    from scipy.special import ndtri
+
+    k = float(ndtri(task.assurance))
+    promises = []
+    for name, (value, limit, margin) in today.items():
+        margin = np.broadcast_to(margin, (9,))
+        by_power, by_radius, by_speed = ((margin[i] - margin[i + 1]) / (2.0 * _STEP) for i in (3, 5, 7))
+        by_curve = math.sqrt(sum(float(moved[name][2][0] - margin[0]) ** 2 for moved in bent))
+        u = math.sqrt(
+            by_power**2 * (errors.power**2 + errors.exposure_scale**2)
+            + by_radius**2 * (errors.beam_radius**2 + errors.beam_radius_scale**2)
+            + (by_speed * errors.scan_speed) ** 2
+            + by_curve**2
+        )
+        changed = (by_curve if fresh_lot else 0.0) ** 2 + (by_radius * errors.beam_radius if fresh_spot else 0.0) ** 2
+        like = _LIKE * abs(limit)  # a search ends this near a limit
+        # what the recipe kept clear of the limit for its assurance, where it did
+        clear = [np.ravel(part.get(_CLEAR.get(name, ""), 0.0))[0] for part in (then, found)]
+        held, gap = float(before[name][2][0]) >= clear[0] - like, margin[:2] + like - clear[0]
+        if not held:
+            held, gap = float(before[name][2][0]) >= -like, margin[:2] + like
+        sure = margin[0] >= (clear[1] or k * u) - like
+        if name == "bond":
+            u, sure = float(state["standard_uncertainty"]), spare[0] >= -_HELD
+            held, gap = (True, spare * slope) if spare_then >= -_HELD else (held, margin[:2])
+        proof = [PROOF * math.hypot(by_power * sd, math.sqrt(changed)) for sd in (power.newest_sd, power.level_sd)]
+        lost = margin[1] < -SURE * u - like or (held and bool(np.any(gap < -np.array(proof))))
+        values = np.broadcast_to(value, (9,))
+        promises.append(Promise(name, float(values[0]), float(limit), u, "lost" if lost else "kept" if sure else "near"))
+    speed = chosen["scan_speed"] * math.exp(float(found["log_exposure"][0]) - math.log(float(curve.cure.dose(depth_then))))
+    return Judged(
+        task.kind,
+        float(max(found["depth"][0], 0.0)),
+        float(state["standard_uncertainty"]),
+        task.layer_thickness,
+        task.assurance,
+        tuple(promises),
+        speed,
+    )
+
+
+def hand_task(*, settings: Any, curve: Curve, errors: Any, assurance: float, bounds: Any, kind: str) -> Task:  # settings: SettingsInForce
+    """A task for settings written by hand: layer and overcure are what they promise."""
+    from ..physics.light import Gaussian
+    from ..recipe.light import Pattern
+
+    law: laws.Law = curve.cure
+    spot = Gaussian(1.0) if settings.radius_ratio == 1.0 else Gaussian(1.0, settings.radius_ratio, settings.spot_angle)
+    pattern = Pattern(
+        settings.hatch_spacing is not None,
+        settings.passes,
+        settings.cross_hatch,
+        settings.pulse_rate,
+        spot,
+        (settings.track_angle,),
+        law.exponent,
+        law.reference_irradiance,
+    )
+    depth = settings.layer_thickness + (settings.overcure or 0.0)
+    return Task(kind, pattern, settings.layer_thickness, depth, assurance, False, curve, errors, bounds)
