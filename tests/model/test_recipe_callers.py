@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from curecalc.errors import FileError
+from curecalc.physics import laws
 from curecalc.recipe.consequences import edge_depth_needed, field_edge
 from curecalc.recipe.inputs import gather
 from curecalc.recipe.outcome import at_settings
@@ -91,13 +92,14 @@ def test_an_ellipse_without_a_direction_holds_in_all(kind, tmp_path):
 _WINDOWS = [k for k in _MADE if k.pattern in ("line", "raster", "crossed")]
 
 
-@pytest.mark.parametrize("kind", all_of(_WINDOWS, [k for k in _WINDOWS if not k.pulsed][::3]))
+@pytest.mark.parametrize("kind", all_of(_WINDOWS, [k for k in _WINDOWS if not (k.pulsed and k.raster)][::2]))
 def test_the_window_of_a_recipe(kind, tmp_path):
     case = drawn(kind)
     recipe = make_recipe(**files(tmp_path, case, layers_above=2), today=TODAY, gains=False)
     vector = recipe.vectors[0]
     window = process_window(vector, "scan_speed", "power" if kind.raster else "beam_radius", points=5, with_assurance=False)
-    for i, j in ((0, 4), (3, 1)):
+    solid = 0
+    for i, j in ((0, 4), (3, 1), (4, 0)):
         held = {**window.held, window.across: float(window.x[j]), window.up: float(window.y[i])}
         ratio = 1.0 if case.spot.wy is None else case.spot.wy / case.spot.wx
         at = replace(
@@ -107,9 +109,12 @@ def test_the_window_of_a_recipe(kind, tmp_path):
         )
         doses = at.doses()
         assert near(at, window.cure_depth[i, j], at.depth(doses.low))
-        assert near(at, window.cure_depth[i, j] + window.ripple[i, j], at.depth(doses.high))
+        if window.cure_depth[i, j] > 0.0:  # below gelling the ripple is one of doses
+            assert near(at, window.cure_depth[i, j] + window.ripple[i, j], at.depth(doses.high))
+            solid += 1
         wanted = oracle.print_through([doses.high, *[doses.mean] * 2], at.law, 3, at.layer)
         assert near(at, window.print_through[i, j], wanted)
+    assert solid
     # and the recipe's own settings reach the depth they were asked for, by the integration
     best = replace(
         case,
@@ -147,22 +152,18 @@ def test_the_corner_of_the_field(kind, tmp_path):
     assert near(at, edge.depth_change, slanted[0].depth(weakest) - centre)
 
 
-@pytest.mark.parametrize("law", [oracle.Plain(0.15, 0.08), oracle.Bleaching(0.15, 0.08, 0.2), oracle.Threshold(0.15, 0.08, 0.6, 40.0)])
-@pytest.mark.parametrize("exponent", [None, 1.5])
+@pytest.mark.parametrize(
+    ("law", "ours"),
+    [
+        (oracle.Plain(0.15, 0.08), laws.Plain(0.15, 0.08)),
+        (oracle.Bleaching(0.15, 0.08, 0.2), laws.Bleaching(0.15, 0.08, 0.2)),
+        (oracle.Threshold(0.15, 0.08, 0.6, 40.0), laws.Threshold(0.15, 0.08, 0.6, 40.0)),
+        (oracle.Threshold(0.15, 0.08, 1.5, 40.0), laws.Threshold(0.15, 0.08, 1.5, 40.0)),
+    ],
+)
 @pytest.mark.parametrize("raster", [False, True])
-def test_a_depth_held_to_the_corner(law, exponent, raster):
-    """A line, or a close raster, that reaches the deeper target in the centre reaches the depth in the corner, whichever way the beam leans."""
-    from curecalc.physics import laws
-
-    if exponent is not None and not isinstance(law, oracle.Threshold):
-        pytest.skip("other laws have no exponent")
-    if exponent is not None:
-        law = replace(law, w=exponent)
-    ours = {
-        oracle.Plain: lambda: laws.Plain(0.15, 0.08),
-        oracle.Bleaching: lambda: laws.Bleaching(0.15, 0.08, 0.2),
-        oracle.Threshold: lambda: laws.Threshold(0.15, 0.08, law.w, 40.0),
-    }[type(law)]()
+def test_a_depth_held_to_the_corner(law, ours, raster):
+    """A line, or a close raster, that reaches the deeper target in the centre reaches its depth in the corner however the beam leans."""
     aim = edge_depth_needed(0.18, ours, hypot(120.0, 120.0), 500.0, 1.5, raster_lines=raster)
     spot, scan = oracle.Spot(0.1), oracle.Scan(power=50.0, speed=1000.0, spacing=0.05 if raster else None)
     w, i_ref = getattr(law, "w", 1.0), getattr(law, "i_ref", 1.0)
