@@ -145,5 +145,9 @@ def drawn(kind: Kind, seed: int = 0) -> Case:
     if kind.pulsed:
         scan = replace(scan, rate=speed / (min(wx, wide) * r.uniform(0.5, 1.5)))
     spot = oracle.Spot(wx, wy, r.uniform(-90.0, 90.0) if wy else 0.0, flat=kind.spot == "flat")
-    tilt = oracle.Tilt(r.uniform(5.0, 35.0), r.uniform(-180.0, 180.0), r.uniform(1.4, 1.6), r.uniform(0.0, 1.0)) if kind.leans else oracle.NORMAL
+    tilt = (
+        oracle.Tilt(r.uniform(5.0, 35.0), r.uniform(-180.0, 180.0), r.uniform(1.4, 1.6), r.uniform(0.0, 1.0))
+        if kind.leans
+        else oracle.NORMAL
+    )
     return Case(kind, spot, law, scan, tilt, dp * r.uniform(0.3, 0.9))

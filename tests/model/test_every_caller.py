@@ -24,7 +24,7 @@ from curecalc.logbook.depth import SettingsInForce, depth_over_time, power_for_d
 from curecalc.physics import laws, light, motion
 from curecalc.setting.answer import evaluate
 from curecalc.setting.layers import evaluate_stack
-from curecalc.setting.solve import solve
+from curecalc.setting.solving import solve
 from curecalc.units import Quantity as Q
 from curecalc.units import QuantityError
 
@@ -127,9 +127,7 @@ def _reaches(case: Case, solution, target: float) -> None:
         at = replace(
             case,
             spot=replace(
-                case.spot,
-                wx=beam.radius_x.value.m_as("mm"),
-                wy=None if beam.radius_y is None else beam.radius_y.value.m_as("mm"),
+                case.spot, wx=beam.radius_x.value.m_as("mm"), wy=None if beam.radius_y is None else beam.radius_y.value.m_as("mm")
             ),
             scan=replace(
                 case.scan,
@@ -302,9 +300,7 @@ _STACKED = [k for k in SENSIBLE if k.pattern in ("line", "raster") and not k.pul
 @pytest.mark.parametrize("kind", all_of(_STACKED))
 def test_a_stack(kind, layers):
     case, doses = told(kind)
-    answer = evaluate_stack(
-        resin=case.resin(), layer_thickness=Q(case.layer, "mm"), beam=case.beam(), scan=case.record(), layers=layers
-    )
+    answer = evaluate_stack(resin=case.resin(), layer_thickness=Q(case.layer, "mm"), beam=case.beam(), scan=case.record(), layers=layers)
     got = [answer.print_through, *answer.print_through_range]
     low = answer.interface_exposure
     for value, dose in zip(got, (doses.mean, None if case.spot.flat and kind.raster else doses.low, doses.high)):
@@ -335,7 +331,9 @@ def test_a_stack_told_by_its_exposure(law):
 
 _ENDS = [
     (spot, w, beam, length, place)
-    for spot, w, beam, length in itertools.product(("round", "ellipse", "flat"), (1.0, 0.6, 1.3), ("off", "on", "follows", "least"), (8.0, 0.25))
+    for spot, w, beam, length in itertools.product(
+        ("round", "ellipse", "flat"), (1.0, 0.6, 1.3), ("off", "on", "follows", "least"), (8.0, 0.25)
+    )
     for place in ("start", "inside", "beyond")
 ]
 
@@ -355,7 +353,9 @@ def _vector(spot, w, beam, length):
         beam="follows" if beam == "least" else beam,
         least_power=27.0 if beam == "least" else 0.0,
     )
-    ends = motion.Ends(length) if beam == "off" else motion.Ends(length, 1.5e6, 0.0 if beam == "on" else 1.0, 0.3 if beam == "least" else 0.0)
+    ends = (
+        motion.Ends(length) if beam == "off" else motion.Ends(length, 1.5e6, 0.0 if beam == "on" else 1.0, 0.3 if beam == "least" else 0.0)
+    )
     return shape, scan, light.Scan(90.0, 1500.0, shape[1], track=radians(15.0), ends=ends)
 
 
@@ -443,11 +443,7 @@ def test_coupons_under_a_slanted_beam_are_refused():
     ("beam", "scan", "reason"),
     [
         (TopHatBeam(power=Q(30.0, "mW"), radius_x=Q(0.1, "mm")), Scan(hatch_spacing=Q(0.1, "mm")), "not for a top hat"),
-        (
-            Beam(power=Q(30.0, "mW"), radius_x=Q(0.1, "mm")),
-            Scan(incidence_angle=Q(10.0, "deg")),
-            "slanted beam follow another curve",
-        ),
+        (Beam(power=Q(30.0, "mW"), radius_x=Q(0.1, "mm")), Scan(incidence_angle=Q(10.0, "deg")), "slanted beam follow another curve"),
         (Beam(radius_x=Q(0.1, "mm")), Scan(), "power is missing"),
     ],
 )

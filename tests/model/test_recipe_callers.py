@@ -144,9 +144,7 @@ def test_the_corner_of_the_field(kind, tmp_path):
         scan=replace(case.scan, power=best.power, speed=best.scan_speed, spacing=best.hatch_spacing),
     )
     angle = float(np.degrees(np.arctan2(150.0, 600.0)))
-    slanted = [
-        replace(at, tilt=oracle.Tilt(angle, at.scan.track_angle + turn, case.tilt.n, 0.5)) for turn in (0.0, 90.0)
-    ]
+    slanted = [replace(at, tilt=oracle.Tilt(angle, at.scan.track_angle + turn, case.tilt.n, 0.5)) for turn in (0.0, 90.0)]
     centre = at.depth(at.doses().low)
     weakest = min(one.doses().low for one in slanted)
     assert near(at, edge.depth_change, slanted[0].depth(weakest) - centre)
@@ -196,7 +194,9 @@ def test_a_raster_without_lines_is_no_task(tmp_path):
 
 def test_endless_layers_settle(tmp_path):
     case = drawn(Kind("ellipse", oracle.Bleaching, "raster", False, False))
-    case = replace(case, law=oracle.Bleaching(0.1, 0.08, 0.5), layer=0.15, scan=replace(case.scan, power=0.3 * case.scan.speed * case.scan.spacing))
+    case = replace(
+        case, law=oracle.Bleaching(0.1, 0.08, 0.5), layer=0.15, scan=replace(case.scan, power=0.3 * case.scan.speed * case.scan.spacing)
+    )
     task = gathered(tmp_path, case, layers_above=None)
     assert task.layers == inf
     found = at_settings(task, case.scan.power, case.spot.wx, case.scan.spacing, case.scan.speed)

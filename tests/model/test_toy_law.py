@@ -23,7 +23,7 @@ from curecalc.recipe.window import process_window
 from curecalc.setting.answer import MonteCarloOptions, evaluate
 from curecalc.setting.derivation import depth_steps, solution_steps, stack_steps
 from curecalc.setting.layers import evaluate_stack
-from curecalc.setting.solve import solve
+from curecalc.setting.solving import solve
 from curecalc.statistics.working_line import WorkingLine
 from curecalc.units import MM, ONE, Measured, Unit
 from curecalc.units import Quantity as Q
@@ -258,9 +258,7 @@ def test_the_window(tmp_path):
 
 def test_a_raster_recipe(tmp_path):
     """The weakest place, added up line by line, reaches the depth; the ripple is what ridge and valley differ by."""
-    machine, lot, needs = shop(
-        tmp_path, pattern='"raster"', beam_radius=f'"{W} mm"', hatch_spacing=f'"{H} mm"', assurance='"50 %"'
-    )
+    machine, lot, needs = shop(tmp_path, pattern='"raster"', beam_radius=f'"{W} mm"', hatch_spacing=f'"{H} mm"', assurance='"50 %"')
     vector = make_recipe(machine=machine, resin=lot, needs=needs, today=TODAY, gains=False).vectors[0]
     scale = vector.power.m_as("mW") / P * V / vector.scan_speed.m_as("mm/s")
     low, high = scale * lines(H / 2), scale * lines(0.0)
