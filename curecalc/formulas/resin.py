@@ -59,8 +59,8 @@ class Told(NamedTuple):
 class Resin(Shown):
     """A resin that follows the plain working curve Cd = Dp ln(E/Ec), at one wavelength and temperature.
 
-    A resin of another law is a subclass that names its `law` (of `curecalc.physics.laws`), the units and symbols of the law's fields and how
-    it is told.
+    A resin of another law is a subclass that names its `law` (of `curecalc.physics.laws`), the units and symbols of the law's fields and
+    how it is told.
 
     Parameters
     ----------
