@@ -5,11 +5,9 @@ from __future__ import annotations
 import datetime
 from pathlib import Path
 
-from curecalc.jobs.machine import Machine
-from curecalc.jobs.machine_file import read_machine
-from curecalc.jobs.needs import Needs
-from curecalc.jobs.needs_file import read_needs
-from curecalc.jobs.resin_file import LotResin, read_resin
+from curecalc.jobs.lot import Lot, read_resin
+from curecalc.jobs.machine import Machine, read_machine
+from curecalc.jobs.needs import Needs, read_needs
 
 from . import integration as oracle
 from .cases import Case
@@ -53,7 +51,7 @@ recoat_time = "10 s"
     return read_machine(path)
 
 
-def resin_file(folder: Path, case: Case) -> LotResin:
+def resin_file(folder: Path, case: Case) -> Lot:
     """A resin file of the case's law, from no coupons."""
     law = case.law
     more = f"bleaching_exposure = '{100 * law.eb!r} mJ/cm^2'\n" if isinstance(law, oracle.Bleaching) else ""

@@ -7,7 +7,7 @@ the square root of the dose falls by c = sqrt(Ec) t/(2 Dp) through each layer of
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -16,6 +16,7 @@ import pytest
 from curecalc.formulas.beam import Beam
 from curecalc.formulas.resin import Resin, Told
 from curecalc.formulas.scan import Scan
+from curecalc.jobs.lot import Lot
 from curecalc.logbook.depth import SettingsInForce, depth_over_time, power_for_depth
 from curecalc.physics.laws import Law
 from curecalc.recipe.recipe import make_recipe
@@ -205,21 +206,29 @@ def test_depth_over_time():
 # ---------------------------------------------------------------- recipe and window
 
 
+class ToyLot(Lot):
+    """A lot of the toy: its line is known without doubt."""
+
+    @property
+    def resin(self):
+        common = {"penetration_depth": Q(DP, MM), "critical_exposure": Q(EC, "mJ/mm^2"), "wavelength": self.wavelength}
+        return BentResin(**common, bend=K)
+
+    @property
+    def line(self):
+        x = math.log(100 * EC)
+        return WorkingLine(DP, x, x + 1.0, 0.0, 0.0, 0.0, math.inf, x + 0.1, x + 3.0)
+
+
 def shop(folder, **vector):
-    """An invented machine, and a lot of the toy whose line is known without doubt."""
+    """An invented machine, a lot of the toy, and the needs of one kind of vector."""
     case = drawn(Kind("round", oracle.Plain, "line", False, False))
     case = replace(
         case, law=oracle.Plain(DP, EC), spot=oracle.Spot(W), scan=replace(case.scan, power=P, speed=V), layer=0.1, tilt=oracle.NORMAL
     )
     lot = resin_file(folder, case)
-    x = math.log(100 * EC)
-    line = WorkingLine(DP, x, x + 1.0, 0.0, 0.0, 0.0, math.inf, x + 0.1, x + 3.0)
     needs = needs_file(folder, case, turned=False, overcure='"0.08 mm"', **vector)
-    return machine_file(folder, case), replace(lot, line=line, resin=BentResin(**{**_common(lot.resin), "bend": K})), needs
-
-
-def _common(resin):
-    return {"penetration_depth": Q(DP, MM), "critical_exposure": Q(EC, "mJ/mm^2"), "wavelength": resin.wavelength}
+    return machine_file(folder, case), ToyLot(**{field.name: getattr(lot, field.name) for field in fields(lot)}), needs
 
 
 def test_a_recipe(tmp_path):
