@@ -8,7 +8,7 @@ import numpy as np
 
 __all__ = ["Ends", "Stretch", "share", "speed_up_distance", "stop_factor", "stop_profile", "stretches", "vector_time"]
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
 _ROOT_HALF_PI = math.sqrt(0.5 * math.pi)
 
 
@@ -122,7 +122,7 @@ def _steady(s, start, end, radius, w, chord):
 
 
 def _speeding_up(s, v, slow, top, a, radius, ends, w, chord):
-    """What comes from the way from the speed `slow` at 0 to the speed `top`, by quadrature in time counted from rest."""
+    """What comes from the way from the speed `slow` at 0 to the speed `top`, by quadrature in the root of time from rest (t^w is smoother there)."""
     s, v, slow, top, radius = (np.asarray(q, float)[..., None] for q in np.broadcast_arrays(s, v, slow, top, radius))
     s = s + speed_up_distance(slow, a)
     least, half_chord = (np.asarray(ends.least, float)[..., None], None if chord is None else np.asarray(chord)[..., None])
@@ -132,17 +132,19 @@ def _speeding_up(s, v, slow, top, a, radius, ends, w, chord):
     cuts = [first, last]
     if ends.follows and np.any(least > 0.0):
         cuts.insert(1, np.clip(least ** (1.0 / ends.follows) * v / a, first, last))
+    cuts = [np.sqrt(t) for t in cuts]
     total = 0.0
     for start, end in zip(cuts, cuts[1:]):
         half = 0.5 * (end - start)
-        t = start + half * (1.0 + _NODES)
+        root = start + half * (1.0 + _NODES)
+        t = root * root
         lit = (a * t / v) ** ends.follows if ends.follows else np.ones_like(t)
         energy = np.maximum(lit, least) ** w
         if half_chord is None:
             with np.errstate(under="ignore"):
                 energy = energy * np.exp(-2.0 * w * ((0.5 * a * t * t - s) / radius) ** 2)
-        total = total + (half * _WEIGHTS * energy).sum(-1)
-    steady = _ROOT_HALF_PI / np.sqrt(w) if half_chord is None else 2.0 * half_chord[..., 0]
+        total = total + (half * _WEIGHTS * 2.0 * root * energy).sum(-1)
+    steady = _ROOT_HALF_PI / np.sqrt(w) if half_chord is None else np.maximum(2.0 * half_chord[..., 0], 1e-300)
     return total * v[..., 0] / (steady * radius[..., 0])
 
 

@@ -302,7 +302,7 @@ def assured_log_exposure(curve: Curve, errors: Errors, relative: Any, target: An
         The slope is told from zero too badly: at no exposure the bound reaches the depth.
 
     With k the t quantile at the effective degrees of freedom, c the variance that does not depend on x, v that of the slope:
-    (height + Dp d - target)^2 = k^2 (c + d^2 v), the larger root d = x - centre; repeated until k settles.
+    (height + Dp d - target)^2 = k^2 (c + d^2 v), the larger root d = x - centre; repeated until d settles.
 
     Source: `fieller1954` for the bound, `gum` G.4 for the effective degrees of freedom. Valid for normal errors; exact
     where the build adds nothing, else within the coverage of `reference/data/assured_layers.csv`.
@@ -316,9 +316,8 @@ def assured_log_exposure(curve: Curve, errors: Errors, relative: Any, target: An
     d = gap / dp
     bent = not curve.straight or curve.unsure
     type_b = np.asarray(_type_b(curve, errors, relative, single, curve.centre + d), float)
-    k = np.zeros(gap.shape)
     for _ in range(_STEPS):
-        last = k
+        last = d
         if bent:
             type_b = np.asarray(_type_b(curve, errors, relative, single, curve.centre + d), float)
         k = _quick_factor(own + d * d * v, type_b, curve.degrees_of_freedom, assurance)
@@ -330,6 +329,6 @@ def assured_log_exposure(curve: Curve, errors: Errors, relative: Any, target: An
                 remedy="Expose more coupons over a wider range of exposures, or ask for less assurance.",
             )
         d = (dp * gap + k * np.sqrt(gap * gap * v + lead * (own + type_b))) / lead
-        if not np.any(np.abs(k - last) > 1e-12 * k):
+        if not np.any(np.abs(d - last) > 1e-12):
             break
     return np.asarray(curve.log_dose(curve.centre + d))[()]

@@ -134,7 +134,11 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
             light = with_ends(task, light, power, radius, speed)
         wanted = _needed(task, light, radius) if quick is None else quick(1.0 if spacing is None else spacing / radius)
         per_power = light.weakest * along(task, power, radius, speed)[0] / np.exp(_aimed(task, light, wanted, radius))
-        new = np.minimum(b.power_high**w * per_power, cap)
+        new = b.power_high**w * per_power
+        if pulses is not None:
+            # pulses that lie further apart leave less between them: Newton's step in ln speed, from above, where it cannot miss
+            new = speed * (new / speed) ** (-1.0 / light.speed_power)
+        new = np.minimum(new, cap)
         settled = np.all(np.abs(new - speed) <= 1e-14 * new)
         speed = new
         power = np.clip((speed / per_power) ** (1.0 / w), b.power_low, b.power_high)
