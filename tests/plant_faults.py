@@ -16,6 +16,7 @@ from __future__ import annotations
 import argparse
 import ast
 import hashlib
+import importlib.util
 import json
 import os
 import random
@@ -32,10 +33,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import coverage
-import hypothesis
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
+sys.path[0] = str(ROOT)  # this tree's program, not an installed one
+os.environ["PYTHONPATH"] = str(ROOT)
 TRAVELS = ("curecalc", "tests", "demo", "reference", "pyproject.toml", "README.md", "DEVELOPERS.md")
 QUICK = ("-q", "-p", "no:cacheprovider", "-m", "not slow and not browser", "--ignore=tests/test_lint.py", "--ignore=tests/test_architecture.py")
 
@@ -208,10 +210,16 @@ class Timed:
 
 
 class Only:
-    """A plugin that keeps some tests, in a given order."""
+    """A plugin that keeps some tests, in a given order, and tries no example again to make it simpler."""
 
     def __init__(self, wanted: list[str]) -> None:
         self.order = {name: place for place, name in enumerate(wanted)}
+
+    def pytest_configure(self) -> None:
+        from hypothesis import Phase, settings
+
+        settings.register_profile("planted", derandomize=True, deadline=None, phases=[Phase.explicit, Phase.generate])
+        settings.load_profile("planted")
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         items[:] = sorted((i for i in items if i.nodeid in self.order), key=lambda i: self.order[i.nodeid])
@@ -244,6 +252,7 @@ class Measured:
 
     def measure(self, root: Path, stale: list[str], workers: int) -> None:
         os.environ["COVERAGE_FILE"] = str(self.folder / ".coverage")
+        assert Path(importlib.util.find_spec("curecalc").origin).is_relative_to(root)
         ignored = [a for a in QUICK if not any(a == f"--ignore={s}" for s in stale)]
         chosen = [s for s in stale if f"--ignore={s}" not in QUICK]
         extra = ["-n", str(workers), "--cov=curecalc", "--cov-context=test", "--cov-append", "--cov-report=", *chosen]
@@ -290,11 +299,7 @@ def importers(root: Path, file: str) -> set[str]:
 
 
 def run_chosen(listed: Path) -> int:
-    """Run the tests named in a file, until one fails; examples are not simplified and come in the same order every time."""
-    hypothesis.settings.register_profile(
-        "planted", derandomize=True, deadline=None, phases=[hypothesis.Phase.explicit, hypothesis.Phase.generate], print_blob=False
-    )
-    hypothesis.settings.load_profile("planted")
+    """Run the tests named in a file, until one fails."""
     names = listed.read_text(encoding="utf-8").split("\n")
     files = sorted({name.partition("::")[0] for name in names})
     return int(pytest.main([*QUICK, "-x", "--tb=no", "-W", "ignore::DeprecationWarning", *files], plugins=[Only(names)]))
