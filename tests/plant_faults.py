@@ -39,13 +39,56 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path[0] = str(ROOT)  # this tree's program, not an installed one
 os.environ["PYTHONPATH"] = str(ROOT)
 TRAVELS = ("curecalc", "tests", "demo", "reference", "pyproject.toml", "README.md", "DEVELOPERS.md")
-QUICK = ("-q", "-p", "no:cacheprovider", "-m", "not slow and not browser", "--ignore=tests/test_lint.py", "--ignore=tests/test_architecture.py")
+QUICK = (
+    "-q",
+    "-p",
+    "no:cacheprovider",
+    "-m",
+    "not slow and not browser",
+    "--ignore=tests/test_lint.py",
+    "--ignore=tests/test_architecture.py",
+)
 
 # keyword arguments that set only the ink of a picture: looked at, not tested
 INK = frozenset(
-    "alpha bbox_inches borderpad capsize constrained_layout dpi elinewidth figsize fontsize framealpha handlelength height hspace "
-    "labelpad labelspacing layout left levels linewidth linewidths linespacing loc lw markersize ms ncols pad right rotation s size "
-    "top wspace width xytext zorder".split()
+    [
+        "alpha",
+        "bbox_inches",
+        "borderpad",
+        "capsize",
+        "constrained_layout",
+        "dpi",
+        "elinewidth",
+        "figsize",
+        "fontsize",
+        "framealpha",
+        "handlelength",
+        "height",
+        "hspace",
+        "labelpad",
+        "labelspacing",
+        "layout",
+        "left",
+        "levels",
+        "linewidth",
+        "linewidths",
+        "linespacing",
+        "loc",
+        "lw",
+        "markersize",
+        "ms",
+        "ncols",
+        "pad",
+        "right",
+        "rotation",
+        "s",
+        "size",
+        "top",
+        "wspace",
+        "width",
+        "xytext",
+        "zorder",
+    ]
 )
 BOUNDARY = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
 TURNED = {ast.Lt: ast.GtE, ast.LtE: ast.Gt, ast.Gt: ast.LtE, ast.GtE: ast.Lt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq}
@@ -289,9 +332,9 @@ def function_lines(path: Path) -> list[range]:
 
 def importers(root: Path, file: str) -> set[str]:
     """Files that import this one by its name or its package's."""
-    dotted = ".".join(Path(file).with_suffix("").parts).removesuffix(".__init__")
-    parent, _, last = dotted.rpartition(".")
-    pattern = re.compile(rf"(from {re.escape(dotted)} import|import {re.escape(dotted)}\b|from {re.escape(parent)} import [^\n]*\b{last}\b)")
+    parts = Path(file).with_suffix("").parts
+    room, last = parts[-2], parts[-2 if parts[-1] == "__init__" else -1]
+    pattern = re.compile(rf"from \S*\b{last} import|from \S*({room}|\.+) import [^\n]*\b{last}\b")
     return {str(p.relative_to(root)) for p in (root / "curecalc").rglob("*.py") if pattern.search(p.read_text(encoding="utf-8"))}
 
 

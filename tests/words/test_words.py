@@ -5,7 +5,6 @@ that these files hold words and never a number as a reference. Where a wording i
 python -m pytest tests/words` writes the files anew, and the change of words stands in the diff for a reader to judge.
 """
 
-import datetime
 import os
 import re
 import shutil
@@ -19,7 +18,8 @@ from curecalc.cli import main
 HERE = Path(__file__).parent
 DEMO = HERE.parents[1] / "demo"
 WRITE = bool(os.environ.get("CURECALC_WRITE_WORDS"))
-TODAY = datetime.date.today().isoformat()
+REWRITE = "the words changed. Where that is meant: CURECALC_WRITE_WORDS=1 python -m pytest tests/words, and read the diff"
+STATUS = {0: "", 1: "(status one)", 2: "(status two)", 3: "(status three)"}
 
 
 def cases() -> list[tuple[str, str]]:
@@ -77,7 +77,7 @@ def say(capsys, tmp_path, monkeypatch):
                 said.append(out.partition("\n\n")[2])  # the first lines, the usage, are laid out by the interpreter
             else:
                 told = out + "".join(f"[{line}]\n" for line in err.splitlines())
-                said.append(masked(told.replace(str(DEMO.parent), "")) + (f"(status {'three' if status == 3 else 'two' if status == 2 else 'one'})" if status else ""))
+                said.append(masked(told.replace(str(DEMO.parent), "")) + STATUS[status])
         return "\n".join(said)
 
     return call
@@ -104,7 +104,7 @@ def test_every_word(say, topic, line):
         order = [command for name, command in cases() if name == topic]
         target.write_text("".join(f"\n$ {c}\n{old[c]}" for c in order if c in old), encoding="utf-8")
         return
-    assert said.split() == kept(topic)[line].split(), "see the head of this file, where the words are meant to change"
+    assert said.split() == kept(topic)[line].split(), REWRITE
 
 
 def test_files_hold_no_block_without_its_command():
