@@ -12,7 +12,7 @@ from ..units import DEGC, MJ_CM2, MM, NM, Quantity, figure, show, to_json
 from .findings import varied_settings
 
 if TYPE_CHECKING:
-    from .curve import Fit
+    from .fit import Fit
 
 __all__ = ["MOST_LISTED", "fit_dict", "fit_steps", "fit_text"]
 

@@ -10,7 +10,7 @@ from .common import _Once, add_output, flag, print_json, write_figure
 from .recorded import add_log, checked_log, said
 
 if TYPE_CHECKING:
-    from ..calibration.curve import Fit
+    from ..calibration.fit import Fit
 
 __all__ = ["add_arguments", "fit_from", "run"]
 

@@ -10,7 +10,7 @@ from ..logbook.status import MachineState, ShopState
 from ..logbook.verifying import Verification
 from ..logbook.words import clean, local, summary, value_text
 from ..statistics.watch import CORRELATION, FALSE_YEARS
-from ..units import figure, from_json, show
+from ..units import figure
 from .common import show_rows
 
 __all__ = ["drift_text", "entry_table", "entry_text", "one_line", "status_text", "verification_text"]

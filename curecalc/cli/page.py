@@ -82,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _parts(args: argparse.Namespace) -> dict[str, Any]:
     """The shop's own files, read and refused here where one is not sound."""
-    from ..files.documents import read_bytes
+    from ..files.disk import read_bytes
     from ..page.work import Work
 
     work = Work()

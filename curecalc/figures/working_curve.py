@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from ..calibration.curve import Fit
+    from ..calibration.fit import Fit
 
 __all__ = ["draw_residuals", "draw_working_curve", "working_curve_figure"]
 

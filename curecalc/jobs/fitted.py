@@ -12,8 +12,8 @@ import numpy as np
 
 from ..calibration.comparing import Lot as Compared
 from ..calibration.comparing import lot_from_line
-from ..calibration.curve import Fit
 from ..calibration.findings import varied_settings
+from ..calibration.fit import Fit
 from ..calibration.prior import LinePrior, prior_from_lots
 from ..errors import QuantityError
 from ..files.disk import write_bytes

@@ -15,7 +15,7 @@ from .entries import Entry
 
 if TYPE_CHECKING:
     from ..calibration.comparing import LotComparison
-    from ..calibration.curve import Fit
+    from ..calibration.fit import Fit
     from ..files.records import R, RecordFile
     from ..jobs.lot import Lot
     from ..jobs.machine import Machine

@@ -128,9 +128,9 @@ def _kept(job: Job, tiles: list[Grid], work: str | Path | None) -> dict[int, Tal
 
 
 def _keep(folder: Path, i: int, tally: Tally) -> None:
-    from ..files.writing import write_text
+    from ..files.disk import write_bytes
 
-    write_text(folder / f"tile_{i}.json", json.dumps(tally.to_json()), overwrite=True)
+    write_bytes(folder / f"tile_{i}.json", json.dumps(tally.to_json()), overwrite=True)
 
 
 def _fingerprint(job: Job) -> str:

@@ -252,8 +252,7 @@ def _kept(log: str, step: str, work: Work, given: dict[str, str], beam: BeamView
 
     recipe = work.recipe()
     name = recipe.lot.lot or recipe.lot.resin.name
-    full = float(recipe.machine.power.value.m_as("mW"))
-    return record_recipe(log, recipe_record(recipe), machine=str(machine), lot=name, full_power=full, **who)
+    return record_recipe(log, recipe_record(recipe), recipe=recipe, machine=str(machine), lot=name, **who)
 
 
 def _plan(work: Work) -> Any:

@@ -165,15 +165,15 @@ def save_paths(path: str | Path, paths: Paths) -> None:
     """Write vectors as .npz, or as text for any other ending; whole or not at all, replacing what stood there."""
     from io import BytesIO
 
-    from ..files.writing import write_text
+    from ..files.disk import write_bytes
 
     if not str(path).lower().endswith(".npz"):
-        write_text(path, table_text(paths), overwrite=True)
+        write_bytes(path, table_text(paths), overwrite=True)
         return
     buffer = BytesIO()
     arrays = {c: getattr(paths, c) for c in ("layer", *_ENDS, "kind", "power", "scan_speed", "beam_radius")}
     np.savez(buffer, kinds=np.array(paths.kinds, str), **{k: v for k, v in arrays.items() if not np.all(np.isnan(v))})
-    write_text(path, buffer.getvalue(), overwrite=True)
+    write_bytes(path, buffer.getvalue(), overwrite=True)
 
 
 def table_text(paths: Paths) -> str:

@@ -122,7 +122,10 @@ def _steady(s, start, end, radius, w, chord):
 
 
 def _speeding_up(s, v, slow, top, a, radius, ends, w, chord):
-    """What comes from the way from the speed `slow` at 0 to the speed `top`, by quadrature in the root of time from rest (t^w is smoother there)."""
+    """What comes from the way from the speed `slow` at 0 to the speed `top`.
+
+    By quadrature in the root of time from rest, where t^w is smoother.
+    """
     s, v, slow, top, radius = (np.asarray(q, float)[..., None] for q in np.broadcast_arrays(s, v, slow, top, radius))
     s = s + speed_up_distance(slow, a)
     least, half_chord = (np.asarray(ends.least, float)[..., None], None if chord is None else np.asarray(chord)[..., None])

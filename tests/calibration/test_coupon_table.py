@@ -382,10 +382,9 @@ def test_settings_beside_it_prove_an_unusual_exposure():
 def test_a_coupon_with_a_reason_is_left_out_and_the_reason_is_kept_everywhere(tmp_path):
     import json
 
-    from curecalc.jobs.fitted import resin_text
-
     from curecalc.calibration.report import fit_text
     from curecalc.figures.working_curve import working_curve_figure
+    from curecalc.jobs.fitted import resin_text
     from curecalc.units import Quantity as Q
 
     rows = (("A", 96, 15, ""), ("B", 135, 20, ""), ("C", 260, 30, "burr"), ("D", 240, 40, ""), ("E", 303, 60, ""))

@@ -155,7 +155,7 @@ def test_a_resin_that_bleaches_is_reached_beyond_sixty_penetration_depths():
     found = solve("scan_speed", beam=BEAM, resin=resin, scan=SCAN, cure_depth=Q(70 * 0.15, "mm"))
     dose = eb * log1p(exp(70) * expm1(0.08 / eb))
     assert found.value.m_as("mm/s") == pytest.approx(sqrt(2 / pi) * 30 / (0.125 * dose), rel=1e-9)
-    with pytest.raises(ValueError, match="70 penetration depths of 0.15 mm: no exposure reaches it"):
+    with pytest.raises(ValueError, match=r"70 penetration depths of 0\.15 mm: no exposure reaches it"):
         solve("scan_speed", beam=BEAM, resin=RESIN, scan=SCAN, cure_depth=Q(70 * 0.15, "mm"))
 
 
