@@ -159,13 +159,20 @@ class Machine(Origin):
         """Days since the power was read."""
         return (today - self.power_reading_date).days
 
+    @property
+    def reading_valid_until(self) -> datetime.date:
+        """The last day on which the power reading is not older than it may grow."""
+        return self.power_reading_date + datetime.timedelta(seconds=float(self.power_reading_valid_for.m_as(S)))
+
     def to_dict(self) -> dict[str, Any]:
         """What sheets show of the machine."""
         return {
             "name": self.name,
             "wavelength": to_json(self.wavelength),
             "power": to_json(self.power),
+            "power_held": self.power_held,
             "power_reading_date": self.power_reading_date.isoformat(),
+            "power_reading_valid_until": self.reading_valid_until.isoformat(),
             "power_meter": self.power_meter,
             "scan_speed_max": to_json(self.scan_speed_max),
             "recoat_time": to_json(self.recoat_time),

@@ -26,7 +26,6 @@ __all__ = [
     "Current",
     "check_logbook",
     "current",
-    "main_vector",
     "record_command",
     "record_comparison",
     "record_fit",
@@ -312,11 +311,6 @@ def _with_reading(machine: Machine, now: Current) -> tuple[Machine, dict[str, An
     return after, readings
 
 
-def main_vector(vectors: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
-    """The kind of vector that stands for a recipe in charts: the first raster that is not down-facing, or the first kind."""
-    return next((one for one in vectors if one.get("pattern") == "raster" and not one.get("down_facing")), vectors[0])
-
-
 _VECTOR_KEYS = (
     "kind",
     "pattern",
@@ -352,6 +346,7 @@ def record_recipe(
     Beside them stands what every kind promised and all it takes to judge that again on a later day.
     """
     from ..recipe.carried import carried
+    from ..recipe.record import main_vector
 
     full_power = float(recipe.machine.power.value.m_as("mW"))
     main = main_vector(record["vectors"])

@@ -80,10 +80,10 @@ class RecipeView:
         from ..figures.window import window_figure
         from ..recipe.file import recipe_record
         from ..recipe.window import process_window
-        from ..sheets import main_vector, recipe_columns, recipe_view
+        from ..sheets import recipe_columns, recipe_view
 
         kinds = [v.kind for v in recipe.vectors]
-        vector = recipe.vector(query["kind"]) if query.get("kind") in kinds else main_vector(recipe)
+        vector = recipe.vector(query["kind"]) if query.get("kind") in kinds else recipe.main
         window = process_window(
             vector, "scan_speed", "hatch_spacing" if vector.pattern == "raster" else "beam_radius", points=41, with_assurance=False
         )

@@ -195,10 +195,8 @@ class Setting:
 def _start(work: Work) -> dict[str, str]:
     chosen = None
     if work.complete:
-        from ..sheets import main_vector
-
         try:
-            chosen = main_vector(work.recipe())
+            chosen = work.recipe().main
         except CurecalcError:
             chosen = None  # what does not fit is said where the recipe is made
     return start_texts(work.bench(), chosen)

@@ -200,13 +200,13 @@ def _effective(type_a: Any, type_b: Any, dof: float) -> Any:
 
 def _factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any:
     """One-sided coverage factor of the whole variance; see the top of this module."""
-    z = _quantile(assurance, np.asarray(np.inf))
+    z = t_quantile(assurance, np.asarray(np.inf))
     if not math.isfinite(dof):
         return np.broadcast_to(z, np.shape(type_a + type_b))
-    t = _quantile(assurance, np.asarray(dof))
+    t = t_quantile(assurance, np.asarray(dof))
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(type_a > 0.0, type_a / (type_a + type_b), 0.0)
-    effective = _quantile(assurance, _effective(type_a, type_b, dof))
+    effective = t_quantile(assurance, _effective(type_a, type_b, dof))
     return np.sqrt(0.5 * (effective**2 + share * t**2 + (1.0 - share) * z**2))
 
 
@@ -224,7 +224,8 @@ def _quick_factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any
     return np.interp(share, _SHARES, _factor_table(dof, assurance))
 
 
-def _quantile(assurance: Any, dof: Any) -> Any:
+def t_quantile(assurance: Any, dof: Any) -> Any:
+    """Quantile of Student's t; of the normal distribution where the degrees of freedom are many."""
     from scipy.special import ndtri, stdtrit
 
     finite = np.isfinite(dof) & (dof < 1e7)
@@ -256,7 +257,7 @@ def reach_beyond(curve: Curve, errors: Errors, x: Any, relative: Any, *, assuran
 
 def normal_factor(assurance: float) -> float:
     """One-sided coverage factor of a normal distribution."""
-    return float(_quantile(assurance, np.asarray(np.inf)))
+    return float(t_quantile(assurance, np.asarray(np.inf)))
 
 
 def assurance_of(curve: Curve, errors: Errors, x: Any, relative: Any, target: Any, *, single: bool) -> Any:

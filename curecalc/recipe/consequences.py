@@ -10,12 +10,14 @@ import numpy as np
 
 from ..physics import light, motion, stack
 from ..physics.roots import falling_root
+from .assurance import depth_state, relative_variance, t_quantile
 from .bounds import Hold, RunUp
 from .search import Best, best_settings
 
 __all__ = [
     "Corner",
     "FieldEdge",
+    "Proof",
     "Seam",
     "as_if_always_at_speed",
     "compensation",
@@ -24,6 +26,7 @@ __all__ = [
     "field_edge",
     "interface_exposure",
     "mean_print_through",
+    "proof",
     "seam",
     "shifted",
 ]
@@ -97,6 +100,26 @@ def interface_exposure(best: Best, above: float) -> float:
     task = best.task
     law, t = task.curve.cure, task.layer_thickness
     return float(law.below(stack.total(law, best.dose_min, t, task.layers, above), t))
+
+
+@dataclass(frozen=True)
+class Proof:
+    """A coupon of the kind, free on glass: its thickness as coupons are read (mm), and the 95 % interval for one coupon made today."""
+
+    thickness: float
+    low: float
+    high: float
+
+
+def proof(best: Best) -> Proof:
+    """What a coupon exposed with the settings shows where the recipe holds: a raster by its mean exposure, a line by its peak."""
+    task, (_, _, _, radius, *powers) = best.task, best.light
+    x = math.log(best.dose_mean)
+    relative = relative_variance(task.errors, 0.0 if task.pattern.raster else radius, *powers)
+    state = depth_state(task.curve, task.errors, x, relative, single=True)
+    half = float(t_quantile(0.975, state["degrees_of_freedom"]) * state["standard_uncertainty"])
+    thickness = float(state["depth"])
+    return Proof(thickness, max(thickness - half, 0.0), thickness + half)
 
 
 def mean_print_through(best: Best) -> float:

@@ -206,6 +206,7 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
     far = far_corner(machine, float(lot.resin.refractive_index))
     edge = None if far is None else consequences.field_edge(best, *far)
     layers_out, left = consequences.compensation(best)
+    coupon = consequences.proof(best)
     excess = best.log_exposure - best.log_wanted
 
     def mm(value: float | None) -> Quantity | None:
@@ -255,6 +256,9 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         corner_reach=None if corner is None else mm(corner.reach),
         field_incidence_angle=None if edge is None else Quantity(edge.incidence_angle, RAD).to(DEG),
         field_depth_change=None if edge is None else mm(edge.depth_change),
+        coupon_thickness=Quantity(coupon.thickness, MM),
+        coupon_low=Quantity(coupon.low, MM),
+        coupon_high=Quantity(coupon.high, MM),
         down_facing=one.down_facing,
         dose_along_min=float(best.along_min),
         dose_along_max=float(best.along_max),

@@ -8,7 +8,6 @@ from typing import Any
 _WHERE = {
     "answer_key": "practice_sheet",
     "coupon_csv": "run_sheet",
-    "main_vector": "recipe_files",
     "recipe_columns": "recipe_sheet",
     "recipe_csv": "recipe_sheet",
     "recipe_html": "recipe_sheet",
@@ -23,7 +22,6 @@ _WHERE = {
 __all__ = [
     "answer_key",
     "coupon_csv",
-    "main_vector",
     "recipe_columns",
     "recipe_csv",
     "recipe_html",

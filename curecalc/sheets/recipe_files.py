@@ -4,19 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-__all__ = ["main_vector", "sheet_bytes", "sheet_window"]
-
-
-def main_vector(recipe: Any) -> Any:
-    """The kind whose window stands on the sheet: the first raster, or the first kind."""
-    return next((v for v in recipe.vectors if v.pattern == "raster" and not v.down_facing), recipe.vectors[0])
+__all__ = ["sheet_bytes", "sheet_window"]
 
 
 def sheet_window(recipe: Any, points: int = 61) -> Any:
     """The window of the sheet."""
     from ..recipe.window import process_window
 
-    vector = main_vector(recipe)
+    vector = recipe.main
     up = "hatch_spacing" if vector.pattern == "raster" else "beam_radius"
     return process_window(vector, "scan_speed", up, points=points, with_assurance=False)
 
