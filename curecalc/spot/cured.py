@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from ..physics import line
 from ..statistics.least_squares import Fit, fit, two_sided_p
 
 __all__ = ["CuredLines", "cured_lines"]
@@ -149,7 +150,7 @@ def cured_lines(
     dp = math.exp(values[at["D"]]) if "D" in at else None
     ec = u_ec = None
     if radius is not None and power is not None:
-        ec = math.sqrt(2.0 / math.pi) * power / (radius * math.exp(lv))
+        ec = float(line.scan_exposure(power, radius, math.exp(lv)))
         i, j = at["W"], at["v"]
         u_ec = ec * math.sqrt(cov[i, i] + cov[j, j] + 2.0 * cov[i, j] + (u_power / power) ** 2)
     ratio = np.sqrt(2.0 * np.maximum(lv - x, 0.0))
