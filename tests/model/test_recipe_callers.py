@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
-from math import atan, cos, degrees, hypot, inf, pi
+from math import atan, cos, degrees, hypot, inf, pi, sqrt
 
 import pytest
 
@@ -13,10 +14,11 @@ from curecalc.recipe.bounds import Hold
 from curecalc.recipe.inputs import gather
 from curecalc.recipe.outcome import at_settings
 from curecalc.recipe.recipe import make_recipe
+from curecalc.recipe.steps import vector_steps
 from curecalc.recipe.window import process_window
 
 from . import integration as oracle
-from .cases import CLOSE, EVERY, SENSIBLE, Case, Kind, drawn
+from .cases import CLOSE, EVERY, LAWS, SENSIBLE, Case, Kind, drawn
 from .shop import TODAY, machine_file, needs_file, resin_file
 from .test_every_caller import all_of, told
 
@@ -122,6 +124,28 @@ def test_the_window_of_a_recipe(kind, tmp_path):
     )
     assert best.depth(best.doses().low) >= case.layer + 0.01
     assert near(best, vector.cure_depth.m_as("mm"), best.depth(best.doses().low))
+
+
+@pytest.mark.parametrize("law", LAWS)
+def test_a_recipe_taken_apart(law, tmp_path):
+    """The steps read the resin's own law backwards and forwards: dose of the depth asked for, depth of the dose aimed at."""
+    case = drawn(Kind("round", law, "line", False, False))
+    recipe = make_recipe(**files(tmp_path, case), today=TODAY, gains=False)
+    vector = recipe.vectors[0]
+    asked, needed, _, expected, aimed, *rest = vector_steps(recipe, vector)
+    assert needed.formula == aimed.formula == case.resin().told.dose
+    assert f"Dp = {case.law.dp:.6g} mm, Ec = {100 * case.law.ec:.6g} mJ/cm^2" in needed.numbers
+    number = float(needed.result.removesuffix(" mJ/cm^2")) / 100
+    assert case.depth(number) == pytest.approx(case.layer + 0.01, rel=2e-4)
+    assert float(asked.result.removesuffix(" mm")) == pytest.approx(case.layer + 0.01, rel=1e-3)
+    number = float(aimed.result.removesuffix(" mJ/cm^2")) / 100
+    assert case.depth(number) == pytest.approx(float(expected.result.removesuffix(" mm")), rel=2e-4)
+    assert float(expected.result.removesuffix(" mm")) == pytest.approx(vector.cure_depth.m_as("mm"), rel=2e-4)
+    width = [step for step in rest if step.formula == "Lw = W0 sqrt(2 Cd/Dp)"]
+    assert len(width) == (law is not oracle.Bleaching)  # no parabola where the law has not one reach
+    for step in width:
+        radius, depth, dp = (float(text) for text in re.findall(r"[0-9.]+(?= mm x|/|\))", step.numbers))
+        assert radius * sqrt(2 * depth / dp) == pytest.approx(vector.line_width.m_as("mm"), rel=1e-4)
 
 
 # ---------------------------------------------------------------- where the beam leans: the corner of the field
