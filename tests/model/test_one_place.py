@@ -6,6 +6,7 @@ Whoever needs exp, log or erf elsewhere names the module here, with the reason: 
 from __future__ import annotations
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -104,8 +105,13 @@ REASONS = {
 }
 
 
+@cache
 def sources():
     """Module name and syntax tree of everything but `physics`."""
+    return tuple(_parsed())
+
+
+def _parsed():
     for path in sorted(ROOT.rglob("*.py")):
         name = path.relative_to(ROOT).with_suffix("").as_posix()
         if not name.startswith("physics/"):
