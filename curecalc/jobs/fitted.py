@@ -79,6 +79,8 @@ def lot_from_resin(resin: Lot, name: str) -> Compared:
         residual_sd=float(resin.residual_sd.m_as(MM)),
         depth_low=float(resin.depth_range[0].m_as(MM)),
         depth_high=float(resin.depth_range[1].m_as(MM)),
+        wavelength=None if resin.resin.wavelength is None else float(resin.resin.wavelength.m_as(NM)),
+        machine=resin.machine,
     )
 
 
