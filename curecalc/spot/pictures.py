@@ -9,9 +9,9 @@ import numpy as np
 
 from ..setting.explain import Step
 from ..units import DEG, MM, RAD, Measured, Quantity, QuantityError, finite, measured, positive, ratio, show_kernel
+from .frame import block_mean
 from .image import Spot, image_spot
 from .measurement import BeamMeasurement, Estimate, checked, estimate
-from .moments import block_mean
 from .track import Track, track_exposure
 
 __all__ = ["directions", "image_beam", "line_exposure"]
@@ -35,8 +35,8 @@ def image_beam(
 
     Parameters
     ----------
-    image : array (rows, columns)
-        Camera counts, linear in irradiance.
+    image : array (rows, columns) or (frames, rows, columns)
+        Camera counts, linear in irradiance. Frames are averaged; how their own radii scatter is part of the budget.
     pixel_size : Quantity or Measured [mm]
         Pitch along the columns at the plane of the spot (divide by the magnification of an imaging lens).
     pixel_size_y : Quantity or Measured [mm], optional
@@ -75,20 +75,30 @@ def image_beam(
     ratio("confidence", confidence, low=0.5, high=1.0, low_open=False)
     turn = 0.0 if camera_angle is None else float(finite("camera_angle", camera_angle, RAD))
     array = np.asarray(image)
-    if array.ndim != 2 or array.dtype.kind not in "uif" or not np.isfinite(array).all():
+    frames = array if array.ndim == 3 else array[None]
+    if array.ndim not in (2, 3) or not frames.size or array.dtype.kind not in "uif" or not np.isfinite(array).all():
         raise QuantityError(f"image must be rows and columns of finite numbers, got {array.dtype} of shape {array.shape}.")
-    spot = checked(image_spot, array, (px, py), full_scale=full_scale)
+    spot = checked(image_spot, frames[0] if len(frames) == 1 else frames.mean(axis=0), (px, py), full_scale=full_scale)
+    spread, more = _frames(frames, spot, (px, py), full_scale)
     sign = -1.0 if mirrored else 1.0
     angle = turn + sign * spot.axes.angle
     scale = max(float(size_x.standard_uncertainty.m_as(MM)) / px, float(size_y.standard_uncertainty.m_as(MM)) / py)
     name = "noise and background (Type A)" if spot.by_moments else "Gaussian fit (Type A)"
     radii = [
-        estimate(r, [(name, u, math.inf), ("common: pixel size (Type B)", scale * r, math.inf)], confidence=confidence)
-        for r, u in ((spot.axes.radius_x, spot.axes.u_x), (spot.axes.radius_y, spot.axes.u_y))
+        estimate(
+            r,
+            [
+                (name, u, math.inf),
+                ("frame to frame (Type A)", max(wander**2 - u * u, 0.0) ** 0.5, max(len(frames) - 1, 1)),
+                ("common: pixel size (Type B)", scale * r, math.inf),
+            ],
+            confidence=confidence,
+        )
+        for r, u, wander in ((spot.axes.radius_x, spot.axes.u_x, spread[0]), (spot.axes.radius_y, spot.axes.u_y, spread[1]))
     ]
     tracks = directions(spot) if spot.room >= 2.0 else []
     details = _details(spot, tracks, turn, sign, penetration_depth)
-    warnings = [f.text for f in spot.findings if f.check]
+    warnings = more + [f.text for f in spot.findings if f.check]
     notes = [f.text for f in spot.findings if not f.check]
     if camera_angle is None and not spot.axes.round:
         notes.append(
@@ -107,6 +117,27 @@ def image_beam(
         steps=tuple(_steps(spot, radii)),
         fits=(("image", spot, tracks, None),),
     )
+
+
+def _frames(frames: Any, spot: Spot, pixel: tuple[float, float], full_scale: float | None) -> tuple[tuple[float, float], list[str]]:
+    """Standard uncertainty of the mean radii from single frames, and what the frames disagree about."""
+    if len(frames) == 1:
+        return (0.0, 0.0), []
+    single = [checked(image_spot, frame, pixel, full_scale=full_scale) for frame in frames]
+    sizes = np.array([[s.bell.variance[0], s.bell.variance[2]] for s in single]) ** 0.5
+    places = np.array([s.centre for s in single])
+    u = sizes.std(axis=0, ddof=1) / sizes.mean(axis=0) / math.sqrt(len(single)) * (spot.axes.radius_x, spot.axes.radius_y)
+    out = []
+    if (moved := float(places.std(axis=0, ddof=1).max())) > 0.1 * min(spot.axes.radius_x, spot.axes.radius_y):
+        out.append(
+            f"the beam moves by {show_kernel(moved, 'length', digits=2)} (standard deviation) from frame to frame, which "
+            f"widens their mean. "
+            "Steady the mount, or measure single frames."
+        )
+    saturated = sum(any(f.key == "saturated" for f in s.findings) for s in single)
+    if saturated and not any(f.key == "saturated" for f in spot.findings):
+        out.append(f"{saturated} of {len(single)} frames are saturated. Shorten the exposure time or add attenuation.")
+    return (float(u[0]), float(u[1])), out
 
 
 def directions(spot: Spot, count: int = _DIRECTIONS) -> list[Track]:
@@ -202,8 +233,8 @@ def _steps(spot: Spot, radii: list[Estimate]) -> list[Step]:
     if spot.by_moments and m is not None:
         steps.append(
             Step(
-                "plane = level + slopes, from the pixels beyond three radii",
-                f"level {m.plane[0]:.4g} counts, noise {m.noise:.3g} counts",
+                f"background = surface of degree {m.ground.degree}, from the pixels beyond three radii",
+                f"level {m.level:.4g} counts, noise {m.noise:.3g} counts",
                 f"signal to noise {spot.signal_to_noise:.3g}",
                 "The background is taken off before anything is summed.",
             )
