@@ -125,3 +125,67 @@ def test_pages_of_a_tiff_are_frames(tmp_path):
     assert measure_file(file, pixel_size=UM).radius_x.value.m_as("um") == pytest.approx(9, rel=0.04)  # whole counts cut the wings
     with pytest.raises(QuantityError, match="rows and columns"):
         image_beam(image=np.zeros((2, 2, 2, 2)), pixel_size=UM)
+
+
+# ------------------------------------------------------------------ camera and machine
+
+
+def turned(at, angle, wx=20.0, wy=12.0, seed=1):
+    y, x = np.mgrid[:200, :200].astype(float)
+    c, s = np.cos(angle), np.sin(angle)
+    u, v = (x - at[0]) * c + (y - at[1]) * s, -(x - at[0]) * s + (y - at[1]) * c
+    light = 2000 * np.exp(-2 * (u**2 / wx**2 + v**2 / wy**2))
+    return light + 100 + 5 * np.random.default_rng(seed).standard_normal(x.shape)
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_known_move_of_the_spot_gives_the_camera_angle(mirrored):
+    sign, camera = (-1.0 if mirrored else 1.0), np.radians(25.0)
+    step = np.array([0.050, 0.010])  # mm along the machine's axes
+    # machine = turn + sign * picture, so the picture sees the move turned back
+    way = sign * (np.arctan2(step[1], step[0]) - camera)
+    seen = np.hypot(*step) / 1e-3 * np.array([np.cos(way), np.sin(way)])
+    first, second = turned((80, 100), np.radians(10), seed=1), turned((80 + seen[0], 100 + seen[1]), np.radians(10), seed=2)
+    got = image_beam(image=first, pixel_size=UM, mirrored=mirrored, moved_image=second, moved=(Q(step[0], "mm"), Q(step[1], "mm")))
+    assert got.angle.m_as("deg") == pytest.approx(25.0 + sign * 10.0, abs=4 * got.u_angle.m_as("deg"))
+    assert 0 < got.u_angle.m_as("deg") < 1.0
+    assert got.warnings == ()
+    assert got.to_dict()["angle"]["standard_uncertainty"] == pytest.approx(got.u_angle.m_as("deg"))
+    wrong = image_beam(image=first, pixel_size=UM, mirrored=mirrored, moved_image=second, moved=(Q(0.06, "mm"), Q(0.012, "mm")))
+    assert any("pixel size" in w for w in wrong.warnings)
+    with pytest.raises(QuantityError, match="hardly moves"):
+        image_beam(image=first, pixel_size=UM, moved_image=first, moved=(Q(1.0, "mm"), Q(0.0, "mm")))
+
+
+def test_the_angle_carries_the_camera_angle_s_own_uncertainty():
+    from curecalc.units import Measured
+
+    z = turned((100, 100), np.radians(10))
+    plain = image_beam(image=z, pixel_size=UM, camera_angle=Q(30.0, "deg"))
+    loose = image_beam(image=z, pixel_size=UM, camera_angle=Measured(Q(30.0, "deg"), Q(2.0, "deg")))
+    assert loose.u_angle.m_as("deg") == pytest.approx(np.hypot(2.0, plain.u_angle.m_as("deg")))
+
+
+def test_checks_of_a_beam_travel_into_every_answer(tmp_path, capsys):
+    import json
+
+    from curecalc.cli import main
+
+    x = np.linspace(-0.3, 0.3, 31)
+    y = np.minimum(sim.edge(x, 0.1) + 0.003 * np.random.default_rng(1).standard_normal(31), 0.85)
+    scan, beam = tmp_path / "scan.csv", tmp_path / "beam.toml"
+    scan.write_text("position [mm],power [mW]\n" + "\n".join(f"{a:.6g},{100 * b:.8g}" for a, b in zip(x, y, strict=True)) + "\n")
+    assert main(["spot", str(scan), "--save", str(beam)]) == 0
+    assert "Check: " in capsys.readouterr().out
+    base = ["--beam", str(beam), "--power", "200mW", "--penetration-depth", "0.142 mm", "--critical-exposure", "9.4 mJ/cm^2"]
+    for words in (
+        ["depth", *base, "--scan-speed", "2000 mm/s"],
+        ["speed", *base, "--cure-depth", "0.15mm"],
+        ["stack", *base, "--scan-speed", "2000 mm/s", "--hatch-spacing", "0.08mm", "--layer-thickness", "0.1mm"],
+    ):
+        assert main([*words, "--json"]) == 0
+        told = json.loads(capsys.readouterr().out)["warnings"]
+        assert any(t.startswith("beam: ") and "stand at one top value" in t for t in told), words
+        assert any("one axis was scanned" in t for t in told)
+    assert main(["plan", *base, "--json"]) == 0
+    assert any("stand at one top value" in t for t in json.loads(capsys.readouterr().out)["notes"])
