@@ -210,7 +210,7 @@ def plan_coupons(
         raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
     levels, readings = count("levels", levels, minimum=2), count("readings", readings)
     seed = count("seed", seed, minimum=0)
-    notes: list[str] = []
+    notes: list[str] = [] if beam is None else list(beam.notes)
     scatter = _scatter(thickness_repeatability, coupon_sd, readings, notes)
     depth = None if at_depth is None else one("at_depth", at_depth, MM)
     aim = None if to is None else float(ratio("to", to, low=0.0, high=1.0))

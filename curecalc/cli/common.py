@@ -55,7 +55,7 @@ QUANTITIES: dict[str, tuple[str, str, bool, str]] = {
     "pinhole_diameter": ("length", "positive", True, "of the scanned pinhole"),
     "pixel_size": ("length", "positive", True, "camera pixel pitch along the rows, at the plane of the spot"),
     "pixel_size_y": ("length", "positive", True, "pixel pitch down the rows, where it differs"),
-    "camera_angle": ("angle", "finite", False, "of the picture's x axis to the machine's x axis"),
+    "camera_angle": ("angle", "finite", True, "of the picture's x axis to the machine's x axis"),
     "surface_position": ("length", "finite", False, "where the resin surface stands along the caustic"),
     "wanted_radius": ("length", "positive", False, "beam radius to find the defocus for"),
     "dark_reading": ("power", "finite", False, "meter reading with the beam blocked; taken off"),

@@ -258,7 +258,7 @@ def evaluate(
             if name != "layer_thickness"
         },
         monte_carlo=drawn,
-        warnings=(*_warnings(given, out, spread, depth_key), *_validity(resin, out[depth_key]), *resin.notes),
+        warnings=(*_warnings(given, out, spread, depth_key), *_validity(resin, out[depth_key]), *resin.notes, *beam.notes),
     )
 
 

@@ -189,7 +189,7 @@ def evaluate_stack(
         single_depth=Quantity(single, MM),
         standard_uncertainty={k: Quantity(spread[k], unit) for k, unit in kinds.items()} if spread else {},
         sensitivity={name: Quantity(0.01 * gradient["print_through"][name], MM) for name in movers},
-        warnings=tuple(_warnings(given, law, single, own)),
+        warnings=(*_warnings(given, law, single, own), *(beam.notes if beam is not None else ())),
     )
 
 
