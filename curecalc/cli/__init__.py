@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "retune": ("retune", "new speeds after a new power or spot reading"),
     "demo": ("demo", "the whole job on invented data"),
     "lesson": ("lesson", "short lessons on exposure and cure, with your own machine's numbers"),
+    "paths": ("paths", "study paths of a mesh: contours and hatch, lengths and counts"),
     "map": ("map", "exposure field of a layer of real scan paths"),
     "part": ("part", "exposure field of layers on layers: bond, print-through, walls"),
     "plan": ("plan", "which coupons to expose so that a speed is known well enough"),
