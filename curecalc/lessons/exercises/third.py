@@ -171,7 +171,7 @@ def wrong_meter(d: Draw) -> Made:
         base_ten=(d.dp * math.log10(1 + percent / 100), LOG10),
         share_of_layer=(d.layer * percent / 100, "Not a share of the layer: the depth moves by Dp times ln of the factor."),
         without_logarithm=(d.dp * percent / 100, "Not Dp times the share: Dp times ln of the factor."),
-        wrong_way=(-d.dp * math.log(1 - percent / 100), "The meter reads too high, so the factor is 1 plus the share, not 1 less the share."),
+        wrong_way=(-d.dp * math.log(1 - percent / 100), "The meter reads too high: the factor is 1 plus the share, not 1 less it."),
         cancelled=(0.0, "It cancels only when the same meter calibrates and sets the machine."),
     )
 
