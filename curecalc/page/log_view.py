@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["add_log"]
 
-STATES = {"well": "nothing due", "due": "something due", "stop": "stop: parts at stake"}
+STATES = {"well": "well", "near": "near a limit", "unknown": "cannot be judged", "due": "something due", "stop": "stop: parts at stake"}
 KINDS = ("power", "note", "room", "lot", "machine")
 LATEST = 25
 
@@ -50,6 +50,7 @@ def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
             state=state,
             machines=[_row(m) for m in state.machines],
             states=STATES,
+            shop_items=state.items,
             write=write,
             last=last,
             names=names,
@@ -198,5 +199,5 @@ def _row(m: MachineState) -> dict[str, Any]:
         "depth": told(m.depth, "mm"),
         "layer": told(m.layer, "mm"),
         "chart": m.chart,
-        "due": m.due,
+        "todo": m.items,
     }
