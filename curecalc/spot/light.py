@@ -11,7 +11,7 @@ import numpy as np
 
 from ..cautions import BEAM_CAUTION, RULES_CAUTION
 from ..setting.explain import Step
-from ..statistics.least_squares import student_t
+from ..statistics.intervals import t_factor
 from ..units import MW, ONE, Measured, Quantity, QuantityError, S, Shown, finite, nonnegative, ratio, show_kernel
 from .measurement import Estimate, Part, checked, plain
 from .power import PowerReading, power_reading
@@ -189,7 +189,7 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
             "read again."
         )
     if r.readings < 10:
-        t95 = student_t(max(r.readings - 1, 1))
+        t95 = t_factor(0.95, max(r.readings - 1, 1))
         out.append(f"{r.readings} readings give a Student factor of {t95:.3g} on their scatter. Take at least ten.")
     if r.correlation > 0:
         out.append(
