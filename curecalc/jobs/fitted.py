@@ -16,7 +16,7 @@ from ..calibration.prior import LinePrior, prior_from_lots
 from ..errors import QuantityError
 from ..files.disk import write_bytes
 from ..statistics.working_line import covariance, line_of
-from ..units import G_CM3, MJ_CM2, MM, NM, Quantity, positive, ratio
+from ..units import DEGC, G_CM3, MJ_CM2, MM, NM, Quantity, positive, ratio
 from .lot import RESIN, Lot
 
 __all__ = ["lot_from_resin", "lot_of_fit", "prior_from_resins", "resin_text", "save_fit"]
