@@ -181,7 +181,7 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
             until = f", the first {show_kernel(float(first[r.left_out] - first[0]), 'time', digits=3)}"
         out.append(
             f"the first {r.left_out} of {y.size} readings{until} are left out as warm-up: they begin {abs(r.warm_up_change):.1%} "
-            f"{'below' if r.warm_up_change < 0 else 'above'} the settled level. --keep-warm-up keeps them."
+            f"{'below' if r.warm_up_change < 0 else 'above'} the settled level. keep_warm_up= keeps them."
         )
     if r.drift_p < 0.01 and abs(r.drift) > 0.002:
         out.append(
@@ -197,7 +197,7 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
             "Read more slowly."
         )
     if meter == 0.0:
-        out.append("no meter calibration is stated, so its uncertainty, mostly the largest part, is left out. Give --meter-uncertainty.")
+        out.append("no meter calibration is stated, so its uncertainty, mostly the largest part, is left out. Give meter_uncertainty=.")
     return out
 
 
