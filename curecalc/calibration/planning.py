@@ -211,13 +211,14 @@ def plan_coupons(
         raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
     levels, readings = count("levels", levels, minimum=2), count("readings", readings)
     seed = count("seed", seed, minimum=0)
-    notes: list[str] = [] if beam is None else list(beam.notes)
+    light = None if beam is None else beam_of(beam)
+    notes: list[str] = [] if light is None else list(light.notes)
     scatter = _scatter(thickness_repeatability, coupon_sd, readings, notes)
     depth = None if at_depth is None else one("at_depth", at_depth, MM)
     aim = None if to is None else float(ratio("to", to, low=0.0, high=1.0))
     if aim is not None and depth is None:
         raise QuantityError("at_depth is missing: an uncertainty is wanted, but of the speed for which depth? Give it.")
-    settings = recorded(beam_of(beam), scan) if beam is not None else settings_of(power, beam_radius, hatch_spacing, passes)
+    settings = recorded(light, scan) if light is not None else settings_of(power, beam_radius, hatch_spacing, passes)
     machine = machine_of(settings, scan is not None and scan.cross_hatch, min_scan_speed, max_scan_speed)
     bounds = {
         "min_exposure": None if min_exposure is None else one("min_exposure", min_exposure, MJ_CM2),
