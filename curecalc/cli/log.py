@@ -16,6 +16,11 @@ if TYPE_CHECKING:
 __all__ = ["add_arguments", "run"]
 
 _RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
+_SWITCHES = {
+    "out_of_use": "no longer in use: left out of the status",
+    "cross_hatch": "every pass is scanned in two crossed directions",
+    "new_baseline": "the charts begin anew (laser serviced, optics cleaned)",
+}
 _NAMES = {"machine": "name of the machine", "lot": "name of the resin lot", "beam": "name of the beam (a setting of the optics)"}
 
 
@@ -42,7 +47,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _action(actions: Any, name: str, text: str) -> argparse.ArgumentParser:
     parser = actions.add_parser(name, help=text, description=text, allow_abbrev=False)
-    parser.add_argument("--log", metavar="FILE", action=_Once, required=True, help="the logbook, like shop.db")
+    parser.add_argument(
+        "--log", metavar="FILE", action=_Once, required=True, help="the logbook: a file like shop.db, or postgresql://... or service=NAME"
+    )
     return parser
 
 
@@ -69,11 +76,13 @@ def _add_action(actions: Any) -> None:
         about.add_argument(
             "--source", metavar="[ROLE=]FILE", action="append", default=[], help="data to keep with the entry; may be repeated"
         )
+        about.add_argument("--identity", metavar="TEXT", action=_Once, help="the entry's own: sent again, it is not added again")
+        about.add_argument("--sure", action="store_true", help="an unusual value is right")
         about.add_argument("--corrects", metavar="NUMBER", action=_Once, help="the entry that this one replaces or strikes out")
         values = parser.add_argument_group("values")
         for name, spec in kind.fields.items():
             if spec.kind == "boolean":
-                values.add_argument(flag(name), action="store_true", default=None, help="as it says")
+                values.add_argument(flag(name), action="store_true", default=None, help=_SWITCHES[name])
                 continue
             text = KINDS[spec.kind].example if spec.quantity else {"date": "2026-03-01", "whole": "2"}.get(spec.kind, "text")
             more = f' or "{text} +- 2 %%"' if spec.uncertain and spec.kind not in ("number", "fraction", "temperature") else ""
@@ -83,6 +92,10 @@ def _add_action(actions: Any) -> None:
                 for other in _RADII[1:]:
                     values.add_argument(flag(other), metavar="VALUE", action=_Once, help="instead of --beam-radius")
         parser.add_argument("--json", action="store_true", help="the entry as one JSON object")
+
+    lines = _action(kinds, "lines", "entries from stdin, one JSON object a line: all of them, or none when one is refused")
+    lines.add_argument("--sure", action="store_true", help="unusual values are right")
+    lines.add_argument("--json", action="store_true", help="the entries as one JSON object")
 
 
 def _list_actions(actions: Any) -> None:
@@ -114,6 +127,7 @@ def _file_actions(actions: Any) -> None:
     action = _action(actions, "backup", "a complete copy, safe while the logbook is in use")
     action.add_argument("file", metavar="FILE", help="the copy; must not stand yet")
     action = _action(actions, "verify", "walk the chain: is every entry as it was written; exit status 1 when not")
+    action.add_argument("--head", metavar="NUMBER:HASH", action=_Once, help="noted earlier, or a backup: is all of it still here")
     action.add_argument("--recompute", action="store_true", help="compute results again from their source data as well")
     action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
 
@@ -185,14 +199,18 @@ def _ask(args: argparse.Namespace) -> None:
 
 
 def _add(args: argparse.Namespace) -> int:
+    if args.kind == "lines":
+        return _lines(args)
     _ask(args)
     payload = _values(args)
+    _query(args, payload)
     sources = [_source(text, index) for index, text in enumerate(args.source)]
     corrects = _whole("--corrects", args.corrects)
-    from .logdoubts import power_doubts
+    from .logdoubts import clock_doubts, power_doubts
 
     with _open(args, create=corrects is None, write=True) as book:
         doubts = power_doubts(book, args.machine, args.power) if args.kind == "power" and corrects is None else []
+        doubts += clock_doubts(book, args.time)
         entry = book.add(
             args.kind,
             payload,
@@ -203,15 +221,69 @@ def _add(args: argparse.Namespace) -> int:
             time=args.time,
             corrects=corrects,
             sources=sources,
+            identity=args.identity,
         )
     if args.json:
         print_json(entry.to_dict())
     else:
         from .logtext import one_line
 
-        print(f"entry {entry.number} written: {one_line(entry)}")
+        print(f"entry {entry.number} written: {one_line(entry)}\nhead: entry {entry.number}, {entry.sha256}")
     for doubt in doubts:
         print(f"Check: {doubt} If it is a slip: curecalc log add {args.kind} ... --corrects {entry.number}", file=sys.stderr)
+    return 0
+
+
+def _query(args: argparse.Namespace, payload: dict[str, Any]) -> None:
+    """Ask once about a value that is hardly ever right."""
+    from .logdoubts import implausible
+
+    if not args.sure and (odd := implausible(payload)):
+        raise QuantityError(f"{odd} Check the number and its unit; if it is right, add --sure.")
+
+
+_LINE_KEYS = ("machine", "lot", "beam", "time", "operator", "corrects", "identity")
+
+
+def _lines(args: argparse.Namespace) -> int:
+    """Entries from stdin, in one transaction."""
+    import json
+
+    from ..logbook.entries import ENTRY_KINDS
+
+    added = []
+    with _open(args, create=True, write=True) as book, book.together():
+        for place, line in enumerate(sys.stdin, 1):
+            if not line.strip():
+                continue
+            try:
+                given = json.loads(line)
+                kind = given.pop("kind")
+                fields = ENTRY_KINDS[kind].fields
+            except (ValueError, KeyError, AttributeError, TypeError):
+                way = '{"kind": "power", "machine": "north", "power": "238 mW +- 2 %"}'
+                raise QuantityError(f"stdin line {place}: is no entry. Write one JSON object a line, like {way}.") from None
+            odd = [key for key in given if key not in fields and key not in (*_LINE_KEYS, *_RADII)]
+            if odd:
+                raise QuantityError(
+                    f"stdin line {place}: {odd[0]!r} is no key of a {kind} entry; it knows {', '.join([*_LINE_KEYS, *fields])}."
+                )
+            words: dict[str, Any] = dict.fromkeys([*_LINE_KEYS, *fields, *_RADII]) | given
+            one = argparse.Namespace(
+                kind=kind, sure=args.sure, **{k: v if v is None or k == "corrects" else str(v) for k, v in words.items()}
+            )
+            try:
+                payload = _values(one)
+                _query(one, payload)
+                names = {name: getattr(one, name) for name in ("machine", "lot", "beam", "time", "corrects", "identity")}
+                added.append(book.add(kind, payload, operator=one.operator or "", **names))
+            except QuantityError as error:
+                raise QuantityError(f"stdin line {place}: {error} Nothing was written.") from None
+    if args.json:
+        print_json({"entries": [entry.to_dict() for entry in added]})
+    else:
+        head = f"\nhead: entry {added[-1].number}, {added[-1].sha256}" if added else ""
+        print(f"{len(added)} entries written{head}")
     return 0
 
 
@@ -228,6 +300,8 @@ def _values(args: argparse.Namespace) -> dict[str, Any]:
                 given = next(one for one in _RADII if getattr(args, one) is not None)
                 payload[name] = convert(units.parse_measured(flag(given), text, "length"))
             continue
+        if spec.kind == "boolean" and isinstance(text, str):
+            text = text == "True"
         if text is None:
             if spec.required:
                 raise QuantityError(f"{flag(name)} is missing: a {args.kind} entry must hold it, for example {spec.sample()}.")
@@ -392,8 +466,24 @@ def _import(args: argparse.Namespace) -> int:
 def _backup(args: argparse.Namespace) -> int:
     with _open(args) as book:
         count = book.backup(args.file)
-    print(f"wrote {count} entries to {args.file}; keep it on another disk")
+        number, head = book.head()
+    print(f"wrote {count} entries to {args.file}; keep it on another disk\nhead: entry {number}, {head}")
     return 0
+
+
+def _head(text: str | None) -> tuple[int, str] | None:
+    """A head noted as NUMBER:HASH (eight or more of its letters), or that of a backup."""
+    if text is None:
+        return None
+    number, colon, sha256 = text.partition(":")
+    if colon and number.strip().isdigit() and len(sha256.strip()) >= 8 and not os.path.exists(text):
+        return int(number), sha256.strip().lower()
+    if os.path.exists(text):
+        from ..logbook.book import Logbook
+
+        with Logbook(text, write=False) as book:
+            return book.head()
+    raise QuantityError(f"--head: {text[:60]!r} is neither NUMBER:HASH (at least eight letters of it) nor a backup. See: log status")
 
 
 def _verify(args: argparse.Namespace) -> int:
@@ -401,7 +491,7 @@ def _verify(args: argparse.Namespace) -> int:
     from .logtext import verification_text
 
     with _open(args) as book:
-        result = verify(book, again=args.recompute)
+        result = verify(book, again=args.recompute, head=_head(args.head))
     if args.json:
         print_json(result.to_dict())
     else:

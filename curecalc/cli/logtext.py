@@ -102,6 +102,8 @@ def entry_text(entry: Entry) -> str:
 
 
 def _long(value: Any) -> str:
+    if isinstance(value, dict | list) and not (isinstance(value, dict) and "unit" in value and "value" in value):
+        return clean(json.dumps(value, ensure_ascii=False), 20_000)
     return clean(value, 2000) if isinstance(value, str) else _value(value)
 
 
@@ -115,10 +117,13 @@ def verification_text(result: Verification, *, again: bool) -> str:
         if again:
             lines.append(f"{result.recomputed} results computed again: the same")
         lines.append(f"last entry {result.entries}: {result.head}")
-        lines.append("note number and hash with each backup: they show when entries were cut off at the end")
+        lines.append(
+            f"note it elsewhere; log verify --head {result.entries}:{result.head[:16]} then shows what was cut off or written anew"
+        )
     else:
         lines = [f"NOT as it was written ({kept}):", *(f"  {clean(problem, 300)}" for problem in result.problems)]
         lines.append("Keep a copy of this file, write no more to it, and restore the last backup; what it still holds: log export")
+    lines += [f"  doubt: {clean(one, 200)}" for one in result.doubts]
     lines += [f"  not repeated: {clean(one, 200)}" for one in result.unrepeatable]
     return "\n".join(lines)
 

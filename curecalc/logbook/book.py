@@ -8,6 +8,7 @@ import hashlib
 import json
 import os
 import sqlite3
+import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -37,7 +38,14 @@ __all__ = ["Logbook", "Source"]
 
 LARGEST_SOURCE = 500_000_000
 LARGEST_PAYLOAD = 50_000_000
-_NEWER = "(SELECT number FROM entry AS later WHERE later.corrects = entry.number)"
+# the entry that corrects this one, unless it was itself struck out by a correction that holds: then this one holds again
+_NEWER = (
+    "(SELECT c1.number FROM entry AS c1 WHERE c1.corrects = entry.number AND NOT EXISTS (SELECT 1 FROM entry AS c2 "
+    "WHERE c2.corrects = c1.number AND c2.kind = 'correction' AND NOT EXISTS (SELECT 1 FROM entry AS c3 "
+    "WHERE c3.corrects = c2.number AND NOT EXISTS (SELECT 1 FROM entry AS c4 "
+    "WHERE c4.corrects = c3.number AND c4.kind = 'correction'))))"
+)
+_LONGEST_CHAIN = 5
 
 
 @dataclass(frozen=True)
@@ -104,6 +112,7 @@ class Logbook:
         time: str | datetime | None = None,
         corrects: int | None = None,
         sources: Sequence[Source] = (),
+        identity: str | None = None,
     ) -> Entry:
         """Write one entry and return it; when this returns, it is on the disk.
 
@@ -117,38 +126,73 @@ class Logbook:
         operator : str
             Initials, if wanted.
         time : str or datetime, optional
-            When it was so; now when left out.
+            When it was so; when left out now, or the time of the entry that is corrected.
         corrects : int, optional
             The number of the entry that this one replaces (of the same kind), or strikes out (kind `correction`).
         sources : sequence of Source
             Data to keep, so that the result can be computed again.
+        identity : str, optional
+            The entry's own, made up by whoever sends it: sent again, the entry that stands is returned and none is added.
         """
+        own = f"id {name_text('identity', identity) or uuid.uuid4()}"
+        if corrects is not None and kind != "correction":
+            was = self.entry(corrects) if type(corrects) is int and 0 < corrects <= len(self) else None
+            if was is not None:
+                machine, lot, beam = machine or was.machine, lot or was.lot, beam or was.beam
+                time = was.time if time is None else time
         text, names = self._checked(kind, payload or {}, machine, lot, beam, corrects, sources)
         when, who = check_time(time), name_text("operator", operator) if operator else ""
         recorded = moment(datetime.now(UTC))
+        try:
+            number = self._added(kind, text, names, when, who or "", recorded, own, corrects, sources)
+        except store.Lost:
+            if self._joined:
+                raise
+            # whether the entry stands is not known: with its own identity it is safe to send again
+            self._connection = store.connect_again(self.path, self._connection)
+            number = self._added(kind, text, names, when, who or "", recorded, own, corrects, sources)
+        return self.entry(number)
+
+    def _added(
+        self,
+        kind: str,
+        text: str,
+        names: tuple[str | None, str | None, str | None],
+        when: str,
+        who: str,
+        recorded: str,
+        own: str,
+        corrects: int | None,
+        sources: Sequence[Source],
+    ) -> int:
+        """The number of the entry, added now or standing already under its own identity."""
         with store.guarded(self.path), self._turn():
-            self._check_corrects(kind, corrects)
+            there = self._execute("SELECT number, kind, payload FROM entry WHERE origin = ?", (own,)).fetchone()
+            if there is not None:
+                if tuple(there[1:]) != (kind, text):
+                    raise QuantityError(f"identity {own[3:]!r} belongs to entry {there[0]}, which says something else. Give another.")
+                return int(there[0])
+            corrects = self._check_corrects(kind, corrects)
             for what, name in zip(("machine", "lot"), names):
                 if name is not None and kind != what:
                     self._check_name(what, name)
             for source in sources:
                 self._keep(source.data)
             attached = [(one.role, one.name, hashlib.sha256(one.data).hexdigest()) for one in sources]
-            number = self._append(
+            return self._append(
                 kind=kind,
                 time=when,
                 recorded=recorded,
-                operator=who or "",
+                operator=who,
                 version=__version__,
                 machine=names[0],
                 lot=names[1],
                 beam=names[2],
                 corrects=corrects,
-                origin="",
+                origin=own,
                 payload_text=text,
                 attached=attached,
             )
-        return self.entry(number)
 
     @contextlib.contextmanager
     def together(self) -> Iterator[None]:
@@ -159,6 +203,9 @@ class Logbook:
                 yield
             finally:
                 self._joined = False
+
+    def _execute(self, statement: str, values: Sequence[Any]) -> Any:
+        return self._connection.execute(statement, tuple(values))
 
     def _turn(self) -> contextlib.AbstractContextManager[None]:
         return contextlib.nullcontext() if self._joined else store.writing(self._connection)
@@ -195,21 +242,25 @@ class Logbook:
         return text, names
 
     def _check_name(self, what: str, name: str) -> None:
-        """Refuse a name that was never used and looks like a slip of one that was."""
+        """Refuse a machine that was never introduced where others were, and a name that looks like a slip of one that was used."""
         if self._connection.execute(f"SELECT 1 FROM entry WHERE {what} = ? LIMIT 1", (name,)).fetchone():
             return
-        known = [row[0] for row in self._connection.execute(f"SELECT DISTINCT {what} FROM entry WHERE {what} IS NOT NULL")]
+        known = self._used(what)
         folded = {one.casefold(): one for one in known}
         near = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.75)
+        if what == "machine" and not near and self._execute("SELECT 1 FROM entry WHERE kind = 'machine' LIMIT 1", ()).fetchone():
+            near = [one for one in folded if one in name.casefold() or name.casefold() in one][:1]
+            near = near or difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.0)
         if near:
             raise QuantityError(
                 f"{what}: {name!r} is not in the logbook, but {folded[near[0]]!r} is. If it is a new {what}, introduce it first: "
                 f"curecalc log add {what} --{what} {name!r}"
             )
 
-    def _check_corrects(self, kind: str, corrects: int | None) -> None:
+    def _check_corrects(self, kind: str, corrects: int | None) -> int | None:
+        """The entry to correct: the one named, or where it was corrected and holds again, the last correction about it."""
         if corrects is None:
-            return
+            return None
         row = self._connection.execute(
             f"SELECT kind, {_NEWER} FROM entry WHERE number = ?", (corrects if type(corrects) is int else -1,)
         ).fetchone()
@@ -222,6 +273,12 @@ class Logbook:
                 f"corrects: entry {corrects} is a {row[0]} entry, and a {kind} entry cannot replace it. "
                 f"Write a {row[0]} entry, or strike it out with a correction."
             )
+        last, length = corrects, 1
+        while (later := self._execute("SELECT number FROM entry WHERE corrects = ?", (last,)).fetchone()) is not None:
+            last, length = int(later[0]), length + 1
+        if length >= _LONGEST_CHAIN or (length > 1 and kind == "correction"):
+            raise QuantityError(f"corrects: entry {corrects} holds again after corrections. Write a {row[0]} entry that replaces it.")
+        return last
 
     def _keep(self, data: bytes | None, sha256: str | None = None, size: int | None = None) -> None:
         if data is not None:
@@ -229,7 +286,8 @@ class Logbook:
         self._connection.execute(
             "INSERT INTO source (sha256, size, data) VALUES (?, ?, ?) ON CONFLICT (sha256) DO NOTHING", (sha256, size, data)
         )
-        if data is not None:
+        bare = "SELECT 1 FROM source WHERE sha256 = ? AND data IS NULL"
+        if data is not None and self._execute(bare, (sha256,)).fetchone():
             self._connection.execute("UPDATE source SET data = ? WHERE sha256 = ? AND data IS NULL", (data, sha256))
 
     def _append(
@@ -331,11 +389,17 @@ class Logbook:
         """All names of `machine`, `lot` or `beam` in entries that hold."""
         if what not in ("machine", "lot", "beam"):
             raise ValueError(what)
+        holds = f"SELECT 1 FROM entry WHERE {what} = ? AND {_NEWER} IS NULL LIMIT 1"
         with store.guarded(self.path):
-            rows = self._connection.execute(
-                f"SELECT DISTINCT {what} FROM entry WHERE {what} IS NOT NULL AND {_NEWER} IS NULL ORDER BY {what}"
-            )
-            return [row[0] for row in rows]
+            return [name for name in self._used(what) if self._execute(holds, (name,)).fetchone()]
+
+    def _used(self, what: str) -> list[str]:
+        """All names of a column, by stepping through its index from one to the next."""
+        rows = self._connection.execute(
+            f"WITH RECURSIVE used(name) AS (SELECT min({what}) FROM entry UNION ALL SELECT (SELECT min({what}) FROM entry "
+            f"WHERE {what} > used.name) FROM used WHERE used.name IS NOT NULL) SELECT name FROM used WHERE name IS NOT NULL"
+        )
+        return sorted(row[0] for row in rows)
 
     def source(self, sha256: str) -> bytes:
         """The bytes of kept source data."""
@@ -366,19 +430,19 @@ class Logbook:
         for one in fields:
             if not all(part.isidentifier() for part in one.split(".")):
                 raise ValueError(one)
-        picks = "".join(f", json_extract(payload, '$.{one}')" for one in fields)
+        picks = "".join(f", {self._connection.field(one)}" for one in fields)
         where, values = _where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=False)
-        order, count = ("DESC", last) if last is not None else ("ASC", -1 if first is None else first)
+        order, count = ("DESC", last) if last is not None else ("ASC", 2**62 if first is None else first)
         with store.guarded(self.path):
             rows = self._connection.execute(
                 f"SELECT number, time, machine, lot, beam{picks} FROM entry {where} ORDER BY time {order}, number {order} LIMIT ?",
                 (*values, count),
             ).fetchall()
-        return rows if last is None else rows[::-1]
+        return [tuple(row) for row in (rows if last is None else rows[::-1])]
 
     def _select(self, clause: str, values: Iterable[Any]) -> Iterator[Entry]:
         with store.guarded(self.path):
-            rows = self._connection.execute(f"SELECT {COLUMNS}, {_NEWER} FROM entry {clause}", tuple(values)).fetchall()
+            rows = self._connection.execute(f"SELECT {COLUMNS}, {_NEWER} AS corrected_by FROM entry {clause}", tuple(values)).fetchall()
             numbers = [row[0] for row in rows]
             kept = self._attached(numbers)
         for row in rows:
@@ -400,8 +464,28 @@ class Logbook:
 
     # ------------------------------------------------------------ keeping safe
 
+    def copy_into(self, other: Logbook) -> int:
+        """Every entry, as it stands, with its source data into an empty logbook; returns how many."""
+        count, last = 0, len(self)
+        with store.guarded(other.path), store.writing(other._connection):
+            for start in range(1, last + 1, 1000):
+                span = (start, start + 999)
+                for sha256, size, data in _rows(
+                    self._connection,
+                    "SELECT DISTINCT source.sha256, size, data FROM source JOIN attached USING (sha256) WHERE entry BETWEEN ? AND ?",
+                    span,
+                ):
+                    other._keep(None if data is None else bytes(data), sha256, size)
+                marks = ", ".join("?" * 14)
+                for row in _rows(self._connection, f"SELECT {COLUMNS} FROM entry WHERE number BETWEEN ? AND ? ORDER BY number", span):
+                    other._execute(f"INSERT INTO entry ({COLUMNS}) VALUES ({marks})", row)
+                    count += 1
+                for row in _rows(self._connection, "SELECT entry, role, name, sha256 FROM attached WHERE entry BETWEEN ? AND ?", span):
+                    other._execute("INSERT INTO attached (entry, role, name, sha256) VALUES (?, ?, ?, ?)", row)
+        return count
+
     @property
-    def connection(self) -> sqlite3.Connection:
+    def connection(self) -> store.Database:
         """The database connection, for the other modules of the logbook."""
         return self._connection
 
@@ -414,6 +498,9 @@ class Logbook:
             raise FileError(f"{target}: the folder {target.parent} does not stand. Make it first.")
         partial = target.with_name(f".{target.name}.part")
         partial.unlink(missing_ok=True)
+        if self._connection.server:
+            with Logbook(target, create=True) as other:
+                return self.copy_into(other)
         try:
             with store.guarded(target):
                 self._connection.execute("VACUUM INTO ?", (str(partial),))
@@ -430,6 +517,11 @@ class Logbook:
         finally:
             partial.unlink(missing_ok=True)
         return count
+
+
+def _rows(database: store.Database, statement: str, values: Sequence[Any] = ()) -> Iterator[tuple[Any, ...]]:
+    for row in database.execute(statement, values):
+        yield tuple(row)
 
 
 def _entry(path: str, row: tuple[Any, ...], attached: tuple[Attached, ...]) -> Entry:
