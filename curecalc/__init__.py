@@ -18,6 +18,8 @@ CALIBRATE A LOT (curecalc.calibration, curecalc.jobs)
 MAKE A RECIPE (curecalc.recipe, curecalc.jobs)
     read_machine, read_needs, make_recipe: give Machine, Needs (VectorNeeds), Recipe (VectorRecipe);
     retune (Retuned), process_window (Window), draw_depths, vector_steps
+MAP REAL PATHS (curecalc.paths, curecalc.map)
+    read_paths, paths_from, save_paths: Paths; exposure_field, part_field: give FieldAnswer
 KEEP A LOGBOOK (curecalc.logbook)
     Logbook, shop_status (ShopState), drift_report (DriftReport), verify
 TEACH (curecalc.lessons)
@@ -78,6 +80,8 @@ PUBLIC: dict[str, dict[str, str]] = {
         "machine": "Machine read_machine",
         "needs": "Needs VectorNeeds read_needs",
     },
+    "paths": {"reading": "read_paths", "table": "save_paths", "vectors": "Paths paths_from"},
+    "map": {"answer": "FieldAnswer exposure_field part_field"},
     "recipe": {
         "recipe": "make_recipe",
         "record": "Recipe VectorRecipe",
@@ -89,6 +93,7 @@ PUBLIC: dict[str, dict[str, str]] = {
     "logbook": {"book": "Logbook", "status": "ShopState shop_status", "drifting": "DriftReport drift_report", "verifying": "verify"},
     "lessons": {"bench": "Bench invented_bench", "telling": "Lesson glossary lesson lesson_names"},
     "figures": {
+        "along": "along_figure",
         "section": "section_figure",
         "ripple": "ripple_figure",
         "setting_curve": "setting_curve_figure",

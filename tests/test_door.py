@@ -19,6 +19,7 @@ RECORDS = [
     "BeamRecord",
     "BleachingResin",
     "DriftReport",
+    "FieldAnswer",
     "Fit",
     "LotComparison",
     "LotFits",
@@ -59,7 +60,7 @@ def test_the_lists_say_the_same():
                 package.no_such_name  # noqa: B018
 
 
-JOBS = ("CALCULATE", "KNOW THE BEAM", "CALIBRATE A LOT", "MAKE A RECIPE", "KEEP A LOGBOOK", "TEACH")
+JOBS = ("CALCULATE", "KNOW THE BEAM", "CALIBRATE A LOT", "MAKE A RECIPE", "MAP REAL PATHS", "KEEP A LOGBOOK", "TEACH")
 
 
 @pytest.mark.parametrize("where", ["help", "readme"])

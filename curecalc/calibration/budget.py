@@ -18,7 +18,7 @@ class Scales:
 
     `power` and `beam_radius` are relative (of the meter, of the radius in use), `thickness` is in mm. `same_machine` says the
     resin's numbers will set the same machine through the same meter and beam; `same_gauge` that wanted depths are those
-    this gauge would read.
+    this gauge would read; `will_set` what will be set with them, `lines` or `rasters`, None where that was not said.
     """
 
     power: float = 0.0
@@ -26,6 +26,7 @@ class Scales:
     thickness: float = 0.0
     same_machine: bool = True
     same_gauge: bool = True
+    will_set: str | None = None
 
 
 def scales(
@@ -35,8 +36,11 @@ def scales(
     thickness_bias_uncertainty: Any = None,
     same_machine: bool = True,
     same_gauge: bool = True,
+    will_set: str | None = None,
 ) -> Scales:
     """Check the stated common errors."""
+    if will_set not in (None, "lines", "rasters"):
+        raise QuantityError(f"will_set must be 'lines' or 'rasters', got {will_set!r}. Leave it out where it is not known.")
     relative = {}
     for name, value in (
         ("power_scale_uncertainty", power_scale_uncertainty),
@@ -47,7 +51,7 @@ def scales(
     if not isinstance(bias, float):
         raise QuantityError("thickness_bias_uncertainty must be one value, got an array.")
     return Scales(
-        relative["power_scale_uncertainty"], relative["beam_radius_scale_uncertainty"], bias, bool(same_machine), bool(same_gauge)
+        relative["power_scale_uncertainty"], relative["beam_radius_scale_uncertainty"], bias, bool(same_machine), bool(same_gauge), will_set
     )
 
 
@@ -85,19 +89,21 @@ class Budget:
 
 
 def budget(*, random: float, penetration_depth: float, stated: Scales, raster: bool) -> Budget:
-    """Put random and systematic parts of ln Ec together, keeping apart what cancels.
+    """Put random and systematic parts of ln Ec together, keeping apart what cancels; the same parts move the exposure for a depth.
 
     A scale error of the exposure leaves Dp alone and multiplies Ec; setting the same machine through the same meter and
     beam divides it out again. A thickness bias d leaves Dp alone and multiplies Ec by exp(-d/Dp); it cancels where wanted
-    depths are meant as this gauge reads them. The mean exposure of a raster does not depend on the beam radius.
+    depths are meant as this gauge reads them. The exposure of a line depends on the beam radius, the mean exposure of a raster does
+    not: the radius cancels only where what is set is what the coupons were.
 
     Source: `gum` H.3.6 (a common error moves the line without tilting it) carried to the line's zero.
     """
-    exposure = [("power meter scale", stated.power)]
-    if not raster:
-        exposure.append(("beam radius", stated.beam_radius))
+    lines = stated.will_set == "lines" if stated.will_set else not raster
     parts = [Part("scatter of the coupons", random, True)]
-    parts += [Part(name, value, not stated.same_machine) for name, value in exposure if value > 0]
+    if stated.power > 0:
+        parts.append(Part("power meter scale", stated.power, not stated.same_machine))
+    if stated.beam_radius > 0 and (lines or not raster):
+        parts.append(Part("beam radius", stated.beam_radius, not stated.same_machine or lines == raster))
     if stated.thickness > 0:
         parts.append(Part("thickness bias", stated.thickness / penetration_depth, not stated.same_gauge))
     here = float(np.sqrt(sum(p.relative**2 for p in parts if p.applies)))
@@ -105,30 +111,35 @@ def budget(*, random: float, penetration_depth: float, stated: Scales, raster: b
     return Budget(tuple(parts), random, here, everything, _sentence(parts, stated, everything, raster))
 
 
+_WHY = {
+    "power meter scale": (
+        "since the meter that made the coupons will set the machine; it does not on another machine or meter",
+        "since the numbers go to another machine or meter",
+    ),
+    "beam radius": ("", "since the radius does not divide out of what will be set"),
+    "thickness bias": ("as long as wanted depths are meant as this gauge reads them", "since wanted depths are true depths"),
+}
+
+
 def _sentence(parts: list[Part], stated: Scales, elsewhere: float, raster: bool) -> str:
-    scale = [p for p in parts if p.source in ("power meter scale", "beam radius")]
-    bias = [p for p in parts if p.source == "thickness bias"]
-    if not scale and not bias:
+    coupons, other = ("rasters", "lines") if raster else ("lines", "rasters")
+    said = []
+    for p in parts[1:]:
+        size = f"{figure(100 * p.relative, digits=2)} %"
+        why = _WHY[p.source][p.applies]
+        if p.source == "beam radius" and not p.applies:
+            why = f"since the coupons were {coupons} and {coupons} will be set with the same beam"
+            if stated.will_set is None:
+                why = f"where {coupons} are set with this beam, as the coupons were; where {other} are set it counts: say which will be set"
+        said.append(f"The {p.source} error ({size} of Ec) {'is counted' if p.applies else 'cancels'}, {why}")
+    if stated.beam_radius > 0 and all(p.source != "beam radius" for p in parts):
+        said.append(
+            "The beam radius error does not enter: the mean exposure of a raster is free of it"
+            + ("" if stated.will_set else "; where lines are set it counts: say which will be set")
+        )
+    if not said:
         return (
             "No common scale error was stated: Ec's uncertainty is that of the coupons' scatter. It holds for this machine, "
             "meter, beam and gauge, where a common error cancels; elsewhere the scales of both must be added."
         )
-    said = []
-    if scale:
-        names = " and ".join(p.source for p in scale)
-        size = figure(100 * float(np.sqrt(sum(p.relative**2 for p in scale))), digits=2)
-        if stated.same_machine:
-            said.append(
-                f"The {names} error ({size} %) cancels, since the same meter and beam that made the coupons will set the "
-                "machine; it does not when these numbers move to another machine or meter"
-            )
-        else:
-            said.append(f"The {names} error ({size} %) is counted, since the numbers go to another machine or meter")
-    if bias:
-        size = figure(100 * bias[0].relative, digits=2)
-        if stated.same_gauge:
-            said.append(f"The thickness bias ({size} % of Ec) cancels as long as wanted depths are meant as this gauge reads them")
-        else:
-            said.append(f"The thickness bias ({size} % of Ec) is counted, since wanted depths are true depths")
-    tail = f". Counting everything, Ec has a standard uncertainty of {figure(100 * elsewhere, digits=2)} %."
-    return ". ".join(said) + tail
+    return ". ".join(said) + f". Counting everything, Ec has a standard uncertainty of {figure(100 * elsewhere, digits=2)} %."

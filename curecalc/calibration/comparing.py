@@ -13,7 +13,7 @@ from ..statistics.line import LineFit, mean_sd, ordinary_line
 from ..statistics.lines import Difference, FTest, LinesComparison, compare_fits, difference_at, log_exposure_change
 from ..statistics.working_line import WorkingLine, line_of, log_threshold, log_threshold_sd
 from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError, Shown, figure, positive, ratio, show, to_json
-from .curve import Fit
+from .fit import Fit
 
 __all__ = ["Lot", "LotComparison", "compare_lots", "comparison_text", "lot_from_fit", "lot_from_line"]
 

@@ -17,6 +17,7 @@ from ..physics import light
 from ..physics.spot import FWHM_PER_RADIUS
 from ..units import MJ_CM2, MM, MM_S, MW, Measured, Quantity, nonnegative, positive, show, to_json
 from .exposing import scan_of
+from .slips import refuse_slips
 
 __all__ = ["COLUMNS", "Coupon", "CouponSet", "coupons_from_arrays", "coupons_from_table", "read_coupons"]
 
@@ -46,6 +47,7 @@ COLUMNS: dict[str, Column] = {
     "temperature": Column("temperature", once=True, blank=True),
     "run_order": Column("whole", blank=True, hints=("order", "run", "sequence")),
     "note": Column("text", blank=True, once=True),
+    "reason": Column("text", blank=True, hints=("excluded", "left out", "reject", "exclusion")),
     "wavelength": Column("wavelength", sign="positive", only_once=True),
     "resin": Column("text", only_once=True),
     "lot": Column("text", only_once=True),
@@ -124,6 +126,7 @@ class CouponSet:
     sha256: str = ""
     raw: bytes = b""
     blank_rows: tuple[int, ...] = ()
+    reasons: dict[str, str] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.labels)
@@ -245,6 +248,8 @@ def coupons_from_table(table: Table, *, skip_blank: bool = False) -> CouponSet:
     given = one.column("exposure")
     exposure = given if given is not None else computed
     counts = np.bincount(reading_of)
+    refuse_slips(table.path, thickness[rows], exposure, computed if given is not None else None)
+    reasons = {table["coupon"][i]: table["reason"][i].strip() for i in rows if "reason" in table and table["reason"][i].strip()}
     return CouponSet(
         labels=tuple(first),
         exposure=exposure,
@@ -270,6 +275,7 @@ def coupons_from_table(table: Table, *, skip_blank: bool = False) -> CouponSet:
         sha256=table.sha256,
         raw=table.raw,
         blank_rows=blank,
+        reasons=reasons,
     )
 
 

@@ -3,164 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from ..formulas.beam import Beam
-from ..formulas.resin import Resin
-from ..formulas.scan import Scan
-from ..setting.solution import Solution
-from ..setting.solving import solve
 from ..statistics import diagnostics as _d
+from ..statistics.coupon_line import CouponLine, coarse, coupon_line, stated_line
 from ..statistics.intervals import chi_squared_p, inverse, slope_interval
-from ..statistics.line import LineFit, ordinary_line, weighted_line, york_line
-from ..statistics.working_line import WorkingLine, correlation, covariance, depth_at, log_threshold_sd, working_line
-from ..units import MJ_CM2, MM, NM, Measured, Quantity, QuantityError, Shown, positive, show
-from .budget import Budget, Scales, budget, scales
-from .coupons import Coupon, CouponSet, coupons_from_arrays
-from .findings import Finding, findings_of
+from ..statistics.line import LineFit, line_of_moments, ordinary_line, york_line
+from ..statistics.working_line import correlation, covariance, log_threshold_sd, working_line
+from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError
+from .budget import budget, scales
+from .coupons import CouponSet, coupons_from_arrays
+from .findings import findings_of, gauge_step
+from .fit import Fit, LeftOut, depths_of
 from .laws import Bleaching, PowerThreshold, akaike, bleaching_fit, power_threshold_fit
-from .outliers import Outlier, outliers_of
+from .outliers import outliers_of
 from .prior import LinePrior
-from .prior_use import PriorUse, with_prior
+from .prior_use import PriorUse, line_with_prior, prior_use
 from .verdict import extrapolation, law_findings, more_findings, robust_finding
-from .wanted import WantedExposure, wanted_exposure
+from .wanted import WantedExposure, exposures, wanted_exposure, widened
 
-__all__ = ["Fit", "PriorUse", "WantedExposure", "fit_coupons", "fit_working_curve"]
-
-
-@dataclass(frozen=True)
-class Fit(Shown):
-    """A fitted working curve. `to_dict()` is the JSON of the command `fit`.
-
-    Attributes
-    ----------
-    penetration_depth, critical_exposure : Measured
-    penetration_depth_interval, critical_exposure_interval : tuple of Quantity
-        Student t interval of Dp; exact (Fieller) interval of Ec, infinite where unbounded.
-    critical_exposure_set : str
-        `bounded`, or `outside`/`everything` where the exact set of Ec is not bounded.
-    correlation : float
-        Of Dp and ln Ec; `covariance` is the matrix of (Dp in mm, ln Ec).
-    residual_sd : Quantity
-        Scatter of coupons about the line.
-    line, data_line : LineFit
-        The line used, and that of the coupons alone (they differ only with earlier lots).
-    coupons : CouponSet
-    warnings : tuple of str
-        Sentences of the findings that call for action.
-    """
-
-    penetration_depth: Measured
-    penetration_depth_interval: tuple[Quantity, Quantity]
-    critical_exposure: Measured
-    critical_exposure_interval: tuple[Quantity, Quantity]
-    critical_exposure_set: str
-    correlation: float
-    covariance: np.ndarray
-    residual_sd: Quantity
-    repeatability_sd: Quantity | None
-    between_coupon_sd: Quantity | None
-    degrees_of_freedom: int
-    confidence: float
-    method: str
-    line: LineFit
-    data_line: LineFit
-    working_line: WorkingLine
-    coupons: CouponSet
-    weight: np.ndarray | None
-    excluded: tuple[str, ...]
-    lack_of_fit: _d.LackOfFit | None
-    curvature: tuple[float, float, float, int] | None
-    chi_squared: tuple[float, float] | None
-    outliers: tuple[Outlier, ...]
-    findings: tuple[Finding, ...]
-    robust: Any
-    power_threshold: PowerThreshold | None
-    bleaching: Bleaching | None
-    plain_criterion: float
-    exposure_for_depth: tuple[WantedExposure, ...]
-    budget: Budget
-    prior: PriorUse | None = None
-    scales: Scales = field(default_factory=Scales)
-
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """What calls for action, as sentences: first the outliers, then the other findings."""
-        return tuple(o.sentence for o in self.outliers) + tuple(f.sentence for f in self.findings if f.level == "warning")
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What is worth knowing, as sentences."""
-        return tuple(f.sentence for f in self.findings if f.level == "note")
-
-    def depth(self, exposure: Quantity) -> Measured:
-        """Cure depth at an exposure, with the standard uncertainty of the fitted curve there; zero where nothing gels.
-
-        Parameters
-        ----------
-        exposure : Quantity [mJ/cm^2]
-            Scalar or array.
-
-        >>> from curecalc.units import Quantity as Q
-        >>> fit = fit_working_curve(exposure=Q([15.0, 20.0, 30.0, 40.0], "mJ/cm^2"), thickness=Q([96.0, 135.0, 201.0, 240.0], "um"))
-        >>> f"{fit.depth(Q(25.0, 'mJ/cm^2')).value.m_as('mm'):.3f}"
-        '0.171'
-        """
-        e = positive("exposure", exposure, MJ_CM2)
-        value, mean, _ = depth_at(self.working_line, np.log(e))
-        return Measured(Quantity(np.maximum(value, 0.0)[()], MM), Quantity(np.where(value > 0.0, mean, 0.0)[()], MM))
-
-    def exposure(self, depth: Quantity) -> WantedExposure:
-        """The exposure for a depth with its intervals, for the mean and for one future coupon."""
-        return wanted_exposure(self.line, self.working_line, _depths(depth)[0], self.coupons, self.confidence)
-
-    def resin(self) -> Resin:
-        """The fitted resin, for settings: Dp and Ec with their uncertainties and correlation, and the depths of the coupons."""
-        depths = self.coupons.thickness
-        return Resin(
-            penetration_depth=self.penetration_depth,
-            critical_exposure=self.critical_exposure,
-            correlation=self.correlation,
-            depth_range=(Quantity(float(depths.min()), MM), Quantity(float(depths.max()), MM)),
-            name=self.coupons.names.get("resin", ""),
-            wavelength=None if self.coupons.wavelength is None else Quantity(self.coupons.wavelength, NM),
-        )
-
-    def scan_speed(self, *, beam: Beam, scan: Scan | None = None, depth: Quantity) -> Solution:
-        """The scan speed at which the weakest place reaches a depth in this resin, as `solve` gives it.
-
-        >>> from curecalc.units import Quantity as Q
-        >>> fit = fit_working_curve(exposure=Q([15.0, 20.0, 30.0, 40.0], "mJ/cm^2"), thickness=Q([96.0, 135.0, 201.0, 240.0], "um"))
-        >>> speed = fit.scan_speed(beam=Beam(power=Q(30.0, "mW"), radius_x=Q(0.125, "mm")), depth=Q(0.15, "mm"))
-        >>> f"{speed.value.m_as('mm/s'):.0f}"
-        '882'
-        """
-        return solve("scan_speed", beam=beam, resin=self.resin(), scan=scan, cure_depth=depth)
-
-    def coupon_records(self) -> list[Coupon]:
-        """One frozen record a coupon used."""
-        return self.coupons.coupons()
-
-    def rows(self) -> list[tuple[str, str]]:
-        """Dp, Ec and how well they are known."""
-        rows = [
-            ("penetration depth", show(self.penetration_depth)),
-            ("critical exposure", show(self.critical_exposure)),
-            ("correlation of Dp and ln Ec", f"{self.correlation:.3f}"),
-            ("scatter of coupons", show(self.residual_sd)),
-            ("coupons", str(len(self.coupons))),
-        ]
-        rows += [(f"exposure for {show(w.depth)}", show(w.exposure)) for w in self.exposure_for_depth]
-        return rows
-
-    def to_dict(self) -> dict[str, Any]:
-        """The JSON object of the command `fit`."""
-        from .report import fit_dict
-
-        return fit_dict(self)
+__all__ = ["Fit", "LeftOut", "PriorUse", "WantedExposure", "fit_coupons", "fit_working_curve"]
 
 
 def fit_working_curve(
@@ -184,6 +48,7 @@ def fit_working_curve(
     thickness_bias_uncertainty: Quantity | None = None,
     same_machine: bool = True,
     same_gauge: bool = True,
+    will_set: str | None = None,
 ) -> Fit:
     r"""Fit Cd = Dp ln(E/Ec) to coupons.
 
@@ -215,6 +80,8 @@ def fit_working_curve(
         Standard uncertainty of an error common to all readings.
     same_machine, same_gauge : bool
         Whether the numbers will be used with the meter and beam, and with the gauge, that made them: then common errors cancel.
+    will_set : str, optional
+        `lines` or `rasters`, what will be set with the numbers: a beam radius error cancels only where that is what the coupons were.
 
     Returns
     -------
@@ -261,6 +128,7 @@ def fit_working_curve(
         thickness_bias_uncertainty=thickness_bias_uncertainty,
         same_machine=same_machine,
         same_gauge=same_gauge,
+        will_set=will_set,
     )
 
 
@@ -277,6 +145,7 @@ def fit_coupons(
     thickness_bias_uncertainty: Quantity | None = None,
     same_machine: bool = True,
     same_gauge: bool = True,
+    will_set: str | None = None,
 ) -> Fit:
     """Like `fit_working_curve`, for coupons already read.
 
@@ -288,7 +157,7 @@ def fit_coupons(
         As in `fit_working_curve`.
     power_scale_uncertainty, beam_radius_scale_uncertainty : optional
         As in `fit_working_curve`.
-    thickness_bias_uncertainty, same_machine, same_gauge : optional
+    thickness_bias_uncertainty, same_machine, same_gauge, will_set : optional
         As in `fit_working_curve`.
 
     Returns
@@ -303,38 +172,43 @@ def fit_coupons(
     """
     if not 0.5 <= float(confidence) < 1.0:
         raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
-    depths = _depths(at_depth)
+    depths = depths_of(at_depth)
     stated = scales(
         power_scale_uncertainty=power_scale_uncertainty,
         beam_radius_scale_uncertainty=beam_radius_scale_uncertainty,
         thickness_bias_uncertainty=thickness_bias_uncertainty,
         same_machine=same_machine,
         same_gauge=same_gauge,
+        will_set=will_set,
     )
-    used = coupons.without(list(exclude)) if exclude else coupons
+    reasons = dict.fromkeys(exclude, "on request") | coupons.reasons
+    used = coupons.without(list(reasons)) if reasons else coupons
     _enough(used)
     x, y = used.x, used.thickness
-    own, weight, method = _line(used)
+    judged, method = _judged(used)
+    own, weight = judged.plain, judged.weight
     if not own.slope > 0:
         working_line(own, x_low=0.0, x_high=1.0)  # raises
-    line, prior_use = own, None
+    line, prior_used = judged.line, None
     if prior is not None:
-        line, prior_use = with_prior(own, used, weight, prior, tuple(prior_names))
-        method += "; with earlier lots"
-    coupon_variance = _coupon_variance(line, used)
-    working = working_line(line, x_low=float(x.min()), x_high=float(x.max()), coupon_variance=coupon_variance)
-    threshold = inverse(line, 0.0, confidence=confidence)
-    outliers = outliers_of(used, own, weight)
+        line, share, conflict = line_with_prior(judged.line, prior)
+        prior_used = prior_use(judged.line, prior, share, conflict, tuple(prior_names))
+        method += "; with earlier lots" if share else ""
+    working = working_line(line, x_low=float(x.min()), x_high=float(x.max()))
+    parts = budget(
+        random=float(log_threshold_sd(line)), penetration_depth=float(line.slope), stated=stated, raster="hatch_spacing" in used.settings
+    )
+    common = parts.here**2 - parts.random**2
+    threshold = widened(inverse(line, 0.0, confidence=confidence), common, confidence)
+    outliers = outliers_of(used, weight)
     odd = {o.coupon for o in outliers}
     findings = [f for f in findings_of(used, own, weight, confidence=confidence) if f.code != "influence" or not odd & set(f.coupons)]
-    findings += more_findings(used, threshold.kind, excluded=tuple(exclude), prior=prior_use, whole=coupons)
+    findings += more_findings(used, threshold.kind, reasons=reasons, prior=prior_used, whole=coupons)
     law, bent = _laws(used, confidence)
     findings += law_findings(law, bent, y, own, used)
-    wanted = tuple(wanted_exposure(line, working, d, used, confidence) for d in depths)
+    wanted = tuple(wanted_exposure(line, working, d, used, confidence, common) for d in depths)
     findings += [f for f in (extrapolation(w, used) for w in wanted) if f is not None]
     repeat, between = _components(used, own)
-    raster = "hatch_spacing" in used.settings
-    parts = budget(random=float(log_threshold_sd(line)), penetration_depth=float(line.slope), stated=stated, raster=raster)
     ec = float(np.exp(threshold.value))
     test = _d.lack_of_fit(x, y, group=_d.groups_of(used.exposure, relative=1e-6), weight=weight)
     known = not np.isfinite(own.t_degrees_of_freedom)
@@ -344,7 +218,7 @@ def fit_coupons(
         penetration_depth=Measured(Quantity(float(line.slope), MM), Quantity(float(line.slope_sd), MM)),
         penetration_depth_interval=tuple(Quantity(float(v), MM) for v in slope_interval(line, confidence)),  # type: ignore[arg-type]
         critical_exposure=Measured(Quantity(ec, MJ_CM2), Quantity(ec * parts.here, MJ_CM2)),
-        critical_exposure_interval=_widened(threshold, parts, line, confidence),
+        critical_exposure_interval=exposures(threshold),
         critical_exposure_set=str(threshold.kind),
         correlation=float(correlation(line)),
         covariance=covariance(line),
@@ -359,7 +233,7 @@ def fit_coupons(
         working_line=working,
         coupons=used,
         weight=weight,
-        excluded=tuple(exclude),
+        left_out=_left_out(coupons, reasons),
         lack_of_fit=test,
         curvature=_d.curvature(x, y),
         chi_squared=(float(own.sum_of_squares), float(chi_squared_p(own.sum_of_squares, own.degrees_of_freedom))) if known else None,
@@ -371,20 +245,12 @@ def fit_coupons(
         plain_criterion=akaike(float(((y - own.y_mean - own.slope * (x - own.x_mean)) ** 2).sum()), len(used), 3),
         exposure_for_depth=wanted,
         budget=parts,
-        prior=prior_use,
+        prior=prior_used,
         scales=stated,
     )
 
 
 # ---------------------------------------------------------------- inside
-
-
-def _depths(at_depth: Any) -> list[float]:
-    items = [at_depth] if isinstance(at_depth, Quantity) else list(at_depth)
-    out: list[float] = []
-    for item in items:
-        out += [float(d) for d in np.atleast_1d(positive("at_depth", item, MM))]
-    return out
 
 
 def _enough(coupons: CouponSet) -> None:
@@ -401,24 +267,37 @@ def _enough(coupons: CouponSet) -> None:
         )
 
 
-def _line(c: CouponSet) -> tuple[LineFit, np.ndarray | None, str]:
-    """The line of the coupons, the relative weights its diagnoses use, and what was done in words."""
+def _judged(c: CouponSet) -> tuple[CouponLine, str]:
+    """The line of the coupons and what was done in words."""
     x, y = c.x, c.thickness
-    if c.exposure_sd is None and c.thickness_sd is None:
-        return ordinary_line(x, y), None, "ordinary least squares on coupon means"
-    if c.exposure_sd is None:
-        assert c.thickness_sd is not None
-        return (weighted_line(x, y, c.thickness_sd), _relative(1.0 / c.thickness_sd**2), "weighted by the stated thickness uncertainties")
-    sx = c.exposure_sd / c.exposure
+    sx = None if c.exposure_sd is None else c.exposure_sd / c.exposure
+    step = c.gauge_resolution or gauge_step(c.readings) or 0.0
+    squares = float(_d.within_groups(c.readings, c.reading_of)[0])
+    own = coupon_line(x, y, counts=c.counts, within_squares=squares, resolution=step)
     if c.thickness_sd is not None:
-        fit = york_line(x, y, sx, c.thickness_sd)
-        weight = 1.0 / (c.thickness_sd**2 + fit.slope**2 * sx**2)
-        return fit, _relative(weight), "errors in both axes as stated (York 2004, errors of adjusted points)"
+        judged = stated_line(x, y, own, sigma_y=c.thickness_sd, sigma_x=sx)
+        said = "errors in both axes as stated (York 2004, errors of adjusted points)"
+        method = said if sx is not None else "weighted by the stated thickness uncertainties"
+        return judged, method if judged.stated else f"{_OWN[own.weight is not None]}: wider than with the stated uncertainties"
+    if sx is None:
+        return own, _OWN[own.weight is not None]
     fit, scatter = _york_unknown_y(x, y, sx)
+    variance = scatter**2 + fit.slope**2 * sx**2
+    level, slope = fit.scale / fit.weight_sum, fit.scale / fit.sxx
+    line = line_of_moments(fit, level, 0.0, slope, max(_scatter(c, fit) ** 2, variance.mean()), fit.t_degrees_of_freedom)
     return (
-        fit,
-        _relative(1.0 / (scatter**2 + fit.slope**2 * sx**2)),
+        CouponLine(coarse(line, step), fit, _relative(1.0 / variance)),
         "errors in both axes (York 2004, errors of adjusted points), exposure's as stated, thickness's from the scatter",
+    )
+
+
+_OWN = ("ordinary least squares on coupon means", "coupon means weighted by their readings (two components, restricted likelihood)")
+
+
+def _left_out(c: CouponSet, reasons: dict[str, str]) -> tuple[LeftOut, ...]:
+    where = {label: i for i, label in enumerate(c.labels)}
+    return tuple(
+        LeftOut(label, 100.0 * float(c.exposure[where[label]]), float(c.thickness[where[label]]), why) for label, why in reasons.items()
     )
 
 
@@ -446,18 +325,6 @@ def _york_unknown_y(x: np.ndarray, y: np.ndarray, sx: np.ndarray) -> tuple[LineF
     return replace(york_line(x, y, sx, high), t_degrees_of_freedom=dof), float(high)
 
 
-def _coupon_variance(line: LineFit, c: CouponSet) -> float:
-    """Variance of the next coupon's depth about the line (its exposure error included where exposures have one)."""
-    if line.uncertainties == "with earlier lots":
-        return float(line.scale)
-    if c.thickness_sd is None and c.exposure_sd is None:
-        return float(line.scale)
-    variance = 0.0 if c.exposure_sd is None else float(line.slope**2 * ((c.exposure_sd / c.exposure) ** 2).mean())
-    if c.thickness_sd is not None:
-        return variance + float((c.thickness_sd**2).mean())
-    return max(float(_scatter(c, line) ** 2), variance)
-
-
 def _scatter(c: CouponSet, fit: LineFit) -> float:
     residual = c.thickness - fit.y_mean - fit.slope * (c.x - fit.x_mean)
     return float(np.sqrt((residual**2).sum() / fit.degrees_of_freedom))
@@ -470,22 +337,6 @@ def _components(c: CouponSet, fit: LineFit) -> tuple[Quantity | None, Quantity |
     repeat = float(np.sqrt(squares / dof))
     own = _scatter(c, fit) ** 2 - repeat**2 * float((1.0 / c.counts).mean())
     return Quantity(repeat, MM), Quantity(float(np.sqrt(max(own, 0.0))), MM)
-
-
-def _widened(threshold: Any, parts: Budget, line: LineFit, confidence: float) -> tuple[Quantity, Quantity]:
-    """The exact interval of Ec, and where common errors count, widened by them in quadrature about the estimate."""
-    from ..statistics.intervals import t_factor
-
-    if threshold.kind != "bounded":
-        return Quantity(-np.inf, MJ_CM2), Quantity(np.inf, MJ_CM2)
-    value = threshold.value
-    extra = parts.here**2 - parts.random**2
-    low, high = threshold.low - value, threshold.high - value
-    if extra > 0:
-        half = t_factor(confidence, np.inf) ** 2 * extra
-        low, high = -np.sqrt(low**2 + half), np.sqrt(high**2 + half)
-    with np.errstate(over="ignore"):
-        return Quantity(float(np.exp(value + low)), MJ_CM2), Quantity(float(np.exp(value + high)), MJ_CM2)
 
 
 def _laws(c: CouponSet, confidence: float) -> tuple[PowerThreshold | None, Bleaching | None]:

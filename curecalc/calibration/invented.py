@@ -36,7 +36,7 @@ class InventedTruth:
     faults: bool
 
 
-EARLIER_LOT = InventedTruth("6", 0.142, 8.9, 606, "2026-03-02", 24.1, False)
+EARLIER_LOT = InventedTruth("6", 0.142, 8.9, 608, "2026-03-02", 24.1, False)
 NEW_LOT = InventedTruth("7", 0.142, 9.4, 712, "2026-06-15", 24.4, True)
 
 

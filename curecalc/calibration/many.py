@@ -7,10 +7,15 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics.coupon_line import coupon_line, stated_line
 from ..statistics.intervals import Inverse, inverse, slope_interval
-from ..statistics.line import LineFit, ordinary_line
+from ..statistics.line import LineFit
 from ..statistics.working_line import correlation
-from ..units import MJ_CM2, MM, Quantity, QuantityError, Shown, positive
+from ..units import MJ_CM2, MM, Quantity, QuantityError, Shown, nonnegative, positive
+from .budget import scales
+from .prior import LinePrior
+from .prior_use import line_with_prior
+from .wanted import widened
 
 __all__ = ["LotFits", "fit_lots"]
 
@@ -35,8 +40,24 @@ class LotFits(Shown):
     line: LineFit
 
 
-def fit_lots(*, exposure: Quantity, thickness: Quantity, at_depth: Quantity | None = None, confidence: float = 0.95) -> LotFits:
-    """Fit many lots at once by ordinary least squares on coupon means.
+def fit_lots(
+    *,
+    exposure: Quantity,
+    thickness: Quantity,
+    at_depth: Quantity | None = None,
+    confidence: float = 0.95,
+    readings: Any | None = None,
+    repeatability: Quantity | None = None,
+    gauge_resolution: Quantity | None = None,
+    thickness_uncertainty: Quantity | None = None,
+    exposure_uncertainty: Quantity | None = None,
+    prior: LinePrior | None = None,
+    power_scale_uncertainty: Any = None,
+    thickness_bias_uncertainty: Quantity | None = None,
+    same_machine: bool = True,
+    same_gauge: bool = True,
+) -> LotFits:
+    """Fit many lots at once, judged as `fit_working_curve` judges one.
 
     Parameters
     ----------
@@ -47,6 +68,18 @@ def fit_lots(*, exposure: Quantity, thickness: Quantity, at_depth: Quantity | No
     at_depth : Quantity [mm], optional
         One wanted depth.
     confidence : float
+    readings : int, (n,) or (lots, n), optional
+        Readings behind each mean; where they differ, coupons and readings are two components and `repeatability` is needed.
+    repeatability : Quantity [mm], (lots,), optional
+        Standard deviation of readings on one coupon, pooled over a lot's coupons.
+    gauge_resolution : Quantity [mm], optional
+        Step of the gauge.
+    thickness_uncertainty, exposure_uncertainty : Quantity [mm], [mJ/cm^2], optional
+        Stated standard uncertainties of coupons, broadcast against `thickness`; exposure's goes with thickness's only.
+    prior : LinePrior, optional
+        Of one lot or with an entry a lot.
+    power_scale_uncertainty, thickness_bias_uncertainty, same_machine, same_gauge : optional
+        As in `fit_working_curve`.
 
     Returns
     -------
@@ -74,13 +107,23 @@ def fit_lots(*, exposure: Quantity, thickness: Quantity, at_depth: Quantity | No
     if not 0.5 <= confidence < 1.0:
         raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
     depth = None if at_depth is None else positive("at_depth", at_depth, MM)
-    line = ordinary_line(np.log(e), y)
-    threshold = inverse(line, 0.0, confidence=confidence)
+    common = scales(
+        power_scale_uncertainty=power_scale_uncertainty,
+        thickness_bias_uncertainty=thickness_bias_uncertainty,
+        same_machine=same_machine,
+        same_gauge=same_gauge,
+    )
+    x = np.log(e)
+    line = _line(x, y, readings, repeatability, gauge_resolution, thickness_uncertainty, exposure_uncertainty, e)
+    if prior is not None:
+        line = line_with_prior(line, prior)[0]
+    shared = (0.0 if same_machine else common.power**2) + (0.0 if same_gauge else (common.thickness / np.asarray(line.slope)) ** 2)
+    threshold = widened(inverse(line, 0.0, confidence=confidence), shared, confidence)
     wanted = mean = single = None
     if depth is not None:
-        for_mean = inverse(line, depth, confidence=confidence)
+        for_mean = widened(inverse(line, depth, confidence=confidence), shared, confidence)
         wanted, mean = _exposure(for_mean.value), _ends(for_mean)
-        single = _ends(inverse(line, depth, future_variance=line.scale, confidence=confidence))
+        single = _ends(widened(inverse(line, depth, future_variance=line.scale, confidence=confidence), shared, confidence))
     return LotFits(
         penetration_depth=Quantity(line.slope, MM),
         penetration_depth_interval=tuple(Quantity(v, MM) for v in slope_interval(line, confidence)),  # type: ignore[arg-type]
@@ -94,6 +137,24 @@ def fit_lots(*, exposure: Quantity, thickness: Quantity, at_depth: Quantity | No
         degrees_of_freedom=line.degrees_of_freedom,
         line=line,
     )
+
+
+def _line(x: Any, y: Any, readings: Any, repeatability: Any, step: Any, sigma: Any, sigma_e: Any, e: Any) -> LineFit:
+    squares: Any = 0.0
+    counts = None
+    if readings is not None and np.ptp(readings) > 0:
+        counts = np.broadcast_to(np.asarray(readings, dtype=float), y.shape)
+        if np.any(counts < 1) or repeatability is None:
+            raise QuantityError("readings must be whole numbers from 1, and where they differ repeatability is needed. Give both.")
+        squares = nonnegative("repeatability", repeatability, MM) ** 2 * (counts - 1).sum(-1)
+    resolution = 0.0 if step is None else positive("gauge_resolution", step, MM)
+    own = coupon_line(x, y, counts=counts, within_squares=squares, resolution=resolution)
+    if sigma is None:
+        if sigma_e is not None:
+            raise QuantityError("exposure_uncertainty needs thickness_uncertainty beside it. Give both, or fit one lot at a time.")
+        return own.line
+    sx = None if sigma_e is None else positive("exposure_uncertainty", sigma_e, MJ_CM2) / e
+    return stated_line(x, y, own, sigma_y=positive("thickness_uncertainty", sigma, MM), sigma_x=sx).line
 
 
 def _exposure(x: Any) -> Quantity:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from ..statistics import diagnostics as _d
 from ..statistics.intervals import t_p
-from ..statistics.line import LineFit, ordinary_line, relative_line
+from ..statistics.outlying import LEVELS, Outlying, outlying
 from ..units import figure, show_kernel
 from .coupons import CouponSet
 from .findings import chance, gauge_step, micrometres
@@ -19,7 +18,10 @@ __all__ = ["Outlier", "outliers_of", "reading_outliers"]
 
 @dataclass(frozen=True)
 class Outlier:
-    """A coupon or a reading that does not belong: how far (mm), its externally studentised residual, Bonferroni p."""
+    """A coupon or a reading that does not belong: how far (mm), its externally studentised residual, p among all sets looked at.
+
+    `check` is False for one that calls for a look but happens by chance too often to be a Check (p from 0.02 to 0.05).
+    """
 
     kind: str
     coupon: str
@@ -29,6 +31,7 @@ class Outlier:
     sentence: str
     place: str = ""
     reading: float | None = None
+    check: bool = True
 
     def to_dict(self) -> dict[str, Any]:
         """The outlier as it stands in JSON."""
@@ -45,70 +48,69 @@ class Outlier:
         return out
 
 
-def outliers_of(coupons: CouponSet, fit: LineFit, weight: Any | None) -> tuple[Outlier, ...]:
+def outliers_of(coupons: CouponSet, weight: Any | None) -> tuple[Outlier, ...]:
     """Readings that do not belong, then coupons off the line of the others, with the wild readings set aside.
 
-    Coupons: externally studentised residual, Bonferroni over all coupons, at 5 %; the worst is set aside and the rest looked
-    at again at 1 %, for at most a quarter of the coupons (and 20). Nothing is left out of the fit itself.
+    Coupons are looked at one, two and three together (`statistics.outlying`); those found are set aside and the rest looked at
+    again, more strictly, for at most a quarter of the coupons (and 20). Nothing is left out of the fit itself.
     """
     readings, keep = reading_outliers(coupons)
     out = list(readings)
-    cleaned, aside = coupons, ""
+    y, aside = coupons.thickness, ""
     if readings:
         group = coupons.reading_of[keep]
         counts = np.bincount(group, minlength=len(coupons))
-        means = np.bincount(group, coupons.readings[keep], len(coupons)) / np.maximum(counts, 1)
-        cleaned = replace(coupons, thickness=np.where(counts > 0, means, coupons.thickness))
+        y = np.where(counts > 0, np.bincount(group, coupons.readings[keep], len(coupons)) / np.maximum(counts, 1), y)
         aside = "With the reading above set aside, coupon" if len(readings) == 1 else "With the readings above set aside, coupon"
-    inside = np.ones(len(coupons), dtype=bool)
-    for turn in range(min(20, max(1, len(coupons) // 4))):
-        found = _worst_coupon(cleaned, inside, weight, aside or "Coupon", 0.05 if turn == 0 else 0.01)
-        if found is None:
+    inside = np.arange(len(coupons))
+    most, found_before = min(20, max(1, len(coupons) // 4)), 0
+    while found_before < most:
+        found = outlying(
+            coupons.x[inside], y[inside], None if weight is None else weight[inside], levels=LEVELS if not found_before else (0.01,)
+        )
+        if found is None and not out:
+            found = outlying(coupons.x, y, weight, levels=(0.05,))
+        if found is None or max(abs(d) for d in found.away) < 1e-9 * float(np.abs(y).max()):
             break
-        index, outlier = found
-        out.append(outlier)
-        inside[index] = False
+        out += _said(coupons, found, inside, aside or "Coupon")
+        if found.p >= max(LEVELS):
+            break
+        found_before += len(found.index)
+        inside = np.delete(inside, list(found.index))
         aside = "With those set aside, coupon"
     return tuple(out)
 
 
-def _worst_coupon(coupons: CouponSet, inside: np.ndarray, weight: Any | None, opening: str, level: float) -> tuple[int, Outlier] | None:
-    fit = _refit(coupons, inside, weight)
-    if fit is None or fit.degrees_of_freedom < 2 or not fit.sum_of_squares > 0:
-        return None
-    inf = _d.influence(fit, coupons.x[inside], weight=None if weight is None else weight[inside])
-    score = np.nan_to_num(np.abs(inf.external), nan=0.0, posinf=np.inf)
-    i = int(np.argmax(score))
-    p = float(inf.bonferroni_p[i]) if np.isfinite(score[i]) else 0.0
-    away = float(fit.residuals[i] / max(1.0 - inf.leverage[i], 1e-12))
-    if p >= level or abs(away) < 1e-9 * float(np.abs(coupons.thickness).max()):
-        return None
-    index = int(np.flatnonzero(inside)[i])
-    label = coupons.labels[index]
-    keep = inside.copy()
-    keep[index] = False
-    rest = _refit(coupons, keep, weight)
+def _said(coupons: CouponSet, found: Outlying, inside: np.ndarray, opening: str) -> list[Outlier]:
+    labels = [coupons.labels[inside[i]] for i in found.index]
     without = ""
-    if rest is not None and rest.slope > 0:
-        ec = figure(np.exp(rest.x_mean - rest.y_mean / rest.slope))
-        without = f" Without it Dp is {show_kernel(rest.slope, 'length', rest.slope_sd)} and Ec {ec} mJ/cm^2."
-    return index, Outlier(
-        "coupon",
-        label,
-        away,
-        float(inf.external[i]),
-        p,
-        f"{opening} {label} lies {micrometres(abs(away))} {'above' if away > 0 else 'below'} the line of the others "
-        f"({chance(p)} among {int(inside.sum())} coupons). Measure it again and check its exposure; leave it out only with a "
-        f"reason written down.{without}",
-    )
-
-
-def _refit(coupons: CouponSet, keep: np.ndarray, weight: Any | None) -> LineFit | None:
-    x, y = coupons.x[keep], coupons.thickness[keep]
-    if keep.sum() < 3 or np.ptp(x) < 1e-9:
-        return None
-    return ordinary_line(x, y) if weight is None else relative_line(x, y, weight[keep])
+    if found.rest.slope > 0:
+        ec = figure(np.exp(found.rest.x_mean - found.rest.y_mean / found.rest.slope))
+        dp = show_kernel(found.rest.slope, "length", found.rest.slope_sd)
+        without = f" Without {'it' if len(labels) == 1 else 'them'} Dp is {dp} and Ec {ec} mJ/cm^2."
+    odds = f"{chance(found.p)} among {inside.size} coupons"
+    out = []
+    for place, (label, away, t) in enumerate(zip(labels, found.away, found.studentised)):
+        both = (
+            ""
+            if len(labels) == 1
+            else f", as {' and '.join(other for other in labels if other != label)} does: together they hide each other"
+        )
+        last = without if place == len(labels) - 1 else ""
+        out.append(
+            Outlier(
+                "coupon",
+                label,
+                away,
+                t,
+                found.p,
+                f"{opening} {label} lies {micrometres(abs(away))} {'above' if away > 0 else 'below'} the line of the others{both} "
+                f"({odds}). "
+                f"Measure it again and check its exposure; leave it out only with a reason written down.{last}",
+                check=found.p < LEVELS[len(labels) - 1],
+            )
+        )
+    return out
 
 
 def reading_outliers(coupons: CouponSet) -> tuple[list[Outlier], np.ndarray]:

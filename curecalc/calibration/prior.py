@@ -16,16 +16,17 @@ __all__ = ["Conflict", "LinePosterior", "LinePrior", "conjugate_line", "prior_co
 
 @dataclass(frozen=True)
 class LinePrior:
-    """Normal-inverse-gamma: variance ~ IG(a, b); (value at `origin`, slope) ~ N(mean, variance * spread).
+    """What earlier lots say of the next one's line, and how they scattered.
 
-    `mean` has two entries and `spread` is 2 by 2, in units of the variance of one point.
+    `mean` is (height at `origin` in mm, slope in mm), `covariance` its 2 by 2 covariance in mm^2: lot to lot, and how well the
+    earlier lots are known. `scatter` (mm) of their coupons stands on `degrees_of_freedom`. Leading axes are independent lots.
     """
 
     mean: Any
-    spread: Any
-    a: float
-    b: float
-    origin: float = 0.0
+    covariance: Any
+    origin: Any
+    scatter: Any
+    degrees_of_freedom: Any
 
 
 @dataclass(frozen=True)
@@ -33,7 +34,7 @@ class LinePosterior:
     """Posterior of the same form, the sd of each parameter, and the line to compute with.
 
     `mean_sd` are the posterior standard deviations of (value at the origin, slope): those of a t distribution with 2a
-    degrees of freedom. `line` describes the same posterior as a `LineFit` with 2a degrees of freedom.
+    degrees of freedom.
     """
 
     mean: Any
@@ -42,7 +43,6 @@ class LinePosterior:
     b: float
     mean_sd: Any
     prior_weight: float
-    line: LineFit
 
 
 def conjugate_line(
@@ -89,43 +89,10 @@ def conjugate_line(
     shift = mean - m0
     b = prior_b + 0.5 * ((w * residuals**2).sum(-1) + np.einsum("...i,ij,...j->...", shift, p0, shift))
     a = prior_a + 0.5 * n
-    scale = b / a
     diagonal = np.stack([spread[..., 0, 0], spread[..., 1, 1]], -1)
     sd = np.sqrt((b / (a - 1.0))[..., None] * diagonal) if a > 1 else np.full(diagonal.shape, np.inf)
     weight = 0.5 * np.trace(np.einsum("...ij,jk->...ik", spread, p0), axis1=-2, axis2=-1)
-    line = _as_line(mean, spread, scale, a, origin, n, residuals, (w * residuals**2).sum(-1))
-    return LinePosterior(mean, spread, a, b[()], sd, weight[()], line)
-
-
-def _as_line(mean: Any, spread: Any, scale: Any, a: float, origin: float, n: int, residuals: Any, squares: Any) -> LineFit:
-    plain = (lambda v: float(v)) if np.ndim(scale) == 0 else (lambda v: np.asarray(v))
-    v00, v01, v11 = spread[..., 0, 0], spread[..., 0, 1], spread[..., 1, 1]
-    x_mean = origin - v01 / v11
-    y_mean = mean[..., 0] + mean[..., 1] * (x_mean - origin)
-    total, sxx = 1.0 / (v00 - v01**2 / v11), 1.0 / v11
-    intercept_variance = scale / total + x_mean**2 * scale / sxx
-    covariance = -x_mean * scale / sxx
-    return LineFit(
-        slope=plain(mean[..., 1]),
-        intercept=plain(mean[..., 0] - mean[..., 1] * origin),
-        slope_sd=plain(np.sqrt(scale / sxx)),
-        intercept_sd=plain(np.sqrt(intercept_variance)),
-        covariance=plain(covariance),
-        correlation=plain(covariance / np.sqrt(intercept_variance * scale / sxx)),
-        residual_sd=plain(np.sqrt(scale)),
-        degrees_of_freedom=n - 2,
-        t_degrees_of_freedom=2.0 * a,
-        sum_of_squares=plain(squares),
-        x_mean=plain(x_mean),
-        y_mean=plain(y_mean),
-        sxx=plain(sxx),
-        weight_sum=plain(total),
-        scale=plain(scale),
-        n=n,
-        uncertainties="with earlier lots",
-        residuals=residuals,
-        regression_f=plain(mean[..., 1] ** 2 * sxx / scale),
-    )
+    return LinePosterior(mean, spread, a, b[()], sd, weight[()])
 
 
 def prior_from_lots(
@@ -137,69 +104,66 @@ def prior_from_lots(
     *,
     slope_between: float,
     log_threshold_between: float,
-    most_degrees_of_freedom: float = 20.0,
 ) -> LinePrior:
     """A prior for the next lot from the fits of earlier ones.
 
     Parameters
     ----------
-    slopes, log_thresholds : float64, (k,)
+    slopes, log_thresholds : float64, (..., k)
         Dp and ln Ec of each earlier lot.
-    covariances : float64, (k, 2, 2)
+    covariances : float64, (..., k, 2, 2)
         Of (Dp, ln Ec) within each lot.
-    residual_sds, degrees_of_freedom : float64, (k,)
+    residual_sds, degrees_of_freedom : float64, (..., k)
     slope_between : float
         Relative standard deviation of Dp from lot to lot.
     log_threshold_between : float
         Standard deviation of ln Ec from lot to lot. With three lots or more the observed spread is used where larger.
-    most_degrees_of_freedom : float
-        Most that earlier scatter may count for: scatter belongs to a day and a technician too.
 
     Source: `gelman2013` section 5.4 (normal hierarchy, moment estimate).
     """
     b, c = np.atleast_1d(np.asarray(slopes, dtype=float)), np.atleast_1d(np.asarray(log_thresholds, dtype=float))
-    within = np.asarray(covariances, dtype=float).reshape(-1, 2, 2)
-    sds, dofs = (np.atleast_1d(np.asarray(residual_sds, dtype=float)), np.atleast_1d(np.asarray(degrees_of_freedom, dtype=float)))
-    k = b.size
-    weights = 1.0 / (
-        np.stack([within[:, 0, 0], within[:, 1, 1]]) + np.array([[(slope_between * b.mean()) ** 2], [log_threshold_between**2]])
-    )
-    b0, c0 = (float((w * v).sum() / w.sum()) for w, v in zip(weights, (b, c)))
-    between = np.diag([(slope_between * b0) ** 2, log_threshold_between**2])
-    if k >= 3:
-        seen = np.cov(np.stack([b, c])) - within.mean(0)
-        between = np.diag(np.maximum(np.diag(seen), np.diag(between)))
-    about = between + np.diag(1.0 / weights.sum(1))  # the mean of the earlier lots is itself uncertain
-    # value at the origin x = c0 is Dp (c0 - ln Ec): zero, with sd Dp sd(ln Ec)
-    turn = np.array([[0.0, -b0], [1.0, 0.0]])
-    covariance = turn @ about @ turn.T
-    dof = min(float(dofs.sum()), most_degrees_of_freedom)
-    variance = float((dofs * sds**2).sum() / dofs.sum())
-    return LinePrior(np.array([0.0, b0]), covariance / variance, 0.5 * dof, 0.5 * dof * variance, c0)
+    within = np.diagonal(np.asarray(covariances, dtype=float).reshape(*b.shape, 2, 2), axis1=-2, axis2=-1)
+    sds, dofs = (np.asarray(v, dtype=float) for v in (residual_sds, degrees_of_freedom))
+    lots = np.stack([b, c], -1)
+    between = np.stack([(slope_between * b.mean(-1)) ** 2, np.full(b.shape[:-1], log_threshold_between**2)], -1)
+    weights = 1.0 / (within + between[..., None, :])
+    middle = (weights * lots).sum(-2) / weights.sum(-2)
+    between[..., 0] = (slope_between * middle[..., 0]) ** 2
+    if b.shape[-1] >= 3:
+        between = np.maximum(between, lots.var(-2, ddof=1) - within.mean(-2))
+    about = between + 1.0 / weights.sum(-2)  # the mean of the earlier lots is itself uncertain
+    # height at the origin x = ln Ec of the mean is Dp (x - ln Ec): zero, with sd Dp sd(ln Ec)
+    b0, c0 = middle[..., 0], middle[..., 1]
+    zero = np.zeros_like(b0)
+    covariance = np.stack([np.stack([b0**2 * about[..., 1], zero], -1), np.stack([zero, about[..., 0]], -1)], -2)
+    freedom = (dofs + 0.0 * sds).sum(-1)
+    scatter = np.sqrt((dofs * sds**2).sum(-1) / freedom)
+    return LinePrior(np.stack([zero, b0], -1), covariance, c0[()], scatter[()], freedom[()])
 
 
 @dataclass(frozen=True)
 class Conflict:
-    """Whether the new coupons contradict the prior: F of the line, F of the scatter, and their p values."""
+    """Whether the new coupons contradict the earlier lots: F of the line, F of the scatter (new over old), and their p values."""
 
-    f: float
-    p: float
-    scatter_f: float
-    scatter_p: float
+    f: Any
+    p: Any
+    scatter_f: Any
+    scatter_p: Any
 
 
 def prior_conflict(fit: LineFit, prior: LinePrior) -> Conflict:
-    """The prior predictive check: how far the data's own line lies from the prior, in units of both uncertainties.
+    """How far the data's own line lies from the earlier lots, in units of both uncertainties, and how much more it scatters.
 
-    Source: `gelman2013` section 6.3; F(2, nu) with nu from the pooled scatter.
+    Source: `gelman2013` section 6.3; F(2, nu) with the coupons' degrees of freedom over the square of their share (`gum` G.4.1); F of
+    the scatter one-sided, since more scatter is what misleads.
     """
-    mine = np.array([fit.y_mean + fit.slope * (prior.origin - fit.x_mean), fit.slope])
-    away = prior.origin - fit.x_mean
-    own = np.array([[1.0 / fit.weight_sum + away**2 / fit.sxx, away / fit.sxx], [away / fit.sxx, 1.0 / fit.sxx]])
-    dof = 2.0 * prior.a + fit.degrees_of_freedom
-    variance = (2.0 * prior.b + fit.sum_of_squares) / dof
-    shift = mine - prior.mean
-    f = float(shift @ np.linalg.solve(variance * (own + prior.spread), shift) / 2.0)
-    scatter = float(fit.residual_sd**2 / (prior.b / prior.a))
-    upper = float(f_p(scatter, fit.degrees_of_freedom, 2.0 * prior.a))
-    return Conflict(f, float(f_p(f, 2, dof)), scatter, float(min(1.0, 2.0 * min(upper, 1.0 - upper))))
+    away = np.asarray(prior.origin) - np.asarray(fit.x_mean)
+    height, slope = np.asarray(fit.scale / fit.weight_sum), np.asarray(fit.scale / fit.sxx)
+    shift = np.stack([fit.y_mean + fit.slope * away, np.asarray(fit.slope) + 0.0 * away], -1) - prior.mean
+    own = np.stack([np.stack([height + away**2 * slope, away * slope], -1), np.stack([away * slope, slope], -1)], -2)
+    both = np.linalg.inv(own + prior.covariance)
+    f = 0.5 * np.einsum("...i,...ij,...j->...", shift, both, shift)
+    share = 0.5 * np.trace(own @ both, axis1=-2, axis2=-1)
+    dof = np.minimum(np.asarray(fit.t_degrees_of_freedom) / np.maximum(share, 1e-3) ** 2, 1e6)
+    scatter = np.asarray(fit.scale / np.asarray(prior.scatter) ** 2)
+    return Conflict(f[()], f_p(f, 2, dof), scatter[()], f_p(scatter, fit.degrees_of_freedom, prior.degrees_of_freedom))

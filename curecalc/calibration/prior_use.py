@@ -7,53 +7,78 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics.coupon_line import ENOUGH, with_earlier_lots
 from ..statistics.line import LineFit
-from ..statistics.working_line import log_threshold, log_threshold_sd, working_line
+from ..statistics.working_line import log_threshold, log_threshold_sd
 from ..units import MJ_CM2, MM, Measured, Quantity, to_json
-from .coupons import CouponSet
-from .prior import Conflict, LinePrior, conjugate_line, prior_conflict
+from .prior import Conflict, LinePrior, prior_conflict
 
-__all__ = ["PriorUse", "with_prior"]
+__all__ = ["CONTRADICTS", "PriorUse", "line_with_prior", "prior_use"]
+
+CONTRADICTS = 0.01
+"""Earlier lots are set aside where a line this far from them, or a scatter this much larger, is no more probable."""
 
 
 @dataclass(frozen=True)
 class PriorUse:
-    """How earlier lots entered: their names, their weight, whether the new coupons contradict them, the data's own line."""
+    """How earlier lots entered: their names, their weight in the intervals, whether the new coupons contradict them.
+
+    `scatter_shown` is the ratio of scatters, new over earlier, that these coupons would notice in four lots of five.
+    """
 
     names: tuple[str, ...]
     weight: float
     conflict: Conflict
     own_penetration_depth: Measured
     own_critical_exposure: Measured
-    equal_coupons: float
+    scatter_shown: float
+    few: bool
 
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
         return {
             "lots": list(self.names),
             "weight": self.weight,
-            "worth_coupons": self.equal_coupons,
             "conflict": {
-                "f": self.conflict.f,
-                "p": self.conflict.p,
-                "scatter_f": self.conflict.scatter_f,
-                "scatter_p": self.conflict.scatter_p,
+                "f": float(self.conflict.f),
+                "p": float(self.conflict.p),
+                "scatter_f": float(self.conflict.scatter_f),
+                "scatter_p": float(self.conflict.scatter_p),
+                "scatter_ratio_shown": self.scatter_shown,
             },
             "without": {"penetration_depth": to_json(self.own_penetration_depth), "critical_exposure": to_json(self.own_critical_exposure)},
         }
 
 
-def with_prior(own: LineFit, c: CouponSet, weight: np.ndarray | None, prior: LinePrior, names: tuple[str, ...]) -> tuple[LineFit, PriorUse]:
-    posterior = conjugate_line(c.x, c.thickness, prior.mean, prior.spread, prior.a, prior.b, prior.origin, weight)
-    if not posterior.line.slope > 0:
-        working_line(posterior.line, x_low=0.0, x_high=1.0)  # raises
+def line_with_prior(own: LineFit, prior: LinePrior) -> tuple[LineFit, Any, Conflict]:
+    """The line to judge by, the weight of the earlier lots in it, and the conflict.
+
+    With fewer than six coupons the wider interval stands, which is that of the coupons alone; so it does where the new coupons
+    contradict the earlier lots. The weight is then zero.
+    """
+    conflict = prior_conflict(own, prior)
+    line, weight = with_earlier_lots(own, prior.mean, prior.covariance, prior.origin)
+    aside = np.asarray(conflict.p < CONTRADICTS) | (own.n < ENOUGH)
+    if not np.ndim(aside):
+        return (own, 0.0, conflict) if aside else (line, weight, conflict)
+    from ..statistics.coupon_line import either
+
+    return either(aside, own, line), np.where(aside, 0.0, weight), conflict
+
+
+def prior_use(own: LineFit, prior: LinePrior, weight: float, conflict: Conflict, names: tuple[str, ...]) -> PriorUse:
+    """The record of it, for the report."""
+    from scipy.special import fdtri
+
     ec = float(np.exp(log_threshold(own)))
-    use = PriorUse(
+    dof, earlier = own.degrees_of_freedom, float(prior.degrees_of_freedom)
+    shown = np.sqrt(fdtri(dof, earlier, 1.0 - CONTRADICTS) / fdtri(dof, earlier, 0.2))
+    return PriorUse(
         names,
-        float(posterior.prior_weight),
-        prior_conflict(own, prior),
+        float(weight),
+        conflict,
         Measured(Quantity(float(own.slope), MM), Quantity(float(own.slope_sd), MM)),
         Measured(Quantity(ec, MJ_CM2), Quantity(ec * float(log_threshold_sd(own)), MJ_CM2)),
-        float(len(c) * posterior.prior_weight / max(1.0 - posterior.prior_weight, 1e-12)),
+        float(shown),
+        own.n < ENOUGH,
     )
-    return posterior.line, use

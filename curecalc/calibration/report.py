@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..setting.explain import Step
+from ..statistics.intervals import t_factor
 from ..units import DEGC, MJ_CM2, MM, NM, Quantity, figure, show, to_json
+from .findings import varied_settings
 
 if TYPE_CHECKING:
-    from .curve import Fit
+    from .fit import Fit
 
 __all__ = ["MOST_LISTED", "fit_dict", "fit_steps", "fit_text"]
 
@@ -76,6 +78,7 @@ def fit_dict(fit: Fit) -> dict[str, Any]:
         },
         "exposure_from": c.exposure_from,
         "excluded": list(fit.excluded),
+        "left_out": [coupon.to_dict() for coupon in fit.left_out],
         "line": _line(fit),
         "coupon_table": _table(fit) if len(c) <= MOST_LISTED else None,
     }
@@ -174,17 +177,19 @@ def fit_text(fit: Fit) -> str:
     dp_interval = _interval(fit.penetration_depth_interval, MM, dp.standard_uncertainty)
     ec_interval = _interval(fit.critical_exposure_interval, MJ_CM2, ec.standard_uncertainty)
     robust_ec = _exp(-fit.robust.intercept / fit.robust.slope)
+    wide = f"intervals reach {t_factor(fit.confidence, fit.line.t_degrees_of_freedom):.3g} standard uncertainties each way"
     lines += [
         f"penetration depth Dp   {show(dp)}   {percent}: {dp_interval}",
         f"critical exposure Ec   {show(ec)}   {percent}: {ec_interval}",
         f"correlation Dp, ln Ec  {fit.correlation:.4f}",
-        f"scatter of coupons     {_um(fit.residual_sd)} about the line, {fit.degrees_of_freedom} degrees of freedom",
+        f"scatter of coupons     {_um(fit.residual_sd)} about the line, {fit.degrees_of_freedom} degrees of freedom: {wide}",
     ]
     if fit.repeatability_sd is not None and fit.between_coupon_sd is not None:
         lines.append(f"                       {_um(fit.repeatability_sd)} between readings, {_um(fit.between_coupon_sd)} between coupons")
     low, high = 100 * c.exposure.min(), 100 * c.exposure.max()
+    varied = " by " + " and ".join(n.replace("_", " ") for n in varied_settings(c)) if c.settings else ""
     lines += [
-        f"coupons                {len(c)} with {c.readings.size} readings, {low:.4g} to {high:.4g} mJ/cm^2",
+        f"coupons                {len(c)} with {c.readings.size} readings, {low:.4g} to {high:.4g} mJ/cm^2{varied}",
         f"method                 {fit.method}; exposure {c.exposure_from}",
         f"robust line beside     Dp {figure(float(fit.robust.slope))} mm, Ec {figure(robust_ec)} mJ/cm^2",
     ]
@@ -200,7 +205,8 @@ def fit_text(fit: Fit) -> str:
     lines += ["", fit.budget.sentence]
     if fit.prior is not None:
         own = f"Dp {show(fit.prior.own_penetration_depth)}, Ec {show(fit.prior.own_critical_exposure)}"
-        lines.append(f"With earlier lots: {', '.join(fit.prior.names)}. Without them {own}.")
+        word = "With" if fit.prior.weight else "Beside"
+        lines.append(f"{word} earlier lots: {', '.join(fit.prior.names)}. Without them {own}.")
     for title, items in (("Check", fit.warnings), ("Note", fit.notes)):
         if items:
             lines.append("")
@@ -230,8 +236,6 @@ def fit_steps(fit: Fit) -> list[Step]:
     first = c.labels[0]
     n, dof = len(c), own.degrees_of_freedom
     known = not np.isfinite(own.t_degrees_of_freedom) or fit.weight is not None
-    from ..statistics.intervals import t_factor
-
     t = t_factor(fit.confidence, fit.line.t_degrees_of_freedom)
     steps = []
     if c.readings.size > n:
@@ -308,8 +312,8 @@ def fit_steps(fit: Fit) -> list[Step]:
     if fit.prior is not None:
         steps.append(
             Step(
-                "precision adds: V^-1 = V0^-1 + X'X",
-                f"weight of the earlier lots {100 * fit.prior.weight:.0f} %",
+                "precisions add: V^-1 = V0^-1 + X'X/s^2, with the scatter s and the degrees of freedom of these coupons alone",
+                f"weight of the earlier lots {100 * fit.prior.weight:.2g} %",
                 f"Dp {dp:.5g} mm, Ec {ec:.5g} mJ/cm^2",
                 "Earlier lots pull the answer in proportion to how sure they are.",
             )

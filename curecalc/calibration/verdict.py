@@ -9,9 +9,9 @@ import numpy as np
 from ..statistics.line import LineFit
 from ..units import MJ_CM2, MM
 from .coupons import CouponSet
-from .findings import NOTE, WARNING, Finding
+from .findings import NOTE, RARE, WARNING, Finding, chance
 from .laws import akaike
-from .prior_use import PriorUse
+from .prior_use import CONTRADICTS, PriorUse
 from .wanted import WantedExposure
 
 __all__ = ["extrapolation", "law_findings", "more_findings", "robust_finding"]
@@ -19,27 +19,17 @@ __all__ = ["extrapolation", "law_findings", "more_findings", "robust_finding"]
 
 def law_findings(law: Any, bent: Any, y: Any, own: LineFit, c: CouponSet) -> list[Finding]:
     out = []
-    if law is not None:
-        if law.p < 0.05:
-            out.append(
-                Finding(
-                    "reciprocity",
-                    WARNING,
-                    f"Power and exposure time do not trade evenly: the power threshold law fits with "
-                    f"w = {law.w:.3g} ({law.w_low:.3g} to {law.w_high:.3g}), and w = 1 is not credible (p {law.p:.2g}). Dp from "
-                    "the plain line depends on what was varied: use a curve made by varying what the recipe will vary.",
-                )
+    if law is not None and law.p < RARE:
+        out.append(
+            Finding(
+                "reciprocity",
+                WARNING,
+                f"Power and exposure time do not trade evenly: the power threshold law fits with "
+                f"w = {law.w:.3g} ({law.w_low:.3g} to {law.w_high:.3g}), and w = 1 is not credible (p {law.p:.2g}). Dp from "
+                "the plain line depends on what was varied: use a curve made by varying what the recipe will vary.",
             )
-        else:
-            out.append(
-                Finding(
-                    "reciprocity",
-                    NOTE,
-                    f"Power and exposure time trade evenly as far as these coupons tell: w = {law.w:.3g} "
-                    f"({law.w_low:.3g} to {law.w_high:.3g}) agrees with 1.",
-                )
-            )
-    if bent is not None and bent.p < 0.05:
+        )
+    if bent is not None and bent.p < RARE:
         plain = akaike(float(((y - own.y_mean - own.slope * (c.x - own.x_mean)) ** 2).sum()), len(c), 3)
         gain = plain - bent.criterion
         if np.isfinite(gain) and gain > 2.0:
@@ -69,7 +59,7 @@ def robust_finding(robust: Any, line: LineFit) -> list[Finding]:
     ]
 
 
-def more_findings(c: CouponSet, kind: str, *, excluded: tuple[str, ...], prior: PriorUse | None, whole: CouponSet) -> list[Finding]:
+def more_findings(c: CouponSet, kind: str, *, reasons: dict[str, str], prior: PriorUse | None, whole: CouponSet) -> list[Finding]:
     out = []
     if kind != "bounded":
         out.append(
@@ -80,10 +70,9 @@ def more_findings(c: CouponSet, kind: str, *, excluded: tuple[str, ...], prior: 
                 "unbounded. Spread the exposures wider, or add coupons.",
             )
         )
-    if excluded:
-        out.append(
-            Finding("excluded", NOTE, f"Left out on request: {', '.join(excluded)} ({len(c)} of {len(whole)} coupons used).", excluded)
-        )
+    if reasons:
+        said = ", ".join(f"{label} ({reason})" for label, reason in reasons.items())
+        out.append(Finding("excluded", NOTE, f"Left out: {said}; {len(c)} of {len(whole)} coupons used.", tuple(reasons)))
     if c.blank_rows:
         lines = ", ".join(str(line) for line in c.blank_rows[:8]) + (" ..." if len(c.blank_rows) > 8 else "")
         out.append(Finding("blank", NOTE, f"{len(c.blank_rows)} rows without a thickness were left out (lines {lines})."))
@@ -92,28 +81,41 @@ def more_findings(c: CouponSet, kind: str, *, excluded: tuple[str, ...], prior: 
             Finding("stated_of_mean", NOTE, "The stated thickness uncertainty was taken as that of each coupon's mean, not of one reading.")
         )
     if prior is not None:
-        conflict = prior.conflict
-        if conflict.p < 0.05 or conflict.scatter_p < 0.01:
-            which = "line" if conflict.p < 0.05 else "scatter"
-            out.append(
-                Finding(
-                    "prior_conflict",
-                    WARNING,
-                    f"The new coupons contradict the earlier lots in their {which} (p "
-                    f"{min(conflict.p, conflict.scatter_p):.2g}). Do not average the two: fit this lot without --prior, and "
-                    "compare the lots.",
-                )
-            )
-        else:
-            out.append(
-                Finding(
-                    "prior_weight",
-                    NOTE,
-                    f"Earlier lots carry {100 * prior.weight:.0f} % of the weight, worth about "
-                    f"{prior.equal_coupons:.1f} coupons; the new coupons agree with them (p {conflict.p:.2g}).",
-                )
-            )
+        out.append(_earlier(prior))
     return out
+
+
+def _earlier(prior: PriorUse) -> Finding:
+    conflict = prior.conflict
+    if conflict.p < CONTRADICTS:
+        return Finding(
+            "prior_conflict",
+            WARNING,
+            f"The new coupons contradict the earlier lots in their line ({chance(conflict.p)}), so the earlier lots are set aside and the "
+            "intervals are those of the new coupons alone. Compare the lots.",
+        )
+    times = f"{np.sqrt(conflict.scatter_f):.2g} times as much as those of the earlier lots"
+    if conflict.scatter_p < CONTRADICTS:
+        return Finding(
+            "prior_scatter",
+            WARNING,
+            f"The new coupons scatter {times} ({chance(conflict.scatter_p)}). The intervals use the new scatter; look at the coupons, the "
+            "power and the gauge before trusting the lot.",
+        )
+    seen = f"they scatter {times}, and {prior.scatter_shown:.2g} times would be noticed in four lots of five"
+    if prior.few:
+        return Finding(
+            "prior_weight",
+            NOTE,
+            f"Fewer than six coupons cannot test earlier lots, so the wider interval is used, that of the coupons alone: they carry "
+            f"no weight. The new coupons agree with them (p {conflict.p:.2g}); {seen}.",
+        )
+    return Finding(
+        "prior_weight",
+        NOTE,
+        f"Earlier lots carry {100 * prior.weight:.2g} % of the weight in these intervals; the new coupons agree with them "
+        f"(p {conflict.p:.2g}); {seen}.",
+    )
 
 
 def extrapolation(w: WantedExposure, c: CouponSet) -> Finding | None:

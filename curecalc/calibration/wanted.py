@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from ..statistics.intervals import Inverse, inverse
+from ..statistics.intervals import Inverse, inverse, t_factor
 from ..statistics.line import LineFit
 from ..statistics.working_line import WorkingLine
 from ..units import MJ_CM2, MM, MM_S, Quantity, QuantityError, to_json
 from .coupons import CouponSet
 from .findings import varied_settings
 
-__all__ = ["WantedExposure", "wanted_exposure"]
+__all__ = ["WantedExposure", "exposures", "wanted_exposure", "widened"]
 
 
 @dataclass(frozen=True)
@@ -51,9 +51,25 @@ class WantedExposure:
         return out
 
 
-def wanted_exposure(line: LineFit, working: WorkingLine, depth: float, c: CouponSet, confidence: float) -> WantedExposure:
-    mean = inverse(line, depth, confidence=confidence)
-    single = inverse(line, depth, future_variance=working.coupon_variance, confidence=confidence)
+def widened(found: Inverse, variance: Any, confidence: float) -> Inverse:
+    """An exact set of x, widened in quadrature about its estimate by errors of x common to all coupons (variance of x)."""
+    if not np.any(variance):
+        return found
+    half = t_factor(confidence, np.inf) ** 2 * np.asarray(variance)
+    return replace(
+        found,
+        standard_error=np.sqrt(found.standard_error**2 + variance)[()],
+        low=(found.value - np.sqrt((found.value - found.low) ** 2 + half))[()],
+        high=(found.value + np.sqrt((found.high - found.value) ** 2 + half))[()],
+    )
+
+
+def wanted_exposure(
+    line: LineFit, working: WorkingLine, depth: float, c: CouponSet, confidence: float, common: float = 0.0
+) -> WantedExposure:
+    """`common` is the variance of ln exposure from errors common to all coupons, where they count."""
+    mean = widened(inverse(line, depth, confidence=confidence), common, confidence)
+    single = widened(inverse(line, depth, future_variance=working.coupon_variance, confidence=confidence), common, confidence)
     with np.errstate(over="ignore"):
         e = float(np.exp(mean.value))
     if not np.isfinite(e):
@@ -66,9 +82,9 @@ def wanted_exposure(line: LineFit, working: WorkingLine, depth: float, c: Coupon
         depth=Quantity(depth, MM),
         exposure=Quantity(e, MJ_CM2),
         mean_standard_uncertainty=Quantity(e * float(mean.standard_error), MJ_CM2),
-        mean_interval=_exposures(mean),
+        mean_interval=exposures(mean),
         next_standard_uncertainty=Quantity(e * float(single.standard_error), MJ_CM2),
-        next_interval=_exposures(single),
+        next_interval=exposures(single),
         confidence=confidence,
         scan_speed=None if scale is None else Quantity(scale / e, MM_S),
         mean_scan_speed_interval=None if scale is None else _speeds(scale, mean),
@@ -77,7 +93,8 @@ def wanted_exposure(line: LineFit, working: WorkingLine, depth: float, c: Coupon
     )
 
 
-def _exposures(found: Inverse) -> tuple[Quantity, Quantity]:
+def exposures(found: Inverse) -> tuple[Quantity, Quantity]:
+    """The ends of a set of x as exposures, infinite where it is not bounded."""
     if found.kind != "bounded":
         return Quantity(-np.inf, MJ_CM2), Quantity(np.inf, MJ_CM2)
     with np.errstate(over="ignore"):

@@ -21,6 +21,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "retune": ("retune", "new speeds after a new power or spot reading"),
     "demo": ("demo", "the whole job on invented data"),
     "lesson": ("lesson", "short lessons on exposure and cure, with your own machine's numbers"),
+    "map": ("map", "exposure field of a layer of real scan paths"),
+    "part": ("part", "exposure field of layers on layers: bond, print-through, walls"),
     "plan": ("plan", "which coupons to expose so that a speed is known well enough"),
     "fit": ("fit", "coupons to a working curve, a verdict on the data, and a resin file"),
     "compare": ("compare", "two lots or more: keep the settings, change the speed, or reject"),

@@ -60,6 +60,7 @@ QUANTITIES: dict[str, tuple[str, str, bool, str]] = {
     "wanted_radius": ("length", "positive", False, "beam radius to find the defocus for"),
     "dark_reading": ("power", "finite", False, "meter reading with the beam blocked; taken off"),
     "resolution": ("power", "nonnegative", False, "last digit of the power meter"),
+    "position_uncertainty": ("length", "positive", False, "standard uncertainty of each position of a scan or caustic"),
     "scale_uncertainty": ("fraction", "nonnegative", False, "relative standard uncertainty of the stage's lengths"),
     "clip_level": ("fraction", "positive", False, "of the two-level estimate beside a knife-edge fit (10 %)"),
     "model_uncertainty": ("fraction", "nonnegative", False, "of a threshold model of line width, standard (17 %)"),

@@ -47,7 +47,7 @@ def calibrate_demo_lot(folder: Path) -> str:
     from ..calibration.planning import plan_coupons
     from ..figures.style import save
     from ..figures.working_curve import working_curve_figure
-    from ..files.documents import write_text
+    from ..files.disk import write_bytes
     from ..jobs.fitted import save_fit
     from ..sheets.run_sheet import coupon_csv, run_sheet_html
 
@@ -58,7 +58,7 @@ def calibrate_demo_lot(folder: Path) -> str:
         "coupons_lot_7_read_again.csv": corrected_table(),
     }
     for name, text in tables.items():
-        write_text(folder / name, text, overwrite=True)
+        write_bytes(folder / name, text, overwrite=True)
     old, first, fit = (fit_coupons(read_coupons(folder / name), at_depth=depth) for name in tables)
     plan = plan_coupons(
         penetration_depth=old.penetration_depth,
@@ -71,8 +71,8 @@ def calibrate_demo_lot(folder: Path) -> str:
         hatch_spacing=Quantity(0.1, "mm"),
         max_scan_speed=Quantity(14.0, "m/s"),
     )
-    write_text(folder / "plan_lot_7.csv", coupon_csv(plan, names={"lot": "7"}), overwrite=True)
-    write_text(folder / "plan_lot_7.html", run_sheet_html(plan, title="Coupons of lot 7"), overwrite=True)
+    write_bytes(folder / "plan_lot_7.csv", coupon_csv(plan, names={"lot": "7"}), overwrite=True)
+    write_bytes(folder / "plan_lot_7.html", run_sheet_html(plan, title="Coupons of lot 7"), overwrite=True)
     save(working_curve_figure(first), folder / "lot_7_first_readings.png")
     save(working_curve_figure(fit), folder / "lot_7.png")
     save_fit(folder / "resin_lot_7.toml", fit, overwrite=True)

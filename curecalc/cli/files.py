@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 
 from ..errors import FileError
+from ..files.disk import write_bytes
 
 __all__ = ["check_target", "write_whole"]
 
@@ -24,18 +23,5 @@ def check_target(option: str, path: str, endings: tuple[str, ...]) -> Path:
 
 
 def write_whole(option: str, path: str, content: bytes, *, endings: tuple[str, ...]) -> Path:
-    """Write the bytes so that the file is there whole or not at all."""
-    target = check_target(option, path, endings)
-    try:
-        handle, name = tempfile.mkstemp(prefix=".curecalc-", dir=target.parent)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
-            os.chmod(name, 0o644)
-            os.replace(name, target)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise FileError(f"{option}: {path}: cannot write here ({error.strerror or error}). Name another place.") from None
-    return target
+    """Write the bytes so that the file is there whole or not at all; one that stands is replaced."""
+    return write_bytes(check_target(option, path, endings), content, overwrite=True)

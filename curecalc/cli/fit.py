@@ -10,7 +10,7 @@ from .common import _Once, add_output, flag, print_json, write_figure
 from .recorded import add_log, checked_log, said
 
 if TYPE_CHECKING:
-    from ..calibration.curve import Fit
+    from ..calibration.fit import Fit
 
 __all__ = ["add_arguments", "fit_from", "run"]
 
@@ -38,6 +38,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     group.add_argument(
         "--other-gauge", action="store_true", help="wanted depths are true depths, not those this gauge reads: its bias counts"
+    )
+    group.add_argument(
+        "--will-set",
+        choices=("lines", "rasters"),
+        action=_Once,
+        help="what will be set with the numbers: a beam radius error cancels only where that is what the coupons were",
     )
     group = parser.add_argument_group("earlier lots")
     group.add_argument(
@@ -121,6 +127,7 @@ def fit_from(args: argparse.Namespace) -> Fit:
         thickness_bias_uncertainty=bias,
         same_machine=not args.elsewhere,
         same_gauge=not args.other_gauge,
+        will_set=args.will_set,
         **scales,
     )
 
@@ -177,9 +184,9 @@ def run(args: argparse.Namespace) -> int:
     if text is not None:
         import sys
 
-        from ..files.documents import write_text
+        from ..files.disk import write_bytes
 
-        write_text(args.save, text, overwrite=args.overwrite)
+        write_bytes(args.save, text, overwrite=args.overwrite)
         print(f"wrote {args.save}", file=sys.stderr)
     if args.json:
         print_json(record)
@@ -208,6 +215,7 @@ def _logged(args: argparse.Namespace, fit: Fit, resin: str | None) -> dict[str, 
         "thickness_bias_uncertainty",
         "elsewhere",
         "other_gauge",
+        "will_set",
         "lot_spread_depth",
         "lot_spread_exposure",
     )

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import FileError, QuantityError
 from .common import CommandParser, _Once, flag, print_json
+from .logadd import RADII, add_entry, open_log, whole
 
 if TYPE_CHECKING:
     from ..logbook.book import Logbook
 
 __all__ = ["add_arguments", "run"]
 
-_RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
 _SWITCHES = {
     "out_of_use": "no longer in use: left out of the status",
     "cross_hatch": "every pass is scanned in two crossed directions",
@@ -89,7 +89,7 @@ def _add_action(actions: Any) -> None:
             needed = "needed; " if spec.required and not (kind.name == "beam" and name == "beam_radius") else ""
             values.add_argument(flag(name), metavar="VALUE", action=_Once, help=f'{needed}like "{text.replace("%", "%%")}"{more}')
             if name == "beam_radius":
-                for other in _RADII[1:]:
+                for other in RADII[1:]:
                     values.add_argument(flag(other), metavar="VALUE", action=_Once, help="instead of --beam-radius")
         parser.add_argument("--json", action="store_true", help="the entry as one JSON object")
 
@@ -158,7 +158,7 @@ def _drift_action(actions: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do the action."""
     return {
-        "add": _add,
+        "add": add_entry,
         "list": _list,
         "show": _show,
         "export": _export,
@@ -170,188 +170,14 @@ def run(args: argparse.Namespace) -> int:
     }[args.action](args)
 
 
-def _open(args: argparse.Namespace, *, create: bool = False, write: bool = False) -> Logbook:
-    from ..logbook.book import Logbook
-
-    return Logbook(args.log, create=create, write=write)
-
-
-def _whole(option: str, text: str | None, minimum: int = 1) -> int | None:
-    if text is None:
-        return None
-    if not text.strip().isascii() or not text.strip().isdigit() or len(text.strip()) > 12 or int(text) < minimum:
-        raise QuantityError(f"{option} must be a whole number of at least {minimum}, got {text[:40]!r}.")
-    return int(text)
-
-
-# ---------------------------------------------------------------- add
-
-
-def _ask(args: argparse.Namespace) -> None:
-    """Ask for every value and name given as `ask`: a command that can be pasted before the reading is made."""
-    for name, text in vars(args).items():
-        if text == "ask" and name not in ("action", "kind"):
-            print(f"{name.replace('_', ' ')}: ", end="", file=sys.stderr, flush=True)
-            answer = sys.stdin.readline().strip()
-            if not answer:
-                raise QuantityError(f"{flag(name)}: nothing was typed. Give the value, or type it when asked.")
-            setattr(args, name, answer)
-
-
-def _add(args: argparse.Namespace) -> int:
-    if args.kind == "lines":
-        return _lines(args)
-    _ask(args)
-    payload = _values(args)
-    _query(args, payload)
-    sources = [_source(text, index) for index, text in enumerate(args.source)]
-    corrects = _whole("--corrects", args.corrects)
-    from .logdoubts import clock_doubts, power_doubts
-
-    with _open(args, create=corrects is None, write=True) as book:
-        doubts = power_doubts(book, args.machine, args.power) if args.kind == "power" and corrects is None else []
-        doubts += clock_doubts(book, args.time)
-        entry = book.add(
-            args.kind,
-            payload,
-            machine=args.machine,
-            lot=args.lot,
-            beam=args.beam,
-            operator=args.operator or "",
-            time=args.time,
-            corrects=corrects,
-            sources=sources,
-            identity=args.identity,
-        )
-    if args.json:
-        print_json(entry.to_dict())
-    else:
-        from .logtext import one_line
-
-        print(f"entry {entry.number} written: {one_line(entry)}\nhead: entry {entry.number}, {entry.sha256}")
-    for doubt in doubts:
-        print(f"Check: {doubt} If it is a slip: curecalc log add {args.kind} ... --corrects {entry.number}", file=sys.stderr)
-    return 0
-
-
-def _query(args: argparse.Namespace, payload: dict[str, Any]) -> None:
-    """Ask once about a value that is hardly ever right."""
-    from .logdoubts import implausible
-
-    if not args.sure and (odd := implausible(payload)):
-        raise QuantityError(f"{odd} Check the number and its unit; if it is right, add --sure.")
-
-
-_LINE_KEYS = ("machine", "lot", "beam", "time", "operator", "corrects", "identity")
-
-
-def _lines(args: argparse.Namespace) -> int:
-    """Entries from stdin, in one transaction."""
-    import json
-
-    from ..logbook.entries import ENTRY_KINDS
-
-    added = []
-    with _open(args, create=True, write=True) as book, book.together():
-        for place, line in enumerate(sys.stdin, 1):
-            if not line.strip():
-                continue
-            try:
-                given = json.loads(line)
-                kind = given.pop("kind")
-                fields = ENTRY_KINDS[kind].fields
-            except (ValueError, KeyError, AttributeError, TypeError):
-                way = '{"kind": "power", "machine": "north", "power": "238 mW +- 2 %"}'
-                raise QuantityError(f"stdin line {place}: is no entry. Write one JSON object a line, like {way}.") from None
-            odd = [key for key in given if key not in fields and key not in (*_LINE_KEYS, *_RADII)]
-            if odd:
-                raise QuantityError(
-                    f"stdin line {place}: {odd[0]!r} is no key of a {kind} entry; it knows {', '.join([*_LINE_KEYS, *fields])}."
-                )
-            words: dict[str, Any] = dict.fromkeys([*_LINE_KEYS, *fields, *_RADII]) | given
-            one = argparse.Namespace(
-                kind=kind, sure=args.sure, **{k: v if v is None or k == "corrects" else str(v) for k, v in words.items()}
-            )
-            try:
-                payload = _values(one)
-                _query(one, payload)
-                names = {name: getattr(one, name) for name in ("machine", "lot", "beam", "time", "corrects", "identity")}
-                added.append(book.add(kind, payload, operator=one.operator or "", **names))
-            except QuantityError as error:
-                raise QuantityError(f"stdin line {place}: {error} Nothing was written.") from None
-    if args.json:
-        print_json({"entries": [entry.to_dict() for entry in added]})
-    else:
-        head = f"\nhead: entry {added[-1].number}, {added[-1].sha256}" if added else ""
-        print(f"{len(added)} entries written{head}")
-    return 0
-
-
-def _values(args: argparse.Namespace) -> dict[str, Any]:
-    from .. import units
-    from ..logbook.entries import ENTRY_KINDS
-
-    payload: dict[str, Any] = {}
-    for name, spec in ENTRY_KINDS[args.kind].fields.items():
-        text = getattr(args, name)
-        if name == "beam_radius":
-            text, convert = _one_radius(args, spec.required)
-            if text is not None:
-                given = next(one for one in _RADII if getattr(args, one) is not None)
-                payload[name] = convert(units.parse_measured(flag(given), text, "length"))
-            continue
-        if spec.kind == "boolean" and isinstance(text, str):
-            text = text == "True"
-        if text is None:
-            if spec.required:
-                raise QuantityError(f"{flag(name)} is missing: a {args.kind} entry must hold it, for example {spec.sample()}.")
-            continue
-        if spec.quantity:
-            value: Any = (units.parse_measured if spec.uncertain else units.parse)(flag(name), text, spec.kind)
-            payload[name] = float(value.m_as("")) if spec.kind in ("number", "fraction") and not spec.uncertain else value
-        elif spec.kind == "whole":
-            payload[name] = _whole(flag(name), text, max(1, spec.minimum))
-        else:
-            payload[name] = text
-    return payload
-
-
-def _one_radius(args: argparse.Namespace, needed: bool) -> tuple[str | None, Any]:
-    from ..formulas.beam import radius_from_diameter, radius_from_fwhm
-    from ..units import Measured
-
-    given = [name for name in _RADII if getattr(args, name) is not None]
-    if len(given) > 1 or (needed and not given):
-        found = " and ".join(map(flag, given)) or "none"
-        raise QuantityError(f"give exactly one of {', '.join(map(flag, _RADII))}; found {found}.")
-    if not given:
-        return None, None
-    convert = {"beam_radius": lambda q: q, "beam_diameter": radius_from_diameter, "beam_fwhm": radius_from_fwhm}[given[0]]
-
-    def measured(value: Measured) -> Measured:
-        radius = convert(value.value)
-        return Measured(radius, value.standard_uncertainty * float((radius / value.value).m_as("")))
-
-    return getattr(args, given[0]), measured
-
-
-def _source(text: str, index: int) -> Any:
-    from ..logbook.book import Source
-
-    role, equals, path = text.partition("=")
-    if not equals or os.path.exists(text):
-        role, path = ("data" if index == 0 else f"data{index + 1}"), text
-    return Source.read(path, role)
-
-
 # ---------------------------------------------------------------- list, show
 
 
 def _list(args: argparse.Namespace) -> int:
     from .logtext import entry_table
 
-    last = _whole("--last", args.last) if args.last is not None else 40
-    with _open(args) as book:
+    last = whole("--last", args.last) if args.last is not None else 40
+    with open_log(args) as book:
         found = book.entries(
             kind=args.kind,
             machine=args.machine,
@@ -390,9 +216,9 @@ def _time(args: argparse.Namespace, name: str) -> str | None:
 
 
 def _show(args: argparse.Namespace) -> int:
-    number = _whole("NUMBER", args.number)
+    number = whole("NUMBER", args.number)
     assert number is not None
-    with _open(args) as book:
+    with open_log(args) as book:
         entry = book.entry(number)
         if args.save_sources is not None:
             _save_sources(book, entry, args.save_sources)
@@ -408,7 +234,7 @@ def _show(args: argparse.Namespace) -> int:
 def _save_sources(book: Logbook, entry: Any, folder: str) -> None:
     from pathlib import Path
 
-    from ..files.documents import write_text
+    from ..files.disk import write_bytes
 
     target = Path(folder)
     try:
@@ -419,7 +245,7 @@ def _save_sources(book: Logbook, entry: Any, folder: str) -> None:
         # the name comes from whoever wrote the entry: only plain characters of it, and never a path
         safe = "".join(c if c.isalnum() or c in "-_." else "_" for c in one.name).lstrip(".")[:100]
         path = target / (safe or "data")
-        write_text(path, book.source(one.sha256))
+        write_bytes(path, book.source(one.sha256))
         print(f"wrote {path}", file=sys.stderr)
 
 
@@ -427,24 +253,24 @@ def _save_sources(book: Logbook, entry: Any, folder: str) -> None:
 
 
 def _export(args: argparse.Namespace) -> int:
-    from ..files.documents import write_text
+    from ..files.disk import write_bytes
     from ..logbook.interchange import csv_text, json_text
 
     ending = os.path.splitext(args.output)[1].lower()
     if ending not in (".csv", ".json"):
         raise FileError(f"--output: {args.output}: an export ends in .csv or .json. Give the file one of these endings.")
-    with _open(args) as book:
+    with open_log(args) as book:
         found = book.entries(kind=args.kind, machine=args.machine, lot=args.lot, beam=args.beam, since=_time(args, "since"), corrected=True)
         found.sort(key=lambda entry: entry.number)
         # the mark at the beginning lets spreadsheets read the text as UTF-8
         text = "\ufeff" + csv_text(found) if ending == ".csv" else json_text(book, found)
-    write_text(args.output, text, overwrite=args.overwrite)
+    write_bytes(args.output, text, overwrite=args.overwrite)
     print(f"wrote {len(found)} entries to {args.output}")
     return 0
 
 
 def _import(args: argparse.Namespace) -> int:
-    from ..files.documents import read_bytes
+    from ..files.disk import read_bytes
     from ..logbook.interchange import import_text
 
     data = read_bytes(args.file, what="logbook export", largest=2_000_000_000)
@@ -452,7 +278,7 @@ def _import(args: argparse.Namespace) -> int:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise FileError(f"{args.file}: is not UTF-8 text. Export it again with: curecalc log export.") from None
-    with _open(args, create=True, write=True) as book:
+    with open_log(args, create=True, write=True) as book:
         got = import_text(book, text, source=args.file)
     if args.json:
         print_json(got.to_dict())
@@ -464,7 +290,7 @@ def _import(args: argparse.Namespace) -> int:
 
 
 def _backup(args: argparse.Namespace) -> int:
-    with _open(args) as book:
+    with open_log(args) as book:
         count = book.backup(args.file)
         number, head = book.head()
     print(f"wrote {count} entries to {args.file}; keep it on another disk\nhead: entry {number}, {head}")
@@ -490,7 +316,7 @@ def _verify(args: argparse.Namespace) -> int:
     from ..logbook.verifying import verify
     from .logtext import verification_text
 
-    with _open(args) as book:
+    with open_log(args) as book:
         result = verify(book, again=args.recompute, head=_head(args.head))
     if args.json:
         print_json(result.to_dict())
@@ -516,7 +342,7 @@ def _drift(args: argparse.Namespace) -> int:
     if (args.centre is None) != (args.sd is None):
         raise QuantityError("--centre and --sd belong together: give both, or neither and let the first readings set them.")
     rules = ["limit"] if args.rules is None else list(RULES) if args.rules == "all" else [r.strip() for r in args.rules.split(",")]
-    with _open(args) as book:
+    with open_log(args) as book:
         report = drift_report(
             book,
             args.quantity,
@@ -524,7 +350,7 @@ def _drift(args: argparse.Namespace) -> int:
             lot=args.lot,
             beam=args.beam,
             since=_time(args, "since"),
-            baseline_points=_whole("--baseline", args.baseline, 2),
+            baseline_points=whole("--baseline", args.baseline, 2),
             centre=_plain(args.centre, "--centre", kind),
             sd=_plain(args.sd, "--sd", kind, difference=True),
             rules=rules,
@@ -565,7 +391,7 @@ def _status(args: argparse.Namespace) -> int:
     from ..logbook.status import shop_status
     from .logtext import status_text
 
-    with _open(args) as book:
+    with open_log(args) as book:
         state = shop_status(book)
     if args.json:
         print_json(state.to_dict())

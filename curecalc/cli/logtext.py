@@ -3,71 +3,18 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime
 from typing import Any
 
 from ..logbook.drifting import RECENT, DriftReport
 from ..logbook.entries import Entry
 from ..logbook.status import MachineState, ShopState
 from ..logbook.verifying import Verification
+from ..logbook.words import clean, local, summary, value_text
 from ..statistics.watch import CORRELATION, FALSE_YEARS
-from ..units import figure, from_json, show
+from ..units import figure
 from .common import show_rows
 
 __all__ = ["drift_text", "entry_table", "entry_text", "one_line", "status_text", "verification_text"]
-
-
-def clean(text: str, longest: int = 60) -> str:
-    """Text from an entry as it may safely stand on a terminal: one line, no control or direction characters."""
-    shown = "".join(c if c.isprintable() else "?" for c in text)
-    return shown if len(shown) <= longest else shown[: longest - 3] + "..."
-
-
-def local(time: str) -> str:
-    """A stored time as local date and minute."""
-    return datetime.fromisoformat(time).astimezone().strftime("%Y-%m-%d %H:%M")
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, dict) and "unit" in value and "value" in value:
-        try:
-            return show(from_json(value))
-        except (ValueError, TypeError):
-            return clean(json.dumps(value))
-    if isinstance(value, str):
-        return clean(value)
-    if isinstance(value, dict | list):
-        return f"({len(value)} values)"
-    return figure(value) if isinstance(value, float) else str(value)
-
-
-_FIRST = (
-    "power",
-    "beam_radius",
-    "penetration_depth",
-    "critical_exposure",
-    "verdict",
-    "temperature",
-    "scan_speed",
-    "text",
-    "reason",
-    "resin",
-    "humidity",
-    "layer_thickness",
-    "note",
-)
-_SHORT = {"penetration_depth": "Dp ", "critical_exposure": "Ec ", "beam_radius": "W0 ", "scan_speed": "at ", "layer_thickness": "layer "}
-
-
-def summary(entry: Entry) -> str:
-    """The two or three values by which one knows an entry."""
-    parts = [f"{_SHORT.get(name, '')}{_value(entry.payload[name])}" for name in _FIRST if name in entry.payload]
-    text = ", ".join(parts[:3])
-    if entry.corrects is not None:
-        text = f"(corrects {entry.corrects}) {text}"
-    if entry.corrected_by is not None:
-        text = f"(corrected by {entry.corrected_by}) {text}"
-    return text
 
 
 def one_line(entry: Entry) -> str:
@@ -104,7 +51,7 @@ def entry_text(entry: Entry) -> str:
 def _long(value: Any) -> str:
     if isinstance(value, dict | list) and not (isinstance(value, dict) and "unit" in value and "value" in value):
         return clean(json.dumps(value, ensure_ascii=False), 20_000)
-    return clean(value, 2000) if isinstance(value, str) else _value(value)
+    return clean(value, 2000) if isinstance(value, str) else value_text(value)
 
 
 def verification_text(result: Verification, *, again: bool) -> str:
@@ -240,11 +187,9 @@ def _verdict(state: ShopState) -> str:
     else:
         counts = [(sum(one.state == level for one in state.machines), word) for level, word in _MARKS.items()]
         said = ", ".join(f"{count} {word}" for count, word in counts if count) + "."
-    risk = " or ".join(f"{100 * share:.0f} %" for share in FALSE_YEARS)
-    return (
-        f"{said}\nfalse alarms: a healthy machine read weekly gets one in {risk} of years (neighbouring readings alike by "
-        f"{CORRELATION:g} or not at all; simulated).\nhead: entry {state.entries}, {state.head}"
-    )
+    share, years = FALSE_YEARS
+    risk = f"a healthy machine read weekly gets one in {100 * share:.0f} % of years ({years} simulated, neighbouring readings alike"
+    return f"{said}\nfalse alarms: {risk} by {CORRELATION:g}).\nhead: entry {state.entries}, {state.head}"
 
 
 def _status_row(one: MachineState) -> tuple[str, ...]:

@@ -22,9 +22,9 @@ def run(args: argparse.Namespace) -> int:
     if args.file is None:
         print(text, end="")
         return 0
-    from ..files.documents import write_text
+    from ..files.disk import write_bytes
 
-    write_text(args.file, text)
+    write_bytes(args.file, text)
     print(f"wrote {args.file}: fill in your own numbers, then use it with --{args.what}", file=sys.stderr)
     return 0
 

@@ -32,53 +32,71 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="with --host: another name the page may be opened under; may be repeated",
     )
+    group.add_argument(
+        "--person",
+        metavar="NAME",
+        action="append",
+        default=[],
+        help="with --host: a person with an access code of their own, good for all their browsers; may be repeated",
+    )
+    group.add_argument("--certificate", metavar="FILE", action=_Once, help="serve by TLS with this certificate (PEM)")
+    group.add_argument("--key", metavar="FILE", action=_Once, help="its key, where the certificate's file does not hold it")
+    group.add_argument(
+        "--proxy",
+        metavar="ADDRESS",
+        action=_Once,
+        help="address of the shop's own proxy before the page: it does TLS, and its word on who asks is taken",
+    )
     group.add_argument("--open", action="store_true", help="open the browser")
     group = parser.add_argument_group("logbook")
     group.add_argument("--log", metavar="FILE", action=_Once, help="show this logbook's status")
-    group.add_argument("--write", action="store_true", help="let the page add entries to the logbook; read-only otherwise")
+    group.add_argument("--write", action="store_true", help="let the page add entries, and make the logbook if there is none")
     add_bench(parser)
-    group = parser.add_argument_group("process window")
-    group.add_argument("--needs", metavar="FILE", action=_Once, help="with --machine and --resin: show the process window of their recipe")
+    group = parser.add_argument_group("recipe")
+    group.add_argument("--needs", metavar="FILE", action=_Once, help="the needs file that the recipe starts from")
 
 
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
-    from ..page import LOOPBACK, AccessCode, PageOptions, names_of, serve
+    from ..page import LOOPBACK, AccessCodes, PageOptions, names_of, serve
 
     if args.write and args.log is None:
         raise QuantityError("--write belongs to --log: there is nothing else to write to. Add --log FILE.")
-    if args.name and args.host is None:
-        raise QuantityError("--name belongs to --host: on this machine alone the page is at localhost.")
+    for option in ("name", "person"):
+        if getattr(args, option) and args.host is None and args.proxy is None:
+            raise QuantityError(f"--{option} belongs to --host: on this machine alone the page is at localhost and asks for no code.")
+    if args.key is not None and args.certificate is None:
+        raise QuantityError("--key belongs to --certificate. Name the certificate as well.")
+    if args.certificate is not None and args.proxy is not None:
+        raise QuantityError("--certificate and --proxy: either the page does TLS, or the proxy before it. Keep one.")
     host = args.host or LOOPBACK
-    local = host in (LOOPBACK, "localhost", "::1")
+    local = host in (LOOPBACK, "localhost", "::1") and args.proxy is None
     port = number("--port", args.port, 8765, whole=True)
-    here = bench(args)
-    more = _recipe(args)
-    code = None if local else AccessCode(_tell)
-    options = PageOptions(bench=here, log=args.log, write=args.write, hosts=(*names_of(host), *args.name), code=code, **more)
+    here, parts = bench(args), _parts(args)
+    codes = None if local else AccessCodes(_tell, args.person)
+    options = PageOptions(bench=here, parts=parts, log=args.log, write=args.write, hosts=(*names_of(host), *args.name), codes=codes)
     _stop_on_terminate()
-    serve(options, host=host, port=port, open_browser=args.open)
+    serve(options, host=host, port=port, certificate=args.certificate, key=args.key, proxy=args.proxy, open_browser=args.open)
     return 0
 
 
-def _recipe(args: argparse.Namespace) -> dict[str, Any]:
-    """The recipe whose process window the page shows, where needs are named."""
-    if args.needs is None:
-        return {}
-    for name in ("machine", "resin"):
-        if getattr(args, name) is None:
-            raise QuantityError(f"--{name} is missing: with --needs the page shows a recipe's window. Name its {name} file.")
-    from ..jobs.lot import read_resin
-    from ..jobs.machine import read_machine
-    from ..jobs.needs import read_needs
-    from ..recipe.recipe import make_recipe
+def _parts(args: argparse.Namespace) -> dict[str, Any]:
+    """The shop's own files, read and refused here where one is not sound."""
+    from ..files.disk import read_bytes
+    from ..page.work import Work
 
-    recipe = make_recipe(machine=read_machine(args.machine), resin=read_resin(args.resin), needs=read_needs(args.needs))
-    return {"recipe": recipe, "recipe_files": (args.machine, args.resin, args.needs)}
+    work = Work()
+    for name in ("machine", "resin", "needs"):
+        path = getattr(args, name)
+        if path is not None:
+            text = read_bytes(path, what=name).decode("utf-8-sig", "replace")
+            work = work.changed(name, text, f"the file {path}", path=path)
+    return dict(work.parts)
 
 
-def _tell(code: str) -> None:
-    print(f"Access code for the next browser: {code}   (good for one)", file=sys.stderr, flush=True)
+def _tell(person: str, code: str) -> None:
+    whose = f"for {person}: {code}" if person else f"for the next browser: {code}   (good for one)"
+    print(f"Access code {whose}", file=sys.stderr, flush=True)
 
 
 def _stop_on_terminate() -> None:

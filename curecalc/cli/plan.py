@@ -180,13 +180,13 @@ def _check_targets(args: argparse.Namespace) -> None:
 
 
 def _write(args: argparse.Namespace, plan: Any) -> None:
-    from ..files.documents import write_text
+    from ..files.disk import write_bytes
     from ..sheets.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
 
     if args.run_sheet:
         text = run_sheet_html(plan) if args.run_sheet.lower().endswith(".html") else run_sheet_text(plan)
-        write_text(args.run_sheet, text, overwrite=args.overwrite)
+        write_bytes(args.run_sheet, text, overwrite=args.overwrite)
         print(f"wrote {args.run_sheet}", file=sys.stderr)
     if args.table:
-        write_text(args.table, coupon_csv(plan), overwrite=args.overwrite)
+        write_bytes(args.table, coupon_csv(plan), overwrite=args.overwrite)
         print(f"wrote {args.table}", file=sys.stderr)

@@ -30,6 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     add_files(parser)
     add_log(parser, names=("lot",))
+    parser.add_argument("--beam", metavar="FILE", action=_Once, help="a beam record: the spot's shape, over all directions of the tracks")
     group = parser.add_argument_group("a typical layer, instead of what the needs say; or a whole part")
     group.add_argument("--area", metavar="VALUE", action=_Once, help='filled by the hatch, like "4000 mm^2"')
     group.add_argument("--contour-length", metavar="VALUE", action=_Once, help='of all outlines, like "600 mm"')
@@ -39,6 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_output(parser, figure="the process window of the first raster kind (or the first kind)")
     group = parser.add_argument_group("more output")
     group.add_argument("--sheet", metavar="FILE", action=_Once, help="a one-page sheet; FILE ends in .pdf or .html")
+    group.add_argument("--along", metavar="FILE", action=_Once, help="draw the depth along vectors; FILE ends in .png, .svg or .pdf")
     group.add_argument("--csv", metavar="FILE", action=_Once, help="the settings as a table; FILE ends in .csv")
     group.add_argument("--save", metavar="FILE", action=_Once, help="the recipe for `curecalc retune`; FILE ends in .json")
     group.add_argument("--monte-carlo", metavar="N", action=_Once, help="prove the assurance with N draws of all that is not known")
@@ -103,6 +105,8 @@ def made(args: argparse.Namespace) -> Any:
     lot = read_resin(args.resin) if lot is None else lot
     needs = read_needs(args.needs) if needs is None else needs
     needs = _with_work(args, needs)
+    if getattr(args, "beam", None) is not None:
+        machine = _with_beam(args, machine)
     slices = None
     if getattr(args, "mesh", None):
         from ..recipe.mesh import slice_mesh
@@ -114,6 +118,23 @@ def made(args: argparse.Namespace) -> Any:
 
         recipe = with_mesh(recipe, slices, path=args.mesh)
     return recipe
+
+
+def _with_beam(args: argparse.Namespace, machine: Any) -> Any:
+    """The machine with the spot of the beam record; what a saved recipe must know of it goes with its readings."""
+    from ..jobs.beam import read_beam
+    from ..jobs.machine import with_spot
+    from ..units import to_json
+
+    shaped = with_spot(machine, read_beam(args.beam, needs_power=False))
+    known = getattr(args, "readings", None) or {
+        "power": to_json(machine.power),
+        "power_reading_date": machine.power_reading_date.isoformat(),
+        "power_meter": machine.power_meter,
+        "beam_radius_factor": 1.0,
+    }
+    args.readings = known | {"radius_ratio": shaped.radius_ratio, "spot_angle": to_json(shaped.spot_angle)}
+    return shaped
 
 
 def _from_log(args: argparse.Namespace) -> tuple[Any, Any, Any]:
@@ -213,20 +234,6 @@ def _check_targets(args: argparse.Namespace) -> None:
         check_target("--save", args.save, (".json",))
 
 
-def main_vector(recipe: Any) -> Any:
-    """The kind whose window stands on the sheet: the first raster, or the first kind."""
-    return next((v for v in recipe.vectors if v.pattern == "raster" and not v.down_facing), recipe.vectors[0])
-
-
-def sheet_window(recipe: Any, points: int = 61) -> Any:
-    """The window of the sheet."""
-    from ..recipe.window import process_window
-
-    vector = main_vector(recipe)
-    up = "hatch_spacing" if vector.pattern == "raster" else "beam_radius"
-    return process_window(vector, "scan_speed", up, points=points, with_assurance=False)
-
-
 def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> None:
     import json
 
@@ -234,9 +241,14 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
 
     if args.figure:
         from ..figures.window import window_figure
+        from ..sheets import sheet_window
 
         write_figure(window_figure(sheet_window(recipe)), args.figure)
+    if args.along:
+        write_figure(_along(recipe), args.along)
     if args.sheet:
+        from ..sheets import sheet_bytes
+
         kind = args.sheet.lower().rpartition(".")[2]
         content = sheet_bytes(recipe, record, kind)
         print(f"wrote {write_whole('--sheet', args.sheet, content, endings=('.pdf', '.html'))}", file=sys.stderr)
@@ -249,26 +261,17 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
         print(f"wrote {write_whole('--save', args.save, text.encode(), endings=('.json',))}", file=sys.stderr)
 
 
-def sheet_bytes(recipe: Any, record: dict[str, Any], kind: str) -> bytes:
-    """The sheet as PDF or HTML; its window goes into the record too, so that the sheet shows nothing the JSON lacks."""
-    from ..figures.style import svg_text
-    from ..figures.window import window_figure
-    from ..recipe.window import process_window
+def _along(recipe: Any) -> Any:
+    """Depth along the shortest and the longest vectors of the needs."""
+    import math
 
-    window = sheet_window(recipe)
-    figure = window_figure(window, width_mm=150.0, height_mm=110.0)
-    record["window"] = process_window(window.vector, window.across, window.up, points=15).to_dict()
-    if kind == "html":
-        from ..sheets import recipe_html
+    from ..figures.along import along_figure
 
-        return recipe_html(record, svg_text(figure)).encode()
-    from io import BytesIO
-
-    from ..sheets import recipe_pdf
-
-    image = BytesIO()
-    figure.savefig(image, format="png", dpi=200)
-    return recipe_pdf(record, image.getvalue())
+    lengths = {v.kind: v.best.task.vector_length for v in recipe.vectors if math.isfinite(v.best.task.vector_length)}
+    if not lengths:
+        raise QuantityError("--along: the needs state no vector_length. Add it to the kinds of vector.")
+    ends = dict.fromkeys(kind for kind in (min(lengths, key=lengths.__getitem__), max(lengths, key=lengths.__getitem__)))
+    return along_figure(recipe, tuple(ends))
 
 
 def recipe_text(recipe: Any, record: dict[str, Any]) -> str:
@@ -310,7 +313,12 @@ def _consequences(recipe: Any) -> list[str]:
         else:
             parts.append(f"ripple {1e3 * v.ripple.m:.3g} um")
         parts.append(f"print-through {1e3 * v.print_through.m:.3g} um, leave out {v.compensation_layers} layers below")
-        if v.corner_depth_error is not None:
-            parts.append(f"a full stop with the laser on cures {1e3 * v.corner_depth_error.m:.3g} um deeper")
+        if v.upper:
+            most = ", ".join(f"{name.replace('_', ' ')} {1e3 * q.m_as('mm'):.3g} um" for name, q in v.upper.items())
+            parts.append(f"at most ({100.0 * v.assurance_asked:g} % assured): {most}")
+        if v.dose_along_max - v.dose_along_min > 0.03:
+            parts.append(f"along a vector {100.0 * v.dose_along_min:.3g} to {100.0 * v.dose_along_max:.4g} % of the steady dose")
+        if v.corner_depth_error is not None and v.corner_depth_error.m > 1e-6:
+            parts.append(f"at a corner {1e3 * v.corner_depth_error.m:.3g} um deeper")
         lines.append(f"  {v.kind}: {'; '.join(parts)}")
     return ["What the settings bring", *lines]

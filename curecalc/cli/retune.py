@@ -26,6 +26,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--power-meter", metavar="NAME", action=_Once, help="where another meter was used")
     group.add_argument("--beam-radius", metavar="VALUE", action=_Once, help="radius at 1/e^2 now measured; all radii are scaled alike")
     group.add_argument("--instead-of", metavar="VALUE", action=_Once, help="the radius that setting was taken to have")
+    group.add_argument(
+        "--earlier-reading-wrong", action="store_true", help="the laser is what it was; the reading the recipe was made with was off"
+    )
     add_log(parser, names=("machine", "lot"))
     add_output(parser, explain=False)
     group = parser.add_argument_group("more output")
@@ -53,6 +56,7 @@ def run(args: argparse.Namespace) -> int:
         power=power,
         beam_radius=radius,
         power_meter=args.power_meter,
+        earlier_reading_wrong=args.earlier_reading_wrong,
     )
     record = result.to_dict()
     record["old_recipe"] = {"path": saved.path, "sha256": saved.sha256}
@@ -101,6 +105,8 @@ def _readings(args: argparse.Namespace) -> tuple[Any, Any]:
         )
         for flag, value in zip(("--instead-of", "--beam-radius"), radius):
             positive(flag, value, MM)
+    if power is None and args.earlier_reading_wrong:
+        raise QuantityError("--earlier-reading-wrong stands without --power. Give the reading that is right.")
     if power is None and radius is None:
         raise QuantityError('--power is missing: give a new reading, like --power "225 mW", or --beam-radius with --instead-of.')
     return power, radius
@@ -114,6 +120,8 @@ def _logged(args: argparse.Namespace, result: Any, saved: Any, power: Any, radiu
         options["beam_radius"] = [stored_options({"r": one})["r"] for one in radius]
     if args.power_meter is not None:
         options["power_meter"] = args.power_meter
+    if args.earlier_reading_wrong:
+        options["earlier_reading_wrong"] = True
     entry = record_recipe(
         args.log,
         _new_record(result, saved),
@@ -144,8 +152,8 @@ def _write(args: argparse.Namespace, result: Any, saved: Any) -> None:
         return
     import json
 
+    from ..sheets import sheet_bytes
     from .files import write_whole
-    from .recipe import sheet_bytes
 
     record = _new_record(result, saved)
     if args.sheet:
@@ -168,6 +176,7 @@ def _text(result: Any) -> str:
         lines += ["", "Expose coupons before trusting the new speeds:", *(f"  {reason}" for reason in result.recalibrate)]
     else:
         lines += ["", "No new calibration is due for this change."]
+    lines += ["", *(f"note: {text}" for text in result.notes)] if result.notes else []
     notes = [w for w in result.recipe.warnings if w not in result.recalibrate]
     if notes:
         lines += ["", *(f"note: {text}" for text in notes)]

@@ -40,11 +40,8 @@ def show_solution(args: argparse.Namespace, solution: Any) -> int:
     if len(parts) > 1:
         parts.insert(0, f"{len(solution.values)} answers exist.")
     parts += [f"note: {note}" for note in solution.notes]
-    if solution.standard_uncertainty and solution.standard_uncertainty[0] is not None and solution.wanted is not None:
-        parts.append(
-            "note: The middle value meets the depth asked for, so about half of all layers fall short of it. "
-            "For a stated assurance use curecalc recipe."
-        )
+    if solution.caution:
+        parts.append(f"note: {solution.caution}")
     print("\n\n".join(parts))
     if args.explain:
         from ..setting.explain import as_text

@@ -15,7 +15,7 @@ __all__ = ["add_arguments", "run"]
 
 _KINDS = ("knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power")
 _PICTURE = ["pixel_size", "pixel_size_y", "camera_angle"]
-_SCAN = ["slit_width", "pinhole_diameter", "scale_uncertainty", "clip_level"]
+_SCAN = ["slit_width", "pinhole_diameter", "position_uncertainty", "scale_uncertainty", "clip_level"]
 _CAUSTIC = ["surface_position", "wanted_radius"]
 _POWER = ["meter_uncertainty", "dark_reading", "resolution"]
 _OTHERS = ["penetration_depth", "model_uncertainty"]
@@ -196,8 +196,8 @@ def result_text(result: Any) -> str:
 
     rows = _power_rows(result) if isinstance(result, PowerMeasurement) else _beam_rows(result)
     text = show_rows(rows)
-    for note in result.warnings:
-        text += f"\n\nnote: {note}"
+    for word, told in (("Check", result.warnings), ("note", result.notes)):
+        text += "".join(f"\n\n{word}: {one}" for one in told)
     return f"{text}\n\n{BEAM_CAUTION} {RULES_CAUTION}"
 
 

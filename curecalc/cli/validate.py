@@ -55,9 +55,6 @@ def _writable(path: str) -> None:
 
 
 def _save(path: str, record: dict[str, object]) -> None:
-    try:
-        with open(path, "w", encoding="utf-8") as handle:
-            json.dump(record, handle, indent=2, ensure_ascii=False, allow_nan=False)
-            handle.write("\n")
-    except OSError as error:
-        raise FileError(f"--save: {path}: cannot write here ({error.strerror}). Name another place.") from None
+    from ..files.disk import write_bytes
+
+    write_bytes(path, json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n", overwrite=True)

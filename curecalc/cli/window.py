@@ -7,7 +7,7 @@ from typing import Any
 
 from ..errors import QuantityError
 from .common import _Once, add_output, print_json, write_figure
-from .recipe import _whole, add_files, made, main_vector
+from .recipe import _whole, add_files, made
 
 __all__ = ["add_arguments", "run"]
 
@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _vector(recipe: Any, name: str | None) -> Any:
     if name is None:
-        return main_vector(recipe)
+        return recipe.main
     try:
         return recipe.vector(name)
     except KeyError:

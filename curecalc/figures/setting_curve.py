@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..setting.answer import Answer
+from ..setting.answer import Answer, evaluate
 from ..setting.model import cure_law, problem
-from ..units import MM, measured, show_kernel
+from ..units import MJ_MM2, MM, measured, show_kernel
 from .style import INK, TONES, axes, new_figure, plain_log, pretty
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["draw_setting_curve", "setting_curve_figure"]
+__all__ = ["draw_beside", "draw_setting_curve", "setting_curve_figure"]
+
+_COVERED = 2.0  # standard uncertainties either side of the curve: about 95 %
 
 
 def setting_curve_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 105.0) -> Figure:
@@ -52,6 +55,7 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
         curve = law.depth(e)
     top = 1.15 * max(float(curve[-1]), layer or 0.0)
     plain_log(ax.xaxis)
+    _band(ax, answer, dose, gel, high)
     ax.plot(100.0 * e, curve, color=TONES["solid"], linewidth=2.4)
     ax.plot([100.0 * low, 100.0 * gel], [0.0, 0.0], color=TONES["solid"], linewidth=2.4)
     ax.plot([100.0 * gel], [0.0], marker="|", markersize=14, markeredgewidth=2.2, color=TONES["limit"], clip_on=False)
@@ -76,3 +80,43 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     ax.set_xlabel("exposure (mJ/cm²), logarithmic scale")
     ax.set_ylabel("cure depth (mm)")
     ax.set_title("Working curve, this setting as a point", loc="left", pad=10)
+
+
+def _swept(answer: Answer, doses: np.ndarray, dose: float) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
+    """Dose, depth and its standard uncertainty from the resin alone, the speed varied to give the doses."""
+    beam = replace(answer.beam, power=measured(answer.beam.power).value, radius_x=measured(answer.beam.radius_x).value)
+    if answer.beam.radius_y is not None:
+        beam = replace(beam, radius_y=measured(answer.beam.radius_y).value)
+    speed = measured(answer.scan.scan_speed).value
+    spacing = answer.scan.hatch_spacing
+    scan = replace(answer.scan, scan_speed=speed * (dose / doses), hatch_spacing=None if spacing is None else measured(spacing).value)
+    many = evaluate(beam=beam, resin=answer.resin, scan=scan)
+    name = "cure_depth_min" if scan.raster else "cure_depth"
+    spread = many.standard_uncertainty.get(name)
+    given = np.asarray(many.outputs.get("equivalent_min", many.outputs["exposure_min"]).m_as(MJ_MM2))
+    return given, np.asarray(many.outputs[name].m_as(MM)), None if spread is None else np.asarray(spread.m_as(MM))
+
+
+def _band(ax: Axes, answer: Answer, dose: float, gel: float, high: float) -> None:
+    """Where the curve lies with about 95 % as far as the resin is known; nothing where no uncertainty is stated."""
+    if dose <= 0.0:
+        return
+    e, depth, spread = _swept(answer, np.geomspace(1.001 * gel, high, 24), dose)
+    if spread is not None:
+        least, most = np.maximum(depth - _COVERED * spread, 0.0), depth + _COVERED * spread
+        ax.fill_between(100.0 * e, least, most, color=TONES["light"], linewidth=0.0, zorder=0.5)
+
+
+def draw_beside(ax: Axes, other: Answer) -> None:
+    """Another setting on the same axes: its curve dashed, its point hollow."""
+    given = problem(beam=other.beam, resin=other.resin, scan=other.scan, layer_thickness=other.layer_thickness)
+    law = cure_law(given.x, given.form)
+    dose = float(other.outputs.get("equivalent_min", other.outputs["exposure_min"]).m_as("mJ/mm^2"))
+    low, high = ax.get_xlim()
+    low, high = min(low, 80.0 * dose), max(high, 120.0 * dose)
+    e = np.geomspace(float(law.dose(0.0)), 0.01 * high, 60)
+    ax.plot(100.0 * e, law.depth(e), color=TONES["third"], linewidth=2.0, linestyle="--")
+    depth = float(other.weakest_depth.m_as(MM))
+    ax.plot([100.0 * dose], [depth], marker="o", markersize=9, color="none", markeredgecolor=TONES["third"], markeredgewidth=2.2)
+    ax.set_xlim(low, high)
+    ax.set_ylim(0.0, max(ax.get_ylim()[1], 1.15 * depth))

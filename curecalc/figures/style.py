@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import FileError
+from ..files.disk import write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -120,20 +119,7 @@ def check_path(option: str, path: str | Path) -> Path:
 def save(figure: Figure, path: str | Path, *, option: str = "--figure") -> Path:
     """Write the figure as png, svg or pdf by its ending; the same input gives the same bytes; never half a file."""
     target = check_path(option, path)
-    kind = target.suffix.lower()[1:]
-    try:
-        handle, name = tempfile.mkstemp(prefix=".curecalc-", suffix=target.suffix, dir=target.parent)
-        os.close(handle)
-        try:
-            _write(figure, name, kind)
-            os.chmod(name, 0o644)
-            os.replace(name, target)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise FileError(f"{option}: {path}: cannot write here ({error.strerror or error}). Name another place.") from None
-    return target
+    return write_bytes(target, figure_bytes(figure, target.suffix.lower()[1:]), overwrite=True)
 
 
 def svg_text(figure: Figure) -> str:
@@ -145,14 +131,10 @@ def figure_bytes(figure: Figure, kind: str) -> bytes:
     """The figure as the bytes of a file: kind is png, svg or pdf."""
     from io import BytesIO
 
-    buffer = BytesIO()
-    _write(figure, buffer, kind)
-    return buffer.getvalue()
-
-
-def _write(figure: Figure, target: Any, kind: str) -> None:
     import matplotlib
 
+    buffer = BytesIO()
     metadata: dict[str, Any] = {"svg": {"Date": None, "Creator": None}, "pdf": {"CreationDate": None}, "png": {}}[kind]
     with matplotlib.rc_context({**SVG_RULES, "pdf.fonttype": 42}):
-        figure.savefig(target, format=kind, dpi=160, metadata=metadata)
+        figure.savefig(buffer, format=kind, dpi=160, metadata=metadata)
+    return buffer.getvalue()

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from ..calibration.curve import Fit
+    from ..calibration.fit import Fit
 
 __all__ = ["draw_residuals", "draw_working_curve", "working_curve_figure"]
 
@@ -103,6 +103,16 @@ def draw_working_curve(ax: Axes, fit: Fit) -> None:
             markeredgewidth=0.8,
             label="readings",
             zorder=3,
+        )
+    for k, out in enumerate(fit.left_out):
+        ax.plot(out.exposure, 1e3 * out.thickness, "x", markersize=8, color=TONES["second"], label=None if k else "left out")
+        ax.annotate(
+            f"{out.label}: {out.reason}",
+            (out.exposure, 1e3 * out.thickness),
+            xytext=(8, -4),
+            textcoords="offset points",
+            fontsize=9,
+            color=TONES["second"],
         )
     _outliers(ax, fit)
     plain_log(ax.xaxis)

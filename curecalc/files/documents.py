@@ -12,18 +12,15 @@ import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from ..errors import FileError
 from .places import KeyPath, key_lines
 from .reading import Reader
 from .schema import Field, Schema
-from .writing import document_text, starting_text, write_text
+from .writing import document_text, starting_text
 
-__all__ = ["LARGEST", "Document", "Field", "Schema", "document_text", "parse_document", "read_bytes", "starting_text", "write_text"]
-
-LARGEST = 4_000_000  # bytes; a document written by people is a few kilobytes
+__all__ = ["Document", "Field", "Schema", "document_text", "parse_document", "starting_text"]
 
 
 @dataclass(frozen=True)
@@ -63,24 +60,6 @@ def key_name(path: Sequence[str | int]) -> str:
     for part in path:
         text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
     return text
-
-
-def read_bytes(path: str | Path, *, what: str, largest: int = LARGEST) -> bytes:
-    """The bytes of a file people name, or a `FileError` that says why not and what to do."""
-    name = str(path)
-    try:
-        if Path(path).is_dir():
-            raise FileError(f"{name}: is a folder. Name the {what} file within it.")
-        if Path(path).stat().st_size > largest:
-            raise FileError(f"{name}: is larger than {largest / 1e6:g} MB, too large for a {what} file. Check that it is the right file.")
-        return Path(path).read_bytes()
-    except FileNotFoundError:
-        raise FileError(f"{name}: there is no such file. Check the name and the folder of the {what} file.") from None
-    except PermissionError:
-        raise FileError(f"{name}: may not be read. Close it in other programs, or ask for the right to read it.") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise FileError(f"{name}: cannot be read ({reason}). Copy the {what} file to a local folder and try again.") from None
 
 
 def parse_document(data: bytes | str, schema: Schema, *, source: str) -> Document:

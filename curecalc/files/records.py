@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any, Generic, Self, TypeVar, get_args, get_type_hints
 
 from ..units import Quantity, Shown
-from .documents import Document, document_text, parse_document, read_bytes, starting_text, write_text
+from .disk import read_bytes, write_bytes
+from .documents import Document, document_text, parse_document, starting_text
 from .places import KeyPath
 from .schema import Field, Schema
 
@@ -186,7 +187,7 @@ class RecordFile(Generic[R]):
 
     def write(self, path: str | Path, record: R, *, comment: str = "", overwrite: bool = False) -> None:
         """Write the record's file, whole or not at all; one that stands is kept unless `overwrite`."""
-        write_text(path, self.text(record, comment=comment), overwrite=overwrite)
+        write_bytes(path, self.text(record, comment=comment), overwrite=overwrite)
 
     def start(self, values: Mapping[str, str] | None = None) -> str:
         """A commented file to start from (`starting_text`)."""

@@ -34,6 +34,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import FileError
+from .disk import read_bytes
 from .rawtable import Names, raw_table
 from .tablecells import Cells
 from .tablehead import DECIMAL_NAMES, Column, Head, nearest, normalise, plain_names
@@ -119,23 +120,8 @@ def read_table(
     FileError
         Missing, locked, binary, empty or broken file; unknown, repeated or missing column; unreadable cell.
     """
-    name = str(path)
-    file = Path(path)
-    try:
-        if file.is_dir():
-            raise FileError(f"{name}: this is a folder. Give the file itself.")
-        size = file.stat().st_size
-        if size > max_bytes:
-            raise FileError(f"{name}: the file has {size} bytes, more than the {max_bytes} allowed. Split it.")
-        data = file.read_bytes()
-    except FileNotFoundError:
-        raise FileError(f"{name}: there is no such file. Check the path and its spelling.") from None
-    except PermissionError:
-        raise FileError(f"{name}: the file may not be read. Close it in other programs, or ask for the right.") from None
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise FileError(f"{name}: the file cannot be read: {why}. Check the path.") from None
-    return read_table_bytes(name, data, columns, sheet=sheet, max_bytes=max_bytes, max_rows=max_rows)
+    data = read_bytes(path, what="table", largest=max_bytes)
+    return read_table_bytes(str(path), data, columns, sheet=sheet, max_bytes=max_bytes, max_rows=max_rows)
 
 
 def read_table_bytes(

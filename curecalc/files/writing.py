@@ -1,20 +1,16 @@
-"""Writing documents: whole or not at all, read back before they replace anything, and commented files to start from."""
+"""The text of documents, read back before it is handed out, and commented files to start from."""
 
 from __future__ import annotations
 
-import contextlib
 import datetime
-import os
-import tempfile
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 from ..errors import FileError
 from ..units import KELVIN, KINDS, Measured, Quantity
 from .schema import Field, Schema
 
-__all__ = ["document_text", "starting_text", "write_text"]
+__all__ = ["document_text", "starting_text"]
 
 
 def document_text(schema: Schema, values: Mapping[str, Any], *, comment: str = "") -> str:
@@ -29,52 +25,6 @@ def document_text(schema: Schema, values: Mapping[str, Any], *, comment: str = "
     head = "".join(f"# {line}".rstrip() + "\n" for line in comment.splitlines())
     parse_document(head + body, schema, source=f"the {schema.name} to be written")
     return head + body
-
-
-def write_text(path: str | Path, text: str | bytes, *, overwrite: bool = False) -> None:
-    """Put `text` at `path` in one step: readers see the old file or the new one, never a part."""
-    path = Path(path)
-    data = text.encode() if isinstance(text, str) else text
-    if not overwrite and path.exists():
-        raise FileError(f"{path}: stands already. Choose another name, or say that it may be overwritten.")
-    if path.is_dir():
-        raise FileError(f"{path}: is a folder. Name a file within it.")
-    temporary = None
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(temporary, path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask())
-        if overwrite:
-            os.replace(temporary, path)
-        else:
-            _move_new(temporary, path)
-    except FileNotFoundError:
-        raise FileError(f"{path}: the folder {path.parent} does not stand. Make it first.") from None
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise FileError(f"{path}: cannot be written ({reason}). Choose a folder you may write to.") from None
-    finally:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
-def _move_new(temporary: str, path: Path) -> None:
-    try:
-        os.link(temporary, path)  # fails where another writer was quicker
-    except FileExistsError:
-        raise FileError(f"{path}: stands already. Choose another name, or say that it may be overwritten.") from None
-    except OSError:  # a file system without hard links
-        os.replace(temporary, path)
 
 
 def _table(spec: Field, values: Mapping[str, Any]) -> dict[str, Any]:

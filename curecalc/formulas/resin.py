@@ -59,8 +59,8 @@ class Told(NamedTuple):
 class Resin(Shown):
     """A resin that follows the plain working curve Cd = Dp ln(E/Ec), at one wavelength and temperature.
 
-    A resin of another law is a subclass that names its `law` (of `curecalc.physics.laws`), the units of the law's fields and how it is
-    told.
+    A resin of another law is a subclass that names its `law` (of `curecalc.physics.laws`), the units and symbols of the law's fields and
+    how it is told.
 
     Parameters
     ----------
@@ -100,6 +100,7 @@ class Resin(Shown):
 
     law: ClassVar[type[_laws.Law]] = _laws.Plain
     law_units: ClassVar[dict[str, Unit]] = {"penetration_depth": MM, "critical_exposure": MJ_MM2}
+    symbols: ClassVar[dict[str, str]] = {"penetration_depth": "Dp", "critical_exposure": "Ec"}
     told: ClassVar[Told] = Told(
         "Cd = Dp ln(E/Ec)",
         "{penetration_depth} x ln({dose}/{critical_exposure})",
@@ -133,6 +134,7 @@ class BleachingResin(Resin):
 
     law = _laws.Bleaching
     law_units: ClassVar[dict[str, Unit]] = {**Resin.law_units, "bleaching_exposure": MJ_MM2}
+    symbols: ClassVar[dict[str, str]] = {**Resin.symbols, "bleaching_exposure": "Eb"}
     told = Told(
         "Cd = Dp ln[(e^(E/Eb) - 1)/(e^(Ec/Eb) - 1)]",
         "Dp = {penetration_depth}, E = {dose}, Ec = {critical_exposure}, Eb = {bleaching_exposure}",
@@ -162,6 +164,7 @@ class PowerThresholdResin(Resin):
 
     law = _laws.Threshold
     law_units: ClassVar[dict[str, Unit]] = {**Resin.law_units, "exponent": ONE, "reference_irradiance": MW_MM2}
+    symbols: ClassVar[dict[str, str]] = {**Resin.symbols, "exponent": "w"}
     told = Told(
         "Cd = (Dp/w) ln(S/Ec)",
         "{penetration_depth}/{exponent} x ln({dose}/{critical_exposure})",

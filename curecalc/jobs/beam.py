@@ -121,6 +121,7 @@ class BeamRecord(Origin):
             yield "angle", "turns a round beam. Give radius_y as well, or leave angle out."
 
 
+COMMENT = f"A measured beam. Lengths are 1/e^2 radii of irradiance.\n{BEAM_CAUTION}\n{RULES_CAUTION}"
 BEAM = RecordFile(BeamRecord, "beam", help="A beam at the resin surface. Lengths are 1/e^2 RADII of irradiance.")
 
 
@@ -174,8 +175,7 @@ def write_beam_record(path: str | Path, record: BeamRecord, *, overwrite: bool =
     FileError
         The file stands already and `overwrite` is false, or the place cannot be written.
     """
-    comment = f"A measured beam. Lengths are 1/e^2 radii of irradiance.\n{BEAM_CAUTION}\n{RULES_CAUTION}"
-    BEAM.write(path, record, comment=comment, overwrite=overwrite)
+    BEAM.write(path, record, comment=COMMENT, overwrite=overwrite)
 
 
 def beam_record(

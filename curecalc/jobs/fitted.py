@@ -12,11 +12,11 @@ import numpy as np
 
 from ..calibration.comparing import Lot as Compared
 from ..calibration.comparing import lot_from_line
-from ..calibration.curve import Fit
 from ..calibration.findings import varied_settings
+from ..calibration.fit import Fit
 from ..calibration.prior import LinePrior, prior_from_lots
 from ..errors import QuantityError
-from ..files.documents import write_text
+from ..files.disk import write_bytes
 from ..statistics.working_line import covariance, line_of
 from ..units import DEGC, G_CM3, MJ_CM2, MM, NM, Quantity, positive, ratio
 from .lot import RESIN, Lot
@@ -136,7 +136,7 @@ def resin_text(
         depth_low=Quantity(float(c.thickness.min()), MM),
         depth_high=Quantity(float(c.thickness.max()), MM),
         varied=tuple(varied_settings(c)),
-        excluded=tuple(fit.excluded),
+        excluded=tuple(f"{coupon.label}: {coupon.reason}" for coupon in fit.left_out),
         prior=tuple(fit.prior.names) if fit.prior is not None else (),
         machine=known.get("machine", ""),
         power_meter=known.get("power_meter", ""),
@@ -184,7 +184,7 @@ def save_fit(path: str | Path, fit: Fit, *, name: str = "", overwrite: bool = Fa
     FileError, QuantityError
     """
     text = resin_text(fit, name=name, **more)
-    write_text(path, text, overwrite=overwrite)
+    write_bytes(path, text, overwrite=overwrite)
     return Path(path)
 
 

@@ -95,7 +95,7 @@ class Lot(Origin):
     depth_low: Annotated[Quantity | None, _fit("length", required=True)] = None
     depth_high: Annotated[Quantity | None, _fit("length", required=True)] = None
     varied: Annotated[tuple[str, ...], _texts("What was varied to change the exposure.")] = ()
-    excluded: Annotated[tuple[str, ...], _texts("Coupons left out on request.")] = ()
+    excluded: Annotated[tuple[str, ...], _texts("Coupons left out, and why.")] = ()
     prior: Annotated[tuple[str, ...], _texts("Earlier lots that informed this one.")] = ()
     machine: Annotated[str, _fit("text")] = ""
     power_meter: Annotated[str, _fit("text")] = ""

@@ -13,9 +13,9 @@ from typing import Annotated, Any
 from ..files.places import KeyPath
 from ..files.records import Key, Origin, RecordFile, documented
 from ..formulas.beam import Beam, radius_from_diameter, radius_from_fwhm
-from ..units import DEG, MM, MM_S, Measured, Quantity, S, parse, show, to_json
+from ..units import DEG, MM, MM_S, Measured, Quantity, S, measured, parse, show, to_json
 
-__all__ = ["MACHINE", "Machine", "machine_beam", "read_machine", "starting_machine"]
+__all__ = ["MACHINE", "Machine", "machine_beam", "read_machine", "starting_machine", "with_spot"]
 
 _laser, _beam, _scanner = (partial(Key, table=table) for table in ("laser", "beam", "scanner"))
 _recoater, _room = (partial(Key, table=table) for table in ("recoater", "room"))
@@ -43,6 +43,10 @@ class Machine(Origin):
             uncertain=True,
         ),
     ]
+    power_held: Annotated[
+        bool, _laser("boolean", "Whether a set power is held in milliwatts; false: it is a share of full power, whatever that is.", "true")
+    ] = True
+    power_step: Annotated[Quantity | None, _laser("power", "Smallest step the power can be set by; left out, any.", "0.5 mW")] = None
     power_min: Annotated[
         Quantity | None, _laser("power", "Least power the machine can be set to. Leave out where the power is fixed.", "40 mW", start=True)
     ] = None
@@ -87,6 +91,8 @@ class Machine(Origin):
     beam_radius_repeatability: Annotated[
         float, _share("Of the radius, from one setting or day to the next. " + _RELATIVE, "1 %", table="beam")
     ] = 0.01
+    beam_radius_step: Annotated[Quantity | None, _beam("length", "Smallest step of the radius; left out, any.", "0.005 mm")] = None
+    beam_quality: Annotated[float, _beam("number", "M^2; enters where the field is out of focus.", "1.2", low=1.0, high=100.0)] = 1.0
     radius_ratio: Annotated[float, _beam("number", "Of an ellipse: y radius over x radius.", "0.9", low=0.2, high=5.0)] = 1.0
     spot_angle: Annotated[Quantity, _beam("angle", "Of the spot's x axis to the machine's x axis.", "0 deg", rule="finite")] = _NO_ANGLE
     scan_speed_max: Annotated[Quantity, _scanner("speed", "Greatest speed of the spot on the resin.", "8000 mm/s")]
@@ -95,11 +101,25 @@ class Machine(Origin):
         Quantity | None,
         _scanner("acceleration", "Of the spot on the resin; corners and short vectors need it.", "1.5e6 mm/s^2", start=True),
     ] = None
+    scan_speed_step: Annotated[Quantity | None, _scanner("speed", "Smallest step of the speed; left out, any.", "1 mm/s")] = None
+    run_up_beam: Annotated[
+        str,
+        _scanner(
+            "choice",
+            "The beam while the scanner speeds up and slows down: off (the run-up lies outside the vector), on, or its power\n"
+            "follows speed.",
+            "off",
+            choices=("off", "on", "follows speed"),
+            start=True,
+        ),
+    ] = "off"
+    corner_speed: Annotated[Quantity | None, _scanner("speed", "To which it slows at a corner; left out, a full stop.", "500 mm/s")] = None
     settling_time: Annotated[
         Quantity, _scanner("time", "At each end of a vector, laser off.", "0.3 ms", rule="nonnegative", start=True)
     ] = _NO_TIME
     scan_speed_uncertainty: Annotated[float, _share(_RELATIVE, "1 %", table="scanner")] = 0.01
     hatch_spacing_uncertainty: Annotated[float, _share(_RELATIVE, "1 %", table="scanner")] = 0.01
+    hatch_spacing_step: Annotated[Quantity | None, _scanner("length", "Smallest step of the spacing; left out, any.", "0.001 mm")] = None
     hatch_spacing_min: Annotated[Quantity | None, _scanner("length", "Smallest spacing the machine takes.", "0.03 mm")] = None
     hatch_spacing_max: Annotated[Quantity | None, _scanner("length", "Largest spacing the machine takes.", "0.3 mm")] = None
     field_width: Annotated[Quantity | None, _scanner("length", "Of the scan field, in x.", "300 mm", start=True)] = None
@@ -107,6 +127,12 @@ class Machine(Origin):
     beam_height: Annotated[
         Quantity | None,
         _scanner("length", "Of the last mirror above the resin; with the field it gives the beam's tilt.", "900 mm", start=True),
+    ] = None
+    focus_held: Annotated[
+        bool | None,
+        _scanner(
+            "boolean", "Whether the spot is kept in focus over the whole field; left out, it is taken as not held.", "true", start=True
+        ),
     ] = None
     layer_thickness_min: Annotated[Quantity, _recoater("length", "Range of layers the machine can make.", "0.05 mm")]
     layer_thickness_max: Annotated[Quantity, _recoater("length", example="0.15 mm")]
@@ -133,13 +159,20 @@ class Machine(Origin):
         """Days since the power was read."""
         return (today - self.power_reading_date).days
 
+    @property
+    def reading_valid_until(self) -> datetime.date:
+        """The last day on which the power reading is not older than it may grow."""
+        return self.power_reading_date + datetime.timedelta(seconds=float(self.power_reading_valid_for.m_as(S)))
+
     def to_dict(self) -> dict[str, Any]:
         """What sheets show of the machine."""
         return {
             "name": self.name,
             "wavelength": to_json(self.wavelength),
             "power": to_json(self.power),
+            "power_held": self.power_held,
             "power_reading_date": self.power_reading_date.isoformat(),
+            "power_reading_valid_until": self.reading_valid_until.isoformat(),
             "power_meter": self.power_meter,
             "scan_speed_max": to_json(self.scan_speed_max),
             "recoat_time": to_json(self.recoat_time),
@@ -227,6 +260,13 @@ def read_machine(path: str | Path) -> Machine:
         Unreadable, unknown or missing key, values that disagree.
     """
     return MACHINE.read(path)
+
+
+def with_spot(machine: Machine, beam: Beam) -> Machine:
+    """The machine with the shape of a measured spot: ratio of its radii, angle, M^2; its range of radii stays the machine's."""
+    ratio = 1.0 if beam.radius_y is None else float((measured(beam.radius_y).value / measured(beam.radius_x).value).m_as("dimensionless"))
+    quality = machine.beam_quality if beam.beam_quality is None else float(beam.beam_quality)
+    return replace(machine, radius_ratio=ratio, spot_angle=beam.angle, beam_quality=quality)
 
 
 def machine_beam(machine: Machine) -> Beam:

@@ -154,6 +154,21 @@ class Needs(Origin):
             start=True,
         ),
     ] = "single layer"
+    limits_by: Annotated[
+        str,
+        Key(
+            "choice",
+            "Whether upper limits (print-through, ripple, width, overcure) hold with the same assurance, or by the expected value.",
+            "assurance",
+            choices=("assurance", "expected value"),
+        ),
+    ] = "assurance"
+    speed_reached: Annotated[
+        float, Key("fraction", "Least share of a vector that must be at full speed.", "50 %", rule="nonnegative", high=0.99)
+    ] = 0.5
+    judged_from: Annotated[
+        float, Key("number", "Places are judged from so many beam radii inside each end of a vector.", "1", rule="nonnegative", high=10.0)
+    ] = 1.0
     temperature: Annotated[Quantity | None, Key("temperature", "Of the resin in the vat.", "25 degC", start=True)] = None
     layers_above: Annotated[int | None, Key("whole", "On a down-facing face; left out, many.", "50", minimum=1)] = None
     part_height: Annotated[Quantity | None, _length("For the time of the whole build.", "60 mm", start=True)] = None
@@ -230,7 +245,7 @@ kind = "down-facing"
 pattern = "raster"
 overcure = "0 mm"
 down_facing = true
-print_through_max = "0.35 mm"
+print_through_max = "0.55 mm"
 ripple_max = "0.01 mm"
 vector_length = "40 mm"
 

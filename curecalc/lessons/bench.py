@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..formulas.beam import Beam
 from ..formulas.resin import Resin
 from ..units import MM, NM, Measured, Quantity, QuantityError, measured, positive, show
 
-__all__ = ["Bench", "invented_bench"]
+if TYPE_CHECKING:
+    from ..jobs.lot import Lot
+    from ..jobs.machine import Machine
+    from ..jobs.needs import Needs
+
+__all__ = ["Bench", "bench_of", "invented_bench"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,3 +127,31 @@ def invented_bench() -> Bench:
         overcure=Quantity(0.08, "mm"),
         name="an invented machine and resin",
     )
+
+
+def bench_of(*, machine: Machine | None, lot: Lot | None, needs: Needs | None, otherwise: Bench) -> Bench:
+    """The bench of a machine, a lot and needs; what is missing is taken from another bench.
+
+    Layer, overcure and spacing are those of the first raster kind that is not down-facing, or of the first kind.
+    """
+    from ..jobs.machine import machine_beam
+
+    changes: dict[str, Any] = {}
+    named = [one.name for one in (machine, None if lot is None else lot.resin, needs) if one is not None and one.name]
+    if machine is not None:
+        changes["beam"] = machine_beam(machine)
+    if lot is not None:
+        changes["resin"] = lot.resin
+        if machine is None:
+            changes["beam"] = dataclasses.replace(otherwise.beam, wavelength=lot.resin.wavelength or otherwise.beam.wavelength)
+    elif machine is not None:
+        changes["resin"] = dataclasses.replace(otherwise.resin, wavelength=machine.wavelength)
+    if needs is not None:
+        kind = next((v for v in needs.vectors if v.raster and not v.down_facing), needs.vectors[0])
+        changes["layer_thickness"] = needs.layer_thickness.to(MM)
+        wanted = kind.overcure if kind.overcure is not None else (kind.cure_depth or otherwise.cure_depth) - needs.layer_thickness
+        if float(wanted.m_as(MM)) > 0.0:
+            changes["overcure"] = wanted.to(MM)
+        if kind.hatch_spacing is not None:
+            changes["hatch_spacing"] = kind.hatch_spacing.to(MM)
+    return dataclasses.replace(otherwise, **changes, name=", ".join(named) or otherwise.name)

@@ -5,9 +5,6 @@ from __future__ import annotations
 import contextlib
 import difflib
 import hashlib
-import json
-import os
-import sqlite3
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -33,19 +30,14 @@ from .entries import (
     payload_json,
     plain_payload,
 )
+from .rows import NEWER, entry_of, where
 
 __all__ = ["Logbook", "Source"]
 
 LARGEST_SOURCE = 500_000_000
 LARGEST_PAYLOAD = 50_000_000
-# the entry that corrects this one, unless it was itself struck out by a correction that holds: then this one holds again
-_NEWER = (
-    "(SELECT c1.number FROM entry AS c1 WHERE c1.corrects = entry.number AND NOT EXISTS (SELECT 1 FROM entry AS c2 "
-    "WHERE c2.corrects = c1.number AND c2.kind = 'correction' AND NOT EXISTS (SELECT 1 FROM entry AS c3 "
-    "WHERE c3.corrects = c2.number AND NOT EXISTS (SELECT 1 FROM entry AS c4 "
-    "WHERE c4.corrects = c3.number AND c4.kind = 'correction'))))"
-)
 _LONGEST_CHAIN = 5
+_TRIES = 5  # of sending an entry to a server that was lost on the way
 
 
 @dataclass(frozen=True)
@@ -59,7 +51,7 @@ class Source:
     @classmethod
     def read(cls, path: str | Path, role: str) -> Source:
         """The source in a file; only the name of the file is kept, not its folder."""
-        from ..files.documents import read_bytes
+        from ..files.disk import read_bytes
 
         return cls(role, Path(path).name, read_bytes(path, what=role, largest=LARGEST_SOURCE))
 
@@ -143,15 +135,15 @@ class Logbook:
         text, names = self._checked(kind, payload or {}, machine, lot, beam, corrects, sources)
         when, who = check_time(time), name_text("operator", operator) if operator else ""
         recorded = moment(datetime.now(UTC))
-        try:
-            number = self._added(kind, text, names, when, who or "", recorded, own, corrects, sources)
-        except store.Lost:
-            if self._joined:
-                raise
-            # whether the entry stands is not known: with its own identity it is safe to send again
-            self._connection = store.connect_again(self.path, self._connection)
-            number = self._added(kind, text, names, when, who or "", recorded, own, corrects, sources)
-        return self.entry(number)
+        for attempt in range(_TRIES):
+            try:
+                if attempt:
+                    self._connection = store.connect_again(self.path, self._connection)
+                return self.entry(self._added(kind, text, names, when, who or "", recorded, own, corrects, sources))
+            except store.Lost:  # whether the entry stands is not known: with its own identity it is safe to send again
+                if self._joined or attempt + 1 == _TRIES:
+                    raise
+        raise AssertionError
 
     def _added(
         self,
@@ -262,7 +254,7 @@ class Logbook:
         if corrects is None:
             return None
         row = self._connection.execute(
-            f"SELECT kind, {_NEWER} FROM entry WHERE number = ?", (corrects if type(corrects) is int else -1,)
+            f"SELECT kind, {NEWER} FROM entry WHERE number = ?", (corrects if type(corrects) is int else -1,)
         ).fetchone()
         if row is None:
             raise QuantityError(f"corrects: there is no entry {corrects}. See: curecalc log list")
@@ -374,10 +366,10 @@ class Logbook:
         """
         if kind is not None and kind not in ENTRY_KINDS:
             check_payload(kind, {})
-        where, values = _where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=corrected)
+        clause, values = where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=corrected)
         if last is None:
-            return list(self._select(f"{where} ORDER BY time, number", values))
-        rows = list(self._select(f"{where} ORDER BY time DESC, number DESC LIMIT ?", (*values, max(0, last))))
+            return list(self._select(f"{clause} ORDER BY time, number", values))
+        rows = list(self._select(f"{clause} ORDER BY time DESC, number DESC LIMIT ?", (*values, max(0, last))))
         return rows[::-1]
 
     def latest(self, kind: str, **names: Any) -> Entry | None:
@@ -389,7 +381,7 @@ class Logbook:
         """All names of `machine`, `lot` or `beam` in entries that hold."""
         if what not in ("machine", "lot", "beam"):
             raise ValueError(what)
-        holds = f"SELECT 1 FROM entry WHERE {what} = ? AND {_NEWER} IS NULL LIMIT 1"
+        holds = f"SELECT 1 FROM entry WHERE {what} = ? AND {NEWER} IS NULL LIMIT 1"
         with store.guarded(self.path):
             return [name for name in self._used(what) if self._execute(holds, (name,)).fetchone()]
 
@@ -431,22 +423,22 @@ class Logbook:
             if not all(part.isidentifier() for part in one.split(".")):
                 raise ValueError(one)
         picks = "".join(f", {self._connection.field(one)}" for one in fields)
-        where, values = _where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=False)
+        clause, values = where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=False)
         order, count = ("DESC", last) if last is not None else ("ASC", 2**62 if first is None else first)
         with store.guarded(self.path):
             rows = self._connection.execute(
-                f"SELECT number, time, machine, lot, beam{picks} FROM entry {where} ORDER BY time {order}, number {order} LIMIT ?",
+                f"SELECT number, time, machine, lot, beam{picks} FROM entry {clause} ORDER BY time {order}, number {order} LIMIT ?",
                 (*values, count),
             ).fetchall()
         return [tuple(row) for row in (rows if last is None else rows[::-1])]
 
     def _select(self, clause: str, values: Iterable[Any]) -> Iterator[Entry]:
         with store.guarded(self.path):
-            rows = self._connection.execute(f"SELECT {COLUMNS}, {_NEWER} AS corrected_by FROM entry {clause}", tuple(values)).fetchall()
+            rows = self._connection.execute(f"SELECT {COLUMNS}, {NEWER} AS corrected_by FROM entry {clause}", tuple(values)).fetchall()
             numbers = [row[0] for row in rows]
             kept = self._attached(numbers)
         for row in rows:
-            yield _entry(self.path, row, kept.get(row[0], ()))
+            yield entry_of(self.path, row, kept.get(row[0], ()))
 
     def _attached(self, numbers: list[int]) -> dict[int, tuple[Attached, ...]]:
         kept: dict[int, tuple[Attached, ...]] = {}
@@ -464,26 +456,6 @@ class Logbook:
 
     # ------------------------------------------------------------ keeping safe
 
-    def copy_into(self, other: Logbook) -> int:
-        """Every entry, as it stands, with its source data into an empty logbook; returns how many."""
-        count, last = 0, len(self)
-        with store.guarded(other.path), store.writing(other._connection):
-            for start in range(1, last + 1, 1000):
-                span = (start, start + 999)
-                for sha256, size, data in _rows(
-                    self._connection,
-                    "SELECT DISTINCT source.sha256, size, data FROM source JOIN attached USING (sha256) WHERE entry BETWEEN ? AND ?",
-                    span,
-                ):
-                    other._keep(None if data is None else bytes(data), sha256, size)
-                marks = ", ".join("?" * 14)
-                for row in _rows(self._connection, f"SELECT {COLUMNS} FROM entry WHERE number BETWEEN ? AND ? ORDER BY number", span):
-                    other._execute(f"INSERT INTO entry ({COLUMNS}) VALUES ({marks})", row)
-                    count += 1
-                for row in _rows(self._connection, "SELECT entry, role, name, sha256 FROM attached WHERE entry BETWEEN ? AND ?", span):
-                    other._execute("INSERT INTO attached (entry, role, name, sha256) VALUES (?, ?, ?, ?)", row)
-        return count
-
     @property
     def connection(self) -> store.Database:
         """The database connection, for the other modules of the logbook."""
@@ -491,69 +463,6 @@ class Logbook:
 
     def backup(self, path: str | Path) -> int:
         """Write a complete copy to `path`, safe while others write; never over a standing file. Returns the entries in it."""
-        target = Path(path)
-        if target.exists():
-            raise FileError(f"{target}: stands already. Choose another name for the backup.")
-        if not target.parent.is_dir():
-            raise FileError(f"{target}: the folder {target.parent} does not stand. Make it first.")
-        partial = target.with_name(f".{target.name}.part")
-        partial.unlink(missing_ok=True)
-        if self._connection.server:
-            with Logbook(target, create=True) as other:
-                return self.copy_into(other)
-        try:
-            with store.guarded(target):
-                self._connection.execute("VACUUM INTO ?", (str(partial),))
-                copy = sqlite3.connect(f"{partial.resolve().as_uri()}?mode=ro&immutable=1", uri=True)
-                try:
-                    count = int(copy.execute("SELECT count(*) FROM entry").fetchone()[0])
-                finally:
-                    copy.close()
-            with partial.open("rb+") as stream:
-                os.fsync(stream.fileno())
-            partial.rename(target)
-        except OSError as error:
-            raise FileError(f"{target}: cannot be written ({error.strerror}). Choose another place.") from None
-        finally:
-            partial.unlink(missing_ok=True)
-        return count
+        from .copies import backup
 
-
-def _rows(database: store.Database, statement: str, values: Sequence[Any] = ()) -> Iterator[tuple[Any, ...]]:
-    for row in database.execute(statement, values):
-        yield tuple(row)
-
-
-def _entry(path: str, row: tuple[Any, ...], attached: tuple[Attached, ...]) -> Entry:
-    # the columns of `COLUMNS`, payload text among them, then the entry that corrects this one
-    stored: tuple[Any, ...] = (*row[:11], _loaded(path, row[0], row[11]), *row[11:14], attached, row[14])
-    return Entry(*stored)
-
-
-def _where(
-    *, kind: str | None, machine: str | None, lot: str | None, beam: str | None, since: str | None, until: str | None, corrected: bool
-) -> tuple[str, tuple[Any, ...]]:
-    parts, values = [], []
-    for column, value in (("kind", kind), ("machine", machine), ("lot", lot), ("beam", beam)):
-        if value is not None:
-            parts.append(f"{column} = ?")
-            values.append(value)
-    if since is not None:
-        parts.append("time >= ?")
-        values.append(since)
-    if until is not None:
-        parts.append("time <= ?")
-        values.append(until)
-    if not corrected:
-        parts.append(f"{_NEWER} IS NULL AND kind <> 'correction'")
-    return (f"WHERE {' AND '.join(parts)}" if parts else ""), tuple(values)
-
-
-def _loaded(path: str, number: int, text: str) -> dict[str, Any]:
-    try:
-        payload = json.loads(text)
-    except (ValueError, TypeError, RecursionError):
-        payload = None
-    if not isinstance(payload, dict):
-        raise FileError(f"{path}: entry {number} is damaged. Run curecalc log verify, and restore the last backup.")
-    return payload
+        return backup(self, path)

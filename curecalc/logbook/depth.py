@@ -40,6 +40,7 @@ class SettingsInForce:
     incidence_angle: float = 0.0
     incidence_direction: float = 0.0
     refractive_index: float = 1.5
+    s_polarised_share: float = 0.5
 
     def __post_init__(self) -> None:
         if not (self.scan_speed > 0.0 and math.isfinite(self.scan_speed)):
@@ -60,6 +61,7 @@ class SettingsInForce:
             incidence_angle=self.incidence_angle,
             incidence_direction=self.incidence_direction,
             refractive_index=self.refractive_index,
+            s_polarised_share=self.s_polarised_share,
         )
 
     def inputs(self, power: Any, beam_radius: Any, constants: Mapping[str, Any]) -> dict[str, Any]:

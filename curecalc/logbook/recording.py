@@ -15,7 +15,7 @@ from .entries import Entry
 
 if TYPE_CHECKING:
     from ..calibration.comparing import LotComparison
-    from ..calibration.curve import Fit
+    from ..calibration.fit import Fit
     from ..files.records import R, RecordFile
     from ..jobs.lot import Lot
     from ..jobs.machine import Machine
@@ -26,7 +26,6 @@ __all__ = [
     "Current",
     "check_logbook",
     "current",
-    "main_vector",
     "record_command",
     "record_comparison",
     "record_fit",
@@ -315,11 +314,6 @@ def _with_reading(machine: Machine, now: Current) -> tuple[Machine, dict[str, An
     return after, readings
 
 
-def main_vector(vectors: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
-    """The kind of vector that stands for a recipe in charts: the first raster that is not down-facing, or the first kind."""
-    return next((one for one in vectors if one.get("pattern") == "raster" and not one.get("down_facing")), vectors[0])
-
-
 _VECTOR_KEYS = (
     "kind",
     "pattern",
@@ -355,6 +349,7 @@ def record_recipe(
     Beside them stands what every kind promised and all it takes to judge that again on a later day.
     """
     from ..recipe.carried import carried
+    from ..recipe.record import main_vector
 
     full_power = float(recipe.machine.power.value.m_as("mW"))
     main = main_vector(record["vectors"])
@@ -394,7 +389,7 @@ def record_spot(
     path: str | Path,
     result: Any,
     *,
-    file: str | Path,
+    file: str | Path | Source,
     options: Mapping[str, Any],
     machine: str | None,
     beam: str | None = None,
@@ -402,7 +397,7 @@ def record_spot(
     beam_document: str | None = None,
 ) -> Entry:
     """Record a measured beam, or a power made of readings, with the file it came from."""
-    sources = [Source.read(file, "scan")]
+    sources = [file if isinstance(file, Source) else Source.read(file, "scan")]
     payload: dict[str, Any] = {"options": stored_options(options), "result": result.to_dict()}
     if hasattr(result, "at_meter"):
         if machine is None:

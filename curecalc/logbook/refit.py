@@ -52,6 +52,7 @@ def fit_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
         thickness_bias_uncertainty=_length(options, "thickness_bias_uncertainty"),
         same_machine=not options.get("elsewhere"),
         same_gauge=not options.get("other_gauge"),
+        will_set=options.get("will_set"),
     )
     result = fit.to_dict()
     headline = {key: result[key] for key in ("penetration_depth", "critical_exposure", "correlation", "residual_sd") if key in payload}
@@ -167,7 +168,10 @@ def retune_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]
         needs=saved.needs,
         old=saved.record,
         today=day,
-        **{name: options.get(name) for name in ("power", "beam_radius", "power_meter")},
+        power=options.get("power"),
+        beam_radius=options.get("beam_radius"),
+        power_meter=options.get("power_meter"),
+        earlier_reading_wrong=bool(options.get("earlier_reading_wrong", False)),
     )
     return _settings(payload, result.recipe)
 
@@ -183,7 +187,7 @@ def _saved(sources: Sources, role: str) -> tuple[Any, datetime.date]:
 def _settings(payload: Mapping[str, Any], recipe: Any) -> dict[str, Any]:
     """Every kind's settings, those of the main kind in the headline, and what the recipe promised."""
     from ..recipe.carried import carried
-    from .recording import main_vector
+    from ..recipe.record import main_vector
 
     main = main_vector(recipe.to_dict()["vectors"])
     names = ("scan_speed", "power", "hatch_spacing", "beam_radius", "overcure")

@@ -20,6 +20,7 @@ from typing import Any
 from urllib.parse import quote
 
 from ..errors import FileError
+from ..files.disk import move_new
 from .server import DATABASE_SCRIPTS, is_server, lost, open_server, server_says
 
 __all__ = ["APPLICATION_ID", "MIGRATIONS", "VERSION", "Database", "Lost", "connect", "connect_again", "guarded", "integrity", "writing"]
@@ -271,14 +272,10 @@ def _make(path: Path) -> None:
                 connection.executemany("INSERT INTO about VALUES (?, ?)", made)
             finally:
                 connection.close()
-        try:
+        with contextlib.suppress(OSError):
             os.chmod(temporary, 0o660)
-            os.link(temporary, path)
-        except FileExistsError:
-            pass
-        except OSError:  # a file system without hard links
-            if not path.exists():
-                os.replace(temporary, path)
+        with contextlib.suppress(FileExistsError):
+            move_new(temporary, path)
         _sync_folder(folder)
     finally:
         for leftover in (temporary, f"{temporary}-wal", f"{temporary}-shm"):

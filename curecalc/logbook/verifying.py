@@ -57,6 +57,13 @@ class Verification:
 def verify(logbook: Logbook, *, again: bool = False, head: tuple[int, str] | None = None) -> Verification:
     """Check file, chain, source data; with `again`, compute every result again that was kept with its source data.
 
+    Parameters
+    ----------
+    logbook : Logbook
+    again : bool
+    head : (int, str), optional
+        Number and hash of an entry, noted earlier elsewhere; the beginning of the hash will do.
+
     Finds: a damaged file, an entry changed, removed from the middle or inserted, source data changed, the triggers that
     keep the file append-only taken away. Entries cut off at the end, or a chain written anew as a whole, leave no trace in the file
     itself: give the `head` (number and hash) that was noted earlier, elsewhere. What the chain cannot prove: that what was written

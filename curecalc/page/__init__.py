@@ -1,13 +1,21 @@
-"""The local browser page: play with settings, coupons, lessons on this machine or on the shop's network."""
+"""The local browser page: the whole job, on this machine or on the shop's network."""
 
 from __future__ import annotations
 
 from importlib import import_module
 from typing import Any
 
-__all__ = ["LOOPBACK", "AccessCode", "PageOptions", "create_app", "names_of", "serve"]
+__all__ = ["LOOPBACK", "AccessCodes", "PageOptions", "Part", "create_app", "names_of", "serve"]
 
-_WHERE = {"LOOPBACK": "server", "AccessCode": "guard", "PageOptions": "app", "create_app": "app", "names_of": "server", "serve": "server"}
+_WHERE = {
+    "LOOPBACK": "server",
+    "AccessCodes": "guard",
+    "PageOptions": "app",
+    "Part": "work",
+    "create_app": "app",
+    "names_of": "server",
+    "serve": "server",
+}
 
 
 def __getattr__(name: str) -> Any:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -10,7 +10,8 @@ from ..cautions import SHORT_CAUTION
 from ..errors import CurecalcError
 from ..lessons.bench import Bench, invented_bench
 from .drawing import FORMATS, Board
-from .guard import AccessCode, RateLimit, install
+from .guard import AccessCodes, RateLimit, install
+from .work import Part, Work, Works
 
 if TYPE_CHECKING:
     from flask import Flask
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 __all__ = ["PageOptions", "View", "create_app"]
 
 LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
+WAY = (("beam", "Beam"), ("coupons", "Lot"), ("recipe", "Recipe"), ("sheet", "Sheet"), ("log", "Logbook"))
+CARRIED = ("settings", "stack")
 
 
 @dataclass(frozen=True)
@@ -28,36 +31,36 @@ class PageOptions:
     Parameters
     ----------
     bench : Bench
-        Whose numbers a fresh page shows.
-    recipe : Recipe or None
-        Whose process window to show.
-    recipe_files : tuple of str
-        Machine, resin and needs file it was made from, for the equal command line.
+        Whose numbers stand where no file does.
+    parts : mapping of machine, resin and needs to Part
+        The shop's own files that each browser starts with.
     log : str or None
         A logbook to show.
     write : bool
         Whether entries may be added to it; read-only otherwise.
     hosts : tuple of str
         Names and addresses, without port, that the page answers to.
-    code : AccessCode or None
+    codes : AccessCodes or None
         Asked for once by each browser when the page is on the network.
+    secure : bool
+        Served by TLS, here or by a proxy: cookies are then kept to it.
     burst, per_second : float
         Requests allowed at once from one address, and after that each second.
     """
 
     bench: Bench = field(default_factory=invented_bench)
+    parts: Mapping[str, Part] = field(default_factory=dict)
     log: str | None = None
-    recipe: Any = None
-    recipe_files: tuple[str, str, str] = ("machine.toml", "resin.toml", "needs.toml")
     write: bool = False
     hosts: tuple[str, ...] = LOCAL_NAMES
-    code: AccessCode | None = None
+    codes: AccessCodes | None = None
+    secure: bool = False
     burst: float = 240.0
     per_second: float = 80.0
 
 
 class View(Protocol):
-    """A view of the page: the same query gives its page, its numbers, its figures and the equal command line."""
+    """A view of the page: the same query gives its page, its numbers, its figures and the equal command lines."""
 
     @property
     def name(self) -> str:
@@ -74,16 +77,21 @@ class View(Protocol):
         """Its figures."""
         ...
 
-    def page(self, query: dict[str, str]) -> dict[str, Any]:
+    @property
+    def answers(self) -> tuple[str, ...]:
+        """Its JSON objects, the first the main one."""
+        ...
+
+    def page(self, query: dict[str, str], work: Work) -> dict[str, Any]:
         """Context of the template `NAME.html` and of its part `_NAME.html` that is redrawn."""
 
-    def record(self, query: dict[str, str]) -> dict[str, Any]:
-        """The JSON object."""
+    def record(self, query: dict[str, str], work: Work, which: str) -> dict[str, Any]:
+        """A JSON object."""
 
-    def command(self, query: dict[str, str]) -> str:
+    def command(self, query: dict[str, str], work: Work, which: str) -> str:
         """The command line that gives the same numbers."""
 
-    def figure(self, query: dict[str, str], panel: str) -> Figure:
+    def figure(self, query: dict[str, str], work: Work, panel: str) -> Figure:
         """A panel as a figure of its own."""
 
 
@@ -97,71 +105,79 @@ def host_part(host: str) -> str:
 def create_app(options: PageOptions | None = None) -> Flask:
     """The application; `serve` runs it."""
     try:
-        from flask import Flask, render_template, request
+        from flask import Flask, request, session
     except ImportError:
         raise CurecalcError(
             "The page needs the libraries flask and waitress, which are not installed. Install them with: pip install 'curecalc[page]'"
         ) from None
 
+    from .beam_view import BeamView
     from .coupons_view import CouponsView
     from .lessons_view import add_lessons
     from .log_view import add_log
     from .practice_view import add_practice
+    from .recipe_view import RecipeView
     from .settings_view import SettingsView
     from .stack_view import StackView
+    from .way import add_way
+    from .window_view import WindowView
 
     options = options or PageOptions()
     app = Flask(__name__)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.jinja_env.filters["signed"] = lambda text: str(text).replace("+-", "±")
     known = {name.lower() for name in options.hosts}
-    install(app, hosts=lambda host: host_part(host).lower() in known, code=options.code, limit=RateLimit(options.burst, options.per_second))
-    board = Board()
-    views: list[View] = [SettingsView(options.bench, board), StackView(options.bench, board), CouponsView(board)]
-    if options.recipe is not None:
-        from .window_view import WindowView
-
-        views.insert(2, WindowView(options.recipe, options.recipe_files, board))
-    places = [(v.name, v.title) for v in views]
-    add_lessons(app, options.bench, board)
+    limit = RateLimit(options.burst, options.per_second)
+    install(app, hosts=lambda host: host_part(host).lower() in known, codes=options.codes, limit=limit, secure=options.secure)
+    board, works = Board(), Works(Work(parts=options.parts, given=options.bench))
+    beam, lot, recipe = BeamView(board), CouponsView(board), RecipeView(board)
+    views: list[View] = [beam, lot, recipe, SettingsView(board), StackView(board), WindowView(board)]
+    add_lessons(app, works, board)
     add_practice(app, options.bench)
     if options.log is not None:
         add_log(app, options.log, options.write, board)
-        places.append(("log", "Logbook"))
-    places += [("lessons", "Lessons"), ("practice", "Practice")]
+    add_way(app, works, options, beam=beam, lot=lot, recipe=recipe)
 
     @app.context_processor
     def everywhere() -> dict[str, Any]:
+        work = works.of(session)
         return {
-            "places": places,
+            "job": [(name, label, _reached(name, work)) for name, label in WAY if name != "log" or options.log is not None],
+            "places": [(v.name, v.title) for v in views[3:]] + [("lessons", "Lessons"), ("practice", "Practice")],
+            "carried": CARRIED,
             "caution": SHORT_CAUTION,
-            "here": request.path.strip("/").split("/")[0] or "settings",
+            "here": request.path.strip("/").split("/")[0] or "start",
             "query_text": request.query_string.decode("ascii", "replace"),
+            "logbook": options.log is not None,
+            "write": options.log is not None and options.write,
         }
 
     for view in views:
-        _add_view(app, view, board)
-    _add_upload(app, views[-1])
-
-    def front() -> Any:
-        return app.view_functions["settings"]()
-
-    app.add_url_rule("/", "root", front)
+        _add_view(app, view, board, works)
     app.add_url_rule("/favicon.ico", "favicon", lambda: app.send_static_file("favicon.svg"))
     _add_entrance(app, options)
-    _add_errors(app, render_template)
+    _add_errors(app)
     return app
 
 
-def _add_view(app: Flask, view: View, board: Board) -> None:
-    from flask import Response, abort, render_template, request
+def _reached(name: str, work: Work) -> bool:
+    """Whether a step of the way has been taken."""
+    return {"beam": work.scan is not None, "coupons": "resin" in work.parts, "recipe": work.complete, "sheet": work.sheet}.get(name, False)
+
+
+def _add_view(app: Flask, view: View, board: Board, works: Works) -> None:
+    from flask import Response, abort, make_response, render_template, request, session
 
     def query() -> dict[str, str]:
         return {name: "\n".join(request.args.getlist(name)) for name in request.args}
 
-    def page() -> str:
-        given = query()
-        part = request.headers.get("HX-Request") == "true"
-        return render_template(f"_{view.name}.html" if part else f"{view.name}.html", view=view, **view.page(given))
+    def page() -> Response:
+        part = request.headers.get("X-Part") == "yes"
+        context = view.page(query(), works.of(session))
+        answer: Response = make_response(render_template(f"_{view.name}.html" if part else f"{view.name}.html", view=view, **context))
+        if context.get("problem") or ("state" in context and not context["state"].good):
+            answer.headers["X-Problem"] = "yes"
+        return answer
 
     def text(content: str | bytes, kind: str, name: str) -> Response:
         answer = Response(content, mimetype=kind)
@@ -174,56 +190,34 @@ def _add_view(app: Flask, view: View, board: Board) -> None:
         except CurecalcError as error:
             return Response(" ".join(str(error).split()) + "\n", 400, mimetype="text/plain")
 
-    def numbers() -> Response:
+    def numbers(which: str) -> Response:
         import json
 
-        return said(
-            lambda: text(
-                json.dumps(view.record(query()), indent=2, ensure_ascii=False, allow_nan=False) + "\n", "application/json", "numbers.json"
-            )
-        )
+        def content() -> str:
+            record = view.record(query(), works.of(session), which)
+            return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
-    def command() -> Response:
-        return said(lambda: text(view.command(query()) + "\n", "text/plain", "command.txt"))
+        return said(lambda: text(content(), "application/json", f"{which}.json"))
+
+    def command(which: str) -> Response:
+        return said(lambda: text(view.command(query(), works.of(session), which) + "\n", "text/plain", f"{which}-command.txt"))
 
     def picture(panel: str, ending: str) -> Response:
         if panel not in view.panels or ending not in FORMATS:
             abort(404)
-        return said(lambda: text(board.file(lambda: view.figure(query(), panel), ending), FORMATS[ending], f"{panel}.{ending}"))
+
+        def content() -> bytes:
+            given, work = query(), works.of(session)
+            return board.file(lambda: view.figure(given, work, panel), ending)
+
+        return said(lambda: text(content(), FORMATS[ending], f"{panel}.{ending}"))
 
     app.add_url_rule(f"/{view.name}", view.name, page)
-    app.add_url_rule(f"/{view.name}/numbers.json", f"{view.name}_numbers", numbers)
-    app.add_url_rule(f"/{view.name}/command.txt", f"{view.name}_command", command)
+    for which in view.answers:
+        app.add_url_rule(f"/{view.name}/{which}.json", f"{view.name}_{which}", numbers, defaults={"which": which})
+        place = "command.txt" if which == view.answers[0] else f"{which}-command.txt"
+        app.add_url_rule(f"/{view.name}/{place}", f"{view.name}_{which}_command", command, defaults={"which": which})
     app.add_url_rule(f"/{view.name}/<panel>.<ending>", f"{view.name}_picture", picture)
-
-
-def _add_upload(app: Flask, view: Any) -> None:
-    """A table taken from a file: read, put into the address, forgotten; and the table of an address as a file."""
-    from urllib.parse import urlencode
-
-    from flask import Response, redirect, render_template, request
-
-    from .coupons_view import table_text
-
-    @app.route("/coupons/upload", methods=["POST"])
-    def coupons_upload() -> Any:
-        given = request.files.get("file")
-        try:
-            if given is None or not given.filename:
-                raise CurecalcError("No file was chosen. Choose a coupon table, .csv or .xlsx.")
-            text = table_text(given.read(), given.filename)
-        except CurecalcError as error:
-            context = view.page({}) | {"problem": " ".join(str(error).split()), "fit": None, "coupons": []}
-            return render_template("coupons.html", view=view, **context), 400
-        return redirect("/coupons?" + urlencode({"table": text}), 303)
-
-    @app.route("/coupons/table.csv")
-    def coupons_table() -> Any:
-        answer = Response(
-            view.texts({"table": request.args.get("table", "")} if "table" in request.args else {})["table"] + "\n", mimetype="text/csv"
-        )
-        answer.headers["Content-Disposition"] = 'attachment; filename="coupons.csv"'
-        return answer
 
 
 def _add_entrance(app: Flask, options: PageOptions) -> None:
@@ -235,27 +229,27 @@ def _add_entrance(app: Flask, options: PageOptions) -> None:
         # only a path of this page, never another site
         if not then.startswith("/") or then.startswith(("//", "/\\")) or any(c in then for c in "\r\n\t"):
             then = "/"
-        if options.code is None or session.get("open"):
+        if options.codes is None or session.get("open"):
             return redirect(then)
         if request.method == "GET":
             return render_template("enter.html", then=then, problem="")
-        right = options.code.opens(request.form.get("code", "")[:40], request.remote_addr or "")
-        if right:
-            session["open"] = True
+        found = options.codes.opens(request.form.get("code", "")[:40], request.remote_addr or "")
+        if found.right:
+            session["open"], session["person"] = True, found.person
             return redirect(then, 303)
-        problem = "Too many tries. Wait a minute." if right is None else "That is not the code shown on the terminal."
-        return render_template("enter.html", then=then, problem=problem), 429 if right is None else 403
+        problem = "Too many tries from this device. Wait a minute." if found.waits else "That is not a code shown on the terminal."
+        return render_template("enter.html", then=then, problem=problem), 429 if found.waits else 403
 
 
-def _add_errors(app: Flask, render_template: Callable[..., str]) -> None:
-    from flask import Response, request
+def _add_errors(app: Flask) -> None:
+    from flask import Response, render_template, request
     from werkzeug.exceptions import HTTPException
 
     @app.errorhandler(HTTPException)
     def refused(error: HTTPException) -> Any:
         own = {404: "There is no such page here.", 413: "The upload is too large: at most 500 kB."}
         message = own.get(error.code or 0, error.description or "The request was refused.")
-        if request.path.endswith((".json", ".txt", ".svg", ".png", ".pdf")) or request.headers.get("HX-Request"):
+        if request.path.endswith((".json", ".txt", ".svg", ".png", ".pdf")) or request.headers.get("X-Part"):
             return Response(f"{message}\n", error.code, mimetype="text/plain")
         return render_template("error.html", message=message), error.code
 

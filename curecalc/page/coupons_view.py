@@ -1,10 +1,8 @@
-"""Coupons: a table pasted or uploaded, its working curve, and what is wrong with it; coupons can be left out."""
+"""The lot: a table of coupons pasted or uploaded, its working curve, and what is wrong with it; coupons can be left out."""
 
 from __future__ import annotations
 
-import io
 import shlex
-import zipfile
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
@@ -13,10 +11,12 @@ import numpy as np
 from ..calibration.coupons import CouponSet, coupons_from_bytes
 from ..calibration.curve import Fit, fit_coupons
 from ..errors import CurecalcError, FileError, QuantityError
+from ..files.spreadsheets import bounded, spreadsheet_as_csv
 from ..lessons.bench import invented_bench
 from ..lessons.numbers import coupon_lot
 from ..units import MJ_CM2, MM, figure, parse, positive, show
 from .drawing import Board
+from .work import Work
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -25,6 +25,7 @@ __all__ = ["LARGEST_TABLE", "CouponsView", "invented_table", "table_text"]
 
 LARGEST_TABLE = 40_000  # characters that fit into an address; larger tables go to the command line
 MOST_READINGS = 2000
+MOST_CELLS = 40_000
 _NAME = "table"
 
 
@@ -37,24 +38,23 @@ def invented_table() -> str:
 
 
 def table_text(data: bytes, file_name: str) -> str:
-    """An uploaded table as text for the address; a spreadsheet comes out as its coupons and readings.
+    """An uploaded table as text for the address; a spreadsheet comes out with all its columns.
 
     Raises
     ------
     FileError
         Not a table, or one too large for the page.
     """
-    spreadsheet = file_name.lower().endswith(".xlsx")
-    if spreadsheet:
-        _bounded(data)
-    coupons = coupons_from_bytes(f"{_NAME}.xlsx" if spreadsheet else f"{_NAME}.csv", data, skip_blank=True)
-    if not spreadsheet:
-        text = data.decode("utf-8-sig", "replace") if _is_utf8(data) else data.decode("cp1252")
-        text = text.replace("\r\n", "\n").strip("\n")
+    if file_name.lower().endswith(".xlsx"):
+        bounded(_NAME, data, cells=MOST_CELLS, unpacked=20_000_000)
+        text = spreadsheet_as_csv(_NAME, data)
     else:
-        text = _plain(coupons)
+        text = data.decode("utf-8-sig", "replace") if _is_utf8(data) else data.decode("cp1252", "replace")
+        text = text.replace("\r\n", "\n").strip("\n")
     if len(urlencode({"table": text})) > LARGEST_TABLE:
         raise FileError(f"{_NAME}: has {len(text)} characters, too many for the page. Use the command line: curecalc fit FILE.")
+    plain = data if not file_name.lower().endswith(".xlsx") else text.encode()
+    coupons_from_bytes(f"{_NAME}.csv", plain, skip_blank=True)
     return text
 
 
@@ -66,46 +66,30 @@ def _is_utf8(data: bytes) -> bool:
     return True
 
 
-def _bounded(data: bytes) -> None:
-    """Refuse a spreadsheet that would swell up when unpacked."""
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            size = sum(item.file_size for item in archive.infolist())
-    except (zipfile.BadZipFile, ValueError, OSError):
-        raise FileError(f"{_NAME}: is not a spreadsheet (.xlsx). Save it again, or upload a .csv file.") from None
-    if size > 20_000_000:
-        raise FileError(f"{_NAME}: unpacks to {size // 1_000_000} MB, too large for a coupon table. Upload a .csv file.")
-
-
-def _plain(coupons: CouponSet) -> str:
-    rows = ["coupon,exposure [mJ/cm^2],thickness [mm]"]
-    for reading, of in zip(coupons.readings, coupons.reading_of, strict=True):
-        rows.append(f"{coupons.labels[of]},{100.0 * coupons.exposure[of]:.6g},{reading:.6g}")
-    return "\n".join(rows)
-
-
 class CouponsView:
     """The table in the address, read and fitted anew each time."""
 
     name = "coupons"
-    title = "Coupons"
+    title = "Lot"
     panels = ("curve",)
+    answers = ("numbers",)
 
     def __init__(self, board: Board) -> None:
         self.board = board
 
     @staticmethod
-    def texts(query: dict[str, str]) -> dict[str, str]:
-        """What the address says, or the invented table."""
+    def texts(query: dict[str, str], work: Work) -> dict[str, str]:
+        """What the address says, or the browser's own table, or the invented one."""
+        own = "table" not in query and work.table != ""
         return {
-            "table": query.get("table", invented_table()).replace("\r\n", "\n").replace("\r", "\n"),
-            "exclude": query.get("exclude", ""),
-            "depth": query.get("depth", "0.18 mm")[:60].strip(),
-        }
+            "table": (work.table if own else query.get("table", invented_table())).replace("\r\n", "\n").replace("\r", "\n"),
+            "exclude": work.excluded if own and "exclude" not in query else query.get("exclude", ""),
+            "depth": query.get("depth", _wanted(work))[:60].strip(),
+        } | {name: query.get(name, "")[:80].strip() for name in ("resin", "lot", "wavelength", "temperature")}
 
-    def fit(self, query: dict[str, str]) -> tuple[CouponSet, Fit]:
+    def fit(self, query: dict[str, str], work: Work) -> tuple[CouponSet, Fit]:
         """Coupons and fit of an address."""
-        texts = self.texts(query)
+        texts = self.texts(query, work)
         if len(texts["table"]) > LARGEST_TABLE:
             raise FileError(f"{_NAME}: is too long for the page. Use the command line: curecalc fit FILE.")
         depths = []
@@ -118,29 +102,43 @@ class CouponsView:
                 f"{_NAME}: has {coupons.readings.size} readings, more than the {MOST_READINGS} the page takes. "
                 "Use the command line: curecalc fit FILE."
             )
-        return coupons, fit_coupons(coupons, exclude=self.excluded(query, coupons), at_depth=depths)
+        return coupons, fit_coupons(coupons, exclude=self.excluded(query, work, coupons), at_depth=depths)
 
-    def excluded(self, query: dict[str, str], coupons: CouponSet) -> list[str]:
+    def excluded(self, query: dict[str, str], work: Work, coupons: CouponSet) -> list[str]:
         """Labels left out, those that the table still has."""
-        wanted = dict.fromkeys(self.texts(query)["exclude"].split("\n"))
+        wanted = dict.fromkeys(self.texts(query, work)["exclude"].split("\n"))
         return [label for label in wanted if label in coupons.labels]
 
-    def page(self, query: dict[str, str]) -> dict[str, Any]:
+    def page(self, query: dict[str, str], work: Work) -> dict[str, Any]:
         """Context for the template."""
-        context: dict[str, Any] = {"texts": self.texts(query), "problem": "", "fit": None, "coupons": [], "drawings": []}
+        texts = self.texts(query, work)
+        context: dict[str, Any] = {
+            "texts": texts,
+            "problem": "",
+            "fit": None,
+            "coupons": [],
+            "drawings": [],
+            "invented": texts["table"] == invented_table(),
+            "work": work,
+        }
         try:
-            coupons, fit = self.fit(query)
+            coupons, fit = self.fit(query, work)
         except CurecalcError as error:
-            return context | {"problem": str(error), "coupons": self._listed(query)}
-        return context | {"fit": fit, "coupons": self._rows(coupons, fit), "command": self.command(query)} | self._told(fit)
+            return context | {"problem": str(error), "coupons": self._listed(query, work)}
+        return (
+            context
+            | {"fit": fit, "coupons": self._rows(coupons, fit), "commands": [self.command(query, work, "numbers")]}
+            | self._told(fit)
+            | {"verdict": compared(fit, work)}
+        )
 
-    def _listed(self, query: dict[str, str]) -> list[dict[str, Any]]:
+    def _listed(self, query: dict[str, str], work: Work) -> list[dict[str, Any]]:
         """The coupons of a table that cannot be fitted, so that one left out can come back."""
         try:
-            coupons = coupons_from_bytes(f"{_NAME}.csv", self.texts(query)["table"].encode("utf-8"), skip_blank=True)
+            coupons = coupons_from_bytes(f"{_NAME}.csv", self.texts(query, work)["table"].encode("utf-8"), skip_blank=True)
         except CurecalcError:
             return []
-        return self._rows(coupons, None, self.excluded(query, coupons))
+        return self._rows(coupons, None, self.excluded(query, work, coupons))
 
     @staticmethod
     def _rows(coupons: CouponSet, fit: Fit | None, excluded: list[str] | None = None) -> list[dict[str, Any]]:
@@ -184,7 +182,8 @@ class CouponsView:
             ("Readings", str(fit.coupons.readings.size)),
             ("Degrees of freedom", str(fit.degrees_of_freedom)),
         ]
-        main = f"Dp {show(fit.penetration_depth)}, Ec {show(fit.critical_exposure)}."
+        dp, ec = show(fit.penetration_depth), show(fit.critical_exposure)
+        main = f"Dp {dp}, Ec {ec}."
         from ..figures.working_curve import draw_residuals, draw_working_curve
 
         def draw(upper: Any, lower: Any) -> None:
@@ -196,38 +195,75 @@ class CouponsView:
             "c-curve",
             draw,
             label=f"Thickness of coupons against exposure with the fitted line, residuals beneath. {main}",
-            width_mm=170.0,
-            height_mm=150.0,
-            boxes=((0.11, 0.35, 0.86, 0.50), (0.11, 0.09, 0.86, 0.19)),
+            width_mm=150.0,
+            height_mm=140.0,
+            boxes=((0.12, 0.37, 0.85, 0.47), (0.12, 0.10, 0.85, 0.19)),
         )
         return {
             "rows": rows,
             "more": more,
             "sure": sure,
             "main": main,
+            "dp": dp,
+            "ec": ec,
             "drawings": [("curve", drawing)],
             "warnings": fit.warnings,
             "notes": fit.notes,
         }
 
-    def record(self, query: dict[str, str]) -> dict[str, Any]:
+    def record(self, query: dict[str, str], work: Work, which: str) -> dict[str, Any]:
         """The JSON object of `curecalc fit`."""
-        return self.fit(query)[1].to_dict()
+        return self.fit(query, work)[1].to_dict()
 
-    def command(self, query: dict[str, str]) -> str:
+    def command(self, query: dict[str, str], work: Work, which: str) -> str:
         """The equal command line, for the table saved as coupons.csv."""
-        coupons, _ = self.fit(query)
+        coupons, _ = self.fit(query, work)
         words = ["curecalc", "fit", "coupons.csv", "--skip-blank"]
-        for label in self.excluded(query, coupons):
+        for label in self.excluded(query, work, coupons):
             words += ["--exclude", label]
-        depth = self.texts(query)["depth"]
+        depth = self.texts(query, work)["depth"]
         return shlex.join([*words, "--at-depth", depth] if depth else words)
 
-    def figure(self, query: dict[str, str], panel: str) -> Figure:
+    def figure(self, query: dict[str, str], work: Work, panel: str) -> Figure:
         """The figure of its own."""
         from ..figures.working_curve import working_curve_figure
 
-        return working_curve_figure(self.fit(query)[1])
+        return working_curve_figure(self.fit(query, work)[1])
+
+    def resin_text(self, query: dict[str, str], work: Work) -> str:
+        """The resin file of the fit, named as the fields beside the table say; wavelength of the machine where none is given."""
+        from ..jobs.fitted import resin_text
+
+        texts = self.texts(query, work)
+        _, fit = self.fit(query, work)
+        kinds = {"wavelength": "wavelength", "temperature": "temperature"}
+        more: dict[str, Any] = {name: parse(name.capitalize(), texts[name], kind) for name, kind in kinds.items() if texts[name]}
+        if "wavelength" not in more and fit.coupons.wavelength is None:
+            more["wavelength"] = work.bench().wavelength
+        names = {"lot": texts["lot"]} if texts["lot"] else {}
+        return resin_text(fit, name=texts["resin"], names=names, **more)
+
+
+def _wanted(work: Work) -> str:
+    bench = work.bench()
+    return f"{figure(float(bench.cure_depth.m_as(MM)))} mm"
+
+
+def compared(fit: Fit, work: Work) -> dict[str, Any] | None:
+    """The fit against the lot before it, where there is one."""
+    from ..calibration.comparing import compare_lots, lot_from_fit
+    from ..jobs.fitted import lot_from_resin
+
+    earlier = work.earlier(fit.coupons.sha256)
+    if earlier is None or not earlier.verified:
+        return None
+    name = " ".join(part for part in (earlier.resin.name, earlier.lot) if part)
+    try:
+        bench = work.bench()
+        found = compare_lots(lots=[lot_from_resin(earlier, name), lot_from_fit("these coupons", fit)], cure_depth=bench.cure_depth)
+    except CurecalcError as error:
+        return {"name": name, "sentence": str(error), "notes": (), "word": "not compared"}
+    return {"name": name, "sentence": found.sentence, "notes": found.notes, "word": found.verdict}
 
 
 def _end(value: float) -> str:

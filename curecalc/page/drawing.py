@@ -5,10 +5,12 @@ matplotlib is not made for threads, so one lock guards all drawing.
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Callable
 from io import StringIO
 from typing import TYPE_CHECKING, Any
+from xml.sax.saxutils import escape
 
 from ..figures.inline import inline_svg
 from ..figures.style import SVG_RULES, axes, figure_bytes, new_figure
@@ -52,6 +54,19 @@ def quick_svg(figure: Figure) -> str:
 
 
 _WORDS: dict[Any, Any] = {}
+
+
+def _scales(all_axes: list[Axes]) -> str:
+    """Where the axes stand in the drawing, as shares of it, and their scales: what the value under the pointer is read from."""
+    scales = []
+    for ax in all_axes:
+        box = ax.get_position()
+        sides = {
+            name: {"from": ends[0], "to": ends[1], "log": axis.get_scale() == "log", "label": axis.get_label_text().partition(" (")[0]}
+            for name, axis, ends in (("x", ax.xaxis, ax.get_xlim()), ("y", ax.yaxis, ax.get_ylim()))
+        }
+        scales.append({"left": box.x0, "right": box.x1, "top": 1.0 - box.y1, "bottom": 1.0 - box.y0} | sides)
+    return escape(json.dumps(scales), {"'": "&#39;"})
 
 
 class Panel:
@@ -108,7 +123,8 @@ class Board:
                     for axis in (ax.xaxis, ax.yaxis):
                         if axis.get_scale() == "linear":
                             axis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
-                return inline_svg(panel.figure, name=label, prefix=name, text=quick_svg(panel.figure))
+                drawing = inline_svg(panel.figure, name=label, prefix=name, text=quick_svg(panel.figure))
+                return drawing.replace("<svg ", f"<svg data-scale='{_scales(panel.axes)}' ", 1)
             except BaseException:
                 self._panels.pop(name, None)
                 raise

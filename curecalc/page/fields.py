@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from .. import units
 from ..errors import QuantityError
 from ..lessons.bench import Bench
-from ..units import KINDS, Quantity, figure
+from ..units import KINDS, Measured, Quantity, figure
+
+if TYPE_CHECKING:
+    from ..recipe.record import VectorRecipe
 
 __all__ = ["FIELDS", "SPOT_WIDTHS", "Field", "State", "read", "start_texts"]
 
@@ -73,8 +76,8 @@ class State:
         return not self.problems
 
 
-def start_texts(bench: Bench) -> dict[str, str]:
-    """The texts a fresh page shows."""
+def start_texts(bench: Bench, chosen: VectorRecipe | None = None) -> dict[str, str]:
+    """The texts a fresh page shows: those of the bench, at the settings of a recipe's vector where there is one."""
     from ..lessons.numbers import raster_speed
 
     def told(given: Any, unit: str) -> str:
@@ -83,12 +86,14 @@ def start_texts(bench: Bench) -> dict[str, str]:
         share = float(spread.relative)
         return f"{text} +- {figure(100.0 * share, digits=2)} %" if share > 0.0 else text
 
-    return {
+    def like(value: Quantity, known: Any) -> Measured:
+        return Measured(value, value * float(units.measured(known).relative))
+
+    texts = {
         "power": told(bench.beam.power, "mW"),
         "spot": told(bench.beam.radius_x, "mm"),
         "spot_as": "radius",
         "pattern": "raster",
-        "scan_speed": told(raster_speed(bench), "mm/s"),
         "hatch_spacing": told(bench.hatch_spacing, "mm"),
         "passes": "1",
         "crossed": "",
@@ -96,14 +101,29 @@ def start_texts(bench: Bench) -> dict[str, str]:
         "overcure": told(bench.overcure, "mm"),
         "penetration_depth": told(bench.resin.penetration_depth, "mm"),
         "critical_exposure": told(bench.resin.critical_exposure, "mJ/cm^2"),
-        "correlation": figure(bench.resin.correlation, digits=3),
         "layers": "",
+        "beside": "",
     }
+    if chosen is None:
+        return texts | {"scan_speed": told(raster_speed(bench), "mm/s")}
+    spacing = {} if chosen.hatch_spacing is None else {"hatch_spacing": told(chosen.hatch_spacing, "mm")}
+    return (
+        texts
+        | spacing
+        | {
+            "power": told(like(chosen.power, bench.beam.power), "mW"),
+            "spot": told(like(chosen.beam_radius, bench.beam.radius_x), "mm"),
+            "pattern": chosen.pattern,
+            "scan_speed": told(chosen.scan_speed, "mm/s"),
+            "passes": str(chosen.passes),
+            "crossed": "yes" if chosen.cross_hatch else "",
+        }
+    )
 
 
 def read(query: Mapping[str, str], start: Mapping[str, str], names: list[str]) -> State:
     """The state of an address: given texts over the starting ones, each read and checked by the library's own rules."""
-    texts = {name: query.get(name, text)[:200] for name, text in start.items()}
+    texts = {name: query.get(name, text)[: 2000 if name == "beside" else 200] for name, text in start.items()}
     for other in query:
         if other in FIELDS and other not in texts:
             texts[other] = query[other][:200]

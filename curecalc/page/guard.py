@@ -7,13 +7,14 @@ import secrets
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from flask import Flask
 
-__all__ = ["AccessCode", "RateLimit", "install"]
+__all__ = ["AccessCodes", "Entering", "RateLimit", "install"]
 
 HEADERS = {
     "Content-Security-Policy": "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'",
@@ -51,35 +52,57 @@ class RateLimit:
         return good
 
 
-class AccessCode:
-    """A code that opens the page for one browser, then is replaced by another, told by `tell`."""
+@dataclass(frozen=True)
+class Entering:
+    """What a typed code is worth: `right` and whose it is, or wrong, or `waits` when this client has tried too often."""
 
-    def __init__(self, tell: Callable[[str], None]) -> None:
+    right: bool = False
+    person: str = ""
+    waits: bool = False
+
+
+class AccessCodes:
+    """A code for each person, good for that person's browsers; without names one that opens a single browser, then is replaced.
+
+    A client that guesses is made to wait; others are not.
+
+    Parameters
+    ----------
+    tell : callable of person and code
+        Shows a code on the terminal.
+    persons : sequence of str
+    """
+
+    def __init__(self, tell: Callable[[str, str], None], persons: Sequence[str] = ()) -> None:
         self._tell = tell
         self._lock = threading.Lock()
         self._tries = RateLimit(burst=6, per_second=1.0 / 20.0)
-        self.code = self._new()
-        tell(self.code)
+        self._lasting = bool(persons)
+        self.codes = {person: self._new() for person in persons or ("",)}
+        for person, code in self.codes.items():
+            tell(person, code)
 
     @staticmethod
     def _new() -> str:
         text = "".join(secrets.choice(_LETTERS) for _ in range(8))
         return f"{text[:4]}-{text[4:]}"
 
-    def opens(self, typed: str, who: str) -> bool | None:
-        """True when the code is right (it is used up then), False when wrong, None when there were too many tries."""
-        if not (self._tries.allows("anyone") and self._tries.allows(who)):
-            return None
-        plain = "".join(c for c in typed.upper() if c.isalnum())
+    def opens(self, typed: str, who: str) -> Entering:
+        """Judge a code typed at the client `who`."""
+        if not self._tries.allows(who):
+            return Entering(waits=True)
+        plain = "".join(c for c in typed.upper() if c.isalnum()).encode("utf-8")
         with self._lock:
-            right = hmac.compare_digest(plain.encode("utf-8"), self.code.replace("-", "").encode())
-            if right:
-                self.code = self._new()
-                self._tell(self.code)
-        return right
+            same = [p for p, code in self.codes.items() if hmac.compare_digest(plain, code.replace("-", "").encode())]
+            if not same:
+                return Entering()
+            if not self._lasting:
+                self.codes[same[0]] = self._new()
+                self._tell(same[0], self.codes[same[0]])
+        return Entering(right=True, person=same[0])
 
 
-def install(app: Flask, *, hosts: Callable[[str], bool], code: AccessCode | None, limit: RateLimit) -> None:
+def install(app: Flask, *, hosts: Callable[[str], bool], codes: AccessCodes | None, limit: RateLimit, secure: bool = False) -> None:
     """Guard every request of the app and stamp every answer."""
     from flask import Response, abort, redirect, request, session, url_for
 
@@ -91,6 +114,7 @@ def install(app: Flask, *, hosts: Callable[[str], bool], code: AccessCode | None
         SESSION_COOKIE_NAME="curecalc",
         SESSION_COOKIE_HTTPONLY=True,
         SESSION_COOKIE_SAMESITE="Strict",
+        SESSION_COOKIE_SECURE=secure,
     )
 
     @app.before_request
@@ -107,8 +131,8 @@ def install(app: Flask, *, hosts: Callable[[str], bool], code: AccessCode | None
             abort(414, "The address is too long. For a large table use the command line: curecalc fit FILE.")
         if request.method == "POST":
             same_place(request, abort)
-        if code is not None and not session.get("open") and request.endpoint not in ("enter", "static", "favicon"):
-            if request.method == "POST" or request.headers.get("HX-Request"):
+        if codes is not None and not session.get("open") and request.endpoint not in ("enter", "static", "favicon"):
+            if request.method == "POST" or request.headers.get("X-Part"):
                 abort(403, "This browser has not entered the access code yet. Load the page anew.")
             return redirect(url_for("enter", then=request.full_path.rstrip("?")))
         return None
@@ -117,7 +141,7 @@ def install(app: Flask, *, hosts: Callable[[str], bool], code: AccessCode | None
     def stamp(answer: Response) -> Response:
         for name, value in HEADERS.items():
             answer.headers[name] = value
-        answer.headers["Vary"] = "HX-Request, Cookie"
+        answer.headers["Vary"] = "X-Part, Cookie"
         if request.endpoint in ("static", "favicon"):
             answer.headers["Cache-Control"] = "max-age=3600"
         else:

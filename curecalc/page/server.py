@@ -7,10 +7,12 @@ import errno
 import socket
 import sys
 import threading
+from dataclasses import replace
 from typing import Any
 
 from ..errors import CurecalcError, QuantityError
 from .app import LOCAL_NAMES, PageOptions, create_app
+from .tls import TlsDoor, tls_context
 
 __all__ = ["Running", "names_of", "serve", "start"]
 
@@ -21,12 +23,14 @@ THREADS = 4
 class Running:
     """A page that is being served; `stop` ends it."""
 
-    def __init__(self, server: Any, address: str, port: int) -> None:
-        self.server, self.address, self.port = server, address, port
-        self.url = f"http://{address}:{port}/"
+    def __init__(self, server: Any, address: str, port: int, door: TlsDoor | None = None) -> None:
+        self.server, self.address, self.port, self.door = server, address, port, door
+        self.url = f"{'https' if door is not None else 'http'}://{address}:{port}/"
 
     def run(self) -> None:
         """Serve until stopped."""
+        if self.door is not None:
+            self.door.open()
         # waitress leaves its loop with an error when its sockets are closed under it: that is the stop
         with contextlib.suppress(OSError):
             self.server.run()
@@ -39,6 +43,8 @@ class Running:
 
     def stop(self) -> None:
         """Close the sockets and let the workers end."""
+        if self.door is not None:
+            self.door.close()
         self.server.task_dispatcher.shutdown()
         self.server.close()
         for channel in list(self.server.active_channels.values()):
@@ -62,15 +68,34 @@ def names_of(host: str) -> tuple[str, ...]:
     return (*LOCAL_NAMES, *sorted(found))
 
 
-def start(options: PageOptions, *, host: str = LOOPBACK, port: int = 8765) -> Running:
+def start(
+    options: PageOptions,
+    *,
+    host: str = LOOPBACK,
+    port: int = 8765,
+    certificate: str | None = None,
+    key: str | None = None,
+    proxy: str | None = None,
+) -> Running:
     """Open the port and make the application; `run` serves it.
+
+    Parameters
+    ----------
+    options : PageOptions
+    host, port
+        Where to listen; port 0 takes a free one.
+    certificate, key : str, optional
+        Files (PEM) of the shop's certificate: the page is then served by TLS.
+    proxy : str, optional
+        The address of the shop's own proxy, whose word on client, scheme and host is taken; no other's.
 
     Raises
     ------
     CurecalcError
-        The port is taken, or may not be opened.
+        The port is taken, or may not be opened; the certificate cannot be used.
     """
-    app = create_app(options)
+    context = None if certificate is None else tls_context(certificate, key)
+    app = create_app(replace(options, secure=context is not None or proxy is not None))
     try:
         from waitress.server import create_server
     except ImportError:
@@ -79,23 +104,30 @@ def start(options: PageOptions, *, host: str = LOOPBACK, port: int = 8765) -> Ru
         ) from None
     if not 0 <= port <= 65535:
         raise QuantityError(f"--port must be a whole number from 0 to 65535, got {port}.")
-    door = _opened(host, port)
+    outer = _opened(host, port)
+    # with TLS the server itself is at a port of this machine that only the door before it is told
+    inner = outer if context is None else _opened(LOOPBACK, 0)
+    door = None if context is None else TlsDoor(outer, context, int(inner.getsockname()[1]))
+    trusted: dict[str, Any] = {}
+    if proxy is not None:
+        trusted = {"trusted_proxy": proxy, "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}}
     server = create_server(
-        app,
-        sockets=[door],
+        app if door is None else door.told(app),
+        sockets=[inner],
         threads=THREADS,
         ident="",
         channel_timeout=15,
         cleanup_interval=3,
-        connection_limit=300,
+        connection_limit=2000,
+        asyncore_use_poll=True,  # select is blind beyond 1024 connections
         max_request_body_size=1_100_000,
         max_request_header_size=100_000,
-        backlog=128,
+        backlog=512,
         clear_untrusted_proxy_headers=True,
+        **trusted,
     )
-    found = door.getsockname()[1]
     shown = host if host not in ("0.0.0.0", "::") else names_of(host)[-1]
-    return Running(server, shown, int(found))
+    return Running(server, shown, int(outer.getsockname()[1]), door)
 
 
 def _opened(host: str, port: int) -> socket.socket:
@@ -118,9 +150,9 @@ def _opened(host: str, port: int) -> socket.socket:
     return door
 
 
-def serve(options: PageOptions, *, host: str = LOOPBACK, port: int = 8765, open_browser: bool = False) -> None:
-    """Serve until interrupted."""
-    running = start(options, host=host, port=port)
+def serve(options: PageOptions, *, open_browser: bool = False, **where: Any) -> None:
+    """Serve until interrupted; `where` as in `start`."""
+    running = start(options, **where)
     print(f"The page is at {running.url}   (stop it with Ctrl-C)", file=sys.stderr, flush=True)
     if open_browser:
         import webbrowser

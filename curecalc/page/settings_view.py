@@ -1,28 +1,31 @@
-"""Settings and depth: what a setting does, what moves it, and the speed that reaches the overcure wanted."""
+"""Settings: what a setting does, what moves it, and the speed that reaches the overcure wanted."""
 
 from __future__ import annotations
 
 import shlex
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlencode
+from urllib.parse import parse_qsl, urlencode
 
 from ..errors import CurecalcError, QuantityError
 from ..formulas.beam import Beam, radius_from_fwhm
 from ..formulas.resin import Resin
 from ..formulas.scan import Scan
-from ..lessons.bench import Bench
 from ..setting.answer import Answer, evaluate
-from ..units import Measured, Quantity, count, figure, ratio, show
+from ..units import Measured, Quantity, count, figure, show
 from .drawing import Board
-from .fields import FIELDS, SPOT_WIDTHS, State, read, start_texts
+from .fields import FIELDS, SPOT_WIDTHS, read, start_texts
+from .work import Work
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["SettingsView", "command_options", "records", "setting_state"]
+    from ..setting.solution import Solution
+
+__all__ = ["LABELS", "Setting", "SettingsView", "ranges"]
 
 _NAMES = ["power", "spot", "scan_speed", "hatch_spacing", "passes", "layer_thickness", "overcure", "penetration_depth", "critical_exposure"]
+_RESIN = ("penetration_depth", "critical_exposure")
 LABELS = {
     "exposure_peak": "Exposure on the axis",
     "exposure_mean": "Exposure, mean",
@@ -38,192 +41,277 @@ LABELS = {
 }
 
 
-def setting_state(query: dict[str, str], start: dict[str, str], *, more: tuple[str, ...] = ()) -> State:
-    """The state of an address for a setting; a single line needs no spacing."""
-    names = [n for n in [*_NAMES, *more] if not (n == "hatch_spacing" and _line(query, start))]
-    state = read(query, start, names)
-    if state.texts["spot_as"] not in SPOT_WIDTHS:
-        state.problems["spot"] = f"Spot width must be one of {', '.join(SPOT_WIDTHS.values())}."
-    if state.texts["pattern"] not in ("raster", "line"):
-        state.problems["hatch_spacing"] = "Pattern must be raster or line."
-    try:
-        text = state.texts["correlation"]
-        state.values["correlation"] = float(text) if text else 0.0
-        ratio("correlation", state.values["correlation"], low=-1.0, high=1.0, low_open=False, high_open=False)
-    except (ValueError, QuantityError):
-        state.problems["critical_exposure"] = "Correlation must be a number between -1 and 1."
-    return state
+def ranges(work: Work) -> list[tuple[str, str]]:
+    """What the machine can do and where the coupons were, as rows of text."""
+    from ..jobs.beyond import machine_ranges
+
+    rows = []
+    machine, lot = work.machine, work.lot
+    if machine is not None:
+        ends = [
+            (name, " to ".join(show(end, digits=4) for end in (low, high) if end is not None))
+            for name, low, high in machine_ranges(machine)
+            if low is not None or high is not None
+        ]
+        rows.append((f"Machine {machine.name}", "; ".join(f"{name} {text}" for name, text in ends)))
+    if lot is not None:
+        span = "no coupons: values of a data sheet"
+        if lot.depth_range is not None:
+            span = f"coupons {' to '.join(show(end, digits=3) for end in lot.depth_range)} deep"
+        rows.append((f"Lot {lot.resin.name} {lot.lot}".rstrip(), span))
+    return rows
 
 
-def _line(query: dict[str, str], start: dict[str, str]) -> bool:
-    return query.get("pattern", start["pattern"]) == "line"
+class Setting:
+    """The setting of an address on a browser's work: beam, resin and scan from texts and files.
+
+    The lot's own record is used, with its correlation, law and range, while the resin fields stand as they were filled in.
+    """
+
+    def __init__(self, query: dict[str, str], work: Work, *, more: tuple[str, ...] = ()) -> None:
+        self.work = work
+        self.start = _start(work)
+        line = query.get("pattern", self.start["pattern"]) == "line"
+        self.state = read(query, self.start, [n for n in [*_NAMES, *more] if not (n == "hatch_spacing" and line)])
+        self.texts, self.values = self.state.texts, self.state.values
+        if self.texts["spot_as"] not in SPOT_WIDTHS:
+            self.state.problems["spot"] = f"Spot width must be one of {', '.join(SPOT_WIDTHS.values())}."
+        if self.texts["pattern"] not in ("raster", "line"):
+            self.state.problems["hatch_spacing"] = "Pattern must be raster or line."
+
+    def sound(self) -> Setting:
+        """Itself, or `QuantityError` with the first text that cannot be read."""
+        if not self.state.good:
+            raise QuantityError(next(iter(self.state.problems.values())))
+        return self
+
+    @property
+    def own_resin(self) -> bool:
+        """Whether the resin's values were typed in place of those filled in."""
+        return any(self.texts[name] != self.start[name] for name in _RESIN)
+
+    @property
+    def beam(self) -> Beam:
+        """A round spot of the width given."""
+        spot: Measured = self.values["spot"]
+        factor = {"radius": 1.0, "diameter": 0.5}.get(self.texts["spot_as"])
+        if factor is None:
+            factor = float(radius_from_fwhm(Quantity(1.0, "mm")).m_as("mm"))
+        return Beam(power=self.values["power"], radius_x=Measured(spot.value * factor, spot.standard_uncertainty * factor))
+
+    @property
+    def resin(self) -> Resin:
+        """The lot's record, the bench's pair, or the values typed."""
+        lot = self.work.lot
+        if lot is not None and not self.own_resin:
+            return lot.resin
+        correlation = 0.0 if self.own_resin else self.work.given.resin.correlation
+        return Resin(**{name: self.values[name] for name in _RESIN}, correlation=correlation)
+
+    @property
+    def scan(self) -> Scan:
+        """The pattern."""
+        raster = self.texts["pattern"] == "raster"
+        return Scan(
+            scan_speed=self.values["scan_speed"],
+            hatch_spacing=self.values["hatch_spacing"] if raster else None,
+            passes=count("passes", self.values["passes"]),
+            cross_hatch=raster and self.texts["crossed"] == "yes",
+        )
+
+    def options(self, *, without: str = "") -> list[str]:
+        """The options of the command line that describe the setting, texts as typed."""
+        t = self.texts
+        options = ["--power", t["power"], f"--beam-{t['spot_as']}", t["spot"]]
+        if without != "scan_speed":
+            options += ["--scan-speed", t["scan_speed"]]
+        if t["pattern"] == "raster":
+            options += ["--hatch-spacing", t["hatch_spacing"]]
+        if self.values["passes"] != 1:
+            options += ["--passes", str(self.values["passes"])]
+        if t["pattern"] == "raster" and t["crossed"] == "yes":
+            options += ["--cross-hatch"]
+        if self.work.lot is not None and not self.own_resin:
+            options += ["--resin", self.work.parts["resin"].path]
+        else:
+            options += ["--penetration-depth", t["penetration_depth"], "--critical-exposure", t["critical_exposure"]]
+            if self.resin.correlation:
+                options += ["--correlation", f"{self.resin.correlation:g}"]
+        return [*options, "--layer-thickness", t["layer_thickness"]]
+
+    def answer(self) -> Answer:
+        """The setting evaluated."""
+        return evaluate(beam=self.beam, resin=self.resin, scan=self.scan, layer_thickness=self.values["layer_thickness"])
+
+    def solution(self) -> Solution:
+        """The speed for the overcure wanted, inside the machine's limits where there is one."""
+        from ..setting.solving import solve_scan_speed
+
+        return solve_scan_speed(
+            beam=self.beam,
+            resin=self.resin,
+            scan=self.scan,
+            layer_thickness=self.values["layer_thickness"],
+            overcure=self.values["overcure"],
+            limits=self._limits(),
+        )
+
+    def _limits(self) -> Any:
+        from ..setting.limits import Limits
+
+        machine = self.work.machine
+        return None if machine is None else Limits(max_scan_speed=machine.scan_speed_max, min_scan_speed=machine.scan_speed_min)
+
+    def speed_options(self) -> list[str]:
+        """The options of `curecalc speed`."""
+        options = [*self.options(without="scan_speed"), "--overcure", self.texts["overcure"]]
+        machine = self.work.machine
+        if machine is not None:
+            for end in ("max", "min"):
+                limit = float(getattr(machine, f"scan_speed_{end}").m_as("mm/s"))
+                options += [f"--{end}-scan-speed", f"{limit!r} mm/s"]
+        return options
+
+    def beyond(self) -> list[str]:
+        """What the machine cannot do of it."""
+        from ..jobs.beyond import beyond_machine
+
+        machine = self.work.machine
+        return [] if machine is None else beyond_machine(machine, self.beam, self.scan, self.values["layer_thickness"])
+
+    def context(self) -> dict[str, Any]:
+        """What every template of a setting shows."""
+        return {
+            "state": self.state,
+            "fields": FIELDS,
+            "spot_widths": SPOT_WIDTHS,
+            "ranges": ranges(self.work),
+            "sources": [self.work.source(name) for name in ("machine", "resin", "needs")],
+            "problem": "",
+            "answer": None,
+        }
 
 
-def records(state: State) -> tuple[Beam, Resin, Scan]:
-    """Beam, resin and scan of a good state."""
-    v = state.values
-    spot: Measured = v["spot"]
-    factor = {"radius": 1.0, "diameter": 0.5}.get(state.texts["spot_as"])
-    if factor is None:
-        factor = float(radius_from_fwhm(Quantity(1.0, "mm")).m_as("mm"))
-    beam = Beam(power=v["power"], radius_x=Measured(spot.value * factor, spot.standard_uncertainty * factor))
-    resin = Resin(
-        penetration_depth=v["penetration_depth"],
-        critical_exposure=v["critical_exposure"],
-        correlation=v["correlation"] if _uncertain(state) else 0.0,
-    )
-    raster = state.texts["pattern"] == "raster"
-    scan = Scan(
-        scan_speed=v["scan_speed"],
-        hatch_spacing=v["hatch_spacing"] if raster else None,
-        passes=count("passes", v["passes"]),
-        cross_hatch=raster and state.texts["crossed"] == "yes",
-    )
-    return beam, resin, scan
-
-
-def _uncertain(state: State) -> bool:
-    both = (state.values["penetration_depth"], state.values["critical_exposure"])
-    return all(v.standard_uncertainty.m > 0 for v in both)
-
-
-def command_options(state: State) -> list[str]:
-    """The options of the command line that describe the setting, texts as typed."""
-    t = state.texts
-    options = ["--power", t["power"], f"--beam-{t['spot_as']}", t["spot"], "--scan-speed", t["scan_speed"]]
-    if t["pattern"] == "raster":
-        options += ["--hatch-spacing", t["hatch_spacing"]]
-    if state.values["passes"] != 1:
-        options += ["--passes", str(state.values["passes"])]
-    if t["pattern"] == "raster" and t["crossed"] == "yes":
-        options += ["--cross-hatch"]
-    options += ["--penetration-depth", t["penetration_depth"], "--critical-exposure", t["critical_exposure"]]
-    if _uncertain(state) and state.values["correlation"]:
-        options += ["--correlation", t["correlation"]]
-    return [*options, "--layer-thickness", t["layer_thickness"]]
+def _start(work: Work) -> dict[str, str]:
+    chosen = None
+    if work.complete:
+        try:
+            chosen = work.recipe().main
+        except CurecalcError:
+            chosen = None  # what does not fit is said where the recipe is made
+    return start_texts(work.bench(), chosen)
 
 
 class SettingsView:
     """Sliders and fields to a working curve, a section, the exposure across the lines, numbers."""
 
     name = "settings"
-    title = "Settings and depth"
+    title = "Settings"
     panels = ("curve", "section", "exposure")
+    answers = ("numbers", "speed")
 
-    def __init__(self, bench: Bench, board: Board) -> None:
-        self.start = start_texts(bench)
-        self.bench_name = bench.name
+    def __init__(self, board: Board) -> None:
         self.board = board
 
-    def page(self, query: dict[str, str]) -> dict[str, Any]:
+    def page(self, query: dict[str, str], work: Work) -> dict[str, Any]:
         """Context for the template."""
-        state = setting_state(query, self.start)
-        context: dict[str, Any] = {
-            "state": state,
-            "fields": FIELDS,
-            "spot_widths": SPOT_WIDTHS,
-            "bench_name": self.bench_name,
-            "problem": "",
-        }
-        if not state.good:
-            return context | {"answer": None}
+        setting = Setting(query, work)
+        context = setting.context()
+        if not setting.state.good:
+            return context
         try:
-            answer = self._answer(state)
+            answer, beside = setting.answer(), _beside(setting)
         except CurecalcError as error:
-            return context | {"answer": None, "problem": str(error)}
+            return context | {"problem": str(error)}
+        given = {k: v for k, v in setting.texts.items() if v and k != "beside"}
         return context | {
             "answer": answer,
             "rows": [(LABELS.get(n, n), answer.text(n)) for n in answer.outputs if _shown(n, answer)],
             "moves": [(_label(n), f"{float(v.m_as('um')):+.3g} um") for n, v in answer.sensitivity.items() if v is not None],
             "main": _main_line(answer),
-            "drawings": self._drawings(answer),
-            "solved": self._solved(state),
-            "command": self.command(query),
+            "notes": [*setting.beyond(), *answer.warnings],
+            "drawings": self._drawings(answer, beside),
+            "solved": _solved(setting),
+            "keep": urlencode(given | {"beside": urlencode(given)}),
+            "leave": urlencode(given),
+            "other": _compared(answer, beside),
+            "commands": [self.command(query, work, one) for one in self.answers],
         }
 
-    def record(self, query: dict[str, str]) -> dict[str, Any]:
-        """The JSON object of `curecalc depth`."""
-        return self._answer(_sound(setting_state(query, self.start))).to_dict()
+    def record(self, query: dict[str, str], work: Work, which: str) -> dict[str, Any]:
+        """The JSON object of `curecalc depth`, or of `curecalc speed`."""
+        setting = Setting(query, work).sound()
+        return setting.answer().to_dict() if which == "numbers" else setting.solution().to_dict()
 
-    def command(self, query: dict[str, str]) -> str:
+    def command(self, query: dict[str, str], work: Work, which: str) -> str:
         """The equal command line."""
-        state = _sound(setting_state(query, self.start))
-        return shlex.join(["curecalc", "depth", *command_options(state)])
+        setting = Setting(query, work).sound()
+        if which == "numbers":
+            return shlex.join(["curecalc", "depth", *setting.options()])
+        return shlex.join(["curecalc", "speed", *setting.speed_options()])
 
-    def figure(self, query: dict[str, str], panel: str) -> Figure:
+    def figure(self, query: dict[str, str], work: Work, panel: str) -> Figure:
         """A panel as a figure of its own."""
         from ..figures.ripple import ripple_figure
         from ..figures.section import section_figure
         from ..figures.setting_curve import setting_curve_figure
 
         make = {"curve": setting_curve_figure, "section": section_figure, "exposure": ripple_figure}[panel]
-        return make(self._answer(_sound(setting_state(query, self.start))))
+        return make(Setting(query, work).sound().answer())
 
-    @staticmethod
-    def _answer(state: State) -> Answer:
-        beam, resin, scan = records(state)
-        return evaluate(beam=beam, resin=resin, scan=scan, layer_thickness=state.values["layer_thickness"])
-
-    def _drawings(self, answer: Answer) -> list[tuple[str, str]]:
+    def _drawings(self, answer: Answer, beside: Answer | None) -> list[tuple[str, str]]:
         from ..figures.ripple import draw_ripple
         from ..figures.section import draw_section
-        from ..figures.setting_curve import draw_setting_curve
+        from ..figures.setting_curve import draw_beside, draw_setting_curve
 
-        def section(ax: Axes, answer: Answer) -> None:
+        def curve(ax: Axes) -> None:
+            draw_setting_curve(ax, answer)
+            if beside is not None:
+                draw_beside(ax, beside)
+                ax.set_title("Working curve: this setting, the kept one dashed", loc="left", pad=10)
+
+        def section(ax: Axes) -> None:
             draw_section(ax, answer, headed=False)  # the page's own headline says it
-            ax.set_title("Cured section")
-
-        said = _main_line(answer)
-        made = []
-        for panel, draw, what in (
-            ("curve", draw_setting_curve, "Working curve of the resin with this setting as a point."),
-            ("section", section, "Cross-section of the cured resin."),
-            ("exposure", draw_ripple, "Exposure across the scan lines."),
-        ):
-            made.append((panel, self.board.svg(f"s-{panel}", _fitted(draw, answer), label=f"{what} {said}")))
-        return made
-
-    @staticmethod
-    def _solved(state: State) -> dict[str, str]:
-        from ..setting.solving import solve_scan_speed
-
-        beam, resin, scan = records(state)
-        try:
-            solution = solve_scan_speed(
-                beam=beam, resin=resin, scan=scan, layer_thickness=state.values["layer_thickness"], overcure=state.values["overcure"]
-            )
-        except CurecalcError as error:
-            return {"problem": str(error)}
-        speed = f"{figure(float(solution.value.m_as('mm/s')), digits=4)} mm/s"
-        given = {k: v for k, v in state.texts.items() if v} | {"scan_speed": speed}
-        return {"speed": show(solution.value, solution.standard_uncertainty[0]), "address": urlencode(given)}
-
-
-def _fitted(draw: Any, answer: Answer) -> Any:
-    """Draw for a narrow panel: the settings stand in the fields beside it, so the long title and caption go."""
-
-    def fitted(ax: Any) -> None:
-        draw(ax, answer)
-        title = ax.get_title(loc="left")
-        if title.startswith("Cured section"):
-            for text in [t for t in ax.texts if t.get_text().startswith(_caption_start(answer))]:
-                text.remove()
             ax.set_title("Cured section across the lines", loc="left", pad=8)
 
-    return fitted
+        said = _main_line(answer)
+        return [
+            (panel, self.board.svg(f"s-{panel}", draw, label=f"{what} {said}"))
+            for panel, draw, what in (
+                ("curve", curve, "Working curve of the resin with this setting as a point."),
+                ("section", section, "Cross-section of the cured resin."),
+                ("exposure", lambda ax: draw_ripple(ax, answer), "Exposure across the scan lines."),
+            )
+        ]
 
 
-def _caption_start(answer: Answer) -> str:
-    from ..figures.section import settings_text
-    from ..figures.style import pretty
+def _beside(setting: Setting) -> Answer | None:
+    text = setting.texts["beside"]
+    if not text:
+        return None
+    return Setting(dict(parse_qsl(text)), setting.work).sound().answer()
 
-    return pretty(settings_text(answer))
+
+def _compared(answer: Answer, beside: Answer | None) -> list[tuple[str, str, str, str]]:
+    from ..setting.beside import differences
+
+    if beside is None:
+        return []
+    return [
+        (LABELS.get(name, name), answer.text(name), beside.text(name), ("+" if by.m > 0 else "") + show(by, digits=3))
+        for name, by in differences(answer, beside).items()
+        if _shown(name, answer)
+    ]
 
 
-def _sound(state: State) -> State:
-    if not state.good:
-        raise QuantityError(next(iter(state.problems.values())))
-    return state
+def _solved(setting: Setting) -> dict[str, str]:
+    try:
+        solution = setting.solution()
+    except CurecalcError as error:
+        return {"problem": str(error)}
+    speed = f"{figure(float(solution.value.m_as('mm/s')), digits=4)} mm/s"
+    given = {k: v for k, v in setting.texts.items() if v} | {"scan_speed": speed}
+    return {"speed": show(solution.value, solution.standard_uncertainty[0]), "address": urlencode(given), "caution": solution.caution}
 
 
 def _shown(name: str, answer: Answer) -> bool:

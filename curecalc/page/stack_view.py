@@ -1,4 +1,4 @@
-"""Stack and print-through: layers on layers with the settings of the settings view."""
+"""Layers on layers: the bond between layers and print-through, with the settings of the settings view."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ import shlex
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError
-from ..lessons.bench import Bench
 from ..setting.layers import StackAnswer, evaluate_stack
 from ..units import show
 from .drawing import Board
-from .fields import FIELDS, SPOT_WIDTHS, State, start_texts
-from .settings_view import _sound, command_options, records, setting_state
+from .settings_view import Setting
+from .work import Work
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 __all__ = ["StackView"]
@@ -26,73 +26,83 @@ class StackView:
     name = "stack"
     title = "Layers on layers"
     panels = ("stack",)
+    answers = ("numbers",)
 
-    def __init__(self, bench: Bench, board: Board) -> None:
-        self.start = start_texts(bench)
-        self.bench_name = bench.name
+    def __init__(self, board: Board) -> None:
         self.board = board
 
-    def _state(self, query: dict[str, str]) -> State:
-        counted = query.get("layers", self.start["layers"]).strip() not in ("", "many")
-        return setting_state(query, self.start, more=("layers",) if counted else ())
+    @staticmethod
+    def _setting(query: dict[str, str], work: Work) -> Setting:
+        counted = query.get("layers", "").strip() not in ("", "many")
+        return Setting(query, work, more=("layers",) if counted else ())
 
     @staticmethod
-    def _answer(state: State) -> StackAnswer:
-        beam, resin, scan = records(state)
-        layers: Any = state.values.get("layers", math.inf)
-        return evaluate_stack(beam=beam, resin=resin, scan=scan, layer_thickness=state.values["layer_thickness"], layers=layers)
+    def _answer(setting: Setting) -> StackAnswer:
+        layers: Any = setting.values.get("layers", math.inf)
+        layer = setting.values["layer_thickness"]
+        return evaluate_stack(beam=setting.beam, resin=setting.resin, scan=setting.scan, layer_thickness=layer, layers=layers)
 
-    def page(self, query: dict[str, str]) -> dict[str, Any]:
+    def page(self, query: dict[str, str], work: Work) -> dict[str, Any]:
         """Context for the template."""
-        state = self._state(query)
-        context: dict[str, Any] = {
-            "state": state,
-            "fields": FIELDS,
-            "spot_widths": SPOT_WIDTHS,
-            "problem": "",
-            "bench_name": self.bench_name,
-        }
-        if not state.good:
-            return context | {"answer": None}
+        setting = self._setting(query, work)
+        context = setting.context()
+        if not setting.state.good:
+            return context
         try:
-            answer = self._answer(state)
+            answer = self._answer(setting)
         except CurecalcError as error:
-            return context | {"answer": None, "problem": str(error)}
+            return context | {"problem": str(error)}
         u = answer.standard_uncertainty
-        lifted = answer.compensation_layers
-        main = f"Print-through {show(answer.print_through, digits=3)}; leave out {lifted} layer{'' if lifted == 1 else 's'}."
+        lifted = f"{answer.compensation_layers} layer{'' if answer.compensation_layers == 1 else 's'}"
         rows = [
             ("Cure depth of one layer alone", show(answer.single_depth, u.get("single_depth"))),
-            ("Print-through below a down-facing face", show(answer.print_through, u.get("print_through"))),
             ("Exposure at a layer's bottom, its own", show(answer.own_exposure, u.get("own_exposure"))),
             ("Exposure there after all later layers", show(answer.interface_exposure, u.get("interface_exposure"))),
-            ("Layers to leave out at a down-facing face", str(lifted)),
-            ("What remains then", show(answer.residual)),
         ]
+        main = "The layers do not bond: no solid reaches from one to the next."
+        if answer.bonds:
+            main = f"Print-through {show(answer.print_through, digits=3)}; leave out {lifted}."
+            rows += [
+                ("Print-through below a down-facing face", show(answer.print_through, u.get("print_through"))),
+                ("Layers to leave out at a down-facing face", lifted),
+                ("What remains then", show(answer.residual)),
+            ]
         from ..figures.stack import draw_stack
+
+        def draw(ax: Axes) -> None:
+            draw_stack(ax, answer, headed=False)
 
         drawing = self.board.svg(
             "k-stack",
-            lambda ax: draw_stack(ax, answer, headed=False),
+            draw,
             label=f"Exposure against depth through the layers. {main}",
-            width_mm=170.0,
-            height_mm=120.0,
-            boxes=((0.11, 0.13, 0.86, 0.73),),
+            width_mm=150.0,
+            height_mm=110.0,
+            boxes=((0.12, 0.14, 0.85, 0.78),),
         )
-        return context | {"answer": answer, "rows": rows, "main": main, "drawings": [("stack", drawing)], "command": self.command(query)}
+        return context | {
+            "answer": answer,
+            "rows": rows,
+            "main": main,
+            "through": show(answer.print_through, u.get("print_through")),
+            "lifted": lifted,
+            "notes": [*setting.beyond(), *answer.warnings],
+            "drawings": [("stack", drawing)],
+            "commands": [self.command(query, work, "numbers")],
+        }
 
-    def record(self, query: dict[str, str]) -> dict[str, Any]:
+    def record(self, query: dict[str, str], work: Work, which: str) -> dict[str, Any]:
         """The JSON object of `curecalc stack`."""
-        return self._answer(_sound(self._state(query))).to_dict()
+        return self._answer(self._setting(query, work).sound()).to_dict()
 
-    def command(self, query: dict[str, str]) -> str:
+    def command(self, query: dict[str, str], work: Work, which: str) -> str:
         """The equal command line."""
-        state = _sound(self._state(query))
-        more = ["--layers", str(state.values["layers"])] if "layers" in state.values else []
-        return shlex.join(["curecalc", "stack", *command_options(state), *more])
+        setting = self._setting(query, work).sound()
+        more = ["--layers", str(setting.values["layers"])] if "layers" in setting.values else []
+        return shlex.join(["curecalc", "stack", *setting.options(), *more])
 
-    def figure(self, query: dict[str, str], panel: str) -> Figure:
+    def figure(self, query: dict[str, str], work: Work, panel: str) -> Figure:
         """The figure of its own."""
         from ..figures.stack import stack_figure
 
-        return stack_figure(self._answer(_sound(self._state(query))))
+        return stack_figure(self._answer(self._setting(query, work).sound()))

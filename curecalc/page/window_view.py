@@ -9,56 +9,75 @@ from typing import TYPE_CHECKING, Any
 from ..errors import CurecalcError, QuantityError
 from ..recipe.window import AXES, Window, axis_text, process_window
 from .drawing import Board
+from .settings_view import ranges
+from .work import PARTS, Work
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+    from ..recipe.record import Recipe
 
 __all__ = ["WindowView"]
 
 
 class WindowView:
-    """The window of a recipe made when the page was started; the files named there give the equal command line."""
+    """The window of the work's recipe; its files give the equal command line."""
 
     name = "window"
     title = "Process window"
     panels = ("window",)
+    answers = ("numbers",)
 
-    def __init__(self, recipe: Any, files: tuple[str, str, str], board: Board) -> None:
-        self.recipe, self.files, self.board = recipe, files, board
+    def __init__(self, board: Board) -> None:
+        self.board = board
 
-    def _asked(self, query: dict[str, str]) -> dict[str, str]:
-        kinds = [v.kind for v in self.recipe.vectors]
-        raster = next((v.kind for v in self.recipe.vectors if v.pattern == "raster"), kinds[0])
+    @staticmethod
+    def _recipe(work: Work) -> Recipe:
+        if not work.complete:
+            raise QuantityError("A window belongs to a recipe, and machine, lot and needs are not all here. Give them on the view Recipe.")
+        return work.recipe()
+
+    @staticmethod
+    def _asked(query: dict[str, str], recipe: Recipe) -> dict[str, str]:
+        kinds = [v.kind for v in recipe.vectors]
+        raster = next((v.kind for v in recipe.vectors if v.pattern == "raster"), kinds[0])
         kind = query.get("kind", raster)
         if kind not in kinds:
             raise QuantityError(f"Kind of vector must be one of {', '.join(kinds)}.")
-        up = "hatch_spacing" if self.recipe.vector(kind).pattern == "raster" else "beam_radius"
-        asked = {"kind": kind, "across": query.get("across", "scan_speed"), "up": query.get("up", up)}
-        for axis in ("across", "up"):
+        line = recipe.vector(kind).pattern == "line"
+        asked = {"kind": kind, "across": query.get("across", "scan_speed")}
+        asked["up"] = query.get("up", "beam_radius" if line else "hatch_spacing")
+        for axis, other in (("across", "scan_speed"), ("up", "beam_radius")):
             if asked[axis] not in AXES:
                 raise QuantityError(f"Axis must be one of {', '.join(AXES)}.")
+            if line and asked[axis] == "hatch_spacing":  # left over from a raster kind
+                asked[axis] = other
         return asked
 
-    def _window(self, query: dict[str, str], *, points: int, assurance: bool) -> Window:
-        asked = self._asked(query)
-        machine = self.recipe.machine
+    def _window(self, query: dict[str, str], work: Work, *, points: int, assurance: bool) -> Window:
+        recipe = self._recipe(work)
+        asked = self._asked(query, recipe)
+        machine = recipe.machine
         layers = (machine.layer_thickness_min, machine.layer_thickness_max)
         return process_window(
-            self.recipe.vector(asked["kind"]), asked["across"], asked["up"], points=points, with_assurance=assurance, layer_range=layers
+            recipe.vector(asked["kind"]), asked["across"], asked["up"], points=points, with_assurance=assurance, layer_range=layers
         )
 
-    def page(self, query: dict[str, str]) -> dict[str, Any]:
+    def page(self, query: dict[str, str], work: Work) -> dict[str, Any]:
         """Context for the template."""
         context: dict[str, Any] = {
-            "kinds": [v.kind for v in self.recipe.vectors],
+            "kinds": [],
             "axes": {n: n.replace("_", " ") for n in AXES},
             "problem": "",
             "asked": {n: query.get(n, "") for n in ("kind", "across", "up")},
             "drawings": [],
+            "ranges": ranges(work),
         }
         try:
-            context["asked"] = self._asked(query)
-            window = self._window(query, points=41, assurance=False)
+            recipe = self._recipe(work)
+            context["kinds"] = [v.kind for v in recipe.vectors]
+            context["asked"] = self._asked(query, recipe)
+            window = self._window(query, work, points=41, assurance=False)
         except CurecalcError as error:
             return context | {"problem": str(error)}
         from ..figures.inline import inline_svg
@@ -74,23 +93,30 @@ class WindowView:
         # its tones grade from light to dark: it stays on white paper in the dark too, out of reach of the page's colours
         drawing = re.sub(r'="#[0-9a-f]{6}"', lambda found: found[0].upper(), drawing)
         rows = [(n.replace("_", " ") + ", held", axis_text(n, v)) for n, v in window.held.items()]
-        return context | {"main": main, "drawings": [("window", drawing)], "rows": rows, "command": self.command(query)}
+        binding = context["limits"] = [(limit.name, limit.sentence) for limit in window.vector.limits]
+        return context | {
+            "main": main,
+            "binding": binding,
+            "drawings": [("window", drawing)],
+            "rows": rows,
+            "commands": [self.command(query, work, "numbers")],
+        }
 
-    def record(self, query: dict[str, str]) -> dict[str, Any]:
+    def record(self, query: dict[str, str], work: Work, which: str) -> dict[str, Any]:
         """The JSON object of `curecalc window`."""
-        return self._window(query, points=9, assurance=True).to_dict()
+        return self._window(query, work, points=9, assurance=True).to_dict()
 
-    def command(self, query: dict[str, str]) -> str:
+    def command(self, query: dict[str, str], work: Work, which: str) -> str:
         """The equal command line."""
-        asked = self._asked(query)
+        asked = self._asked(query, self._recipe(work))
         words = ["curecalc", "window"]
-        for option, path in zip(("--machine", "--resin", "--needs"), self.files, strict=True):
-            words += [option, path]
+        for name in PARTS:
+            words += [f"--{name}", work.parts[name].path]
         words += ["--kind", asked["kind"], "--across", asked["across"].replace("_", "-")]
         return shlex.join([*words, "--up", asked["up"].replace("_", "-")])
 
-    def figure(self, query: dict[str, str], panel: str) -> Figure:
+    def figure(self, query: dict[str, str], work: Work, panel: str) -> Figure:
         """The figure of its own."""
         from ..figures.window import window_figure
 
-        return window_figure(self._window(query, points=81, assurance=False))
+        return window_figure(self._window(query, work, points=81, assurance=False))

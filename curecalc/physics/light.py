@@ -68,6 +68,13 @@ class Gaussian(Spot):
             return line.scan_exposure(power, across, speed)
         return line.equivalent_exposure(power, along, across, speed, w, reference)
 
+    def whole(self, power, w=1.0, reference=1.0):
+        """Integral over the surface of what the standing spot adds to the dose per time: P for w = 1."""
+        one = 1.0 / np.sqrt(w)  # I^w is a Gaussian of radius W/sqrt(w), so any line it draws carries this per time
+        area = math.sqrt(0.5 * math.pi) * one
+        wy = self.wx if self.wy is None else self.wy
+        return area * wy * self.peak(power, 1.0, wy, self.wx, w, reference)
+
     def profile(self, u, w):
         """Dose over that of the axis at u radii from it."""
         with np.errstate(under="ignore"):

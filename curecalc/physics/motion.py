@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["Ends", "share", "speed_up_distance", "stop_factor", "stop_profile", "vector_time"]
+__all__ = ["Ends", "Stretch", "share", "speed_up_distance", "stop_factor", "stop_profile", "stretches", "vector_time"]
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
 _ROOT_HALF_PI = math.sqrt(0.5 * math.pi)
 
 
@@ -16,15 +16,64 @@ _ROOT_HALF_PI = math.sqrt(0.5 * math.pi)
 class Ends:
     """How a vector of a length begins and ends.
 
-    `acceleration` None: at full speed throughout, the run-up lies outside the vector with the beam off. Else from rest to rest
-    inside the vector, the power falling with speed to the power `follows` (0: it stays on; 1: it follows speed), not below the
-    share `least`.
+    `acceleration` None: at full speed throughout, the run-up lies outside the vector with the beam off. Else from the speed `slowest`
+    (rest, or that of a corner) and back inside the vector, the power falling with speed to the power `follows` (0: it stays on; 1:
+    it follows speed), not below the share `least`.
     """
 
     length: Any
     acceleration: Any = None
     follows: float = 0.0
     least: Any = 0.0
+    slowest: Any = 0.0
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A stretch of vectors in its own time 0 to `time`: place = start + sign (speed t + acceleration t^2/2). One that brakes runs back."""
+
+    start: Any
+    sign: float
+    speed: Any
+    acceleration: Any
+    time: Any
+
+    def place(self, t):
+        """Distance along the vector at time t."""
+        return self.start + self.sign * (self.speed + 0.5 * self.acceleration * t) * t
+
+    def lit(self, t, v, ends):
+        """Power at time t over that at full speed v."""
+        if not ends.follows:
+            return np.ones_like(t)
+        return np.maximum(((self.speed + self.acceleration * t) / v) ** ends.follows, ends.least)
+
+    def dim(self, v, ends):
+        """Time until the power begins to follow; zero where it does from the start."""
+        if not ends.follows or not np.any(ends.least):
+            return np.zeros_like(self.time)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = (ends.least ** (1.0 / ends.follows) * v - self.speed) / self.acceleration
+        return np.clip(np.nan_to_num(t), 0.0, self.time)
+
+
+def stretches(v, ends, first=0.0, last=0.0):
+    """Speeding up, steady, slowing down: the motion of vectors whose speeds at their ends are `first` and `last` (0: rest).
+
+    The ends' speeds must be within reach of each other. Without an acceleration there is the steady stretch alone.
+    """
+    v, length = np.broadcast_arrays(np.asarray(v, float), np.asarray(ends.length, float))
+    if ends.acceleration is None:
+        return (Stretch(np.zeros_like(v), 1.0, v, 0.0, length / v),)
+    a = ends.acceleration
+    top = np.minimum(v, np.sqrt(length * a + 0.5 * (first**2 + last**2)))
+    up, down = ((top**2 - np.square(end)) / (2.0 * a) for end in (first, last))
+    steady = np.maximum(length - up - down, 0.0)
+    return (
+        Stretch(np.zeros_like(v), 1.0, first + np.zeros_like(v), a, np.maximum(top - first, 0.0) / a),
+        Stretch(up, 1.0, top, 0.0, np.where(steady > 1e-12 * length, steady / np.maximum(top, 1e-300), 0.0)),
+        Stretch(length, -1.0, last + np.zeros_like(v), a, np.maximum(top - last, 0.0) / a),
+    )
 
 
 def speed_up_distance(v, a):
@@ -46,13 +95,13 @@ def share(s, v, radius, ends, w=1.0, chord=None):
     s, v, radius, length = (np.asarray(q, float) for q in (s, v, radius, ends.length))
     if ends.acceleration is None:
         return _steady(s, 0.0, length, radius, w, chord)[()]
-    a = ends.acceleration
-    top = np.minimum(v, np.sqrt(length * a))
-    way = speed_up_distance(top, a)
+    a, slow = ends.acceleration, np.minimum(ends.slowest, v)
+    top = np.minimum(v, np.sqrt(slow * slow + length * a))
+    way = speed_up_distance(top, a) - speed_up_distance(slow, a)
     total = np.where(top < v, 0.0, _steady(s, way, length - way, radius, w, chord))
     for place in (s, length - s):
         with np.errstate(invalid="ignore"):
-            near = np.where(np.isfinite(place), _speeding_up(place, v, top, a, radius, ends, w, chord), 0.0)
+            near = np.where(np.isfinite(place), _speeding_up(place, v, slow, top, a, radius, ends, w, chord), 0.0)
         total = total + near
     return total[()]
 
@@ -72,27 +121,33 @@ def _steady(s, start, end, radius, w, chord):
     return np.where(outer > 0.0, 0.5 * (erfc(outer) - erfc(inner)), 0.5 * (erf(a) + erf(b)))
 
 
-def _speeding_up(s, v, top, a, radius, ends, w, chord):
-    """What comes from the way from rest at 0 to the speed `top`, by quadrature in time."""
-    s, v, top, radius = (np.asarray(q, float)[..., None] for q in np.broadcast_arrays(s, v, top, radius))
+def _speeding_up(s, v, slow, top, a, radius, ends, w, chord):
+    """What comes from the way from the speed `slow` at 0 to the speed `top`.
+
+    By quadrature in the root of time from rest, where t^w is smoother.
+    """
+    s, v, slow, top, radius = (np.asarray(q, float)[..., None] for q in np.broadcast_arrays(s, v, slow, top, radius))
+    s = s + speed_up_distance(slow, a)
     least, half_chord = (np.asarray(ends.least, float)[..., None], None if chord is None else np.asarray(chord)[..., None])
     # only times at which the place is lit, or within six radii of the spot
     wide = (6.0 / np.sqrt(w) if half_chord is None else half_chord) * radius
-    first, last = (np.minimum(np.sqrt(2.0 * np.maximum(s + d, 0.0) / a), top / a) for d in (-wide, wide))
+    first, last = (np.clip(np.sqrt(2.0 * np.maximum(s + d, 0.0) / a), slow / a, top / a) for d in (-wide, wide))
     cuts = [first, last]
     if ends.follows and np.any(least > 0.0):
         cuts.insert(1, np.clip(least ** (1.0 / ends.follows) * v / a, first, last))
+    cuts = [np.sqrt(t) for t in cuts]
     total = 0.0
     for start, end in zip(cuts, cuts[1:]):
         half = 0.5 * (end - start)
-        t = start + half * (1.0 + _NODES)
+        root = start + half * (1.0 + _NODES)
+        t = root * root
         lit = (a * t / v) ** ends.follows if ends.follows else np.ones_like(t)
         energy = np.maximum(lit, least) ** w
         if half_chord is None:
             with np.errstate(under="ignore"):
                 energy = energy * np.exp(-2.0 * w * ((0.5 * a * t * t - s) / radius) ** 2)
-        total = total + (half * _WEIGHTS * energy).sum(-1)
-    steady = _ROOT_HALF_PI / np.sqrt(w) if half_chord is None else 2.0 * half_chord[..., 0]
+        total = total + (half * _WEIGHTS * 2.0 * root * energy).sum(-1)
+    steady = _ROOT_HALF_PI / np.sqrt(w) if half_chord is None else np.maximum(2.0 * half_chord[..., 0], 1e-300)
     return total * v[..., 0] / (steady * radius[..., 0])
 
 

@@ -26,7 +26,7 @@ def falling_root(f, target, low, high):
 def all_roots(f, low, high, flat=0.0, points=400):
     """Roots of f in [low, high] (both above zero), looked for on a logarithmic grid: pairs of ends, equal for a single root.
 
-    `f` takes arrays. Sign changes are bisected; a peak or trough that nearly touches zero between grid points is looked at closely,
+    `f` takes arrays. Sign changes are bisected; a peak or trough that bends enough to touch zero between grid points is looked at closely,
     so that a pair of near roots is not stepped over. Where |f| stays within `flat` over neighbouring points the whole interval is one
     answer. Rising order.
     """
@@ -35,7 +35,10 @@ def all_roots(f, low, high, flat=0.0, points=400):
     inner = y[1:-1]
     peak = (inner < 0.0) & (inner >= np.maximum(y[:-2], y[2:]))
     trough = (inner > 0.0) & (inner <= np.minimum(y[:-2], y[2:]))
-    for i in (np.flatnonzero((peak | trough) & (np.abs(inner) > flat)) + 1).tolist():
+    with np.errstate(invalid="ignore"):
+        bend = np.abs(2.0 * inner - y[:-2] - y[2:])  # a parabola gains at most an eighth of it between grid points
+    near = (np.abs(inner) > flat) & (np.abs(inner) <= bend)
+    for i in (np.flatnonzero((peak | trough) & near) + 1).tolist():
         best = _extremum(f, x[i - 1], x[i + 1], 1.0 if y[i] < 0.0 else -1.0)
         x, y = np.append(x, best), np.append(y, f(best))
     order = np.argsort(x)

@@ -200,13 +200,13 @@ def _effective(type_a: Any, type_b: Any, dof: float) -> Any:
 
 def _factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any:
     """One-sided coverage factor of the whole variance; see the top of this module."""
-    z = _quantile(assurance, np.asarray(np.inf))
+    z = t_quantile(assurance, np.asarray(np.inf))
     if not math.isfinite(dof):
         return np.broadcast_to(z, np.shape(type_a + type_b))
-    t = _quantile(assurance, np.asarray(dof))
+    t = t_quantile(assurance, np.asarray(dof))
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(type_a > 0.0, type_a / (type_a + type_b), 0.0)
-    effective = _quantile(assurance, _effective(type_a, type_b, dof))
+    effective = t_quantile(assurance, _effective(type_a, type_b, dof))
     return np.sqrt(0.5 * (effective**2 + share * t**2 + (1.0 - share) * z**2))
 
 
@@ -224,7 +224,8 @@ def _quick_factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any
     return np.interp(share, _SHARES, _factor_table(dof, assurance))
 
 
-def _quantile(assurance: Any, dof: Any) -> Any:
+def t_quantile(assurance: Any, dof: Any) -> Any:
+    """Quantile of Student's t; of the normal distribution where the degrees of freedom are many."""
     from scipy.special import ndtri, stdtrit
 
     finite = np.isfinite(dof) & (dof < 1e7)
@@ -256,7 +257,7 @@ def reach_beyond(curve: Curve, errors: Errors, x: Any, relative: Any, *, assuran
 
 def normal_factor(assurance: float) -> float:
     """One-sided coverage factor of a normal distribution."""
-    return float(_quantile(assurance, np.asarray(np.inf)))
+    return float(t_quantile(assurance, np.asarray(np.inf)))
 
 
 def assurance_of(curve: Curve, errors: Errors, x: Any, relative: Any, target: Any, *, single: bool) -> Any:
@@ -302,7 +303,7 @@ def assured_log_exposure(curve: Curve, errors: Errors, relative: Any, target: An
         The slope is told from zero too badly: at no exposure the bound reaches the depth.
 
     With k the t quantile at the effective degrees of freedom, c the variance that does not depend on x, v that of the slope:
-    (height + Dp d - target)^2 = k^2 (c + d^2 v), the larger root d = x - centre; repeated until k settles.
+    (height + Dp d - target)^2 = k^2 (c + d^2 v), the larger root d = x - centre; repeated until d settles.
 
     Source: `fieller1954` for the bound, `gum` G.4 for the effective degrees of freedom. Valid for normal errors; exact
     where the build adds nothing, else within the coverage of `reference/data/assured_layers.csv`.
@@ -316,9 +317,8 @@ def assured_log_exposure(curve: Curve, errors: Errors, relative: Any, target: An
     d = gap / dp
     bent = not curve.straight or curve.unsure
     type_b = np.asarray(_type_b(curve, errors, relative, single, curve.centre + d), float)
-    k = np.zeros(gap.shape)
     for _ in range(_STEPS):
-        last = k
+        last = d
         if bent:
             type_b = np.asarray(_type_b(curve, errors, relative, single, curve.centre + d), float)
         k = _quick_factor(own + d * d * v, type_b, curve.degrees_of_freedom, assurance)
@@ -330,6 +330,6 @@ def assured_log_exposure(curve: Curve, errors: Errors, relative: Any, target: An
                 remedy="Expose more coupons over a wider range of exposures, or ask for less assurance.",
             )
         d = (dp * gap + k * np.sqrt(gap * gap * v + lead * (own + type_b))) / lead
-        if not np.any(np.abs(k - last) > 1e-12 * k):
+        if not np.any(np.abs(d - last) > 1e-12):
             break
     return np.asarray(curve.log_dose(curve.centre + d))[()]

@@ -40,7 +40,8 @@ class Bounds:
 
     `pulse_share` is the largest distance between pulses over the beam radius; `ripple`, `print_through` and `overcure`
     are depths (mm) that may not be exceeded; `width_accuracy` bounds the expanded uncertainty of the line width (mm).
-    `power_least` is the least the laser gives, below which power cannot follow speed. The steps are those of what the machine can be set to; 0: any value.
+    `power_least` is the least the laser gives, below which power cannot follow speed. The steps are those
+    of what the machine can be set to; 0: any value.
     """
 
     power_low: float
@@ -122,6 +123,7 @@ class Task:
     run_up: RunUp | None = None
     assured_limits: bool = False
     hold: Hold | None = None
+    corner_speed: float = 0.0
 
     def depth_for(self, radius: Any) -> Any:
         """Depth to aim at in the centre so that the place held still gets `depth`, for beam radii."""

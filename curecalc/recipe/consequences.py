@@ -8,22 +8,27 @@ from typing import Any
 
 import numpy as np
 
-from ..physics import light, motion, stack, tilt
-from ..physics.laws import Law
+from ..physics import light, motion, stack
 from ..physics.roots import falling_root
-from .search import Best
+from .assurance import depth_state, relative_variance, t_quantile
+from .bounds import Hold, RunUp
+from .search import Best, best_settings
 
 __all__ = [
     "Corner",
     "FieldEdge",
+    "Proof",
     "Seam",
+    "as_if_always_at_speed",
     "compensation",
     "corner",
-    "edge_depth_needed",
+    "depth_along",
     "field_edge",
     "interface_exposure",
     "mean_print_through",
+    "proof",
     "seam",
+    "shifted",
 ]
 
 
@@ -37,19 +42,30 @@ class Corner:
 
 
 def corner(best: Best) -> Corner | None:
-    """The corner of the vectors found; None where the acceleration is not stated. An upper bound: many machines slow less."""
-    a = best.task.acceleration
-    if not math.isfinite(a):
+    """A sharp corner of the vectors found; None where the acceleration is not stated.
+
+    Where the beam is off while the scanner turns, two hard ends meet and make a line; else both arms slow to the corner's speed.
+    """
+    task = best.task
+    if not math.isfinite(task.acceleration):
         return None
-    pattern, law = best.task.pattern, best.task.curve.cure
-    scan = _scan(best)
+    pattern, law, scan = task.pattern, task.curve.cure, _scan(best)
     along = float(scan.spot.radii(scan.track)[1])
-    factor = float(motion.stop_factor(best.scan_speed, a, along, pattern.exponent))
+    if task.run_up is None:
+        ends = motion.Ends(math.inf, task.acceleration)
+    elif task.run_up.follows is None:
+        ends = motion.Ends(math.inf)
+    else:
+        least = min(task.bounds.power_least / best.power, 1.0)
+        ends = motion.Ends(math.inf, task.acceleration, task.run_up.follows, least, task.corner_speed)
+    factor = 2.0 * float(motion.share(0.0, best.scan_speed, along, ends, pattern.exponent))
     # a raster gets the stop on top of what its neighbours bring
-    own = min(pattern.doses(replace(scan, spacing=None, crossed=False))["mean"] * (2 if scan.crossed else 1) / best.dose_max, 1.0)
+    steady = best.dose_max / best.along_max
+    own = min(pattern.doses(replace(scan, spacing=None, crossed=False))["mean"] * (2 if scan.crossed else 1) / steady, 1.0)
     total = 1.0 + own * (factor - 1.0)
-    error = float(law.height(best.dose_max * total) - law.height(best.dose_max))
-    return Corner(total, error, float(motion.speed_up_distance(best.scan_speed, a)))
+    slowed = float(motion.speed_up_distance(best.scan_speed, task.acceleration))
+    reach = 0.0 if task.run_up is not None and task.run_up.follows is None else slowed
+    return Corner(total, float(law.height(steady * total) - law.height(steady)), reach)
 
 
 def _scan(best: Best) -> light.Scan:
@@ -64,29 +80,19 @@ class FieldEdge:
     depth_change: float
 
 
-def field_edge(best: Best, half_diagonal: float, height: float, index: float) -> FieldEdge:
-    """Depth of the weakest place in the far corner of the field, less that in the centre, at the same surface speed.
+def field_edge(best: Best, theta: float, place: Hold) -> FieldEdge:
+    """Depth of the weakest place where the beam leans by theta (rad), less that in the centre, at the same surface speed.
 
-    The worse of a beam that leans along the tracks and one that leans across them. Source: `derived` from `tilt` and `light`.
+    The worse of a beam that leans along the tracks and one that leans across them, the spot as far out of focus as the place is.
+    Source: `derived` from `tilt` and `light`.
     """
-    theta = float(tilt.incidence_angle(half_diagonal, height))
     law, pattern, scan = best.task.curve.cure, best.task.pattern, _scan(best)
-    slanted = law.tilted(float(tilt.absorbed_gain(theta, index)), float(tilt.vertical_factor(theta, index)))
-    stretch = float(tilt.footprint_factor(theta))
-    least = min(
-        float(pattern.doses(replace(scan, spot=replace(scan.spot, stretch=stretch, lean=scan.track + turn)))["min"])
-        for turn in (0.0, 0.5 * math.pi)
-    )
-    return FieldEdge(theta, float(slanted.height(least) - law.height(pattern.doses(scan)["min"])))
-
-
-def edge_depth_needed(depth: float, law: Law, half_diagonal: float, height: float, index: float, *, raster_lines: bool) -> float:
-    """Depth to aim at in the centre so that the far corner of the field still gets `depth`."""
-    theta = float(tilt.incidence_angle(half_diagonal, height))
-    slanted = law.tilted(float(tilt.absorbed_gain(theta, index)), float(tilt.vertical_factor(theta, index)))
-    # a line square to the tilt is spread over the longer axis; lines of a raster make up for one another
-    spread = 1.0 if raster_lines else float(tilt.footprint_factor(theta)) ** law.exponent
-    return max(float(law.depth(slanted.dose(depth) * spread)), depth)
+    growth = float(place.growth(best.beam_radius))
+    other = None if scan.spot.wy is None else scan.spot.wy * growth
+    there = replace(scan.spot, wx=scan.spot.wx * growth, wy=other, stretch=place.stretch)
+    least = min(float(pattern.doses(replace(scan, spot=replace(there, lean=scan.track + turn)))["min"]) for turn in (0.0, 0.5 * math.pi))
+    here = pattern.doses(scan)["min"]
+    return FieldEdge(theta, float(law.tilted(place.gain, place.slant).height(least) - law.height(here)))
 
 
 def interface_exposure(best: Best, above: float) -> float:
@@ -94,6 +100,26 @@ def interface_exposure(best: Best, above: float) -> float:
     task = best.task
     law, t = task.curve.cure, task.layer_thickness
     return float(law.below(stack.total(law, best.dose_min, t, task.layers, above), t))
+
+
+@dataclass(frozen=True)
+class Proof:
+    """A coupon of the kind, free on glass: its thickness as coupons are read (mm), and the 95 % interval for one coupon made today."""
+
+    thickness: float
+    low: float
+    high: float
+
+
+def proof(best: Best) -> Proof:
+    """What a coupon exposed with the settings shows where the recipe holds: a raster by its mean exposure, a line by its peak."""
+    task, (_, _, _, radius, *powers) = best.task, best.light
+    x = math.log(best.dose_mean)
+    relative = relative_variance(task.errors, 0.0 if task.pattern.raster else radius, *powers)
+    state = depth_state(task.curve, task.errors, x, relative, single=True)
+    half = float(t_quantile(0.975, state["degrees_of_freedom"]) * state["standard_uncertainty"])
+    thickness = float(state["depth"])
+    return Proof(thickness, max(thickness - half, 0.0), thickness + half)
 
 
 def mean_print_through(best: Best) -> float:
@@ -177,6 +203,27 @@ def _end(best: Best, s: Any) -> Any:
         least = min(task.bounds.power_least / best.power, 1.0)
         ends = motion.Ends(math.inf, task.acceleration, task.run_up.follows, least)
     return motion.share(s, best.scan_speed, along, ends, task.pattern.exponent)
+
+
+def depth_along(best: Best, s: Any) -> Any:
+    """Depth of the weakest place across the lines at s past the start of a vector of typical length (mm); as in `outcome.along`."""
+    task = best.task
+    ends = motion.Ends(task.vector_length)
+    if task.run_up is not None and task.run_up.follows is not None and math.isfinite(task.acceleration):
+        least = min(task.bounds.power_least / best.power, 1.0)
+        ends = motion.Ends(task.vector_length, task.acceleration, task.run_up.follows, least)
+    long = float(_scan(best).spot.radii(task.pattern.tracks[0])[1])
+    steady = best.dose_min / best.along_min
+    with np.errstate(divide="ignore"):
+        return task.curve.cure.depth(steady * motion.share(s, best.scan_speed, long, ends, task.pattern.exponent))
+
+
+def as_if_always_at_speed(best: Best) -> Best:
+    """What a search that looks at steady scanning alone would choose, as a scanner with the beam on from rest to rest then cures it."""
+    task = best.task
+    steady = best_settings(replace(task, run_up=None, assured_limits=False, hold=None))
+    moving = replace(task, run_up=RunUp(0.0, 0.0))
+    return Best(moving, steady.found | {"along_min": 1.0, "along_max": 1.0})
 
 
 def shifted(best: Best) -> tuple[float, float]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from ..errors import QuantityError
 from .light import shape
+from .outcome import along
 from .search import Best
 
 __all__ = ["Drawn", "draw_depths"]
@@ -90,16 +91,17 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
             powers=False,
         )
         w = task.pattern.exponent
-        x = np.log(light.weakest) + (w * math.log(best.power) - math.log(best.scan_speed) + shared - speed)
+        ends = along(task, best.power, best.beam_radius, best.scan_speed * np.exp(speed), radius)[0]
+        x = np.log(light.weakest * ends) + (w * math.log(best.power) - math.log(best.scan_speed) + shared - speed)
         depth = (
             height
             + slope * (curve.coordinate(x) - curve.centre)
             + normal(math.sqrt(float(curve.own_variance(curve.coordinate(best.log_exposure)))))
         )
-        needed: Any = task.depth
+        needed: Any = float(task.depth_for(best.beam_radius))
         if task.single:
             depth = depth + scale * normal(math.sqrt(curve.layer_variance))
-            needed = task.depth + normal(e.layer_thickness)
+            needed = needed + normal(e.layer_thickness)
         depth = np.broadcast_to(depth, (draws,))
         low, high = np.quantile(depth, [0.025, 0.975])
         results.append(

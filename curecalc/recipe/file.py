@@ -5,12 +5,12 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from ..errors import FileError
-from ..files.documents import read_bytes
+from ..files.disk import read_bytes
 from ..files.records import R, RecordFile
 from ..jobs.lot import RESIN, Lot
 from ..jobs.machine import MACHINE, Machine
@@ -99,8 +99,10 @@ def _after(machine: Machine, readings: Any, name: str, way: str) -> Machine:
         power = from_json(readings["power"])
         day = datetime.date.fromisoformat(readings["power_reading_date"])
         factor, meter = float(readings["beam_radius_factor"]), str(readings["power_meter"])
-        if not factor > 0.0:
+        ratio, angle = float(readings.get("radius_ratio", 1.0)), from_json(readings.get("spot_angle", {"value": 0.0, "unit": "deg"}))
+        if not (factor > 0.0 and ratio > 0.0):
             raise ValueError
     except (KeyError, TypeError, ValueError):
         raise FileError(f"{name}: readings: cannot be read. {way}") from None
-    return machine_after(machine, power, factor, meter, day)
+    after = machine_after(machine, power, factor, meter, day)
+    return after if ratio == 1.0 else replace(after, radius_ratio=ratio, spot_angle=angle.value)

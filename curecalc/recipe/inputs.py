@@ -11,17 +11,18 @@ from ..errors import FileError, NoSolution
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs, VectorNeeds
+from ..physics import tilt
 from ..physics.laws import Law, Plain
 from ..physics.light import Gaussian
 from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, RAD, Quantity, S, measured, show
 from .assurance import Curve, Errors, curve_from_covariance
-from .bounds import INFINITE, Bounds, Task
-from .consequences import edge_depth_needed
+from .bounds import INFINITE, Bounds, Hold, RunUp, Task
 from .light import ROUND, Pattern
 
 __all__ = ["Cancelling", "Inputs", "curve_of", "gather"]
 
 _LN_100 = math.log(100.0)  # mJ/cm^2 to mJ/mm^2
+_FOLLOWS = {"off": None, "on": 0.0, "follows speed": 1.0}
 _WARM = 1.0  # kelvin between coupons and vat that deserve a word
 _REFUSED = 10.0
 
@@ -123,9 +124,10 @@ def errors_of(machine: Machine, lot: Lot, cancelling: Cancelling) -> Errors:
     """The budget of what may differ between coupons and build."""
     w = lot.resin.constants().get("exponent", 1.0)
     coupon_power = (2.0 if lot.raster else 1.0) - 2.0 * w
-    scale = 0.0
+    # what the coupons of one day have in common: that day's power and spot, as repeatable as the machine's
+    scale = math.hypot(float(machine.power.relative), coupon_power * machine.beam_radius_repeatability) if lot.verified else 0.0
     if not cancelling.power_scale:
-        scale = math.hypot(machine.power_scale_uncertainty, lot.power_scale_uncertainty)
+        scale = math.hypot(scale, machine.power_scale_uncertainty, lot.power_scale_uncertainty)
     if not cancelling.beam_radius:
         scale = math.hypot(scale, coupon_power * lot.beam_radius_scale_uncertainty)
     return Errors(
@@ -190,12 +192,18 @@ def _agree(machine: Machine, lot: Lot, needs: Needs, day: datetime.date) -> list
     if lot.verified and not _same(machine.name, lot.machine):
         notes.append(
             f"The resin file was made on {lot.machine or 'an unnamed machine'}, this is {machine.name}: systematic errors do not "
-            "cancel and are counted in full."
+            "cancel; what the two files state of them is counted."
         )
     elif lot.verified and not _same(machine.power_meter, lot.power_meter):
         notes.append(
             f"The coupons' power was read with {lot.power_meter or 'an unnamed meter'}, now with "
             f"{machine.power_meter or 'an unnamed meter'}: the meters' scale errors do not cancel."
+        )
+    shared = _same(machine.name, lot.machine) and _same(machine.power_meter, lot.power_meter)
+    if lot.verified and not shared and lot.power_scale_uncertainty == 0.0:
+        notes.append(
+            "This recipe cannot promise its assurance: the resin file states no uncertainty of the power scale of its coupons. "
+            "Fit again with --power-scale-uncertainty, or expose coupons on this machine with this meter."
         )
     return notes
 
@@ -289,16 +297,34 @@ def _outside(
     )
 
 
-def _held(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, depth: float, index: float) -> float:
-    """The depth to aim at so that the far corner of the field still gets `depth`."""
-    if machine.beam_height is None or machine.field_width is None or machine.field_length is None:
+def _held(machine: Machine, needs: Needs, one: VectorNeeds, index: float) -> Hold | None:
+    """The far corner of the field, where it is to get the depth too."""
+    if not one.hold_at_field_edge:
+        return None
+    corner = far_corner(machine, index)
+    if corner is None:
         line = needs.lines.get(("vectors", one.place, "hold_at_field_edge"))
         raise FileError(
             f"{needs.path}{f':{line}' if line else ''}: hold_at_field_edge: the machine file states no field_width, field_length and "
             "beam_height. Add them there, or leave this out."
         )
+    return corner[1]
+
+
+def far_corner(machine: Machine, index: float) -> tuple[float, Hold] | None:
+    """Angle of the beam in the far corner of the field and what it does there; None where the machine does not state its field.
+
+    The spot's waist lies on the surface in the centre; where focus is not held, the corner lies out of focus by the longer way.
+    """
+    if machine.beam_height is None or machine.field_width is None or machine.field_length is None:
+        return None
     half = 0.5 * math.hypot(float(machine.field_width.m_as(MM)), float(machine.field_length.m_as(MM)))
-    return edge_depth_needed(depth, curve.cure, half, float(machine.beam_height.m_as(MM)), index, raster_lines=one.raster)
+    height = float(machine.beam_height.m_as(MM))
+    theta = float(tilt.incidence_angle(half, height))
+    stretch = float(tilt.footprint_factor(theta))
+    defocus = 0.0 if machine.focus_held else height * (stretch - 1.0)
+    divergence = machine.beam_quality * float(machine.wavelength.m_as(MM)) / math.pi
+    return theta, Hold(float(tilt.absorbed_gain(theta, index)), float(tilt.vertical_factor(theta, index)), stretch, defocus, divergence)
 
 
 def _pattern(machine: Machine, one: VectorNeeds, pulses: float | None, law: Law) -> Pattern:
@@ -319,8 +345,6 @@ def _pattern(machine: Machine, one: VectorNeeds, pulses: float | None, law: Law)
 def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors: Errors, index: float) -> Task:
     thickness = float(needs.layer_thickness.m_as(MM))
     depth = _mm(one.cure_depth, 0.0) if one.cure_depth is not None else thickness + _mm(one.overcure, 0.0)
-    if one.hold_at_field_edge:
-        depth = _held(machine, needs, one, curve, depth, index)
     available = float(machine.power.value.m_as(MW))
     least = available if machine.power_min is None else float(machine.power_min.m_as(MW))
     power = _given(machine, needs, one, "power", MW, least, available, "laser power")
@@ -372,6 +396,11 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
         line_width_low=_mm(one.line_width_min, 0.0),
         line_width_high=_mm(one.line_width_max, INFINITE),
         width_accuracy=_mm(one.width_accuracy, INFINITE),
+        power_least=0.0 if machine.power_min is None else least,
+        power_step=0.0 if machine.power_step is None else float(machine.power_step.m_as(MW)),
+        scan_speed_step=0.0 if machine.scan_speed_step is None else float(machine.scan_speed_step.m_as(MM_S)),
+        beam_radius_step=_mm(machine.beam_radius_step, 0.0),
+        hatch_spacing_step=_mm(machine.hatch_spacing_step, 0.0),
     )
     return Task(
         kind=one.kind,
@@ -387,4 +416,8 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
         vector_length=_mm(one.vector_length, INFINITE),
         acceleration=INFINITE if machine.acceleration is None else float(machine.acceleration.m_as(MM_S2)),
         settling=float(machine.settling_time.m_as(S)),
+        run_up=RunUp(_FOLLOWS[machine.run_up_beam], needs.speed_reached, needs.judged_from),
+        assured_limits=needs.limits_by == "assurance",
+        hold=_held(machine, needs, one, index),
+        corner_speed=0.0 if machine.corner_speed is None else float(machine.corner_speed.m_as(MM_S)),
     )

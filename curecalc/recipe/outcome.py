@@ -56,7 +56,7 @@ def fastest_useful(task: Task) -> float:
     return math.sqrt(0.5 * way if task.run_up.follows is None else (1.0 - task.run_up.reached) * way)
 
 
-def along(task: Task, power: Any, radius: Any, speed: Any, spot: float = 1.0) -> tuple[Any, Any]:
+def along(task: Task, power: Any, radius: Any, speed: Any, spot: Any = 1.0) -> tuple[Any, Any]:
     """Least and greatest dose along a typical vector over that of the steady line, from the margin inside each end.
 
     `spot` is the true radius over the nominal one, which sets the margin.
@@ -71,6 +71,7 @@ def along(task: Task, power: Any, radius: Any, speed: Any, spot: float = 1.0) ->
     ends = motion.Ends(length)
     if up.follows is not None and math.isfinite(task.acceleration):
         ends = motion.Ends(length, task.acceleration, up.follows, np.minimum(task.bounds.power_least / power, 1.0))
+    first = first + np.zeros(np.shape(speed * np.asarray(spot)))
     places = np.minimum(np.multiply.outer(_PLACES, first), 0.5 * length)
     places[-1] = 0.5 * length
     found = motion.share(places, speed, spot * long, ends, pattern.exponent)
@@ -133,7 +134,11 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
             light = with_ends(task, light, power, radius, speed)
         wanted = _needed(task, light, radius) if quick is None else quick(1.0 if spacing is None else spacing / radius)
         per_power = light.weakest * along(task, power, radius, speed)[0] / np.exp(_aimed(task, light, wanted, radius))
-        new = np.minimum(b.power_high**w * per_power, cap)
+        new = b.power_high**w * per_power
+        if pulses is not None:
+            # pulses that lie further apart leave less between them: Newton's step in ln speed, from above, where it cannot miss
+            new = speed * (new / speed) ** (-1.0 / light.speed_power)
+        new = np.minimum(new, cap)
         settled = np.all(np.abs(new - speed) <= 1e-14 * new)
         speed = new
         power = np.clip((speed / per_power) ** (1.0 / w), b.power_low, b.power_high)

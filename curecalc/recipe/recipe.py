@@ -15,7 +15,7 @@ from ..units import DEG, G_CM3, MJ_CM2, MJ_MM2, MM, MM2, MM2_S, MM_S, MW, RAD, Q
 from . import consequences, rates
 from .assurance import assurance_of, depth_state, relative_variance
 from .bounds import LIMIT_NAMES, Task
-from .inputs import Inputs, gather
+from .inputs import Inputs, far_corner, gather
 from .record import Limit, Recipe, VectorRecipe
 from .search import Best, Binding, best_settings, binding_limits, rounded
 
@@ -203,11 +203,10 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
     limits = tuple(Limit(b.name, b.field, b.value, b.to, b.gain) for b in bindings)
     raster = task.pattern.raster
     corner = consequences.corner(best)
-    edge = None
-    if machine.beam_height is not None and machine.field_width is not None and machine.field_length is not None:
-        half = 0.5 * math.hypot(float(machine.field_width.m_as(MM)), float(machine.field_length.m_as(MM)))
-        edge = consequences.field_edge(best, half, float(machine.beam_height.m_as(MM)), float(lot.resin.refractive_index))
+    far = far_corner(machine, float(lot.resin.refractive_index))
+    edge = None if far is None else consequences.field_edge(best, *far)
     layers_out, left = consequences.compensation(best)
+    coupon = consequences.proof(best)
     excess = best.log_exposure - best.log_wanted
 
     def mm(value: float | None) -> Quantity | None:
@@ -257,6 +256,9 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         corner_reach=None if corner is None else mm(corner.reach),
         field_incidence_angle=None if edge is None else Quantity(edge.incidence_angle, RAD).to(DEG),
         field_depth_change=None if edge is None else mm(edge.depth_change),
+        coupon_thickness=Quantity(coupon.thickness, MM),
+        coupon_low=Quantity(coupon.low, MM),
+        coupon_high=Quantity(coupon.high, MM),
         down_facing=one.down_facing,
         dose_along_min=float(best.along_min),
         dose_along_max=float(best.along_max),
@@ -354,10 +356,4 @@ def _notes(one: VectorNeeds, best: Best) -> list[str]:
         stuck = best.power <= task.bounds.power_low * (1.0 + 1e-6)
         why = "the power cannot go lower and the speed not higher" if stuck else "the line's width asks for it"
         notes.append(f"{one.kind}: {1e3 * more:.3g} um deeper than the assurance needs: {why}.")
-    share = best.scan_speed**2 / (task.vector_length * task.acceleration) if math.isfinite(task.acceleration) else 0.0
-    if share > 0.5:
-        notes.append(
-            f"{one.kind}: on vectors of {task.vector_length:.4g} mm the scanner is at {best.scan_speed:.4g} mm/s for "
-            f"{100.0 * max(1.0 - share, 0.0):.0f} % of the way only; the rest gets more exposure. A lower scan_speed_max evens it out."
-        )
     return notes

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,7 +16,7 @@ from .inputs import Inputs
 from .rates import Rates
 from .search import Best
 
-__all__ = ["ASSUMPTIONS", "Limit", "Recipe", "VectorRecipe"]
+__all__ = ["Limit", "Recipe", "VectorRecipe", "assumptions", "main_vector"]
 
 
 @dataclass(frozen=True)
@@ -55,8 +56,9 @@ class VectorRecipe(Shown):
 
     `cure_depth` is the expected depth of the weakest place with its standard uncertainty beside it; `cure_depth_assured`
     the one-sided lower bound at the asked assurance; `assurance` the confidence that layer plus bond is reached. `dose_along_min` and
-    `dose_along_max` are the dose along a typical vector over that of the steady line, from the margin inside its ends; `upper` the most that
-    limited quantities reach with the asked assurance.
+    `dose_along_max` are the dose along a typical vector over that of the steady line, from the margin inside its ends; `upper` the most
+    that limited quantities reach with the asked assurance. A coupon made with these settings is expected to be `coupon_thickness` thick,
+    and in 95 % of cases between `coupon_low` and `coupon_high`.
     """
 
     kind: str
@@ -99,6 +101,9 @@ class VectorRecipe(Shown):
     corner_reach: Quantity | None
     field_incidence_angle: Quantity | None
     field_depth_change: Quantity | None
+    coupon_thickness: Quantity
+    coupon_low: Quantity
+    coupon_high: Quantity
     down_facing: bool
     dose_along_min: float
     dose_along_max: float
@@ -156,6 +161,11 @@ class Recipe(Shown):
     needs: Needs = field(repr=False)
     inputs: Inputs = field(repr=False)
     mesh: dict[str, Any] | None = None
+
+    @property
+    def main(self) -> VectorRecipe:
+        """The kind that stands for the recipe: the first raster over no liquid, or the first kind."""
+        return next((one for one in self.vectors if one.pattern == "raster" and not one.down_facing), self.vectors[0])
 
     def rows(self) -> list[tuple[str, str]]:
         """One row a kind: its settings and how sure they are."""
@@ -215,7 +225,7 @@ class Recipe(Shown):
             "needs": self.needs.to_dict(),
             "mesh": self.mesh,
             "warnings": list(self.warnings),
-            "assumptions": list(ASSUMPTIONS),
+            "assumptions": list(assumptions(self.machine, self.needs)),
             "cautions": list(CAUTIONS),
             "files": {
                 name: {"path": one.path, "sha256": one.sha256}
@@ -258,9 +268,21 @@ class Recipe(Shown):
         }
 
 
-ASSUMPTIONS = (
-    "Depth follows the working curve of the lot's coupons, at this wavelength, temperature and spot.",
-    "Gaussian round spot; speed is constant along a vector (corners are stated apart).",
-    "Liquid and cured resin absorb alike where layers lie on layers.",
-    "A width from an exposure threshold may be off by 15 to 30 %: measure widths where they matter.",
-)
+def main_vector(vectors: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
+    """The kind that stands for a recipe in charts, window and proof coupon: the first raster over no liquid, or the first kind."""
+    return next((one for one in vectors if one.get("pattern") == "raster" and not one.get("down_facing")), vectors[0])
+
+
+def assumptions(machine: Machine, needs: Needs) -> tuple[str, ...]:
+    """What the recipe takes for granted, in sentences."""
+    spot = "round" if machine.radius_ratio == 1.0 else "elliptical"
+    if machine.acceleration is None:
+        ends = "the speed is constant along a vector: the machine file states no acceleration"
+    else:
+        ends = f"depths hold from {needs.judged_from:g} beam radii inside the ends of a vector; ends and outline are judged as seams"
+    return (
+        "Depth follows the working curve of the lot's coupons, at this wavelength, temperature and spot.",
+        f"Gaussian {spot} spot; {ends}.",
+        "Liquid and cured resin absorb alike where layers lie on layers.",
+        "A width from an exposure threshold may be off by 15 to 30 %: measure widths where they matter.",
+    )

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from ..errors import QuantityError
+from ..errors import NoSolution, QuantityError
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs
 from ..units import MM, MM_S, MW, Measured, Quantity, Shown, show, to_json
 from .recipe import make_recipe
-from .record import Recipe
+from .record import Recipe, VectorRecipe
 
 __all__ = ["Change", "Retuned", "machine_after", "retune", "shown"]
 
@@ -24,15 +25,18 @@ _LOT_DAYS = 90
 
 @dataclass(frozen=True)
 class Change:
-    """Old and new settings of one kind of vector."""
+    """Old and new settings of one kind of vector; shares are of the greatest power as read then and now."""
 
     kind: str
     old_speed: Quantity
     new_speed: Quantity
     old_power: Quantity
     new_power: Quantity
+    old_share: float
+    new_share: float
     old_radius: Quantity
     new_radius: Quantity
+    old_spacing: Quantity | None
     hatch_spacing: Quantity | None
     reason: str
 
@@ -45,8 +49,19 @@ class Change:
         """As it stands in JSON."""
         return {
             "kind": self.kind,
-            "old": {"scan_speed": to_json(self.old_speed), "power": to_json(self.old_power), "beam_radius": to_json(self.old_radius)},
-            "new": {"scan_speed": to_json(self.new_speed), "power": to_json(self.new_power), "beam_radius": to_json(self.new_radius)},
+            "old": {
+                "scan_speed": to_json(self.old_speed),
+                "power": to_json(self.old_power),
+                "power_share": self.old_share,
+                "beam_radius": to_json(self.old_radius),
+            },
+            "new": {
+                "scan_speed": to_json(self.new_speed),
+                "power": to_json(self.new_power),
+                "power_share": self.new_share,
+                "beam_radius": to_json(self.new_radius),
+            },
+            "old_hatch_spacing": None if self.old_spacing is None else to_json(self.old_spacing),
             "hatch_spacing": None if self.hatch_spacing is None else to_json(self.hatch_spacing),
             "speed_change": self.speed_change,
             "reason": self.reason,
@@ -63,6 +78,8 @@ class Retuned(Shown):
     power_ratio: float
     radius_ratio: float
     radius_factor: float
+    earlier_reading_wrong: bool = False
+    notes: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of `retune`."""
@@ -71,6 +88,8 @@ class Retuned(Shown):
             "recalibrate": list(self.recalibrate),
             "power_ratio": self.power_ratio,
             "beam_radius_ratio": self.radius_ratio,
+            "earlier_reading_wrong": self.earlier_reading_wrong,
+            "notes": list(self.notes),
             "recipe": self.recipe.to_dict(),
             "readings": self.readings(),
         }
@@ -83,6 +102,8 @@ class Retuned(Shown):
             "power_reading_date": m.power_reading_date.isoformat(),
             "power_meter": m.power_meter,
             "beam_radius_factor": self.radius_factor,
+            **({} if m.radius_ratio == 1.0 else {"radius_ratio": m.radius_ratio, "spot_angle": to_json(m.spot_angle)}),
+            **({"exposures_scaled_by": self.power_ratio} if self.earlier_reading_wrong else {}),
         }
 
 
@@ -100,9 +121,10 @@ def retune(
     power: Measured | None = None,
     beam_radius: tuple[Quantity, Quantity] | None = None,
     power_meter: str | None = None,
+    earlier_reading_wrong: bool = False,
     today: datetime.date | None = None,
 ) -> Retuned:
-    """Solve a recipe again for a new reading; beam settings, spacings and passes stay what they were.
+    """Solve a recipe again for a new reading; beam settings, passes and, where limits allow, spacings stay what they were.
 
     Parameters
     ----------
@@ -115,6 +137,9 @@ def retune(
         The radius a setting was taken to have, and the radius now measured there; all radii are scaled alike.
     power_meter : str, optional
         Where the new reading was made with another meter.
+    earlier_reading_wrong : bool
+        The laser is what it was and the earlier reading was off: then the coupons' exposures were off by the same factor, and so is the
+        critical exposure. Otherwise the laser has drifted.
     today : date, optional
 
     Raises
@@ -133,25 +158,63 @@ def retune(
     before = float(machine.power.value.m_as(MW))
     ratio = 1.0 if power is None else float(power.value.m_as(MW)) / before
     now = machine_after(machine, power, factor, power_meter, day)
+    lot = with_exposures_scaled(resin, ratio) if earlier_reading_wrong else resin
     kinds = {v["kind"]: v for v in old["vectors"]}
     held = tuple(_held(one, kinds.get(one.kind), factor) for one in needs.vectors)
-    recipe = make_recipe(machine=now, resin=resin, needs=replace(needs, vectors=held), today=day)
-    changes = []
-    for one in recipe.vectors:
-        was = kinds.get(one.kind)
-        if was is None:
-            continue
-        changes.append(_change(one, was, ratio, factor))
+    try:
+        recipe, moved = make_recipe(machine=now, resin=lot, needs=replace(needs, vectors=held), today=day), False
+    except NoSolution as refused:
+        # the old spacings cannot be kept: choose them anew, within the needs
+        free = tuple(
+            replace(one, hatch_spacing=own.hatch_spacing, hatch_spacing_min=own.hatch_spacing_min, hatch_spacing_max=own.hatch_spacing_max)
+            for one, own in zip(held, needs.vectors)
+        )
+        if free == held:
+            raise
+        try:
+            recipe, moved = make_recipe(machine=now, resin=lot, needs=replace(needs, vectors=free), today=day), True
+        except NoSolution:
+            raise NoSolution(
+                f"{refused} Retuning keeps the spots of the old recipe: make a new recipe instead.", limit=refused.limit
+            ) from None
+    changes = tuple(_change(one, kinds[one.kind], (before, before * ratio), factor, now) for one in recipe.vectors if one.kind in kinds)
     # what was extrapolated before is no reason that this change brings
-    said = {str(w).split(":")[0] for w in old.get("warnings") or () if "extrapolated" in str(w)}
+    known = {str(w).split(":")[0] for w in old.get("warnings") or () if "extrapolated" in str(w)}
     return Retuned(
         recipe,
-        tuple(changes),
-        tuple(_due(machine, now, resin, recipe, ratio, factor, day, said)),
+        changes,
+        tuple(_due(machine, now, lot, recipe, 1.0 if earlier_reading_wrong else ratio, factor, day, known)),
         ratio,
         factor,
         factor * float((old.get("readings") or {}).get("beam_radius_factor", 1.0)),
+        earlier_reading_wrong,
+        tuple(_remarks(power is not None and ratio != 1.0, earlier_reading_wrong, moved)),
     )
+
+
+def _remarks(read: bool, wrong: bool, moved: bool) -> Iterator[str]:
+    if moved:
+        yield "The old hatch spacings cannot be kept inside the limits with this spot: they were chosen anew."
+    if read and wrong:
+        yield "The earlier reading was taken as wrong: the coupons' exposures, so the critical exposure too, are corrected alike."
+    elif read:
+        yield "The laser was taken to have drifted. If the earlier reading was wrong instead, say so: the speeds then hardly change."
+
+
+_EXPOSURES = ("critical_exposure", "bleaching_exposure", "reference_irradiance", "centre_exposure", "exposure_low", "exposure_high")
+
+
+def with_exposures_scaled(lot: Lot, factor: float) -> Lot:
+    """The lot as if every exposure of its coupons had been that many times as large."""
+    changes: dict[str, Any] = {}
+    for name in _EXPOSURES:
+        value = getattr(lot, name)
+        if isinstance(value, Measured):
+            changes[name] = Measured(factor * value.value, factor * value.standard_uncertainty)
+        elif value is not None:
+            changes[name] = factor * value
+    depths = tuple(replace(one, exposure=factor * one.exposure) for one in lot.depths)
+    return replace(lot, depths=depths, **changes)
 
 
 def machine_after(machine: Machine, power: Measured | None, factor: float, meter: str | None, day: datetime.date) -> Machine:
@@ -200,31 +263,40 @@ def _eased(limit: Quantity | None, was: dict[str, Any] | None) -> Quantity | Non
     return Quantity(max(number, float(was["value"])) + 1e-6 * abs(number), MM) if abs(number - was["value"]) < 1e-4 * abs(number) else limit
 
 
-def _change(one: Any, was: dict[str, Any], ratio: float, factor: float) -> Change:
-    speed, power, radius = _number(was, "scan_speed"), _number(was, "power"), _number(was, "beam_radius")
-    assert speed is not None
-    assert power is not None
-    assert radius is not None
+def _change(one: VectorRecipe, was: dict[str, Any], full: tuple[float, float], factor: float, machine: Machine) -> Change:
+    """Old and new settings with the reason; `full` is the greatest power then and now (mW)."""
+    speed, power, radius = (float(was[key]["value"]) for key in ("scan_speed", "power", "beam_radius"))
+    spacing = _number(was, "hatch_spacing")
     moved = float(one.scan_speed.m_as(MM_S)) / speed
     light = float(one.power.m_as(MW)) / power
+    shares = power / full[0], float(one.power.m_as(MW)) / full[1]
     parts = []
     if abs(light - 1.0) > 1e-4:
         parts.append(f"power {100.0 * (light - 1.0):+.1f} %")
     if factor != 1.0:
         parts.append(f"beam radius {100.0 * (factor - 1.0):+.1f} %")
+    if spacing is not None and one.hatch_spacing is not None and abs(float(one.hatch_spacing.m_as(MM)) / spacing - 1.0) > 1e-4:
+        parts.append(f"hatch spacing {100.0 * (float(one.hatch_spacing.m_as(MM)) / spacing - 1.0):+.1f} %")
     if abs(moved - 1.0) < 1e-4:
-        reason = "the speed stays" + (f": {' and '.join(parts)} make up for each other" if parts else "; nothing changed here")
+        together = f": {' and '.join(parts)} make up for each other" if len(parts) > 1 else f", {parts[0]}" if parts else ""
+        reason = "the speed stays" + together
     else:
         reason = f"speed {100.0 * (moved - 1.0):+.1f} %"
         reason += f" for {' and '.join(parts)}" if parts else " for the changed uncertainty"
+    if not machine.power_held and abs(shares[1] - shares[0]) > 1e-4:
+        reason += f"; the machine takes shares of full power: set {100.0 * shares[1]:.1f} % instead of {100.0 * shares[0]:.1f} %"
+    elif not parts and abs(moved - 1.0) < 1e-4:
+        reason += "; nothing changed here"
     return Change(
         one.kind,
         Quantity(speed, MM_S),
         one.scan_speed,
         Quantity(power, MW),
         one.power,
+        *shares,
         Quantity(radius, MM),
         one.beam_radius,
+        None if spacing is None else Quantity(spacing, MM),
         one.hatch_spacing,
         reason,
     )

@@ -102,8 +102,9 @@ class _Plane:
             narrow = np.log(least / most)
             most = np.maximum(most, least)
             spacing = np.clip(least * (most / least) ** b, least, most)
-        found = fastest_at(self.task, radius, spacing, self.quick)
-        over = violations(self.task, found)
+        with np.errstate(all="ignore"):  # far outside what any machine sets, numbers may run out: no setting there
+            found = fastest_at(self.task, radius, spacing, self.quick)
+            over = {name: np.where(np.isnan(v), np.inf, v) for name, v in violations(self.task, found).items()}
         if narrow is not None and math.isfinite(self.task.bounds.ripple):
             over["ripple"] = np.maximum(over["ripple"], np.where(narrow > 0.0, narrow, -np.inf))
         return found, over
@@ -157,7 +158,7 @@ def _ties(found: dict[str, Any]) -> tuple[Any, ...]:
 def _inside(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any, ...]]:
     """The rate; points that break a limit rank below all others, by how badly."""
     worst = np.max(list(over.values()), axis=0)
-    return np.where(worst <= _HOLDS, np.log(found["rate"]), -1e6 - np.minimum(worst, 1e6)), _ties(found)
+    return np.where(worst <= _HOLDS, np.log(np.maximum(found["rate"], 1e-300)), -1e6 - np.minimum(worst, 1e6)), _ties(found)
 
 
 def any_settings(task: Task, rounds: int) -> bool:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import fields
 
+from ..formulas.resin import Resin
 from ..physics import tilt
 from ..physics.light import Gaussian
 from ..physics.stack import accumulation
@@ -27,20 +27,14 @@ def _given(answer: Answer) -> Problem:
     return problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
 
 
-def _constants(given: Problem) -> dict[str, str]:
+def _constants(given: Problem, resin: Resin) -> dict[str, str]:
     """The law's numbers as the beam, tilted or not, sees them, by field."""
     law = cure_law(given.x, given.form)
-    texts = {}
-    for field in fields(law):
-        number = float(getattr(law, field.name))
-        kind = {"penetration_depth": "length", "exponent": "number"}.get(field.name, "exposure")
-        texts[field.name] = show_kernel(number, kind, digits=6)
-    return texts
+    return {name: show(Quantity(float(getattr(law, name)), unit), digits=6) for name, unit in resin.law_units.items()}
 
 
-def _parameters(given: Problem) -> str:
-    symbols = {"penetration_depth": "Dp", "critical_exposure": "Ec", "bleaching_exposure": "Eb", "exponent": "w"}
-    return ", ".join(f"{symbols[name]} = {text}" for name, text in _constants(given).items() if name in symbols)
+def _parameters(given: Problem, resin: Resin) -> str:
+    return ", ".join(f"{resin.symbols[name]} = {text}" for name, text in _constants(given, resin).items() if name in resin.symbols)
 
 
 def _dp(given: Problem) -> str:
@@ -160,7 +154,7 @@ def _cure_step(answer: Answer, given: Problem) -> Step:
     tilted = ", Dp and Ec as the tilted beam sees them" if given.form.tilted else ""
     return Step(
         told.depth + tilted,
-        told.numbers.format(dose=show(low, digits=6), **_constants(given)),
+        told.numbers.format(dose=show(low, digits=6), **_constants(given, answer.resin)),
         show(depth, digits=6),
         told.why if answer.cures else "The exposure does not exceed the critical exposure: nothing gels, the depth is 0.",
     )
@@ -208,7 +202,7 @@ def solution_steps(solution: Solution) -> list[Step]:
         steps.append(
             Step(
                 answer.resin.told.dose,
-                f"Cd = {show(depth, digits=6)}, {_parameters(given)}",
+                f"Cd = {show(depth, digits=6)}, {_parameters(given, answer.resin)}",
                 needed,
                 "The working curve read backwards: the exposure the weakest place needs.",
             )
@@ -239,7 +233,7 @@ def stack_steps(answer: StackAnswer) -> list[Step]:
     steps = [
         Step(
             told.below,
-            f"t = {_f(t)} mm, {_parameters(answer.given)}",
+            f"t = {_f(t)} mm, {_parameters(answer.given, answer.resin)}",
             show(answer.own_exposure, digits=6),
             "What is left of a layer's own exposure at its bottom bonds it to the layer below.",
         )

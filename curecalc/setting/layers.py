@@ -74,6 +74,12 @@ class StackAnswer(Shown):
         rows = [(name.replace("_", " "), show(getattr(self, name), u.get(name))) for name in names]
         return [*rows, ("layers to leave out", str(self.compensation_layers))]
 
+    @property
+    def bonds(self) -> bool:
+        """Whether each layer alone gels its own bottom in the weakest place."""
+        least = float(cure_law(self.given.x, self.given.form).dose(0.0))
+        return float(self.own_exposure.m_as(MJ_MM2)) > least
+
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the command contract."""
         low, high = self.print_through_range

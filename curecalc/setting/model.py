@@ -41,6 +41,12 @@ class Form:
     refractive_index: Any = 1.5
     s_polarised_share: Any = 0.5
 
+    def __post_init__(self) -> None:
+        if self.weighted and self.pulsed:
+            raise QuantityError(
+                "pulse_rate cannot be combined with the power threshold law: it would need the length of the pulses. Leave one of them out."
+            )
+
     @property
     def tilted(self) -> bool:
         """Whether the beam comes in at an angle."""
@@ -124,10 +130,6 @@ def problem(*, beam: Beam, resin: Resin, scan: Scan, layer_thickness: Measured |
         refractive_index=float(resin.refractive_index),
         s_polarised_share=float(scan.s_polarised_share),
     )
-    if form.weighted and form.pulsed:
-        raise QuantityError(
-            "pulse_rate cannot be combined with the power threshold law: it would need the length of the pulses. Leave one of them out."
-        )
     _same_wavelength(beam, resin)
     pairs = _pair(resin)
     if beam.radius_correlation and not beam.round:

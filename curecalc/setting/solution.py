@@ -53,6 +53,16 @@ class Solution(Shown):
         """The setting at `value`."""
         return self.answers[0]
 
+    @property
+    def caution(self) -> str:
+        """What a solved middle value does not promise; empty where nothing uncertain was asked to reach a depth."""
+        if not self.standard_uncertainty or self.standard_uncertainty[0] is None or self.wanted is None:
+            return ""
+        return (
+            "The middle value meets the depth asked for, so about half of all layers fall short of it. "
+            "For a stated assurance use curecalc recipe."
+        )
+
     def to_dict(self) -> dict[str, Any]:
         """The JSON object: the unknown's key (a list where several answers exist) and the keys of `depth`."""
         listed = [self._one(i) for i in range(len(self.values))]

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-__all__ = ["add_fonts", "close_fonts", "pdf_bytes"]
+from ..errors import FileError
+
+__all__ = ["add_fonts", "close_fonts", "pdf_bytes", "refuse_missing_signs"]
 
 
 def add_fonts(pdf: Any, family: str) -> None:
@@ -15,6 +18,34 @@ def add_fonts(pdf: Any, family: str) -> None:
     faces = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
     pdf.add_font(family, "", faces / "DejaVuSans.ttf")
     pdf.add_font(family, "B", faces / "DejaVuSans-Bold.ttf")
+
+
+def refuse_missing_signs(view: Any) -> None:
+    """Refuse texts with signs that the font lacks: on paper they would be empty boxes.
+
+    Raises
+    ------
+    FileError
+        Names the sign and the text, and the way out.
+    """
+    import matplotlib
+    from matplotlib.ft2font import FT2Font
+
+    known = FT2Font(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf")).get_charmap()
+    for text in _texts(view):
+        for sign in text:
+            if ord(sign) not in known and not sign.isspace():
+                raise FileError(f"{text!r}: the font of PDF sheets has no {sign!r}. Save the sheet as .html: browsers have more fonts.")
+
+
+def _texts(view: Any) -> Iterator[str]:
+    if isinstance(view, str):
+        yield view
+    elif isinstance(view, dict):
+        yield from _texts(list(view.values()))
+    elif isinstance(view, list | tuple):
+        for one in view:
+            yield from _texts(one)
 
 
 def close_fonts(pdf: Any) -> None:

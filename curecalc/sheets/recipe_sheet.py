@@ -8,6 +8,7 @@ import math
 from typing import Any
 
 from ..errors import FileError
+from ..recipe.record import main_vector
 from ..units import figure
 
 __all__ = ["recipe_columns", "recipe_csv", "recipe_html", "recipe_view"]
@@ -57,7 +58,7 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
             [
                 v["kind"],
                 _n(v["scan_speed"]),
-                _n(v["power"]),
+                _n(v["power"]) + ("" if machine["power_held"] else f" ({100.0 * v['power_share']:.1f} %)"),
                 _n(v["beam_radius"]),
                 _n(v["hatch_spacing"]),
                 passes,
@@ -70,7 +71,9 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
         effects.append(
             [
                 v["kind"],
-                _DASH if width is None else f"{figure(width['value'], digits=3)} ± {figure(width['expanded_uncertainty'], digits=2)}",
+                _DASH
+                if width is None
+                else _unsure(width | {"standard_uncertainty": width["expanded_uncertainty"] / width["coverage_factor"]}),
                 _n(v["contour_offset"], 3),
                 _DASH if v["pattern"] == "line" else _um(v["ripple"]),
                 _um(v["overcure"]),
@@ -95,10 +98,11 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
             facts.append(f"part of {rates['part_layers']} layers: {rates['part_time']['value'] / 3600.0:.1f} h")
     seam = record["seam"]
     if seam is not None:
+        ends = seam["hatch_line_ends"]["value"]
         facts.append(
             f"hatch lines beside the contour: the first {figure(seam['first_hatch_line']['value'], digits=3)} mm from its line "
             f"({_um(seam['first_hatch_line_depth'])} um deep at least); hatch lines that end at it: "
-            f"{figure(seam['hatch_line_ends']['value'], digits=3)} mm from its line ({_um(seam['hatch_line_ends_depth'])} um)"
+            f"{figure(abs(ends), digits=3)} mm {'from' if ends >= 0.0 else 'beyond'} its line ({_um(seam['hatch_line_ends_depth'])} um)"
         )
     validity = [
         f"Dp {_measured(resin['penetration_depth'])}, Ec {_measured(resin['critical_exposure'])}, correlation {resin['correlation']:.2f}"
@@ -120,12 +124,16 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
             ("layer", f"{_n(record['layer_thickness'])} mm"),
             ("assured", f"{100.0 * record['assurance']:g} % for {_FOR[record['assured_for']]}"),
             ("power read", f"{machine['power_reading_date']}, {_measured(machine['power'])}"),
+            ("valid until", f"{machine['power_reading_valid_until']}, or a change of lot, vat, laser or beam"),
         ],
         "settings": settings,
         "effects": effects,
         "facts": facts,
         "validity": [*validity, record["systematic_errors"]["sentence"]],
         "budget": _budget(record),
+        "proof": _proof(record),
+        "spread": SPREAD,
+        "sign_off": SIGN_OFF,
         "warnings": record["warnings"],
         "assumptions": record["assumptions"],
         "cautions": record["cautions"],
@@ -135,8 +143,26 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
 
 
 EFFECTS = ("line width", "offset", "ripple", "overcure", "print-through", "leave out", "interface", "corner", "reach", "field edge")
-EFFECT_UNITS = ("mm, k = 2", "mm", "um", "um", "um", "layers", "mJ/cm²", "um deeper", "mm", "um")
+EFFECT_UNITS = ("mm", "mm", "um", "um", "um", "layers", "mJ/cm²", "um deeper", "mm", "um")
 UNITS = _UNITS
+
+
+def _width(q: dict[str, Any]) -> str:
+    return _unsure(q | {"standard_uncertainty": q["expanded_uncertainty"] / q["coverage_factor"]})
+
+
+SPREAD = "Behind ± stands one standard uncertainty, everywhere on this sheet."
+SIGN_OFF = ("proof coupon read", "released by", "date", "taken back by")
+
+
+def _proof(record: dict[str, Any]) -> str:
+    """The coupon that shows whether the recipe holds today, its thickness and what to do where it misses."""
+    v = main_vector(record["vectors"])
+    low, thickness, high = (figure(v[f"coupon_{name}"]["value"], digits=3) for name in ("low", "thickness", "high"))
+    return (
+        f"Proof coupon: expose one free layer with the settings of {v['kind']}. Expected {thickness} mm. Between {low} and {high} mm "
+        "(95 %) build; outside do not: read the power, record the coupon, fit again."
+    )
 
 
 def _measured(q: dict[str, Any]) -> str:
@@ -147,7 +173,7 @@ def _budget(record: dict[str, Any]) -> str:
     """The parts of the uncertainty of depth for the first kind, greatest first."""
     v = record["vectors"][0]
     parts = sorted(v["budget"].items(), key=lambda item: -item[1]["value"])
-    said = ", ".join(f"{name} {1e3 * q['value']:.2g}" for name, q in parts)
+    said = ", ".join(f"{name} {figure(1e3 * q['value'], digits=2)}" for name, q in parts)
     return f"{v['kind']}, standard uncertainties of depth in um: {said}"
 
 

@@ -12,14 +12,14 @@ from typing import Any
 
 import numpy as np
 
-from ..statistics.least_squares import fit
+from ..statistics.least_squares import Fit, fit, two_sided_p
 
 __all__ = ["Caustic", "Coverage", "caustic", "coverage", "defocus_window"]
 
 
 @dataclass(frozen=True)
 class Coverage:
-    """ISO 11146-1 rule of positions: at least ten, half within one Rayleigh length, half beyond two."""
+    """ISO 11146-1 rule of positions: at least ten, about half within one Rayleigh length, about half beyond two."""
 
     positions: int
     within_one: int
@@ -29,14 +29,21 @@ class Coverage:
 
     @property
     def complete(self) -> bool:
-        """Whether the rule is met: ten positions, about half of them (four in ten at least) in either zone."""
-        least = math.ceil(0.4 * self.positions)
+        """Whether the rule is met: ten positions, and of those in either zone about half (a third at least, and four) in each.
+
+        Positions between the zones are over and above the rule, so they cannot break it.
+        """
+        least = max(4, math.ceil((self.within_one + self.beyond_two) / 3.0))
         return self.positions >= 10 and self.within_one >= least and self.beyond_two >= least
 
 
 @dataclass(frozen=True)
 class Caustic:
-    """Fit of a caustic; mm and radians. `covariance` is of (waist radius, position, half divergence)."""
+    """Fit of a caustic; mm and radians. `covariance` is of (waist radius, position, half divergence).
+
+    `chi_squared` belongs to stated uncertainties (None without); where it is beyond chance (1 %) the covariance is `widened`
+    by that factor and the scatter decides. `wild` is the index of the one width that no scatter explains, still in the fit.
+    """
 
     waist_radius: float
     u_waist_radius: float
@@ -52,6 +59,9 @@ class Caustic:
     residual_sd: float
     degrees_of_freedom: int
     weighted: bool
+    chi_squared: float | None
+    widened: float
+    wild: int | None
     coverage: Coverage
     fitted: Any
     residuals: Any
@@ -84,7 +94,9 @@ def coverage(position: Any, waist_position: float, rayleigh_range: float) -> Cov
     return Coverage(away.size, within, away.size - within - beyond, beyond, bool((signed > 0).any() and (signed < 0).any()))
 
 
-def caustic(*, position: Any, radius: Any, wavelength: float, u_radius: Any = None, relative: bool = False) -> Caustic:
+def caustic(
+    *, position: Any, radius: Any, wavelength: float, u_radius: Any = None, relative: bool = False, u_position: float = 0.0
+) -> Caustic:
     """Hyperbola through beam radii measured along the axis.
 
     Parameters
@@ -96,6 +108,8 @@ def caustic(*, position: Any, radius: Any, wavelength: float, u_radius: Any = No
         Stated standard uncertainties: the covariance is then not scaled by the scatter.
     relative : bool
         Errors in proportion to the radius rather than equal; has no say where `u_radius` is given.
+    u_position : float, mm
+        Standard uncertainty of each position; counts beside `u_radius` by the slope of the curve.
 
     Returns
     -------
@@ -121,16 +135,16 @@ def caustic(*, position: Any, radius: Any, wavelength: float, u_radius: Any = No
         value = np.maximum(value, 1e-300)
         return value, np.stack([waist / value, -slope * slope * away / value, slope * away * away / value], axis=1)
 
-    best = None
-    for first in _starts(t, w):
-        found = fit(model, w, first, sigma=sigma, known_sigma=u_radius is not None)
-        if best is None or found.residual_sd < best.residual_sd * (1 - 1e-9):
-            best = found
-    assert best is not None
+    known = u_radius is not None
+    best = _best(model, w, _starts(t, w), sigma, known)
+    if sigma is not None and known and u_position > 0.0:
+        slope = np.abs(model(best.parameters)[1][:, 1]) / scale
+        best = _best(model, w, [best.parameters], np.hypot(sigma, slope * u_position), known)
+    chi, widened = _agreement(best) if known else (None, 1.0)
     back = np.diag([1.0 if best.parameters[0] >= 0 else -1.0, scale, (1.0 if best.parameters[2] >= 0 else -1.0) / scale])
     waist, half = abs(float(best.parameters[0])), abs(float(best.parameters[2])) / scale
     at = float(best.parameters[1]) * scale + middle
-    cov = back @ best.covariance @ back
+    cov = back @ best.covariance @ back * widened**2
     m2 = math.pi * waist * half / wavelength
     g = np.array([half, 0.0, waist]) * math.pi / wavelength
     zr = waist / half if half > 0 else math.inf
@@ -151,11 +165,59 @@ def caustic(*, position: Any, radius: Any, wavelength: float, u_radius: Any = No
         residual_sd=best.residual_sd,
         degrees_of_freedom=best.degrees_of_freedom,
         weighted=sigma is not None,
+        chi_squared=chi,
+        widened=widened,
+        wild=_wild(model, w, best, sigma),
         coverage=coverage(z, at, zr),
         fitted=best.fitted,
         residuals=best.residuals,
         converged=best.converged,
     )
+
+
+def _best(model: Any, w: Any, starts: Any, sigma: Any, known: bool) -> Fit:
+    best: Fit | None = None
+    for first in starts:
+        found = fit(model, w, first, sigma=sigma, known_sigma=known)
+        if best is None or found.residual_sd < best.residual_sd * (1 - 1e-9):
+            best = found
+    assert best is not None
+    return best
+
+
+def _agreement(found: Fit) -> tuple[float, float]:
+    """Chi-squared of stated uncertainties, and the factor (Birge) that widens them where it is beyond chance."""
+    from scipy.special import chdtrc
+
+    dof = found.degrees_of_freedom
+    chi = found.residual_sd**2 * dof if dof > 0 else 0.0
+    return chi, math.sqrt(chi / dof) if dof > 0 and chdtrc(dof, chi) < 0.01 else 1.0
+
+
+def _wild(model: Any, w: Any, found: Fit, sigma: Any) -> int | None:
+    """The width that lies off the curve through the others beyond chance (one in a thousand, over all of them)."""
+    if w.size < 7:
+        return None
+    one = np.ones_like(w) if sigma is None else sigma
+    columns = model(found.parameters)[1] / one[:, None]
+    size = np.sqrt((columns**2).sum(axis=0))
+    r, reach = found.residuals / one, np.einsum("ij,ji->i", columns / size, np.linalg.pinv(columns / size))
+    suspect = {int(k) for k in (np.argmax(np.abs(r)), np.argmax(np.abs(r) / np.sqrt(np.maximum(1.0 - reach, 1e-6))))}
+    best: tuple[float, int] | None = None
+    for k in suspect:
+        keep = np.arange(w.size) != k
+
+        def some(p: Any, keep: Any = keep) -> tuple[Any, Any]:
+            value, slopes = model(p)
+            return value[keep], slopes[keep]
+
+        rest = fit(some, w[keep], found.parameters, sigma=one[keep])
+        value, slopes = model(rest.parameters)
+        spread = math.hypot(rest.residual_sd * one[k], math.sqrt(max(float(slopes[k] @ rest.covariance @ slopes[k]), 0.0)))
+        p = two_sided_p((w[k] - value[k]) / max(spread, 1e-300), rest.degrees_of_freedom) * w.size
+        if best is None or p < best[0]:
+            best = (p, k)
+    return best[1] if best is not None and best[0] < 1e-3 and found.residual_sd > 1e-9 else None
 
 
 def _starts(t: Any, w: Any) -> list[list[float]]:

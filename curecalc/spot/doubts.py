@@ -48,6 +48,7 @@ class Finding:
 
     key: str
     text: str
+    check: bool = True  # False: taken into account, no fault of the data
 
 
 def room_of(centre: Any, variance: Any, span: Any) -> float:

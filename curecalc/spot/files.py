@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import FileError
+from ..files.disk import read_bytes
 from ..files.tables import Column, Table, read_table_bytes
 
 __all__ = ["IMAGE_ENDINGS", "KINDS_OF_FILE", "Measurement", "read_measurement"]
@@ -48,6 +49,7 @@ _COLUMNS: dict[str, Column] = {
     "slit_width": Column("length", sign="positive", only_once=True),
     "pinhole_diameter": Column("length", sign="positive", only_once=True),
     "surface_position": Column("length", only_once=True),
+    "position_uncertainty": Column("length", sign="positive", only_once=True),
 }
 _IMAGE_SETTINGS = {
     "pixel_size": Column("length", sign="positive", only_once=True),
@@ -69,7 +71,7 @@ class Measurement:
     notes: tuple[str, ...] = ()
 
 
-def read_measurement(path: str | Path, *, kind: str | None = None) -> Measurement:
+def read_measurement(path: str | Path, *, kind: str | None = None, data: bytes | None = None) -> Measurement:
     """Read a file of beam measurements and settle its kind.
 
     Parameters
@@ -77,6 +79,8 @@ def read_measurement(path: str | Path, *, kind: str | None = None) -> Measuremen
     path : str or Path
     kind : one of `KINDS_OF_FILE`, optional
         Recognised from the ending and the columns when left out.
+    data : bytes, optional
+        The file's content where it is in memory; `path` is then its name only.
 
     Returns
     -------
@@ -96,7 +100,10 @@ def read_measurement(path: str | Path, *, kind: str | None = None) -> Measuremen
             f"{name}: {ending} files bend the brightness scale, so widths from them mean nothing. "
             "Save the picture as PNG or TIFF, without gamma or compression losses."
         )
-    data = _bytes(Path(path), name)
+    if data is None:
+        data = read_bytes(path, what="measurement", largest=_LARGEST)
+    if not data:
+        raise FileError(f"{name}: is empty. Save the measurement again.")
     digest = hashlib.sha256(data).hexdigest()
     if ending in IMAGE_ENDINGS:
         if kind not in (None, "image"):
@@ -108,26 +115,6 @@ def read_measurement(path: str | Path, *, kind: str | None = None) -> Measuremen
         return Measurement("image", name, digest, image=image, settings=settings)
     table = read_table_bytes(name, data, _COLUMNS)
     return _from_table(table, kind, digest)
-
-
-def _bytes(file: Path, name: str) -> bytes:
-    try:
-        if file.is_dir():
-            raise FileError(f"{name}: this is a folder. Give the file itself.")
-        if file.stat().st_size > _LARGEST:
-            raise FileError(f"{name}: the file is larger than {_LARGEST // 1_000_000} MB. Cut the region around the beam out.")
-        data = file.read_bytes()
-    except FileError:
-        raise
-    except FileNotFoundError:
-        raise FileError(f"{name}: there is no such file. Check the path and its spelling.") from None
-    except PermissionError:
-        raise FileError(f"{name}: the file may not be read. Close it in other programs, or ask for the right.") from None
-    except (OSError, ValueError) as error:
-        raise FileError(f"{name}: the file cannot be read: {getattr(error, 'strerror', None) or error}. Check the path.") from None
-    if not data:
-        raise FileError(f"{name}: the file is empty. Save the measurement again.")
-    return data
 
 
 # ---------------------------------------------------------------- pictures

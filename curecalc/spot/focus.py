@@ -22,6 +22,7 @@ def caustic_beam(
     radius_y: Quantity | None = None,
     wavelength: Quantity,
     standard_uncertainty: Quantity | None = None,
+    position_uncertainty: Quantity | None = None,
     relative_errors: bool = False,
     surface_position: Quantity | None = None,
     wanted_radius: Quantity | None = None,
@@ -37,7 +38,9 @@ def caustic_beam(
         1/e^2 radii (half of D4sigma); NaN where one was not measured. One axis stands for both when `radius_y` is left out.
     wavelength : Quantity [nm]
     standard_uncertainty : Quantity [mm], optional
-        Of the radii, where known; the errors are then not estimated from the scatter.
+        Of the radii, where known. The scatter must bear them out (chi-squared at 1 %), else it decides and the interval widens.
+    position_uncertainty : Quantity [mm], optional
+        Standard uncertainty of each position, beside that of the radii.
     relative_errors : bool
         Errors in proportion to the radius instead of equal.
     surface_position : Quantity [mm], optional
@@ -67,6 +70,7 @@ def caustic_beam(
     z = np.atleast_1d(np.asarray(finite("position", position, MM), dtype=np.float64))
     ratio("confidence", confidence, low=0.5, high=1.0, low_open=False)
     u = None if standard_uncertainty is None else np.broadcast_to(positive("standard_uncertainty", standard_uncertainty, MM), z.shape)
+    u_at = 0.0 if position_uncertainty is None else float(positive("position_uncertainty", position_uncertainty, MM))
     fits: list[tuple[str, Caustic, Any, Any]] = []
     for axis, given in (("x", radius_x), ("y", radius_y)):
         if given is None:
@@ -78,7 +82,13 @@ def caustic_beam(
         positive(f"radius_{axis}", Quantity(w[here], MM), MM)
         _enough(z[here])
         found = checked(
-            caustic, position=z[here], radius=w[here], wavelength=lam, u_radius=None if u is None else u[here], relative=relative_errors
+            caustic,
+            position=z[here],
+            radius=w[here],
+            wavelength=lam,
+            u_radius=None if u is None else u[here],
+            relative=relative_errors,
+            u_position=u_at,
         )
         _refuse(found, z[here])
         fits.append((axis, found, z[here], w[here]))
@@ -96,8 +106,9 @@ def caustic_beam(
         for axis, c, _, _ in fits
         if wanted_radius is not None and c.waist_radius > float(wanted_radius.m_as(MM))
     ]
+    notes = [n for axis, c, _, _ in fits for n in _notes(f"{axis} axis: " if len(fits) > 1 else "", c)]
     if len(fits) == 1:
-        warnings.append("one axis is given, so the beam is taken as round. Measure both axes at each position.")
+        notes.append("one axis is given, so the beam is taken as round. Measure both axes at each position.")
     return BeamMeasurement(
         kind="caustic",
         radius_x=radii[0],
@@ -106,6 +117,7 @@ def caustic_beam(
         wavelength=wavelength,
         details=details,
         warnings=tuple(warnings),
+        notes=tuple(notes),
         steps=tuple(s for _, c, _, _ in fits for s in _steps(c, lam, at)),
         fits=tuple(fits),
     )
@@ -134,8 +146,9 @@ def _refuse(c: Caustic, z: Any) -> None:
 
 def _estimate(value: float, u: float, c: Caustic, known: bool, confidence: float, unit: Any = MM) -> Estimate:
     # stated standard uncertainties are not estimated from these few points: infinite degrees of freedom
-    dof = math.inf if known else max(c.degrees_of_freedom, 1)
-    return estimate(value, [("fit (Type B, stated)" if known else "fit (Type A)", u, dof)], unit=unit, confidence=confidence)
+    stated = known and c.widened == 1.0
+    dof = math.inf if stated else max(c.degrees_of_freedom, 1)
+    return estimate(value, [("fit (Type B, stated)" if stated else "fit (Type A)", u, dof)], unit=unit, confidence=confidence)
 
 
 def _radius(c: Caustic, at: float | None, known: bool, confidence: float) -> Estimate:
@@ -195,18 +208,27 @@ def _warnings(of: str, c: Caustic, z: Any, at: float | None) -> list[str]:
             f"waist and {rule.beyond_two} beyond two, where ten are asked for, about half in either zone. M^2 may be off by more than "
             "its interval says. Add positions near and far from the waist."
         )
+    if c.widened > 1.0:
+        out.append(
+            f"{of}the widths scatter {c.widened:.1f} times as much as their stated uncertainties allow (chi-squared {c.chi_squared:.1f} on "
+            f"{c.degrees_of_freedom} degrees of freedom); the intervals are widened to the scatter. Repeat the widths, or "
+            f"state what they hold."
+        )
+    if c.wild is not None:
+        out.append(
+            f"{of}width {c.wild + 1} lies {abs(c.residuals[c.wild]) / c.fitted[c.wild]:.0%} off the curve, farther than the "
+            f"others explain; it "
+            "is still in the fit. Repeat it, or leave it out."
+        )
     if not z.min() < c.position < z.max():
         out.append(f"{of}the waist lies outside the positions measured, so it is extrapolated. Measure on both sides of the focus.")
     elif not rule.both_sides:
         out.append(f"{of}all positions stand on one side of the waist. Measure on both sides.")
-    if c.beam_quality < 1.0:
-        told = "by more than its uncertainty" if 1.0 - c.beam_quality > 2.0 * c.u_beam_quality else "within its uncertainty"
+    if 1.0 - c.beam_quality > 2.0 * c.u_beam_quality:
         out.append(
-            f"{of}M^2 comes out at {c.beam_quality:.3f}, below the 1 that no beam can beat, {told}. Check the wavelength, and that the "
-            "widths are 1/e^2 radii or D4sigma and not FWHM or diameters."
+            f"{of}M^2 comes out at {c.beam_quality:.3f}, below the 1 that no beam can beat, by more than its uncertainty. Check the "
+            "wavelength, and that the widths are 1/e^2 radii or D4sigma and not FWHM or diameters."
         )
-    if c.u_beam_quality > 0.1 * c.beam_quality:
-        out.append(f"{of}M^2 is uncertain by {c.u_beam_quality / c.beam_quality:.0%}. Repeat the widths, or add positions.")
     if not c.weighted and c.degrees_of_freedom >= 6:
         far = np.abs(z - c.position) > 1.5 * c.rayleigh_range
         if far.sum() >= 4 and (~far).sum() >= 4:
@@ -215,6 +237,15 @@ def _warnings(of: str, c: Caustic, z: Any, at: float | None) -> list[str]:
                 out.append(f"{of}wide beams scatter far more than narrow ones: errors look proportional. Try --relative-errors.")
     if at is not None and not z.min() <= at <= z.max():
         out.append(f"{of}the resin surface lies outside the positions measured; the radius there is extrapolated.")
+    return out
+
+
+def _notes(of: str, c: Caustic) -> list[str]:
+    out = []
+    if 0.0 < 1.0 - c.beam_quality <= 2.0 * c.u_beam_quality:
+        out.append(f"{of}M^2 comes out at {c.beam_quality:.3f}, below the 1 that no beam can beat, within its uncertainty.")
+    if c.u_beam_quality > 0.1 * c.beam_quality:
+        out.append(f"{of}M^2 is uncertain by {c.u_beam_quality / c.beam_quality:.0%}. Repeat the widths, or add positions.")
     return out
 
 

@@ -14,12 +14,12 @@ from typing import Any
 
 import numpy as np
 
-from ..statistics.least_squares import Fit, fit, interval_dof, scan_start, uneven_scatter
+from .scanfit import Scan, fit_scan
 
 __all__ = ["ClipWidth", "KnifeEdge", "clip_factor", "clip_width", "knife_edge", "knife_edge_power"]
 
 _SQRT2 = math.sqrt(2.0)
-_FEWEST_WITH_DRIFT = 12
+_FEWEST_WITH_DRIFT = 9
 _ROOM_FOR_DRIFT = 1.75
 
 
@@ -33,36 +33,21 @@ class ClipWidth:
     position_high: float
 
 
-@dataclass(frozen=True)
-class KnifeEdge:
+@dataclass(frozen=True, kw_only=True)
+class KnifeEdge(Scan):
     """Fit of a knife-edge scan; lengths in mm, power in the unit of the readings.
 
     `degrees_of_freedom` belongs to the Student factor of an interval. `travel_before` and `travel_after` say how far
     the scan reaches beyond the beam centre, in radii.
     """
 
-    radius: float
-    u_radius: float
-    centre: float
-    u_centre: float
-    dark: float
     full: float
-    tilt: float
     drift: float
-    u_tilt: float
     u_drift: float
     rising: bool
-    residual_sd: float
-    degrees_of_freedom: int
-    travel_before: float
-    travel_after: float
     points_on_edge: int
     with_drift: bool
-    weighted: bool
     clip: ClipWidth | None
-    fitted: Any
-    residuals: Any
-    converged: bool
 
 
 def clip_factor(low: float) -> float:
@@ -105,62 +90,15 @@ def clip_width(position: Any, reading: Any, *, low: float = 0.10, dark: float, f
     return ClipWidth(clip_factor(low) * width, low, ends[0], ends[1]) if width > 0.0 else None
 
 
-def _start(x: Any, y: Any, with_drift: bool) -> tuple[list[float], bool] | None:
-    """First guess and direction: the best knot of a grid of centres and radii."""
+def _edge(away: Any, radius: float) -> tuple[Any, Any, Any]:
     from scipy.special import erf
 
-    room = _ROOM_FOR_DRIFT if with_drift else 0.0
-    extra = (lambda s, t: [t, t * s]) if with_drift else (lambda s, t: [])
-    found = scan_start(x, y, lambda g: 0.5 * (1.0 + erf(_SQRT2 * g)), extra, room)
-    if found is None:
-        return None
-    centre, radius, c = found
-    rising = bool(c[1] >= 0.0)
-    if not rising:  # a falling edge is c0 + c1 S = (c0 + c1) - c1 (1 - S)
-        c = [c[0] + c[1], -c[1], *([c[2] + c[3], -c[3]] if with_drift else [])]
-    return [centre, math.log(radius), *(float(v) for v in c)], rising
+    g = away / radius
+    bell = math.sqrt(2.0 / math.pi) / radius * np.exp(-2.0 * g * g)
+    return 0.5 * (1.0 + erf(_SQRT2 * g)), bell, -away * bell
 
 
-def _model(x: Any, middle: float, scale: float, rising: bool, with_drift: bool) -> Any:
-    from scipy.special import erf
-
-    sign = 1.0 if rising else -1.0
-    t = (x - middle) / scale
-
-    def model(p: Any) -> tuple[Any, Any]:
-        centre, log_radius, dark, full = p[:4]
-        radius = math.exp(min(max(log_radius, -60.0), 60.0))
-        g = (x - centre) / radius
-        step = 0.5 * (1.0 + erf(sign * _SQRT2 * g))
-        bell = sign * math.sqrt(2.0 / math.pi) / radius * np.exp(-2.0 * g * g)
-        if with_drift:
-            tilt, drift = p[4:]
-            height = full + drift * t
-            values = dark + tilt * t + height * step
-            columns = [-height * bell, -height * bell * g * radius, np.ones_like(x), step, t, t * step]
-        else:
-            values = dark + full * step
-            columns = [-full * bell, -full * bell * g * radius, np.ones_like(x), step]
-        return values, np.stack(columns, axis=1)
-
-    return model
-
-
-def _best(x: Any, y: Any, with_drift: bool, rising: bool, starts: list[Any], sigma: Any = None) -> Fit | None:
-    middle, scale = float(0.5 * (x[0] + x[-1])), float(0.5 * np.ptp(x))
-    model = _model(x, middle, scale, rising, with_drift)
-    best: Fit | None = None
-    for first in starts:
-        try:
-            found = fit(model, y, first, sigma=sigma)
-        except np.linalg.LinAlgError:
-            continue
-        if best is None or found.residual_sd < best.residual_sd * (1 - 1e-9):
-            best = found
-    return best
-
-
-def knife_edge(position: Any, reading: Any, *, drift: bool = True, low: float = 0.10) -> KnifeEdge:
+def knife_edge(position: Any, reading: Any, *, drift: bool = True, low: float = 0.10, u_position: float = 0.0) -> KnifeEdge:
     """Error-function fit of a knife-edge scan.
 
     Parameters
@@ -171,9 +109,11 @@ def knife_edge(position: Any, reading: Any, *, drift: bool = True, low: float = 
         Transmitted power in any linear unit; rising or falling with position.
     drift : bool
         Fit a tilt of the dark level and a drift of the source as well. They are left out where the scan is too short
-        to tell them from the edge (fewer than 12 readings, or less than 1.75 radii on either side of the centre).
+        to tell them from the edge (fewer than 9 readings, or less than 1.75 radii on either side of the centre).
     low : float
         Clip level of the estimate shown beside the fit, 0.10 for 10/90.
+    u_position : float, mm
+        Standard uncertainty of each position; more is taken where the scatter shows more.
 
     Returns
     -------
@@ -186,65 +126,35 @@ def knife_edge(position: Any, reading: Any, *, drift: bool = True, low: float = 
     >>> f"{knife_edge(x, 0.02 + 3.0 * knife_edge_power(x, 0.125, 0.01)).radius:.6f}"
     '0.125000'
     """
-    order = np.argsort(position, kind="stable")
-    x = np.asarray(position, dtype=np.float64)[order]
-    y = np.asarray(reading, dtype=np.float64)[order]
-    scale = float(0.5 * np.ptp(x))
-    start = _start(x, y, False)
-    result = None if start is None else _best(x, y, False, start[1], [start[0]])
-    if result is None or start is None:
-        raise ValueError("the scan cannot be fitted")
-    rising, with_drift = start[1], False
-    if drift and x.size >= _FEWEST_WITH_DRIFT:
-        again = _start(x, y, True)
-        tries = [([*result.parameters, 0.0, 0.0], rising)] + ([again] if again is not None else [])
-        for first, way in tries:
-            wider = _best(x, y, True, way, [first])
-            if wider is None or not wider.converged or abs(wider.parameters[1]) > 50:
-                continue
-            room = min(wider.parameters[0] - x[0], x[-1] - wider.parameters[0]) / math.exp(wider.parameters[1])
-            if room >= _ROOM_FOR_DRIFT and (not with_drift or wider.residual_sd < result.residual_sd * (1 - 1e-9)):
-                result, rising, with_drift = wider, way, True
-    step = _step(x, result, rising)
-    weighted = False
-    sigma = uneven_scatter(result, step)
-    if sigma is not None:
-        better = _best(x, y, with_drift, rising, [result.parameters], sigma)
-        if better is not None and better.converged:
-            result, weighted, step = better, True, _step(x, better, rising)
-    centre, log_radius, dark, full = result.parameters[:4]
-    radius = math.exp(log_radius)
-    sd = result.sd
-    tilt, slope = (result.parameters[4:] / scale) if with_drift else (0.0, 0.0)
-    u_tilt, u_drift = (sd[4:] / scale) if with_drift else (0.0, 0.0)
-    back = np.argsort(order, kind="stable")
-    plain = y - (tilt + slope * step) * (x - 0.5 * (x[0] + x[-1])) if with_drift else y
+    found = fit_scan(
+        position,
+        reading,
+        _edge,
+        wander=2 if drift else 0,
+        room=_ROOM_FOR_DRIFT,
+        fewest=_FEWEST_WITH_DRIFT,
+        is_edge=True,
+        u_position=u_position,
+    )
+    p, sd = found.result.parameters, found.result.sd
+    radius, with_drift = math.exp(p[1]), found.wander == 2
+    tilt, slope = p[4:6] / found.scale if with_drift else (0.0, 0.0)
+    common = found.common(radius)
+    rising, full, dark = bool(p[3] >= 0.0), float(p[3]), float(p[2])
+    if not rising:  # a falling edge is c0 + c1 S = (c0 + c1) - c1 (1 - S)
+        common |= {"dark": dark + full, "tilt": float(tilt + slope)}
+        full, slope = -full, -slope
+    step = found.step if rising else 1.0 - found.step
+    plain = found.y - (common["tilt"] + slope * step) * (found.x - found.middle)
     return KnifeEdge(
         radius=radius,
-        u_radius=float(radius * sd[1]),
-        centre=float(centre),
-        u_centre=float(sd[0]),
-        dark=float(dark),
-        full=float(full),
-        tilt=float(tilt),
+        u_radius=radius * found.u_log_radius,
+        full=full,
         drift=float(slope),
-        u_tilt=float(u_tilt),
-        u_drift=float(u_drift),
+        u_drift=float(sd[5] / found.scale) if with_drift else 0.0,
         rising=rising,
-        residual_sd=float(np.sqrt((result.residuals**2).sum() / max(result.degrees_of_freedom, 1))),
-        degrees_of_freedom=interval_dof(result, weighted),
-        travel_before=float((centre - x[0]) / radius),
-        travel_after=float((x[-1] - centre) / radius),
-        points_on_edge=int(((step > 0.02) & (step < 0.98)).sum()),
+        points_on_edge=int(((step > 0.02) & (step < 0.98) & found.kept).sum()),
         with_drift=with_drift,
-        weighted=weighted,
-        clip=clip_width(x, plain, low=low, dark=float(dark), full=float(full)) if full > 0 else None,
-        fitted=result.fitted[back],
-        residuals=result.residuals[back],
-        converged=result.converged,
+        clip=clip_width(found.x, plain, low=low, dark=common["dark"], full=full) if full > 0 else None,
+        **common,
     )
-
-
-def _step(x: Any, result: Fit, rising: bool) -> Any:
-    step = knife_edge_power(x, math.exp(min(max(result.parameters[1], -60.0), 60.0)), result.parameters[0])
-    return step if rising else 1.0 - step

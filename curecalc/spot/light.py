@@ -54,6 +54,7 @@ class PowerMeasurement(Shown):
     time: Any
     readings: Any
     warnings: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     steps: tuple[Step, ...] = ()
     source: str = ""
     sha256: str = ""
@@ -83,6 +84,7 @@ class PowerMeasurement(Shown):
             "correlation": r.correlation,
             "budget": [p.to_dict() for p in self.power.parts],
             "warnings": list(self.warnings),
+            "notes": list(self.notes),
             "source": self.source,
             "data_sha256": self.sha256 or None,
             "cautions": [BEAM_CAUTION, RULES_CAUTION],

@@ -22,13 +22,13 @@ from .scans import knife_edge_beam
 
 __all__ = ["OPTIONS_OF", "measure_file"]
 
-_SCAN = {"scale_uncertainty", "keep_straight"}
+_SCAN = {"scale_uncertainty", "keep_straight", "position_uncertainty"}
 OPTIONS_OF: dict[str, set[str]] = {
     "knife-edge": _SCAN | {"clip_level"},
     "slit": _SCAN | {"slit_width"},
     "pinhole": _SCAN | {"pinhole_diameter"},
     "image": {"pixel_size", "pixel_size_y", "full_scale", "camera_angle", "mirrored", "penetration_depth"},
-    "caustic": {"wavelength", "surface_position", "wanted_radius", "relative_errors"},
+    "caustic": {"wavelength", "position_uncertainty", "surface_position", "wanted_radius", "relative_errors"},
     "cured-lines": {"power", "model_uncertainty"},
     "power": {"meter_uncertainty", "meter_degrees_of_freedom", "dark_reading", "resolution", "losses", "keep_warm_up"},
 }
@@ -36,6 +36,7 @@ OPTIONS_OF: dict[str, set[str]] = {
 
 _FROM_FILE = {
     "wavelength": NM,
+    "position_uncertainty": MM,
     "slit_width": MM,
     "pinhole_diameter": MM,
     "surface_position": MM,
@@ -49,6 +50,7 @@ def measure_file(
     path: str | Path,
     *,
     kind: str | None = None,
+    data: bytes | None = None,
     wavelength: Quantity | None = None,
     power: Measured | Quantity | None = None,
     slit_width: Measured | Quantity | None = None,
@@ -63,6 +65,7 @@ def measure_file(
     wanted_radius: Quantity | None = None,
     relative_errors: bool | None = None,
     clip_level: float | None = None,
+    position_uncertainty: Quantity | None = None,
     scale_uncertainty: float | None = None,
     keep_straight: bool | None = None,
     model_uncertainty: float | None = None,
@@ -82,6 +85,8 @@ def measure_file(
         A table of a scan, a caustic, cured lines or power readings, or a picture.
     kind : str, optional
         knife-edge, slit, pinhole, image, caustic, cured-lines or power; recognised from the file when left out.
+    data : bytes, optional
+        The file's content where it is in memory; `path` is then its name only.
     wavelength, power, slit_width, pinhole_diameter, pixel_size, pixel_size_y, full_scale, camera_angle, mirrored : optional
         As in `slit_beam`, `pinhole_beam` and `image_beam`; an option that does not belong to the kind of the file is refused.
     penetration_depth, surface_position, wanted_radius, relative_errors, clip_level, scale_uncertainty : optional
@@ -104,8 +109,8 @@ def measure_file(
     QuantityError
         An option out of range or one that does not belong here.
     """
-    given = {k: v for k, v in locals().items() if k not in ("path", "kind", "confidence") and v is not None}
-    found = read_measurement(path, kind=kind)
+    given = {k: v for k, v in locals().items() if k not in ("path", "kind", "data", "confidence") and v is not None}
+    found = read_measurement(path, kind=kind, data=data)
     options = _options(found, given)
     run: Any = {
         "knife-edge": _knife_edge,
@@ -120,8 +125,7 @@ def measure_file(
         result: BeamMeasurement | PowerMeasurement = run(found, options, confidence)
     except QuantityError as error:
         raise FileError(f"{found.path}: {error}") from None
-    warnings = tuple(found.notes) + result.warnings
-    more: dict[str, Any] = {"source": Path(found.path).name, "sha256": found.sha256, "warnings": warnings}
+    more: dict[str, Any] = {"source": Path(found.path).name, "sha256": found.sha256, "notes": found.notes + result.notes}
     if isinstance(result, BeamMeasurement) and result.wavelength is None:
         more["wavelength"] = options.get("wavelength")
     return dataclasses.replace(result, **more)
@@ -164,6 +168,7 @@ def _scan(found: Measurement, options: dict[str, Any], confidence: float) -> dic
         "position": Quantity(found.columns["position"], MM),
         "reading": _reading(found),
         "axis": found.columns.get("axis"),
+        "position_uncertainty": options.get("position_uncertainty"),
         "scale_uncertainty": options.get("scale_uncertainty", 0.0),
         "confidence": confidence,
     }
@@ -203,7 +208,7 @@ def _caustic(found: Measurement, options: dict[str, Any], confidence: float) -> 
     columns = found.columns
     x = columns.get("radius", columns.get("radius_x", columns.get("radius_y")))
     y = columns.get("radius_y") if "radius_x" in columns else None
-    names = ("surface_position", "wanted_radius", "relative_errors")
+    names = ("surface_position", "wanted_radius", "relative_errors", "position_uncertainty")
     return caustic_beam(
         position=Quantity(columns["position"], MM),
         radius_x=Quantity(np.asarray(x), MM),

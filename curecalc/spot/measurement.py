@@ -148,7 +148,9 @@ class BeamMeasurement(Shown):
     details : mapping
         What else the measurement says, by name; quantities, numbers, text.
     warnings : tuple of str
-        Each a sentence that says what to measure instead.
+        Checks: what makes the answer doubtful, each with what to measure instead.
+    notes : tuple of str
+        What was taken into account, or was not asked: worth knowing, no fault of the data.
     fits : tuple
         The float fits behind the answer, for figures: (axis, fit, position, reading).
     """
@@ -162,6 +164,7 @@ class BeamMeasurement(Shown):
     wavelength: Quantity | None = None
     details: Mapping[str, Any] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     steps: tuple[Step, ...] = ()
     fits: tuple[Any, ...] = ()
     source: str = ""
@@ -244,6 +247,7 @@ class BeamMeasurement(Shown):
         record["degrees_of_freedom"] = plain(self.radius_x.degrees_of_freedom)
         record |= {
             "warnings": list(self.warnings),
+            "notes": list(self.notes),
             "source": self.source,
             "data_sha256": self.sha256 or None,
             "cautions": [BEAM_CAUTION, RULES_CAUTION],

@@ -88,9 +88,10 @@ def image_beam(
     ]
     tracks = directions(spot) if spot.room >= 2.0 else []
     details = _details(spot, tracks, turn, sign, penetration_depth)
-    warnings = [f.text for f in spot.findings]
+    warnings = [f.text for f in spot.findings if f.check]
+    notes = [f.text for f in spot.findings if not f.check]
     if camera_angle is None and not spot.axes.round:
-        warnings.append(
+        notes.append(
             "directions are those of the picture. Give --camera-angle, the picture's x axis to the machine's, before an elliptical spot "
             "is used for tracks."
         )
@@ -102,6 +103,7 @@ def image_beam(
         centre=(Quantity(spot.centre[0], MM), Quantity(spot.centre[1], MM)),
         details=details,
         warnings=tuple(warnings),
+        notes=tuple(notes),
         steps=tuple(_steps(spot, radii)),
         fits=(("image", spot, tracks, None),),
     )

@@ -2,8 +2,10 @@
 
 Plain float64, mm. A profile is fitted with a Gaussian on a level that may tilt; a slit is put into the model itself:
 
-    y(x) = dark + tilt (x - xm) + peak exp(-2 (x - x0)^2/W0^2)            (narrow slit, pinhole, pixel)
+    y(x) = dark + tilt (x - xm) + peak exp(-2 (x - x0)^2/W0^2)            (narrow slit, pixel)
     y(x) = dark + tilt (x - xm) + peak' [erf(sqrt2 (x + s/2 - x0)/W0) - erf(sqrt2 (x - s/2 - x0)/W0)]      (slit s)
+
+and a pinhole of diameter D as the mean of the round beam over its disc.
 """
 
 from __future__ import annotations
@@ -14,7 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from ..statistics.least_squares import Fit, fit, interval_dof, scan_start, uneven_scatter
+from ..statistics.least_squares import Fit, fit
+from .scanfit import Scan, Shape, fit_scan
 
 __all__ = [
     "Profile",
@@ -32,30 +35,15 @@ _FEWEST_WITH_TILT = 9
 _ROOM_FOR_TILT = 1.5
 
 
-@dataclass(frozen=True)
-class Profile:
+@dataclass(frozen=True, kw_only=True)
+class Profile(Scan):
     """Fit of a slit or pinhole profile; lengths in mm. `measured_radius` is before the width correction."""
 
-    radius: float
-    u_radius: float
     measured_radius: float
-    centre: float
-    u_centre: float
-    dark: float
     peak: float
-    tilt: float
-    u_tilt: float
-    residual_sd: float
-    degrees_of_freedom: int
-    travel_before: float
-    travel_after: float
     points_on_peak: int
     with_tilt: bool
-    weighted: bool
     moment_radius: float
-    fitted: Any
-    residuals: Any
-    converged: bool
 
 
 def slit_corrected(measured_radius: float, slit_width: float) -> float:
@@ -118,36 +106,52 @@ def _start(x: Any, y: Any) -> tuple[float, float, float, float]:
     return dark, float(y[np.argmax(np.abs(y - dark))] - dark), centre, max(radius, 0.5 * float(np.median(np.diff(x))))
 
 
-def _model(x: Any, middle: float, scale: float, slit: float, with_tilt: bool) -> Any:
+def _narrow(away: Any, radius: float) -> tuple[Any, Any, Any]:
+    g = away / radius
+    bell = np.exp(-2.0 * g * g)
+    return bell, -4.0 * g / radius * bell, 4.0 * g * g * bell
+
+
+def _slit(width: float) -> Shape:
+    """A Gaussian summed over a slit; 1 at the peak of a narrow one."""
     from scipy.special import erf
 
-    t = (x - middle) / scale
+    def shape(away: Any, radius: float) -> tuple[Any, Any, Any]:
+        a, b = (away + 0.5 * width) / radius, (away - 0.5 * width) / radius
+        ea, eb = np.exp(-2.0 * a * a), np.exp(-2.0 * b * b)
+        value = radius / width * math.sqrt(math.pi / 8.0) * (erf(_SQRT2 * a) - erf(_SQRT2 * b))
+        return value, (ea - eb) / width, value - (ea * a - eb * b) * radius / width
 
-    def model(p: Any) -> tuple[Any, Any]:
-        centre, log_radius, dark, peak = p[:4]
-        radius = math.exp(min(max(log_radius, -60.0), 60.0))
-        if slit > 0.0:
-            a, b = (x + 0.5 * slit - centre) / radius, (x - 0.5 * slit - centre) / radius
-            k = radius / slit * math.sqrt(math.pi / 8.0)  # peak stays the height a narrow slit would read
-            ea, eb = np.exp(-2.0 * a * a), np.exp(-2.0 * b * b)
-            shape = k * (erf(_SQRT2 * a) - erf(_SQRT2 * b))
-            d_centre = -(ea - eb) / slit
-            d_log = shape - (ea * a - eb * b) * radius / slit
-        else:
-            g = (x - centre) / radius
-            shape = np.exp(-2.0 * g * g)
-            d_centre, d_log = 4.0 * g / radius * shape, 4.0 * g * g * shape
-        values = dark + peak * shape
-        columns = [peak * d_centre, peak * d_log, np.ones_like(x), shape]
-        if with_tilt:
-            values = values + p[4] * t
-            columns.append(t)
-        return values, np.stack(columns, axis=1)
-
-    return model
+    return shape
 
 
-def profile(position: Any, reading: Any, *, slit_width: float = 0.0, pinhole_diameter: float = 0.0, tilt: bool = True) -> Profile:
+def _pinhole(diameter: float, nodes: int = 24) -> Shape:
+    """A round Gaussian summed over a disc, chord by chord (Gauss-Legendre in the angle, exact to 1e-12 up to three radii)."""
+    from scipy.special import erf
+
+    place, weight = np.polynomial.legendre.leggauss(nodes)
+    angle, half = 0.5 * math.pi * place, 0.5 * diameter
+    at, chord = half * np.sin(angle), half * np.cos(angle)
+    share = weight * 0.5 * math.pi * chord / (math.pi * half * half)
+
+    def shape(away: Any, radius: float) -> tuple[Any, Any, Any]:
+        h = _SQRT2 * chord / radius
+        across = radius * math.sqrt(0.5 * math.pi) * erf(h)
+        wider = across - radius * math.sqrt(0.5 * math.pi) * 2.0 / math.sqrt(math.pi) * h * np.exp(-h * h)
+        g = (away[:, None] + at) / radius
+        bell = np.exp(-2.0 * g * g)
+        return (
+            bell @ (share * across),
+            (-4.0 * g / radius * bell) @ (share * across),
+            (4.0 * g * g * bell) @ (share * across) + bell @ (share * wider),
+        )
+
+    return shape
+
+
+def profile(
+    position: Any, reading: Any, *, slit_width: float = 0.0, pinhole_diameter: float = 0.0, tilt: bool = True, u_position: float = 0.0
+) -> Profile:
     """Gaussian fit of a slit or pinhole profile, with the width of the opening taken out.
 
     Parameters
@@ -160,6 +164,8 @@ def profile(position: Any, reading: Any, *, slit_width: float = 0.0, pinhole_dia
         Zero when the opening is far narrower than the beam. Not both.
     tilt : bool
         Let the level under the peak tilt, where the scan reaches 1.5 radii on both sides.
+    u_position : float, mm
+        Standard uncertainty of each position; more is taken where the scatter shows more.
 
     Returns
     -------
@@ -168,85 +174,35 @@ def profile(position: Any, reading: Any, *, slit_width: float = 0.0, pinhole_dia
     Source: ISO 11146-3 (moving slit) for the method; the width corrections are second-moment identities. The fit of a
     Gaussian peak itself is checked against the certified values of NIST's Eckerle4 data set.
     """
-    order = np.argsort(position, kind="stable")
-    x = np.asarray(position, dtype=np.float64)[order]
-    y = np.asarray(reading, dtype=np.float64)[order]
-    middle, scale = float(0.5 * (x[0] + x[-1])), float(0.5 * np.ptp(x))
-    result = _flat_or_tilted(x, y, middle, scale, slit_width, False)
-    with_tilt = False
-    if tilt and x.size >= _FEWEST_WITH_TILT:
-        wider = _flat_or_tilted(x, y, middle, scale, slit_width, True, start=[*result.parameters, 0.0])
-        radius = math.exp(min(max(wider.parameters[1], -60.0), 60.0))
-        room = min(wider.parameters[0] - x[0], x[-1] - wider.parameters[0]) / radius
-        if wider.converged and room >= _ROOM_FOR_TILT:
-            result, with_tilt = wider, True
-    shape = np.exp(-2.0 * ((x - result.parameters[0]) / math.exp(result.parameters[1])) ** 2)
-    sigma, weighted = uneven_scatter(result, shape), False
-    if sigma is not None:
-        again = fit(_model(x, middle, scale, slit_width, with_tilt), y, result.parameters, sigma=sigma)
-        if again.converged:
-            result, weighted = again, True
-    return _as_profile(x, y, order, result, middle, scale, slit_width, pinhole_diameter, with_tilt, weighted)
-
-
-def _flat_or_tilted(x: Any, y: Any, middle: float, scale: float, slit: float, with_tilt: bool, start: Any = None) -> Fit:
-    """Best fit from the best knot of a grid of centres and radii, and from the guesses of the profile's own moments."""
-    found = scan_start(x, y, lambda g: np.exp(-2.0 * g * g), lambda s, t: [t] * with_tilt, 1.0 if with_tilt else 0.0)
-    dark, peak, centre, radius = _start(x, y)
-    guesses = [[centre, math.log(radius * k), dark, peak] + [0.0] * with_tilt for k in (1.0, 0.5)]
-    if found is not None:
-        # the grid sees the width behind the slit
-        narrower = max(found[1] ** 2 - slit**2 / 3.0, (0.2 * found[1]) ** 2)
-        guesses.insert(0, [found[0], 0.5 * math.log(narrower), *(float(v) for v in found[2])])
-    best: Fit | None = None
-    for first in guesses if start is None else [start, *guesses]:
-        got = fit(_model(x, middle, scale, slit, with_tilt), y, first)
-        if best is None or got.residual_sd < best.residual_sd * (1 - 1e-9):
-            best = got
-    assert best is not None
-    return best
-
-
-def _as_profile(
-    x: Any, y: Any, order: Any, result: Fit, middle: float, scale: float, slit: float, pinhole: float, with_tilt: bool, weighted: bool
-) -> Profile:
-    centre, log_radius, dark, peak = result.parameters[:4]
-    found = math.exp(log_radius)
-    u_found = found * result.sd[1]
-    radius, measured = found, found
-    if slit > 0.0:
-        measured = math.sqrt(found**2 + slit**2 / 3.0)
-    if pinhole > 0.0:
-        radius = pinhole_corrected(found, pinhole)
-        u_found *= found / radius
-    tilt = result.parameters[4] / scale if with_tilt else 0.0
-    level = y - dark - tilt * (x - middle)
+    shape = _slit(slit_width) if slit_width > 0.0 else _pinhole(pinhole_diameter) if pinhole_diameter > 0.0 else _narrow
+    found = fit_scan(
+        position,
+        reading,
+        shape,
+        wander=1 if tilt else 0,
+        room=_ROOM_FOR_TILT,
+        fewest=_FEWEST_WITH_TILT,
+        is_edge=False,
+        u_position=u_position,
+    )
+    centre, log_radius, dark, peak = found.result.parameters[:4]
+    radius = math.exp(log_radius)
+    measured = math.sqrt(radius**2 + slit_width**2 / 3.0 + pinhole_diameter**2 / 4.0)
+    common = found.common(measured)
+    x = found.x
     inside = np.abs(x - centre) <= 2.5 * measured
-    weight = level * np.gradient(x) * inside
+    weight = (found.y - dark - common["tilt"] * (x - found.middle)) * np.gradient(x) * inside * found.kept
     mean = float((weight * x).sum() / weight.sum()) if weight.sum() else math.nan
     second = float((weight * (x - mean) ** 2).sum() / weight.sum()) if weight.sum() else math.nan
-    back = np.argsort(order, kind="stable")
     return Profile(
         radius=radius,
-        u_radius=float(u_found),
+        u_radius=radius * found.u_log_radius,
         measured_radius=measured,
-        centre=float(centre),
-        u_centre=float(result.sd[0]),
-        dark=float(dark),
         peak=float(peak),
-        tilt=float(tilt),
-        u_tilt=float(result.sd[4] / scale) if with_tilt else 0.0,
-        residual_sd=float(np.sqrt((result.residuals**2).sum() / max(result.degrees_of_freedom, 1))),
-        degrees_of_freedom=interval_dof(result, weighted),
-        travel_before=float((centre - x[0]) / measured),
-        travel_after=float((x[-1] - centre) / measured),
-        points_on_peak=int(np.sum(np.abs(x - centre) < measured)),
-        with_tilt=with_tilt,
-        weighted=weighted,
+        points_on_peak=int(((np.abs(x - centre) < measured) & found.kept).sum()),
+        with_tilt=found.wander == 1,
         moment_radius=2.0 * math.sqrt(second) if second > 0 else math.nan,
-        fitted=result.fitted[back],
-        residuals=result.residuals[back],
-        converged=result.converged,
+        **common,
     )
 
 

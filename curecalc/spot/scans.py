@@ -10,11 +10,12 @@ import numpy as np
 
 from ..setting.explain import Step
 from ..statistics.least_squares import student_t
-from ..units import MM, Quantity, QuantityError, finite, ratio, show_kernel
+from ..units import MM, Quantity, QuantityError, finite, nonnegative, ratio, show_kernel
 from .knife import KnifeEdge, clip_factor, knife_edge
 from .measurement import BeamMeasurement, Estimate, checked, estimate
+from .scanfit import Readings, Scan
 
-__all__ = ["enough", "knife_edge_beam", "measurement", "pattern", "scan_estimate", "scans_of"]
+__all__ = ["doubts", "enough", "knife_edge_beam", "measurement", "scan_estimate", "scans_of"]
 
 _SCALE = "common: length scale of the stage (Type B)"
 
@@ -26,6 +27,7 @@ def knife_edge_beam(
     axis: Sequence[str] | None = None,
     drift: bool = True,
     clip_level: float = 0.10,
+    position_uncertainty: Quantity | None = None,
     scale_uncertainty: float = 0.0,
     confidence: float = 0.95,
 ) -> BeamMeasurement:
@@ -34,7 +36,7 @@ def knife_edge_beam(
     Parameters
     ----------
     position : Quantity [mm], shape (n,)
-        Of the edge; any order.
+        Of the edge, in the order taken: a scan there and back shows its backlash.
     reading : float array (n,) or Quantity
         Transmitted power, or any signal linear in it; rising or falling.
     axis : sequence of str (n,), optional
@@ -43,6 +45,8 @@ def knife_edge_beam(
         Fit a tilt of the dark level and a drift of the source as well, where the scan is long enough to tell.
     clip_level : float
         Of the two-level estimate shown beside the fit.
+    position_uncertainty : Quantity [mm], optional
+        Standard uncertainty of each position; found from the scatter where it shows more.
     scale_uncertainty : float
         Relative standard uncertainty of the stage's lengths.
     confidence : float
@@ -69,13 +73,19 @@ def knife_edge_beam(
     found = {}
     for name, x, y in scans_of(position, reading, axis):
         enough(name, x, 7, "knife-edge scan")
-        fitted = checked(knife_edge, x, y, drift=drift, low=clip_level)
-        _refuse_edge(name, fitted, x, y)
+        fitted = checked(knife_edge, x, y, drift=drift, low=clip_level, u_position=_spread(position_uncertainty))
+        _refuse_edge(fitted, x)
         found[name] = (fitted, x, y)
     estimates = {
         name: scan_estimate(f.radius, f.u_radius, f.degrees_of_freedom, scale_uncertainty, confidence) for name, (f, _, _) in found.items()
     }
-    warnings = [w for name, (f, x, y) in found.items() for w in _edge_warnings(_of(name, found), f, x, y)]
+    checks: list[str] = []
+    notes: list[str] = []
+    for name, (f, x, _) in found.items():
+        of = _of(name, found)
+        more, told = _edge_doubts(of, f, x)
+        checks += doubts(of, f, f.full, notes) + more
+        notes += told
     details: dict[str, Any] = {"clip_level": clip_level}
     for name, (f, _, _) in found.items():
         end = f"_{name}" if len(found) > 1 else ""
@@ -90,7 +100,8 @@ def knife_edge_beam(
         found,
         estimates,
         details,
-        warnings,
+        checks,
+        notes,
         [step for name, (f, _, _) in found.items() for step in _edge_steps(f, estimates[name], clip_level)],
     )
 
@@ -137,10 +148,18 @@ def scan_estimate(radius: float, u: float, dof: int, scale: float, confidence: f
 
 
 def measurement(
-    kind: str, found: dict[str, Any], estimates: dict[str, Estimate], details: dict[str, Any], warnings: list[str], steps: list[Step]
+    kind: str,
+    found: dict[str, Any],
+    estimates: dict[str, Estimate],
+    details: dict[str, Any],
+    warnings: list[str],
+    notes: list[str],
+    steps: list[Step],
 ) -> BeamMeasurement:
+    for name, (f, _, y) in found.items():
+        details |= _readings_record(f.readings, y, f"_{name}" if len(found) > 1 else "")
     if len(found) == 1:
-        warnings = [*warnings, "one axis was scanned, so the beam is taken as round. Scan the other axis as well."]
+        notes = [*notes, "one axis was scanned, so the beam is taken as round. Scan the other axis as well."]
     (first, *other) = found
     centres = {name: Quantity(f.centre, MM) for name, (f, _, _) in found.items()}
     return BeamMeasurement(
@@ -150,6 +169,7 @@ def measurement(
         centre=(centres.get("x"), centres.get("y")),
         details=details,
         warnings=tuple(warnings),
+        notes=tuple(notes),
         steps=tuple(steps),
         fits=tuple((name, f, x, y) for name, (f, x, y) in found.items()),
     )
@@ -158,7 +178,82 @@ def measurement(
 # ---------------------------------------------------------------- knife edge
 
 
-def _refuse_edge(name: str, f: KnifeEdge, x: Any, y: Any) -> None:
+def _spread(value: Quantity | None) -> float:
+    return 0.0 if value is None else float(nonnegative("position_uncertainty", value, MM))
+
+
+def _readings_record(r: Readings, y: Any, end: str) -> dict[str, Any]:
+    """What is odd about the readings, where anything is."""
+    found: dict[str, Any] = {f"readings_{name}{end}": n for name, n in (("saturated", r.saturated), ("clipped", r.clipped)) if n}
+    if r.wild:
+        found[f"readings_left_out{end}"] = [i + 1 for i in r.wild]
+    found |= {f"{name}{end}": Quantity(v, MM) for name, v in (("position_jitter", r.jitter), ("backlash", r.backlash)) if v}
+    return found
+
+
+def held(r: Readings, radius: float, u_radius: float, dof: int) -> None:
+    """Refuse a scan of which too little is left between the ends of a range."""
+    count = r.saturated + r.clipped
+    if count and (r.used < 8 or not u_radius * student_t(max(dof, 1)) < 0.5 * radius):
+        where = "at full scale" if r.saturated else "at the bottom of the range"
+        raise QuantityError(
+            f"{count} of {r.used + count + len(r.wild)} readings stand {where}, and the {r.used} that are left do not settle a width. "
+            f"{_RANGE[bool(r.saturated)]} and scan again."
+        )
+
+
+_RANGE = {
+    True: "Lower the power or the detector's gain until the brightest reading is 80 % of full scale",
+    False: "Raise the detector's zero",
+}
+
+
+def doubts(of: str, f: Scan, height: float, notes: list[str]) -> list[str]:
+    """Checks that every scan shares; what was merely taken into account goes to `notes`."""
+    r, out = f.readings, []
+    total = r.used + r.saturated + r.clipped + len(r.wild)
+    for count, what, high in (
+        (r.saturated, "at one top value, below the level the curve runs to: the detector saturates", True),
+        (r.clipped, "at one bottom value, above the level the curve runs to: the range cuts them off", False),
+    ):
+        if count:
+            out.append(f"{of}{count} of {total} readings stand {what}. They count as limits only. {_RANGE[high]} and scan again.")
+    for i in r.wild:
+        out.append(
+            f"{of}reading {i + 1} lies {abs(f.residuals[i] / height):.0%} of the full reading off the curve and was left out. "
+            f"Repeat the scan."
+        )
+    if r.quantum > 0.02 * abs(height):
+        out.append(
+            f"{of}the readings stand on steps of {r.quantum / abs(height):.1%} of the full reading, too coarse. Choose a finer "
+            f"range of the "
+            "meter, or write more digits down."
+        )
+    if r.backlash:
+        out.append(
+            f"{of}the two directions of travel differ by {show_kernel(r.backlash, 'length', r.u_backlash)}: backlash of the "
+            f"stage. It is taken "
+            "out; scan in one direction only."
+        )
+    if r.misfit_p < 2e-3 and r.misfit > 1.5e-3:
+        out.append(
+            f"{of}the residuals follow a pattern, not noise ({r.misfit:.1%} of the full reading): the beam is not Gaussian "
+            f"along this axis, the "
+            "scan is not clean, or the detector is not linear. Look at the figure, and take a camera image."
+        )
+    if r.jitter:
+        notes.append(
+            f"{of}readings on the slope scatter as if positions were uncertain by {show_kernel(r.jitter, 'length', digits=2)}; "
+            f"the interval "
+            "counts it."
+        )
+    if f.u_radius > 0.1 * f.radius:
+        notes.append(f"{of}the scatter leaves the radius uncertain by {f.u_radius / f.radius:.0%}. Average longer, or take more readings.")
+    return out
+
+
+def _refuse_edge(f: KnifeEdge, x: Any) -> None:
+    held(f.readings, f.radius, f.u_radius, f.degrees_of_freedom)
     t = student_t(max(f.degrees_of_freedom, 1), 0.99)
     span = float(np.ptp(x))
     if not f.full > 0 or f.full < 4.0 * f.residual_sd or f.u_radius * t > 3.0 * f.radius:
@@ -181,44 +276,26 @@ def _refuse_edge(name: str, f: KnifeEdge, x: Any, y: Any) -> None:
         )
 
 
-def _edge_warnings(of: str, f: KnifeEdge, x: Any, y: Any) -> list[str]:
-    out = []
+def _edge_doubts(of: str, f: KnifeEdge, x: Any) -> tuple[list[str], list[str]]:
+    checks, notes = [], []
     short = min(f.travel_before, f.travel_after)
     if short < 1.75:
-        out.append(
+        checks.append(
             f"{of}the scan reaches only {short:.1f} radii beyond the centre on its short side, so a drift cannot be told from "
             "the edge. Scan 2.5 radii beyond on either side."
         )
-    elif not f.with_drift and x.size >= 12:
-        out.append(f"{of}drift of source and dark level was left out of the fit.")
+    elif not f.with_drift:
+        few = "too few readings tell it from the edge" if x.size < 9 else "it was not asked for or cannot be told from the edge"
+        notes.append(f"{of}drift of source and dark level is left out of the fit: {few}.")
     if f.points_on_edge < 6:
-        out.append(f"{of}only {f.points_on_edge} readings fall on the edge. Step by a quarter of the radius or less.")
-    if f.u_radius > 0.1 * f.radius:
-        out.append(f"{of}the scatter leaves the radius uncertain by {f.u_radius / f.radius:.0%}. Average longer, or take more readings.")
+        notes.append(f"{of}only {f.points_on_edge} readings fall on the edge. Step by a quarter of the radius or less.")
     if f.with_drift and f.u_drift > 0 and abs(f.drift) > 4.0 * f.u_drift and abs(f.drift) * np.ptp(x) > 0.02 * f.full:
         change = f.drift * float(np.ptp(x)) / f.full
-        out.append(f"{of}the source changed by {change:+.1%} during the scan; the fit takes it out. Let the laser settle first.")
+        told = f"{of}the source changed by {change:+.1%} during the scan; the fit takes it out. Let the laser settle first."
+        (checks if abs(change) > 0.1 else notes).append(told)
     if f.clip is not None and abs(f.clip.radius - f.radius) > max(0.05 * f.radius, 4.0 * f.u_radius):
-        out.append(
-            f"{of}the two-level estimate differs by {f.clip.radius / f.radius - 1:+.0%} from the fit: the profile is not Gaussian "
-            "along this axis, or the steps are coarse. Take a camera image."
-        )
-    if pattern(f.residuals[np.argsort(x, kind="stable")], f.full):
-        out.append(
-            f"{of}the residuals follow a pattern, not noise: the beam is not Gaussian along this axis, the edge is not clean, or the "
-            "detector is not linear. Look at the figure, and take a camera image."
-        )
-    return out
-
-
-def pattern(residuals: Any, full: float) -> bool:
-    """Whether residuals in order of position resemble their neighbours beyond chance, and matter (0.3 % of full)."""
-    n = residuals.size
-    spread = float(residuals @ residuals)
-    if n < 15 or math.sqrt(spread / n) < 3e-3 * full:
-        return False
-    r = float(residuals[1:] @ residuals[:-1]) / spread
-    return r > 3.0 / math.sqrt(n)
+        notes.append(f"{of}the two-level estimate differs by {f.clip.radius / f.radius - 1:+.0%} from the fit: the steps are coarse.")
+    return checks, notes
 
 
 def _edge_steps(f: KnifeEdge, result: Estimate, low: float) -> list[Step]:

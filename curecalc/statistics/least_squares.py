@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["Fit", "Model", "fit", "interval_dof", "scan_start", "student_t", "two_sided_p", "uneven_scatter"]
+__all__ = ["Fit", "Model", "fit", "student_t", "two_sided_p"]
 
 Model = Callable[[Any], tuple[Any, Any]]
 """parameters -> (values of shape (n,), derivatives of shape (n, p))"""
@@ -110,81 +110,6 @@ def fit(model: Model, y: Any, start: Any, *, sigma: Any = None, known_sigma: boo
     if not known_sigma:
         covariance = covariance * variance
     return Fit(p, covariance, values, y - values, math.sqrt(variance), dof, converged, known_sigma)
-
-
-def scan_start(x: Any, y: Any, shape: Callable[[Any], Any], extra: Callable[[Any, Any], list[Any]], room: float) -> Any:
-    """Best first guess (centre, radius, coefficients) of a peak or edge, from a grid solved linearly at every knot.
-
-    Parameters
-    ----------
-    x, y : float array (n,)
-        Sorted by x.
-    shape : callable
-        (x - centre)/radius to the shape, 0 to 1.
-    extra : callable
-        Shape and x scaled to -1..1, to the further columns beside a constant and the shape.
-    room : float
-        Least distance, in radii, that the scan must reach beyond the centre on both sides.
-    """
-    step = max(1, x.size // 300)
-    xs, ys = x[::step], y[::step]
-    span = float(np.ptp(xs))
-    gap = float(np.median(np.diff(np.unique(xs)))) if span > 0 else 1.0
-    centres = np.linspace(float(xs[0]), float(xs[-1]), 41)[1:-1]
-    radii = np.geomspace(max(0.5 * gap, 1e-3 * span), 0.7 * span, 18)
-    c, w = (g.ravel() for g in np.meshgrid(centres, radii))
-    fits = np.minimum(c - xs[0], xs[-1] - c) >= room * w
-    if not fits.any():
-        return None
-    c, w = c[fits], w[fits]
-    t = np.broadcast_to((xs - 0.5 * (xs[0] + xs[-1])) / (0.5 * span), (c.size, xs.size))
-    s = shape((xs[None, :] - c[:, None]) / w[:, None])
-    basis = np.stack([np.ones_like(s), s, *extra(s, t)], axis=2)
-    # a ridge keeps shapes narrower than the steps from being singular
-    gram = np.einsum("mnp,mnq->mpq", basis, basis) + 1e-9 * xs.size * np.eye(basis.shape[2])
-    right = np.einsum("mnp,n->mp", basis, ys - ys.mean())
-    solution = np.linalg.solve(gram, right[:, :, None])[:, :, 0]
-    rest = ((ys - ys.mean() - np.einsum("mnp,mp->mn", basis, solution)) ** 2).sum(axis=1)
-    best = int(np.argmin(rest))
-    coefficients = solution[best].copy()
-    coefficients[0] += float(ys.mean())
-    return float(c[best]), float(w[best]), coefficients
-
-
-def uneven_scatter(result: Fit, level: Any) -> Any:
-    """Standard deviations for a second, weighted fit, when bright readings scatter unlike dark ones.
-
-    Parameters
-    ----------
-    result : Fit
-        The unweighted fit.
-    level : float array (n,)
-        How bright each reading is, 0 to 1.
-
-    Returns
-    -------
-    float array (n,) or None
-        None where an F test at 10 % sees no difference, or there are fewer than five readings of either kind.
-    """
-    from scipy.special import fdtrc
-
-    bright, dark = level > 0.8, level < 0.2
-    if bright.sum() < 5 or dark.sum() < 5:
-        return None
-    high, low = float(np.mean(result.residuals[bright] ** 2)), float(np.mean(result.residuals[dark] ** 2))
-    floor = 1e-24 * float(np.ptp(result.fitted)) ** 2
-    if max(high, low) <= floor:
-        return None
-    high, low = max(high, floor), max(low, floor)
-    big, small = (bright.sum(), dark.sum()) if high > low else (dark.sum(), bright.sum())
-    if 2.0 * fdtrc(int(big) - 2, int(small) - 2, max(high, low) / min(high, low)) > 0.10:
-        return None
-    return np.sqrt(low + (high - low) * level**2) if high > low else np.sqrt(high + (low - high) * (1 - level) ** 2)
-
-
-def interval_dof(result: Fit, weighted: bool) -> int:
-    """Degrees of freedom for an interval: half as many where the weights were estimated from either end alone."""
-    return max(result.degrees_of_freedom // 2, 1) if weighted else result.degrees_of_freedom
 
 
 def student_t(degrees_of_freedom: float, confidence: float = 0.95) -> float:

@@ -7,14 +7,24 @@ from these numbers, whichever fit they came from. Points stand on the last axis;
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from ..errors import QuantityError
 
-__all__ = ["LineFit", "mean_sd", "ordinary_line", "prediction_sd", "relative_line", "value_at", "weighted_line", "york_line"]
+__all__ = [
+    "LineFit",
+    "line_of_moments",
+    "mean_sd",
+    "ordinary_line",
+    "prediction_sd",
+    "relative_line",
+    "value_at",
+    "weighted_line",
+    "york_line",
+]
 
 _UNKNOWN, _KNOWN = "from the scatter", "as stated"
 
@@ -54,7 +64,7 @@ class LineFit:
     correlation: Any
     residual_sd: Any
     degrees_of_freedom: int
-    t_degrees_of_freedom: float
+    t_degrees_of_freedom: Any
     sum_of_squares: Any
     x_mean: Any
     y_mean: Any
@@ -174,6 +184,46 @@ def york_line(x: Any, y: Any, sigma_x: Any, sigma_y: Any, *, steps: int = 100) -
     n = x.shape[-1]
     one = np.ones_like(sxx)
     return _made(slope, adjusted_mean, y_adjusted, sxx, total, one, squares, n, np.inf, residuals, _KNOWN)
+
+
+def line_of_moments(like: LineFit, height: Any, cross: Any, slope: Any, scale: Any, t_degrees_of_freedom: Any) -> LineFit:
+    """A fit with the line of `like` and another covariance, described where height and slope are uncorrelated.
+
+    Parameters
+    ----------
+    like : LineFit
+        Gives the line (`x_mean`, `y_mean`, `slope`), the residuals and the counts.
+    height, cross, slope : float64
+        Variance of the height at `like.x_mean`, its covariance with the slope, variance of the slope.
+    scale : float64
+        Variance of the next point about the line.
+    t_degrees_of_freedom : float64
+    """
+    plain = (lambda a: float(a)) if np.ndim(like.slope) == 0 else (lambda a: np.asarray(a))
+    height, cross, slope, scale = (np.asarray(a, dtype=float) for a in (height, cross, slope, scale))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shift = np.where(slope > 0, cross / slope, 0.0)
+        centre = like.x_mean - shift
+        level = np.maximum(height - cross * shift, 0.0)
+        intercept = level + centre**2 * slope
+        correlation = np.where(intercept > 0, -centre * np.sqrt(slope / intercept), like.correlation)
+        total = np.where(scale > 0, scale / level, like.weight_sum)
+        sxx = np.where(scale > 0, scale / slope, like.sxx)
+    return replace(
+        like,
+        intercept=plain(like.y_mean - like.slope * like.x_mean),
+        slope=plain(like.slope),
+        slope_sd=plain(np.sqrt(slope)),
+        intercept_sd=plain(np.sqrt(intercept)),
+        covariance=plain(-centre * slope),
+        correlation=plain(correlation),
+        t_degrees_of_freedom=t_degrees_of_freedom,
+        x_mean=plain(centre),
+        y_mean=plain(like.y_mean - like.slope * shift),
+        sxx=plain(sxx),
+        weight_sum=plain(total),
+        scale=plain(scale),
+    )
 
 
 def value_at(fit: LineFit, x: Any) -> Any:

@@ -113,7 +113,7 @@ def depth_at_radius(beam, resin, scan, radius):
 def test_radius_then_depth_or_a_reason(case):
     beam, resin, scan, depth = case
     radii = np.geomspace(1e-3, 100.0, 60)
-    depths = [depth_at_radius(beam, resin, scan, r) for r in radii]
+    depths = depth_at_radius(beam, resin, scan, radii)
     wanted = depth.m_as("mm")
     if max(depths) < wanted * 0.9 or min(depths) > wanted:
         with pytest.raises(NoSolution, match="beam radius") as caught:

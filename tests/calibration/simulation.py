@@ -11,9 +11,11 @@ import numpy as np
 
 from curecalc.calibration.design import expected
 from curecalc.calibration.many import fit_lots
-from curecalc.calibration.prior import conjugate_line, prior_from_lots
-from curecalc.statistics.intervals import t_factor
+from curecalc.calibration.prior import prior_from_lots
+from curecalc.calibration.prior_use import line_with_prior
+from curecalc.statistics.intervals import inverse, t_factor
 from curecalc.statistics.line import ordinary_line, weighted_line, york_line
+from curecalc.statistics.working_line import covariance, log_threshold
 from curecalc.units import Quantity as Q
 
 DP, EC, DEPTH = 0.15, 8.0, 0.15
@@ -92,50 +94,35 @@ def plan_against_simulation(n, lots=LOTS, seed=3):
     }
 
 
-def prior_savings(counts=(3, 4, 5, 6, 8), lots=3000, seed=11, earlier=3):
-    """Root mean square error of ln exposure for the depth, and coverage, with and without three earlier lots of 8 coupons.
+def prior_savings(counts=(6, 8, 12), lots=20_000, seed=11, earlier=3):
+    """Root mean square error of ln exposure for the depth, and median half-width, with and without three earlier lots of 8 coupons.
 
     Lots differ by 3 % in Dp and 10 % in Ec (standard deviations), which is also what the prior is told.
     """
     rng = np.random.default_rng(seed)
-    spread = np.array([0.03 * DP, 0.10])
     out = {}
     for n in counts:
-        x8 = np.log(exposures(8))
-        x = np.log(np.geomspace(14, 70, n))
-        errors, widths, held, plain_errors, plain_widths = [], [], 0, [], []
-        for _ in range(lots):
-            old = np.array([DP, LEC]) + spread * rng.normal(size=(earlier, 2))
-            fits = ordinary_line(x8, old[:, :1] * (x8 - old[:, 1:]) + rng.normal(0, SD, (earlier, 8)))
-            thresholds = fits.x_mean - fits.y_mean / fits.slope
-            away = fits.x_mean - thresholds
-            cross = away / fits.slope * fits.slope_sd**2
-            own = (fits.scale / 8 + away**2 * fits.slope_sd**2) / fits.slope**2
-            within = np.stack([np.stack([fits.slope_sd**2, cross], -1), np.stack([cross, own], -1)], -2)
-            prior = prior_from_lots(
-                fits.slope, thresholds, within, fits.residual_sd, np.full(earlier, 6.0), slope_between=0.03, log_threshold_between=0.10
-            )
-            dp, lec = np.array([DP, LEC]) + spread * rng.normal(size=2)
-            y = dp * (x - lec) + rng.normal(0, SD, n)
-            truth = lec + DEPTH / dp
-            for line, store, width in (
-                (conjugate_line(x, y, prior.mean, prior.spread, prior.a, prior.b, prior.origin).line, errors, widths),
-                (ordinary_line(x, y), plain_errors, plain_widths),
-            ):
-                at = line.x_mean + (DEPTH - line.y_mean) / line.slope
-                sd = np.sqrt(line.scale / line.weight_sum + (at - line.x_mean) ** 2 * line.scale / line.sxx) / line.slope
-                half = t_factor(0.95, line.t_degrees_of_freedom) * sd
-                store.append(at - truth)
-                width.append(half)
-                if store is errors:
-                    held += abs(at - truth) <= half
-        out[n] = {
-            "error_with": float(np.sqrt(np.mean(np.square(errors)))),
-            "error_without": float(np.sqrt(np.mean(np.square(plain_errors)))),
-            "half_width_with": float(np.median(widths)),
-            "half_width_without": float(np.median(plain_widths)),
-            "coverage_with": held / lots,
-        }
+        x8, x = (np.log(exposures(k)) for k in (8, n))
+        old = [DP * (1 + 0.03 * rng.normal(size=(lots, earlier))), LEC + 0.10 * rng.normal(size=(lots, earlier))]
+        fits = ordinary_line(x8, old[0][..., None] * (x8 - old[1][..., None]) + rng.normal(0, SD, (lots, earlier, 8)))
+        prior = prior_from_lots(
+            fits.slope,
+            log_threshold(fits),
+            covariance(fits),
+            fits.residual_sd,
+            np.full((lots, earlier), 6.0),
+            slope_between=0.03,
+            log_threshold_between=0.10,
+        )
+        dp, lec = DP * (1 + 0.03 * rng.normal(size=lots)), LEC + 0.10 * rng.normal(size=lots)
+        own = ordinary_line(x, dp[:, None] * (x - lec[:, None]) + rng.normal(0, SD, (lots, n)))
+        out[n] = {}
+        for word, line in (("with", line_with_prior(own, prior)[0]), ("without", own)):
+            found = inverse(line, DEPTH)
+            out[n] |= {
+                f"error_{word}": float(np.sqrt(np.mean((found.value - lec - DEPTH / dp) ** 2))),
+                f"half_width_{word}": float(np.median(found.half_width)),
+            }
     return out
 
 
@@ -150,7 +137,7 @@ def figures():
 def text():
     lines = [
         "# Simulated lots: share of 95 % intervals that hold the truth, plan against simulation, what earlier lots save.",
-        f"# Written by tests/calibration/simulation.py; the truth and the noise stand there. {LOTS} lots a number, prior 3000.",
+        f"# Written by tests/calibration/simulation.py; the truth and the noise stand there. {LOTS} lots a number, prior 20000.",
     ]
     table = None
     for name, key, value in figures():

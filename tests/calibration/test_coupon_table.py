@@ -69,8 +69,8 @@ def test_stated_and_computed_exposure_that_disagree_are_named_with_the_likely_sl
     """Exposures computed with the diameter in place of the radius come out half."""
     head = "power = 30 mW\nbeam_radius = 125 um\ncoupon;thickness [um];scan_speed [mm/s];exposure [mJ/cm^2]\n"
     body = "".join(f"{k};{t};{v};{0.5 * 19149.2 / v}\n" for k, t, v in (("A", 60, 1000), ("B", 160, 500), ("C", 260, 250)))
-    fit = fit_coupons(read(head + body))
-    assert any("radius and diameter" in s for s in fit.warnings)
+    with pytest.raises(FileError, match=r"0\.5 times what the settings beside it give: a beam diameter was taken for a radius"):
+        read(head + body)
     right = "".join(f"{k};{t};{v};{19149.2 / v}\n" for k, t, v in (("A", 60, 1000), ("B", 160, 500), ("C", 260, 250)))
     assert not any("times what its settings" in s for s in fit_coupons(read(head + right)).warnings)
 
@@ -355,3 +355,45 @@ def test_names_people_write_by_mistake_lead_to_the_right_one(written, meant):
 def test_a_name_like_none_lists_what_is_known():
     with pytest.raises(FileError, match=r"known are .*hatch_spacing.*wavelength"):
         read("coupon,thickness [um],zzzz [mm]\nA,1,2\n")
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ("coupon;thickness [mm];exposure [mJ/cm^2]\nA;96;15\nB;201;30\nC;303;60\n", "middle thickness is 201 mm.*um and mm mixed up"),
+        ("coupon;thickness [um];exposure [mJ/cm^2]\nA;0.096;15\nB;0.2;30\nC;0.3;60\n", "middle thickness is 0.0002 mm"),
+        (
+            "coupon;thickness [um];exposure [mJ/cm^2]\nA;96;0.15\nB;201;0.3\nC;303;0.6\n",
+            "middle exposure is 0.3 mJ/cm.*per mm.2 and per cm.2",
+        ),
+    ],
+)
+def test_a_slip_by_the_factor_of_a_unit_is_named_before_anything_is_fitted(table, words):
+    with pytest.raises(FileError, match=words):
+        read(table)
+
+
+def test_settings_beside_it_prove_an_unusual_exposure():
+    head = "power = 1 mW\nhatch_spacing = 1 mm\ncoupon;thickness [um];scan_speed [mm/s];exposure [mJ/cm^2]\n"
+    body = "".join(f"{k};{t};{v};{100 / v}\n" for k, t, v in (("A", 60, 400), ("B", 160, 300), ("C", 260, 250)))
+    assert len(read(head + body)) == 3
+
+
+def test_a_coupon_with_a_reason_is_left_out_and_the_reason_is_kept_everywhere(tmp_path):
+    import json
+
+    from curecalc.calibration.report import fit_text
+    from curecalc.figures.working_curve import working_curve_figure
+    from curecalc.jobs.fitted import resin_text
+    from curecalc.units import Quantity as Q
+
+    rows = (("A", 96, 15, ""), ("B", 135, 20, ""), ("C", 260, 30, "burr"), ("D", 240, 40, ""), ("E", 303, 60, ""))
+    table = "coupon;thickness [um];exposure [mJ/cm^2];reason\n" + "".join(f"{a};{b};{c};{d}\n" for a, b, c, d in rows)
+    fit = fit_coupons(read(table))
+    assert fit.excluded == ("C",)
+    assert "Left out: C (burr); 4 of 5 coupons used." in fit_text(fit)
+    assert fit.to_dict()["left_out"][0]["reason"] == "burr"
+    json.dumps(fit.to_dict(), allow_nan=False)
+    assert '"C: burr"' in resin_text(fit, name="invented", wavelength=Q(355.0, "nm"))
+    texts = [t.get_text() for t in working_curve_figure(fit).axes[0].texts]
+    assert "C: burr" in texts

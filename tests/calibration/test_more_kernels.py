@@ -1,5 +1,7 @@
 """Several lines, priors, plans and further laws: against a general library, by simulation, by arithmetic."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,8 +9,9 @@ from curecalc.calibration.design import expected, levels_and_counts, most_useful
 from curecalc.calibration.laws import akaike, bleaching_fit, power_threshold_fit
 from curecalc.calibration.prior import LinePrior, conjugate_line, prior_conflict, prior_from_lots
 from curecalc.errors import QuantityError
+from curecalc.statistics.coupon_line import with_earlier_lots
 from curecalc.statistics.intervals import t_factor
-from curecalc.statistics.line import ordinary_line
+from curecalc.statistics.line import ordinary_line, weighted_line
 from curecalc.statistics.lines import compare_lines, difference_at, log_exposure_change
 
 
@@ -72,7 +75,7 @@ def test_a_vague_prior_leaves_the_ordinary_line_and_a_sharp_one_wins():
     x, y = lots(2)[0]
     fit = ordinary_line(x, y)
     vague = conjugate_line(x, y, [0.0, 0.0], 1e12 * np.eye(2), 1e-9, 1e-12)
-    assert vague.line.slope == pytest.approx(fit.slope, rel=1e-6)
+    assert vague.mean[1] == pytest.approx(fit.slope, rel=1e-6)
     assert vague.prior_weight < 1e-6
     sharp = conjugate_line(x, y, [0.5, 0.3], 1e-9 * np.eye(2), 10.0, 0.001)
     assert sharp.mean == pytest.approx([0.5, 0.3], rel=1e-3)
@@ -110,10 +113,8 @@ def test_prior_moves_with_its_origin_only():
     v2 = np.array([[0.3, 0.05], [0.05, 0.2]])
     at_two = conjugate_line(x, y, [0.1, 0.15], v2, 3.0, 0.001, origin=2.0)
     at_zero = conjugate_line(x, y, turn @ [0.1, 0.15], turn @ v2 @ turn.T, 3.0, 0.001)
-    assert at_two.line.slope == pytest.approx(at_zero.line.slope, rel=1e-9)
-    assert at_two.line.intercept == pytest.approx(at_zero.line.intercept, rel=1e-9)
-    assert at_two.line.slope_sd == pytest.approx(at_zero.line.slope_sd, rel=1e-9)
-    assert at_two.line.x_mean == pytest.approx(at_zero.line.x_mean, rel=1e-9)
+    assert turn @ at_two.mean == pytest.approx(at_zero.mean, rel=1e-9)
+    assert at_two.mean_sd[1] == pytest.approx(at_zero.mean_sd[1], rel=1e-9)
 
 
 def prior():
@@ -141,10 +142,9 @@ def test_prior_of_one_lot_by_hand():
     within = np.diag([4e-6, 1e-4])
     p = prior_from_lots([0.15], [2.0], [within], [0.004], [6], slope_between=0.04, log_threshold_between=0.1)
     own_slope, own_threshold = 0.006**2 + 4e-6, 0.1**2 + 1e-4  # of the mean of the lots, from one
-    variance = 0.004**2
-    assert p.spread[1, 1] * variance == pytest.approx(0.006**2 + own_slope)
-    assert p.spread[0, 0] * variance == pytest.approx(0.15**2 * (0.1**2 + own_threshold))
-    assert (p.a, p.b) == pytest.approx((3.0, 3.0 * variance))
+    assert p.covariance[1, 1] == pytest.approx(0.006**2 + own_slope)
+    assert p.covariance[0, 0] == pytest.approx(0.15**2 * (0.1**2 + own_threshold))
+    assert (p.scatter, p.degrees_of_freedom) == pytest.approx((0.004, 6.0))
 
 
 def test_three_lots_that_spread_more_than_stated_widen_the_prior():
@@ -154,20 +154,34 @@ def test_three_lots_that_spread_more_than_stated_widen_the_prior():
     wild = prior_from_lots(
         [0.15] * 4, [1.5, 2.0, 2.5, 3.0], [np.diag([1e-8, 1e-8])] * 4, [0.004] * 4, [6] * 4, slope_between=0.03, log_threshold_between=0.1
     )
-    assert wild.spread[0, 0] > 5 * calm.spread[0, 0]
+    assert wild.covariance[0, 0] > 5 * calm.covariance[0, 0]
 
 
-def test_prior_conflict_errs_at_the_stated_rate():
+@pytest.mark.parametrize("scatter", [0.5, 1.0, 2.0])
+def test_prior_conflict_errs_at_the_stated_rate(scatter):
+    """20,000 new lots of the same kind, whatever they scatter: the line's test at 5 and at 1 %."""
     rng = np.random.default_rng(6)
-    p = LinePrior(np.array([0.0, 0.15]), np.diag([4.0, 3.0]), 10.0, 10.0 * 0.004**2, 2.0)
+    p = LinePrior(np.array([0.0, 0.15]), np.diag([0.02**2, 0.006**2]), 2.0, 0.004, 12)
     x = np.log(np.geomspace(10, 60, 6))
-    hits = 0
-    for _ in range(2000):
-        variance = p.b / rng.gamma(p.a)
-        beta = rng.multivariate_normal(p.mean, variance * p.spread)
-        y = beta[0] + beta[1] * (x - p.origin) + rng.normal(0, np.sqrt(variance), 6)
-        hits += prior_conflict(ordinary_line(x, y), p).p < 0.05
-    assert 0.035 < hits / 2000 < 0.065
+    beta = rng.multivariate_normal(p.mean, p.covariance, 20_000)
+    y = beta[:, :1] + beta[:, 1:] * (x - p.origin) + rng.normal(0, 0.004 * scatter, (20_000, 6))
+    history = 0.004 * np.sqrt(rng.chisquare(12, 20_000) / 12)
+    found = prior_conflict(ordinary_line(np.broadcast_to(x, y.shape), y), replace(p, scatter=history))
+    assert 0.04 < np.mean(found.p < 0.05) < 0.06
+    assert 0.006 < np.mean(found.p < 0.01) < 0.014
+    if scatter == 1.0:
+        assert 0.04 < np.mean(found.scatter_p < 0.05) < 0.06
+
+
+def test_earlier_lots_add_their_precision():
+    """Normal mean under a normal prior, by hand: the published five points with unit variance and unit prior."""
+    x, y = np.arange(-2.0, 3.0), np.array([1.0, 3.0, 3.0, 3.0, 5.0])
+    line, weight = with_earlier_lots(weighted_line(x, y, 1.0), [0.0, 0.0], np.eye(2), 0.0)
+    assert line.slope == pytest.approx(8 / 11)
+    assert line.intercept == pytest.approx(2.5)
+    assert line.slope_sd == pytest.approx(1 / np.sqrt(11))
+    assert line.intercept_sd == pytest.approx(1 / np.sqrt(6))
+    assert weight == pytest.approx(0.5 * (1 / 6 + 1 / 11))
 
 
 def test_expected_uncertainties_match_simulation():

@@ -298,9 +298,8 @@ def test_bleaching(ask, raster):
         eb = e / float(shot.rng.uniform(0.3, 5.0))
         stop = lambda z, x: x[0] - shot.ec  # noqa: B023, E731
         stop.terminal = True
-        run = solve_ivp(
-            lambda z, x: -eb / shot.dp * -np.expm1(-x / eb)  # noqa: B023 (0, 100 * shot.dp), [e], events=stop, rtol=1e-12, atol=1e-18, method="DOP853"
-        )
+        falls = lambda z, x: -eb / shot.dp * -np.expm1(-x / eb)  # noqa: B023, E731
+        run = solve_ivp(falls, (0, 100 * shot.dp), [e], events=stop, rtol=1e-12, atol=1e-18, method="DOP853")
         got = ask("depth", *shot.words(), "--bleaching-exposure", f"{eb:.17g} mJ/mm^2")
         depth = value(got, "cure_depth_min" if raster else "cure_depth", "mm")
         assert depth == pytest.approx(run.t_events[0][0], rel=RTOL, abs=0.0)

@@ -3,6 +3,8 @@ import pytest
 pytest.importorskip("flask")
 pytest.importorskip("waitress")
 
+from pathlib import Path
+
 from curecalc.page import PageOptions, create_app
 from curecalc.page.server import start
 
@@ -10,6 +12,18 @@ from curecalc.page.server import start
 @pytest.fixture(scope="session")
 def app():
     return create_app(PageOptions(burst=1e9, per_second=1e9))
+
+
+@pytest.fixture(scope="session")
+def parts():
+    """The three files of the invented shop, as the command names them."""
+    from curecalc.page.work import PARTS, Work
+
+    work = Work()
+    for name in PARTS:
+        path = Path(__file__).resolve().parents[2] / "demo" / f"{name}.toml"
+        work = work.changed(name, path.read_text(encoding="utf-8"), f"the file {path.name}", path=str(path))
+    return work.parts
 
 
 @pytest.fixture

@@ -1,5 +1,6 @@
 """The page in a real browser: views, sliders, keyboard, names for screen readers, widths, light and dark, no outside request."""
 
+import contextlib
 import os
 import shutil
 from pathlib import Path
@@ -13,10 +14,16 @@ pytestmark = [
     pytest.mark.skipif(CHROMIUM is None, reason="no browser installed"),
     pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning"),
 ]
-VIEWS = ["/settings", "/stack", "/coupons", "/window", "/log", "/lessons", "/lessons/stack", "/practice"]
+VIEWS = ["/", "/beam", "/coupons", "/recipe", "/sheet", "/log", "/settings", "/stack", "/window", "/lessons", "/lessons/stack", "/practice"]
+VIEWS += ["/recipe/needs/form", "/recipe/machine/form"]
+ERRORS = ["/settings?power=x", "/stack?layers=0", "/coupons?table=x", "/window?kind=none", "/recipe?power=1", "/practice?answer=x"]
+ERRORS += ["/nothing"]
 DEMO = Path(__file__).resolve().parents[2] / "demo"
+# the axe-core script, where one is: named by CURECALC_AXE, or of a package installed in the folder the tests run in
+_AXE = (Path(os.environ.get("CURECALC_AXE", "none")), Path.cwd() / "node_modules" / "axe-core" / "axe.min.js")
+AXE = next((path for path in _AXE if path.is_file()), None)
 
-# What a checker of accessibility asks first, in plain terms; `CURECALC_AXE` may name a copy of the axe-core script for the rest.
+# What a checker of accessibility asks first, in plain terms.
 PROBLEMS = """() => {
   const bad = [];
   const labels = e => e.labels ? [...e.labels].map(l => l.textContent).join(' ') : '';
@@ -67,26 +74,19 @@ PROBLEMS = """() => {
 
 
 @pytest.fixture(scope="module")
-def page_address(tmp_path_factory):
-    """A page with everything on it: window of the demo's recipe, a logbook that may be written."""
-    from curecalc.jobs.lot import read_resin
-    from curecalc.jobs.machine import read_machine
-    from curecalc.jobs.needs import read_needs
+def page_address(tmp_path_factory, parts):
+    """A page with everything on it: the shop's three files, a logbook that may be written."""
     from curecalc.logbook.book import Logbook
     from curecalc.page import PageOptions
     from curecalc.page.server import start
-    from curecalc.recipe.recipe import make_recipe
     from curecalc.units import Quantity
 
-    files = tuple(str(DEMO / f"{name}.toml") for name in ("machine", "resin", "needs"))
-    recipe = make_recipe(machine=read_machine(files[0]), resin=read_resin(files[1]), needs=read_needs(files[2]))
     log = str(tmp_path_factory.mktemp("log") / "shop.db")
     with Logbook(log, create=True) as book:
         book.add("machine", {}, machine="bay 2")
         for k in range(12):
             book.add("power", {"power": Quantity(240.0 - k, "mW")}, machine="bay 2", time=f"2026-10-{k + 1:02d} 08:00")
-    options = PageOptions(recipe=recipe, recipe_files=files, log=log, write=True, burst=1e9, per_second=1e9)
-    running = start(options, port=0)
+    running = start(PageOptions(parts=parts, log=log, write=True, burst=1e9, per_second=1e9), port=0)
     thread = running.run_in_background()
     yield running.url.rstrip("/")
     running.stop()
@@ -119,16 +119,17 @@ def tab(browser, page_address):
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("view", VIEWS)
+@pytest.mark.parametrize("view", VIEWS + ERRORS)
 def test_views_load_and_are_accessible(tab, view, scheme):
     tab.emulate_media(color_scheme=scheme)
     tab.goto(view)
     assert tab.evaluate(PROBLEMS) == []
-    axe = os.environ.get("CURECALC_AXE")
-    if axe:
-        tab.evaluate(Path(axe).read_text(encoding="utf-8"))
+    if AXE is not None:
+        tab.evaluate(AXE.read_text(encoding="utf-8"))
         found = tab.evaluate("() => axe.run(document)")["violations"]
-        assert not [(v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")]
+        assert not [(v["id"], v["nodes"][0]["html"][:120], v["nodes"][0]["failureSummary"][:200]) for v in found]
+    if "/nothing" in view:
+        tab.said.clear()  # the browser notes the answer 404 itself
 
 
 @pytest.mark.parametrize("width", [320, 400, 600, 800, 1024, 1280, 1600, 1920])
@@ -137,6 +138,11 @@ def test_no_sideways_scrolling(tab, width):
     for view in VIEWS:
         tab.goto(view)
         assert tab.evaluate("() => document.documentElement.scrollWidth") <= width, view
+
+
+def settled(tab):
+    """Wait until what is shown is of the settings shown."""
+    tab.wait_for_function("() => (document.body.dataset.state || '') === '' && !document.querySelector('[aria-busy]')")
 
 
 @pytest.mark.parametrize("view", ["/settings", "/stack"])
@@ -150,11 +156,10 @@ def test_each_slider_redraws_and_the_address_follows(tab, view):
             old = tab.locator(".solved strong").text_content()
         else:
             old = tab.locator("#result").inner_html()
-        with tab.expect_response(lambda answer: "?" in answer.url and answer.ok):
-            slider.focus()
-            for _ in range(1 if name == "passes" else 12):
-                tab.keyboard.press("ArrowRight")
-        tab.wait_for_timeout(400)
+        slider.focus()
+        for _ in range(1 if name == "passes" else 12):
+            tab.keyboard.press("ArrowRight")
+        settled(tab)
         new = tab.locator(".solved strong").text_content() if name == "overcure" else tab.locator("#result").inner_html()
         assert new != old, name
         assert slider.get_attribute("aria-valuetext") == tab.locator(f"#f-{name}").input_value()
@@ -165,22 +170,30 @@ def test_each_slider_redraws_and_the_address_follows(tab, view):
     assert tab.locator(".main").text_content() == shown, "the address is a bookmark"
 
 
-def test_typing_other_units_moves_the_slider_and_errors_are_tied_to_the_field(tab):
+def test_typing_other_units_moves_the_slider_and_errors_wait_until_it_is_finished(tab):
     tab.goto("/settings")
     field, slider = tab.locator("#f-power"), tab.locator('[data-for="f-power"]')
     before = slider.input_value()
-    field.fill("0.9 W")
-    assert int(slider.input_value()) > int(before)
-    tab.wait_for_timeout(500)
-    assert "0.9 W" in tab.locator("pre").text_content()
-    field.fill("0.9 Q")
+    field.fill("0.2 W")
+    assert int(slider.input_value()) != int(before)
+    settled(tab)
+    assert "0.2 W" in tab.locator("pre").first.text_content()
+    top = tab.locator("#answers").bounding_box()["y"]
+    field.focus()
+    tab.keyboard.press("End")
+    for key in ["Backspace", "Backspace", *"Q"]:
+        tab.keyboard.press(key)
+        tab.wait_for_timeout(350)
+        assert tab.locator("#problems").count() == 0, "no alarm while typing"
+        assert tab.locator("#answers").bounding_box()["y"] == top, "the answer stays where it is"
+    tab.wait_for_function("() => document.body.dataset.state === 'waiting'")
+    tab.keyboard.press("Tab")
     tab.wait_for_selector("#problems")
-    tab.wait_for_timeout(100)
     assert field.get_attribute("aria-invalid") == "true"
     assert tab.locator("#" + field.get_attribute("aria-describedby")).is_visible()
-    field.fill("900 mW")
+    field.fill("190 mW")
     tab.wait_for_selector(".pictures")
-    tab.wait_for_timeout(100)
+    settled(tab)
     assert field.get_attribute("aria-invalid") is None
 
 
@@ -189,7 +202,7 @@ def test_keyboard_alone_reaches_everything(tab):
     tab.keyboard.press("Tab")
     assert tab.evaluate("() => document.activeElement.className") == "skip"
     seen = []
-    for _ in range(90):
+    for _ in range(110):
         tab.keyboard.press("Tab")
         here = tab.evaluate(
             "() => { const e = document.activeElement;"
@@ -221,6 +234,7 @@ def test_a_coupon_is_left_out_and_comes_back(tab):
     tab.locator("#x-3").check()
     tab.wait_for_function("old => document.querySelector('.main').textContent !== old", arg=line)
     assert "exclude=3" in tab.url
+    settled(tab)
     tab.locator("#x-3").uncheck()
     tab.wait_for_function("old => document.querySelector('.main').textContent === old", arg=line)
     table = tab.locator("#f-table")
@@ -246,10 +260,18 @@ def test_window_axes_change(tab):
 
 def test_an_entry_is_written_where_allowed(tab):
     tab.goto("/log")
-    tab.fill("#f-power", "232 mW +- 2 %")
+    tab.fill("#f-machine", "bay 2")
+    tab.fill("#f-power", "2290 mW")
     tab.get_by_role("button", name="Write it").click()
     tab.wait_for_selector(".right")
     assert "is written" in tab.locator(".right").text_content()
+    assert "10 times the last reading" in tab.locator(".note", has_text="Check:").text_content()
+    number = tab.locator(".right").text_content().split()[1]
+    tab.get_by_role("link", name=f"Correct entry {number}").click()
+    tab.fill("#f-power", "229 mW +- 2 %")
+    tab.get_by_role("button", name="Write the correction").click()
+    tab.wait_for_selector(".right")
+    assert f"corrects {number}" in tab.locator(".right").text_content()
 
 
 def test_practice_is_solved_by_hand(tab):
@@ -286,3 +308,160 @@ def test_print_is_dark_on_white(tab):
     for colour in set(colours):
         r, g, b = (int(v) for v in re.findall(r"\d+", colour)[:3])
         assert max(r, g, b) - min(r, g, b) <= 8, f"{colour} is no grey"
+
+
+def test_when_the_program_is_gone_no_number_stays_unmarked(browser):
+    from curecalc.page import PageOptions
+    from curecalc.page.server import start
+
+    running = start(PageOptions(burst=1e9, per_second=1e9), port=0)
+    thread = running.run_in_background()
+    tab = browser.new_page()
+    tab.goto(running.url + "settings")
+    shown = tab.locator(".main").text_content()
+    running.stop()
+    thread.join(10)
+    tab.fill("#f-scan_speed", "3000 mm/s")
+    tab.wait_for_function("() => document.body.dataset.state === 'stale'")
+    assert "not of the settings shown" in tab.locator("#state").text_content()
+    assert tab.locator("#result").get_attribute("aria-busy") == "true"
+    again = start(PageOptions(burst=1e9, per_second=1e9), port=running.port)
+    thread = again.run_in_background()
+    settled(tab)
+    assert tab.locator(".main").text_content() != shown, "asked again, and answered"
+    tab.close()
+    again.stop()
+    thread.join(10)
+
+
+def test_answers_that_come_late_or_out_of_order_are_not_shown(tab):
+    """The first answer is held back until long after the second was asked."""
+    tab.goto("/settings")
+    held = []
+
+    def hold(route):
+        if "2000+mm" in route.request.url and not held:
+            held.append(route)
+        else:
+            route.continue_()
+
+    tab.route("**/settings?*", hold)
+    tab.fill("#f-scan_speed", "2000 mm/s")
+    tab.wait_for_timeout(450)
+    assert held
+    assert tab.locator("#result").get_attribute("aria-busy") == "true"
+    tab.wait_for_timeout(450)
+    tab.fill("#f-scan_speed", "5500 mm/s")
+    settled(tab)
+    assert "5500 mm/s" in tab.locator("pre").first.text_content()
+    right = tab.locator(".main").text_content()
+    for route in held:
+        with contextlib.suppress(sync_api.Error):
+            route.continue_()
+    tab.wait_for_timeout(500)
+    assert tab.locator(".main").text_content() == right
+
+
+def test_undo_goes_a_step_back_and_a_kept_setting_stands_beside(tab):
+    tab.goto("/settings")
+    first = tab.locator(".main").text_content()
+    tab.fill("#f-scan_speed", "3000 mm/s")
+    tab.keyboard.press("Tab")
+    settled(tab)
+    assert tab.locator(".main").text_content() != first
+    tab.get_by_role("link", name="Keep this beside").click()
+    tab.fill("#f-scan_speed", "4500 mm/s")
+    tab.keyboard.press("Tab")
+    settled(tab)
+    assert tab.get_by_role("table", name="This setting and the one kept").is_visible()
+    tab.get_by_role("button", name="Undo").click()
+    tab.wait_for_function("() => document.querySelector('#f-scan_speed').value === '3000 mm/s'")
+
+
+def test_the_value_under_the_pointer_is_read_from_the_curve(tab):
+    tab.goto("/settings")
+    drawing = tab.locator("figure svg").first
+    box = drawing.bounding_box()
+    tab.mouse.move(box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"])
+    said = tab.locator(".under").first.text_content()
+    assert "exposure" in said
+    assert "cure depth" in said
+
+
+def _press(tab, name):
+    """Reach a control by the keyboard alone and press it."""
+    for _ in range(200):
+        tab.keyboard.press("Tab")
+        here = tab.evaluate("() => (document.activeElement.getAttribute('aria-label') || document.activeElement.textContent).trim()")
+        if here.startswith(name):
+            tab.keyboard.press("Enter")
+            return
+    raise AssertionError(f"the keyboard does not reach {name!r}")
+
+
+@pytest.mark.parametrize("how", ["mouse", "keyboard", "tablet"])
+def test_the_whole_way_from_an_empty_start(browser, tmp_path, how):
+    """Beam file, coupon table, lot, recipe, sheet, an entry and its correction."""
+    from curecalc.page import PageOptions
+    from curecalc.page.server import start
+
+    running = start(PageOptions(log=str(tmp_path / "new.db"), write=True, burst=1e9, per_second=1e9), port=0)
+    thread = running.run_in_background()
+    size = {"width": 800, "height": 1280} if how == "tablet" else {"width": 1280, "height": 800}
+    context = browser.new_context(viewport=size, base_url=running.url, has_touch=how == "tablet", accept_downloads=True)
+    tab = context.new_page()
+
+    def press(name, role="button"):
+        if how == "keyboard":
+            _press(tab, name)
+        elif how == "tablet":
+            tab.get_by_role(role, name=name).first.tap()
+        else:
+            tab.get_by_role(role, name=name).first.click()
+
+    tab.goto("/recipe")
+    for part in ("machine", "needs"):
+        tab.locator(f"section[aria-labelledby=part-{part}] details").evaluate("d => { d.open = true; }")
+        tab.set_input_files(f"#f-{part}", str(DEMO / f"{part}.toml"))
+        tab.locator(f"#f-{part}").focus()
+        press("Read it") if part == "machine" or how == "keyboard" else tab.locator("#f-needs ~ .go button").click()
+        tab.wait_for_selector(f"a[href='/files/{part}.toml']")
+    tab.goto("/beam")
+    tab.set_input_files("#f-file", str(DEMO / "beam_knife_edge.csv"))
+    press("Read it")
+    tab.wait_for_selector("figure svg")
+    press("Put it into the machine")
+    tab.wait_for_url("**/recipe")
+    tab.goto("/coupons")
+    tab.set_input_files("#f-file", str(DEMO / "coupons_lot_7_read_again.csv"))
+    press("Read it")
+    tab.wait_for_url("**/coupons?table=*")
+    press("Use it for settings and recipe")
+    tab.wait_for_url("**/recipe")
+    press("To the sheet", "link")
+    tab.wait_for_url("**/sheet")
+    with tab.expect_download() as fetched:
+        press("Sheet (PDF)", "link")
+    assert Path(fetched.value.path()).read_bytes().startswith(b"%PDF")
+    tab.goto("/log?kind=machine")
+    tab.fill("#f-machine", "invented machine, bay 2")
+    press("Write it")
+    tab.wait_for_selector(".right")
+    tab.goto("/recipe")
+    press("Keep it in the logbook")
+    tab.wait_for_selector(".right")
+    tab.goto("/log?kind=power")
+    tab.fill("#f-power", "2400 mW")
+    tab.fill("#f-machine", "invented machine, bay 2")
+    press("Write it")
+    tab.wait_for_selector(".right")
+    number = tab.locator(".right").text_content().split()[1]
+    press(f"Correct entry {number}", "link")
+    tab.wait_for_url("**/log?corrects=*")
+    tab.fill("#f-power", "240 mW")
+    press("Write the correction")
+    tab.wait_for_selector(".right")
+    assert f"corrects {number}" in tab.locator(".right").text_content()
+    context.close()
+    running.stop()
+    thread.join(10)

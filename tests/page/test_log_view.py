@@ -71,9 +71,9 @@ def test_an_entry_needs_the_form_of_this_page(log):
     [
         ({"power": "231"}, "has no unit"),
         ({"power": "-3 mW"}, "must be"),
-        ({"machine": "nobody"}, "Choose one of the machines"),
-        ({"kind": "machine"}, "Choose a power reading or a note"),
-        ({"kind": "note", "text": ""}, "The note is empty"),
+        ({"machine": "bay <b>3</b>"}, "is not in the logbook"),
+        ({"kind": "recipe"}, "Choose what to write"),
+        ({"kind": "note", "text": ""}, "Text is missing"),
     ],
 )
 def test_bad_entries_are_refused_and_kept_in_the_form(log, more, words):

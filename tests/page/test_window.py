@@ -16,17 +16,13 @@ FILES = tuple(str(DEMO / f"{name}.toml") for name in ("machine", "resin", "needs
 
 
 @pytest.fixture(scope="module")
-def window_client():
-    from curecalc.jobs.lot import read_resin
-    from curecalc.jobs.machine import read_machine
-    from curecalc.jobs.needs import read_needs
-    from curecalc.recipe.recipe import make_recipe
-
-    recipe = make_recipe(machine=read_machine(FILES[0]), resin=read_resin(FILES[1]), needs=read_needs(FILES[2]))
-    return create_app(PageOptions(recipe=recipe, recipe_files=FILES, burst=1e9, per_second=1e9)).test_client()
+def window_client(parts):
+    return create_app(PageOptions(parts=parts, burst=1e9, per_second=1e9)).test_client()
 
 
-@pytest.mark.parametrize("query", [{}, {"across": "power", "up": "scan_speed"}, {"kind": "contour"}])
+@pytest.mark.parametrize(
+    "query", [{}, {"across": "power", "up": "scan_speed"}, {"kind": "contour"}, {"kind": "contour", "up": "hatch_spacing"}]
+)
 def test_window_numbers_and_command_agree_with_the_tool(window_client, capsys, query):
     address = urlencode(query)
     text = html.unescape(window_client.get(f"/window?{address}").text)
@@ -56,15 +52,17 @@ def test_what_cannot_be_is_said(window_client, query, words):
     assert window_client.get(f"/window/numbers.json?{urlencode(query)}").status_code == 400
 
 
-def test_without_a_recipe_there_is_no_window(client):
-    assert client.get("/window").status_code == 404
+def test_without_a_recipe_the_window_says_what_is_missing(client):
+    assert "machine, lot and needs are not all here" in client.get("/window").text
 
 
 @pytest.mark.parametrize(
     ("argv", "words"),
     [
-        (["--needs", FILES[2]], "--machine is missing"),
-        (["--needs", FILES[2], "--machine", FILES[0]], "--resin is missing"),
+        (["--person", "x"], "--person belongs to --host"),
+        (["--key", "key.pem"], "--key belongs to --certificate"),
+        (["--certificate", "a.pem", "--proxy", "127.0.0.1"], "--certificate and --proxy"),
+        (["--certificate", "a.pem"], "--certificate"),
         (["--needs", "no.toml", "--machine", FILES[0], "--resin", FILES[1]], "no.toml"),
         (["--write"], "--write belongs to --log"),
         (["--name", "x"], "--name belongs to --host"),

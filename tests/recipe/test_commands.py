@@ -2,6 +2,7 @@
 
 import csv
 import json
+import math
 from pathlib import Path
 
 import pytest
@@ -59,7 +60,10 @@ def test_the_settings_give_their_depth_by_the_command_depth(capsys):
             *more,
         )
         depth = got["cure_depth" if v["hatch_spacing"] is None else "cure_depth_min"]["value"]
-        assert depth == pytest.approx(v["cure_depth"]["value"], rel=1e-6)
+        # the recipe's weakest place lies a beam radius inside the end of a vector: 97.7 % of the line's dose, 1/2 [1 + erf(sqrt 2)]
+        assert v["dose_along_min"] == pytest.approx(0.9772498680518208, rel=1e-9)
+        loss = resin["penetration_depth"]["value"] * math.log(v["dose_along_min"])
+        assert depth + loss == pytest.approx(v["cure_depth"]["value"], rel=1e-6)
 
 
 def test_draws_agree_with_the_stated_assurance(capsys):
@@ -155,3 +159,56 @@ def test_a_damaged_recipe_is_refused(saved, capsys, change, said):
     err = capsys.readouterr().err
     assert err.count("\n") == 1
     assert said in err
+
+
+def test_a_wrong_earlier_reading_scales_the_resin_instead_of_the_speeds(saved, capsys):
+    """Coupons and build were read with the same meter: with all readings 7.5 % too high, speeds stay and milliwatts are 7.5 % less."""
+    new = answer(capsys, "retune", str(saved), "--power", "222 mW", "--earlier-reading-wrong", "--json")
+    for change in new["changes"]:
+        assert change["speed_change"] == pytest.approx(0.0, abs=1e-3)
+        assert change["new"]["power"]["value"] == pytest.approx(change["old"]["power"]["value"] * 222.0 / 240.0, rel=1e-3)
+        assert change["new"]["power_share"] == pytest.approx(change["old"]["power_share"], rel=1e-3)
+    resin = new["recipe"]["resin"]["critical_exposure"]["value"]
+    was = json.loads(saved.read_text())["resin"]["critical_exposure"]["value"]
+    assert resin == pytest.approx(was * 222.0 / 240.0, rel=1e-12)
+    assert "corrected alike" in " ".join(new["notes"])
+
+
+def test_a_drifted_laser_is_asked_about_and_shares_are_shown(saved, capsys, tmp_path):
+    new = answer(capsys, "retune", str(saved), "--power", "222 mW", "--json")
+    assert any("If the earlier reading was wrong instead, say so" in note for note in new["notes"])
+    contour = next(c for c in new["changes"] if c["kind"] == "contour")
+    # milliwatts are held: the same power is a larger share of less
+    assert contour["new"]["power"]["value"] == pytest.approx(contour["old"]["power"]["value"], rel=1e-9)
+    assert contour["new"]["power_share"] / contour["old"]["power_share"] == pytest.approx(240.0 / 222.0, rel=1e-9)
+    machine = tmp_path / "machine.toml"
+    machine.write_text((DEMO / "machine.toml").read_text().replace('power_min = "15 mW"', 'power_min = "15 mW"\npower_held = false'))
+    files = ["--machine", str(machine), "--resin", str(DEMO / "resin.toml"), "--needs", str(DEMO / "needs.toml")]
+    assert main(["recipe", *files, "--save", str(tmp_path / "shares.json")]) == 0
+    capsys.readouterr()
+    assert main(["retune", str(tmp_path / "shares.json"), "--power", "222 mW"]) == 0
+    assert "the machine takes shares of full power: set 28.9 % instead of 26.7 %" in capsys.readouterr().out
+
+
+def test_a_smaller_spot_moves_the_spacings_that_cannot_stay(saved, capsys):
+    new = answer(capsys, "retune", str(saved), "--beam-radius", "0.13 mm", "--instead-of", "0.14 mm", "--json")
+    hatch = next(c for c in new["changes"] if c["kind"] == "hatch")
+    # the ripple stands at its limit, a function of spacing over radius: both shrink alike
+    assert hatch["hatch_spacing"]["value"] / hatch["old_hatch_spacing"]["value"] == pytest.approx(13.0 / 14.0, rel=2e-3)
+    assert "chosen anew" in " ".join(new["notes"])
+
+
+def test_an_elliptical_spot_holds_in_all_directions(tmp_path, capsys):
+    """A spot 20 % wider one way: a line across it gets 1/1.2 of the light, so the narrow way is deeper."""
+    beam = tmp_path / "beam.toml"
+    beam.write_text('schema = 1\nradius_x = "0.1 mm"\nradius_y = "0.12 mm"\nangle = "30 deg"\n')
+    record = answer(capsys, "recipe", *FILES, "--beam", str(beam), "--save", str(tmp_path / "r.json"), "--json")
+    round_spot = answer(capsys, "recipe", *FILES, "--json")
+    contour, plain = record["vectors"][0], round_spot["vectors"][0]
+    assert contour["cure_depth"]["value"] == pytest.approx(plain["cure_depth"]["value"], rel=2e-3)
+    # along the wide axis the line is 1.2 times as strong at the same power, speed and x radius
+    strongest = contour["exposure_max"]["value"] / contour["exposure_min"]["value"] * contour["dose_along_min"]
+    assert strongest == pytest.approx(1.2, rel=1e-9)
+    again = answer(capsys, "retune", str(tmp_path / "r.json"), "--power", "240 mW +- 1 %", "--json")
+    kept = again["recipe"]["vectors"][0]
+    assert kept["power"]["value"] == pytest.approx(contour["power"]["value"], rel=1e-6)

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from curecalc.errors import FileError
-from curecalc.files.documents import Document, Field, Schema, document_text, parse_document, read_bytes, starting_text, write_text
+from curecalc.files.disk import read_bytes, write_bytes
+from curecalc.files.documents import Document, Field, Schema, document_text, parse_document, starting_text
 from curecalc.files.places import key_lines
 from curecalc.units import Measured, Quantity
 
@@ -21,7 +22,7 @@ def read_document(path, schema: Schema) -> Document:
 
 
 def write_document(path, schema: Schema, values, *, overwrite: bool = False, comment: str = "") -> None:
-    write_text(path, document_text(schema, values, comment=comment), overwrite=overwrite)
+    write_bytes(path, document_text(schema, values, comment=comment), overwrite=overwrite)
 
 
 BEAM = Field(

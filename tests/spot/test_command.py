@@ -315,7 +315,7 @@ def test_matrix_of_numbers_and_16_bit_tiff_agree_with_the_png(capsys, tmp_path):
     for name, extra in (("m.csv", []), ("m.tif", ["--pixel-size", "4.4um"]), ("blue.png", ["--pixel-size", "4.4um"])):
         got = answer(capsys, tmp_path / name, *extra)
         assert got["beam_radius"]["x"]["value"] == pytest.approx(base["beam_radius"]["x"]["value"], rel=1e-9)
-    assert "blue channel" in got["warnings"][0]
+    assert "blue channel" in got["notes"][0]
 
 
 def test_a_camera_turned_or_mirrored_turns_the_spot(capsys):

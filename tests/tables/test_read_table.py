@@ -201,14 +201,14 @@ def test_each_broken_file_gets_its_line(text, words):
 def test_missing_folder_and_size(tmp_path):
     with pytest.raises(FileError, match="there is no such file"):
         read_table(tmp_path / "none.csv", COLUMNS)
-    with pytest.raises(FileError, match="this is a folder"):
+    with pytest.raises(FileError, match="is a folder"):
         read_table(tmp_path, COLUMNS)
     with pytest.raises(FileError, match="cannot be read"):
         read_table("a\0b.csv", COLUMNS)
     file = tmp_path / "a.csv"
     file.write_text(PLAIN)
     assert len(read_table(file, COLUMNS)) == 2
-    with pytest.raises(FileError, match="more than the 10 allowed"):
+    with pytest.raises(FileError, match="is larger than 1e-05 MB"):
         read_table(file, COLUMNS, max_bytes=10)
     with pytest.raises(FileError, match="more than 1 rows"):
         read_table(file, COLUMNS, max_rows=1)

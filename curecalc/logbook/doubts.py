@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from ..logbook.book import Logbook
+    from ..units import Measured
+    from .book import Logbook
 
 __all__ = ["clock_doubts", "implausible", "power_doubts"]
 
@@ -53,14 +54,14 @@ def clock_doubts(book: Logbook, time: str | None) -> list[str]:
     return said
 
 
-def power_doubts(book: Logbook, machine_name: str | None, power: str | None) -> list[str]:
+def power_doubts(book: Logbook, machine_name: str | None, power: Measured | None) -> list[str]:
     """What looks like a slip in a power reading: a machine never introduced, a power far from the last or above the rating."""
-    from ..units import from_json, parse_measured, show
+    from ..units import from_json, show
 
     if power is None:
         return []
     said = []
-    now = parse_measured("--power", power, "power").value
+    now = power.value
     last, machine = (book.latest(kind, machine=machine_name) for kind in ("power", "machine"))
     if machine is None and machine_name is not None:
         said.append(f"machine {machine_name!r} has no entry of its own in this logbook.")

@@ -1,0 +1,34 @@
+"""`curecalc part`: the exposure field of layers on layers."""
+
+from __future__ import annotations
+
+import argparse
+
+from ..errors import QuantityError
+from .common import _Once, add_output
+from .map import add_common, check_targets, field_options, progress, show_answer
+from .setting import number
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command."""
+    add_common(parser)
+    parser.add_argument("--layers", metavar="FIRST-LAST", action=_Once, help="some of the layers, like 1-100; all when left out")
+    add_output(parser, figure="print-through seen from below, and the histograms", explain=False)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Map the part and print it."""
+    from ..map.answer import part_field
+
+    check_targets(args)
+    paths, options = field_options(args)
+    layers = None
+    if args.layers is not None:
+        ends = args.layers.split("-")
+        if len(ends) != 2:
+            raise QuantityError(f"--layers must be two whole numbers, got {args.layers[:40]!r}. Write them like --layers 1-100.")
+        layers = (number("--layers", ends[0], whole=True), number("--layers", ends[1], whole=True))
+    return show_answer(args, part_field(paths, layers=layers, progress=progress("stacking"), **options))

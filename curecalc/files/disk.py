@@ -1,0 +1,90 @@
+"""Files that people name: read whole, or written whole or not at all, with one clear line where that fails."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from pathlib import Path
+
+from ..errors import FileError
+
+__all__ = ["LARGEST", "move_new", "read_bytes", "write_bytes"]
+
+LARGEST = 4_000_000  # bytes; a document written by people is a few kilobytes
+
+
+def read_bytes(path: str | Path, *, what: str, largest: int = LARGEST) -> bytes:
+    """The bytes of a file people name, or a `FileError` that says why not and what to do; `what` names the kind of file."""
+    name, file = str(path), Path(path)
+    try:
+        if file.is_dir():
+            reason = f"is a folder. Name the {what} file within it."
+        elif file.stat().st_size > largest:
+            reason = f"is larger than {largest / 1e6:g} MB, too large for a {what} file. Check that it is the right file."
+        else:
+            return file.read_bytes()
+    except FileNotFoundError:
+        reason = f"there is no such file. Check the name and the folder of the {what} file."
+    except PermissionError:
+        reason = "may not be read. Close it in other programs, or ask for the right to read it."
+    except (OSError, ValueError) as error:
+        said = getattr(error, "strerror", None) or str(error)
+        reason = f"cannot be read ({said}). Copy the {what} file to a local folder and try again."
+    raise FileError(f"{name}: {reason}")
+
+
+def write_bytes(path: str | Path, data: bytes | str, *, overwrite: bool = False) -> Path:
+    """Put data (text as UTF-8) at `path` in one step: readers see the old file or the new one, never a part.
+
+    Raises
+    ------
+    FileError
+        A file stands there and `overwrite` is false; a folder stands there or is missing; the disk refuses.
+    """
+    path = Path(path)
+    if not overwrite and path.exists():
+        raise FileError(f"{path}: stands already. Choose another name, or say that it may be overwritten.")
+    if path.is_dir():
+        raise FileError(f"{path}: is a folder. Name a file within it.")
+    temporary = None
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data.encode() if isinstance(data, str) else data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.chmod(temporary, path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask())
+        if overwrite:
+            os.replace(temporary, path)
+        else:
+            move_new(temporary, path)
+    except FileExistsError:
+        raise FileError(f"{path}: stands already. Choose another name, or say that it may be overwritten.") from None
+    except FileNotFoundError:
+        raise FileError(f"{path}: the folder {path.parent} does not stand. Make it first.") from None
+    except OSError as error:
+        raise FileError(f"{path}: cannot be written ({error.strerror or error}). Choose a folder you may write to.") from None
+    finally:
+        if temporary is not None:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+    return path
+
+
+def move_new(temporary: str, path: Path) -> None:
+    """Move a finished file to a place where none stands; `FileExistsError` where another writer was quicker."""
+    try:
+        os.link(temporary, path)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without hard links
+        if path.exists():
+            raise FileExistsError(str(path)) from None
+        os.replace(temporary, path)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,203 @@
+"""The dose of one layer on a grid: each beam radius on a grid of its own, deposited, filtered, added. Any window gives the same."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..errors import QuantityError
+from ..paths.vectors import Paths
+from ..physics import light
+from ..physics.laws import Law
+from .beam import Beam, beam_of, filtered, pixel_for, spread_error
+from .deposit import Deposit, best_deposit
+from .points import QUADRATURE, Scanning, points
+
+__all__ = ["FINEST_TOLERANCE", "Grid", "Optics", "choose_pixel", "dose_at", "layer_dose", "stated_error"]
+
+FINEST_TOLERANCE, COARSEST_TOLERANCE = 1e-6, 1e-4
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Pixels whose centres lie at x0 + i pixel, y0 + j pixel (mm); rows go with y."""
+
+    x0: float
+    y0: float
+    pixel: float
+    columns: int
+    rows: int
+
+    @property
+    def x(self) -> np.ndarray:
+        """Of the columns' centres."""
+        return self.x0 + self.pixel * np.arange(self.columns)
+
+    @property
+    def y(self) -> np.ndarray:
+        """Of the rows' centres."""
+        return self.y0 + self.pixel * np.arange(self.rows)
+
+    def padded(self, margin: int) -> Grid:
+        """With more pixels on every side."""
+        shift = margin * self.pixel
+        return Grid(self.x0 - shift, self.y0 - shift, self.pixel, self.columns + 2 * margin, self.rows + 2 * margin)
+
+    def window(self) -> tuple[float, float, float, float]:
+        """x low, y low, x high, y high of the pixels' centres."""
+        return self.x0, self.y0, self.x0 + (self.columns - 1) * self.pixel, self.y0 + (self.rows - 1) * self.pixel
+
+    def tiles(self, size: int) -> Iterator[Grid]:
+        """Parts of at most size by size pixels that together are the grid."""
+        for row in range(0, self.rows, size):
+            for column in range(0, self.columns, size):
+                yield Grid(
+                    self.x0 + column * self.pixel,
+                    self.y0 + row * self.pixel,
+                    self.pixel,
+                    min(size, self.columns - column),
+                    min(size, self.rows - row),
+                )
+
+    def places(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Coordinates (row, column) of places, for interpolation."""
+        return np.array([(y - self.y0) / self.pixel, (x - self.x0) / self.pixel])
+
+    @staticmethod
+    def over(bounds: tuple[float, float, float, float], pixel: float) -> Grid:
+        """The grid over x low, y low, x high, y high; its lines stand at whole multiples of the pixel, wherever it begins."""
+        left, low = math.floor(bounds[0] / pixel), math.floor(bounds[1] / pixel)
+        right, high = math.ceil(bounds[2] / pixel), math.ceil(bounds[3] / pixel)
+        return Grid(left * pixel, low * pixel, pixel, right - left + 1, high - low + 1)
+
+
+@dataclass(frozen=True)
+class Optics:
+    """How the light falls: scanning, the spot's shape, the law's exponent; a measured picture (mW/mm^2 in any scale) replaces the shape."""
+
+    law: Law
+    scanning: Scanning = field(default_factory=Scanning)
+    radius_ratio: float = 1.0
+    spot_angle: float = 0.0
+    image: np.ndarray | None = field(default=None, compare=False)
+    image_pixel: float = 0.0
+    radius: float | None = None
+    """Of recorded positions, which state none."""
+
+    def beam(self, radius: float) -> Beam:
+        """The beam of a radius (of a picture: its own, whatever the radius)."""
+        law = self.law
+        if self.image is not None:
+            return _measured(self.image, self.image_pixel, law.exponent, law.reference_irradiance)
+        return beam_of(light.Gaussian(radius, self.radius_ratio * radius, self.spot_angle), law.exponent, law.reference_irradiance)
+
+    def beams(self, paths: Paths) -> dict[float, Beam]:
+        """A beam for each radius among the paths that are scanned."""
+        radii = [float(r) for r in np.unique(paths.scanned.beam_radius)]
+        if paths.recorded and not radii and self.radius is not None:
+            radii = [self.radius]
+        if paths.recorded and not radii:
+            raise QuantityError("beam_radius is missing: recorded positions hold none. Give --beam-radius.")
+        return {r: self.beam(r) for r in radii}
+
+
+def _measured(image: np.ndarray, pitch: float, w: float, reference: float) -> Beam:
+    share = image / image.sum()
+    x, y = (np.arange(n, dtype=float) * pitch for n in (image.shape[1], image.shape[0]))
+    powered = share**w
+    part = powered / powered.sum()
+    x, y = x - part.sum(0) @ x, y - part.sum(1) @ y
+    covariance = float(part.sum(0) @ x**2), float(y @ part @ x), float(part.sum(1) @ y**2)
+    whole = 1.0 if w == 1.0 else float((share / pitch**2) ** w @ np.ones(share.shape[1]) @ np.ones(share.shape[0])) * pitch**2
+    return Beam(covariance, whole / reference ** (w - 1.0), w, powered, pitch)
+
+
+def stated_error(beams: list[Beam], pixel: float) -> float:
+    """Error of the dose anywhere, over the peak of a line, by the narrowest beam.
+
+    Of a measured picture: what the picture holds beyond half a cycle per pixel, and its content times the spline's aliases.
+    """
+    worst = 0.0
+    for beam in beams:
+        if beam.image is None:
+            worst = max(worst, spread_error(beam.narrow / pixel))
+            continue
+        f = np.linspace(-2.0, 2.0, 129)
+        content = np.abs(beam.transform(f / pixel, f / pixel))
+        inside = np.abs(f) <= 0.5
+        alias = np.where(inside, 2.0 * (np.abs(f) / np.maximum(1.0 - np.abs(f), 0.5)) ** 6, 1.0)
+        worst = max(worst, float((content * np.maximum(alias[:, None], alias[None, :])).sum() / content.sum()) * 2.0)
+    return worst + QUADRATURE
+
+
+def choose_pixel(beams: list[Beam], tolerance: float, pixel: float | None = None) -> tuple[float, float]:
+    """The pixel for a tolerance (share of the peak), or the given one where it meets it; and the error stated with it.
+
+    Raises
+    ------
+    QuantityError
+        A tolerance out of reach, or a pixel too coarse, with the one that would do.
+    """
+    if not FINEST_TOLERANCE <= tolerance <= COARSEST_TOLERANCE:
+        raise QuantityError(
+            f"tolerance must be from {FINEST_TOLERANCE:g} to {COARSEST_TOLERANCE:g} of the peak, got {tolerance:g}. Usual is 1e-5."
+        )
+    finest = min(beam.narrow for beam in beams)
+    best = pixel_for(finest, tolerance - 2.0 * QUADRATURE)
+    while any(b.image is not None for b in beams) and stated_error(beams, best) > tolerance and best > 0.02 * finest:
+        best *= 0.8
+    pixel = best if pixel is None else pixel
+    error = stated_error(beams, pixel)
+    if error > tolerance:
+        raise QuantityError(
+            f"pixel of {1e3 * pixel:.4g} um is too coarse for the beam: its error is {error:.2g} of the peak, above {tolerance:g}. "
+            f"Use at most {1e3 * best:.4g} um."
+        )
+    return pixel, error
+
+
+def layer_dose(paths: Paths, optics: Optics, grid: Grid, *, deposit: Deposit | None = None) -> np.ndarray:
+    """Dose (mJ/mm^2; equivalent for a law with an exponent) of one layer's paths at the grid's pixels, rows by columns."""
+    body = best_deposit() if deposit is None else deposit
+    total = np.zeros((grid.rows, grid.columns))
+    radii = optics.beams(paths)
+    for radius, beam in radii.items():
+        margin = beam.reach(grid.pixel) + 3
+        wide = grid.padded(margin)
+        own = paths if len(radii) == 1 else _of_radius(paths, radius, radius == min(radii))
+        energy = np.zeros((wide.rows, wide.columns))
+        low_x, low_y, high_x, high_y = wide.window()
+        room = 3.0 * grid.pixel
+        near = (low_x - room, low_y - room, high_x + room, high_y + room)
+        lit = False
+        for x, y, e in points(own, optics.scanning, beam, near):
+            if len(x):
+                body(energy, (x - wide.x0) / grid.pixel, (y - wide.y0) / grid.pixel, e)
+                lit = True
+        if lit:
+            total += filtered(energy, beam, grid.pixel)[margin:-margin, margin:-margin]
+    return np.maximum(total, 0.0, out=total)
+
+
+def _of_radius(paths: Paths, radius: float, first: bool) -> Paths:
+    from dataclasses import replace
+
+    one = paths.chosen(paths.beam_radius == radius)
+    return one if first else replace(one, recorded=())
+
+
+def dose_at(paths: Paths, optics: Optics, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Dose at single places (mm) without a grid: the sum over all points of paths near each. Gaussian beams."""
+    total = np.zeros(len(x))
+    radii = optics.beams(paths)
+    for radius, beam in radii.items():
+        far = 9.0 * math.sqrt(max(beam.covariance[0], beam.covariance[2]))
+        own = paths if len(radii) == 1 else _of_radius(paths, radius, radius == min(radii))
+        for i in range(len(x)):
+            near = (x[i] - far, y[i] - far, x[i] + far, y[i] + far)
+            for px, py, e in points(own, optics.scanning, beam, near):
+                total[i] += float(e @ beam.at(x[i] - px, y[i] - py))
+    return total

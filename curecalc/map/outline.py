@@ -1,0 +1,110 @@
+"""The cured edge against the drawn outline: its error along the outline, and how corners are rounded."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .field import Grid
+
+__all__ = ["corner_errors", "edge_errors"]
+
+_STEPS = 61
+_TURN = 25.0  # degrees from which an outline's vertex is a corner
+
+
+def _sides(loop: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Of each side of a closed loop: start, direction, length; sides of no length left out."""
+    way = np.roll(loop, -1, axis=0) - loop
+    length = np.hypot(*way.T)
+    keep = length > 1e-9
+    return loop[keep], way[keep] / length[keep, None], length[keep]
+
+
+def _reach(dose: np.ndarray, grid: Grid, at: np.ndarray, out: np.ndarray, needed: float, reach: float) -> np.ndarray:
+    """How far along `out` from each place the dose reaches what is needed: the outermost crossing within the reach; NaN where none."""
+    from scipy.ndimage import map_coordinates
+
+    offsets = np.linspace(-reach, reach, _STEPS)
+    x = at[:, 0, None] + out[:, 0, None] * offsets
+    y = at[:, 1, None] + out[:, 1, None] * offsets
+    with np.errstate(divide="ignore"):
+        logged = np.log(np.maximum(dose, 1e-30 * max(float(dose.max()), 1e-300)))
+    excess = map_coordinates(logged, grid.places(x, y), order=3, mode="nearest") - np.log(needed)
+    solid = excess >= 0.0
+    last = _STEPS - 1 - np.argmax(solid[:, ::-1], axis=1)
+    none = ~solid.any(axis=1)
+    last = np.minimum(last, _STEPS - 2)
+    row = np.arange(len(at))
+    a, b = excess[row, last], excess[row, last + 1]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.clip(a / (a - b), 0.0, 1.0)
+    return np.where(none, np.nan, offsets[last] + np.nan_to_num(share, nan=1.0) * (offsets[1] - offsets[0]))
+
+
+def edge_errors(
+    loops: list[np.ndarray], inside: np.ndarray, dose: np.ndarray, grid: Grid, own: Grid, needed: float, radius: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Places every half radius along the outline, away from its corners and within `own`, and how far outside it the cured edge lies (mm).
+
+    Negative: the edge falls short; NaN: nothing is cured there.
+    """
+    at, out = [], []
+    for loop in loops:
+        start, way, length = _sides(loop)
+        count = np.floor((length - 3.0 * radius) / (0.5 * radius)).astype(np.int64) + 1
+        side = np.repeat(np.arange(len(start)), np.maximum(count, 0))
+        k = np.arange(len(side)) - np.repeat(np.cumsum(np.maximum(count, 0)) - np.maximum(count, 0), np.maximum(count, 0))
+        s = 0.5 * length[side] + (k - 0.5 * (count[side] - 1)) * 0.5 * radius
+        at.append(start[side] + way[side] * s[:, None])
+        out.append(np.column_stack([way[side][:, 1], -way[side][:, 0]]))
+    if not at:
+        return np.zeros((0, 2)), np.zeros(0)
+    places, normal = np.concatenate(at), np.concatenate(out)
+    mine = _mine(places, own)
+    places, normal = places[mine], normal[mine]
+    normal = normal * _outward(places, normal, inside, grid)[:, None]
+    return places, _reach(dose, grid, places, normal, needed, 1.5 * radius)
+
+
+def corner_errors(
+    loops: list[np.ndarray], inside: np.ndarray, dose: np.ndarray, grid: Grid, own: Grid, needed: float, radius: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Corners of the outline within `own`: whether they point outward, and how far the cured edge lies beyond the drawn corner
+    along the bisector, away from the solid (mm); a rounded outer corner is negative.
+    """
+    at, out = [], []
+    for loop in loops:
+        start, way, _ = _sides(loop)
+        before = np.roll(way, 1, axis=0)
+        turn = np.degrees(np.arccos(np.clip((before * way).sum(1), -1.0, 1.0)))
+        bisector = before - way
+        sharp = (turn >= _TURN) & (np.hypot(*bisector.T) > 1e-9)
+        at.append(start[sharp])
+        out.append(bisector[sharp] / np.hypot(*bisector[sharp].T)[:, None])
+    if not at:
+        return np.zeros(0, bool), np.zeros(0)
+    places, away = np.concatenate(at), np.concatenate(out)
+    mine = _mine(places, own)
+    places, away = places[mine], away[mine]
+    outer = _outward(places, away, inside, grid) > 0
+    # the bisector points out of the corner's own wedge: away from solid at an outer corner, into it at an inner one
+    error = _reach(dose, grid, places, np.where(outer[:, None], away, -away), needed, 2.5 * radius)
+    return outer, error
+
+
+def _mine(places: np.ndarray, own: Grid) -> np.ndarray:
+    low_x, low_y, high_x, high_y = (v - 0.5 * own.pixel for v in own.window())
+    x, y = places[:, 0], places[:, 1]
+    return (x >= low_x) & (x < high_x + own.pixel) & (y >= low_y) & (y < high_y + own.pixel)
+
+
+def _outward(places: np.ndarray, normal: np.ndarray, inside: np.ndarray, grid: Grid) -> np.ndarray:
+    """+1 where the normal points away from the drawn section, -1 where into it."""
+    from scipy.ndimage import map_coordinates
+
+    step = 2.0 * grid.pixel
+    ahead, behind = (
+        map_coordinates(inside.astype(np.float32), grid.places(*(places + sign * step * normal).T), order=1, mode="nearest")
+        for sign in (1, -1)
+    )
+    return np.where(ahead <= behind, 1.0, -1.0)

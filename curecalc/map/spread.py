@@ -1,0 +1,147 @@
+"""Tiles spread over the cores of this machine, or over a dask cluster; what is done is kept, so interrupted work can go on."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..errors import FileError
+from .field import Grid
+from .survey import Job, survey_tile
+from .tally import Tally
+
+__all__ = ["surveyed"]
+
+_job: Job | None = None
+
+
+def surveyed(
+    job: Job,
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    work: str | Path | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Tally:
+    """The tally of all tiles; the same whoever counts them, and in whatever order.
+
+    Parameters
+    ----------
+    job : Job
+    workers : int, optional
+        Processes of this machine; all cores when left out, one runs here.
+    scheduler : str, optional
+        Address of a dask scheduler (extra `cluster`), whose workers count instead.
+    work : path, optional
+        A folder in which finished tiles are kept; the same job begun again there goes on where it was left.
+    progress : callable, optional
+        Called with tiles done and tiles in all.
+
+    Raises
+    ------
+    FileError
+    """
+    tiles = job.tiles()
+    done = _kept(job, tiles, work)
+    waiting = [i for i in range(len(tiles)) if i not in done]
+    count = min(os.cpu_count() or 1, len(waiting)) if workers is None else workers
+    if scheduler is not None:
+        results = _on_cluster(job, tiles, waiting, scheduler)
+    elif count > 1 and len(waiting) > 1:
+        results = _on_cores(job, tiles, waiting, count)
+    else:
+        results = ((i, survey_tile(job, tiles[i])) for i in waiting)
+    for i, tally in results:
+        done[i] = tally
+        if work is not None:
+            _keep(Path(work), i, tally)
+        if progress is not None:
+            progress(len(done), len(tiles))
+    whole = Tally()
+    for i in range(len(tiles)):
+        whole.merge(done[i])
+    return whole
+
+
+def _begin(job: Job) -> None:
+    global _job
+    _job = job
+
+
+def _one(tile: Grid) -> Tally:
+    assert _job is not None
+    return survey_tile(_job, tile)
+
+
+def _on_cores(job: Job, tiles: list[Grid], waiting: list[int], count: int) -> Iterator[tuple[int, Tally]]:
+    with ProcessPoolExecutor(count, initializer=_begin, initargs=(job,)) as pool:
+        yield from zip(waiting, pool.map(_one, [tiles[i] for i in waiting]))
+
+
+def _on_cluster(job: Job, tiles: list[Grid], waiting: list[int], scheduler: str) -> Iterator[tuple[int, Tally]]:
+    try:
+        from distributed import Client, as_completed
+    except ImportError:
+        raise FileError("--scheduler needs one more package. Install it with: pip install 'curecalc[cluster]'") from None
+    try:
+        client = Client(scheduler, timeout=10, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise FileError(f"--scheduler: no dask scheduler answers at {scheduler!r} ({error}). Start one with: dask scheduler") from None
+    with client:
+        shared = client.scatter(job, broadcast=True, hash=False)
+        futures = {client.submit(survey_tile, shared, tiles[i], pure=False, retries=3): i for i in waiting}
+        for future in as_completed(list(futures)):
+            yield futures[future], future.result()
+
+
+def _kept(job: Job, tiles: list[Grid], work: str | Path | None) -> dict[int, Tally]:
+    """Tallies of this same job that the folder holds; a folder of another job is refused."""
+    if work is None:
+        return {}
+    folder = Path(work)
+    mark = _fingerprint(job)
+    try:
+        folder.mkdir(exist_ok=True)
+        label = folder / "job.txt"
+        if label.exists() and label.read_text(encoding="utf-8") != mark:
+            raise FileError(f"{folder}: holds the work of another map. Name an empty folder, or delete this one.")
+        label.write_text(mark, encoding="utf-8")
+        found = {}
+        for i in range(len(tiles)):
+            file = folder / f"tile_{i}.json"
+            if file.exists():
+                found[i] = Tally.from_json(json.loads(file.read_text(encoding="utf-8")))
+        return found
+    except FileError:
+        raise
+    except OSError as error:
+        raise FileError(f"{folder}: cannot be used ({error.strerror or error}). Name a folder you may write to.") from None
+    except (ValueError, KeyError, TypeError, AttributeError):
+        raise FileError(f"{folder}: holds a tile that cannot be read. Delete the folder and begin again.") from None
+
+
+def _keep(folder: Path, i: int, tally: Tally) -> None:
+    from ..files.disk import write_bytes
+
+    write_bytes(folder / f"tile_{i}.json", json.dumps(tally.to_json()), overwrite=True)
+
+
+def _fingerprint(job: Job) -> str:
+    digest = hashlib.sha256()
+    for name in ("layer", "x0", "y0", "x1", "y1", "kind", "power", "scan_speed", "beam_radius"):
+        digest.update(np.ascontiguousarray(getattr(job.paths, name)).tobytes())
+    for p in job.paths.recorded:
+        for array in (p.time, p.x, p.y, p.power):
+            digest.update(np.ascontiguousarray(array).tobytes())
+    if job.optics.image is not None:
+        digest.update(np.ascontiguousarray(job.optics.image).tobytes())
+    rest: Any = (job.paths.kinds, job.optics, job.grid, job.first, job.last, job.layer_thickness, job.overcure, job.radius, job.tile)
+    digest.update(repr(rest).encode())
+    return digest.hexdigest()

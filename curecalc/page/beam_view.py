@@ -1,0 +1,225 @@
+"""The beam: a file of measurements read, its fit, Checks and residuals shown; the record kept and put into the machine."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from ..errors import CurecalcError, QuantityError
+from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show
+from .drawing import Board
+from .forms import document_of, texts_of
+from .work import FILES, Work
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from ..spot.light import PowerMeasurement
+    from ..spot.measurement import BeamMeasurement
+
+__all__ = ["BeamView", "OPTIONS"]
+
+OPTIONS: dict[str, tuple[str, str, str]] = {
+    "pixel_size": ("Pixel size, for a picture", "length", "4.4 um"),
+    "wavelength": ("Wavelength, for a caustic", "wavelength", "355 nm"),
+    "slit_width": ("Slit width", "length", "5 um"),
+    "pinhole_diameter": ("Pinhole diameter", "length", "10 um"),
+    "surface_position": ("Position of the surface, for a caustic", "length", "0 mm"),
+    "power": ("Power, for the record or cured lines", "power", "240 mW"),
+    "meter_uncertainty": ("Meter's uncertainty, for power readings", "fraction", "2 %"),
+}
+KINDS = ("", "knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power")
+
+
+class BeamView:
+    """The file read last in this browser, measured anew each time."""
+
+    name = "beam"
+    title = "Beam"
+    panels = ("beam",)
+    answers = ("numbers",)
+
+    def __init__(self, board: Board) -> None:
+        self.board = board
+
+    @staticmethod
+    def measured(work: Work) -> BeamMeasurement | PowerMeasurement:
+        """The measurement of the file.
+
+        Raises
+        ------
+        CurecalcError
+        """
+        from ..spot.measure import measure_file
+
+        if work.scan is None:
+            raise QuantityError("No file was read yet. Choose one.")
+        name, data, options = work.scan
+        given = dict(options)
+        kind = given.pop("kind", "") or None
+        values: dict[str, Any] = {}
+        for key, text in given.items():
+            label, sort, _ = OPTIONS[key]
+            if sort == "fraction":
+                values[key] = float(parse(label, text, sort).m_as(""))
+            else:
+                values[key] = parse_measured(label, text, sort) if key == "power" else parse(label, text, sort)
+        return measure_file(name, kind=kind, data=data, **values)
+
+    def page(self, query: dict[str, str], work: Work) -> dict[str, Any]:
+        """Context for the template."""
+        given = dict(work.scan[2]) if work.scan is not None else {}
+        context: dict[str, Any] = {
+            "work": work,
+            "options": [(key, label, example, given.get(key, "")) for key, (label, _, example) in OPTIONS.items()],
+            "kinds": KINDS,
+            "kind": given.get("kind", ""),
+            "file": work.scan[0] if work.scan is not None else "",
+            "problem": "",
+            "found": None,
+            "drawings": [],
+        }
+        if work.scan is None:
+            return context
+        try:
+            found = self.measured(work)
+        except CurecalcError as error:
+            return context | {"problem": str(error)}
+        from ..figures.inline import inline_svg
+        from ..figures.spot import spot_figure
+
+        power = hasattr(found, "at_meter")
+        with self.board.lock:
+            drawing = inline_svg(spot_figure(found, 150.0, 125.0), name=f"The measurement with its fit. {_main(found)}", prefix="b-beam")
+        return context | {
+            "found": found,
+            "power": power,
+            "tiles": _tiles(found),
+            "rows": _rows(found),
+            "budget": [(p.name, f"{figure(100.0 * p.relative, digits=2)} %") for p in _best(found).parts],
+            "notes": found.warnings,
+            "drawings": [("beam", drawing)],
+            "commands": [self.command(query, work, "numbers")],
+        }
+
+    def record(self, query: dict[str, str], work: Work, which: str) -> dict[str, Any]:
+        """The JSON object of `curecalc spot`."""
+        return self.measured(work).to_dict()
+
+    def command(self, query: dict[str, str], work: Work, which: str) -> str:
+        """The equal command line."""
+        import shlex
+
+        self.measured(work)
+        assert work.scan is not None
+        words = ["curecalc", "spot", work.scan[0]]
+        for name, text in work.scan[2]:
+            words += [f"--{name.replace('_', '-')}", text]
+        return shlex.join(words)
+
+    def figure(self, query: dict[str, str], work: Work, panel: str) -> Figure:
+        """The figure of its own."""
+        from ..figures.spot import spot_figure
+
+        return spot_figure(self.measured(work))
+
+    def record_text(self, work: Work) -> str:
+        """The beam record, as `curecalc spot --save` writes it.
+
+        Raises
+        ------
+        QuantityError
+            Power readings alone make no beam.
+        """
+        from ..jobs.beam import BEAM, COMMENT, beam_record
+        from ..spot.light import PowerMeasurement
+
+        found = self.measured(work)
+        if isinstance(found, PowerMeasurement):
+            raise QuantityError("These are power readings, which make no beam record. Put them into the machine.")
+        options = dict(work.scan[2]) if work.scan is not None else {}
+        more: dict[str, Any] = {}
+        if "power" in options:
+            more["power"] = parse_measured("power", options["power"], "power")
+        return BEAM.text(beam_record(found, measured_on=datetime.date.today(), **more), comment=COMMENT)
+
+
+def in_machine(work: Work, found: BeamMeasurement | PowerMeasurement) -> Work:
+    """The machine with what was measured: a power read today, or the spot's shape and how well its size is known.
+
+    A machine with one fixed spot takes the radius itself; one whose spot can be set keeps its range.
+
+    Raises
+    ------
+    CurecalcError
+        No machine to put it into, or one that refuses it.
+    """
+    from ..spot.light import PowerMeasurement
+
+    part, machine = work.parts.get("machine"), work.machine
+    if part is None or machine is None:
+        raise QuantityError("There is no machine to put it into yet. Give a machine file on the view Recipe first.")
+    texts = texts_of(tomllib.loads(part.text))
+    texts.pop("schema", None)
+    source = work.scan[0] if work.scan is not None else "a measurement"
+    if isinstance(found, PowerMeasurement):
+        best: Measured = found.measured
+        texts["laser.power"] = f"{float(best.value.m_as(MW))!r} mW +- {float(best.standard_uncertainty.m_as(MW))!r} mW"
+        texts["laser.power_reading_date"] = datetime.date.today().isoformat()
+    else:
+        radius, low, high = (float(q.m_as(MM)) for q in (found.radius_x.value, machine.beam_radius_min, machine.beam_radius_max))
+        if low == high:
+            texts = {k: v for k, v in texts.items() if not k.endswith(("_min", "_max")) or not k.startswith("beam.beam_")}
+            texts |= {"beam.beam_radius_min": f"{radius!r} mm", "beam.beam_radius_max": f"{radius!r} mm"}
+        elif not low * 0.95 <= radius <= high * 1.05:
+            raise QuantityError(
+                f"The radius of {show(found.radius_x.measured)} lies outside the machine's {show(machine.beam_radius_min)} to "
+                f"{show(machine.beam_radius_max)}. Check which spot was measured, or change the machine's range."
+            )
+        texts["beam.beam_radius_scale_uncertainty"] = f"{100.0 * float(found.radius_x.measured.relative):.6g} %"
+        if found.radius_y is not None:
+            texts["beam.radius_ratio"] = repr(float(found.radius_y.value.m_as(MM)) / radius)
+            texts["beam.spot_angle"] = f"{float(found.angle.m_as('deg'))!r} deg"
+    return work.changed("machine", document_of(FILES["machine"].schema, texts), f"{part.source}, with {source} put in")
+
+
+def stored_scan(given: Mapping[str, str], name: str, data: bytes, work: Work) -> Work:
+    """The work with a file just uploaded and the options beside it, those left empty left out."""
+    options = tuple((key, given[key].strip()[:60]) for key in ("kind", *OPTIONS) if given.get(key, "").strip())
+    return replace(work, scan=(name, data, options))
+
+
+def _best(found: Any) -> Any:
+    return found.power if hasattr(found, "at_meter") else found.beam_radius
+
+
+def _main(found: Any) -> str:
+    return ", ".join(f"{label} {text}" for label, text in _tiles(found)) + "."
+
+
+def _tiles(found: Any) -> list[tuple[str, str]]:
+    if hasattr(found, "at_meter"):
+        return [("Power at the surface", show(found.measured))]
+    if found.radius_y is None:
+        return [("Beam radius (1/e^2)", show(found.radius_x.measured))]
+    return [("Beam radius x (1/e^2)", show(found.radius_x.measured)), ("Beam radius y (1/e^2)", show(found.radius_y.measured))]
+
+
+def _rows(found: Any) -> list[tuple[str, str]]:
+    best = _best(found)
+    low, high = best.interval
+    rows = [(f"{100.0 * best.confidence:g} % interval", f"{show(low, digits=4)} to {show(high, digits=4)}")]
+    if not hasattr(found, "at_meter"):
+        rows += [("Mean radius", show(found.beam_radius.measured)), ("Measured by", found.kind.replace("-", " "))]
+        rows += [(f"Centre {axis}", show(c, digits=5)) for axis, c in zip("xy", found.centre, strict=True) if c is not None]
+        rows += [(f"M^2 {axis}", show(q.measured)) for axis, q in zip("xy", found.beam_quality, strict=False)]
+    for name, value in found.details.items() if hasattr(found, "details") else ():
+        if isinstance(value, Quantity | Measured):
+            rows.append((name.replace("_", " ").capitalize(), show(value)))
+        elif isinstance(value, float) and math.isfinite(value):
+            rows.append((name.replace("_", " ").capitalize(), figure(value, digits=3)))
+    return rows

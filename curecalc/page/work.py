@@ -1,0 +1,156 @@
+"""What one browser works with: machine, lot, needs, beam and coupons as texts, and where each came from. Kept in memory only."""
+
+from __future__ import annotations
+
+import datetime
+import secrets
+import threading
+from collections import OrderedDict
+from collections.abc import Mapping, MutableMapping
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+from ..files.records import RecordFile
+from ..jobs.lot import RESIN, Lot
+from ..jobs.machine import MACHINE, Machine
+from ..jobs.needs import NEEDS, Needs
+from ..lessons.bench import Bench, bench_of, invented_bench
+
+if TYPE_CHECKING:
+    from ..recipe.record import Recipe
+
+__all__ = ["PARTS", "FILES", "Part", "Work", "Works"]
+
+PARTS = ("machine", "resin", "needs")
+FILES: dict[str, RecordFile[Any]] = {"machine": MACHINE, "resin": RESIN, "needs": NEEDS}
+
+
+@dataclass(frozen=True)
+class Part:
+    """A file of the work: its text, the name the equal command line gives it, and where it came from, in words."""
+
+    text: str
+    path: str
+    source: str
+
+
+@lru_cache(maxsize=64)
+def _read(name: str, text: str, path: str) -> Any:
+    return FILES[name].parse(text, source=path)
+
+
+@lru_cache(maxsize=32)
+def _made(parts: tuple[Part, ...], today: datetime.date) -> Recipe:
+    from ..recipe.recipe import make_recipe
+
+    machine, lot, needs = (_read(name, part.text, part.path) for name, part in zip(PARTS, parts, strict=True))
+    return make_recipe(machine=machine, resin=lot, needs=needs, today=today)
+
+
+@dataclass(frozen=True)
+class Work:
+    """One browser's work; a change makes a new one.
+
+    Attributes
+    ----------
+    parts : mapping of machine, resin and needs to Part
+    given : Bench
+        Whose numbers stand where there are no files.
+    scan : tuple of str, bytes and options, or None
+        The beam file read last, in memory.
+    table, excluded : str
+        Coupons as CSV, labels left out a line each.
+    """
+
+    parts: Mapping[str, Part] = field(default_factory=dict)
+    given: Bench = field(default_factory=invented_bench)
+    scan: tuple[str, bytes, tuple[tuple[str, str], ...]] | None = None
+    table: str = ""
+    excluded: str = ""
+    sheet: bool = False
+
+    def _part(self, name: str) -> Any:
+        part = self.parts.get(name)
+        return None if part is None else _read(name, part.text, part.path)
+
+    @property
+    def machine(self) -> Machine | None:
+        """The machine, where there is one."""
+        return self._part("machine")
+
+    @property
+    def lot(self) -> Lot | None:
+        """The lot, where there is one."""
+        return self._part("resin")
+
+    @property
+    def needs(self) -> Needs | None:
+        """The needs, where there are any."""
+        return self._part("needs")
+
+    @property
+    def complete(self) -> bool:
+        """Whether a recipe can be made."""
+        return all(name in self.parts for name in PARTS)
+
+    def recipe(self) -> Recipe:
+        """The recipe of the three files, made once.
+
+        Raises
+        ------
+        CurecalcError
+        """
+        return _made(tuple(self.parts[name] for name in PARTS), datetime.date.today())
+
+    def bench(self) -> Bench:
+        """Beam, resin, layer and pattern of the files; of the bench given where a file is missing."""
+        return bench_of(machine=self.machine, lot=self.lot, needs=self.needs, otherwise=self.given)
+
+    def earlier(self, data_sha256: str) -> Lot | None:
+        """The lot before the one fitted from these data: the lot in use, or the one it took the place of."""
+        for name in ("resin", "earlier"):
+            part = self.parts.get(name)
+            if part is not None:
+                lot: Lot = _read("resin", part.text, part.path)
+                if lot.data_sha256 != data_sha256:
+                    return lot
+        return None
+
+    def source(self, name: str) -> str:
+        """Where a part came from, in words."""
+        return self.parts[name].source if name in self.parts else self.given.name
+
+    def changed(self, name: str, text: str, source: str, *, path: str = "") -> Work:
+        """With another text of a part, read and refused where it is not sound."""
+        part = Part(text, path or f"{name}.toml", source)
+        _read(name, part.text, part.path)
+        parts = {**self.parts, name: part}
+        if name == "resin" and "resin" in self.parts:
+            parts["earlier"] = self.parts["resin"]
+        return replace(self, parts=parts)
+
+
+class Works:
+    """The works of all browsers, the oldest forgotten; a browser that has changed nothing has the first."""
+
+    MOST = 200
+
+    def __init__(self, first: Work) -> None:
+        self.first = first
+        self._kept: OrderedDict[str, Work] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def of(self, session: Mapping[str, Any]) -> Work:
+        """The work of a session."""
+        with self._lock:
+            return self._kept.get(session.get("who", ""), self.first)
+
+    def keep(self, session: MutableMapping[str, Any], work: Work) -> None:
+        """Keep a session's work."""
+        who = session.setdefault("who", secrets.token_urlsafe(16))
+        with self._lock:
+            self._kept.pop(who, None)
+            self._kept[who] = work
+            while len(self._kept) > self.MOST:
+                self._kept.popitem(last=False)

@@ -1,0 +1,233 @@
+"""The straight vectors of layers as records of arrays: where they run, of what kind, how they are lit; lengths, counts, times, outlines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import FileError
+from ..physics import motion
+
+if TYPE_CHECKING:
+    from ..units import Quantity
+
+__all__ = ["OUTLINE", "Paths", "Positions", "assembled", "paths_from"]
+
+OUTLINE = "outline"
+"""The kind of vectors that are not scanned but draw the part's section."""
+
+
+@dataclass(frozen=True)
+class Positions:
+    """Recorded positions of one layer: time (s), x, y (mm), power (mW) of each sample; straight and even between samples."""
+
+    layer: int
+    time: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
+    power: np.ndarray
+
+
+@dataclass(frozen=True)
+class Paths:
+    """Vectors of one layer or many, in the order they are scanned. Plain float64 arrays in mm, mW and mm/s, one value a vector.
+
+    `kind` indexes the names in `kinds`; what a file left out of power, scan_speed and beam_radius (1/e^2) is NaN. `recorded` holds
+    positions recorded in time instead of vectors; `source` names where it all came from. Layers ascend; `heights` are their upper
+    surfaces where the file says them.
+    """
+
+    layer: np.ndarray
+    x0: np.ndarray
+    y0: np.ndarray
+    x1: np.ndarray
+    y1: np.ndarray
+    kind: np.ndarray
+    kinds: tuple[str, ...]
+    power: np.ndarray
+    scan_speed: np.ndarray
+    beam_radius: np.ndarray
+    recorded: tuple[Positions, ...] = ()
+    heights: tuple[float, ...] = ()
+    source: str = "paths"
+
+    def __len__(self) -> int:
+        return len(self.layer)
+
+    @property
+    def layers(self) -> np.ndarray:
+        """Numbers of the layers that hold anything."""
+        return np.unique(np.concatenate([self.layer, np.array([p.layer for p in self.recorded], self.layer.dtype)]))
+
+    @property
+    def length(self) -> np.ndarray:
+        """Of each vector (mm)."""
+        return np.hypot(self.x1 - self.x0, self.y1 - self.y0)
+
+    @property
+    def names(self) -> np.ndarray:
+        """The kind of each vector as text."""
+        return np.array(self.kinds)[self.kind] if len(self) else np.array([], str)
+
+    def chosen(self, which: np.ndarray | slice) -> Paths:
+        """These vectors alone."""
+        arrays = ("layer", "x0", "y0", "x1", "y1", "kind", "power", "scan_speed", "beam_radius")
+        return replace(self, **{name: getattr(self, name)[which] for name in arrays})  # type: ignore[arg-type]
+
+    def of_layer(self, layer: int) -> Paths:
+        """The vectors and positions of one layer; a view, since layers ascend."""
+        low, high = np.searchsorted(self.layer, [layer, layer + 1])
+        return replace(self.chosen(slice(int(low), int(high))), recorded=tuple(p for p in self.recorded if p.layer == layer))
+
+    @property
+    def scanned(self) -> Paths:
+        """What the laser draws: all but outlines and points of no length."""
+        keep = self.length > 0.0
+        if OUTLINE in self.kinds:
+            keep &= self.kind != self.kinds.index(OUTLINE)
+        return self if bool(np.all(keep)) else self.chosen(keep)
+
+    def bounds(self) -> tuple[float, float, float, float]:
+        """x low, y low, x high, y high of all vectors and positions."""
+        xs = [self.x0, self.x1, *(p.x for p in self.recorded)]
+        ys = [self.y0, self.y1, *(p.y for p in self.recorded)]
+        low = min((float(a.min()) for a in xs if a.size), default=0.0), min((float(a.min()) for a in ys if a.size), default=0.0)
+        high = max((float(a.max()) for a in xs if a.size), default=0.0), max((float(a.max()) for a in ys if a.size), default=0.0)
+        return (*low, *high)
+
+    def loops(self, kind: str) -> list[np.ndarray]:
+        """Closed polygons (points by 2, the first not repeated) that vectors of a kind draw end to end."""
+        if kind not in self.kinds:
+            return []
+        one = self.chosen(self.kind == self.kinds.index(kind))
+        return [np.column_stack([one.x0[a:b], one.y0[a:b]]) for a, b in one.chains() if b - a > 2 and one._joins(b - 1, a)]
+
+    def chains(self) -> Iterator[tuple[int, int]]:
+        """Ranges of vectors that follow each other end to end; a closed one ends where it returns to its start."""
+        start = 0
+        for i in range(len(self)):
+            if i + 1 == len(self) or not self._joins(i, i + 1) or (i - start > 1 and self._joins(i, start)):
+                yield start, i + 1
+                start = i + 1
+
+    def joints(self) -> np.ndarray:
+        """Whether each vector begins where the one before it ended (same layer and kind)."""
+        joined = np.zeros(len(self), bool)
+        joined[1:] = self._joins(np.arange(len(self) - 1), np.arange(1, len(self)))
+        return joined
+
+    def _joins(self, i: int | np.ndarray, j: int | np.ndarray) -> np.ndarray:
+        near = np.hypot(self.x1[i] - self.x0[j], self.y1[i] - self.y0[j]) <= 1e-6
+        return near & (self.layer[i] == self.layer[j]) & (self.kind[i] == self.kind[j])
+
+    def totals(self) -> dict[str, dict[str, float]]:
+        """For each kind that is scanned: vectors, their length in all, the longest and the mean (mm)."""
+        lengths = self.scanned.length
+        found = {}
+        for i, name in enumerate(self.kinds):
+            mine = lengths[self.scanned.kind == i]
+            if mine.size:
+                found[name] = {"count": int(mine.size), "length": float(mine.sum()), "longest": float(mine.max())}
+        return found
+
+    def scan_time(self, acceleration: float | None = None, settling: float = 0.0) -> float:
+        """Seconds of drawing all vectors, from rest to rest where an acceleration (mm/s^2) is given; each then settles."""
+        one = self.scanned
+        if acceleration is None:
+            times = one.length / one.scan_speed
+        else:
+            times = motion.vector_time(one.length, one.scan_speed, acceleration)
+        recorded = sum(float(p.time[-1] - p.time[0]) for p in self.recorded)
+        return float(np.sum(times + settling)) + recorded
+
+    def filled(self, settings: dict[str, dict[str, float]], *, default: dict[str, float] | None = None) -> Paths:
+        """Power, speed and radius that are missing, by kind from `settings`, else from `default`.
+
+        Raises
+        ------
+        FileError
+            A vector is still without one of them.
+        """
+        changes = {}
+        for name in ("power", "scan_speed", "beam_radius"):
+            column = getattr(self, name).copy()
+            for i, kind in enumerate(self.kinds):
+                value = settings.get(kind, {}).get(name, (default or {}).get(name))
+                if value is not None:
+                    column[np.isnan(column) & (self.kind == i)] = value
+            missing = np.isnan(column)
+            if OUTLINE in self.kinds:
+                missing &= self.kind != self.kinds.index(OUTLINE)
+            if missing.any():
+                kind = self.kinds[int(self.kind[np.argmax(missing)])]
+                raise FileError(
+                    f"{self.source}: vectors of kind {kind!r} have no {name}. Give a column {name}, a recipe with this kind, "
+                    f"or --{name.replace('_', '-')}."
+                )
+            changes[name] = column
+        return replace(self, **changes)
+
+
+def paths_from(
+    *,
+    x0: Quantity,
+    y0: Quantity,
+    x1: Quantity,
+    y1: Quantity,
+    kind: object = "hatch",
+    layer: object = 1,
+    power: Quantity | None = None,
+    scan_speed: Quantity | None = None,
+    beam_radius: Quantity | None = None,
+) -> Paths:
+    """Vectors from arrays of quantities; kind and layer are one for all or one for each.
+
+    Parameters
+    ----------
+    x0, y0, x1, y1 : Quantity [mm]
+        Starts and ends, arrays of one shape.
+    kind : str or sequence of str
+    layer : int or sequence of int
+    power : Quantity [mW], optional
+    scan_speed : Quantity [mm/s], optional
+    beam_radius : Quantity [mm], optional
+        At 1/e^2 of the peak irradiance.
+
+    Raises
+    ------
+    QuantityError
+        No unit, wrong dimension, not finite.
+
+    >>> from curecalc.units import Quantity as Q
+    >>> one = paths_from(x0=Q([0.0], "mm"), y0=Q([0.0], "mm"), x1=Q([3.0], "mm"), y1=Q([4.0], "mm"))
+    >>> one.length.tolist()
+    [5.0]
+    """
+    from ..units import MM, MM_S, MW, finite, positive
+
+    places = [np.atleast_1d(np.asarray(finite(n, q, MM), float)) for n, q in (("x0", x0), ("y0", y0), ("x1", x1), ("y1", y1))]
+    size = len(places[0])
+    lit = []
+    for name, value, unit in (("power", power, MW), ("scan_speed", scan_speed, MM_S), ("beam_radius", beam_radius, MM)):
+        lit.append(np.full(size, np.nan) if value is None else np.broadcast_to(positive(name, value, unit), size).astype(float))
+    kinds, codes = np.unique(np.broadcast_to(np.asarray(kind, str), size), return_inverse=True)
+    layers = np.broadcast_to(np.asarray(layer, np.int64), size).copy()
+    order = np.argsort(layers, kind="stable")
+    return assembled(layers, places, codes, kinds, lit).chosen(order)
+
+
+def assembled(
+    layer: np.ndarray,
+    places: Sequence[np.ndarray],
+    kind: np.ndarray,
+    kinds: Iterable[object],
+    lit: Sequence[np.ndarray],
+    source: str = "paths",
+) -> Paths:
+    """A record from arrays: x0, y0, x1, y1 in `places`; power, scan_speed, beam_radius in `lit`."""
+    x0, y0, x1, y1 = places
+    power, scan_speed, beam_radius = lit
+    return Paths(layer, x0, y0, x1, y1, kind, tuple(str(k) for k in kinds), power, scan_speed, beam_radius, source=source)

@@ -1,0 +1,112 @@
+"""What people read, word for word: help, answers, derivations, refusals and sheets of every command.
+
+Each block of the .txt files beside this one is a command as typed and all that it says; figures are masked by # except in help, so
+that these files hold words and never a number as a reference. Where a wording is meant to change, `CURECALC_WRITE_WORDS=1
+python -m pytest tests/words` writes the files anew, and the change of words stands in the diff for a reader to judge.
+"""
+
+import os
+import re
+import shutil
+import textwrap
+from pathlib import Path
+
+import pytest
+
+from curecalc.cli import main
+
+HERE = Path(__file__).parent
+DEMO = HERE.parents[1] / "demo"
+WRITE = bool(os.environ.get("CURECALC_WRITE_WORDS"))
+REWRITE = "the words changed. Where that is meant: CURECALC_WRITE_WORDS=1 python -m pytest tests/words, and read the diff"
+STATUS = {0: "", 1: "(status one)", 2: "(status two)", 3: "(status three)"}
+
+
+def cases() -> list[tuple[str, str]]:
+    """Topic and command lines (several with ` && ` between them run in one folder)."""
+    found, topic = [], ""
+    for line in (HERE / "cases.txt").read_text(encoding="utf-8").splitlines():
+        if line.startswith("== "):
+            topic = line[3:]
+        elif line.strip() and not line.startswith("#"):
+            found.append((topic, line))
+    return found
+
+
+def masked(text: str) -> str:
+    """The words alone: figures, hashes and dates as #."""
+    text = re.sub(r"\b(?=[0-9a-f]*\d)[0-9a-f]{8,}\b", "#", text)
+    text = re.sub(r"[-+−]?\d[\d.,]*(?:e[-+]?\d+)?", "#", text)
+    return re.sub(r"#(?:[-:T/ ]#)+", "#", text)
+
+
+def words_of(command: str) -> list[str]:
+    """A command line as a shell would cut it."""
+    import shlex
+
+    return shlex.split(command)
+
+
+@pytest.fixture
+def say(capsys, tmp_path, monkeypatch):
+    """Run command lines in a folder that holds the invented files; what they say, without figures."""
+    monkeypatch.setenv("COLUMNS", "120")
+    shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
+    monkeypatch.chdir(tmp_path)
+
+    def call(line: str) -> str:
+        said = []
+        for command in line.split(" && "):
+            if command.startswith("write "):  # write FILE TEXT, with \n for a new line
+                _, name, text = command.split(" ", 2)
+                Path(name).write_text(text.replace("\\n", "\n"), encoding="utf-8")
+                continue
+            if command.startswith("change "):  # change FILE OLD => NEW
+                _, name, rest = command.split(" ", 2)
+                old, new = rest.split(" => ")
+                text = Path(name).read_text(encoding="utf-8")
+                assert old in text, old
+                Path(name).write_text(text.replace(old, new), encoding="utf-8")
+                continue
+            try:
+                status = main(words_of(command))
+            except SystemExit as stop:
+                status = stop.code or 0
+            out, err = capsys.readouterr()
+            if "--help" in command:
+                said.append(out.partition("\n\n")[2])  # the first lines, the usage, are laid out by the interpreter
+            else:
+                told = out + "".join(f"[{line}]\n" for line in err.splitlines())
+                said.append(masked(told.replace(str(DEMO.parent), "")) + STATUS[status])
+        return "\n".join(said)
+
+    return call
+
+
+def kept(topic: str) -> dict[str, str]:
+    """The blocks of one file."""
+    blocks: dict[str, str] = {}
+    for block in (HERE / f"{topic}.txt").read_text(encoding="utf-8").split("\n$ ")[1:]:
+        command, _, text = block.partition("\n")
+        blocks[command] = text
+    return blocks
+
+
+@pytest.mark.parametrize(("topic", "line"), cases())
+def test_every_word(say, topic, line):
+    said = say(line)
+    if WRITE:
+        target = HERE / f"{topic}.txt"
+        lines = [part for row in said.splitlines() for part in (textwrap.wrap(row, 140, break_on_hyphens=False) or [""])]
+        fresh = f"\n$ {line}\n" + "\n".join(lines).strip() + "\n"
+        old = kept(topic) if target.exists() else {}
+        old[line] = fresh.partition("\n$ ")[2].partition("\n")[2]
+        order = [command for name, command in cases() if name == topic]
+        target.write_text("".join(f"\n$ {c}\n{old[c]}" for c in order if c in old), encoding="utf-8")
+        return
+    assert said.split() == kept(topic)[line].split(), REWRITE
+
+
+def test_files_hold_no_block_without_its_command():
+    for topic in {topic for topic, _ in cases()}:
+        assert list(kept(topic)) == [line for name, line in cases() if name == topic]
