@@ -68,7 +68,8 @@ def csv_text(entries: Iterable[Entry]) -> str:
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow([*_STORED, *(neutral(name) for name in extra)])
     for entry, flat in rows:
-        writer.writerow([neutral(cell) for cell in (*_stored(entry), *(flat.get(name, "") for name in extra))])
+        own = [cell if isinstance(cell := flat.get(name, ""), _Number) else neutral(cell) for name in extra]
+        writer.writerow([*map(neutral, _stored(entry)), *own])
     return out.getvalue()
 
 
@@ -107,12 +108,16 @@ def _flat(payload: dict[str, Any]) -> dict[str, str]:
     return {_cell(name): cell for name, cell in cells.items() if name not in _STORED}
 
 
+class _Number(str):
+    """A cell that is a number: no spreadsheet takes it for a formula, and it stays a number."""
+
+
 def _cell(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, str):
         return value.encode("utf-8", "backslashreplace").decode()
-    return repr(value) if isinstance(value, float) else str(value)
+    return str(value) if isinstance(value, bool) else _Number(repr(value) if isinstance(value, float) else str(value))
 
 
 def json_text(logbook: Logbook, entries: Iterable[Entry], *, sources: bool = True) -> str:
