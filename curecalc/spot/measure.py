@@ -89,7 +89,7 @@ def measure_file(
         The file's content where it is in memory; `path` is then its name only.
     wavelength, power, slit_width, pinhole_diameter, pixel_size, pixel_size_y, full_scale, camera_angle, mirrored : optional
         As in `slit_beam`, `pinhole_beam` and `image_beam`; an option that does not belong to the kind of the file is refused.
-    penetration_depth, surface_position, wanted_radius, relative_errors, clip_level, scale_uncertainty : optional
+    penetration_depth, surface_position, wanted_radius, relative_errors, clip_level, position_uncertainty, scale_uncertainty : optional
         As in `cured_line_beam`, `caustic_beam` and `knife_edge_beam`.
     keep_straight : bool, optional
         Leave tilt and drift out of a scan's fit.
