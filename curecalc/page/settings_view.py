@@ -13,7 +13,7 @@ from ..formulas.scan import Scan
 from ..setting.answer import Answer, evaluate
 from ..units import Measured, Quantity, count, figure, show
 from .drawing import Board
-from .fields import FIELDS, SPOT_WIDTHS, read, start_texts
+from .fields import FIELDS, SPOT_WIDTHS, read
 from .work import Work
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ class Setting:
 
     def __init__(self, query: dict[str, str], work: Work, *, more: tuple[str, ...] = ()) -> None:
         self.work = work
-        self.start = _start(work)
+        self.start = work.start
         line = query.get("pattern", self.start["pattern"]) == "line"
         self.state = read(query, self.start, [n for n in [*_NAMES, *more] if not (n == "hatch_spacing" and line)])
         self.texts, self.values = self.state.texts, self.state.values
@@ -172,6 +172,11 @@ class Setting:
                 options += [f"--{end}-scan-speed", f"{limit!r} mm/s"]
         return options
 
+    def command(self, which: str) -> str:
+        """The command line that gives the numbers, or the speed."""
+        words = ["depth", *self.options()] if which == "numbers" else ["speed", *self.speed_options()]
+        return shlex.join(["curecalc", *words])
+
     def beyond(self) -> list[str]:
         """What the machine cannot do of it."""
         from ..jobs.beyond import beyond_machine
@@ -190,16 +195,6 @@ class Setting:
             "problem": "",
             "answer": None,
         }
-
-
-def _start(work: Work) -> dict[str, str]:
-    chosen = None
-    if work.complete:
-        try:
-            chosen = work.recipe().main
-        except CurecalcError:
-            chosen = None  # what does not fit is said where the recipe is made
-    return start_texts(work.bench(), chosen)
 
 
 class SettingsView:
@@ -235,7 +230,7 @@ class SettingsView:
             "keep": urlencode(given | {"beside": urlencode(given)}),
             "leave": urlencode(given),
             "other": _compared(answer, beside),
-            "commands": [self.command(query, work, one) for one in self.answers],
+            "commands": [setting.command(one) for one in self.answers],
         }
 
     def record(self, query: dict[str, str], work: Work, which: str) -> dict[str, Any]:
@@ -245,10 +240,7 @@ class SettingsView:
 
     def command(self, query: dict[str, str], work: Work, which: str) -> str:
         """The equal command line."""
-        setting = Setting(query, work).sound()
-        if which == "numbers":
-            return shlex.join(["curecalc", "depth", *setting.options()])
-        return shlex.join(["curecalc", "speed", *setting.speed_options()])
+        return Setting(query, work).sound().command(which)
 
     def figure(self, query: dict[str, str], work: Work, panel: str) -> Figure:
         """A panel as a figure of its own."""

@@ -8,14 +8,16 @@ import threading
 from collections import OrderedDict
 from collections.abc import Mapping, MutableMapping
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any
 
+from ..errors import CurecalcError
 from ..files.records import RecordFile
 from ..jobs.lot import RESIN, Lot
 from ..jobs.machine import MACHINE, Machine
 from ..jobs.needs import NEEDS, Needs
 from ..lessons.bench import Bench, bench_of, invented_bench
+from .fields import start_texts
 
 if TYPE_CHECKING:
     from ..recipe.record import Recipe
@@ -106,6 +108,19 @@ class Work:
     def bench(self) -> Bench:
         """Beam, resin, layer and pattern of the files; of the bench given where a file is missing."""
         return bench_of(machine=self.machine, lot=self.lot, needs=self.needs, otherwise=self.given)
+
+    @cached_property
+    def start(self) -> dict[str, str]:
+        """The texts a fresh setting shows: the recipe's main kind of vector where the files make a recipe."""
+        chosen = None
+        if self.complete:
+            from ..sheets import main_vector
+
+            try:
+                chosen = main_vector(self.recipe())
+            except CurecalcError:
+                chosen = None  # what does not fit is said where the recipe is made
+        return start_texts(self.bench(), chosen)
 
     def earlier(self, data_sha256: str) -> Lot | None:
         """The lot before the one fitted from these data: the lot in use, or the one it took the place of."""
