@@ -72,6 +72,7 @@ REASONS = {
     "map/reasons": SURFACE,
     "recipe/assurance": "the law's doses and depths over ln E; quantiles of the normal distribution",
     "recipe/carried": FIT,
+    "recipe/consequences": "a dose of the model kept as its logarithm",
     "recipe/draws": DRAWN,
     "recipe/inputs": FIT,
     "recipe/outcome": "doses of the model over ln E; limits as ratios",
