@@ -93,7 +93,7 @@ def field_edge(best: Best, theta: float, place: Hold) -> FieldEdge:
     there = replace(scan.spot, wx=scan.spot.wx * growth, wy=other, stretch=place.stretch)
     least = min(float(pattern.doses(replace(scan, spot=replace(there, lean=scan.track + turn)))["min"]) for turn in (0.0, 0.5 * math.pi))
     here = pattern.doses(scan)["min"]
-    return FieldEdge(theta, float(law.tilted(place.gain, place.slant).height(least) - law.height(here)))
+    return FieldEdge(theta, float(law.tilted(place.gain, place.slant).depth(least) - law.depth(here)))
 
 
 def interface_exposure(best: Best, above: float) -> float:

@@ -164,7 +164,7 @@ def leaning(case: Case, theta: float, turn: float, wider: float = 1.0) -> Case:
     return replace(case, spot=replace(case.spot, wx=case.spot.wx * wider, wy=wy), tilt=tilt)
 
 
-@pytest.mark.parametrize("kind", all_of(_EDGES, _EDGES[::4]))
+@pytest.mark.parametrize("kind", all_of(_EDGES, [*_EDGES[::4], Kind("round", oracle.Bleaching, "line", False, False)]))
 @pytest.mark.parametrize("held", ["true", "false"])
 def test_the_corner_of_the_field(kind, held, tmp_path):
     """The change of depth is that of the worse of a beam that leans along the tracks and one that leans across, out of focus or not.
