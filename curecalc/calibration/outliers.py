@@ -20,7 +20,7 @@ __all__ = ["Outlier", "outliers_of", "reading_outliers"]
 class Outlier:
     """A coupon or a reading that does not belong: how far (mm), its externally studentised residual, p among all sets looked at.
 
-    `check` is False for one that calls for a look but happens by chance too often to be a Check (p from 0.02 to 0.05).
+    `check` is False for one that calls for a look but happens by chance too often to be a Check (p up to 0.05).
     """
 
     kind: str

@@ -162,10 +162,10 @@ def test_plan_then_fit_then_compare(folder, capsys):
         assert verdict["cure_depth"]["value"] == pytest.approx(0.2)
         low, high = verdict["speed_change"]["interval"]
         assert low < 8 / 9 - 1 < high
-    status, out, _ = run(capsys, "compare", "a.csv", "b.csv")
+    status, out, _ = run(capsys, "compare", "a.csv", "b.csv", "--cure-depth", "0.15 mm", "--tolerance", "10 um", "--figure", "c.png")
     assert status == 0
     assert "equal slopes" in out
-    assert len(record(capsys, "compare", "a.csv", "b.csv", "a.toml")["lots"]) == 3
+    assert len(record(capsys, "compare", "a.csv", "b.csv", "a.toml", "--cure-depth", "0.15 mm", "--tolerance", "10 um")["lots"]) == 3
 
 
 BAD = [
@@ -220,13 +220,15 @@ BAD = [
     (["plan", "--penetration-depth", "0.15 mm", "--critical-exposure", "8 mJ/cm^2", "--run-sheet", "no/x.html"], "--run-sheet"),
     (["plan", "--measured", "none.csv"], "none.csv"),
     (["compare", "a.csv"], "NEW"),
-    (["compare", "a.csv", "none.csv"], "none.csv"),
+    (["compare", "a.csv", "none.csv", "--cure-depth", "0.15 mm", "--tolerance", "10 um"], "none.csv"),
+    (["compare", "a.csv", "b.csv"], "--cure-depth, is missing"),
+    (["compare", "a.csv", "b.csv", "--cure-depth", "0.15 mm"], "--tolerance is missing"),
     (["compare", "a.csv", "b.csv", "--cure-depth", "0.1 mm", "--layer-thickness", "0.1 mm"], "--cure-depth says it all"),
     (["compare", "a.csv", "b.csv", "--overcure", "0.1 mm"], "--layer-thickness is missing"),
     (["compare", "a.csv", "b.csv", "--tolerance", "0 um"], "--tolerance must be"),
-    (["compare", "a.csv", "b.csv", "--exclude", "7"], "Write it as FILE:LABEL"),
-    (["compare", "a.csv", "b.csv", "--exclude", "b.csv:99"], "no coupon '99'"),
-    (["compare", "a.csv", "b.csv", "--layer-thickness", "0.1 mm", "--overcure", "-0.2 mm"], "must be"),
+    (["compare", "a.csv", "b.csv", "--exclude", "7", "--cure-depth", "0.15 mm", "--tolerance", "10 um"], "Write it as FILE:LABEL"),
+    (["compare", "a.csv", "b.csv", "--exclude", "b.csv:99", "--cure-depth", "0.15 mm", "--tolerance", "10 um"], "no coupon '99'"),
+    (["compare", "a.csv", "b.csv", "--layer-thickness", "0.1 mm", "--overcure", "-0.2 mm", "--tolerance", "1 um"], "must be"),
 ]
 
 
@@ -266,5 +268,5 @@ def test_a_plan_without_an_answer_gets_status_three(folder, capsys):
 
 
 def test_excluding_a_coupon_of_one_file(folder, capsys):
-    got = record(capsys, "compare", "a.csv", "b.csv", "--exclude", "b.csv:2")
+    got = record(capsys, "compare", "a.csv", "b.csv", "--exclude", "b.csv:2", "--cure-depth", "0.15 mm", "--tolerance", "10 um")
     assert [row["coupons"] for row in got["lots"]] == [8, 7]
