@@ -212,8 +212,8 @@ def parting(field: FieldMap, predicted: Any) -> Parting:
     if max(abs(t[1]), abs(t[2])) > limit and math.hypot(*solution[1:]) * across > 0.01:
         way = math.degrees(math.atan2(solution[2], solution[1]))
         told.append(
-            f"it grows by {math.hypot(*solution[1:]) * across:.1%} across the field towards {way:.0f} deg, which no centred optics do: a tilted "
-            "lens or window, or a surface that is not level."
+            f"it grows by {math.hypot(*solution[1:]) * across:.1%} across the field towards {way:.0f} deg, which no centred optics do: a "
+            "tilted lens or window, or a surface that is not level."
         )
     k = int(np.argmax(np.abs(left)))
     if abs(left[k]) > 0.02 and abs(left[k]) > 3.5 * noise:
