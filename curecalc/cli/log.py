@@ -9,13 +9,18 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import FileError, QuantityError
 from .common import CommandParser, _Once, flag, print_json
+from .logadd import RADII, add_entry, open_log, whole
 
 if TYPE_CHECKING:
     from ..logbook.book import Logbook
 
 __all__ = ["add_arguments", "run"]
 
-_RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
+_SWITCHES = {
+    "out_of_use": "no longer in use: left out of the status",
+    "cross_hatch": "every pass is scanned in two crossed directions",
+    "new_baseline": "the charts begin anew (laser serviced, optics cleaned)",
+}
 _NAMES = {"machine": "name of the machine", "lot": "name of the resin lot", "beam": "name of the beam (a setting of the optics)"}
 
 
@@ -42,7 +47,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _action(actions: Any, name: str, text: str) -> argparse.ArgumentParser:
     parser = actions.add_parser(name, help=text, description=text, allow_abbrev=False)
-    parser.add_argument("--log", metavar="FILE", action=_Once, required=True, help="the logbook, like shop.db")
+    parser.add_argument(
+        "--log", metavar="FILE", action=_Once, required=True, help="the logbook: a file like shop.db, or postgresql://... or service=NAME"
+    )
     return parser
 
 
@@ -69,20 +76,26 @@ def _add_action(actions: Any) -> None:
         about.add_argument(
             "--source", metavar="[ROLE=]FILE", action="append", default=[], help="data to keep with the entry; may be repeated"
         )
+        about.add_argument("--identity", metavar="TEXT", action=_Once, help="the entry's own: sent again, it is not added again")
+        about.add_argument("--sure", action="store_true", help="an unusual value is right")
         about.add_argument("--corrects", metavar="NUMBER", action=_Once, help="the entry that this one replaces or strikes out")
         values = parser.add_argument_group("values")
         for name, spec in kind.fields.items():
             if spec.kind == "boolean":
-                values.add_argument(flag(name), action="store_true", default=None, help="as it says")
+                values.add_argument(flag(name), action="store_true", default=None, help=_SWITCHES[name])
                 continue
             text = KINDS[spec.kind].example if spec.quantity else {"date": "2026-03-01", "whole": "2"}.get(spec.kind, "text")
             more = f' or "{text} +- 2 %%"' if spec.uncertain and spec.kind not in ("number", "fraction", "temperature") else ""
             needed = "needed; " if spec.required and not (kind.name == "beam" and name == "beam_radius") else ""
             values.add_argument(flag(name), metavar="VALUE", action=_Once, help=f'{needed}like "{text.replace("%", "%%")}"{more}')
             if name == "beam_radius":
-                for other in _RADII[1:]:
+                for other in RADII[1:]:
                     values.add_argument(flag(other), metavar="VALUE", action=_Once, help="instead of --beam-radius")
         parser.add_argument("--json", action="store_true", help="the entry as one JSON object")
+
+    lines = _action(kinds, "lines", "entries from stdin, one JSON object a line: all of them, or none when one is refused")
+    lines.add_argument("--sure", action="store_true", help="unusual values are right")
+    lines.add_argument("--json", action="store_true", help="the entries as one JSON object")
 
 
 def _list_actions(actions: Any) -> None:
@@ -114,6 +127,7 @@ def _file_actions(actions: Any) -> None:
     action = _action(actions, "backup", "a complete copy, safe while the logbook is in use")
     action.add_argument("file", metavar="FILE", help="the copy; must not stand yet")
     action = _action(actions, "verify", "walk the chain: is every entry as it was written; exit status 1 when not")
+    action.add_argument("--head", metavar="NUMBER:HASH", action=_Once, help="noted earlier, or a backup: is all of it still here")
     action.add_argument("--recompute", action="store_true", help="compute results again from their source data as well")
     action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
 
@@ -144,7 +158,7 @@ def _drift_action(actions: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do the action."""
     return {
-        "add": _add,
+        "add": add_entry,
         "list": _list,
         "show": _show,
         "export": _export,
@@ -156,128 +170,14 @@ def run(args: argparse.Namespace) -> int:
     }[args.action](args)
 
 
-def _open(args: argparse.Namespace, *, create: bool = False, write: bool = False) -> Logbook:
-    from ..logbook.book import Logbook
-
-    return Logbook(args.log, create=create, write=write)
-
-
-def _whole(option: str, text: str | None, minimum: int = 1) -> int | None:
-    if text is None:
-        return None
-    if not text.strip().isascii() or not text.strip().isdigit() or len(text.strip()) > 12 or int(text) < minimum:
-        raise QuantityError(f"{option} must be a whole number of at least {minimum}, got {text[:40]!r}.")
-    return int(text)
-
-
-# ---------------------------------------------------------------- add
-
-
-def _ask(args: argparse.Namespace) -> None:
-    """Ask for every value and name given as `ask`: a command that can be pasted before the reading is made."""
-    for name, text in vars(args).items():
-        if text == "ask" and name not in ("action", "kind"):
-            print(f"{name.replace('_', ' ')}: ", end="", file=sys.stderr, flush=True)
-            answer = sys.stdin.readline().strip()
-            if not answer:
-                raise QuantityError(f"{flag(name)}: nothing was typed. Give the value, or type it when asked.")
-            setattr(args, name, answer)
-
-
-def _add(args: argparse.Namespace) -> int:
-    _ask(args)
-    payload = _values(args)
-    sources = [_source(text, index) for index, text in enumerate(args.source)]
-    corrects = _whole("--corrects", args.corrects)
-    from ..logbook.doubts import power_doubts
-
-    with _open(args, create=corrects is None, write=True) as book:
-        doubts = power_doubts(book, args.machine, payload["power"]) if args.kind == "power" and corrects is None else []
-        entry = book.add(
-            args.kind,
-            payload,
-            machine=args.machine,
-            lot=args.lot,
-            beam=args.beam,
-            operator=args.operator or "",
-            time=args.time,
-            corrects=corrects,
-            sources=sources,
-        )
-    if args.json:
-        print_json(entry.to_dict())
-    else:
-        from .logtext import one_line
-
-        print(f"entry {entry.number} written: {one_line(entry)}")
-    for doubt in doubts:
-        print(f"Check: {doubt} If it is a slip: curecalc log add {args.kind} ... --corrects {entry.number}", file=sys.stderr)
-    return 0
-
-
-def _values(args: argparse.Namespace) -> dict[str, Any]:
-    from .. import units
-    from ..logbook.entries import ENTRY_KINDS
-
-    payload: dict[str, Any] = {}
-    for name, spec in ENTRY_KINDS[args.kind].fields.items():
-        text = getattr(args, name)
-        if name == "beam_radius":
-            text, convert = _one_radius(args, spec.required)
-            if text is not None:
-                given = next(one for one in _RADII if getattr(args, one) is not None)
-                payload[name] = convert(units.parse_measured(flag(given), text, "length"))
-            continue
-        if text is None:
-            if spec.required:
-                raise QuantityError(f"{flag(name)} is missing: a {args.kind} entry must hold it, for example {spec.sample()}.")
-            continue
-        if spec.quantity:
-            value: Any = (units.parse_measured if spec.uncertain else units.parse)(flag(name), text, spec.kind)
-            payload[name] = float(value.m_as("")) if spec.kind in ("number", "fraction") and not spec.uncertain else value
-        elif spec.kind == "whole":
-            payload[name] = _whole(flag(name), text, max(1, spec.minimum))
-        else:
-            payload[name] = text
-    return payload
-
-
-def _one_radius(args: argparse.Namespace, needed: bool) -> tuple[str | None, Any]:
-    from ..formulas.beam import radius_from_diameter, radius_from_fwhm
-    from ..units import Measured
-
-    given = [name for name in _RADII if getattr(args, name) is not None]
-    if len(given) > 1 or (needed and not given):
-        found = " and ".join(map(flag, given)) or "none"
-        raise QuantityError(f"give exactly one of {', '.join(map(flag, _RADII))}; found {found}.")
-    if not given:
-        return None, None
-    convert = {"beam_radius": lambda q: q, "beam_diameter": radius_from_diameter, "beam_fwhm": radius_from_fwhm}[given[0]]
-
-    def measured(value: Measured) -> Measured:
-        radius = convert(value.value)
-        return Measured(radius, value.standard_uncertainty * float((radius / value.value).m_as("")))
-
-    return getattr(args, given[0]), measured
-
-
-def _source(text: str, index: int) -> Any:
-    from ..logbook.book import Source
-
-    role, equals, path = text.partition("=")
-    if not equals or os.path.exists(text):
-        role, path = ("data" if index == 0 else f"data{index + 1}"), text
-    return Source.read(path, role)
-
-
 # ---------------------------------------------------------------- list, show
 
 
 def _list(args: argparse.Namespace) -> int:
     from .logtext import entry_table
 
-    last = _whole("--last", args.last) if args.last is not None else 40
-    with _open(args) as book:
+    last = whole("--last", args.last) if args.last is not None else 40
+    with open_log(args) as book:
         found = book.entries(
             kind=args.kind,
             machine=args.machine,
@@ -316,9 +216,9 @@ def _time(args: argparse.Namespace, name: str) -> str | None:
 
 
 def _show(args: argparse.Namespace) -> int:
-    number = _whole("NUMBER", args.number)
+    number = whole("NUMBER", args.number)
     assert number is not None
-    with _open(args) as book:
+    with open_log(args) as book:
         entry = book.entry(number)
         if args.save_sources is not None:
             _save_sources(book, entry, args.save_sources)
@@ -359,7 +259,7 @@ def _export(args: argparse.Namespace) -> int:
     ending = os.path.splitext(args.output)[1].lower()
     if ending not in (".csv", ".json"):
         raise FileError(f"--output: {args.output}: an export ends in .csv or .json. Give the file one of these endings.")
-    with _open(args) as book:
+    with open_log(args) as book:
         found = book.entries(kind=args.kind, machine=args.machine, lot=args.lot, beam=args.beam, since=_time(args, "since"), corrected=True)
         found.sort(key=lambda entry: entry.number)
         # the mark at the beginning lets spreadsheets read the text as UTF-8
@@ -378,7 +278,7 @@ def _import(args: argparse.Namespace) -> int:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise FileError(f"{args.file}: is not UTF-8 text. Export it again with: curecalc log export.") from None
-    with _open(args, create=True, write=True) as book:
+    with open_log(args, create=True, write=True) as book:
         got = import_text(book, text, source=args.file)
     if args.json:
         print_json(got.to_dict())
@@ -390,18 +290,34 @@ def _import(args: argparse.Namespace) -> int:
 
 
 def _backup(args: argparse.Namespace) -> int:
-    with _open(args) as book:
+    with open_log(args) as book:
         count = book.backup(args.file)
-    print(f"wrote {count} entries to {args.file}; keep it on another disk")
+        number, head = book.head()
+    print(f"wrote {count} entries to {args.file}; keep it on another disk\nhead: entry {number}, {head}")
     return 0
+
+
+def _head(text: str | None) -> tuple[int, str] | None:
+    """A head noted as NUMBER:HASH (eight or more of its letters), or that of a backup."""
+    if text is None:
+        return None
+    number, colon, sha256 = text.partition(":")
+    if colon and number.strip().isdigit() and len(sha256.strip()) >= 8 and not os.path.exists(text):
+        return int(number), sha256.strip().lower()
+    if os.path.exists(text):
+        from ..logbook.book import Logbook
+
+        with Logbook(text, write=False) as book:
+            return book.head()
+    raise QuantityError(f"--head: {text[:60]!r} is neither NUMBER:HASH (at least eight letters of it) nor a backup. See: log status")
 
 
 def _verify(args: argparse.Namespace) -> int:
     from ..logbook.verifying import verify
     from .logtext import verification_text
 
-    with _open(args) as book:
-        result = verify(book, again=args.recompute)
+    with open_log(args) as book:
+        result = verify(book, again=args.recompute, head=_head(args.head))
     if args.json:
         print_json(result.to_dict())
     else:
@@ -426,7 +342,7 @@ def _drift(args: argparse.Namespace) -> int:
     if (args.centre is None) != (args.sd is None):
         raise QuantityError("--centre and --sd belong together: give both, or neither and let the first readings set them.")
     rules = ["limit"] if args.rules is None else list(RULES) if args.rules == "all" else [r.strip() for r in args.rules.split(",")]
-    with _open(args) as book:
+    with open_log(args) as book:
         report = drift_report(
             book,
             args.quantity,
@@ -434,7 +350,7 @@ def _drift(args: argparse.Namespace) -> int:
             lot=args.lot,
             beam=args.beam,
             since=_time(args, "since"),
-            baseline_points=_whole("--baseline", args.baseline, 2),
+            baseline_points=whole("--baseline", args.baseline, 2),
             centre=_plain(args.centre, "--centre", kind),
             sd=_plain(args.sd, "--sd", kind, difference=True),
             rules=rules,
@@ -475,7 +391,7 @@ def _status(args: argparse.Namespace) -> int:
     from ..logbook.status import shop_status
     from .logtext import status_text
 
-    with _open(args) as book:
+    with open_log(args) as book:
         state = shop_status(book)
     if args.json:
         print_json(state.to_dict())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from ..logbook.drifting import RECENT, DriftReport
@@ -48,6 +49,8 @@ def entry_text(entry: Entry) -> str:
 
 
 def _long(value: Any) -> str:
+    if isinstance(value, dict | list) and not (isinstance(value, dict) and "unit" in value and "value" in value):
+        return clean(json.dumps(value, ensure_ascii=False), 20_000)
     return clean(value, 2000) if isinstance(value, str) else value_text(value)
 
 
@@ -61,10 +64,13 @@ def verification_text(result: Verification, *, again: bool) -> str:
         if again:
             lines.append(f"{result.recomputed} results computed again: the same")
         lines.append(f"last entry {result.entries}: {result.head}")
-        lines.append("note number and hash with each backup: they show when entries were cut off at the end")
+        lines.append(
+            f"note it elsewhere; log verify --head {result.entries}:{result.head[:16]} then shows what was cut off or written anew"
+        )
     else:
         lines = [f"NOT as it was written ({kept}):", *(f"  {clean(problem, 300)}" for problem in result.problems)]
         lines.append("Keep a copy of this file, write no more to it, and restore the last backup; what it still holds: log export")
+    lines += [f"  doubt: {clean(one, 200)}" for one in result.doubts]
     lines += [f"  not repeated: {clean(one, 200)}" for one in result.unrepeatable]
     return "\n".join(lines)
 
@@ -181,11 +187,9 @@ def _verdict(state: ShopState) -> str:
     else:
         counts = [(sum(one.state == level for one in state.machines), word) for level, word in _MARKS.items()]
         said = ", ".join(f"{count} {word}" for count, word in counts if count) + "."
-    risk = " or ".join(f"{100 * share:.0f} %" for share in FALSE_YEARS)
-    return (
-        f"{said}\nfalse alarms: a healthy machine read weekly gets one in {risk} of years (neighbouring readings alike by "
-        f"{CORRELATION:g} or not at all; simulated).\nhead: entry {state.entries}, {state.head}"
-    )
+    share, years = FALSE_YEARS
+    risk = f"a healthy machine read weekly gets one in {100 * share:.0f} % of years ({years} simulated, neighbouring readings alike"
+    return f"{said}\nfalse alarms: {risk} by {CORRELATION:g}).\nhead: entry {state.entries}, {state.head}"
 
 
 def _status_row(one: MachineState) -> tuple[str, ...]:

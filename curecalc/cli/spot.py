@@ -8,7 +8,7 @@ import math
 from typing import Any
 
 from ..errors import QuantityError
-from .common import _Once, add_output, add_quantities, print_json, quantities, show_rows, write_figure
+from .common import _Once, add_output, add_quantities, as_options, print_json, quantities, show_rows, told_in_options, write_figure
 from .recorded import add_log, checked_log, said
 
 __all__ = ["add_arguments", "run"]
@@ -98,12 +98,12 @@ def run(args: argparse.Namespace) -> int:
 
         write_figure(spot_figure(result), args.figure)
     if args.json:
-        record = result.to_dict()
+        record = told_in_options(result.to_dict(), vars(args))
         if args.explain:
             record["derivation"] = [step.to_dict() for step in result.steps]
         print_json(record | written)
         return 0
-    print(result_text(result))
+    print(as_options(result_text(result), vars(args)))
     if args.explain:
         from ..setting.explain import as_text
 

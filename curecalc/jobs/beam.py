@@ -98,7 +98,7 @@ class BeamRecord(Origin):
         """
         use = power if power is not None else self.power
         if use is None and needs_power:
-            raise QuantityError("power is missing from the beam file. Give --power, or add power readings to the file.")
+            raise QuantityError("power is missing from the beam record. Give power=, or add power readings to its file.")
         return Beam(
             power=use,
             radius_x=self.radius_x,
@@ -192,7 +192,7 @@ def read_beam(path: str | Path, *, power: Measured | Quantity | None = None, nee
     """
     record = read_beam_record(path)
     if power is None and record.power is None and needs_power:
-        raise QuantityError(f"{path}: power: is missing. Give --power, or add power readings to the file with `curecalc spot`.")
+        raise QuantityError(f"{path}: power: is missing. Give power=, or add power readings to the file with `curecalc spot`.")
     return record.beam(power=power, needs_power=needs_power)
 
 

@@ -104,7 +104,15 @@ def _line_exposure(b: Bench, speed: Quantity) -> Quantity:
 def _exposure(b: Bench) -> Told:
     area = Quantity(400.0, MM2)
     time = nice(_needed(b, b.cure_depth) * area / b.power, 1).to(S)
-    return {"power": b.power, "patch_area": area, "patch_time": time, "patch_exposure": (b.power * time / area).to(MJ_MM2)}
+    wanted = nice(1.6 * b.power * time / area)
+    return {
+        "power": b.power,
+        "patch_area": area,
+        "patch_time": time,
+        "patch_exposure": (b.power * time / area).to(MJ_MM2),
+        "wanted_exposure": wanted,
+        "wanted_time": (wanted * area / b.power).to(S),
+    }
 
 
 def _absorption(b: Bench) -> Told:
@@ -193,7 +201,8 @@ def _raster(b: Bench) -> Told:
         "spacing_ratio": figure(float((b.hatch_spacing / b.beam_radius).m_as(ONE)), digits=3),
         "second_pass": _gain(b, 2.0),
         "third_pass": _gain(b, 1.5),
-        "area_rate": light_limited_area_rate(power=b.power, exposure=here.mean),
+        "needed_exposure": _needed(b, b.cure_depth),
+        "area_rate": light_limited_area_rate(power=b.power, exposure=_needed(b, b.cure_depth)),
         "wide_spacing": wide,
         "wide_ratio": figure(float((wide / b.beam_radius).m_as(ONE)), digits=3),
         "wide_mean": there.mean,

@@ -5,9 +5,7 @@ from __future__ import annotations
 import contextlib
 import difflib
 import hashlib
-import json
-import os
-import sqlite3
+import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -32,12 +30,14 @@ from .entries import (
     payload_json,
     plain_payload,
 )
+from .rows import NEWER, entry_of, where
 
 __all__ = ["Logbook", "Source"]
 
 LARGEST_SOURCE = 500_000_000
 LARGEST_PAYLOAD = 50_000_000
-_NEWER = "(SELECT number FROM entry AS later WHERE later.corrects = entry.number)"
+_LONGEST_CHAIN = 5
+_TRIES = 5  # of sending an entry to a server that was lost on the way
 
 
 @dataclass(frozen=True)
@@ -66,14 +66,15 @@ class Logbook:
     ----------
     path : str or Path
     create : bool
-        Make the file when it does not stand.
+        Make the file when it does not stand, with the first entry: one that is refused leaves no file behind.
     write : bool
         False opens for reading only, also in folders that may not be written.
     """
 
     def __init__(self, path: str | Path, *, create: bool = False, write: bool = True) -> None:
         self.path = str(path)
-        self._connection = store.connect(path, create=create, write=write)
+        self._unmade = create and not store.is_server(str(path)) and not store.stands(Path(path))
+        self._connection = store.blank() if self._unmade else store.connect(path, write=write)
         self._joined = False
 
     def __enter__(self) -> Logbook:
@@ -104,6 +105,7 @@ class Logbook:
         time: str | datetime | None = None,
         corrects: int | None = None,
         sources: Sequence[Source] = (),
+        identity: str | None = None,
     ) -> Entry:
         """Write one entry and return it; when this returns, it is on the disk.
 
@@ -117,50 +119,93 @@ class Logbook:
         operator : str
             Initials, if wanted.
         time : str or datetime, optional
-            When it was so; now when left out.
+            When it was so; when left out now, or the time of the entry that is corrected.
         corrects : int, optional
             The number of the entry that this one replaces (of the same kind), or strikes out (kind `correction`).
         sources : sequence of Source
             Data to keep, so that the result can be computed again.
+        identity : str, optional
+            The entry's own, made up by whoever sends it: sent again, the entry that stands is returned and none is added.
         """
+        own = f"id {name_text('identity', identity) or uuid.uuid4()}"
+        if corrects is not None and kind != "correction":
+            was = self.entry(corrects) if type(corrects) is int and 0 < corrects <= len(self) else None
+            if was is not None:
+                machine, lot, beam = machine or was.machine, lot or was.lot, beam or was.beam
+                time = was.time if time is None else time
         text, names = self._checked(kind, payload or {}, machine, lot, beam, corrects, sources)
         when, who = check_time(time), name_text("operator", operator) if operator else ""
         recorded = moment(datetime.now(UTC))
-        with store.guarded(self.path), self._turn():
+        if self._unmade:
             self._check_corrects(kind, corrects)
+        for attempt in range(_TRIES):
+            try:
+                if attempt:
+                    self._connection = store.connect_again(self.path, self._connection)
+                return self.entry(self._added(kind, text, names, when, who or "", recorded, own, corrects, sources))
+            except store.Lost:  # whether the entry stands is not known: with its own identity it is safe to send again
+                if self._joined or attempt + 1 == _TRIES:
+                    raise
+        raise AssertionError
+
+    def _added(
+        self,
+        kind: str,
+        text: str,
+        names: tuple[str | None, str | None, str | None],
+        when: str,
+        who: str,
+        recorded: str,
+        own: str,
+        corrects: int | None,
+        sources: Sequence[Source],
+    ) -> int:
+        """The number of the entry, added now or standing already under its own identity."""
+        with store.guarded(self.path), self._turn():
+            there = self._execute("SELECT number, kind, payload FROM entry WHERE origin = ?", (own,)).fetchone()
+            if there is not None:
+                if tuple(there[1:]) != (kind, text):
+                    raise QuantityError(f"identity {own[3:]!r} belongs to entry {there[0]}, which says something else. Give another.")
+                return int(there[0])
+            corrects = self._check_corrects(kind, corrects)
             for what, name in zip(("machine", "lot"), names):
                 if name is not None and kind != what:
                     self._check_name(what, name)
             for source in sources:
                 self._keep(source.data)
             attached = [(one.role, one.name, hashlib.sha256(one.data).hexdigest()) for one in sources]
-            number = self._append(
+            return self._append(
                 kind=kind,
                 time=when,
                 recorded=recorded,
-                operator=who or "",
+                operator=who,
                 version=__version__,
                 machine=names[0],
                 lot=names[1],
                 beam=names[2],
                 corrects=corrects,
-                origin="",
+                origin=own,
                 payload_text=text,
                 attached=attached,
             )
-        return self.entry(number)
 
     @contextlib.contextmanager
     def together(self) -> Iterator[None]:
         """Entries added inside stand all or not at all; they are on the disk when the block ends."""
-        with store.guarded(self.path), store.writing(self._connection):
+        with store.guarded(self.path), self._turn():
             self._joined = True
             try:
                 yield
             finally:
                 self._joined = False
 
+    def _execute(self, statement: str, values: Sequence[Any]) -> Any:
+        return self._connection.execute(statement, tuple(values))
+
     def _turn(self) -> contextlib.AbstractContextManager[None]:
+        if self._unmade:
+            self._connection.close()
+            self._connection, self._unmade = store.connect(self.path, create=True), False
         return contextlib.nullcontext() if self._joined else store.writing(self._connection)
 
     def _checked(
@@ -195,23 +240,27 @@ class Logbook:
         return text, names
 
     def _check_name(self, what: str, name: str) -> None:
-        """Refuse a name that was never used and looks like a slip of one that was."""
+        """Refuse a machine that was never introduced where others were, and a name that looks like a slip of one that was used."""
         if self._connection.execute(f"SELECT 1 FROM entry WHERE {what} = ? LIMIT 1", (name,)).fetchone():
             return
-        known = [row[0] for row in self._connection.execute(f"SELECT DISTINCT {what} FROM entry WHERE {what} IS NOT NULL")]
+        known = self._used(what)
         folded = {one.casefold(): one for one in known}
         near = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.75)
+        if what == "machine" and not near and self._execute("SELECT 1 FROM entry WHERE kind = 'machine' LIMIT 1", ()).fetchone():
+            near = [one for one in folded if one in name.casefold() or name.casefold() in one][:1]
+            near = near or difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.0)
         if near:
             raise QuantityError(
                 f"{what}: {name!r} is not in the logbook, but {folded[near[0]]!r} is. If it is a new {what}, introduce it first: "
                 f"curecalc log add {what} --{what} {name!r}"
             )
 
-    def _check_corrects(self, kind: str, corrects: int | None) -> None:
+    def _check_corrects(self, kind: str, corrects: int | None) -> int | None:
+        """The entry to correct: the one named, or where it was corrected and holds again, the last correction about it."""
         if corrects is None:
-            return
+            return None
         row = self._connection.execute(
-            f"SELECT kind, {_NEWER} FROM entry WHERE number = ?", (corrects if type(corrects) is int else -1,)
+            f"SELECT kind, {NEWER} FROM entry WHERE number = ?", (corrects if type(corrects) is int else -1,)
         ).fetchone()
         if row is None:
             raise QuantityError(f"corrects: there is no entry {corrects}. See: curecalc log list")
@@ -222,6 +271,12 @@ class Logbook:
                 f"corrects: entry {corrects} is a {row[0]} entry, and a {kind} entry cannot replace it. "
                 f"Write a {row[0]} entry, or strike it out with a correction."
             )
+        last, length = corrects, 1
+        while (later := self._execute("SELECT number FROM entry WHERE corrects = ?", (last,)).fetchone()) is not None:
+            last, length = int(later[0]), length + 1
+        if length >= _LONGEST_CHAIN or (length > 1 and kind == "correction"):
+            raise QuantityError(f"corrects: entry {corrects} holds again after corrections. Write a {row[0]} entry that replaces it.")
+        return last
 
     def _keep(self, data: bytes | None, sha256: str | None = None, size: int | None = None) -> None:
         if data is not None:
@@ -229,7 +284,8 @@ class Logbook:
         self._connection.execute(
             "INSERT INTO source (sha256, size, data) VALUES (?, ?, ?) ON CONFLICT (sha256) DO NOTHING", (sha256, size, data)
         )
-        if data is not None:
+        bare = "SELECT 1 FROM source WHERE sha256 = ? AND data IS NULL"
+        if data is not None and self._execute(bare, (sha256,)).fetchone():
             self._connection.execute("UPDATE source SET data = ? WHERE sha256 = ? AND data IS NULL", (data, sha256))
 
     def _append(
@@ -316,10 +372,10 @@ class Logbook:
         """
         if kind is not None and kind not in ENTRY_KINDS:
             check_payload(kind, {})
-        where, values = _where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=corrected)
+        clause, values = where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=corrected)
         if last is None:
-            return list(self._select(f"{where} ORDER BY time, number", values))
-        rows = list(self._select(f"{where} ORDER BY time DESC, number DESC LIMIT ?", (*values, max(0, last))))
+            return list(self._select(f"{clause} ORDER BY time, number", values))
+        rows = list(self._select(f"{clause} ORDER BY time DESC, number DESC LIMIT ?", (*values, max(0, last))))
         return rows[::-1]
 
     def latest(self, kind: str, **names: Any) -> Entry | None:
@@ -331,11 +387,17 @@ class Logbook:
         """All names of `machine`, `lot` or `beam` in entries that hold."""
         if what not in ("machine", "lot", "beam"):
             raise ValueError(what)
+        holds = f"SELECT 1 FROM entry WHERE {what} = ? AND {NEWER} IS NULL LIMIT 1"
         with store.guarded(self.path):
-            rows = self._connection.execute(
-                f"SELECT DISTINCT {what} FROM entry WHERE {what} IS NOT NULL AND {_NEWER} IS NULL ORDER BY {what}"
-            )
-            return [row[0] for row in rows]
+            return [name for name in self._used(what) if self._execute(holds, (name,)).fetchone()]
+
+    def _used(self, what: str) -> list[str]:
+        """All names of a column, by stepping through its index from one to the next."""
+        rows = self._connection.execute(
+            f"WITH RECURSIVE used(name) AS (SELECT min({what}) FROM entry UNION ALL SELECT (SELECT min({what}) FROM entry "
+            f"WHERE {what} > used.name) FROM used WHERE used.name IS NOT NULL) SELECT name FROM used WHERE name IS NOT NULL"
+        )
+        return sorted(row[0] for row in rows)
 
     def source(self, sha256: str) -> bytes:
         """The bytes of kept source data."""
@@ -366,23 +428,23 @@ class Logbook:
         for one in fields:
             if not all(part.isidentifier() for part in one.split(".")):
                 raise ValueError(one)
-        picks = "".join(f", json_extract(payload, '$.{one}')" for one in fields)
-        where, values = _where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=False)
-        order, count = ("DESC", last) if last is not None else ("ASC", -1 if first is None else first)
+        picks = "".join(f", {self._connection.field(one)}" for one in fields)
+        clause, values = where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=False)
+        order, count = ("DESC", last) if last is not None else ("ASC", 2**62 if first is None else first)
         with store.guarded(self.path):
             rows = self._connection.execute(
-                f"SELECT number, time, machine, lot, beam{picks} FROM entry {where} ORDER BY time {order}, number {order} LIMIT ?",
+                f"SELECT number, time, machine, lot, beam{picks} FROM entry {clause} ORDER BY time {order}, number {order} LIMIT ?",
                 (*values, count),
             ).fetchall()
-        return rows if last is None else rows[::-1]
+        return [tuple(row) for row in (rows if last is None else rows[::-1])]
 
     def _select(self, clause: str, values: Iterable[Any]) -> Iterator[Entry]:
         with store.guarded(self.path):
-            rows = self._connection.execute(f"SELECT {COLUMNS}, {_NEWER} FROM entry {clause}", tuple(values)).fetchall()
+            rows = self._connection.execute(f"SELECT {COLUMNS}, {NEWER} AS corrected_by FROM entry {clause}", tuple(values)).fetchall()
             numbers = [row[0] for row in rows]
             kept = self._attached(numbers)
         for row in rows:
-            yield _entry(self.path, row, kept.get(row[0], ()))
+            yield entry_of(self.path, row, kept.get(row[0], ()))
 
     def _attached(self, numbers: list[int]) -> dict[int, tuple[Attached, ...]]:
         kept: dict[int, tuple[Attached, ...]] = {}
@@ -401,67 +463,12 @@ class Logbook:
     # ------------------------------------------------------------ keeping safe
 
     @property
-    def connection(self) -> sqlite3.Connection:
+    def connection(self) -> store.Database:
         """The database connection, for the other modules of the logbook."""
         return self._connection
 
     def backup(self, path: str | Path) -> int:
         """Write a complete copy to `path`, safe while others write; never over a standing file. Returns the entries in it."""
-        target = Path(path)
-        if target.exists():
-            raise FileError(f"{target}: stands already. Choose another name for the backup.")
-        if not target.parent.is_dir():
-            raise FileError(f"{target}: the folder {target.parent} does not stand. Make it first.")
-        partial = target.with_name(f".{target.name}.part")
-        partial.unlink(missing_ok=True)
-        try:
-            with store.guarded(target):
-                self._connection.execute("VACUUM INTO ?", (str(partial),))
-                copy = sqlite3.connect(f"{partial.resolve().as_uri()}?mode=ro&immutable=1", uri=True)
-                try:
-                    count = int(copy.execute("SELECT count(*) FROM entry").fetchone()[0])
-                finally:
-                    copy.close()
-            with partial.open("rb+") as stream:
-                os.fsync(stream.fileno())
-            partial.rename(target)
-        except OSError as error:
-            raise FileError(f"{target}: cannot be written ({error.strerror}). Choose another place.") from None
-        finally:
-            partial.unlink(missing_ok=True)
-        return count
+        from .copies import backup
 
-
-def _entry(path: str, row: tuple[Any, ...], attached: tuple[Attached, ...]) -> Entry:
-    # the columns of `COLUMNS`, payload text among them, then the entry that corrects this one
-    stored: tuple[Any, ...] = (*row[:11], _loaded(path, row[0], row[11]), *row[11:14], attached, row[14])
-    return Entry(*stored)
-
-
-def _where(
-    *, kind: str | None, machine: str | None, lot: str | None, beam: str | None, since: str | None, until: str | None, corrected: bool
-) -> tuple[str, tuple[Any, ...]]:
-    parts, values = [], []
-    for column, value in (("kind", kind), ("machine", machine), ("lot", lot), ("beam", beam)):
-        if value is not None:
-            parts.append(f"{column} = ?")
-            values.append(value)
-    if since is not None:
-        parts.append("time >= ?")
-        values.append(since)
-    if until is not None:
-        parts.append("time <= ?")
-        values.append(until)
-    if not corrected:
-        parts.append(f"{_NEWER} IS NULL AND kind <> 'correction'")
-    return (f"WHERE {' AND '.join(parts)}" if parts else ""), tuple(values)
-
-
-def _loaded(path: str, number: int, text: str) -> dict[str, Any]:
-    try:
-        payload = json.loads(text)
-    except (ValueError, TypeError, RecursionError):
-        payload = None
-    if not isinstance(payload, dict):
-        raise FileError(f"{path}: entry {number} is damaged. Run curecalc log verify, and restore the last backup.")
-    return payload
+        return backup(self, path)

@@ -20,7 +20,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..errors import FileError
-from . import store
 from .book import Logbook
 from .entries import ENTRY_KINDS, GENESIS, Entry, chain_hash
 
@@ -69,7 +68,8 @@ def csv_text(entries: Iterable[Entry]) -> str:
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow([*_STORED, *(neutral(name) for name in extra)])
     for entry, flat in rows:
-        writer.writerow([neutral(cell) for cell in (*_stored(entry), *(flat.get(name, "") for name in extra))])
+        own = [cell if isinstance(cell := flat.get(name, ""), _Number) else neutral(cell) for name in extra]
+        writer.writerow([*map(neutral, _stored(entry)), *own])
     return out.getvalue()
 
 
@@ -108,12 +108,16 @@ def _flat(payload: dict[str, Any]) -> dict[str, str]:
     return {_cell(name): cell for name, cell in cells.items() if name not in _STORED}
 
 
+class _Number(str):
+    """A cell that is a number: no spreadsheet takes it for a formula, and it stays a number."""
+
+
 def _cell(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, str):
         return value.encode("utf-8", "backslashreplace").decode()
-    return repr(value) if isinstance(value, float) else str(value)
+    return str(value) if isinstance(value, bool) else _Number(repr(value) if isinstance(value, float) else str(value))
 
 
 def json_text(logbook: Logbook, entries: Iterable[Entry], *, sources: bool = True) -> str:
@@ -159,12 +163,16 @@ def import_text(logbook: Logbook, text: str, *, source: str = "the import") -> I
     rows, data = _read_json(text, source) if text.lstrip()[:1] == "{" else _read_csv(text, source)
     for place, row in rows:
         _check_row(place, row)
-    connection = logbook.connection
-    with store.guarded(logbook.path), store.writing(connection):
-        before = len(logbook)
+    exported: dict[int, str] = {}
+    for place, row in rows:
+        if row["corrects"] is not None and row["corrects"] not in exported:
+            raise FileError(f"{place}: corrects entry {row['corrects']}, which is not among the exported ones. Export the whole logbook.")
+        exported[row["number"]] = row["sha256"]
+    with logbook.together():
+        connection, before = logbook.connection, len(logbook)
         whole = before == 0 and [row["number"] for _, row in rows] == list(range(1, len(rows) + 1))
         whole = whole and all(row["previous"] == (rows[i - 1][1]["sha256"] if i else GENESIS) for i, (_, row) in enumerate(rows))
-        numbers, exported = _standing(connection), {row["number"]: row["sha256"] for _, row in rows}
+        numbers = _standing(connection)
         standing = bare = 0
         for place, row in rows:
             if row["sha256"] in numbers or (row["origin"] and row["origin"] in numbers):
@@ -206,9 +214,7 @@ def _standing(connection: Any) -> dict[str, int]:
 def _corrected(place: str, row: dict[str, Any], exported: dict[int, str], numbers: dict[str, int], connection: Any) -> int | None:
     if row["corrects"] is None:
         return None
-    here = numbers.get(exported.get(row["corrects"], ""))
-    if here is None:
-        raise FileError(f"{place}: corrects entry {row['corrects']}, which is not among the exported ones. Export the whole logbook.")
+    here = numbers[exported[row["corrects"]]]
     by = connection.execute("SELECT number FROM entry WHERE corrects = ?", (here,)).fetchone()
     if by is not None:
         raise FileError(f"{place}: corrects entry {here}, which entry {by[0]} has corrected here already. Settle by hand which one holds.")

@@ -193,10 +193,8 @@ def record_fit(
         "options": dict(options),
         "result": result,
     } | curve
-    if fit.coupons.temperature is not None:
-        from ..units import DEGC, Quantity
-
-        payload["temperature"] = Quantity(float(fit.coupons.temperature.mean()), DEGC)
+    if fit.coupons.mean_temperature is not None:
+        payload["temperature"] = fit.coupons.mean_temperature
     return record_command(path, "calibration", payload, sources, lot=lot, machine=machine or names.get("machine"), operator=operator)
 
 
@@ -283,7 +281,10 @@ def retune_inputs(path: str | Path, *, machine: str) -> tuple[Any, Measured | No
         saved = recipe_from_bytes(f"recipe of entry {entry.number}", book.source(kept[0].sha256))
     if "resin" in now.documents and now.lot is not None:
         resin = now.documents["resin"]
-        saved = replace(saved, lot=RESIN.parse(resin.data, source=f"{resin.name} in {Path(path).name}"))
+        lot = RESIN.parse(resin.data, source=f"{resin.name} in {Path(path).name}")
+        # the recipe that is kept as the old one then rests on the same lot, so that the retune computes again
+        told = {"path": resin.name, "sha256": lot.sha256, "text": resin.data.decode()}
+        saved = replace(saved, lot=lot, record=saved.record | {"files": saved.record["files"] | {"resin": told}})
     chosen, share = entry.quantity("beam_radius"), entry.payload.get("beam_share")
     radius = None
     if now.beam_radius is not None and chosen is not None and share is not None:

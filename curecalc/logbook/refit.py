@@ -54,7 +54,11 @@ def fit_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
         same_gauge=not options.get("other_gauge"),
         will_set=options.get("will_set"),
     )
-    return {"result": _numbers_only({key: value for key, value in fit.to_dict().items() if key in _FIT_KEYS})}
+    result = fit.to_dict()
+    headline = {key: result[key] for key in ("penetration_depth", "critical_exposure", "correlation", "residual_sd") if key in payload}
+    return {key: _like(payload[key], value) for key, value in headline.items()} | {
+        "result": _numbers_only({key: value for key, value in result.items() if key in _FIT_KEYS})
+    }
 
 
 def _prior(options: Mapping[str, Any], sources: Sources) -> tuple[Any, list[str]]:
@@ -91,7 +95,12 @@ def compare_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any
     result = compare_lots(
         lots=lots, cure_depth=depth, tolerance=tolerance, **{name: value for name, value in limits.items() if value is not None}
     )
-    return {"result": _numbers_only({key: value for key, value in result.to_dict().items() if key in _COMPARISON_KEYS})}
+    again = result.to_dict()
+    change = again.get("speed_change")
+    headline = {"verdict": result.verdict} | (
+        {"speed_change": change["value"]} if isinstance(change, Mapping) and "speed_change" in payload else {}
+    )
+    return headline | {"result": _numbers_only({key: value for key, value in again.items() if key in _COMPARISON_KEYS})}
 
 
 def _lot(file: str, data: bytes, name: str, excluded: list[str], skip_blank: bool) -> Any:
@@ -126,7 +135,8 @@ def measure_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any
         path.write_bytes(data)
         result = measure_file(path, **options).to_dict()
     keys = ("kind", "beam_radius", "beam_quality", "power", "centre", "degrees_of_freedom", "transmission")
-    return {"result": _numbers_only({key: result[key] for key in keys if key in result})}
+    headline = {key: _like(payload[key], result[key]) for key in ("beam_radius", "power") if key in payload and key in result}
+    return headline | {"result": _numbers_only({key: result[key] for key in keys if key in result})}
 
 
 def _option(value: Any) -> Any:
@@ -142,7 +152,7 @@ def recipe_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]
 
     saved, day = _saved(sources, "recipe")
     recipe = make_recipe(machine=saved.machine, resin=saved.lot, needs=saved.needs, today=day)
-    return {"vectors": _vectors(payload, recipe)}
+    return _settings(payload, recipe)
 
 
 def retune_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
@@ -165,7 +175,7 @@ def retune_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]
         power_meter=options.get("power_meter"),
         earlier_reading_wrong=bool(options.get("earlier_reading_wrong", False)),
     )
-    return {"vectors": _vectors(payload, result.recipe)}
+    return _settings(payload, result.recipe)
 
 
 def _saved(sources: Sources, role: str) -> tuple[Any, datetime.date]:
@@ -174,6 +184,18 @@ def _saved(sources: Sources, role: str) -> tuple[Any, datetime.date]:
     _, data = _source(sources, role)
     saved = recipe_from_bytes(f"{role}.json", data)
     return saved, datetime.date.fromisoformat(str(saved.record["date"])[:10])
+
+
+def _settings(payload: Mapping[str, Any], recipe: Any) -> dict[str, Any]:
+    """Every kind's settings, those of the main kind in the headline, and what the recipe promised."""
+    from ..recipe.carried import carried
+    from ..recipe.record import main_vector
+
+    main = main_vector(recipe.to_dict()["vectors"])
+    names = ("scan_speed", "power", "hatch_spacing", "beam_radius", "overcure")
+    headline = {name: _like(payload[name], main[name]) for name in names if name in payload and main.get(name) is not None}
+    promised = {"promised": carried(recipe)} if "promised" in payload else {}
+    return {"vectors": _vectors(payload, recipe)} | headline | promised
 
 
 def _vectors(payload: Mapping[str, Any], recipe: Any) -> list[dict[str, Any]]:
@@ -196,6 +218,13 @@ def _share(options: Mapping[str, Any], name: str, default: float | None = None) 
 def _length(options: Mapping[str, Any], name: str) -> Quantity | None:
     text = options.get(name)
     return None if text is None else parse(name, text, "length").to(MM)
+
+
+def _like(recorded: Any, again: Any) -> Any:
+    """The value computed again in the form of a headline: value, unit and standard uncertainty, as far as that holds them."""
+    if not isinstance(recorded, Mapping) or not isinstance(again, Mapping) or "value" not in again:
+        return again
+    return {key: again[key] for key in ("value", "unit", "standard_uncertainty") if key in recorded and key in again}
 
 
 def _numbers_only(value: Any) -> Any:

@@ -1,8 +1,9 @@
-"""The logbook's file: one SQLite database, made in one step, opened with care, upgraded from any earlier version.
+"""Where a logbook lies: one SQLite file for a desk, or one PostgreSQL database for a shop, behind the same few calls.
 
-Write-ahead log, full synchronisation, STRICT tables, foreign keys, triggers that refuse to change or delete what was
-written. What SQLite says is turned into one line that names the file and the way out. Keep the file on a local disk: SQLite's
-locks cannot be trusted on a network share; on a network one computer owns the file.
+A file is made in one step, opened with care, upgraded from any earlier version: write-ahead log, full synchronisation, STRICT tables,
+foreign keys, triggers that refuse to change or delete what was written. On a server the same triggers stand, numbering and chain go
+under one advisory lock, and roles need no more than SELECT and INSERT. What the database says is turned into one line that names the
+logbook and the way out. Keep a file on a local disk: SQLite's locks cannot be trusted on a network share; that is what the server is for.
 """
 
 from __future__ import annotations
@@ -13,14 +14,16 @@ import sqlite3
 import tempfile
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 from ..errors import FileError
 from ..files.disk import move_new
+from .server import DATABASE_SCRIPTS, is_server, lost, open_server, server_says
 
-__all__ = ["APPLICATION_ID", "MIGRATIONS", "VERSION", "connect", "guarded", "integrity", "writing"]
+__all__ = ["APPLICATION_ID", "MIGRATIONS", "VERSION", "Database", "Lost", "connect", "connect_again", "guarded", "integrity", "writing"]
 
 APPLICATION_ID = 0x43757265  # four letters in the header by which the file is known
 BUSY_SECONDS = 30.0
@@ -89,28 +92,111 @@ CREATE INDEX attached_by_source ON attached (sha256);
 
 MIGRATIONS: tuple[str, ...] = (_FIRST, _SECOND)  # each brings a file from version n to n + 1; never edited once released
 VERSION = len(MIGRATIONS)
+assert len(DATABASE_SCRIPTS) == VERSION  # every step exists for both
 
 
-def connect(path: str | Path, *, create: bool = False, write: bool = True) -> sqlite3.Connection:
+class Rows(list[Any]):
+    """Rows of a statement."""
+
+    def fetchone(self) -> Any:
+        """The first row, or None."""
+        return self[0] if self else None
+
+    def fetchall(self) -> list[Any]:
+        """All rows."""
+        return self
+
+
+class Database:
+    """One open connection, of either engine, through SQLAlchemy: statements with `?`, errors as the driver raises them."""
+
+    def __init__(self, creator: Callable[[], Any], *, server: bool) -> None:
+        from sqlalchemy import create_engine
+        from sqlalchemy.pool import NullPool
+
+        self.server = server
+        name = "postgresql+psycopg://" if server else "sqlite://"
+        self._engine = create_engine(name, creator=creator, poolclass=NullPool, isolation_level="AUTOCOMMIT")
+        with _driver_errors():
+            self._connection = self._engine.connect()
+
+    def execute(self, statement: str, values: Iterable[Any] = ()) -> Rows:
+        """One statement, and the rows it gives."""
+        with _driver_errors():
+            result = self._connection.exec_driver_sql(statement.replace("?", "%s") if self.server else statement, tuple(values))
+            return Rows(result.fetchall() if result.returns_rows else ())
+
+    def executemany(self, statement: str, rows: list[tuple[Any, ...]]) -> None:
+        """One statement for many rows."""
+        for row in rows:
+            self.execute(statement, row)
+
+    def field(self, path: str) -> str:
+        """A value of the payload by its path, like `power.value`, as SQL."""
+        if self.server:
+            return f"(payload::jsonb #> '{{{path.replace('.', ',')}}}')"
+        return f"json_extract(payload, '$.{path}')"
+
+    def close(self) -> None:
+        """Give the connection back and close it."""
+        with contextlib.suppress(Exception):
+            self._connection.close()
+        self._engine.dispose()
+
+
+class Lost(FileError):
+    """The connection to the server broke: whether what was sent stands is not known."""
+
+
+def connect_again(path: str, old: Database, seconds: float = 20.0) -> Database:
+    """A new connection in place of a lost one, tried for so long."""
+    old.close()
+    until = time.monotonic() + seconds
+    while True:
+        try:
+            return connect(path)
+        except Lost:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.25)
+
+
+@contextlib.contextmanager
+def _driver_errors() -> Iterator[None]:
+    from sqlalchemy.exc import DBAPIError
+
+    try:
+        yield
+    except DBAPIError as error:
+        raise error.orig if isinstance(error.orig, Exception) else error from None
+
+
+def connect(path: str | Path, *, create: bool = False, write: bool = True) -> Database:
     """An open connection to a logbook, upgraded to the present version when `write`.
+
+    `path` names a file, or a server as libpq does: `postgresql://user@host/shop` or `service=shop`.
 
     Raises
     ------
     FileError
         No such file (unless `create`), not a logbook, damaged, of a newer version, in a place that may not be written.
     """
+    if is_server(str(path)):
+        with guarded(path):
+            database = Database(lambda: open_server(str(path)), server=True)
+            try:
+                _upgrade_server(database, str(path), create)
+            except BaseException:
+                database.close()
+                raise
+        return database
     path = Path(path)
-    if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
-        raise FileError(
-            f"{path}: the logbook needs SQLite {'.'.join(map(str, _OLDEST_SQLITE))} or later, and this Python carries "
-            f"{sqlite3.sqlite_version}. Use a newer Python."
-        )
-    if not _look(path, write):
+    if not stands(path, write):
         if not create:
             raise FileError(f"{path}: there is no such logbook. It is made by the first entry: curecalc log add note ...")
         _make(path)
     with guarded(path):
-        connection = _open(path, write)
+        connection = Database(lambda: _open(path, write), server=False)
         try:
             _check_identity(connection, path)
             if write:
@@ -121,8 +207,20 @@ def connect(path: str | Path, *, create: bool = False, write: bool = True) -> sq
     return connection
 
 
-def _look(path: Path, write: bool) -> bool:
-    """Whether a file that may be a logbook stands there."""
+def blank() -> Database:
+    """A logbook without entries that stands nowhere: what a new one is until its first entry."""
+    made = Database(lambda: sqlite3.connect(":memory:", isolation_level=None), server=False)
+    _migrate(made, 0)
+    return made
+
+
+def stands(path: Path, write: bool = True) -> bool:
+    """Whether a file that may be a logbook stands there; `FileError` where none can."""
+    if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
+        raise FileError(
+            f"{path}: the logbook needs SQLite {'.'.join(map(str, _OLDEST_SQLITE))} or later, and this Python carries "
+            f"{sqlite3.sqlite_version}. Use a newer Python."
+        )
     try:
         if path.is_dir():
             raise FileError(f"{path}: is a folder. Name a file within it, like {path / 'shop.db'}.")
@@ -142,6 +240,15 @@ def _look(path: Path, write: bool) -> bool:
         )
     if head[:16] != b"SQLite format 3\x00" or len(head) < 100:
         raise FileError(f"{path}: is not a logbook (or its beginning is damaged). Check the name, or restore the last backup.")
+    for _ in range(4):  # the last of several to close takes both files away, one after the other
+        if not Path(f"{path}-shm").exists() or Path(f"{path}-wal").exists():
+            break
+        time.sleep(0.05)
+    else:
+        raise FileError(
+            f"{path}: its write-ahead log {path.name}-wal is missing while {path.name}-shm stands: after a crash the newest entries are in "
+            f"it. Put it back beside the file; if it is lost for good, delete {path.name}-shm to go on with what the file itself holds."
+        )
     page = int.from_bytes(head[16:18], "big")
     whole = (65536 if page == 1 else page) * int.from_bytes(head[28:32], "big")
     if write and not _has_log(path) and (size := path.stat().st_size) < whole:  # size last: a checkpoint may be under way
@@ -162,7 +269,7 @@ def _make(path: Path) -> None:
         raise FileError(f"{path}: cannot be made ({error.strerror}). Choose a folder you may write to.") from None
     try:
         with guarded(path):
-            connection = sqlite3.connect(temporary, isolation_level=None)
+            connection = Database(lambda: sqlite3.connect(temporary, isolation_level=None), server=False)
             try:
                 connection.execute("PRAGMA journal_mode = WAL")
                 connection.execute("PRAGMA synchronous = FULL")
@@ -215,11 +322,11 @@ def _has_log(path: Path) -> bool:
     return log.exists() and log.stat().st_size > 0
 
 
-def _version(connection: sqlite3.Connection) -> int:
+def _version(connection: Database) -> int:
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
-def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
+def _check_identity(connection: Database, path: Path) -> None:
     if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
         raise FileError(f"{path}: is a database, but not a logbook of curecalc. Nothing was changed; check the name.")
     version = _version(connection)
@@ -230,7 +337,7 @@ def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
         )
 
 
-def _upgrade(connection: sqlite3.Connection, path: Path) -> None:
+def _upgrade(connection: Database, path: Path) -> None:
     if connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
         connection.execute("PRAGMA journal_mode = WAL")
     version = _version(connection)
@@ -242,7 +349,26 @@ def _upgrade(connection: sqlite3.Connection, path: Path) -> None:
     _migrate(connection, version)
 
 
-def _migrate(connection: sqlite3.Connection, version: int) -> None:
+def _upgrade_server(database: Database, path: str, create: bool) -> None:
+    """Make or upgrade the tables, by the same steps as a file; a role that may only read and add finds them made."""
+    there = database.execute("SELECT to_regclass('schema_step') IS NOT NULL").fetchone()[0]
+    version = database.execute("SELECT coalesce(max(step), 0) FROM schema_step").fetchone()[0] if there else 0
+    if version > VERSION:
+        raise FileError(f"{path}: was made by a newer curecalc (version {version}, this one reads up to {VERSION}). Update curecalc.")
+    if version == VERSION:
+        return
+    if version == 0 and not create:
+        raise FileError(f"{path}: holds no logbook yet. It is made by the first entry of its owner: curecalc log add note ...")
+    with writing(database):
+        there = database.execute("SELECT to_regclass('schema_step') IS NOT NULL").fetchone()[0]
+        version = database.execute("SELECT coalesce(max(step), 0) FROM schema_step").fetchone()[0] if there else 0
+        for step in DATABASE_SCRIPTS[version:]:
+            database.execute(step)
+        if version == 0:
+            database.execute("INSERT INTO about VALUES (?, ?)", ("identity", str(uuid.uuid4())))
+
+
+def _migrate(connection: Database, version: int) -> None:
     with writing(connection):
         version = max(version, _version(connection))  # another process may have been quicker
         for step in MIGRATIONS[version:]:
@@ -261,14 +387,16 @@ def _statements(script: str) -> Iterator[str]:
 
 
 @contextlib.contextmanager
-def writing(connection: sqlite3.Connection) -> Iterator[None]:
+def writing(connection: Database) -> Iterator[None]:
     """One transaction that holds the right to write from its beginning; all of it stands, or nothing."""
-    connection.execute("BEGIN IMMEDIATE")
+    connection.execute("BEGIN" if connection.server else "BEGIN IMMEDIATE")
     try:
+        if connection.server:  # numbering and chain: one writer at a time
+            connection.execute(f"SELECT pg_advisory_xact_lock({APPLICATION_ID})")
         yield
         connection.execute("COMMIT")
     except BaseException:
-        with contextlib.suppress(sqlite3.Error):
+        with contextlib.suppress(Exception):
             connection.execute("ROLLBACK")
         raise
 
@@ -281,6 +409,10 @@ def guarded(path: str | Path) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise FileError(f"{path}: {_plain(error, time.monotonic() - started)}") from None
+    except Exception as error:
+        if not is_server(str(path)) or (said := server_says(error)) is None:
+            raise
+        raise (Lost if lost(error) else FileError)(f"{path}: {said}") from None
 
 
 def _plain(error: sqlite3.Error, waited: float) -> str:
@@ -308,9 +440,16 @@ def _plain(error: sqlite3.Error, waited: float) -> str:
     return f"refused: {said}."
 
 
-def integrity(connection: sqlite3.Connection) -> list[str]:
+def integrity(connection: Database) -> list[str]:
     """What SQLite's own checks find wrong with the file; an empty list when all is well."""
     found: list[str] = []
+    if connection.server:
+        query = "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgenabled = 'O' AND tgrelid::regclass::text = ?"
+        for table in ("entry", "attached", "source", "about"):
+            names = {row[0] for row in connection.execute(query, (table,))}
+            if not {f"{table}_kept", f"{table}_whole"} <= names:
+                found.append(f"the triggers of {table} are missing or were changed, so entries may have been tampered with")
+        return found
     try:
         for (line,) in connection.execute("PRAGMA integrity_check(20)"):
             if line != "ok":

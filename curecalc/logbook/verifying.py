@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from . import store
@@ -30,6 +32,7 @@ class Verification:
     problems: tuple[str, ...]
     recomputed: int = 0
     unrepeatable: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -47,21 +50,33 @@ class Verification:
             "problems": list(self.problems),
             "recomputed": self.recomputed,
             "unrepeatable": list(self.unrepeatable),
+            "doubts": list(self.doubts),
         }
 
 
-def verify(logbook: Logbook, *, again: bool = False) -> Verification:
+def verify(logbook: Logbook, *, again: bool = False, head: tuple[int, str] | None = None) -> Verification:
     """Check file, chain, source data; with `again`, compute every result again that was kept with its source data.
 
+    Parameters
+    ----------
+    logbook : Logbook
+    again : bool
+    head : (int, str), optional
+        Number and hash of an entry, noted earlier elsewhere; the beginning of the hash will do.
+
     Finds: a damaged file, an entry changed, removed from the middle or inserted, source data changed, the triggers that
-    keep the file append-only taken away. Entries cut off at the end leave no trace in the file itself: compare `head` and
-    the number of entries with those noted at the last backup.
+    keep the file append-only taken away. Entries cut off at the end, or a chain written anew as a whole, leave no trace in the file
+    itself: give the `head` (number and hash) that was noted earlier, elsewhere. What the chain cannot prove: that what was written
+    was true, who wrote it, and anything about entries after the last head that was noted.
     """
     connection = logbook.connection
     problems = store.integrity(connection)
-    head, count = GENESIS, 0
+    doubts: list[str] = []
+    last, count = GENESIS, 0
     try:
-        head, count = _walk(connection, problems)
+        last, count = _walk(connection, problems, doubts)
+        if head is not None:
+            problems += _against(connection, head, count)
         sources, elsewhere = _sources(connection, problems)
     except sqlite3.DatabaseError as error:
         problems.append(f"reading stops after entry {count}: SQLite says: {error}. Restore the last backup.")
@@ -81,16 +96,30 @@ def verify(logbook: Logbook, *, again: bool = False) -> Verification:
                 problems += [f"entry {entry.number} ({kind}): {what}" for what in different]
     if len(problems) > _MOST:
         problems = [*problems[:_MOST], f"and {len(problems) - _MOST} more problems"]
-    return Verification(logbook.path, count, sources, elsewhere, head, tuple(problems), recomputed, tuple(unrepeatable))
+    told = (tuple(problems), recomputed, tuple(unrepeatable), tuple(doubts[:_MOST]))
+    return Verification(logbook.path, count, sources, elsewhere, last, *told)
 
 
-def _walk(connection: sqlite3.Connection, problems: list[str]) -> tuple[str, int]:
+def _all(connection: store.Database) -> Iterator[Any]:
+    """Every entry in order of its number, some thousands at a time."""
+    number = 0
+    while rows := connection.execute(f"SELECT {COLUMNS} FROM entry WHERE number > ? ORDER BY number LIMIT 5000", (number,)).fetchall():
+        yield from rows
+        number = rows[-1][0]
+
+
+def _walk(connection: store.Database, problems: list[str], doubts: list[str]) -> tuple[str, int]:
     attached: dict[int, list[tuple[str, str, str]]] = {}
     for number, role, name, sha256 in connection.execute("SELECT entry, role, name, sha256 FROM attached"):
         attached.setdefault(number, []).append((role, name, sha256))
-    head, expected = GENESIS, 1
-    for row in connection.execute(f"SELECT {COLUMNS} FROM entry ORDER BY number"):
+    head, expected, before = GENESIS, 1, ""
+    for row in _all(connection):
         (number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, text, previous, sha256) = row
+        if str(recorded) < before:
+            doubts.append(f"entry {number} was recorded {str(recorded)[:16]}, before entry {number - 1}: a clock ran backwards or was set")
+        if _later(str(time), str(recorded)):
+            doubts.append(f"entry {number} is dated {str(time)[:16]}, ahead of the clock when it was recorded")
+        before = str(recorded)
         if number != expected:
             problems.append(f"entries {expected} to {number - 1} are missing")
         elif previous != head:
@@ -124,6 +153,25 @@ def _walk(connection: sqlite3.Connection, problems: list[str]) -> tuple[str, int
     return head, expected - 1
 
 
+def _later(time: str, recorded: str) -> bool:
+    """More than ten minutes after."""
+    try:
+        return (datetime.fromisoformat(time) - datetime.fromisoformat(recorded)).total_seconds() > 600.0
+    except ValueError:
+        return False
+
+
+def _against(connection: store.Database, noted: tuple[int, str], count: int) -> list[str]:
+    """What a head noted earlier, elsewhere, says of this logbook."""
+    number, sha256 = noted
+    row = connection.execute("SELECT sha256 FROM entry WHERE number = ?", (number,)).fetchone()
+    if number and row is None:
+        return [f"entry {number}, noted earlier, is missing: this logbook ends at entry {count}, entries were cut off"]
+    if number and not str(row[0]).startswith(sha256):
+        return [f"entry {number} has another hash than was noted earlier: it or one before it was written anew"]
+    return []
+
+
 def _is_table(text: str) -> bool:
     try:
         return isinstance(json.loads(text), dict)
@@ -131,9 +179,14 @@ def _is_table(text: str) -> bool:
         return False
 
 
-def _sources(connection: sqlite3.Connection, problems: list[str]) -> tuple[int, int]:
+def _sources(connection: store.Database, problems: list[str]) -> tuple[int, int]:
     kept = elsewhere = 0
-    for sha256, size, data in connection.execute("SELECT sha256, size, data FROM source"):
+    for sha256, size in connection.execute("SELECT sha256, size FROM source").fetchall():
+        row = connection.execute("SELECT data FROM source WHERE sha256 = ?", (sha256,)).fetchone()
+        if row is None:
+            problems.append(f"the source data {str(sha256)[:12]}... cannot be found by its hash")
+            continue
+        data = row[0]
         if data is None:
             elsewhere += 1
             continue

@@ -18,7 +18,13 @@ if TYPE_CHECKING:
 
 __all__ = ["add_log"]
 
-STATES = {"well": "nothing due", "due": "something due", "stop": "stop: parts at stake"}
+STATES = {
+    "well": "nothing due",
+    "near": "near a limit",
+    "unknown": "cannot be judged",
+    "due": "something due",
+    "stop": "stop: parts at stake",
+}
 KINDS = ("power", "note", "room", "lot", "machine")
 LATEST = 25
 
@@ -50,6 +56,7 @@ def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
             state=state,
             machines=[_row(m) for m in state.machines],
             states=STATES,
+            shop_items=state.items,
             write=write,
             last=last,
             names=names,
@@ -115,7 +122,7 @@ def _number(text: str) -> int:
 
 def _added(book: Logbook, form: dict[str, str]) -> tuple[Entry, list[str]]:
     """The entry a form asks for, written; and what looks like a slip in it, as the command says it."""
-    from ..logbook.doubts import power_doubts
+    from ..logbook.doubts import implausible, power_doubts
 
     kind, corrects = form.get("kind", ""), form.get("corrects", "")
     number = _number(corrects) if corrects else None
@@ -131,6 +138,8 @@ def _added(book: Logbook, form: dict[str, str]) -> tuple[Entry, list[str]]:
     if kind not in KINDS:
         raise QuantityError("Choose what to write: a power reading, a note, the room, a lot or a machine.")
     payload = _payload(kind, form)
+    if odd := implausible(payload):
+        raise QuantityError(f"{odd} Check the number and its unit; if it is right, write it with: curecalc log add {kind} ... --sure")
     machine, lot = form.get("machine") or None, form.get("lot") or None
     doubts = power_doubts(book, machine, payload["power"]) if kind == "power" and number is None else []
     return book.add(kind, payload, machine=machine, lot=lot, operator=form.get("operator", ""), corrects=number), doubts
@@ -198,5 +207,5 @@ def _row(m: MachineState) -> dict[str, Any]:
         "depth": told(m.depth, "mm"),
         "layer": told(m.layer, "mm"),
         "chart": m.chart,
-        "due": m.due,
+        "todo": m.items,
     }

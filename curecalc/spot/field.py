@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from ..physics import spot as _spot
-from ..statistics.least_squares import student_t
+from ..statistics.intervals import t_factor
 from .surface import Surface, surface
 
 __all__ = ["FieldMap", "FieldSpot", "Parting", "Place", "optics_spot", "parting", "plan_places"]
@@ -134,7 +134,7 @@ class FieldMap:
             angle=angle,
             power_factor=math.exp(power),
             covariance=covariance,
-            factor=student_t(self.surfaces["size"].degrees_of_freedom),
+            factor=t_factor(0.95, self.surfaces["size"].degrees_of_freedom),
             extrapolated=not self.inside(x, y),
         )
 
@@ -203,7 +203,7 @@ def parting(field: FieldMap, predicted: Any) -> Parting:
     stated = float(np.sqrt(np.mean([p.relative**2 for p in field.places])))
     noise = max(math.sqrt(float(left @ left) / max(x.size - 3, 1)), stated)
     t = solution / np.sqrt(np.diag(inverse)) / max(noise, 1e-12)
-    limit, told = student_t(max(x.size - 3, 1), 0.99), []
+    limit, told = t_factor(0.99, max(x.size - 3, 1)), []
     across = float(max(np.ptp(x), np.ptp(y)))
     if abs(t[0]) > limit and abs(solution[0]) > 0.01:
         told.append(
@@ -260,7 +260,7 @@ def plan_places(*, size_x: float, size_y: float, relative: float, to: float, ben
         widths = []
         for off in np.random.default_rng(1).standard_normal((10, x.size)) * relative:
             found = surface(x, y, bend * (u * u + v * v) / 2.0 + off)
-            widths.append(student_t(found.degrees_of_freedom) * found.at(fx, fy)[1].max())
+            widths.append(t_factor(0.95, found.degrees_of_freedom) * found.at(fx, fy)[1].max())
         reached = float(np.mean(widths))
         if reached <= to:
             return [(float(a), float(b)) for a, b in zip(x, y, strict=True)], reached

@@ -111,7 +111,7 @@ def read_measurement(path: str | Path, *, kind: str | None = None, data: bytes |
         )
     if data.startswith(_PICTURES) or (Path(name).suffix.lower() in IMAGE_ENDINGS and not _is_matrix(data)):
         if kind not in (None, "image"):
-            raise FileError(f"{name}: a picture cannot be read as {kind}. Leave --kind out, or name the table of the scan.")
+            raise FileError(f"{name}: a picture cannot be read as {kind}. Leave kind= out, or name the table of the scan.")
         image, notes = _picture(data, name)
         return Measurement("image", name, digest, image=image, notes=notes)
     if kind == "image" or (kind is None and _is_matrix(data)):
@@ -330,7 +330,7 @@ def _one_kind(table: Table, fitting: list[str], has: set[str]) -> str:
     if shape is None:
         raise FileError(
             f"{table.path}: cannot tell a knife-edge scan from a slit profile: the readings neither step from one level to "
-            "another nor rise to a peak. Say which with --kind knife-edge or --kind slit."
+            "another nor rise to a peak. Say which with kind='knife-edge' or kind='slit'."
         )
     return shape
 

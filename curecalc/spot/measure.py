@@ -149,7 +149,7 @@ def _options(found: Measurement, given: dict[str, Any]) -> dict[str, Any]:
             kinds = " or ".join(k for k, names in OPTIONS_OF.items() if name in names)
             raise QuantityError(
                 f"{name} does not belong to a file of kind {found.kind}, but to {kinds or 'another'}. Leave it out, or say what the file "
-                "is with --kind."
+                "is with kind=."
             )
     options = dict(given)
     for name, value in found.settings.items():
@@ -195,7 +195,7 @@ def _slit(found: Measurement, options: dict[str, Any], confidence: float) -> Bea
 
 def _pinhole(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
     if "pinhole_diameter" not in options:
-        raise QuantityError("pinhole_diameter is missing. Give --pinhole-diameter, or state it above the header.")
+        raise QuantityError("pinhole_diameter is missing. Give pinhole_diameter=, or state it above the header.")
     straight = options.get("keep_straight", False)
     return pinhole_beam(**_scan(found, options, confidence), pinhole_diameter=options["pinhole_diameter"], tilt=not straight)
 
@@ -203,7 +203,7 @@ def _pinhole(found: Measurement, options: dict[str, Any], confidence: float) -> 
 def _image(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
     if "pixel_size" not in options:
         raise QuantityError(
-            "--pixel-size is missing: a picture does not say how large its pixels are. Give --pixel-size, like --pixel-size 4.4um, "
+            "pixel_size= is missing: a picture does not say how large its pixels are. Give pixel_size=, like pixel_size='4.4um', "
             "from the camera's data sheet, divided by the magnification of any lens."
         )
     names = ("pixel_size", "pixel_size_y", "full_scale", "camera_angle", "mirrored", "penetration_depth")
@@ -215,7 +215,7 @@ def _image(found: Measurement, options: dict[str, Any], confidence: float) -> Be
 
 def _caustic(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
     if "wavelength" not in options:
-        raise QuantityError("wavelength is missing: M^2 needs it. Give --wavelength, or write 'wavelength = 355 nm' above the header.")
+        raise QuantityError("wavelength is missing: M^2 needs it. Give wavelength=, or write 'wavelength = 355 nm' above the header.")
     columns = found.columns
     x = columns.get("radius", columns.get("radius_x", columns.get("radius_y")))
     y = columns.get("radius_y") if "radius_x" in columns else None

@@ -10,7 +10,7 @@ from typing import Any
 from ..cautions import BEAM_CAUTION, RULES_CAUTION
 from ..formulas.beam import Beam
 from ..setting.explain import Step
-from ..statistics.least_squares import student_t
+from ..statistics.intervals import t_factor
 from ..statistics.uncertainty import effective_degrees_of_freedom
 from ..units import DEG, MM, ONE, Measured, Quantity, QuantityError, Shown, to_json
 
@@ -71,7 +71,7 @@ class Estimate:
     @property
     def coverage_factor(self) -> float:
         """Student factor of the interval."""
-        return student_t(self.degrees_of_freedom, self.confidence)
+        return float(t_factor(self.confidence, self.degrees_of_freedom))
 
     @property
     def interval(self) -> tuple[Quantity, Quantity]:

@@ -115,7 +115,7 @@ def image_beam(
     notes = [f.text for f in spot.findings if not f.check]
     if stated is None and moved is None and not spot.axes.round:
         notes.append(
-            "directions are those of the picture. Give --camera-angle, the picture's x axis to the machine's, or --moved-image, before an "
+            "directions are those of the picture. Give camera_angle=, the picture's x axis to the machine's, or moved_image=, before an "
             "elliptical spot is used for tracks."
         )
     return BeamMeasurement(

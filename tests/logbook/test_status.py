@@ -28,7 +28,8 @@ def test_a_healthy_machine_is_left_alone() -> None:
     """At most 6 % of years; 120 years here, 2,000 by hand: `python tests/logbook/shop_year.py 2000`."""
     share, said = year.false_years(120, 0.3, seed=11)
     assert share <= 0.06 + 2.5 * np.sqrt(0.06 * 0.94 / 120), said
-    assert FALSE_YEARS[1] <= FALSE_YEARS[0] <= 0.06
+    # the rate that is printed, within what 120 years can tell
+    assert abs(share - FALSE_YEARS[0]) <= 3.0 * np.sqrt(FALSE_YEARS[0] / 120)
 
 
 def test_a_fade_is_found_soon(tmp_path) -> None:
@@ -109,8 +110,7 @@ def test_a_machine_is_judged_by_every_kind_of_vector_and_a_lost_promise_goes_by_
     bonds = {v["kind"]: next(p for p in v["promises"] if p["promise"] == "bond") for v in one["vectors"]}
     assert all(p["standing"] == "kept" for p in bonds.values())
     assert {p["promise"] for v in one["vectors"] for p in v["promises"]} >= {"bond", "print-through", "ripple", "line width", "depth"}
-    # ripple stands at its limit: near, which is neither well nor an alarm
-    assert (one["state"], got["well"], got["due"]) == ("near", False, False)
+    assert (one["state"], got["well"], got["due"]) == ("well", True, False)
     run("log", "add", "power", "--machine", "bay 2", "--power", "199 mW +- 1 %", *LOG)
     status, got = due(run)
     (one,) = got["machines"]

@@ -13,6 +13,8 @@ import sys
 import time
 from pathlib import Path
 
+import sqlalchemy.dialects.sqlite  # noqa: F401  before the right to read the interpreter's own files is given up
+
 from curecalc.errors import FileError
 from curecalc.logbook.book import Logbook, Source
 from curecalc.logbook.verifying import verify
@@ -146,7 +148,7 @@ def readonly(path: str) -> dict:
     except FileError as error:
         said["add"] = str(error)
     try:
-        Logbook(f"{path}2", create=True)
+        Logbook(f"{path}2", create=True).add("note", {"text": "x"})
     except FileError as error:
         said["make"] = str(error)
     return said

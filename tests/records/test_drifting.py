@@ -364,7 +364,9 @@ def test_a_slip_in_a_name_is_refused_but_a_new_name_may_be_introduced(book) -> N
         book.add("power", {"power": Quantity(100.0, "mW")}, machine="Nroth")
     book.add("machine", {}, machine="north2")
     book.add("power", {"power": Quantity(100.0, "mW")}, machine="north2")
-    book.add("power", {"power": Quantity(100.0, "mW")}, machine="cellar")
+    # where machines are introduced, an unknown one is asked for
+    with pytest.raises(QuantityError, match=r"'cellar' is not in the logbook, but .* is"):
+        book.add("power", {"power": Quantity(100.0, "mW")}, machine="cellar")
 
 
 def test_days_and_dates() -> None:

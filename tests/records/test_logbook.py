@@ -81,7 +81,9 @@ def test_corrections_replace_and_strike_out_without_erasing(book) -> None:
     fixed = book.add("power", {"power": Quantity(290.0, "mW"), "reason": "meter off"}, machine="north", corrects=1)
     struck = book.add("correction", {"reason": "lamp was cold"}, corrects=2)
     assert [entry.number for entry in book.entries()] == [fixed.number]
-    assert [entry.number for entry in book.entries(corrected=True)] == [1, 2, 3, 4]
+    # a correction keeps the time of what it corrects: it does not become the newest reading
+    assert fixed.time == book.entry(1).time
+    assert [entry.number for entry in book.entries(corrected=True)] == [1, 3, 2, 4]
     assert (book.entry(1).corrected_by, book.entry(2).corrected_by) == (3, 4)
     assert book.latest("power", machine="north").number == 3
     again = book.add("power", {"power": Quantity(291.0, "mW")}, machine="north", corrects=3)
@@ -246,7 +248,7 @@ def test_entries_of_another_logbook_join_the_chain_with_their_origin(book, tmp_p
             "standing": 0,
             "sources_without_data": 1,
         }
-        assert [e.origin for e in other.entries(kind="machine")] == [book.entry(1).sha256]
+        assert [e.origin for e in other.entries(kind="machine")] == [book.entry(1).origin]
         assert other.entry(4).corrects == 3
         assert verify(other).passed
         assert verify(other).elsewhere == 1
@@ -344,3 +346,25 @@ def test_every_kind_has_a_line_of_help_and_plain_fields() -> None:
         assert kind.name == name
         assert kind.help
         assert set(kind.needs) <= {"machine", "lot", "beam"}
+
+
+def test_a_refused_first_entry_leaves_no_logbook_behind(tmp_path) -> None:
+    path = tmp_path / "new.db"
+    refused = [
+        lambda book: book.add("power", {"power": Quantity(-3.0, "mW")}, machine="north"),
+        lambda book: book.add("power", {"power": Quantity(240.0, "mW")}),  # of which machine
+        lambda book: book.add("note", {"text": "x"}, time="yesterday"),
+        lambda book: book.add("note", {"text": "x"}, corrects=4),
+        lambda book: import_text(book, '{"schema": 1}'),
+    ]
+    for one in refused:
+        with Logbook(path, create=True) as book:
+            assert len(book) == 0
+            assert book.entries() == []
+            with pytest.raises((QuantityError, FileError)):
+                one(book)
+        assert list(tmp_path.iterdir()) == []
+    with Logbook(path, create=True) as book, Logbook(path, create=True) as other:  # both see it unmade, one makes it
+        assert book.add("note", {"text": "one"}).number == 1
+        assert other.add("note", {"text": "two"}).number == 2
+        assert [one.number for one in book.entries()] == [1, 2]

@@ -7,7 +7,7 @@ import pytest
 
 from curecalc.spot.field import FieldMap, Place, optics_spot, parting, plan_places
 from curecalc.spot.surface import surface
-from curecalc.statistics.least_squares import student_t
+from curecalc.statistics.intervals import t_factor
 
 
 def grid(n, half=100.0):
@@ -124,7 +124,7 @@ def coverage(kind, fields, seed):
 
         got = surface(x, y, truth(x, y) + 10 ** rng.uniform(-2.3, -1.5) * rng.standard_normal(x.size))
         value, u = got.at(*at)
-        held.append(np.mean(np.abs(value - truth(*at)) < student_t(got.degrees_of_freedom) * u))
+        held.append(np.mean(np.abs(value - truth(*at)) < t_factor(0.95, got.degrees_of_freedom) * u))
     return float(np.mean(held))
 
 

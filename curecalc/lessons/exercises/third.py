@@ -149,7 +149,7 @@ def combined_uncertainty(d: Draw) -> Made:
 
 
 def wrong_meter(d: Draw) -> Made:
-    percent = d.whole(3, 12)
+    percent = d.whole(9, 15)  # large enough that a share taken for its logarithm is no rounding
     shift = float(laws.Plain(d.dp, 1.0).height(1 + percent / 100))
     return Made(
         f"A resin (penetration depth {d.length(d.dp)}) was calibrated with a power meter that reads {percent} % too high. The file "
@@ -168,6 +168,8 @@ def wrong_meter(d: Draw) -> Made:
         ],
         base_ten=(d.dp * math.log10(1 + percent / 100), LOG10),
         share_of_layer=(d.layer * percent / 100, "Not a share of the layer: the depth moves by Dp times ln of the factor."),
+        without_logarithm=(d.dp * percent / 100, "Not Dp times the share: Dp times ln of the factor."),
+        wrong_way=(-d.dp * math.log(1 - percent / 100), "The meter reads too high: the factor is 1 plus the share, not 1 less it."),
         cancelled=(0.0, "It cancels only when the same meter calibrates and sets the machine."),
     )
 

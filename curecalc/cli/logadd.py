@@ -1,0 +1,192 @@
+"""Adding entries to a logbook: from options, by typing when asked, or many at once from a script."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from typing import TYPE_CHECKING, Any
+
+from ..errors import QuantityError
+from .common import flag, print_json
+
+if TYPE_CHECKING:
+    from ..logbook.book import Logbook
+
+__all__ = ["RADII", "add_entry", "open_log", "whole"]
+
+RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
+
+
+def open_log(args: argparse.Namespace, *, create: bool = False, write: bool = False) -> Logbook:
+    """The logbook that `--log` names."""
+    from ..logbook.book import Logbook
+
+    return Logbook(args.log, create=create, write=write)
+
+
+def whole(option: str, text: str | None, minimum: int = 1) -> int | None:
+    """An option's whole number, refused in its own words."""
+    if text is None:
+        return None
+    if not text.strip().isascii() or not text.strip().isdigit() or len(text.strip()) > 12 or int(text) < minimum:
+        raise QuantityError(f"{option} must be a whole number of at least {minimum}, got {text[:40]!r}.")
+    return int(text)
+
+
+def _ask(args: argparse.Namespace) -> None:
+    """Ask for every value and name given as `ask`: a command that can be pasted before the reading is made."""
+    for name, text in vars(args).items():
+        if text == "ask" and name not in ("action", "kind"):
+            print(f"{name.replace('_', ' ')}: ", end="", file=sys.stderr, flush=True)
+            answer = sys.stdin.readline().strip()
+            if not answer:
+                raise QuantityError(f"{flag(name)}: nothing was typed. Give the value, or type it when asked.")
+            setattr(args, name, answer)
+
+
+def add_entry(args: argparse.Namespace) -> int:
+    """`log add`."""
+    if args.kind == "lines":
+        return _lines(args)
+    _ask(args)
+    payload = _values(args)
+    _query(args, payload)
+    sources = [_source(text, index) for index, text in enumerate(args.source)]
+    corrects = whole("--corrects", args.corrects)
+    from ..logbook.doubts import clock_doubts, power_doubts
+
+    with open_log(args, create=corrects is None, write=True) as book:
+        doubts = power_doubts(book, args.machine, payload["power"]) if args.kind == "power" and corrects is None else []
+        doubts += clock_doubts(book, args.time)
+        entry = book.add(
+            args.kind,
+            payload,
+            machine=args.machine,
+            lot=args.lot,
+            beam=args.beam,
+            operator=args.operator or "",
+            time=args.time,
+            corrects=corrects,
+            sources=sources,
+            identity=args.identity,
+        )
+    if args.json:
+        print_json(entry.to_dict())
+    else:
+        from .logtext import one_line
+
+        print(f"entry {entry.number} written: {one_line(entry)}\nhead: entry {entry.number}, {entry.sha256}")
+    for doubt in doubts:
+        print(f"Check: {doubt} If it is a slip: curecalc log add {args.kind} ... --corrects {entry.number}", file=sys.stderr)
+    return 0
+
+
+def _query(args: argparse.Namespace, payload: dict[str, Any]) -> None:
+    """Ask once about a value that is hardly ever right."""
+    from ..logbook.doubts import implausible
+
+    if not args.sure and (odd := implausible(payload)):
+        raise QuantityError(f"{odd} Check the number and its unit; if it is right, add --sure.")
+
+
+_LINE_KEYS = ("machine", "lot", "beam", "time", "operator", "corrects", "identity")
+
+
+def _lines(args: argparse.Namespace) -> int:
+    """Entries from stdin, in one transaction."""
+    import json
+
+    from ..logbook.entries import ENTRY_KINDS
+
+    added = []
+    with open_log(args, create=True, write=True) as book, book.together():
+        for place, line in enumerate(sys.stdin, 1):
+            if not line.strip():
+                continue
+            try:
+                given = json.loads(line)
+                kind = given.pop("kind")
+                fields = ENTRY_KINDS[kind].fields
+            except (ValueError, KeyError, AttributeError, TypeError):
+                way = '{"kind": "power", "machine": "north", "power": "238 mW +- 2 %"}'
+                raise QuantityError(f"stdin line {place}: is no entry. Write one JSON object a line, like {way}.") from None
+            odd = [key for key in given if key not in fields and key not in (*_LINE_KEYS, *RADII)]
+            if odd:
+                raise QuantityError(
+                    f"stdin line {place}: {odd[0]!r} is no key of a {kind} entry; it knows {', '.join([*_LINE_KEYS, *fields])}."
+                )
+            words: dict[str, Any] = dict.fromkeys([*_LINE_KEYS, *fields, *RADII]) | given
+            one = argparse.Namespace(
+                kind=kind, sure=args.sure, **{k: v if v is None or k == "corrects" else str(v) for k, v in words.items()}
+            )
+            try:
+                payload = _values(one)
+                _query(one, payload)
+                names = {name: getattr(one, name) for name in ("machine", "lot", "beam", "time", "corrects", "identity")}
+                added.append(book.add(kind, payload, operator=one.operator or "", **names))
+            except QuantityError as error:
+                raise QuantityError(f"stdin line {place}: {error} Nothing was written.") from None
+    if args.json:
+        print_json({"entries": [entry.to_dict() for entry in added]})
+    else:
+        head = f"\nhead: entry {added[-1].number}, {added[-1].sha256}" if added else ""
+        print(f"{len(added)} entries written{head}")
+    return 0
+
+
+def _values(args: argparse.Namespace) -> dict[str, Any]:
+    from .. import units
+    from ..logbook.entries import ENTRY_KINDS
+
+    payload: dict[str, Any] = {}
+    for name, spec in ENTRY_KINDS[args.kind].fields.items():
+        text = getattr(args, name)
+        if name == "beam_radius":
+            text, convert = _one_radius(args, spec.required)
+            if text is not None:
+                given = next(one for one in RADII if getattr(args, one) is not None)
+                payload[name] = convert(units.parse_measured(flag(given), text, "length"))
+            continue
+        if spec.kind == "boolean" and isinstance(text, str):
+            text = text == "True"
+        if text is None:
+            if spec.required:
+                raise QuantityError(f"{flag(name)} is missing: a {args.kind} entry must hold it, for example {spec.sample()}.")
+            continue
+        if spec.quantity:
+            value: Any = (units.parse_measured if spec.uncertain else units.parse)(flag(name), text, spec.kind)
+            payload[name] = float(value.m_as("")) if spec.kind in ("number", "fraction") and not spec.uncertain else value
+        elif spec.kind == "whole":
+            payload[name] = whole(flag(name), text, max(1, spec.minimum))
+        else:
+            payload[name] = text
+    return payload
+
+
+def _one_radius(args: argparse.Namespace, needed: bool) -> tuple[str | None, Any]:
+    from ..formulas.beam import radius_from_diameter, radius_from_fwhm
+    from ..units import Measured
+
+    given = [name for name in RADII if getattr(args, name) is not None]
+    if len(given) > 1 or (needed and not given):
+        found = " and ".join(map(flag, given)) or "none"
+        raise QuantityError(f"give exactly one of {', '.join(map(flag, RADII))}; found {found}.")
+    if not given:
+        return None, None
+    convert = {"beam_radius": lambda q: q, "beam_diameter": radius_from_diameter, "beam_fwhm": radius_from_fwhm}[given[0]]
+
+    def measured(value: Measured) -> Measured:
+        radius = convert(value.value)
+        return Measured(radius, value.standard_uncertainty * float((radius / value.value).m_as("")))
+
+    return getattr(args, given[0]), measured
+
+
+def _source(text: str, index: int) -> Any:
+    from ..logbook.book import Source
+
+    role, equals, path = text.partition("=")
+    if not equals or os.path.exists(text):
+        role, path = ("data" if index == 0 else f"data{index + 1}"), text
+    return Source.read(path, role)
