@@ -13,7 +13,7 @@ from .recorded import add_log, checked_log, said
 
 __all__ = ["add_arguments", "run"]
 
-_KINDS = ("knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power")
+_KINDS = ("knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power", "field")
 _PICTURE = ["pixel_size", "pixel_size_y", "camera_angle"]
 _SCAN = ["slit_width", "pinhole_diameter", "position_uncertainty", "scale_uncertainty", "clip_level"]
 _CAUSTIC = ["surface_position", "wanted_radius"]
@@ -24,7 +24,9 @@ _FRACTIONS = ("scale_uncertainty", "clip_level", "model_uncertainty", "meter_unc
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
-    parser.add_argument("file", metavar="FILE", help="table of a scan, caustic, cured lines or power readings, or a picture")
+    parser.add_argument("file", metavar="FILE", help="table of a scan, caustic, places, cured lines or power readings, or a picture")
+    parser.add_argument("more", metavar="FILE", nargs="*", help="further files, each measured at another place of the field, with --at")
+    parser.add_argument("--at", metavar="X,Y", action="append", help='place of each file in the field, like "50 mm, 0 mm"; once a file')
     parser.add_argument(
         "--kind", metavar="KIND", action=_Once, choices=_KINDS, help=f"what FILE is, where it cannot be told: {', '.join(_KINDS)}"
     )
@@ -80,7 +82,15 @@ def run(args: argparse.Namespace) -> int:
         from ..jobs.beam import read_beam_record
 
         base = read_beam_record(args.beam)
-    result = measure_file(args.file, kind=args.kind, **options)
+    if args.more or args.at:
+        from ..spot.mapping import field_of_files
+
+        if logging:
+            raise QuantityError("--log: a map of several files cannot be logged. Keep it with --save.")
+        places = [pair("--at", text) for text in args.at or ()]
+        result: Any = field_of_files([args.file, *args.more], places, kind=args.kind, **options)
+    else:
+        result = measure_file(args.file, kind=args.kind, **options)
     written = _logged(args, result, options) if logging else {}
     saved = _save(args, result, base, options, day) if args.save else None
     if args.figure is not None:
@@ -275,6 +285,9 @@ _PERCENT = {
     "power_in_ellipse_gaussian",
     "saturated_share",
     "clip_level",
+    "widest_band",
+    "surface_weight_quadratic",
+    "surface_weight_thin_plate",
 }
 _SILENT = {"radius_is", "opening", "drift_fitted", "power_in_ellipse_gaussian", "round_within_noise", "mended_pixels"}
 _LABELS = {
@@ -284,6 +297,10 @@ _LABELS = {
     "source_drift": "drift of the source",
     "measured_radius": "radius before the correction",
     "clip_level": "clip level of the two-level estimate",
+    "surface": "shape the readings ask for",
+    "surface_weight_quadratic": "evidence for a quadratic",
+    "surface_weight_thin_plate": "evidence for a thin plate",
+    "widest_band": "half-width of the map's band, widest",
     "moment_radius": "radius by second moments",
     "gaussian_fit_radius": "radius of a Gaussian fit",
     "gaussian_residual": "misfit of a Gaussian",

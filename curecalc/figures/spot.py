@@ -9,6 +9,7 @@ import numpy as np
 
 from ..spot.caustic import Caustic
 from ..spot.cured import CuredLines
+from ..spot.field import FieldMap
 from ..spot.image import Spot
 from ..spot.light import PowerMeasurement
 from ..spot.measurement import BeamMeasurement
@@ -38,6 +39,8 @@ def spot_figure(result: BeamMeasurement | PowerMeasurement, width_mm: float = 17
     figure = new_figure(width_mm, height_mm)
     if isinstance(result, PowerMeasurement):
         draw_power(axes(figure, (0.13, 0.14, 0.83, 0.74)), result)
+    elif result.kind == "field":
+        draw_field(figure, result)
     elif result.kind == "image":
         draw_image(figure, result)
     elif result.kind == "caustic":
@@ -51,6 +54,34 @@ def spot_figure(result: BeamMeasurement | PowerMeasurement, width_mm: float = 17
         draw_residuals(low, result)
         low.set_xlim(top.get_xlim())
     return figure
+
+
+def draw_field(figure: Figure, result: BeamMeasurement) -> None:
+    """Radius over the field with the places measured, and the half-width of its 95 % band beside it."""
+    from ..statistics.least_squares import student_t
+
+    field: FieldMap = result.fits[0][1]
+    x, y = result.fits[0][2], result.fits[0][3]
+    size = field.surfaces["size"]
+    gx, gy = np.meshgrid(np.linspace(x.min(), x.max(), 41), np.linspace(y.min(), y.max(), 41))
+    value, u = (v.reshape(gx.shape) for v in size.at(gx, gy))
+    shown = (
+        (1e3 * np.exp(value), "radius (um)"),
+        (100.0 * student_t(size.degrees_of_freedom) * np.hypot(u, field.common), "95 % band (+- %)"),
+    )
+    for k, (z, label) in enumerate(shown):
+        ax = axes(figure, (0.11 + 0.47 * k, 0.14, 0.38, 0.74))
+        levels = np.linspace(float(z.min()), max(float(z.max()), float(z.min()) * (1.0 + 1e-6)), 9)
+        filled = ax.contourf(gx, gy, z, levels=levels, cmap="Blues" if k == 0 else "Greys")
+        lines = ax.contour(gx, gy, z, levels=levels[1:-1:2], colors=INK, linewidths=0.8)
+        ax.clabel(lines, fontsize=9, fmt="%.4g" if k == 0 else "%.2g")
+        ax.plot(x, y, "o", color=TONES["second"], markersize=5, markerfacecolor="white", markeredgewidth=1.4, clip_on=False, zorder=5)
+        ax.set_aspect("equal")
+        ax.set_xlabel("x (mm)")
+        if k == 0:
+            ax.set_ylabel("y (mm)")
+        ax.set_title(label, loc="left", pad=8)
+        filled.set_edgecolor("face")
 
 
 def _title(result: BeamMeasurement) -> str:

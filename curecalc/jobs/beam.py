@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -17,11 +17,23 @@ from ..cautions import BEAM_CAUTION, RULES_CAUTION
 from ..files.places import KeyPath
 from ..files.records import Key, Origin, RecordFile, documented
 from ..formulas.beam import Beam
+from ..spot.field import FieldMap, Place
 from ..spot.light import PowerMeasurement
 from ..spot.measurement import COMMON, BeamMeasurement, Estimate
-from ..units import DEG, Measured, Quantity, QuantityError, measured, to_json
+from ..units import DEG, MM, MW, RAD, Measured, Quantity, QuantityError, measured, to_json
 
-__all__ = ["BEAM", "BeamRecord", "BudgetPart", "beam_record", "read_beam", "read_beam_record", "with_power", "write_beam_record"]
+__all__ = [
+    "BEAM",
+    "BeamRecord",
+    "BudgetPart",
+    "FieldPlace",
+    "beam_record",
+    "read_beam",
+    "read_beam_record",
+    "with_field",
+    "with_power",
+    "write_beam_record",
+]
 
 _text = partial(Key, "text")
 
@@ -34,6 +46,18 @@ class BudgetPart:
     name: Annotated[str, _text()]
     relative_standard_uncertainty: Annotated[float, Key("number", rule="nonnegative")]
     degrees_of_freedom: Annotated[float, Key("number", "infinite when left out")] = math.inf
+
+
+@dataclass(frozen=True, kw_only=True)
+class FieldPlace:
+    """The beam at one place of the field, as measured."""
+
+    x: Annotated[Quantity, Key("length", rule="finite")]
+    y: Annotated[Quantity, Key("length", rule="finite")]
+    radius_x: Annotated[Measured, Key("length", uncertain=True)]
+    radius_y: Annotated[Measured | None, Key("length", uncertain=True)] = None
+    angle: Annotated[Quantity | None, Key("angle", rule="finite")] = None
+    power: Annotated[Quantity | None, Key("power")] = None
 
 
 @documented
@@ -60,6 +84,7 @@ class BeamRecord(Origin):
     data_file: Annotated[str, _text("the measurement's file")] = ""
     data_sha256: Annotated[str, _text("its SHA-256")] = ""
     budget: Annotated[tuple[BudgetPart, ...], Key("tables", "parts of the uncertainties", of=BudgetPart)] = ()
+    field: Annotated[tuple[FieldPlace, ...], Key("tables", "the beam over the field: places from its middle", of=FieldPlace)] = ()
     warnings: Annotated[tuple[str, ...], Key("list", item=Key("text"))] = ()
     note: Annotated[str, _text()] = ""
 
@@ -86,6 +111,13 @@ class BeamRecord(Origin):
             name=self.name,
             notes=tuple(f"beam: {told}" for told in self.warnings),
         )
+
+    def field_map(self) -> FieldMap | None:
+        """The map through the places of the record: its `at(x, y)` gives radii, angle, power factor and their covariance."""
+        if not self.field:
+            return None
+        common = sum(b.relative_standard_uncertainty**2 for b in self.budget if b.of == "radius_x" and b.name.startswith(COMMON))
+        return FieldMap(places=tuple(_place(p) for p in self.field), common=math.sqrt(common))
 
     @property
     def _angle(self) -> Quantity:
@@ -211,7 +243,11 @@ def beam_record(
     before = base if base is not None else BeamRecord(radius_x=measurement.radius_x.measured)
     old = before if power is None else BeamRecord(radius_x=before.radius_x, power=measured(power))
     budget = _parts("radius_x", measurement.radius_x) + _parts("radius_y", measurement.radius_y)
+    field = before.field
+    if measurement.kind == "field":
+        field = with_field(before, measurement.fits[0][1].places).field
     return BeamRecord(
+        field=field,
         radius_x=measurement.radius_x.measured,
         radius_y=None if measurement.radius_y is None else measurement.radius_y.measured,
         angle=None if measurement.radius_y is None else Measured(measurement.angle, measurement.u_angle),
@@ -229,6 +265,48 @@ def beam_record(
         budget=budget + tuple(b for b in old.budget if b.of == "power"),
         warnings=(*measurement.warnings, *measurement.cautions),
     )
+
+
+def _place(p: FieldPlace) -> Place:
+    return Place(
+        x=float(p.x.m_as(MM)),
+        y=float(p.y.m_as(MM)),
+        radius_x=float(p.radius_x.value.m_as(MM)),
+        radius_y=None if p.radius_y is None else float(p.radius_y.value.m_as(MM)),
+        angle=0.0 if p.angle is None else float(p.angle.m_as(RAD)),
+        power=None if p.power is None else float(p.power.m_as(MW)),
+        relative=float(p.radius_x.relative),
+    )
+
+
+def with_field(base: BeamRecord, places: Sequence[Place]) -> BeamRecord:
+    """The record with measured places of the field; the beam itself stays as it was.
+
+    Parameters
+    ----------
+    base : BeamRecord
+    places : sequence of Place
+
+    Returns
+    -------
+    BeamRecord
+    """
+
+    def length(value: float, relative: float) -> Measured:
+        return Measured(Quantity(value, MM), Quantity(value * relative, MM))
+
+    kept = tuple(
+        FieldPlace(
+            x=Quantity(p.x, MM),
+            y=Quantity(p.y, MM),
+            radius_x=length(p.radius_x, p.relative),
+            radius_y=None if p.radius_y is None else length(p.radius_y, p.relative),
+            angle=None if p.radius_y is None else Quantity(math.degrees(p.angle), DEG),
+            power=None if p.power is None else Quantity(p.power, MW),
+        )
+        for p in places
+    )
+    return replace(base, field=kept)
 
 
 def _parts(of: str, estimate: Estimate | None) -> tuple[BudgetPart, ...]:

@@ -20,7 +20,7 @@ from ..files.tables import Column, Table, read_table_bytes
 
 __all__ = ["IMAGE_ENDINGS", "KINDS_OF_FILE", "Measurement", "read_measurement"]
 
-KINDS_OF_FILE = ("knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power")
+KINDS_OF_FILE = ("knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power", "field")
 IMAGE_ENDINGS = (".png", ".tif", ".tiff", ".bmp", ".pgm")
 _LOSSY = {b"\xff\xd8\xff": "JPEG", b"GIF8": "GIF"}
 _PICTURES = (b"\x89PNG", b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+", b"BM", b"P5", b"P2")
@@ -43,6 +43,9 @@ _COLUMNS: dict[str, Column] = {
     "beam_fwhm_x": Column("length", sign="positive", blank=True, aliases=("fwhm_x",)),
     "beam_fwhm_y": Column("length", sign="positive", blank=True, aliases=("fwhm_y",)),
     "standard_uncertainty": Column("length", sign="positive", once=True),
+    "place_x": Column("length"),
+    "place_y": Column("length"),
+    "angle": Column("angle"),
     "scan_speed": Column("speed", sign="positive"),
     "line_width": Column("length", sign="positive", blank=True),
     "cure_depth": Column("length", sign="positive", blank=True),
@@ -273,7 +276,7 @@ def _from_table(table: Table, kind: str | None, digest: str) -> Measurement:
     elif kind not in fitting:
         raise FileError(f"{table.path}: {_needs(kind)}; found {', '.join(sorted(has))}.")
     columns = {name: np.asarray(values) if not isinstance(values, list) else values for name, values in table.columns.items()}
-    if kind == "caustic":
+    if kind in ("caustic", "field"):
         columns |= _radii(table, sizes)
     settings = {name: value for name, value in table.settings.items() if not isinstance(value, str)}
     return Measurement(kind, table.path, digest, columns=columns, settings=settings, units=dict(table.units))
@@ -287,6 +290,8 @@ _NEEDS = {
     "caustic": "a caustic needs the columns 'position [mm]' and one of 'beam_radius [um]', 'beam_diameter [um]', "
     "'beam_fwhm [um]', or pairs of them ending in _x and _y",
     "cured-lines": "cured lines need the columns 'scan_speed [mm/s]' and 'line_width [um]' or 'cure_depth [um]'",
+    "field": "a map of the field needs the columns 'place_x [mm]', 'place_y [mm]' and one of 'beam_radius [um]', 'beam_diameter [um]', "
+    "'beam_fwhm [um]', or pairs of them ending in _x and _y",
     "power": "power readings need the column 'power [mW]', and 'time [s]' where it was kept",
 }
 
@@ -299,6 +304,8 @@ def _fitting(table: Table, has: set[str], sizes: list[str]) -> list[str]:
     fits = []
     if "scan_speed" in has and has & {"line_width", "cure_depth"}:
         fits.append("cured-lines")
+    elif {"place_x", "place_y"} <= has and sizes:
+        fits.append("field")
     elif "position" in has and sizes:
         fits.append("caustic")
     elif "position" in has and has & {"power", "signal"}:

@@ -11,10 +11,12 @@ import numpy as np
 
 from ..errors import FileError
 from ..units import MM, MM_S, MW, NM, Measured, Quantity, QuantityError, S, show
+from .field import Place
 from .files import Measurement, read_measurement
 from .focus import caustic_beam
 from .indirect import THRESHOLD_ERROR, cured_line_beam
 from .light import Loss, PowerMeasurement, beam_power
+from .mapping import field_beam
 from .measurement import BeamMeasurement
 from .openings import pinhole_beam, slit_beam
 from .pictures import image_beam
@@ -29,6 +31,7 @@ OPTIONS_OF: dict[str, set[str]] = {
     "pinhole": _SCAN | {"pinhole_diameter"},
     "image": {"pixel_size", "pixel_size_y", "full_scale", "camera_angle", "mirrored", "moved_image", "moved", "penetration_depth"},
     "caustic": {"wavelength", "position_uncertainty", "surface_position", "wanted_radius", "relative_errors"},
+    "field": {"scale_uncertainty"},
     "cured-lines": {"power", "model_uncertainty"},
     "power": {"meter_uncertainty", "meter_degrees_of_freedom", "dark_reading", "resolution", "losses", "keep_warm_up"},
 }
@@ -122,6 +125,7 @@ def measure_file(
         "pinhole": _pinhole,
         "image": _image,
         "caustic": _caustic,
+        "field": _field,
         "cured-lines": _cured_lines,
         "power": _power,
     }[found.kind]
@@ -225,6 +229,29 @@ def _caustic(found: Measurement, options: dict[str, Any], confidence: float) -> 
         confidence=confidence,
         **{n: options[n] for n in names if n in options},
     )
+
+
+def _field(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
+    columns, n = found.columns, len(found.columns["place_x"])
+    one: Any = columns.get("radius", columns.get("radius_x", columns.get("radius_y")))
+    two = columns.get("radius_y") if "radius_x" in columns else None
+    if not np.isfinite(one).all() or (two is not None and not np.isfinite(two).all()):
+        raise QuantityError("a place states no radius. Measure it, or leave its line out.")
+    u = np.broadcast_to(columns["u_radius"], n) if "u_radius" in columns else np.zeros(n)
+    angle = columns.get("angle", np.zeros(n))
+    places = [
+        Place(
+            x=float(columns["place_x"][k]),
+            y=float(columns["place_y"][k]),
+            radius_x=float(one[k]),
+            radius_y=None if two is None else float(two[k]),
+            angle=float(angle[k]),
+            power=float(columns["power"][k]) if "power" in columns else None,
+            relative=float(u[k] / one[k]),
+        )
+        for k in range(n)
+    ]
+    return field_beam(places, common=options.get("scale_uncertainty", 0.0), confidence=confidence)
 
 
 def _cured_lines(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:

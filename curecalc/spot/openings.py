@@ -54,6 +54,7 @@ def slit_beam(
     Source: ISO 11146-3; W0^2 = Wm^2 - s^2/3 is shown beside the fit. That law is exact for second moments; for a
     Gaussian fitted to the profile of a slit as wide as the radius it is 1.6 % high, so the fit carries the slit itself.
 
+    >>> import numpy as np
     >>> x = np.linspace(-0.4, 0.4, 33)
     >>> got = slit_beam(position=Quantity(x, "mm"), reading=np.exp(-2.0 * (x / 0.125) ** 2))
     >>> f"{got.radius_x.value.m_as('um'):.1f}"
@@ -99,6 +100,7 @@ def pinhole_beam(
     Source: the round beam summed over the disc; W0^2 = Wm^2 - D^2/4 (its second moments) is shown beside the fit. Valid for
     pinholes up to 1.6 radii and near-round beams; the scan must cross the centre.
 
+    >>> import numpy as np
     >>> x = np.linspace(-0.4, 0.4, 33)
     >>> got = pinhole_beam(position=Quantity(x, "mm"), reading=np.exp(-2.0 * (x / 0.125) ** 2),
     ...                    pinhole_diameter=Quantity(50.0, "um"))

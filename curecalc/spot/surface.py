@@ -20,7 +20,8 @@ _SIZES = np.concatenate([[0.0], np.geomspace(0.1, 1e5, 9)])
 
 @dataclass(frozen=True)
 class Surface:
-    """A weighed mixture of fits; `curved` and `plate` say how much weight stands on a quadratic and on a thin plate."""
+    """A weighed mixture of fits; `curved` and `plate` say how much weight stands on a quadratic and on a thin plate larger than
+    the noise."""
 
     places: Any
     middle: Any
@@ -136,6 +137,6 @@ def surface(x: Any, y: Any, value: Any, noise: Any = None) -> Surface:
         right=rights,
         variance=np.array(variance)[keep],
         degrees_of_freedom=dof,
-        curved=float(sum(w for w, (a, _) in zip(weight, chosen, strict=True) if a > 0)),
-        plate=float(sum(w for w, (_, b) in zip(weight, chosen, strict=True) if b > 0)),
+        curved=float(sum(w for w, (a, _) in zip(weight, chosen, strict=True) if a > 1.0)),
+        plate=float(sum(w for w, (_, b) in zip(weight, chosen, strict=True) if b > 1.0)),
     )

@@ -37,6 +37,7 @@ def test_evidence_bends_the_surface_only_where_readings_ask():
     x, y = np.array(grid(5)).T
     flat = surface(x, y, 1.0 + 0.001 * x + 0.01 * rng.standard_normal(x.size))
     bowl = surface(x, y, 1.0 + 0.2 * (x * x + y * y) / 1e4 + 0.01 * rng.standard_normal(x.size))
+    x, y = np.array(grid(6)).T
     bump = surface(x, y, 0.4 * np.exp(-((x - 30) ** 2 + y * y) / 1500) + 0.003 * rng.standard_normal(x.size))
     assert bowl.curved > 0.95
     assert bump.plate > 0.95
@@ -169,3 +170,98 @@ def test_the_plan_grows_with_what_is_asked():
     assert better <= 0.015
     with pytest.raises(ValueError, match="Measure each place more exactly"):
         plan_places(size_x=200.0, size_y=200.0, relative=0.05, to=0.01)
+
+
+# ------------------------------------------------------------------ kept in the beam record
+
+
+def test_a_record_keeps_the_field_and_reads_it_back_the_same(tmp_path):
+    from curecalc.jobs.beam import BeamRecord, read_beam_record, with_field, write_beam_record
+    from curecalc.units import Measured
+    from curecalc.units import Quantity as Q
+
+    measured = places(lambda x, y: (0.12 + 1e-6 * x * x, 0.10, 0.3), noise=0.01, rng=np.random.default_rng(3))
+    base = BeamRecord(radius_x=Measured(Q(0.12, "mm"), Q(0.001, "mm")), radius_y=Measured(Q(0.1, "mm"), Q(0.001, "mm")))
+    file = tmp_path / "beam.toml"
+    write_beam_record(file, with_field(base, measured))
+    back = read_beam_record(file).field_map()
+    assert base.field_map() is None
+    here, there = FieldMap(places=measured).at(30.0, -20.0), back.at(30.0, -20.0)
+    assert (there.radius_x, there.radius_y, there.angle) == pytest.approx((here.radius_x, here.radius_y, here.angle), rel=1e-6)
+    assert there.covariance == pytest.approx(here.covariance, rel=1e-4, abs=1e-15)
+
+
+# ------------------------------------------------------------------ at the command
+
+
+def table(rng, n=4, head="place_x [mm],place_y [mm],beam_radius_x [um],beam_radius_y [um]"):
+    rows = [head]
+    for x, y in grid(n):
+        r = 100 * (1 + 0.1 * (x * x + y * y) / 1e4) * (1 + 0.004 * rng.standard_normal(2))
+        rows.append(f"{x},{y},{r[0]:.4f},{0.9 * r[1]:.4f}")
+    return "\n".join(rows) + "\n"
+
+
+def spot(capsys, *words):
+    from curecalc.cli import main
+
+    status = main(["spot", *map(str, words)])
+    out, err = capsys.readouterr()
+    return status, out, err
+
+
+def test_a_table_of_places_becomes_a_map_in_the_beam_record(capsys, tmp_path):
+    import json
+
+    from curecalc.jobs.beam import read_beam_record
+
+    file, beam, picture = tmp_path / "field.csv", tmp_path / "beam.toml", tmp_path / "map.png"
+    file.write_text(table(np.random.default_rng(6)))
+    status, out, err = spot(capsys, file, "--save", beam, "--figure", picture, "--json")
+    assert status == 0, err
+    got = json.loads(out)
+    assert (got["kind"], got["places"]) == ("field", 16)
+    assert got["beam_radius"]["x"]["interval"][0] < 0.1 < got["beam_radius"]["x"]["interval"][1]
+    assert 0 < got["widest_band"] < 0.05
+    assert picture.stat().st_size > 5000
+    corner = read_beam_record(beam).field_map().at(90.0, 90.0)
+    assert corner.radius_x == pytest.approx(0.1 * 1.162, abs=corner.factor * math.sqrt(corner.covariance[0, 0]) * 0.116)
+
+
+def test_one_file_a_place(capsys, tmp_path):
+    import json
+
+    from curecalc.spot.knife import knife_edge_power
+
+    files, at = [], []
+    for k, (x, y) in enumerate([(0, 0), (80, 80), (-80, 80), (80, -80), (-80, -80), (0, 80)]):
+        edge, w = np.linspace(-0.3, 0.3, 31), 0.1 + 1e-6 * (x * x + y * y)
+        rows = "\n".join(f"{a:.6g},{b:.8g}" for a, b in zip(edge, 90 * knife_edge_power(edge, w, 0.0), strict=True))
+        (tmp_path / f"{k}.csv").write_text(f"position [mm],power [mW]\n{rows}\n")
+        files.append(tmp_path / f"{k}.csv")
+        at += ["--at", f"{x} mm, {y} mm"]
+    status, out, err = spot(capsys, *files, *at, "--json")
+    assert status == 0, err
+    assert json.loads(out)["places"] == 6
+    status, out, err = spot(capsys, *files, *at[:4])
+    assert (status, out) == (2, "")
+    assert "6 files and 2 places" in err
+
+
+FIELD_FAULTS = {
+    "four places": ("place_x [mm],place_y [mm],beam_radius [um]\n0,0,100\n1,0,100\n0,1,100\n1,1,100\n", "too few for a map"),
+    "a line": ("place_x [mm],place_y [mm],beam_radius [um]\n" + "".join(f"{k},{k},100\n" for k in range(8)), "on one line"),
+    "a hole": ("place_x [mm],place_y [mm],beam_radius [um]\n0,0,100\n1,0,\n0,1,100\n1,1,100\n2,1,100\n", "states no radius"),
+    "no y": ("place_x [mm],beam_radius [um]\n0,100\n", "fit no kind"),
+    "no unit": ("place_x,place_y [mm],beam_radius [um]\n0,0,100\n", "unit"),
+}
+
+
+@pytest.mark.parametrize("name", FIELD_FAULTS)
+def test_bad_tables_of_places_end_in_one_line(capsys, tmp_path, name):
+    text, words = FIELD_FAULTS[name]
+    file = tmp_path / "f.csv"
+    file.write_text(text)
+    status, out, err = spot(capsys, file)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert words in err
