@@ -37,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--contour-length", metavar="VALUE", action=_Once, help='of all outlines, like "600 mm"')
     group.add_argument("--contour-vectors", metavar="N", action=_Once, help="straight pieces of the outlines")
     group.add_argument("--hatch-vectors", metavar="N", action=_Once, help="hatch lines")
-    group.add_argument("--mesh", metavar="FILE", action=_Once, help="a closed STL mesh in mm: time and resin of the whole part")
+    group.add_argument("--paths", metavar="FILE", action=_Once, help="paths of a whole part, as `curecalc paths` makes: its time and resin")
     add_output(parser, figure="the process window of the first raster kind (or the first kind)")
     group = parser.add_argument_group("more output")
     group.add_argument("--sheet", metavar="FILE", action=_Once, help="a one-page sheet; FILE ends in .pdf or .html")
@@ -108,18 +108,19 @@ def made(args: argparse.Namespace) -> Any:
     needs = _with_work(args, needs)
     if getattr(args, "beam", None) is not None:
         machine = _with_beam(args, machine)
-    slices = None
-    if getattr(args, "mesh", None):
-        from ..recipe.mesh import slice_mesh
-
-        slices = slice_mesh(args.mesh, needs.layer_thickness, progress=_progress)
     recipe = make_recipe(machine=machine, resin=lot, needs=needs)
+<<<<<<< HEAD
     if told := getattr(args, "beam_notes", ()):
         recipe = dataclasses.replace(recipe, warnings=(*recipe.warnings, *told))
     if slices is not None:
         from ..recipe.parts import with_mesh
+=======
+    if getattr(args, "paths", None):
+        from ..paths.reading import read_paths
+        from ..recipe.build import with_paths
+>>>>>>> map
 
-        recipe = with_mesh(recipe, slices, path=args.mesh)
+        recipe = with_paths(recipe, read_paths(args.paths))
     return recipe
 
 
@@ -205,15 +206,6 @@ def _with_work(args: argparse.Namespace, needs: Any) -> Any:
             raise QuantityError(f"{needs.path}: has no {what}. Add one to the needs, or leave the option out.")
         vectors[place] = replace(vectors[place], **changes)
     return replace(needs, vectors=tuple(vectors))
-
-
-def _progress(done: int, count: int) -> None:
-    if not sys.stderr.isatty() and done < count:
-        return
-    width = 30
-    full = width * done // count
-    end = "\n" if done == count else ""
-    print(f"\rslicing [{'#' * full}{'.' * (width - full)}] {done}/{count} layers", end=end, file=sys.stderr, flush=True)
 
 
 def _whole(option: str, text: str | None, least: int) -> int | None:

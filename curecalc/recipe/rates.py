@@ -49,7 +49,7 @@ def scan_time(best: Best, work: Work) -> tuple[Any, Any]:
 
 @dataclass(frozen=True)
 class Rates:
-    """Rates of one layer, or sums over the layers of a mesh (times then are totals).
+    """Rates of one layer, or sums over the layers of a part (times then are totals).
 
     Attributes
     ----------

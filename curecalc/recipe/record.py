@@ -160,7 +160,7 @@ class Recipe(Shown):
     lot: Lot = field(repr=False)
     needs: Needs = field(repr=False)
     inputs: Inputs = field(repr=False)
-    mesh: dict[str, Any] | None = None
+    part: dict[str, Any] | None = None
 
     @property
     def main(self) -> VectorRecipe:
@@ -223,7 +223,7 @@ class Recipe(Shown):
             "resin": self._resin_dict(),
             "machine": self.machine.to_dict(),
             "needs": self.needs.to_dict(),
-            "mesh": self.mesh,
+            "part": self.part,
             "warnings": list(self.warnings),
             "assumptions": list(assumptions(self.machine, self.needs)),
             "cautions": list(CAUTIONS),

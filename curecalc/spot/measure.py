@@ -84,37 +84,37 @@ def measure_file(
 ) -> BeamMeasurement | PowerMeasurement:
     """Beam radius (or power) from a file of measurements.
 
-        Parameters
-        ----------
-        path : str or Path
-            A table of a scan, a caustic, cured lines or power readings, or a picture.
-        kind : str, optional
-            knife-edge, slit, pinhole, image, caustic, cured-lines or power; recognised from the file when left out.
-        data : bytes, optional
-            The file's content where it is in memory; `path` is then its name only.
-        wavelength, power, slit_width, pinhole_diameter, pixel_size, pixel_size_y, full_scale : optional
-            As in `slit_beam`, `pinhole_beam` and `image_beam`; an option that does not belong to the kind of the file is refused.
-            camera_angle, mirrored, moved_image, moved : optional
-            As in `image_beam`; `moved_image` is a file.
-            penetration_depth, surface_position, wanted_radius, relative_errors, clip_level, position_uncertainty, scale_uncertainty : optional
-            As in `cured_line_beam`, `caustic_beam` and `knife_edge_beam`.
-        keep_straight : bool, optional
-            Leave tilt and drift out of a scan's fit.
-        model_uncertainty, meter_uncertainty, meter_degrees_of_freedom, dark_reading, resolution, losses, keep_warm_up : optional
-            As in `cured_line_beam` and `beam_power`.
-        confidence : float
-            Of the intervals.
+    Parameters
+    ----------
+    path : str or Path
+        A table of a scan, a caustic, cured lines or power readings, or a picture.
+    kind : str, optional
+        knife-edge, slit, pinhole, image, caustic, cured-lines or power; recognised from the file when left out.
+    data : bytes, optional
+        The file's content where it is in memory; `path` is then its name only.
+    wavelength, power, slit_width, pinhole_diameter, pixel_size, pixel_size_y, full_scale : optional
+        As in `slit_beam`, `pinhole_beam` and `image_beam`; an option that does not belong to the kind of the file is refused.
+        camera_angle, mirrored, moved_image, moved : optional
+        As in `image_beam`; `moved_image` is a file.
+        penetration_depth, surface_position, wanted_radius, relative_errors, clip_level, position_uncertainty, scale_uncertainty : optional
+        As in `cured_line_beam`, `caustic_beam` and `knife_edge_beam`.
+    keep_straight : bool, optional
+        Leave tilt and drift out of a scan's fit.
+    model_uncertainty, meter_uncertainty, meter_degrees_of_freedom, dark_reading, resolution, losses, keep_warm_up : optional
+        As in `cured_line_beam` and `beam_power`.
+    confidence : float
+        Of the intervals.
 
-        Returns
-        -------
-        BeamMeasurement or PowerMeasurement
+    Returns
+    -------
+    BeamMeasurement or PowerMeasurement
 
-        Raises
-        ------
-        FileError
-            The file, or data in it that cannot give an answer; the message says what to measure instead.
-        QuantityError
-            An option out of range or one that does not belong here.
+    Raises
+    ------
+    FileError
+        The file, or data in it that cannot give an answer; the message says what to measure instead.
+    QuantityError
+        An option out of range or one that does not belong here.
     """
     given = {k: v for k, v in locals().items() if k not in ("path", "kind", "data", "confidence") and v is not None}
     found = read_measurement(path, kind=kind, data=data)
