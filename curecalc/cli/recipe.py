@@ -109,16 +109,11 @@ def made(args: argparse.Namespace) -> Any:
     if getattr(args, "beam", None) is not None:
         machine = _with_beam(args, machine)
     recipe = make_recipe(machine=machine, resin=lot, needs=needs)
-<<<<<<< HEAD
     if told := getattr(args, "beam_notes", ()):
         recipe = dataclasses.replace(recipe, warnings=(*recipe.warnings, *told))
-    if slices is not None:
-        from ..recipe.parts import with_mesh
-=======
     if getattr(args, "paths", None):
         from ..paths.reading import read_paths
         from ..recipe.build import with_paths
->>>>>>> map
 
         recipe = with_paths(recipe, read_paths(args.paths))
     return recipe

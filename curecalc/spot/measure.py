@@ -96,7 +96,9 @@ def measure_file(
         As in `slit_beam`, `pinhole_beam` and `image_beam`; an option that does not belong to the kind of the file is refused.
         camera_angle, mirrored, moved_image, moved : optional
         As in `image_beam`; `moved_image` is a file.
-        penetration_depth, surface_position, wanted_radius, relative_errors, clip_level, position_uncertainty, scale_uncertainty : optional
+        penetration_depth, surface_position, wanted_radius, relative_errors : optional
+        As in `cured_line_beam` and `caustic_beam`.
+    clip_level, position_uncertainty, scale_uncertainty : optional
         As in `cured_line_beam`, `caustic_beam` and `knife_edge_beam`.
     keep_straight : bool, optional
         Leave tilt and drift out of a scan's fit.
