@@ -94,9 +94,9 @@ def measure_file(
         The file's content where it is in memory; `path` is then its name only.
     wavelength, power, slit_width, pinhole_diameter, pixel_size, pixel_size_y, full_scale : optional
         As in `slit_beam`, `pinhole_beam` and `image_beam`; an option that does not belong to the kind of the file is refused.
-        camera_angle, mirrored, moved_image, moved : optional
+    camera_angle, mirrored, moved_image, moved : optional
         As in `image_beam`; `moved_image` is a file.
-        penetration_depth, surface_position, wanted_radius, relative_errors : optional
+    penetration_depth, surface_position, wanted_radius, relative_errors : optional
         As in `cured_line_beam` and `caustic_beam`.
     clip_level, position_uncertainty, scale_uncertainty : optional
         As in `cured_line_beam`, `caustic_beam` and `knife_edge_beam`.
