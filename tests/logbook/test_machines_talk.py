@@ -100,7 +100,7 @@ def test_unusual_values_are_asked_about_once(run) -> None:
     status, _, err = run(
         "log", "add", "calibration", "--lot", "L", "--penetration-depth", "0.1 mm", "--critical-exposure", "9 J/cm^2", *LOG
     )
-    assert (status, "critical_exposure" in err) == (2, True)
+    assert (status, "--critical-exposure of 9000 mJ/cm^2 is unusual" in err) == (2, True)
 
 
 def test_a_time_ahead_is_doubted_when_written_and_when_verified(run) -> None:
