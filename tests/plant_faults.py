@@ -5,8 +5,8 @@
 Every number, comparison and sentence outside `curecalc/physics` is a place for one fault; a seed draws among them. A number is
 changed by a factor or by one, a comparison is moved at its boundary or turned round, a word of a sentence becomes another word
 that the program uses elsewhere. Left out: docstrings, `__all__`, type hints, lines marked `# pragma: no cover`, and what only
-sets the ink of a picture (INK). The tests that run the changed line are run, cheapest first, until one fails. A change that alters nothing
-anybody could notice is explained in `tests/planted.toml` and does not count. Ends with 1 when more than `--most` survive.
+sets the ink of a picture (INK). The tests that run the changed line are run, cheapest first, until one fails. A change that alters
+nothing anybody could notice is explained in `tests/planted.toml` and does not count. Ends with 1 when more than `--most` survive.
 
 Which test runs which line is measured once (some minutes) and kept in a temporary folder until the program changes.
 """
@@ -27,7 +27,7 @@ import sys
 import tempfile
 import time
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -90,6 +90,7 @@ INK = frozenset(
         "zorder",
     ]
 )
+FEW = 10  # tests that run a line: below, all that use the file are run
 BOUNDARY = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
 TURNED = {ast.Lt: ast.GtE, ast.LtE: ast.Gt, ast.Gt: ast.LtE, ast.GtE: ast.Lt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq}
 TURNED |= {ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Is: ast.IsNot, ast.IsNot: ast.Is}
@@ -278,7 +279,7 @@ class Measured:
         self.folder.mkdir(parents=True, exist_ok=True)
         known_file = self.folder / "tests.json"
         known = json.loads(known_file.read_text()) if known_file.exists() else {"files": {}, "seconds": {}}
-        helpers = digest(*(p for p in (root / "tests").rglob("*.py") if not p.name.startswith("test_")), root / "pyproject.toml")
+        helpers = digest(*(p for p in (root / "tests").rglob("*.py") if not p.name.startswith(("test_", "plant_"))), root / "pyproject.toml")
         now = {str(p.relative_to(root)): digest(p) + helpers for p in sorted((root / "tests").rglob("test_*.py"))}
         now = {name: value for name, value in now.items() if "benchmarks" not in name}
         stale = [name for name, value in now.items() if known["files"].get(name) != value]
@@ -304,30 +305,29 @@ class Measured:
         pytest.main([*ignored, *extra], plugins=[Timed(self.seconds)])
         os.chdir(before)
 
-    def tests(self, file: str, lines: range) -> set[str]:
-        """Names of the tests that run one of these lines (all of the file's own, inside functions, where `lines` is empty)."""
+    def tests(self, file: str, lines: Iterable[int]) -> set[str]:
+        """Names of the tests that run one of these lines."""
         found = self.data.contexts_by_lineno(str(self.root / file))
-        chosen = [found.get(n, []) for n in lines] if lines else found.values()
-        return {name.rpartition("|")[0] for names in chosen for name in names if name}
+        return {name.rpartition("|")[0] for n in lines for name in found.get(n, []) if name}
 
     def for_place(self, place: Place) -> list[str]:
-        """The tests to run for a fault there, cheapest first. What runs once, at import, concerns whoever uses the file."""
-        if place.inside:
-            names = self.tests(place.file, place.lines)
-        else:
-            names = set()
-            for file in {place.file, *importers(self.root, place.file)}:
-                inner = [n for p in function_lines(self.root / file) for n in p]
-                found = self.data.contexts_by_lineno(str(self.root / file))
-                names |= {name.rpartition("|")[0] for n in inner for name in found.get(n, []) if name}
+        """The tests to run for a fault there, cheapest first.
+
+        What runs once, at import, or comes out of a cache after its first call, concerns whoever uses the file.
+        """
+        names = self.tests(place.file, place.lines) if place.inside else set()
+        if len(names) < FEW:
+            users = {place.file} if place.inside else {place.file, *importers(self.root, place.file)}
+            for file in users:
+                names |= self.tests(file, function_lines(self.root / file))
         return sorted(names, key=lambda n: (self.seconds.get(n, 1.0), n))
 
 
-def function_lines(path: Path) -> list[range]:
+def function_lines(path: Path) -> set[int]:
     """The lines inside functions."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     found = [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)]
-    return [range(f.body[0].lineno, (f.end_lineno or f.lineno) + 1) for f in found]
+    return {line for f in found for line in range(f.body[0].lineno, (f.end_lineno or f.lineno) + 1)}
 
 
 def importers(root: Path, file: str) -> set[str]:

@@ -1,4 +1,4 @@
-"""Two lots or more side by side: keep the settings, change the speed, reject, or measure more."""
+"""Two lots or more side by side: keep the settings, change the speed, keep for now and expose more, reject, or not comparable."""
 
 from __future__ import annotations
 
@@ -17,12 +17,16 @@ from .fit import Fit
 
 __all__ = ["Lot", "LotComparison", "compare_lots", "comparison_text", "lot_from_fit", "lot_from_line"]
 
-KEEP, ADJUST, REJECT, MORE = "keep", "adjust", "reject", "more coupons"
+KEEP, CHANGE, MORE, REJECT, CANNOT = "keep", "change", "keep for now", "reject", "cannot compare"
+MOST_MORE = 20
 
 
 @dataclass(frozen=True)
 class Lot:
-    """A lot ready to compare: its name, its ordinary line (for the F tests), and the line to judge depths with."""
+    """A lot ready to compare: its name, its ordinary line (for the F tests), and the line to judge depths with.
+
+    `wavelength` (nm) and `machine` where known; `points` are (x, mm) of its coupons, where these are at hand.
+    """
 
     name: str
     ordinary: LineFit
@@ -31,6 +35,9 @@ class Lot:
     depth_high: float
     x_low: float
     x_high: float
+    wavelength: float | None = None
+    machine: str = ""
+    points: tuple[tuple[float, float], ...] = ()
 
     @property
     def penetration_depth(self) -> Measured:
@@ -55,10 +62,23 @@ def lot_from_fit(name: str, fit: Fit) -> Lot:
         float(c.thickness.max()),
         float(c.x.min()),
         float(c.x.max()),
+        c.wavelength,
+        c.names.get("machine", ""),
+        tuple(zip(c.x.tolist(), c.thickness.tolist())),
     )
 
 
-def lot_from_line(name: str, line: WorkingLine, *, coupons: int, residual_sd: float, depth_low: float, depth_high: float) -> Lot:
+def lot_from_line(
+    name: str,
+    line: WorkingLine,
+    *,
+    coupons: int,
+    residual_sd: float,
+    depth_low: float,
+    depth_high: float,
+    wavelength: float | None = None,
+    machine: str = "",
+) -> Lot:
     """A lot from the numbers of a saved fit by ordinary least squares (the coupons themselves are not needed)."""
     from dataclasses import replace
 
@@ -76,7 +96,7 @@ def lot_from_line(name: str, line: WorkingLine, *, coupons: int, residual_sd: fl
         weight_sum=float(coupons),
         t_degrees_of_freedom=float(dof),
     )
-    return Lot(name, ordinary, judged, depth_low, depth_high, line.x_low, line.x_high)
+    return Lot(name, ordinary, judged, depth_low, depth_high, line.x_low, line.x_high, wavelength, machine)
 
 
 @dataclass(frozen=True)
@@ -86,7 +106,8 @@ class LotComparison(Shown):
     Attributes
     ----------
     verdict : str
-        `keep`, `adjust`, `reject` or `more coupons`; `sentence` says it with numbers.
+        `keep` or `change` (both proven), `keep for now` (not proven either way; `more_coupons` would tell), `reject`, `cannot compare`;
+        `sentence` says it with numbers.
     slopes, intercepts, coincidence : FTest
         Over all lots given.
     depth_difference : Difference
@@ -104,6 +125,7 @@ class LotComparison(Shown):
     speed_change: tuple[float, float, float]
     verdict: str
     sentence: str
+    more_coupons: int | None
     notes: tuple[str, ...]
     others: tuple[tuple[Difference, tuple[float, float, float]], ...]
 
@@ -128,6 +150,7 @@ class LotComparison(Shown):
         return {
             "verdict": self.verdict,
             "sentence": self.sentence,
+            "more_coupons": self.more_coupons,
             "equivalent": self.equivalent,
             "equivalence_p": float(d.equivalence_p),
             "slopes": _test(self.tests.slopes),
@@ -182,8 +205,8 @@ def _difference(d: Difference, confidence: float) -> dict[str, Any]:
 def compare_lots(
     *,
     lots: Sequence[Lot],
-    cure_depth: Quantity | None = None,
-    tolerance: Quantity | None = None,
+    cure_depth: Quantity,
+    tolerance: Quantity,
     confidence: float = 0.95,
     most_speed_change: Any = 0.30,
     most_depth_change: Any = 0.20,
@@ -194,12 +217,13 @@ def compare_lots(
     ----------
     lots : sequence of Lot
         Two or more, from `lot_from_fit`.
-    cure_depth : Quantity [mm], optional
-        Depth that matters: layer plus overcure. Left out: the middle of the old lot's coupons, and a note says so.
-    tolerance : Quantity [mm], optional
-        Change of depth one can live with, either way. Left out: a tenth of the depth, and a note says so.
+    cure_depth : Quantity [mm]
+        Depth that matters: layer plus overcure.
+    tolerance : Quantity [mm]
+        Change of depth one can live with, either way.
     confidence : float
-        Of each one-sided bound. Equivalent means both bounds lie inside the tolerance.
+        Of each one-sided bound. Proven good means both bounds lie inside the tolerance, proven bad that one bound lies beyond it.
+        With k lots the bounds of all k - 1 comparisons hold together (Bonferroni).
     most_speed_change, most_depth_change : float
         Relative changes of speed and of Dp beyond which a lot is rejected instead of adjusted for.
 
@@ -217,22 +241,15 @@ def compare_lots(
     speed_limit = float(ratio("most_speed_change", most_speed_change, low=0.0, high=1.0))
     depth_limit = float(ratio("most_depth_change", most_depth_change, low=0.0, high=1.0))
     old, new = lots[0], lots[-1]
-    notes = []
-    if cure_depth is None:
-        depth = float(f"{0.5 * (old.depth_low + old.depth_high):.2g}")
-        notes.append(f"No depth was asked for: compared at {figure(depth)} mm, the middle of the old lot's coupons.")
-    else:
-        depth = _scalar("cure_depth", cure_depth)
-    if tolerance is None:
-        allowed = 0.1 * depth
-        notes.append(f"No tolerance was given: {figure(allowed)} mm, a tenth of the depth, was taken.")
-    else:
-        allowed = _scalar("tolerance", tolerance)
+    depth, allowed = _scalar("cure_depth", cure_depth), _scalar("tolerance", tolerance)
     tests = compare_fits([lot.ordinary for lot in lots])
-    pairs = tuple(_pair(old, lot, depth, allowed, confidence) for lot in lots[1:])
+    each = 1.0 - (1.0 - confidence) / (len(lots) - 1)
+    pairs = tuple(_pair(old, lot, depth, allowed, each) for lot in lots[1:])
     difference, change = pairs[-1]
-    notes += _notes(lots, tests, depth)
-    verdict, sentence = _verdict(old, new, depth, allowed, difference, change, confidence, speed_limit, depth_limit)
+    notes = _notes(lots, tests, depth)
+    if len(lots) > 2:
+        notes.append(f"{len(lots) - 1} comparisons with the old lot: each bound is at {100 * each:.4g} %, so that all hold together.")
+    verdict, sentence, more = _verdict(old, new, depth, allowed, difference, change, each, speed_limit, depth_limit)
     return LotComparison(
         tuple(lots),
         tests,
@@ -243,6 +260,7 @@ def compare_lots(
         change,
         verdict,
         sentence,
+        more,
         tuple(notes),
         pairs,
     )
@@ -272,36 +290,78 @@ def _verdict(
     confidence: float,
     speed_limit: float,
     depth_limit: float,
-) -> tuple[str, str]:
-    percent = f"{100 * confidence:g} %"
+) -> tuple[str, str, int | None]:
+    if (reason := _unlike(old, new)) is not None:
+        return CANNOT, f"Cannot compare: {reason}", None
+    percent = f"{100 * confidence:.4g} %"
     moved = f"{1000 * d.value:+.1f} um ({1000 * d.low:+.1f} to {1000 * d.high:+.1f} um)"
     words = f"with the old settings the depth of {figure(depth)} mm changes by {moved}, tolerance {_um(allowed)}"
     speed = _percent(change)
     if d.equivalent:
-        return KEEP, f"Keep the settings: {words}, so it stays inside with {percent} confidence each way."
+        return KEEP, f"Keep the settings: {words}, so it stays inside with {percent} confidence each way.", None
     relative = new.line.slope / old.line.slope - 1.0
     sd = np.sqrt((new.line.slope_sd / old.line.slope) ** 2 + (old.line.slope_sd / old.line.slope) ** 2)
     t = t_quantile(confidence, min(old.line.t_degrees_of_freedom, new.line.t_degrees_of_freedom))
     if abs(relative) - t * sd > depth_limit:
-        return REJECT, (
-            f"Reject, or treat as another resin: Dp changed by {100 * relative:+.0f} %, beyond {100 * depth_limit:.0f} %, so no "
-            "single change of speed serves all depths."
+        return (
+            REJECT,
+            (
+                f"Reject, or treat as another resin: Dp changed by {100 * relative:+.0f} %, proven beyond {100 * depth_limit:.0f} %, so no "
+                "single change of speed serves all depths."
+            ),
+            None,
         )
     if change[1] > speed_limit or change[2] < -speed_limit:
-        return REJECT, (
-            f"Reject: it would take a change of speed of {speed}, beyond {100 * speed_limit:.0f} %. Check the power reading and the "
-            "coupons first."
+        return (
+            REJECT,
+            (
+                f"Reject: it would take a change of speed of {speed}, proven beyond {100 * speed_limit:.0f} %. Check the power reading "
+                "and the coupons first."
+            ),
+            None,
         )
-    x_new = log_threshold(new.line) + depth / new.line.slope
-    after = t_quantile(confidence, new.line.t_degrees_of_freedom) * float(mean_sd(new.line, x_new))
-    if after <= allowed and abs(change[0]) <= speed_limit:
-        return ADJUST, (
-            f"Change the scan speed by {speed}: {words}, so the old settings are not proven good; after the change the depth is known "
-            f"to {_um(after)}. Prove it on a coupon."
+    if d.low > allowed or d.high < -allowed:
+        after = t_quantile(confidence, new.line.t_degrees_of_freedom) * float(
+            mean_sd(new.line, log_threshold(new.line) + depth / new.line.slope)
         )
-    return MORE, (
-        f"Undecided, measure more coupons: {words}; even after a change of speed ({speed}) the depth would be known to {_um(after)} only."
-    )
+        return (
+            CHANGE,
+            (
+                f"Change the scan speed by {speed}: {words}, so the old settings are proven bad with {percent} confidence. After the "
+                f"change the depth is known to {_um(after)}{'' if after <= allowed else ', more than the tolerance'}. Prove it on a coupon."
+            ),
+            None,
+        )
+    more = _more_coupons(old, new, depth, allowed, d, confidence)
+    ask = f"expose {more} more coupons" if more else f"expose more coupons of both lots, more than {MOST_MORE} of the new one alone"
+    return MORE, f"Keep the settings for now and {ask}: {words}, so they are proven neither good nor bad.", more
+
+
+def _unlike(old: Lot, new: Lot) -> str | None:
+    if old.wavelength is not None and new.wavelength is not None and abs(old.wavelength - new.wavelength) > 0.5:
+        return (
+            f"{old.name} was exposed at {old.wavelength:g} nm, {new.name} at {new.wavelength:g} nm; Dp and Ec hold at one "
+            "wavelength. Expose the new lot at the old one's."
+        )
+    if old.machine and new.machine and old.machine != new.machine:
+        return (
+            f"{old.name} was exposed on {old.machine}, {new.name} on {new.machine}, and the scales of two power meters stand between them. "
+            "Expose both on one machine."
+        )
+    return None
+
+
+def _more_coupons(old: Lot, new: Lot, depth: float, allowed: float, d: Difference, confidence: float) -> int | None:
+    """Coupons to add to the new lot, spread as they are, so that a difference of this size would be decided; None if too many."""
+    x = log_threshold(old.line) + depth / old.line.slope
+    mine, other = float(mean_sd(new.line, x)) ** 2, float(mean_sd(old.line, x)) ** 2
+    margin = abs(abs(float(d.value)) - allowed)
+    n = new.ordinary.n
+    for more in range(1, MOST_MORE + 1):
+        dof = max(float(old.line.t_degrees_of_freedom), 1.0) if other > mine * n / (n + more) else n + more - 2.0
+        if t_quantile(confidence, dof) * np.sqrt(mine * n / (n + more) + other) <= margin:
+            return more
+    return None
 
 
 def _notes(lots: Sequence[Lot], tests: LinesComparison, depth: float) -> list[str]:
@@ -359,7 +419,7 @@ def comparison_text(c: LotComparison) -> str:
             row += f"  {1000 * d.value:+.1f} ({1000 * d.low:+.1f} to {1000 * d.high:+.1f})".ljust(26)
             row += _percent(s).replace(" %", "")
         lines.append(row.rstrip())
-    lines.append(f"changes against {c.lots[0].name} at {show(c.cure_depth)}; bounds at {percent} each")
+    lines.append(f"changes against {c.lots[0].name} at {show(c.cure_depth)}; bounds hold together at {percent} each way")
     for name, test in (("equal slopes", c.tests.slopes), ("equal heights", c.tests.intercepts), ("one line for all", c.tests.coincidence)):
         f = figure(test.f) if np.isfinite(test.f) else "infinite"
         lines.append(f"{name:<17} F {f} on {test.numerator} and {test.denominator}, p {test.p:.3g}")

@@ -15,7 +15,7 @@ from ..errors import FileError, QuantityError
 from ..files.tables import Column, Table, read_table, read_table_bytes
 from ..physics import light
 from ..physics.spot import FWHM_PER_RADIUS
-from ..units import MJ_CM2, MM, MM_S, MW, Measured, Quantity, nonnegative, positive, show, to_json
+from ..units import DEGC, MJ_CM2, MM, MM_S, MW, Measured, Quantity, finite, nonnegative, positive, show, to_json
 from .exposing import scan_of
 from .slips import refuse_slips
 
@@ -135,6 +135,12 @@ class CouponSet:
     def x(self) -> np.ndarray:
         """ln(E / 1 mJ cm^-2), one a coupon."""
         return np.log(100.0 * self.exposure)
+
+    @property
+    def mean_temperature(self) -> Quantity | None:
+        """Of the coupons whose temperature is stated; None where none is."""
+        known = np.array([]) if self.temperature is None else self.temperature[np.isfinite(self.temperature)]
+        return Quantity(float(known.mean()), DEGC) if known.size else None
 
     def without(self, labels: list[str]) -> CouponSet:
         """The same coupons with some left out; an unknown label is an error."""
@@ -437,8 +443,6 @@ def coupons_from_arrays(
     order = None if run_order is None else np.bincount(group, _same_length("run_order", np.asarray(run_order, float), n)) / counts
     warm = None
     if temperature is not None:
-        from ..units import DEGC, finite
-
         warm = np.bincount(group, _same_length("temperature", finite("temperature", temperature, DEGC), n)) / counts
     return CouponSet(
         labels=tuple(first),

@@ -100,7 +100,7 @@ def _scale_in_column(c: CouponSet, fit: LineFit) -> Finding | None:
         WARNING,
         f"Every exposure states the same standard uncertainty, {100 * share.mean():.2g} %, and the coupons scatter less than that allows: "
         "it looks like the power meter's scale, an error that all coupons share. Leave the column out and state it once, as "
-        "--power-scale-uncertainty: in the column it makes Ec look better known than it is.",
+        "power_scale_uncertainty=: in the column it makes Ec look better known than it is.",
     )
 
 

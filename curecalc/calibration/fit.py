@@ -10,6 +10,7 @@ import numpy as np
 from ..formulas.beam import Beam
 from ..formulas.resin import Resin
 from ..formulas.scan import Scan
+from ..setting.holders import HoldsBeam
 from ..setting.solution import Solution
 from ..setting.solving import solve
 from ..statistics import diagnostics as _d
@@ -150,7 +151,7 @@ class Fit(Shown):
             wavelength=None if self.coupons.wavelength is None else Quantity(self.coupons.wavelength, NM),
         )
 
-    def scan_speed(self, *, beam: Beam, scan: Scan | None = None, depth: Quantity) -> Solution:
+    def scan_speed(self, *, beam: Beam | HoldsBeam, scan: Scan | None = None, depth: Quantity) -> Solution:
         """The scan speed at which the weakest place reaches a depth in this resin, as `solve` gives it.
 
         >>> from curecalc.units import Quantity as Q

@@ -1,13 +1,17 @@
-"""Two further cure models fitted beside the plain line: power threshold and bleaching initiator. Pure numpy."""
+"""Two further cure models fitted beside the plain line: power threshold and bleaching initiator. Numpy."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from ..physics import laws
 from ..statistics.intervals import f_p, t_factor, t_p
+
+_UNIT = laws.Bleaching(1.0, math.log(2.0), 1.0)  # depth in Dp over dose in Eb, from the dose where e^(E/Eb) - 1 is 1
 
 __all__ = ["Bleaching", "PowerThreshold", "akaike", "bleaching_fit", "power_threshold_fit"]
 
@@ -106,7 +110,7 @@ def bleaching_fit(log_exposure: Any, y: Any) -> Bleaching | None:
     top = x.max()
 
     def squares(log_u: Any) -> tuple[Any, Any, Any]:
-        g = _bleached(x, np.asarray(log_u)[..., None])
+        g = _UNIT.height(np.exp(x + np.asarray(log_u)[..., None]))
         centre = g.mean(-1)
         dg = g - centre[..., None]
         slope = (dg * (y - y.mean())).sum(-1) / (dg * dg).sum(-1)
@@ -131,12 +135,6 @@ def bleaching_fit(log_exposure: Any, y: Any) -> Bleaching | None:
     best, slope, constant = (float(v) for v in squares(np.array(log_u)))
     # constant = -Dp ln(expm1(Ec u)): solve for Ec
     level = -constant / slope
-    threshold = np.log(np.logaddexp(0.0, level)) - log_u
+    threshold = np.log(_UNIT.dose(level)) - log_u
     f = (plain - best) / (best / (n - 3)) if best > 0 else float("inf")
     return Bleaching(slope, float(threshold), float(np.exp(-log_u)), best, n - 3, float(f_p(f, 1, n - 3)), akaike(best, n, 4))
-
-
-def _bleached(x: Any, log_u: Any) -> Any:
-    """ln(expm1(E u)), stable for small and large E u."""
-    v = np.exp(x + log_u)
-    return v + np.log(-np.expm1(-v))

@@ -10,6 +10,7 @@ import numpy as np
 from ..formulas.beam import Beam
 from ..formulas.scan import Scan
 from ..physics import laws
+from ..setting.holders import HoldsBeam, beam_of
 from ..units import MJ_CM2, MM, MM_S, NoSolution, Quantity, QuantityError, Shown, count, figure, measured, nonnegative, ratio, show, to_json
 from .coupons import CouponSet
 from .design import Expected, expected, levels_and_counts, most_useful
@@ -141,7 +142,7 @@ def plan_coupons(
     beam_radius: Any = None,
     hatch_spacing: Any = None,
     passes: int = 1,
-    beam: Beam | None = None,
+    beam: Beam | HoldsBeam | None = None,
     scan: Scan | None = None,
     min_scan_speed: Quantity | None = None,
     max_scan_speed: Quantity | None = None,
@@ -174,7 +175,7 @@ def plan_coupons(
         Scatter of readings on one coupon, and between coupons. Left out: 3 um and 4 um, and a note says so.
     power, beam_radius, hatch_spacing, passes : optional
         The machine: with power and spacing (raster) or beam radius (single lines) the plan names scan speeds.
-    beam, scan : Beam, Scan, optional
+    beam, scan : Beam or BeamRecord, Scan, optional
         The same as records, where the spot is an ellipse, tracks are turned or crossed, or the laser is pulsed; the scan's speed is
         not looked at.
     min_scan_speed, max_scan_speed : Quantity [mm/s], optional
@@ -210,13 +211,14 @@ def plan_coupons(
         raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
     levels, readings = count("levels", levels, minimum=2), count("readings", readings)
     seed = count("seed", seed, minimum=0)
-    notes: list[str] = []
+    light = None if beam is None else beam_of(beam)
+    notes: list[str] = [] if light is None else list(light.notes)
     scatter = _scatter(thickness_repeatability, coupon_sd, readings, notes)
     depth = None if at_depth is None else one("at_depth", at_depth, MM)
     aim = None if to is None else float(ratio("to", to, low=0.0, high=1.0))
     if aim is not None and depth is None:
         raise QuantityError("at_depth is missing: an uncertainty is wanted, but of the speed for which depth? Give it.")
-    settings = recorded(beam, scan) if beam is not None else settings_of(power, beam_radius, hatch_spacing, passes)
+    settings = recorded(light, scan) if light is not None else settings_of(power, beam_radius, hatch_spacing, passes)
     machine = machine_of(settings, scan is not None and scan.cross_hatch, min_scan_speed, max_scan_speed)
     bounds = {
         "min_exposure": None if min_exposure is None else one("min_exposure", min_exposure, MJ_CM2),

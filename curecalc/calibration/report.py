@@ -8,7 +8,7 @@ import numpy as np
 
 from ..setting.explain import Step
 from ..statistics.intervals import t_factor
-from ..units import DEGC, MJ_CM2, MM, NM, Quantity, figure, show, to_json
+from ..units import MJ_CM2, MM, NM, Quantity, figure, show, to_json
 from .findings import varied_settings
 
 if TYPE_CHECKING:
@@ -86,8 +86,8 @@ def fit_dict(fit: Fit) -> dict[str, Any]:
         out.setdefault(name, value)
     if c.wavelength is not None:
         out["wavelength"] = to_json(Quantity(c.wavelength, NM))
-    if c.temperature is not None and np.isfinite(c.temperature).any():
-        out["temperature"] = to_json(Quantity(float(np.nanmean(c.temperature)), DEGC))
+    if c.mean_temperature is not None:
+        out["temperature"] = to_json(c.mean_temperature)
     if c.path:
         out["data"] = {"file": c.path, "sha256": c.sha256}
     return out

@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "retune": ("retune", "new speeds after a new power or spot reading"),
     "demo": ("demo", "the whole job on invented data"),
     "lesson": ("lesson", "short lessons on exposure and cure, with your own machine's numbers"),
+    "paths": ("paths", "study paths of a mesh: contours and hatch, lengths and counts"),
     "map": ("map", "exposure field of a layer of real scan paths"),
     "part": ("part", "exposure field of layers on layers: bond, print-through, walls"),
     "plan": ("plan", "which coupons to expose so that a speed is known well enough"),
@@ -67,17 +68,17 @@ def _main(given: list[str]) -> int:
     if name not in COMMANDS:
         return _unknown(name)
     module = import_module(f"{__name__}.{COMMANDS[name][0]}")
-    from .common import CommandParser, joined
+    from .common import CommandParser, as_options, joined
 
     parser = CommandParser(prog=f"curecalc {name}", description=COMMANDS[name][1], allow_abbrev=False)
     module.add_arguments(parser)
     args = parser.parse_args(joined(parser, given[1:]))
     try:
         return module.run(args)
-    except FileError:
-        raise  # names columns and keys, not options
     except CurecalcError as error:
-        error.args = (_with_flags(str(error), vars(args)),)
+        text = as_options(str(error), vars(args))
+        # a file's error names columns and keys, not options
+        error.args = (text if isinstance(error, FileError) else _with_flags(text, vars(args)),)
         raise
 
 

@@ -6,6 +6,7 @@ import argparse
 import json
 import re
 import sys
+from collections.abc import Iterable
 from typing import Any, NoReturn
 
 from ..errors import QuantityError
@@ -15,11 +16,13 @@ __all__ = [
     "QUANTITIES",
     "add_output",
     "add_quantities",
+    "as_options",
     "flag",
     "joined",
     "print_json",
     "quantities",
     "show_rows",
+    "told_in_options",
     "write_figure",
 ]
 
@@ -55,7 +58,7 @@ QUANTITIES: dict[str, tuple[str, str, bool, str]] = {
     "pinhole_diameter": ("length", "positive", True, "of the scanned pinhole"),
     "pixel_size": ("length", "positive", True, "camera pixel pitch along the rows, at the plane of the spot"),
     "pixel_size_y": ("length", "positive", True, "pixel pitch down the rows, where it differs"),
-    "camera_angle": ("angle", "finite", False, "of the picture's x axis to the machine's x axis"),
+    "camera_angle": ("angle", "finite", True, "of the picture's x axis to the machine's x axis"),
     "surface_position": ("length", "finite", False, "where the resin surface stands along the caustic"),
     "wanted_radius": ("length", "positive", False, "beam radius to find the defocus for"),
     "dark_reading": ("power", "finite", False, "meter reading with the beam blocked; taken off"),
@@ -179,6 +182,29 @@ def add_output(parser: argparse.ArgumentParser, *, figure: str | None = None, ex
         group.add_argument("--explain", action="store_true", help="the derivation step by step")
     if figure:
         group.add_argument("--figure", metavar="FILE", action=_Once, help=f"draw {figure}; FILE ends in .png, .svg or .pdf")
+
+
+def as_options(text: str, names: Iterable[str]) -> str:
+    """Arguments that the library writes as in a call, `kind='slit'` or `power=`, as the options people type.
+
+    >>> as_options("Say kind='slit', or give pixel_size=.", ["kind", "pixel_size"])
+    'Say --kind slit, or give --pixel-size.'
+    """
+    known = set(names)
+
+    def option(found: re.Match[str]) -> str:
+        return f"{flag(found[1])} {found[2] or ''}".rstrip() if found[1] in known else found[0]
+
+    return re.sub(r"(?<![\w-])([a-z_]+)=(?:'([^']*)'|(?![\w(]))", option, text)
+
+
+def told_in_options(value: Any, names: Iterable[str]) -> Any:
+    """A JSON value with `as_options` in all its texts."""
+    if isinstance(value, str):
+        return as_options(value, names)
+    if isinstance(value, dict):
+        return {key: told_in_options(one, names) for key, one in value.items()}
+    return [told_in_options(one, names) for one in value] if isinstance(value, list) else value
 
 
 def print_json(record: dict[str, Any]) -> None:

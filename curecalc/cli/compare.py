@@ -1,4 +1,4 @@
-"""`curecalc compare OLD NEW`: keep the settings, change the speed, reject, or measure more."""
+"""`curecalc compare OLD NEW`: keep, change the speed, keep for now and expose more, reject, or cannot compare."""
 
 from __future__ import annotations
 
@@ -6,11 +6,17 @@ import argparse
 from typing import Any
 
 from ..errors import FileError, QuantityError
-from .common import _Once, add_output, print_json
+from .common import _Once, add_output, print_json, write_figure
 from .fit import fraction
 from .recorded import add_log, checked_log, said
 
-__all__ = ["add_arguments", "run"]
+__all__ = ["ERROR_RATES", "add_arguments", "run"]
+
+ERROR_RATES = (
+    "Error rates, simulated for lots of 4 to 12 coupons (reference/simulations/compare.toml): a new lot exactly at the tolerance is kept "
+    "in at most 5 of 100; two samples of one lot are told to change in less than 1 of 100 where the tolerance is a coupon's scatter "
+    "or more; everything not proven either way is 'keep for now'."
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,7 +40,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--skip-blank", action="store_true", help="leave out rows whose thickness is blank")
     add_log(parser, names=("lot", "old_lot"))
-    add_output(parser, explain=False)
+    add_output(parser, figure="both curves and the change of depth against the tolerance", explain=False)
+    parser.epilog = ERROR_RATES
 
 
 def run(args: argparse.Namespace) -> int:
@@ -43,6 +50,14 @@ def run(args: argparse.Namespace) -> int:
 
     logging = checked_log(args)
     depth, tolerance = _depth(args), _length(args, "tolerance")
+    if depth is None:
+        raise QuantityError("--layer-thickness with --overcure, or --cure-depth, is missing: lots are compared at one depth. Give yours.")
+    if tolerance is None:
+        raise QuantityError("--tolerance is missing: which change of depth can you live with, either way? Give it, like '10 um'.")
+    if args.figure is not None:
+        from ..figures.style import check_path
+
+        check_path("--figure", args.figure)
     limits = {n: fraction(n, getattr(args, n)) for n in ("confidence", "most_speed_change", "most_depth_change")}
     files = [args.old, *args.new]
     excluded = _excluded(args.exclude, files)
@@ -54,6 +69,10 @@ def run(args: argparse.Namespace) -> int:
         warnings += [f"{name}: {sentence}" for sentence in said]
     warnings += _same_data(files)
     result = compare_lots(lots=lots, cure_depth=depth, tolerance=tolerance, **{k: v for k, v in limits.items() if v is not None})
+    if args.figure is not None:
+        from ..figures.comparison import comparison_figure
+
+        write_figure(comparison_figure(result), args.figure)
     written = _logged(args, result, files, names, excluded) if logging else {}
     if args.json:
         print_json(result.to_dict() | {"warnings": warnings} | written)

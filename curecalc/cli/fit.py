@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from ..errors import FileError, QuantityError
-from .common import _Once, add_output, flag, print_json, write_figure
+from .common import _Once, add_output, as_options, flag, print_json, told_in_options, write_figure
 from .recorded import add_log, checked_log, said
 
 if TYPE_CHECKING:
@@ -168,7 +168,7 @@ def run(args: argparse.Namespace) -> int:
         from ..jobs.fitted import resin_text
 
         text = resin_text(fit, **(_named_by_logbook(more, fit) if logging else more))
-    record = fit.to_dict() if args.json else {}
+    record = told_in_options(fit.to_dict(), vars(args)) if args.json else {}
     if logging:
         record |= _logged(args, fit, text)
     steps = []
@@ -193,7 +193,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     from ..calibration.report import fit_text
 
-    print(fit_text(fit))
+    print(as_options(fit_text(fit), vars(args)))
     if args.explain:
         from ..setting.explain import as_text
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import sys
 from typing import Any
 
@@ -113,6 +114,8 @@ def made(args: argparse.Namespace) -> Any:
 
         slices = slice_mesh(args.mesh, needs.layer_thickness, progress=_progress)
     recipe = make_recipe(machine=machine, resin=lot, needs=needs)
+    if told := getattr(args, "beam_notes", ()):
+        recipe = dataclasses.replace(recipe, warnings=(*recipe.warnings, *told))
     if slices is not None:
         from ..recipe.parts import with_mesh
 
@@ -126,7 +129,9 @@ def _with_beam(args: argparse.Namespace, machine: Any) -> Any:
     from ..jobs.machine import with_spot
     from ..units import to_json
 
-    shaped = with_spot(machine, read_beam(args.beam, needs_power=False))
+    beam = read_beam(args.beam, needs_power=False)
+    args.beam_notes = beam.notes
+    shaped = with_spot(machine, beam)
     known = getattr(args, "readings", None) or {
         "power": to_json(machine.power),
         "power_reading_date": machine.power_reading_date.isoformat(),

@@ -8,7 +8,7 @@ import math
 from typing import Any
 
 from ..errors import QuantityError
-from .common import _Once, add_output, add_quantities, print_json, quantities, show_rows, write_figure
+from .common import _Once, add_output, add_quantities, as_options, print_json, quantities, show_rows, told_in_options, write_figure
 from .recorded import add_log, checked_log, said
 
 __all__ = ["add_arguments", "run"]
@@ -35,6 +35,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("more about the image")
     group.add_argument("--full-scale", metavar="COUNTS", action=_Once, help="reading at which the camera saturates")
     group.add_argument("--mirrored", action="store_true", help="the picture's y axis (down the rows) runs against the machine's")
+    group.add_argument("--moved-image", metavar="FILE", action=_Once, help="a second picture with the spot moved by --moved: camera angle")
+    group.add_argument("--moved", metavar="X,Y", action=_Once, help='that move along the machine\'s axes, like "2 mm, 0 mm"')
     add_quantities(parser, _CAUSTIC, title="caustic")
     parser.add_argument("--relative-errors", action="store_true", help="errors of a caustic's widths in proportion to the width")
     add_quantities(parser, ["model_uncertainty"], title="cured lines")
@@ -86,12 +88,12 @@ def run(args: argparse.Namespace) -> int:
 
         write_figure(spot_figure(result), args.figure)
     if args.json:
-        record = result.to_dict()
+        record = told_in_options(result.to_dict(), vars(args))
         if args.explain:
             record["derivation"] = [step.to_dict() for step in result.steps]
         print_json(record | written)
         return 0
-    print(result_text(result))
+    print(as_options(result_text(result), vars(args)))
     if args.explain:
         from ..setting.explain import as_text
 
@@ -125,6 +127,10 @@ def _options(args: argparse.Namespace) -> dict[str, Any]:
     for name, option in (("full_scale", "--full-scale"), ("meter_degrees_of_freedom", "--meter-degrees-of-freedom")):
         if getattr(args, name) is not None:
             found[name] = number(option, getattr(args, name))
+    if args.moved_image is not None:
+        found["moved_image"] = args.moved_image
+    if args.moved is not None:
+        found["moved"] = pair("--moved", args.moved)
     if args.confidence is not None:
         found["confidence"] = float(parse("--confidence", args.confidence, "fraction").m_as(ONE))
         if not 0.5 <= found["confidence"] < 1.0:
@@ -132,6 +138,16 @@ def _options(args: argparse.Namespace) -> dict[str, Any]:
     if args.loss:
         found["losses"] = [_loss(text, k) for k, text in enumerate(args.loss, 1)]
     return found
+
+
+def pair(option: str, text: str) -> Any:
+    """Two lengths, "10 mm, -5 mm"."""
+    from ..units import parse
+
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) != 2:
+        raise QuantityError(f"{option}: cannot read {text[:40]!r}. Write two lengths with a comma between them, like '10 mm, -5 mm'.")
+    return tuple(parse(option, part, "length") for part in parts)
 
 
 def _loss(text: str, number: int) -> Any:
@@ -240,7 +256,7 @@ def _beam_rows(result: Any) -> list[tuple[str, str]]:
             ("ellipticity", f"{result.ellipticity:.3f}"),
         ]
         if result.angle.m != 0:
-            rows.append(("angle of the x radius", show(result.angle)))
+            rows.append(("angle of the x radius", show(result.angle, result.u_angle if result.u_angle.m > 0 else None)))
     centre = [f"{axis} {show(c, digits=5)}" for axis, c in zip("xy", result.centre, strict=True) if c is not None]
     if centre:
         rows.append(("centre", ", ".join(centre)))
@@ -260,15 +276,7 @@ _PERCENT = {
     "saturated_share",
     "clip_level",
 }
-_SILENT = {
-    "radius_is",
-    "opening",
-    "drift_fitted",
-    "power_in_ellipse_gaussian",
-    "round_within_noise",
-    "mended_pixels",
-    "angle_standard_uncertainty",
-}
+_SILENT = {"radius_is", "opening", "drift_fitted", "power_in_ellipse_gaussian", "round_within_noise", "mended_pixels"}
 _LABELS = {
     "clip_estimate": "estimate from two levels",
     "residual": "scatter about the fit",

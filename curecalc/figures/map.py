@@ -11,6 +11,7 @@ import numpy as np
 
 from ..map.answer import FieldAnswer, dose_image
 from ..map.drawing import loops_of
+from ..map.survey import face_map
 from ..map.tally import Place
 from ..units import MM, show
 from .style import INK, TONES, axes, caption, new_figure
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["draw_histogram", "draw_overcure", "map_figure", "part_figure"]
 
+_MOST_SHOWN = 2_000_000  # pixels of a part of which a picture is still computed
 _COLOURS = "cividis"  # perceptually even, the same for common colour blindness, monotone in grey
 
 
@@ -31,11 +33,11 @@ def map_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float = 
     figure = new_figure(width_mm, height_mm)
     job = answer.job
     assert job is not None
-    whole = axes(figure, (0.08, 0.44, 0.46, 0.46))
+    whole = axes(figure, (0.08, 0.44, 0.40, 0.46))
     limits = _limits(answer)
     shown = draw_overcure(whole, answer, job.grid.window(), limits)
     place = (answer.weakest_places or answer.rim_weakest_places or answer.deepest_places)[0]
-    near = axes(figure, (0.67, 0.44, 0.30, 0.46))
+    near = axes(figure, (0.70, 0.44, 0.28, 0.46))
     half = 4.0 * job.radius
     draw_overcure(near, answer, (place.x - half, place.y - half, place.x + half, place.y + half), limits)
     near.plot([place.x], [place.y], "o", markersize=11, markerfacecolor="none", markeredgecolor="white", markeredgewidth=3.0)
@@ -43,8 +45,9 @@ def map_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float = 
     near.set_title(f"Weakest place: {place.why}", loc="left", fontsize=11)
     whole.set_title(f"Overcure of layer {job.first}", loc="left", pad=20)
     caption(whole, f"layer {show(answer.layer_thickness)}, error {answer.numerical_error:.0e} of the peak")
-    bar = figure.add_axes((0.55, 0.44, 0.018, 0.46))
-    figure.colorbar(shown, cax=bar).set_label("overcure (µm)", color=INK)
+    bar = figure.add_axes((0.51, 0.46, 0.018, 0.42))
+    figure.colorbar(shown, cax=bar)
+    bar.set_title("µm", fontsize=10, color=INK)
     draw_histogram(axes(figure, (0.08, 0.11, 0.40, 0.22)), answer)
     _draw_edges(axes(figure, (0.60, 0.11, 0.37, 0.22)), answer)
     return figure
@@ -128,15 +131,23 @@ def _draw_edges(ax: Axes, answer: FieldAnswer) -> None:
 
 
 def part_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float = 140.0) -> Figure:
-    """Where a part prints through and where it is weakest, over its outlines, with the histogram of overcure."""
+    """Print-through in tones, as seen from below, with the worst places over the part's outlines; the histogram of overcure."""
     figure = new_figure(width_mm, height_mm)
     job = answer.job
     assert job is not None
-    ax = axes(figure, (0.09, 0.12, 0.50, 0.74))
+    ax = axes(figure, (0.08, 0.12, 0.48, 0.74))
+    if job.grid.rows * job.grid.columns <= _MOST_SHOWN:
+        through, _ = face_map(job)
+        if np.isfinite(through).any():
+            tones = ax.imshow(1e3 * through, origin="lower", extent=_extent(job.grid), cmap=_COLOURS, interpolation="nearest")
+            bar = figure.add_axes((0.575, 0.16, 0.016, 0.62))
+            figure.colorbar(tones, cax=bar)
+            bar.set_title("µm", fontsize=10, color=INK)
     for layer in np.unique(np.linspace(job.first, job.last, 12).astype(int)):
         for loop in loops_of(job.paths.of_layer(int(layer))):
             closed = np.vstack([loop, loop[:1]])
             ax.plot(closed[:, 0], closed[:, 1], color=TONES["faint"], linewidth=0.8)
+    ax.grid(visible=False)
     _marks(ax, answer.print_through_places, "s", TONES["second"], "print-through")
     _marks(ax, answer.weakest_places, "o", TONES["limit"], "weakest bond")
     _marks(ax, answer.deepest_places, "^", TONES["solid"], "deepest")
@@ -148,10 +159,10 @@ def part_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float =
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, fontsize=9, frameon=False)
     ax.set_xlabel("x (mm)")
     ax.set_ylabel("y (mm)")
-    draw_histogram(axes(figure, (0.69, 0.56, 0.28, 0.30)), answer)
+    draw_histogram(axes(figure, (0.72, 0.56, 0.26, 0.30)), answer)
     rows = [row for row in answer.rows() if not row[0].startswith(" ")]
-    for i, (name, text) in enumerate(rows[5:13]):
-        figure.text(0.66, 0.42 - 0.045 * i, f"{name}: {text.replace(' um', ' µm')}", fontsize=9, color=INK)
+    for i, (name, text) in enumerate([*rows[5:12], rows[-1]]):
+        figure.text(0.665, 0.42 - 0.045 * i, f"{name}: {text.replace(' um', ' µm')}", fontsize=9, color=INK)
     return figure
 
 

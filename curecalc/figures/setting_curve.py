@@ -49,7 +49,7 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
     needed = None if layer is None else float(law.dose(layer))
     reach = max(dose, 4.0 * gel, 0.0 if needed is None or needed > 1e6 * gel else needed)
-    low, high = 0.6 * min(gel, dose), 1.8 * reach
+    low, high = 0.6 * min(gel, max(dose, 0.01 * gel)), 1.8 * reach  # far below the threshold the point stands at the edge
     e = np.geomspace(gel, high, 60)
     with np.errstate(under="ignore", over="ignore"):
         curve = law.depth(e)

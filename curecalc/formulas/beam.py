@@ -73,6 +73,8 @@ class Beam(Shown):
     pulse_rate : Quantity, optional
         Of a pulsed laser [Hz]; continuous when left out.
     name : str
+    notes : tuple of str
+        What its measurement calls in question; every answer that uses the beam carries them.
 
     Raises
     ------
@@ -93,6 +95,7 @@ class Beam(Shown):
     beam_quality: float | None = None
     pulse_rate: Quantity | None = None
     name: str = ""
+    notes: tuple[str, ...] = ()
 
     shape: ClassVar[type[_light.Spot]] = _light.Gaussian
 

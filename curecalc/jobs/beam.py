@@ -48,7 +48,9 @@ class BeamRecord(Origin):
     radius_y: Annotated[Measured | None, Key("length", "1/e^2 radius along the spot's y axis; a round beam without it", uncertain=True)] = (
         None
     )
-    angle: Annotated[Quantity | None, Key("angle", "of the spot's x axis to the machine's x axis", rule="finite")] = None
+    angle: Annotated[
+        Measured | None, Key("angle", "of the spot's x axis to the machine's x axis", "20 deg +- 1 deg", rule="finite", uncertain=True)
+    ] = None
     beam_quality: Annotated[float | None, Key("number", "M^2", low=1.0)] = None
     wavelength: Annotated[Quantity | None, Key("wavelength", "of the laser")] = None
     power: Annotated[Measured | None, Key("power", "optical power reaching the resin surface", uncertain=True)] = None
@@ -71,7 +73,7 @@ class BeamRecord(Origin):
         """
         use = power if power is not None else self.power
         if use is None and needs_power:
-            raise QuantityError("power is missing from the beam file. Give --power, or add power readings to the file.")
+            raise QuantityError("power is missing from the beam record. Give power=, or add power readings to its file.")
         return Beam(
             power=use,
             radius_x=self.radius_x,
@@ -82,11 +84,12 @@ class BeamRecord(Origin):
             wavelength=self.wavelength,
             pulse_rate=self.pulse_rate,
             name=self.name,
+            notes=tuple(f"beam: {told}" for told in self.warnings),
         )
 
     @property
     def _angle(self) -> Quantity:
-        return Quantity(0.0, DEG) if self.angle is None else self.angle
+        return Quantity(0.0, DEG) if self.angle is None else self.angle.value
 
     def _correlation(self) -> float:
         """Of both radii's errors: what their budgets call common, over the whole."""
@@ -99,11 +102,12 @@ class BeamRecord(Origin):
 
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""
-        quantities = {k: getattr(self, k) for k in ("radius_x", "radius_y", "_angle", "wavelength", "power", "pulse_rate")}
+        quantities = {k: getattr(self, k) for k in ("radius_x", "radius_y", "angle", "wavelength", "power", "pulse_rate")}
+        quantities["angle"] = self._angle if self.angle is None else self.angle
         return {
             "name": self.name,
             "method": self.method,
-            **{k.lstrip("_"): None if v is None else to_json(v) for k, v in quantities.items()},
+            **{k: None if v is None else to_json(v) for k, v in quantities.items()},
             "beam_quality": self.beam_quality,
             "measured_on": self.measured_on.isoformat() if self.measured_on else None,
             "data_file": self.data_file,
@@ -156,7 +160,7 @@ def read_beam(path: str | Path, *, power: Measured | Quantity | None = None, nee
     """
     record = read_beam_record(path)
     if power is None and record.power is None and needs_power:
-        raise QuantityError(f"{path}: power: is missing. Give --power, or add power readings to the file with `curecalc spot`.")
+        raise QuantityError(f"{path}: power: is missing. Give power=, or add power readings to the file with `curecalc spot`.")
     return record.beam(power=power, needs_power=needs_power)
 
 
@@ -210,7 +214,7 @@ def beam_record(
     return BeamRecord(
         radius_x=measurement.radius_x.measured,
         radius_y=None if measurement.radius_y is None else measurement.radius_y.measured,
-        angle=None if measurement.radius_y is None else measurement.angle,
+        angle=None if measurement.radius_y is None else Measured(measurement.angle, measurement.u_angle),
         beam_quality=quality if quality is None or quality >= 1.0 else None,
         wavelength=next((w for w in (wavelength, measurement.wavelength, before.wavelength) if w is not None), None),
         power=old.power,
@@ -223,7 +227,7 @@ def beam_record(
         data_file=measurement.source,
         data_sha256=measurement.sha256,
         budget=budget + tuple(b for b in old.budget if b.of == "power"),
-        warnings=measurement.warnings,
+        warnings=(*measurement.warnings, *measurement.cautions),
     )
 
 

@@ -8,8 +8,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from ..calibration.comparing import Lot as Compared
 from ..calibration.comparing import lot_from_line
 from ..calibration.findings import varied_settings
@@ -79,6 +77,8 @@ def lot_from_resin(resin: Lot, name: str) -> Compared:
         residual_sd=float(resin.residual_sd.m_as(MM)),
         depth_low=float(resin.depth_range[0].m_as(MM)),
         depth_high=float(resin.depth_range[1].m_as(MM)),
+        wavelength=None if resin.resin.wavelength is None else float(resin.resin.wavelength.m_as(NM)),
+        machine=resin.machine,
     )
 
 
@@ -104,8 +104,8 @@ def resin_text(
             raise QuantityError(f"wavelength is {number:g} nm, but the coupon table says {c.wavelength:g} nm. Correct one of them.")
     elif c.wavelength is not None:
         wavelength = Quantity(c.wavelength, NM)
-    if temperature is None and c.temperature is not None and np.isfinite(c.temperature).any():
-        temperature = Quantity(round(float(np.nanmean(c.temperature)), 2), DEGC)
+    if temperature is None and c.mean_temperature is not None:
+        temperature = Quantity(round(float(c.mean_temperature.m_as(DEGC)), 2), DEGC)
     if density is not None:
         positive("density", density, G_CM3)
     lot = Lot(

@@ -212,6 +212,8 @@ class Lot(Origin):
         if (self.exponent is None) != (self.reference_irradiance is None):
             odd = "exponent" if self.reference_irradiance is None else "reference_irradiance"
             yield odd, "exponent and reference_irradiance go together. Give both, or neither."
+        if self.depths and (self.bleaching_exposure is not None or self.exponent is not None):
+            yield "depths", "an exposure for a depth is read by the plain curve: give penetration_depth and critical_exposure instead."
         if self.bleaching_exposure is not None and self.exponent is not None:
             yield "bleaching_exposure", "a resin bleaches or fails reciprocity: give bleaching_exposure or exponent."
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from ..formulas.scan import Scan
+from ..physics import laws
 from ..setting.answer import evaluate
 from ..setting.derivation import depth_steps, solution_steps, stack_steps
 from ..setting.explain import Step
@@ -47,13 +48,14 @@ def _absorption(b: Bench) -> list[Step]:
     e0 = NUMBERS["absorption"](b)["surface_exposure"]
     steps = []
     for n, word in ((1, "one"), (2, "two"), (3, "three")):
-        left = e0 * math.exp(-n)
+        share = float(laws.Plain(1.0, 1.0).below(1.0, n))
+        left = e0 * share
         steps.append(
             Step(
                 "E(z) = E e^(-z/Dp)",
                 f"{show(e0)} x e^(-{n})",
                 f"{show(left)} at {show((n * b.penetration_depth).to(MM))}",
-                f"At {word} penetration depth{'s' if n > 1 else ''}, {figure(100 * math.exp(-n), digits=3)} % is left.",
+                f"At {word} penetration depth{'s' if n > 1 else ''}, {figure(100 * share, digits=3)} % is left.",
             )
         )
     return steps

@@ -13,8 +13,9 @@ from ..formulas.raster import light_limited_area_rate, raster_exposure
 from ..formulas.resin import Resin, cure_depth, exposure_at_depth, exposure_for_depth
 from ..formulas.scan import Scan, line_width, scan_exposure, scan_speed
 from ..formulas.stack import print_through
+from ..physics import laws
 from ..setting.solving import solve_scan_speed
-from ..units import KINDS, MJ_MM2, MM, MM2, MW, MW_MM2, ONE, Quantity, S, figure, show
+from ..units import KINDS, MJ_CM2, MJ_MM2, MM, MM2, MW, MW_MM2, ONE, Quantity, S, figure, show
 from .bench import Bench
 
 __all__ = ["NUMBERS", "Told", "coupon_lot", "line_speed", "nice", "raster_speed", "shown", "stack_answer"]
@@ -81,6 +82,21 @@ def _needed(b: Bench, depth: Quantity) -> Quantity:
     return exposure_for_depth(cure_depth=depth, penetration_depth=b.penetration_depth, critical_exposure=b.critical_exposure)
 
 
+def _plain(b: Bench) -> laws.Plain:
+    """The bench's resin, with 1 for its critical exposure: depth of a factor, factor of a depth."""
+    return laws.Plain(float(b.penetration_depth.m_as(MM)), 1.0)
+
+
+def _gain(b: Bench, factor: float) -> Quantity:
+    """How much deeper a dose cures when it is multiplied; below zero where the factor is below one."""
+    return Quantity(float(_plain(b).height(factor)), MM)
+
+
+def _factor(b: Bench, depth: Quantity) -> float:
+    """By what a dose grows that is to cure deeper by that much."""
+    return float(_plain(b).dose(float(depth.m_as(MM))))
+
+
 def _line_exposure(b: Bench, speed: Quantity) -> Quantity:
     return scan_exposure(power=b.power, beam_radius=b.beam_radius, scan_speed=speed)
 
@@ -88,7 +104,15 @@ def _line_exposure(b: Bench, speed: Quantity) -> Quantity:
 def _exposure(b: Bench) -> Told:
     area = Quantity(400.0, MM2)
     time = nice(_needed(b, b.cure_depth) * area / b.power, 1).to(S)
-    return {"power": b.power, "patch_area": area, "patch_time": time, "patch_exposure": (b.power * time / area).to(MJ_MM2)}
+    wanted = nice(1.6 * b.power * time / area)
+    return {
+        "power": b.power,
+        "patch_area": area,
+        "patch_time": time,
+        "patch_exposure": (b.power * time / area).to(MJ_MM2),
+        "wanted_exposure": wanted,
+        "wanted_time": (wanted * area / b.power).to(S),
+    }
 
 
 def _absorption(b: Bench) -> Told:
@@ -99,7 +123,7 @@ def _absorption(b: Bench) -> Told:
         "surface_exposure": surface,
         "question_depth": depth,
         "question_ratio": figure(ratio, digits=3),
-        "question_share": figure(math.exp(-ratio), digits=3),
+        "question_share": figure(1.0 / _factor(b, depth), digits=3),
         "question_exposure": exposure_at_depth(exposure=surface, depth=depth, penetration_depth=b.penetration_depth),
     }
 
@@ -110,7 +134,7 @@ def _working_curve(b: Bench) -> Told:
     return {
         "critical_exposure": b.critical_exposure,
         "penetration_depth": b.penetration_depth,
-        "doubling": (math.log(2.0) * b.penetration_depth).to(MM),
+        "doubling": _gain(b, 2.0),
         "exposure_a": first,
         "depth_a": _depth(b, first),
         "depth_b": _depth(b, 2.0 * first),
@@ -154,7 +178,7 @@ def _line(b: Bench) -> Told:
         ),
         "double_speed": 2.0 * speed,
         "depth_at_double": _depth(b, _line_exposure(b, 2.0 * speed)),
-        "loss_ten_percent": (-math.log(0.9) * b.penetration_depth).to(MM),
+        "loss_ten_percent": -_gain(b, 0.9),
     }
 
 
@@ -175,9 +199,10 @@ def _raster(b: Bench) -> Told:
         "raster_valley": here.minimum,
         "raster_ripple": (_depth(b, here.maximum) - _depth(b, here.minimum)).to(MM),
         "spacing_ratio": figure(float((b.hatch_spacing / b.beam_radius).m_as(ONE)), digits=3),
-        "second_pass": (math.log(2.0) * b.penetration_depth).to(MM),
-        "third_pass": (math.log(1.5) * b.penetration_depth).to(MM),
-        "area_rate": light_limited_area_rate(power=b.power, exposure=here.mean),
+        "second_pass": _gain(b, 2.0),
+        "third_pass": _gain(b, 1.5),
+        "needed_exposure": _needed(b, b.cure_depth),
+        "area_rate": light_limited_area_rate(power=b.power, exposure=_needed(b, b.cure_depth)),
         "wide_spacing": wide,
         "wide_ratio": figure(float((wide / b.beam_radius).m_as(ONE)), digits=3),
         "wide_mean": there.mean,
@@ -194,11 +219,11 @@ def _overcure(b: Bench) -> Told:
         "cure_depth": b.cure_depth,
         "penetration_depth": dp,
         "five_percent": (0.05 * dp).to(MM),
-        "reserve_percent": percent(1.0 - math.exp(-float((b.overcure / dp).m_as(ONE)))),
-        "price_hundredth": figure(math.exp(float((Quantity(0.01, MM) / dp).m_as(ONE))), digits=4),
+        "reserve_percent": percent(1.0 - 1.0 / _factor(b, b.overcure)),
+        "price_hundredth": figure(_factor(b, Quantity(0.01, MM)), digits=4),
         "question_overcure": more,
         "overcure_change": (more - b.overcure).to(MM),
-        "overcure_factor": math.exp(float(((more - b.overcure) / dp).m_as(ONE))),
+        "overcure_factor": _factor(b, more - b.overcure),
     }
 
 
@@ -221,7 +246,7 @@ def _stack(b: Bench) -> Told:
     half: Quantity = (0.5 * b.layer_thickness).to(MM)
     return {
         "overcure": b.overcure,
-        "pass_on": percent(math.exp(-float((b.layer_thickness / b.penetration_depth).m_as(ONE)))),
+        "pass_on": percent(1.0 / _factor(b, b.layer_thickness)),
         "accumulated": (whole - b.overcure).to(MM),
         "print_through": whole,
         "few_layers": 5,
@@ -238,12 +263,13 @@ def coupon_lot(b: Bench, *, seed: int = 4) -> tuple[np.ndarray, np.ndarray, np.n
     dp, ec = float(b.penetration_depth.m_as(MM)), float(b.critical_exposure.m_as("mJ/cm^2"))
     levels = np.array([1.6, 1.6, 2.5, 3.2, 4.0, 6.0, 8.0, 8.0])
     exposure = np.array([float(f"{ec * level:.3g}") for level in levels])
-    between = dp * np.log(exposure / ec) + random.normal(0.0, 0.03 * dp, levels.size)
+    between = laws.Plain(dp, ec).height(exposure) + random.normal(0.0, 0.03 * dp, levels.size)
     readings = np.round(between[:, None] + random.normal(0.0, 0.012 * dp, (levels.size, 3)), 4)
     return exposure, readings, np.arange(1, levels.size + 1)
 
 
 def _coupons(b: Bench) -> Told:
+    from ..calibration.datasheet import from_two_depths
     from ..statistics.line import ordinary_line
 
     exposure, readings, _ = coupon_lot(b)
@@ -251,8 +277,9 @@ def _coupons(b: Bench) -> Told:
     slope, intercept = float(fit.slope), float(fit.intercept)
     e1, e2 = nice(2.0 * b.critical_exposure), nice(6.0 * b.critical_exposure)
     d1, d2 = nice(_depth(b, e1)), nice(_depth(b, e2))
-    rise = math.log(float((e2 / e1).m_as(ONE)))
-    pair_dp: Quantity = ((d2 - d1) / rise).to(MM)
+    pair, log_pair_ec = from_two_depths(
+        depths=(float(d1.m_as(MM)), float(d2.m_as(MM))), log_exposures=(math.log(e1.m_as(MJ_CM2)), math.log(e2.m_as(MJ_CM2)))
+    )
     return {
         "penetration_depth": b.penetration_depth,
         "critical_exposure": b.critical_exposure,
@@ -265,8 +292,8 @@ def _coupons(b: Bench) -> Told:
         "pair_e2": e2,
         "pair_d1": d1,
         "pair_d2": d2,
-        "pair_dp": pair_dp,
-        "pair_ec": e1 * math.exp(-float((d1 / pair_dp).m_as(ONE))),
+        "pair_dp": Quantity(pair, MM),
+        "pair_ec": Quantity(math.exp(log_pair_ec), MJ_CM2),
     }
 
 
@@ -286,7 +313,7 @@ def _uncertainty(b: Bench) -> Told:
         "depth_from_power": (dp * power).to(MM),
         "depth_from_radius": (dp * radius).to(MM),
         "depth_from_both": (dp * both).to(MM),
-        "meter_shift": (dp * math.log(1.04)).to(MM),
+        "meter_shift": _gain(b, 1.04),
         "gauge_u": Quantity(8.0, "um").to(MM),
         "gauge_target": Quantity(2.0, "um").to(MM),
         "gauge_n": 16,
@@ -297,7 +324,7 @@ def _drift(b: Bench) -> Told:
     old = line_speed(b)
     faded, question = nice(0.88 * b.power), nice(0.93 * b.power)
     share = float((faded / b.power).m_as(ONE))
-    lost: Quantity = (-math.log(share) * b.penetration_depth).to(MM)
+    lost = -_gain(b, share)
     return {
         "power": b.power,
         "old_speed": old,

@@ -75,10 +75,10 @@ def _absorption(ax: Axes, b: Bench) -> None:
     ax.fill_between(z, 0.0, laws.Plain(dp, 1.0).below(surface, z), color=TONES["light"])
     ax.plot(z, laws.Plain(dp, 1.0).below(surface, z), color=TONES["solid"], linewidth=2.2)
     for n in (1, 2, 3):
-        left = surface * math.exp(-n)
+        left = float(laws.Plain(dp, 1.0).below(surface, n * dp))
         ax.plot([n * dp] * 2, [0.0, left], color=INK, linewidth=1.2, linestyle="--")
         ax.plot([n * dp], [left], marker="o", color=INK, markersize=6)
-        _note(ax, f"{n} Dp: {100 * math.exp(-n):.1f} %", (n * dp, left))
+        _note(ax, f"{n} Dp: {100 * left / surface:.1f} %", (n * dp, left))
     ax.set_xlim(0.0, 4.0 * dp)
     ax.set_ylim(0.0, 1.08 * surface)
     ax.set_xlabel("depth below the surface (mm)")
@@ -90,11 +90,12 @@ def _working_curve(ax: Axes, b: Bench) -> None:
     dp, ec = _mm(b.penetration_depth), float(b.critical_exposure.m_as(MJ_CM2))
     e = np.geomspace(ec, 9.6 * ec, 100)
     ax.semilogx(e, laws.Plain(dp, ec).depth(e), color=TONES["solid"], linewidth=2.4)
+    double = float(laws.Plain(dp, 1.0).height(2.0))
     for n in range(3):
         low, high = 2**n * ec, 2 ** (n + 1) * ec
-        ax.plot([low, high, high], [n * dp * math.log(2)] * 2 + [(n + 1) * dp * math.log(2)], color=INK, linewidth=1.1, linestyle="--")
-        _note(ax, "x 2", (math.sqrt(low * high), n * dp * math.log(2)), (0, -13), ha="center")
-        _note(ax, f"+{dp * math.log(2):.3f} mm", (high, (n + 0.5) * dp * math.log(2)), (5, -4))
+        ax.plot([low, high, high], [n * double] * 2 + [(n + 1) * double], color=INK, linewidth=1.1, linestyle="--")
+        _note(ax, "x 2", (math.sqrt(low * high), n * double), (0, -13), ha="center")
+        _note(ax, f"+{double:.3f} mm", (high, (n + 0.5) * double), (5, -4))
     ax.plot([ec], [0.0], marker="o", color=TONES["limit"], markersize=8, clip_on=False)
     _note(ax, f"Ec = {ec:.4g}", (ec, 0.0), (-6, 9), color=TONES["limit"], ha="right")
     plain_log(ax.xaxis)
@@ -114,7 +115,7 @@ def _spot(ax: Axes, b: Bench) -> None:
     half = 0.5887 * w
     for left, right, height, text in (
         (0.0, w, 0.30, f"radius W0 {w:.4g} mm"),
-        (-w, w, math.exp(-2.0), f"diameter {2 * w:.4g} mm"),
+        (-w, w, float(spot.irradiance(p, w, w, w, 0.0)) / top, f"diameter {2 * w:.4g} mm"),
         (-half, half, 0.5, f"FWHM {2 * half:.4g} mm"),
     ):
         ax.annotate(
@@ -248,10 +249,11 @@ def _drift(ax: Axes, b: Bench) -> None:
     t = NUMBERS["drift"](b)
     dp, depth = _mm(b.penetration_depth), _mm(t["cure_depth"])
     weeks = np.sort(np.append(np.linspace(0.0, 24.0, 25), np.arange(4.0, 24.0, 4.0) - 1e-9))
+    resin = laws.Plain(dp, 1.0)
     share = np.exp(-weeks / 24.0 * 0.25)
-    ax.plot(weeks, depth + dp * np.log(share), color=TONES["second"], linewidth=2.2, linestyle="-.", label="speed left alone")
+    ax.plot(weeks, depth + resin.height(share), color=TONES["second"], linewidth=2.2, linestyle="-.", label="speed left alone")
     tuned = share / np.exp(-np.floor(weeks / 4.0) * 4.0 / 24.0 * 0.25)
-    ax.plot(weeks, depth + dp * np.log(tuned), color=TONES["solid"], linewidth=2.2, label="retuned every 4 weeks")
+    ax.plot(weeks, depth + resin.height(tuned), color=TONES["solid"], linewidth=2.2, label="retuned every 4 weeks")
     layer = _mm(b.layer_thickness)
     ax.axhline(layer, color=TONES["limit"], linewidth=1.4, linestyle="--")
     ax.text(24, layer, "layer thickness", color=TONES["limit"], ha="right", va="bottom", fontsize=10)

@@ -66,14 +66,15 @@ class Logbook:
     ----------
     path : str or Path
     create : bool
-        Make the file when it does not stand.
+        Make the file when it does not stand, with the first entry: one that is refused leaves no file behind.
     write : bool
         False opens for reading only, also in folders that may not be written.
     """
 
     def __init__(self, path: str | Path, *, create: bool = False, write: bool = True) -> None:
         self.path = str(path)
-        self._connection = store.connect(path, create=create, write=write)
+        self._unmade = create and not store.is_server(str(path)) and not store.stands(Path(path))
+        self._connection = store.blank() if self._unmade else store.connect(path, write=write)
         self._joined = False
 
     def __enter__(self) -> Logbook:
@@ -135,6 +136,8 @@ class Logbook:
         text, names = self._checked(kind, payload or {}, machine, lot, beam, corrects, sources)
         when, who = check_time(time), name_text("operator", operator) if operator else ""
         recorded = moment(datetime.now(UTC))
+        if self._unmade:
+            self._check_corrects(kind, corrects)
         for attempt in range(_TRIES):
             try:
                 if attempt:
@@ -189,7 +192,7 @@ class Logbook:
     @contextlib.contextmanager
     def together(self) -> Iterator[None]:
         """Entries added inside stand all or not at all; they are on the disk when the block ends."""
-        with store.guarded(self.path), store.writing(self._connection):
+        with store.guarded(self.path), self._turn():
             self._joined = True
             try:
                 yield
@@ -200,6 +203,9 @@ class Logbook:
         return self._connection.execute(statement, tuple(values))
 
     def _turn(self) -> contextlib.AbstractContextManager[None]:
+        if self._unmade:
+            self._connection.close()
+            self._connection, self._unmade = store.connect(self.path, create=True), False
         return contextlib.nullcontext() if self._joined else store.writing(self._connection)
 
     def _checked(

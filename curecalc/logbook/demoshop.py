@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from ..physics import laws, raster
+from ..physics import laws, light
 from ..units import DEGC, KELVIN, MJ_MM2, MM, MM_S, MW, NM, Measured, Quantity
 from .book import Logbook
 
@@ -108,8 +108,8 @@ def _machines(add: Adder) -> None:
         }
         add(0.0, "machine", limits, machine=machine)
         layer, overcure, spacing = 0.100, 0.080, 0.100
-        mean = laws.Plain(TRUTH.penetration_depth, TRUTH.critical_exposure / 100.0).dose(layer + overcure)
-        speed = TRUTH.power / (spacing * mean) * float(raster.valley(spacing / TRUTH.beam_radius))
+        needed = laws.Plain(TRUTH.penetration_depth, TRUTH.critical_exposure / 100.0).dose(layer + overcure)
+        speed = light.doses(light.Scan(TRUTH.power, needed, light.Gaussian(TRUTH.beam_radius), spacing))["min"]
         settings = {
             "layer_thickness": Quantity(layer, MM),
             "overcure": Quantity(overcure, MM),

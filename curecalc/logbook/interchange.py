@@ -20,7 +20,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..errors import FileError
-from . import store
 from .book import Logbook
 from .entries import ENTRY_KINDS, GENESIS, Entry, chain_hash
 
@@ -164,12 +163,16 @@ def import_text(logbook: Logbook, text: str, *, source: str = "the import") -> I
     rows, data = _read_json(text, source) if text.lstrip()[:1] == "{" else _read_csv(text, source)
     for place, row in rows:
         _check_row(place, row)
-    connection = logbook.connection
-    with store.guarded(logbook.path), store.writing(connection):
-        before = len(logbook)
+    exported: dict[int, str] = {}
+    for place, row in rows:
+        if row["corrects"] is not None and row["corrects"] not in exported:
+            raise FileError(f"{place}: corrects entry {row['corrects']}, which is not among the exported ones. Export the whole logbook.")
+        exported[row["number"]] = row["sha256"]
+    with logbook.together():
+        connection, before = logbook.connection, len(logbook)
         whole = before == 0 and [row["number"] for _, row in rows] == list(range(1, len(rows) + 1))
         whole = whole and all(row["previous"] == (rows[i - 1][1]["sha256"] if i else GENESIS) for i, (_, row) in enumerate(rows))
-        numbers, exported = _standing(connection), {row["number"]: row["sha256"] for _, row in rows}
+        numbers = _standing(connection)
         standing = bare = 0
         for place, row in rows:
             if row["sha256"] in numbers or (row["origin"] and row["origin"] in numbers):
@@ -211,9 +214,7 @@ def _standing(connection: Any) -> dict[str, int]:
 def _corrected(place: str, row: dict[str, Any], exported: dict[int, str], numbers: dict[str, int], connection: Any) -> int | None:
     if row["corrects"] is None:
         return None
-    here = numbers.get(exported.get(row["corrects"], ""))
-    if here is None:
-        raise FileError(f"{place}: corrects entry {row['corrects']}, which is not among the exported ones. Export the whole logbook.")
+    here = numbers[exported[row["corrects"]]]
     by = connection.execute("SELECT number FROM entry WHERE corrects = ?", (here,)).fetchone()
     if by is not None:
         raise FileError(f"{place}: corrects entry {here}, which entry {by[0]} has corrected here already. Settle by hand which one holds.")

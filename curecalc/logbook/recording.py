@@ -193,10 +193,8 @@ def record_fit(
         "options": dict(options),
         "result": result,
     } | curve
-    if fit.coupons.temperature is not None:
-        from ..units import DEGC, Quantity
-
-        payload["temperature"] = Quantity(float(fit.coupons.temperature.mean()), DEGC)
+    if fit.coupons.mean_temperature is not None:
+        payload["temperature"] = fit.coupons.mean_temperature
     return record_command(path, "calibration", payload, sources, lot=lot, machine=machine or names.get("machine"), operator=operator)
 
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from ..errors import FileError
+from ..errors import FileError, QuantityError
 from ..units import MM, ONE, Quantity, from_json, parse
 
 __all__ = ["compare_again", "fit_again", "measure_again", "recipe_again", "retune_again"]
@@ -87,11 +87,13 @@ def compare_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any
     excluded = options.get("exclude", {})
     lots = [_lot(*sources[role], name, excluded.get(role, []), bool(options.get("skip_blank"))) for role, name in zip(roles, names)]
     limits = {name: _share(options, name) for name in ("confidence", "most_speed_change", "most_depth_change")}
+    depth, tolerance = _length(options, "cure_depth"), _length(options, "tolerance")
+    if depth is None or tolerance is None:
+        raise QuantityError(
+            "recorded when depth and tolerance could be left out; they no longer can. Compare the lots again and record that."
+        )
     result = compare_lots(
-        lots=lots,
-        cure_depth=_length(options, "cure_depth"),
-        tolerance=_length(options, "tolerance"),
-        **{name: value for name, value in limits.items() if value is not None},
+        lots=lots, cure_depth=depth, tolerance=tolerance, **{name: value for name, value in limits.items() if value is not None}
     )
     again = result.to_dict()
     change = again.get("speed_change")

@@ -191,12 +191,7 @@ def connect(path: str | Path, *, create: bool = False, write: bool = True) -> Da
                 raise
         return database
     path = Path(path)
-    if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
-        raise FileError(
-            f"{path}: the logbook needs SQLite {'.'.join(map(str, _OLDEST_SQLITE))} or later, and this Python carries "
-            f"{sqlite3.sqlite_version}. Use a newer Python."
-        )
-    if not _look(path, write):
+    if not stands(path, write):
         if not create:
             raise FileError(f"{path}: there is no such logbook. It is made by the first entry: curecalc log add note ...")
         _make(path)
@@ -212,8 +207,20 @@ def connect(path: str | Path, *, create: bool = False, write: bool = True) -> Da
     return connection
 
 
-def _look(path: Path, write: bool) -> bool:
-    """Whether a file that may be a logbook stands there."""
+def blank() -> Database:
+    """A logbook without entries that stands nowhere: what a new one is until its first entry."""
+    made = Database(lambda: sqlite3.connect(":memory:", isolation_level=None), server=False)
+    _migrate(made, 0)
+    return made
+
+
+def stands(path: Path, write: bool = True) -> bool:
+    """Whether a file that may be a logbook stands there; `FileError` where none can."""
+    if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
+        raise FileError(
+            f"{path}: the logbook needs SQLite {'.'.join(map(str, _OLDEST_SQLITE))} or later, and this Python carries "
+            f"{sqlite3.sqlite_version}. Use a newer Python."
+        )
     try:
         if path.is_dir():
             raise FileError(f"{path}: is a folder. Name a file within it, like {path / 'shop.db'}.")

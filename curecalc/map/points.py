@@ -21,13 +21,13 @@ from .beam import Beam
 if TYPE_CHECKING:
     Window = tuple[float, float, float, float]
 
-__all__ = ["QUADRATURE", "Scanning", "points"]
+__all__ = ["NODES", "QUADRATURE", "Legs", "Scanning", "even_legs", "panels", "points"]
 
 QUADRATURE = 3e-7
 """Error of the sum over time, over the dose of a steady line."""
 _MOST = 8
 _CHUNK = 1_000_000  # points at a time
-_NODES = {m: np.polynomial.legendre.leggauss(m) for m in range(1, _MOST + 1)}
+NODES = {m: np.polynomial.legendre.leggauss(m) for m in range(1, _MOST + 1)}
 # longest panel, in standard deviations of the beam, that m nodes integrate: error term of the rule, its share by the panel's length
 _LONGEST = np.array(
     [
@@ -72,7 +72,7 @@ class Scanning:
 
 
 @dataclass(frozen=True)
-class _Legs:
+class Legs:
     """Straight pieces in time: from (x0, y0) by (dx, dy) in `time`, as fractions of the way; power at the start and its change."""
 
     x0: np.ndarray
@@ -83,8 +83,8 @@ class _Legs:
     power: np.ndarray
     change: np.ndarray
 
-    def chosen(self, which: np.ndarray) -> _Legs:
-        return _Legs(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
+    def chosen(self, which: np.ndarray) -> Legs:
+        return Legs(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
 
 
 def points(paths: Paths, scanning: Scanning, beam: Beam, window: Window | None = None) -> Iterator[tuple[np.ndarray, ...]]:
@@ -97,21 +97,23 @@ def points(paths: Paths, scanning: Scanning, beam: Beam, window: Window | None =
         return
     if len(one):
         if scanning.run_up_beam == "off":
-            zero = np.zeros(len(one))
-            yield from _even(
-                _Legs(one.x0, one.y0, one.x1 - one.x0, one.y1 - one.y0, one.length / one.scan_speed, one.power, zero), beam, window
-            )
+            yield from _even(even_legs(one), beam, window)
         else:
             yield from _moving(one, scanning, beam, window)
     for p in paths.recorded:
         dt, change = np.diff(p.time), np.diff(p.power)
         lit = (p.power[:-1] > 0.0) | (p.power[1:] > 0.0)
-        legs = _Legs(p.x[:-1], p.y[:-1], np.diff(p.x), np.diff(p.y), dt, p.power[:-1], change)
+        legs = Legs(p.x[:-1], p.y[:-1], np.diff(p.x), np.diff(p.y), dt, p.power[:-1], change)
         yield from _even(legs.chosen(lit), beam, window)
 
 
-def _even(legs: _Legs, beam: Beam, window: Window | None) -> Iterator[tuple[np.ndarray, ...]]:
-    """Points of pieces run at even speed, each cut into equal panels of at most so many standard deviations."""
+def even_legs(one: Paths) -> Legs:
+    """Vectors at full speed throughout."""
+    return Legs(one.x0, one.y0, one.x1 - one.x0, one.y1 - one.y0, one.length / one.scan_speed, one.power, np.zeros(len(one)))
+
+
+def panels(legs: Legs, beam: Beam, window: Window | None) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Nodes a panel, panels, and the first and last of them that run in the window, of pieces cut into equal panels."""
     sigma = beam.narrow
     length = np.hypot(legs.dx, legs.dy) / sigma
     count = np.maximum(np.ceil(length / _LONGEST[-1]), 1.0)
@@ -126,12 +128,18 @@ def _even(legs: _Legs, beam: Beam, window: Window | None) -> Iterator[tuple[np.n
         m = np.where(end >= begin, m, 0)
         last = np.maximum(last, np.minimum(first + 1, count))
         first = np.minimum(first, last - 1)
+    return m, count, first, last
+
+
+def _even(legs: Legs, beam: Beam, window: Window | None) -> Iterator[tuple[np.ndarray, ...]]:
+    """Points of pieces run at even speed."""
+    m, count, first, last = panels(legs, beam, window)
     for nodes in range(1, _MOST + 1):
         mine = np.flatnonzero(m == nodes)
-        panels = (last - first)[mine].astype(np.int64)
-        x, weight = _NODES[nodes]
-        for part in _chunks(panels * nodes):
-            which, each = mine[part], panels[part]
+        number = (last - first)[mine].astype(np.int64)
+        x, weight = NODES[nodes]
+        for part in _chunks(number * nodes):
+            which, each = mine[part], number[part]
             total = int(each.sum())
             if total > len(which):
                 row = np.repeat(which, each)
@@ -156,7 +164,7 @@ def _chunks(sizes: np.ndarray) -> Iterator[slice]:
         start = stop
 
 
-def _inside(legs: _Legs, window: Window) -> tuple[np.ndarray, np.ndarray]:
+def _inside(legs: Legs, window: Window) -> tuple[np.ndarray, np.ndarray]:
     """The part of the way, as fractions, that runs within a window; end below begin where none does."""
     begin, end = np.zeros(len(legs.x0)), np.ones(len(legs.x0))
     for start, way, low, high in ((legs.x0, legs.dx, window[0], window[2]), (legs.y0, legs.dy, window[1], window[3])):
@@ -203,7 +211,7 @@ def _moving(one: Paths, scanning: Scanning, beam: Beam, window: Window | None) -
         way = part.place(part.time) - part.start
         lit = part.time > 0.0
         if not np.any(part.acceleration):
-            legs = _Legs(
+            legs = Legs(
                 one.x0 + ux * part.start,
                 one.y0 + uy * part.start,
                 ux * way,
@@ -216,8 +224,8 @@ def _moving(one: Paths, scanning: Scanning, beam: Beam, window: Window | None) -
             continue
         bend = part.dim(one.scan_speed, ends)
         for begin, end in ((np.zeros_like(bend), bend), (bend, part.time)):
-            panels = np.where(end > begin, np.maximum(np.ceil(np.abs(way) / beam.narrow), 1.0), 0.0).astype(np.int64)
-            yield from _ramps(one, ends, part, (begin, end), panels, beam, window)
+            number = np.where(end > begin, np.maximum(np.ceil(np.abs(way) / beam.narrow), 1.0), 0.0).astype(np.int64)
+            yield from _ramps(one, ends, part, (begin, end), number, beam, window)
 
 
 def _ramps(
@@ -225,16 +233,16 @@ def _ramps(
     ends: motion.Ends,
     part: motion.Stretch,
     span: tuple[np.ndarray, np.ndarray],
-    panels: np.ndarray,
+    number: np.ndarray,
     beam: Beam,
     window: Window | None,
 ) -> Iterator[tuple[np.ndarray, ...]]:
-    x, weight = _NODES[_MOST]
+    x, weight = NODES[_MOST]
     length = one.length
-    for which in _chunks(panels * _MOST):
-        row = np.repeat(np.arange(len(one))[which], panels[which])
-        each = panels[row].astype(float)
-        k = np.arange(len(row)) - np.repeat(np.cumsum(panels[which]) - panels[which], panels[which])
+    for which in _chunks(number * _MOST):
+        row = np.repeat(np.arange(len(one))[which], number[which])
+        each = number[row].astype(float)
+        k = np.arange(len(row)) - np.repeat(np.cumsum(number[which]) - number[which], number[which])
         u = (k[:, None] + 0.5 * (1.0 + x)) / each[:, None]
         size = 0.5 * weight / each[:, None]
         if beam.w != 1.0 and ends.follows:  # t^w from rest becomes smooth in t^(1/3)

@@ -49,7 +49,8 @@ def extremes(
         # a pixel may miss a ridge by 3 %
         if bar is not None and ((values[k] > bar) if low else (1.04 * values[k] < bar)):
             break
-        value, di, dj = _between(dose, i, j, low)
+        within = where[max(i - 1, 0) : i + 2, max(j - 1, 0) : j + 2].all()  # at a mask's rim the rim itself is worst
+        value, di, dj = _between(dose, i, j, low) if within else (float(dose[i, j]), 0.0, 0.0)
         found.append(Place(value, float(grid.x0 + (j + dj) * grid.pixel), float(grid.y0 + (i + di) * grid.pixel), layer, region))
         if len(found) == KEPT:
             break

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
@@ -146,6 +147,8 @@ def create_app(options: PageOptions | None = None) -> Flask:
             "places": [(v.name, v.title) for v in views[3:]] + [("lessons", "Lessons"), ("practice", "Practice")],
             "carried": CARRIED,
             "caution": SHORT_CAUTION,
+            "today": datetime.date.today().isoformat(),
+            "address": request.url,
             "here": request.path.strip("/").split("/")[0] or "start",
             "query_text": request.query_string.decode("ascii", "replace"),
             "logbook": options.log is not None,

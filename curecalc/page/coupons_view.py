@@ -260,10 +260,15 @@ def compared(fit: Fit, work: Work) -> dict[str, Any] | None:
     name = " ".join(part for part in (earlier.resin.name, earlier.lot) if part)
     try:
         bench = work.bench()
-        found = compare_lots(lots=[lot_from_resin(earlier, name), lot_from_fit("these coupons", fit)], cure_depth=bench.cure_depth)
+        found = compare_lots(
+            lots=[lot_from_resin(earlier, name), lot_from_fit("these coupons", fit)],
+            cure_depth=bench.cure_depth,
+            tolerance=0.5 * (bench.cure_depth - bench.layer_thickness),
+        )
     except CurecalcError as error:
         return {"name": name, "sentence": str(error), "notes": (), "word": "not compared"}
-    return {"name": name, "sentence": found.sentence, "notes": found.notes, "word": found.verdict}
+    notes = (*found.notes, "The tolerance is half the overcure of the needs: what a layer can lose and still bond.")
+    return {"name": name, "sentence": found.sentence, "notes": notes, "word": found.verdict}
 
 
 def _end(value: float) -> str:

@@ -56,6 +56,7 @@ def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
             state=state,
             machines=[_row(m) for m in state.machines],
             states=STATES,
+            shop_items=state.items,
             write=write,
             last=last,
             names=names,
@@ -206,5 +207,5 @@ def _row(m: MachineState) -> dict[str, Any]:
         "depth": told(m.depth, "mm"),
         "layer": told(m.layer, "mm"),
         "chart": m.chart,
-        "told": m.items,
+        "todo": m.items,
     }

@@ -1,4 +1,4 @@
-"""Practice on the page: one exercise of a sheet, the answer checked, the way shown on request. Nothing is kept."""
+"""Practice on the page: one exercise of a sheet, the answer checked, the way shown on request; the browser keeps the score."""
 
 from __future__ import annotations
 
@@ -16,11 +16,12 @@ if TYPE_CHECKING:
 __all__ = ["add_practice"]
 
 NUMBER = 12  # exercises a sheet
+MOST_KEPT = 60
 
 
 def add_practice(app: Flask, bench: Bench) -> None:
     """Addresses of the exercises and of their printed sheets."""
-    from flask import Response, abort, render_template, request
+    from flask import Response, abort, render_template, request, session
 
     def sheet() -> tuple[list[Exercise], dict[str, str]]:
         texts = {"seed": request.args.get("seed", "1")[:12], "grade": request.args.get("grade", "")[:2]}
@@ -43,6 +44,10 @@ def add_practice(app: Flask, bench: Bench) -> None:
         if answer.strip():
             try:
                 verdict = check_answer(one, answer)
+                key = f"{texts['seed']}-{texts['grade']}-{place}"
+                kept: dict[str, bool] = session.get("score", {})
+                if key not in kept:  # the first try counts
+                    session["score"] = dict([*kept.items(), (key, verdict.right)][-MOST_KEPT:])
             except QuantityError as error:
                 unread = str(error)
         return render_template(
@@ -57,6 +62,7 @@ def add_practice(app: Flask, bench: Bench) -> None:
                 "place": place,
                 "lesson_title": script(one.lesson).title,
                 "way": request.args.get("way") == "yes",
+                "score": list(session.get("score", {}).values()),
             },
         )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import shlex
 import tomllib
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ from .work import FILES, PARTS, Work
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from ..recipe.record import Recipe
+    from ..recipe.record import Recipe, VectorRecipe
     from ..recipe.retuning import Retuned
 
 __all__ = ["DOWNLOADS", "RecipeView", "download", "form_text"]
@@ -39,7 +40,7 @@ class RecipeView:
 
     name = "recipe"
     title = "Recipe"
-    panels = ("window",)
+    panels = ("window", "along")
     answers = ("numbers",)
 
     def __init__(self, board: Board) -> None:
@@ -76,6 +77,7 @@ class RecipeView:
         return context | self._told(query, recipe) | {"commands": [self.command(query, work, "numbers")]}
 
     def _told(self, query: dict[str, str], recipe: Recipe) -> dict[str, Any]:
+        from ..figures.along import along_figure
         from ..figures.inline import inline_svg
         from ..figures.window import window_figure
         from ..recipe.file import recipe_record
@@ -89,6 +91,10 @@ class RecipeView:
         )
         with self.board.lock:
             drawing = inline_svg(window_figure(window, 150.0, 115.0), name=f"Process window of {vector.kind}.", prefix="r-window")
+            drawings = [("window", on_paper(drawing))]
+            if _long(vector):
+                figure = along_figure(recipe, (vector.kind,), 150.0, 100.0)
+                drawings.append(("along", inline_svg(figure, name=f"Depth along a vector of {vector.kind}.", prefix="r-along")))
         return {
             "recipe": recipe,
             "sheet": recipe_view(recipe_record(recipe)),
@@ -97,7 +103,7 @@ class RecipeView:
             "shown": vector.kind,
             "tiles": [(f"Scan speed, {vector.kind}", show(vector.scan_speed, digits=4)), ("Cures", show(vector.cure_depth))],
             "gains": [(v.kind, limit.sentence) for v in recipe.vectors for limit in v.limits],
-            "drawings": [("window", on_paper(drawing))],
+            "drawings": drawings,
         }
 
     def record(self, query: dict[str, str], work: Work, which: str) -> dict[str, Any]:
@@ -112,11 +118,19 @@ class RecipeView:
         return shlex.join(["curecalc", "recipe", *(word for name in PARTS for word in (f"--{name}", work.parts[name].path))])
 
     def figure(self, query: dict[str, str], work: Work, panel: str) -> Figure:
-        """The window on the sheet."""
+        """The window on the sheet, or the depth along the longest kind of vector."""
+        from ..figures.along import along_figure
         from ..figures.window import window_figure
-        from ..sheets import sheet_window
+        from ..sheets import main_vector, sheet_window
 
-        return window_figure(sheet_window(_whole(work)))
+        recipe = _whole(work)
+        if panel == "window":
+            return window_figure(sheet_window(recipe))
+        kinds = [v.kind for v in recipe.vectors if _long(v)]
+        if not kinds:
+            raise QuantityError("The needs state no vector length. Add it to the kinds of vector.")
+        main = main_vector(recipe).kind
+        return along_figure(recipe, (main if main in kinds else kinds[0],))
 
 
 def on_paper(drawing: str) -> str:
@@ -124,6 +138,11 @@ def on_paper(drawing: str) -> str:
     import re
 
     return re.sub(r'="#[0-9a-f]{6}"', lambda found: found[0].upper(), drawing)
+
+
+def _long(vector: VectorRecipe) -> bool:
+    """Whether the needs say how long such vectors are."""
+    return math.isfinite(vector.best.task.vector_length)
 
 
 def _whole(work: Work) -> Recipe:

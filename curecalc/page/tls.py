@@ -49,6 +49,7 @@ class TlsDoor:
 
     def __init__(self, outer: socket.socket, context: ssl.SSLContext, port: int) -> None:
         self.outer, self.context, self.port = outer, context, port
+        outer.listen(512)  # who comes before the loop runs waits in line
         self._clients: dict[int, str] = {}
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run, daemon=True)

@@ -123,6 +123,16 @@ class Paths:
         near = np.hypot(self.x1[i] - self.x0[j], self.y1[i] - self.y0[j]) <= 1e-6
         return near & (self.layer[i] == self.layer[j]) & (self.kind[i] == self.kind[j])
 
+    def areas(self) -> np.ndarray:
+        """Drawn area of each layer from the first to the last (mm^2): inside an odd number of outlines that do not cross."""
+        numbers = self.layers
+        found = np.zeros(int(numbers[-1] - numbers[0]) + 1)
+        for layer in numbers:
+            loops = self.of_layer(int(layer)).loops(OUTLINE)
+            shares = [0.5 * float(np.sum(p[:, 0] * np.roll(p[:, 1], -1) - np.roll(p[:, 0], -1) * p[:, 1])) for p in loops]
+            found[int(layer - numbers[0])] = abs(sum(shares))  # holes run the other way round
+        return found
+
     def totals(self) -> dict[str, dict[str, float]]:
         """For each kind that is scanned: vectors, their length in all, the longest and the mean (mm)."""
         lengths = self.scanned.length

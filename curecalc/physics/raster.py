@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-__all__ = ["breakup_ratio", "log_valley", "mean_exposure", "profile", "ridge", "ripple", "spacing_ratio", "valley"]
+__all__ = ["breakup_ratio", "harmonic", "log_valley", "mean_exposure", "profile", "ridge", "ripple", "spacing_ratio", "valley"]
 
 _CROSSOVER = math.sqrt(0.5 * math.pi)
 _ROOT_2_PI = math.sqrt(2.0 / math.pi)
@@ -39,9 +39,15 @@ def profile(u, s):
     return out
 
 
+def harmonic(s):
+    """q = exp(-pi^2/(2 s^2)): the first wave of a raster over its mean is 2 q."""
+    with np.errstate(under="ignore", over="ignore", divide="ignore"):
+        return np.exp(-0.5 * (math.pi / s) ** 2)
+
+
 def _poisson(u, s):
     with np.errstate(under="ignore", over="ignore", divide="ignore"):
-        q = np.exp(-0.5 * (math.pi / s) ** 2)
+        q = harmonic(s)
         c1 = np.cos(2.0 * math.pi * u)
         c2 = 2.0 * c1 * c1 - 1.0
         c3 = c1 * (2.0 * c2 - 1.0)
@@ -76,7 +82,7 @@ def ripple(s):
     """Ridge minus valley over the mean, without cancellation however small the spacing."""
     s = np.asarray(s, float)
     with np.errstate(under="ignore", over="ignore", divide="ignore"):
-        q = np.exp(-0.5 * (math.pi / s) ** 2)
+        q = harmonic(s)
         close = 4.0 * q * (1.0 + q**8)
     if (s <= _CROSSOVER).all():
         return close[()]

@@ -19,6 +19,7 @@ import numpy as np
 
 from ..errors import NoSolution, QuantityError
 from ..physics.laws import Law, Plain
+from ..statistics.intervals import t_quantile
 
 __all__ = [
     "Curve",
@@ -200,10 +201,10 @@ def _effective(type_a: Any, type_b: Any, dof: float) -> Any:
 
 def _factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any:
     """One-sided coverage factor of the whole variance; see the top of this module."""
-    z = t_quantile(assurance, np.asarray(np.inf))
+    z = t_quantile(assurance, np.inf)
     if not math.isfinite(dof):
         return np.broadcast_to(z, np.shape(type_a + type_b))
-    t = t_quantile(assurance, np.asarray(dof))
+    t = t_quantile(assurance, dof)
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(type_a > 0.0, type_a / (type_a + type_b), 0.0)
     effective = t_quantile(assurance, _effective(type_a, type_b, dof))
@@ -222,14 +223,6 @@ def _quick_factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(total > 0.0, type_a / total, 0.0)
     return np.interp(share, _SHARES, _factor_table(dof, assurance))
-
-
-def t_quantile(assurance: Any, dof: Any) -> Any:
-    """Quantile of Student's t; of the normal distribution where the degrees of freedom are many."""
-    from scipy.special import ndtri, stdtrit
-
-    finite = np.isfinite(dof) & (dof < 1e7)
-    return np.where(finite, stdtrit(np.where(finite, dof, 1.0), assurance), ndtri(assurance))
 
 
 def depth_state(curve: Curve, errors: Errors, x: Any, relative: Any, *, single: bool) -> dict[str, Any]:
@@ -257,7 +250,7 @@ def reach_beyond(curve: Curve, errors: Errors, x: Any, relative: Any, *, assuran
 
 def normal_factor(assurance: float) -> float:
     """One-sided coverage factor of a normal distribution."""
-    return float(t_quantile(assurance, np.asarray(np.inf)))
+    return float(t_quantile(assurance, np.inf))
 
 
 def assurance_of(curve: Curve, errors: Errors, x: Any, relative: Any, target: Any, *, single: bool) -> Any:

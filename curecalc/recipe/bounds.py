@@ -130,8 +130,9 @@ class Task:
         if self.hold is None:
             return self.depth
         law, place, w = self.curve.cure, self.hold, self.pattern.exponent
-        # a line square to the tilt is spread over the longer axis; lines of a raster make up for one another
-        spread = 1.0 if self.pattern.raster else place.growth(radius) ** (2.0 * w - 1.0) * place.stretch**w
+        # a line square to the tilt is spread over the longer axis; lines of a raster make up for one another, but for w > 1
+        wide = place.growth(radius)
+        spread = (wide**2 * place.stretch) ** max(w - 1.0, 0.0) if self.pattern.raster else wide ** (2.0 * w - 1.0) * place.stretch**w
         return np.maximum(law.depth(law.tilted(place.gain, place.slant).dose(self.depth) * spread), self.depth)
 
 

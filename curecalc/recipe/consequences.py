@@ -10,7 +10,8 @@ import numpy as np
 
 from ..physics import light, motion, stack
 from ..physics.roots import falling_root
-from .assurance import depth_state, relative_variance, t_quantile
+from ..statistics.intervals import t_quantile
+from .assurance import depth_state, relative_variance
 from .bounds import Hold, RunUp
 from .search import Best, best_settings
 

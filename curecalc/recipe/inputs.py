@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from ..errors import FileError, NoSolution
+from ..errors import FileError, NoSolution, QuantityError
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs, VectorNeeds
@@ -153,6 +153,11 @@ def gather(machine: Machine, lot: Lot, needs: Needs, *, today: datetime.date | N
     NoSolution
         A layer, or a given setting, outside what the machine can do.
     """
+    if not isinstance(lot, Lot):
+        raise QuantityError(
+            f"resin must be a lot, as read_resin reads it or lot_of_fit makes it, got {type(lot).__name__}: a recipe asks how surely the "
+            "resin is known."
+        )
     day = today or datetime.date.today()
     warnings = [*lot.warnings, *_agree(machine, lot, needs, day)]
     _layer_in_range(machine, needs)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from ..setting.derivation import parameters
 from ..setting.explain import Step
 from ..units import MM, show, show_kernel
 from .record import Recipe, VectorRecipe
@@ -18,13 +19,11 @@ def _f(number: float) -> str:
 def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
     """From the depth that is needed to the settings of one kind, and back again."""
     best, task = vector.best, vector.best.task
-    curve, dp = task.curve, task.curve.penetration_depth
-    exact = 100.0 * math.exp(curve.log_threshold + task.depth / dp)
-    wanted = 100.0 * math.exp(best.log_wanted)
+    law, told = task.curve.cure, recipe.lot.resin.told
+    wanted, numbers = math.exp(best.log_wanted), parameters(law, recipe.lot.resin)
     u = float(vector.cure_depth_standard_uncertainty.m_as(MM))
-    at = dp * (best.log_wanted - curve.log_threshold)
+    at = float(law.height(wanted))
     factor = (at - task.depth) / u if u > 0.0 else 0.0
-    ec = 100.0 * math.exp(curve.log_threshold)
     parts = ", ".join(f"{name} {1e3 * float(q.m_as(MM)):.2g}" for name, q in vector.budget.items())
     dof = vector.effective_degrees_of_freedom
     steps = [
@@ -35,9 +34,9 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
             "The weakest place must reach through the layer and into the one below.",
         ),
         Step(
-            "E = Ec exp(Cd/Dp)",
-            f"{_f(ec)} mJ/cm^2 x exp({_f(task.depth)} mm/{_f(dp)} mm)",
-            f"{exact:.5g} mJ/cm^2",
+            told.dose,
+            f"Cd = {_f(task.depth)} mm, {numbers}",
+            show_kernel(float(law.dose(task.depth)), "exposure", digits=5),
             "The exposure that would do if all were known exactly.",
         ),
         Step(
@@ -53,9 +52,9 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
             f"Aiming deeper by k u, the depth is reached with {100.0 * task.assurance:g} % assurance (Student's t).",
         ),
         Step(
-            "E = Ec exp(Cd expected/Dp)",
-            f"{_f(ec)} mJ/cm^2 x exp({_f(at)} mm/{_f(dp)} mm)",
-            f"{wanted:.5g} mJ/cm^2",
+            told.dose,
+            f"Cd expected = {_f(at)} mm, {numbers}",
+            show_kernel(wanted, "exposure", digits=5),
             "The exposure the weakest place gets at least.",
         ),
         _speed_step(vector),
@@ -65,11 +64,11 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
         steps.append(Step("limits at which the settings stand", "", said, "What would have to move to build faster."))
     else:
         steps.append(Step("limit at which the settings stand", "", vector.limited_by[0], "Moving no limit by a tenth gains anything."))
-    if vector.line_width is not None:
+    if vector.line_width is not None and law.reach is not None:
         steps.append(
             Step(
                 "Lw = W0 sqrt(2 Cd/Dp)",
-                f"{_f(best.beam_radius)} mm x sqrt(2 x {_f(best.depth)}/{_f(dp)})",
+                f"{_f(best.beam_radius)} mm x sqrt(2 x {_f(best.depth)}/{_f(law.penetration_depth)})",
                 show(vector.line_width),
                 "Half of it is how far the line's centre stands inside the wanted edge.",
             )
@@ -77,7 +76,7 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
     n = "many" if not math.isfinite(task.layers) else f"{task.layers:.0f}"
     steps.append(
         Step(
-            "print-through = Dp ln(total exposure/Ec) - t",
+            "print-through = Cd(dose of all layers) - t",
             f"{n} layers of {_f(task.layer_thickness)} mm",
             show(vector.print_through),
             f"Light of the layers above adds up below a down-facing face: leave out {vector.compensation_layers} there.",

@@ -14,6 +14,7 @@ from ..formulas.scan import Scan
 from ..statistics.uncertainty import MonteCarlo, draw_inputs, log_gradient, monte_carlo, standard_uncertainties
 from ..units import DEG, MJ_CM2, MJ_MM2, MM, Measured, Quantity, QuantityError, Shown, count, show_kernel, to_json
 from .directions import range_over_directions
+from .holders import HoldsBeam, HoldsResin, beam_of, resin_of
 from .model import Problem, cure_law, model, problem, scan_of, stated
 from .plausible import odd_values
 
@@ -181,8 +182,8 @@ def _quantity(name: str, number: Any) -> Quantity:
 
 def evaluate(
     *,
-    beam: Beam,
-    resin: Resin,
+    beam: Beam | HoldsBeam,
+    resin: Resin | HoldsResin,
     scan: Scan,
     layer_thickness: Measured | Quantity | None = None,
     monte_carlo: MonteCarloOptions | None = None,
@@ -191,8 +192,8 @@ def evaluate(
 
     Parameters
     ----------
-    beam : Beam
-    resin : Resin
+    beam : Beam or BeamRecord
+    resin : Resin or Lot
         Plain, `BleachingResin` or `PowerThresholdResin`.
     scan : Scan
         A line, or a raster when it has a hatch spacing.
@@ -222,6 +223,7 @@ def evaluate(
     >>> answer.text("cure_depth"), answer.text("line_width"), answer.text("overcure")
     ('0.1309 mm', '0.1652 mm', '0.03092 mm')
     """
+    beam, resin = beam_of(beam), resin_of(resin)
     given = problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness)
     stated(given)
     with np.errstate(under="ignore"):
@@ -258,7 +260,7 @@ def evaluate(
             if name != "layer_thickness"
         },
         monte_carlo=drawn,
-        warnings=(*_warnings(given, out, spread, depth_key), *_validity(resin, out[depth_key]), *resin.notes),
+        warnings=(*_warnings(given, out, spread, depth_key), *_validity(resin, out[depth_key]), *resin.notes, *beam.notes),
     )
 
 

@@ -6,7 +6,9 @@ import math
 
 from ..formulas.resin import Resin
 from ..physics import tilt
+from ..physics.laws import Law
 from ..physics.light import Gaussian
+from ..physics.raster import harmonic
 from ..physics.stack import accumulation
 from ..units import Quantity, show, show_kernel
 from .answer import Answer
@@ -16,7 +18,7 @@ from .model import Problem, cure_law, problem, scan_of
 from .solution import Solution
 from .unknowns import UNKNOWNS
 
-__all__ = ["depth_steps", "solution_steps", "stack_steps"]
+__all__ = ["constants", "depth_steps", "parameters", "solution_steps", "stack_steps"]
 
 
 def _f(number: float) -> str:
@@ -27,14 +29,14 @@ def _given(answer: Answer) -> Problem:
     return problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
 
 
-def _constants(given: Problem, resin: Resin) -> dict[str, str]:
-    """The law's numbers as the beam, tilted or not, sees them, by field."""
-    law = cure_law(given.x, given.form)
+def constants(law: Law, resin: Resin) -> dict[str, str]:
+    """The numbers of a law as they are shown, by field."""
     return {name: show(Quantity(float(getattr(law, name)), unit), digits=6) for name, unit in resin.law_units.items()}
 
 
-def _parameters(given: Problem, resin: Resin) -> str:
-    return ", ".join(f"{resin.symbols[name]} = {text}" for name, text in _constants(given, resin).items() if name in resin.symbols)
+def parameters(law: Law, resin: Resin) -> str:
+    """The same behind their symbols: `Dp = 0.15 mm, Ec = 8 mJ/cm^2`."""
+    return ", ".join(f"{resin.symbols[name]} = {text}" for name, text in constants(law, resin).items() if name in resin.symbols)
 
 
 def _dp(given: Problem) -> str:
@@ -142,7 +144,7 @@ def _valley_step(given: Problem, mean: Quantity, low: Quantity, across: float) -
         )
     return Step(
         "E_valley = E_mean (1 - 2 q + 2 q^4 - ...), q = exp(-pi^2 W0^2/(2 h^2))",
-        f"{show(mean, digits=6)} x {share}, h/W0 = {_f(h / across)}, q = {_f(math.exp(-0.5 * (math.pi * across / h) ** 2))}",
+        f"{show(mean, digits=6)} x {share}, h/W0 = {_f(h / across)}, q = {_f(float(harmonic(h / across)))}",
         show(low, digits=6),
         why,
     )
@@ -154,7 +156,7 @@ def _cure_step(answer: Answer, given: Problem) -> Step:
     tilted = ", Dp and Ec as the tilted beam sees them" if given.form.tilted else ""
     return Step(
         told.depth + tilted,
-        told.numbers.format(dose=show(low, digits=6), **_constants(given, answer.resin)),
+        told.numbers.format(dose=show(low, digits=6), **constants(cure_law(given.x, given.form), answer.resin)),
         show(depth, digits=6),
         told.why if answer.cures else "The exposure does not exceed the critical exposure: nothing gels, the depth is 0.",
     )
@@ -202,7 +204,7 @@ def solution_steps(solution: Solution) -> list[Step]:
         steps.append(
             Step(
                 answer.resin.told.dose,
-                f"Cd = {show(depth, digits=6)}, {_parameters(given, answer.resin)}",
+                f"Cd = {show(depth, digits=6)}, {parameters(cure_law(x, form), answer.resin)}",
                 needed,
                 "The working curve read backwards: the exposure the weakest place needs.",
             )
@@ -233,7 +235,7 @@ def stack_steps(answer: StackAnswer) -> list[Step]:
     steps = [
         Step(
             told.below,
-            f"t = {_f(t)} mm, {_parameters(answer.given, answer.resin)}",
+            f"t = {_f(t)} mm, {parameters(law, answer.resin)}",
             show(answer.own_exposure, digits=6),
             "What is left of a layer's own exposure at its bottom bonds it to the layer below.",
         )

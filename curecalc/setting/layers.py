@@ -16,6 +16,7 @@ from ..physics import stack
 from ..physics.laws import Law
 from ..statistics.uncertainty import log_gradient, standard_uncertainties
 from ..units import MJ_CM2, MJ_MM2, MM, Measured, NoSolution, Quantity, QuantityError, Shown, count, show, show_kernel, to_json
+from .holders import HoldsBeam, HoldsResin, beam_of, resin_of
 from .model import Form, Problem, cure_law, doses, exposure_problem, problem
 from .plausible import odd_values
 
@@ -103,9 +104,9 @@ class StackAnswer(Shown):
 
 def evaluate_stack(
     *,
-    resin: Resin,
+    resin: Resin | HoldsResin,
     layer_thickness: Measured | Quantity,
-    beam: Beam | None = None,
+    beam: Beam | HoldsBeam | None = None,
     scan: Scan | None = None,
     exposure: Measured | Quantity | None = None,
     layers: float = math.inf,
@@ -114,10 +115,10 @@ def evaluate_stack(
 
     Parameters
     ----------
-    resin : Resin
+    resin : Resin or Lot
         Any cure model; a bleaching resin's doses are summed layer by layer, exactly.
     layer_thickness : Quantity or Measured [mm]
-    beam, scan : Beam, Scan, optional
+    beam, scan : Beam or BeamRecord, Scan, optional
         The setting of every layer; or
     exposure : Quantity or Measured [mJ/cm^2], optional
         What the surface of every layer gets.
@@ -146,6 +147,7 @@ def evaluate_stack(
     ('0.1581', 2)
     """
     n = layers if isinstance(layers, float) and math.isinf(layers) and layers > 0 else count("layers", layers)
+    resin, beam = resin_of(resin), None if beam is None else beam_of(beam)
     given = _given(resin, layer_thickness, beam, scan, exposure)
     if given.shape:
         raise QuantityError("a stack takes one setting at a time, got arrays. Give single values.")
@@ -189,7 +191,7 @@ def evaluate_stack(
         single_depth=Quantity(single, MM),
         standard_uncertainty={k: Quantity(spread[k], unit) for k, unit in kinds.items()} if spread else {},
         sensitivity={name: Quantity(0.01 * gradient["print_through"][name], MM) for name in movers},
-        warnings=tuple(_warnings(given, law, single, own)),
+        warnings=(*_warnings(given, law, single, own), *(beam.notes if beam is not None else ())),
     )
 
 

@@ -22,6 +22,7 @@ from ..physics import light, roots
 from ..statistics.uncertainty import MonteCarlo, log_gradient, monte_carlo, standard_uncertainties
 from ..units import MM, Measured, NoSolution, Quantity, QuantityError, Unit, finite, measured, positive, show, show_kernel
 from .answer import Answer, MonteCarloOptions, draws_of, evaluate
+from .holders import HoldsBeam, HoldsResin, beam_of, resin_of
 from .limits import Limits
 from .model import Problem, cure_law, model, problem, scan_of, stated
 from .solution import Solution
@@ -47,8 +48,8 @@ _DEEPEST = math.exp(60.0)  # times the critical dose: no exposure of this world
 def solve(
     unknown: str,
     *,
-    beam: Beam,
-    resin: Resin,
+    beam: Beam | HoldsBeam,
+    resin: Resin | HoldsResin,
     scan: Scan | None = None,
     layer_thickness: Measured | Quantity | None = None,
     overcure: Quantity | None = None,
@@ -65,8 +66,8 @@ def solve(
         `scan_speed`, `power`, `hatch_spacing` (the widest), `beam_radius` (all there are), `passes` (the fewest),
         `layer_thickness` (the thickest) or `overcure`. A value the records hold for it is not looked at, but for the shape of an
         elliptical beam.
-    beam : Beam
-    resin : Resin
+    beam : Beam or BeamRecord
+    resin : Resin or Lot
     scan : Scan, optional
         A single line when left out.
     layer_thickness : Quantity or Measured [mm], optional
@@ -109,7 +110,8 @@ def solve(
     """
     if unknown not in UNKNOWNS:
         raise QuantityError(f"unknown must be one of {', '.join(UNKNOWNS)}, got {unknown!r}.")
-    beam, scan = _without(unknown, beam, scan or Scan())
+    resin = resin_of(resin)
+    beam, scan = _without(unknown, beam_of(beam, needs_power=unknown != "power"), scan or Scan())
     case = _case(unknown, beam, resin, scan, layer_thickness, overcure, cure_depth, line_width)
     if limits is not None:
         limits.check_given(case.given.x)
@@ -406,8 +408,8 @@ def _narrow(answers: list[Answer]) -> tuple[str, ...]:
 class Given(TypedDict, total=False):
     """The arguments of `solve`, but for the unknown."""
 
-    beam: Beam
-    resin: Resin
+    beam: Beam | HoldsBeam
+    resin: Resin | HoldsResin
     scan: Scan | None
     layer_thickness: Measured | Quantity | None
     overcure: Quantity | None

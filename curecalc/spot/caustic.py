@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from ..statistics.least_squares import Fit, fit, two_sided_p
+from ..statistics.intervals import t_p
+from ..statistics.least_squares import Fit, fit
 
 __all__ = ["Caustic", "Coverage", "caustic", "coverage", "defocus_window"]
 
@@ -214,7 +215,7 @@ def _wild(model: Any, w: Any, found: Fit, sigma: Any) -> int | None:
         rest = fit(some, w[keep], found.parameters, sigma=one[keep])
         value, slopes = model(rest.parameters)
         spread = math.hypot(rest.residual_sd * one[k], math.sqrt(max(float(slopes[k] @ rest.covariance @ slopes[k]), 0.0)))
-        p = two_sided_p((w[k] - value[k]) / max(spread, 1e-300), rest.degrees_of_freedom) * w.size
+        p = t_p((w[k] - value[k]) / max(spread, 1e-300), rest.degrees_of_freedom) * w.size
         if best is None or p < best[0]:
             best = (p, k)
     return best[1] if best is not None and best[0] < 1e-3 and found.residual_sd > 1e-9 else None

@@ -12,7 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from ..statistics.least_squares import Fit, fit, two_sided_p
+from ..physics import line
+from ..statistics.intervals import t_p
+from ..statistics.least_squares import Fit, fit
 
 __all__ = ["CuredLines", "cured_lines"]
 
@@ -134,7 +136,7 @@ def cured_lines(
         spread = math.sqrt(fw.covariance[1, 1] + fd.covariance[1, 1])
         # the two scatters are themselves estimates: the smaller count is the honest one for the joint fit
         dof = min(fw.degrees_of_freedom, fd.degrees_of_freedom)
-        agreement = two_sided_p(gap / spread, dof) if spread > 1e-12 * max(abs(gap), 1e-300) else (1.0 if abs(gap) < 1e-9 else 0.0)
+        agreement = t_p(gap / spread, dof) if spread > 1e-12 * max(abs(gap), 1e-300) else (1.0 if abs(gap) < 1e-9 else 0.0)
         names, values, cov, converged = _joint(x, width, depth, has_width, has_depth, fw, fd)
     elif fw is not None:
         names, values, cov = ["W", "v"], fw.parameters, fw.covariance
@@ -149,7 +151,7 @@ def cured_lines(
     dp = math.exp(values[at["D"]]) if "D" in at else None
     ec = u_ec = None
     if radius is not None and power is not None:
-        ec = math.sqrt(2.0 / math.pi) * power / (radius * math.exp(lv))
+        ec = float(line.scan_exposure(power, radius, math.exp(lv)))
         i, j = at["W"], at["v"]
         u_ec = ec * math.sqrt(cov[i, i] + cov[j, j] + 2.0 * cov[i, j] + (u_power / power) ** 2)
     ratio = np.sqrt(2.0 * np.maximum(lv - x, 0.0))

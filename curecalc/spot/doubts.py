@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .gauss2d import Bell
-from .moments import principal
+from .frame import Cells, block_mean, noise_of
+from .gauss2d import Bell, bell
+from .moments import Moments, inside, principal
 
 if TYPE_CHECKING:
     from .image import Axes
@@ -24,6 +25,8 @@ __all__ = [
     "Finding",
     "check_size",
     "judge_dark",
+    "judge_mended",
+    "judge_rest",
     "judge_room",
     "judge_saturation",
     "judge_shape",
@@ -106,24 +109,38 @@ def judge_saturation(share: float, level: float, at_scale: bool, found: Bell, fi
         )
 
 
-def judge_dark(raw: Any, found: Bell, findings: list[Finding]) -> None:
-    low = raw.min()
-    share = float(np.mean(raw == low))
-    noise = found.noise * found.peak * found.block
-    if 0.2 < share < 0.98 and low == 0 and noise > 0.3 and float(np.mean((raw > low) & (raw <= low + 3 * noise + 1))) > 0.1:
+def judge_mended(count: int, pixels: int, findings: list[Finding]) -> None:
+    if count:
+        told = f"{count} hot or dead pixel{'s' if count > 1 else ''} replaced by their surroundings."
+        findings.append(Finding("mended", told, check=count > 0.005 * pixels))
+
+
+def judge_dark(raw: Any, low: float, beam: Cells, found: Bell, pixel: Any, findings: list[Finding]) -> None:
+    """Zeros beside the beam though its pixels are noisy: the wings are cut off with the dark level."""
+    if low != 0:
+        return
+    step = max(1, max(raw.shape) // 400)
+    some = raw[::step, ::step]
+    x, y = np.arange(some.shape[1]) * step * pixel[0], np.arange(some.shape[0]) * step * pixel[1]
+    beside = some[~inside(x, y, *found.centre, found.variance, 1.5)]
+    core = inside(beam.x, beam.y, *found.centre, found.variance, 0.7)
+    if not beside.size or not core.any():
+        return
+    share, noise = float(np.mean(beside == 0)), math.sqrt(float(beam.noise[core].mean())) * beam.block
+    if share > 0.02 and noise > 1.0:
         findings.append(
             Finding(
                 "dark_cut",
                 (
-                    f"{share:.0%} of the pixels read exactly 0: the camera cuts its dark level off and with it the wings of the beam. "
-                    "Raise the camera's dark offset until a covered sensor reads a few counts everywhere."
+                    f"{share:.0%} of the pixels beside the beam read exactly 0: the camera cuts its dark level off and with it "
+                    "the wings of the beam. Raise the camera's dark offset until a covered sensor reads a few counts everywhere."
                 ),
             )
         )
 
 
 def judge_shape(excess: float, share: float | None, axes: Axes, fit_axes: Axes, by_moments: bool, findings: list[Finding]) -> None:
-    if excess > 0.05 or (share is not None and abs(share - 0.864665) > 0.03 + 3.0 * axes.u_x / axes.radius_x):
+    if excess > 0.03 or (share is not None and abs(share - 0.864665) > 0.03 + 3.0 * axes.u_x / axes.radius_x):
         told = f"a Gaussian misses the image by {excess:.1%} of its peak (root mean square)"
         if share is not None:
             told += f" and {share:.1%} of the power is inside the 1/e^2 ellipse (86.5 % for a Gaussian)"
@@ -133,7 +150,7 @@ def judge_shape(excess: float, share: float | None, axes: Axes, fit_axes: Axes, 
     if by_moments:
         gap = max(abs(axes.radius_x / fit_axes.radius_x - 1.0) if axes.round == fit_axes.round else 0.0, 0.0)
         sure = 4.0 * math.hypot(axes.u_x / axes.radius_x, fit_axes.u_x / fit_axes.radius_x)
-        if gap > max(0.05, sure) and excess <= 0.05:
+        if gap > max(0.025, sure) and excess <= 0.03:
             findings.append(
                 Finding(
                     "wings",
@@ -145,7 +162,57 @@ def judge_shape(excess: float, share: float | None, axes: Axes, fit_axes: Axes, 
             )
 
 
-def judge_room(room: float, by_moments: bool, cut: bool, least: float, findings: list[Finding]) -> None:
+def judge_rest(frame: Cells, beam: Cells, found: Bell, measured: Moments | None, findings: list[Finding]) -> None:
+    """What is left over the whole frame when the Gaussian and the background are taken off: other spots, halos, uneven ground."""
+    dx, dy = frame.x - found.centre[0], frame.y - found.centre[1]
+    surface = (
+        measured.ground.over(frame.x, frame.y)
+        if measured is not None
+        else found.plane[0] + np.add.outer(found.plane[2] * dy, found.plane[1] * dx)
+    )
+    left = frame.z - surface - found.peak * bell(frame.x, frame.y, found.centre, found.variance)
+    area = 2.0 * math.pi * math.sqrt(found.variance[0] * found.variance[2] - found.variance[1] ** 2)
+    cell = float(frame.x[1] - frame.x[0]) * float(frame.y[1] - frame.y[0])
+    group = max(1, round(0.5 * math.sqrt(area / math.pi / cell)))
+    part = block_mean(left, group)
+    away = ~inside(frame.x, frame.y, *found.centre, found.variance, 1.0)
+    away = block_mean(away, group) == 1.0
+    noise = max(noise_of(frame.z) / group, 1e-3 * found.peak)
+    far = block_mean(~inside(frame.x, frame.y, *found.centre, found.variance, 1.8), group) == 1.0
+    strong, weak = away & (part > 6.0 * noise), far & (part < -6.0 * noise)
+    whole = found.peak * area / (cell * group * group)
+    share, lack = float(part[strong].sum() / whole), float(-part[weak].sum() / whole)
+    if max(share, lack) < 0.004:
+        return
+    rows, columns = np.nonzero(strong)
+    x = (columns + 0.5) * group * (dx[1] - dx[0]) + dx[0]
+    y = (rows + 0.5) * group * (dy[1] - dy[0]) + dy[0]
+    weight, radius = part[strong], math.sqrt(area * 2.0 / math.pi)
+    if lack > share or not strong.any():
+        told = (
+            "the background is uneven in a way that no smooth surface follows. Shade the camera, take a dark frame off, and measure again."
+        )
+        findings.append(Finding("background", told))
+        return
+    near = np.hypot(x, y) < 6.0 * radius
+    sectors = np.bincount((np.degrees(np.arctan2(y, x))[near] % 360.0 // 45.0).astype(int), weight[near], minlength=8)
+    if near.any() and (sectors > 0.25 * sectors.mean()).sum() >= 7:
+        told = f"a halo around the beam holds about {share:.1%} of its power beyond the Gaussian. "
+        findings.append(Finding("halo", told + "Look for stray light, dirty optics or a camera window, or count it in by second moments."))
+        return
+    top = int(np.argmax(weight))
+    own = np.hypot(x - x[top], y - y[top]) < 1.5 * radius
+    x, y, weight = x[own], y[own], weight[own]
+    mx, my, share = float(weight @ x / weight.sum()), float(weight @ y / weight.sum()), float(weight.sum() / whole)
+    far, way = math.hypot(mx, my) / radius, math.degrees(math.atan2(my, mx))
+    told = (
+        f"a second spot stands {far:.1f} beam radii from the first (at {way:.0f} deg in the picture) with about {share:.1%} of its power. "
+        "The radius is of the brighter one alone: find the reflection or split, and measure again."
+    )
+    findings.append(Finding("second_spot", told))
+
+
+def judge_room(room: float, by_moments: bool, noisy: bool, cut: bool, least: float, findings: list[Finding]) -> None:
     """What the distance to the sensor's edge and the noise do to the method."""
     if room < least:
         findings.append(
@@ -158,6 +225,17 @@ def judge_room(room: float, by_moments: bool, cut: bool, least: float, findings:
                 ),
             )
         )
+    elif not by_moments and not noisy:
+        findings.append(
+            Finding(
+                "background",
+                (
+                    "second moments cannot be had: too few dark pixels are left beside the beam to tell the background, or it "
+                    "takes more away "
+                    "than there is light. The radius is from a Gaussian fit. Shade the camera, or use a larger sensor."
+                ),
+            )
+        )
     elif not by_moments:
         findings.append(
             Finding(
@@ -166,6 +244,7 @@ def judge_room(room: float, by_moments: bool, cut: bool, least: float, findings:
                     "noise drowns the wings of the beam, so second moments do not settle; the radius is from a Gaussian fit "
                     "instead. Average several frames, or raise the exposure time to just below saturation."
                 ),
+                check=False,
             )
         )
     elif cut and room < BEYOND:
@@ -176,5 +255,6 @@ def judge_room(room: float, by_moments: bool, cut: bool, least: float, findings:
                     f"the sensor ends {room:.1f} beam radii from the centre; ISO 11146 asks for {BEYOND:g}. Light beyond the edge "
                     "is not counted. Centre the beam or use a larger sensor."
                 ),
+                check=False,
             )
         )

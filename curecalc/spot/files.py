@@ -22,7 +22,9 @@ __all__ = ["IMAGE_ENDINGS", "KINDS_OF_FILE", "Measurement", "read_measurement"]
 
 KINDS_OF_FILE = ("knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power")
 IMAGE_ENDINGS = (".png", ".tif", ".tiff", ".bmp", ".pgm")
-_LOSSY = (".jpg", ".jpeg", ".gif", ".webp")
+_LOSSY = {b"\xff\xd8\xff": "JPEG", b"GIF8": "GIF"}
+_PICTURES = (b"\x89PNG", b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+", b"BM", b"P5", b"P2")
+_MOST_FRAMES = 64
 _LARGEST = 200_000_000
 
 _COLUMNS: dict[str, Column] = {
@@ -94,20 +96,19 @@ def read_measurement(path: str | Path, *, kind: str | None = None, data: bytes |
     name = str(path)
     if kind is not None and kind not in KINDS_OF_FILE:
         raise FileError(f"{name}: unknown kind {kind!r}. Choose one of {', '.join(KINDS_OF_FILE)}.")
-    ending = Path(name).suffix.lower()
-    if ending in _LOSSY:
-        raise FileError(
-            f"{name}: {ending} files bend the brightness scale, so widths from them mean nothing. "
-            "Save the picture as PNG or TIFF, without gamma or compression losses."
-        )
     if data is None:
         data = read_bytes(path, what="measurement", largest=_LARGEST)
     if not data:
         raise FileError(f"{name}: is empty. Save the measurement again.")
     digest = hashlib.sha256(data).hexdigest()
-    if ending in IMAGE_ENDINGS:
+    if lossy := _lossy(data):
+        raise FileError(
+            f"{name}: this is a {lossy} picture, whatever its name ends in; it bends the brightness scale, so widths from it mean nothing. "
+            "Save the picture as PNG or TIFF, without gamma or compression losses."
+        )
+    if data.startswith(_PICTURES) or (Path(name).suffix.lower() in IMAGE_ENDINGS and not _is_matrix(data)):
         if kind not in (None, "image"):
-            raise FileError(f"{name}: a picture cannot be read as {kind}. Leave --kind out, or name the table of the scan.")
+            raise FileError(f"{name}: a picture cannot be read as {kind}. Leave kind= out, or name the table of the scan.")
         image, notes = _picture(data, name)
         return Measurement("image", name, digest, image=image, notes=notes)
     if kind == "image" or (kind is None and _is_matrix(data)):
@@ -115,6 +116,13 @@ def read_measurement(path: str | Path, *, kind: str | None = None, data: bytes |
         return Measurement("image", name, digest, image=image, settings=settings)
     table = read_table_bytes(name, data, _COLUMNS)
     return _from_table(table, kind, digest)
+
+
+def _lossy(data: bytes) -> str:
+    """Name of the lossy format that the first bytes show, else empty."""
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return "WebP"
+    return next((name for start, name in _LOSSY.items() if data.startswith(start)), "")
 
 
 # ---------------------------------------------------------------- pictures
@@ -132,20 +140,34 @@ def _picture(data: bytes, name: str) -> tuple[Any, tuple[str, ...]]:
         with warnings.catch_warnings():
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             with Image.open(io.BytesIO(data)) as opened:
-                frames = getattr(opened, "n_frames", 1)
-                mode = opened.mode
-                # a palette is only a way to write colours
-                image = np.asarray(opened.convert("RGB") if mode in ("P", "1", "CMYK", "YCbCr") else opened)
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
+                if lossy := {"jpeg": "JPEG", "webp": "WebP"}.get(str(opened.info.get("compression", "")).replace("tiff_", "")):
+                    raise FileError(
+                        f"{name}: its pixels are packed as {lossy}, which bends the brightness scale. Save it again without "
+                        f"compression losses."
+                    )
+                count = min(getattr(opened, "n_frames", 1), _MOST_FRAMES + 1)
+                mode, frames = opened.mode, []
+                for k in range(count):
+                    opened.seek(k)
+                    # a palette is only a way to write colours
+                    frames.append(np.asarray(opened.convert("RGB") if opened.mode in ("P", "1", "CMYK", "YCbCr") else opened))
+    except FileError:
+        raise
+    except (OSError, ValueError, SyntaxError, EOFError, Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
         raise FileError(
             f"{name}: cannot be read as a picture ({' '.join(str(error).split())[:80]}). Save it again as PNG or TIFF."
         ) from None
-    notes = []
-    if frames > 1:
-        notes.append(f"the file holds {frames} pictures; the first one is used.")
-    if image.ndim == 3:
-        image, note = _one_channel(image, mode, name)
-        notes += [note] if note else []
+    if count > _MOST_FRAMES:
+        raise FileError(f"{name}: holds more than {_MOST_FRAMES} pictures. Save the {_MOST_FRAMES} that belong together.")
+    if len({f.shape for f in frames}) > 1:
+        raise FileError(
+            f"{name}: its {count} pictures differ in size, so they are not frames of one beam. Save them as files of their own."
+        )
+    notes: list[str] = []
+    if frames[0].ndim == 3:
+        picked = [_one_channel(frame, mode, name) for frame in frames]
+        frames, notes = [f for f, _ in picked], [n for n in dict.fromkeys(n for _, n in picked) if n]
+    image = frames[0] if count == 1 else np.stack(frames)
     if image.dtype.kind not in "uif" or not np.isfinite(image).all():
         raise FileError(f"{name}: the pixels are not plain numbers. Save the picture as grey PNG or TIFF.")
     return image, tuple(notes)
@@ -301,7 +323,7 @@ def _one_kind(table: Table, fitting: list[str], has: set[str]) -> str:
     if shape is None:
         raise FileError(
             f"{table.path}: cannot tell a knife-edge scan from a slit profile: the readings neither step from one level to "
-            "another nor rise to a peak. Say which with --kind knife-edge or --kind slit."
+            "another nor rise to a peak. Say which with kind='knife-edge' or kind='slit'."
         )
     return shape
 

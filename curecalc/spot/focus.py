@@ -234,7 +234,7 @@ def _warnings(of: str, c: Caustic, z: Any, at: float | None) -> list[str]:
         if far.sum() >= 4 and (~far).sum() >= 4:
             big, small = np.sqrt(np.mean(c.residuals[far] ** 2)), np.sqrt(np.mean(c.residuals[~far] ** 2))
             if big > 4.0 * small > 0:
-                out.append(f"{of}wide beams scatter far more than narrow ones: errors look proportional. Try --relative-errors.")
+                out.append(f"{of}wide beams scatter far more than narrow ones: errors look proportional. Try relative_errors=.")
     if at is not None and not z.min() <= at <= z.max():
         out.append(f"{of}the resin surface lies outside the positions measured; the radius there is extrapolated.")
     return out

@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 
 from ..statistics.least_squares import fit
-from .moments import block_mean
+from .frame import Cells, block_mean, noise_of
 
 __all__ = ["Bell", "bell", "first_estimate", "fit_bell"]
 
-_MOST_PIXELS = 96
+_MOST_PIXELS = 48
 
 
 @dataclass(frozen=True)
@@ -41,12 +41,6 @@ class Bell:
     converged: bool
 
 
-def _spread_of(z: Any) -> float:
-    """Noise of an image from its neighbouring differences, blind to anything smooth."""
-    steps = (z[:, 2:] - 2.0 * z[:, 1:-1] + z[:, :-2]).ravel()
-    return float(np.median(np.abs(steps)) / 0.6745 / math.sqrt(6.0))
-
-
 def first_estimate(image: Any, pixel: tuple[float, float]) -> tuple[float, float, float, float, float] | None:
     """Centre and second moments of whatever stands clearly above the background; None where nothing does."""
     whole = np.asarray(image)
@@ -58,7 +52,7 @@ def first_estimate(image: Any, pixel: tuple[float, float]) -> tuple[float, float
         edge = max(1, min(z.shape) // 20)
         frame = np.concatenate([z[:edge].ravel(), z[-edge:].ravel(), z[:, :edge].ravel(), z[:, -edge:].ravel()])
         dark = float(np.percentile(frame, 25.0))
-        spread = max(_spread_of(z), 1.4826 * float(np.median(np.abs(frame[frame <= np.median(frame)] - dark))))
+        spread = max(noise_of(z), 1.4826 * float(np.median(np.abs(frame[frame <= np.median(frame)] - dark))))
         # a peak is believed when its 3 x 3 neighbourhood stands out: one hot pixel does not
         s = z[:-2] + z[1:-1] + z[2:]
         s = (s[:, :-2] + s[:, 1:-1] + s[:, 2:]) / 9.0
@@ -111,23 +105,24 @@ def bell(x: Any, y: Any, centre: Any, variance: Any) -> Any:
     return np.exp(-0.5 * (yy * dx * dx - 2.0 * xy * dx * dy + xx * dy * dy) / det)
 
 
-def fit_bell(image: Any, pixel: tuple[float, float], start: Any, *, reach: float = 3.0) -> Bell | None:
-    """Fit peak exp(-1/2 d^T V^-1 d) + plane to the image within `reach` radii of the first estimate.
+def fit_bell(beam: Cells, start: Any, *, reach: float = 3.0) -> Bell | None:
+    """Fit peak exp(-1/2 d^T V^-1 d) + plane to the cells within `reach` radii of the first estimate.
 
     The covariance is the sandwich form, right also when bright pixels are noisier than dark ones. Pixels are averaged
     in blocks (never wider than a fifth of the radius), and the width the blocks add is taken out again.
     """
-    whole = np.asarray(image)
+    whole, corner = beam.z, (float(beam.x[0]), float(beam.y[0]))
+    pixel = (float(beam.x[1]) - corner[0], float(beam.y[1]) - corner[1])
     mx, my, xx, xy, yy = (float(v) for v in start)
     for _ in range(3):
         hx, hy = reach * 2.0 * math.sqrt(xx), reach * 2.0 * math.sqrt(yy)
-        i0, i1 = max(0, math.floor((mx - hx) / pixel[0])), min(whole.shape[1], math.ceil((mx + hx) / pixel[0]) + 1)
-        j0, j1 = max(0, math.floor((my - hy) / pixel[1])), min(whole.shape[0], math.ceil((my + hy) / pixel[1]) + 1)
+        i0, i1 = max(0, math.floor((mx - hx - corner[0]) / pixel[0])), min(whole.shape[1], math.ceil((mx + hx - corner[0]) / pixel[0]) + 1)
+        j0, j1 = max(0, math.floor((my - hy - corner[1]) / pixel[1])), min(whole.shape[0], math.ceil((my + hy - corner[1]) / pixel[1]) + 1)
         if i1 - i0 < 5 or j1 - j0 < 5:
             return None
         narrow = 2.0 * math.sqrt(max(min(_least(xx, xy, yy), xx, yy), 0.0)) / max(pixel)
         block = max(1, min(math.ceil(max(i1 - i0, j1 - j0) / _MOST_PIXELS), int(narrow / 5.0)))
-        found = _fit_window(whole[j0:j1, i0:i1], pixel, (i0 * pixel[0], j0 * pixel[1]), (mx, my, xx, xy, yy), block)
+        found = _fit_window(whole[j0:j1, i0:i1], pixel, (float(beam.x[i0]), float(beam.y[j0])), (mx, my, xx, xy, yy), block)
         if found is None:
             return None
         (nx, ny), (vxx, vxy, vyy) = found.centre, found.variance
@@ -218,7 +213,7 @@ def _fit_window(window: Any, pixel: Any, origin: Any, start: Any, block: int) ->
             float(result.parameters[8] / np.ptp(y)),
         ),
         residual=misfit,
-        noise=_spread_of(z) / height,
+        noise=noise_of(z) / height,
         block=block,
         converged=result.converged,
     )

@@ -12,15 +12,29 @@ from typing import Any
 
 import numpy as np
 
-from .doubts import NO_PEAK, NOTHING, Finding, check_size, judge_dark, judge_room, judge_saturation, judge_shape, room_of
+from .doubts import (
+    NO_PEAK,
+    NOTHING,
+    Finding,
+    check_size,
+    judge_dark,
+    judge_mended,
+    judge_rest,
+    judge_room,
+    judge_saturation,
+    judge_shape,
+    room_of,
+)
+from .frame import Cells, cells, mend, noise_of, window
 from .gauss2d import Bell, bell, first_estimate, fit_bell
 from .moments import Moments, moments, principal
 
-__all__ = ["Finding", "Spot", "axes_of", "image_spot", "mend_pixels"]
+__all__ = ["Finding", "Spot", "axes_of", "image_spot"]
 
 _FULL_SCALES = (255, 1023, 4095, 16383, 65535)
 _ROOM_FOR_MOMENTS = 2.0
 _NOISIEST = 0.04
+_COARSE = 96
 
 
 @dataclass(frozen=True)
@@ -67,15 +81,15 @@ class Spot:
     profile_y: Any
 
 
-def axes_of(variance: Any, covariance: Any, *, pixel: tuple[float, float] = (0.0, 0.0)) -> Axes:
-    """Radii along the principal axes from second moments, width of the pixels (p^2/12) taken out.
+def axes_of(variance: Any, covariance: Any, *, pixel: tuple[float, float] = (0.0, 0.0), block: int = 1) -> Axes:
+    """Radii along the principal axes from second moments, width of the pixels (p^2/12), `block` a side, taken out.
 
     Where the moments do not differ from a round beam's by more than noise (chi-squared, two degrees of freedom, 99 %)
     the axes stay x and y: principal axes of a round beam would point anywhere and always show an ellipse.
     """
     xx, xy, yy = variance
     px, py = pixel[0] ** 2 / 12.0, pixel[1] ** 2 / 12.0
-    xx, yy = xx - px, yy - py
+    xx, yy = xx - px * block**2, yy - py * block**2
     if not (xx > 0 and yy > 0 and xx * yy > xy * xy):
         raise ValueError("the pixels alone explain the whole measured width")
     turn = np.array([[1.0, 0.0, -1.0], [0.0, 2.0, 0.0]])
@@ -101,27 +115,8 @@ def axes_of(variance: Any, covariance: Any, *, pixel: tuple[float, float] = (0.0
     return Axes(radius_x, radius_y, math.sqrt(max(var_x, 0.0) / along), math.sqrt(max(var_y, 0.0) / across), angle, u_angle, is_round)
 
 
-def mend_pixels(image: Any, noise: float, dark: float) -> tuple[Any, int]:
-    """Replace lone hot and dead pixels by the mean of their four neighbours; the image and how many there were."""
-    z = np.asarray(image, dtype=np.float64)
-    if min(z.shape) < 5 or noise <= 0:
-        return z, 0
-    up, down, left, right = z[:-2, 1:-1], z[2:, 1:-1], z[1:-1, :-2], z[1:-1, 2:]
-    high = np.maximum(np.maximum(up, down), np.maximum(left, right))
-    low = np.minimum(np.minimum(up, down), np.minimum(left, right))
-    middle = z[1:-1, 1:-1]
-    margin = 8.0 * noise + 0.3 * np.maximum(high - dark, 0.0)
-    odd = (middle - high > margin) | (low - middle > margin)
-    count = int(odd.sum())
-    if count:
-        z = z.copy()
-        z[1:-1, 1:-1][odd] = (0.25 * (up + down + left + right))[odd]
-    return z, count
-
-
-def _saturated(image: Any, centre: Any, variance: Any, pixel: Any, full_scale: float | None) -> tuple[float, float, bool]:
+def _saturated(image: Any, top: float, centre: Any, variance: Any, pixel: Any, full_scale: float | None) -> tuple[float, float, bool]:
     """Share of the 1/e^2 ellipse that sits at the top reading, that reading, and whether it is a camera's full scale."""
-    top = float(image.max())
     whole = np.issubdtype(image.dtype, np.integer) or bool(np.all(image[::7, ::7] == np.floor(image[::7, ::7])))
     at_scale = top >= full_scale if full_scale is not None else bool(whole and top in _FULL_SCALES)
     level = full_scale if full_scale is not None and at_scale else top
@@ -161,50 +156,47 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
             f"an image needs at least 12 x 12 pixels, this one has {' x '.join(map(str, raw.shape))}. "
             "Save the whole frame, or a region at least three beam diameters wide."
         )
-    if float(raw.min()) == float(raw.max()):
+    top, bottom = float(raw.max()), float(raw.min())
+    if bottom == top:
         raise ValueError("every pixel holds the same reading, so there is no beam. Check the shutter, exposure time and file.")
     start = first_estimate(raw, pixel)
     if start is None:
         raise ValueError(NOTHING)
-    found = fit_bell(raw, pixel, start)
+    whole, mended = raw, 0
+    beam, found = _bell(raw, pixel, start)
     span = ((raw.shape[1] - 1) * pixel[0], (raw.shape[0] - 1) * pixel[1])
-    if found is None:
-        raise ValueError(NO_PEAK)
     check_size(found, span, pixel)
-    saturated, level, at_scale = _saturated(raw, found.centre, found.variance, pixel, full_scale)
-    noise_share = max(found.noise, 1e-12)
-    image64, mended = (
-        mend_pixels(raw, noise_share * found.peak * found.block, found.plane[0]) if _wide(found, pixel) else (raw.astype(np.float64), 0)
-    )
-    if mended:
-        again = fit_bell(image64, pixel, (*found.centre, *found.variance))
-        found = again if again is not None else found
+    if 2.0 * math.sqrt(max(min(principal(*found.variance)[:2]), 0.0)) > 6.5 * max(pixel):
+        whole, mended = mend(raw, noise_of(raw), found.plane[0])
+        if mended:
+            beam, found = _bell(whole, pixel, (*found.centre, *found.variance))
+    frame = cells(whole, pixel, max(1, math.ceil(max(raw.shape) / _COARSE)))
+    saturated, level, at_scale = _saturated(raw, top, found.centre, found.variance, pixel, full_scale)
     findings: list[Finding] = []
     judge_saturation(saturated, level, at_scale, found, findings)
-    fit_axes = axes_of(found.variance, found.covariance, pixel=pixel)
+    fit_axes = axes_of(found.variance, found.covariance, pixel=pixel, block=beam.block)
     room = room_of(found.centre, found.variance, span)
     measured: Moments | None = None
     moment_axes: Axes | None = None
-    noisy = _expected_spread(found, pixel) > _NOISIEST
+    noisy = _expected_spread(found, pixel, beam.block) > _NOISIEST
     if room >= _ROOM_FOR_MOMENTS and not noisy:
-        measured = moments(image64, pixel, (*found.centre, *found.variance))
+        measured = moments(beam, frame, (*found.centre, *found.variance))
     if measured is not None:
         try:
-            moment_axes = axes_of(measured.variance, measured.covariance, pixel=pixel)
+            moment_axes = axes_of(measured.variance, measured.covariance, pixel=pixel, block=beam.block)
         except ValueError:
             measured = None
     by_moments = moment_axes is not None
-    judge_room(room, by_moments, measured is not None and measured.aperture_cut, _ROOM_FOR_MOMENTS, findings)
-    if mended:
-        many = "s" if mended > 1 else ""
-        findings.append(Finding("mended", f"{mended} lone hot or dead pixel{many} replaced by the neighbours' mean."))
-    judge_dark(raw, found, findings)
+    judge_room(room, by_moments, noisy, measured is not None and measured.aperture_cut, _ROOM_FOR_MOMENTS, findings)
+    judge_mended(mended, raw.size, findings)
+    judge_dark(raw, bottom, beam, found, pixel, findings)
     axes = moment_axes if by_moments and moment_axes is not None else fit_axes
     use = measured if by_moments and measured is not None else found
-    share = _power_inside(image64, measured, pixel) if by_moments and measured is not None else None
+    share = _power_inside(beam, measured) if by_moments and measured is not None else None
     excess = math.sqrt(max(found.residual**2 - found.noise**2, 0.0))
     judge_shape(excess, share, axes, fit_axes, by_moments, findings)
-    z, x, y = _picture(image64, use, pixel)
+    judge_rest(frame, beam, found, measured, findings)
+    z, x, y = _picture(beam, use)
     return Spot(
         axes=axes,
         by_moments=by_moments,
@@ -216,7 +208,7 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
         bell=found,
         power_in_ellipse=share,
         gaussian_residual=excess,
-        signal_to_noise=1.0 / (noise_share * found.block),
+        signal_to_noise=1.0 / (max(found.noise, 1e-12) * found.block * beam.block),
         saturated_share=saturated,
         mended=mended,
         room=room,
@@ -228,7 +220,23 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
     )
 
 
-def _expected_spread(found: Bell, pixel: Any) -> float:
+def _bell(image: Any, pixel: tuple[float, float], start: Any) -> tuple[Cells, Bell]:
+    """The window around the beam and the Gaussian fitted in it; the window follows where the fit finds another size."""
+    beam, found = window(image, pixel, start), None
+    for _ in range(3):
+        beam = window(image, pixel, start)
+        found = fit_bell(beam, start) if min(beam.z.shape) >= 2 else None
+        if found is None:
+            raise ValueError(NO_PEAK)
+        grown = max(abs(math.log(max(found.variance[k], 1e-300) / start[2 + k])) for k in (0, 2))
+        start = (*found.centre, *found.variance)
+        if grown < 0.3:
+            break
+    assert found is not None
+    return beam, found
+
+
+def _expected_spread(found: Bell, pixel: Any, block: int) -> float:
     """Relative uncertainty that pixel noise would give a second-moment radius, from the fitted Gaussian.
 
     The noise in an aperture of three widths adds 29.3 (noise/peak)/(W in pixels). It is taken from the fit, not from
@@ -236,40 +244,43 @@ def _expected_spread(found: Bell, pixel: Any) -> float:
     """
     xx, xy, yy = found.variance
     in_pixels = 2.0 * ((xx * yy - xy * xy) ** 0.25) / math.sqrt(pixel[0] * pixel[1])
-    return 29.3 * found.noise * found.block / in_pixels
+    return 29.3 * found.noise * found.block * block / in_pixels
 
 
-def _wide(found: Bell, pixel: Any) -> bool:
-    along, across, _ = principal(*found.variance)
-    return 2.0 * math.sqrt(max(min(along, across), 0.0)) > 4.0 * max(pixel)
+def _cut(beam: Cells, centre: Any, variance: Any, reach: float) -> tuple[slice, slice]:
+    rx, ry = reach * 2.0 * math.sqrt(variance[0]), reach * 2.0 * math.sqrt(variance[2])
+    i = np.searchsorted(beam.x, [centre[0] - rx, centre[0] + rx])
+    j = np.searchsorted(beam.y, [centre[1] - ry, centre[1] + ry])
+    return slice(max(int(j[0]) - 1, 0), int(j[1]) + 1), slice(max(int(i[0]) - 1, 0), int(i[1]) + 1)
 
 
-def _power_inside(image: Any, m: Moments, pixel: Any) -> float:
-    """Share of the aperture's power inside the 1/e^2 ellipse, edge pixels counted by their covered part."""
+def _power_inside(beam: Cells, m: Moments) -> float:
+    """Share of the aperture's power inside the 1/e^2 ellipse, edge cells counted by their covered part."""
     xx, xy, yy = m.variance
-    rx, ry = 2.2 * math.sqrt(xx), 2.2 * math.sqrt(yy)
-    i0, i1 = max(0, int((m.centre[0] - rx) / pixel[0])), min(image.shape[1], int((m.centre[0] + rx) / pixel[0]) + 2)
-    j0, j1 = max(0, int((m.centre[1] - ry) / pixel[1])), min(image.shape[0], int((m.centre[1] + ry) / pixel[1]) + 2)
-    dx, dy = np.arange(i0, i1) * pixel[0] - m.centre[0], np.arange(j0, j1) * pixel[1] - m.centre[1]
+    rows, columns = _cut(beam, m.centre, m.variance, 1.1)
+    x, y = beam.x[columns], beam.y[rows]
+    dx, dy = x - m.centre[0], y - m.centre[1]
+    step = float(beam.x[1] - beam.x[0]), float(beam.y[1] - beam.y[0])
     det = xx * yy - xy * xy
     form = (yy * (dx * dx)[None, :] - 2.0 * xy * dx[None, :] * dy[:, None] + xx * (dy * dy)[:, None]) / det
     distance = np.sqrt(form) - 2.0
-    gx = np.abs(yy * dx[None, :] - xy * dy[:, None]) / det * pixel[0]
-    gy = np.abs(xx * dy[:, None] - xy * dx[None, :]) / det * pixel[1]
-    edge = (gx + gy) / np.maximum(np.sqrt(form), 1e-9)  # how far the form runs across one pixel
+    gx = np.abs(yy * dx[None, :] - xy * dy[:, None]) / det * step[0]
+    gy = np.abs(xx * dy[:, None] - xy * dx[None, :]) / det * step[1]
+    edge = (gx + gy) / np.maximum(np.sqrt(form), 1e-9)  # how far the form runs across one cell
     weight = np.clip(0.5 - distance / np.maximum(edge, 1e-12), 0.0, 1.0)
-    z = image[j0:j1, i0:i1] - ((m.plane[0] + m.plane[1] * dx)[None, :] + (m.plane[2] * dy)[:, None])
-    return float((weight * z).sum() / m.total)
+    return float((weight * (beam.z[rows, columns] - m.ground.over(x, y))).sum() / m.total)
 
 
-def _picture(image: Any, use: Moments | Bell, pixel: Any) -> tuple[Any, Any, Any]:
+def _picture(beam: Cells, use: Moments | Bell) -> tuple[Any, Any, Any]:
     """Background-free cut-out of 3 radii around the spot, for figures and line integrals."""
-    xx, _, yy = use.variance
-    rx, ry = 6.0 * math.sqrt(xx), 6.0 * math.sqrt(yy)
-    i0, i1 = max(0, int((use.centre[0] - rx) / pixel[0])), min(image.shape[1], int((use.centre[0] + rx) / pixel[0]) + 2)
-    j0, j1 = max(0, int((use.centre[1] - ry) / pixel[1])), min(image.shape[0], int((use.centre[1] + ry) / pixel[1]) + 2)
-    x, y = np.arange(i0, i1) * pixel[0] - use.centre[0], np.arange(j0, j1) * pixel[1] - use.centre[1]
-    return image[j0:j1, i0:i1] - ((use.plane[0] + use.plane[1] * x)[None, :] + (use.plane[2] * y)[:, None]), x, y
+    rows, columns = _cut(beam, use.centre, use.variance, 3.0)
+    x, y = beam.x[columns], beam.y[rows]
+    dx, dy = x - use.centre[0], y - use.centre[1]
+    if isinstance(use, Moments):
+        surface = use.ground.over(x, y)
+    else:
+        surface = (use.plane[0] + use.plane[1] * dx)[None, :] + (use.plane[2] * dy)[:, None]
+    return beam.z[rows, columns] - surface, dx, dy
 
 
 def model_picture(spot: Spot) -> Any:

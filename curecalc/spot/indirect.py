@@ -139,7 +139,7 @@ def _warnings(f: CuredLines, power: float | None) -> list[str]:
     if f.speed_range < 4.0:
         out.append(f"the speeds span only {f.speed_range:.1f} to 1. Draw lines over a tenfold range of speeds.")
     if power is None and f.radius is not None:
-        out.append("no power is given, so Ec is left out. Give --power, at the resin surface.")
+        out.append("no power is given, so Ec is left out. Give power=, at the resin surface.")
     if not f.converged:
         out.append("the fit did not settle. Check the columns and their units.")
     return out

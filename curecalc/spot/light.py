@@ -11,7 +11,7 @@ import numpy as np
 
 from ..cautions import BEAM_CAUTION, RULES_CAUTION
 from ..setting.explain import Step
-from ..statistics.least_squares import student_t
+from ..statistics.intervals import t_factor
 from ..units import MW, ONE, Measured, Quantity, QuantityError, S, Shown, finite, nonnegative, ratio, show_kernel
 from .measurement import Estimate, Part, checked, plain
 from .power import PowerReading, power_reading
@@ -181,7 +181,7 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
             until = f", the first {show_kernel(float(first[r.left_out] - first[0]), 'time', digits=3)}"
         out.append(
             f"the first {r.left_out} of {y.size} readings{until} are left out as warm-up: they begin {abs(r.warm_up_change):.1%} "
-            f"{'below' if r.warm_up_change < 0 else 'above'} the settled level. --keep-warm-up keeps them."
+            f"{'below' if r.warm_up_change < 0 else 'above'} the settled level. keep_warm_up= keeps them."
         )
     if r.drift_p < 0.01 and abs(r.drift) > 0.002:
         out.append(
@@ -189,7 +189,7 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
             "read again."
         )
     if r.readings < 10:
-        t95 = student_t(max(r.readings - 1, 1))
+        t95 = t_factor(0.95, max(r.readings - 1, 1))
         out.append(f"{r.readings} readings give a Student factor of {t95:.3g} on their scatter. Take at least ten.")
     if r.correlation > 0:
         out.append(
@@ -197,7 +197,7 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
             "Read more slowly."
         )
     if meter == 0.0:
-        out.append("no meter calibration is stated, so its uncertainty, mostly the largest part, is left out. Give --meter-uncertainty.")
+        out.append("no meter calibration is stated, so its uncertainty, mostly the largest part, is left out. Give meter_uncertainty=.")
     return out
 
 

@@ -27,7 +27,7 @@ OPTIONS_OF: dict[str, set[str]] = {
     "knife-edge": _SCAN | {"clip_level"},
     "slit": _SCAN | {"slit_width"},
     "pinhole": _SCAN | {"pinhole_diameter"},
-    "image": {"pixel_size", "pixel_size_y", "full_scale", "camera_angle", "mirrored", "penetration_depth"},
+    "image": {"pixel_size", "pixel_size_y", "full_scale", "camera_angle", "mirrored", "moved_image", "moved", "penetration_depth"},
     "caustic": {"wavelength", "position_uncertainty", "surface_position", "wanted_radius", "relative_errors"},
     "cured-lines": {"power", "model_uncertainty"},
     "power": {"meter_uncertainty", "meter_degrees_of_freedom", "dark_reading", "resolution", "losses", "keep_warm_up"},
@@ -58,8 +58,10 @@ def measure_file(
     pixel_size: Measured | Quantity | None = None,
     pixel_size_y: Measured | Quantity | None = None,
     full_scale: float | None = None,
-    camera_angle: Quantity | None = None,
+    camera_angle: Measured | Quantity | None = None,
     mirrored: bool | None = None,
+    moved_image: str | Path | None = None,
+    moved: tuple[Quantity, Quantity] | None = None,
     penetration_depth: Measured | Quantity | None = None,
     surface_position: Quantity | None = None,
     wanted_radius: Quantity | None = None,
@@ -87,9 +89,11 @@ def measure_file(
         knife-edge, slit, pinhole, image, caustic, cured-lines or power; recognised from the file when left out.
     data : bytes, optional
         The file's content where it is in memory; `path` is then its name only.
-    wavelength, power, slit_width, pinhole_diameter, pixel_size, pixel_size_y, full_scale, camera_angle, mirrored : optional
+    wavelength, power, slit_width, pinhole_diameter, pixel_size, pixel_size_y, full_scale : optional
         As in `slit_beam`, `pinhole_beam` and `image_beam`; an option that does not belong to the kind of the file is refused.
-    penetration_depth, surface_position, wanted_radius, relative_errors, clip_level, scale_uncertainty : optional
+    camera_angle, mirrored, moved_image, moved : optional
+        As in `image_beam`; `moved_image` is a file.
+    penetration_depth, surface_position, wanted_radius, relative_errors, clip_level, position_uncertainty, scale_uncertainty : optional
         As in `cured_line_beam`, `caustic_beam` and `knife_edge_beam`.
     keep_straight : bool, optional
         Leave tilt and drift out of a scan's fit.
@@ -141,7 +145,7 @@ def _options(found: Measurement, given: dict[str, Any]) -> dict[str, Any]:
             kinds = " or ".join(k for k, names in OPTIONS_OF.items() if name in names)
             raise QuantityError(
                 f"{name} does not belong to a file of kind {found.kind}, but to {kinds or 'another'}. Leave it out, or say what the file "
-                "is with --kind."
+                "is with kind=."
             )
     options = dict(given)
     for name, value in found.settings.items():
@@ -187,7 +191,7 @@ def _slit(found: Measurement, options: dict[str, Any], confidence: float) -> Bea
 
 def _pinhole(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
     if "pinhole_diameter" not in options:
-        raise QuantityError("pinhole_diameter is missing. Give --pinhole-diameter, or state it above the header.")
+        raise QuantityError("pinhole_diameter is missing. Give pinhole_diameter=, or state it above the header.")
     straight = options.get("keep_straight", False)
     return pinhole_beam(**_scan(found, options, confidence), pinhole_diameter=options["pinhole_diameter"], tilt=not straight)
 
@@ -195,16 +199,19 @@ def _pinhole(found: Measurement, options: dict[str, Any], confidence: float) -> 
 def _image(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
     if "pixel_size" not in options:
         raise QuantityError(
-            "--pixel-size is missing: a picture does not say how large its pixels are. Give --pixel-size, like --pixel-size 4.4um, "
+            "pixel_size= is missing: a picture does not say how large its pixels are. Give pixel_size=, like pixel_size='4.4um', "
             "from the camera's data sheet, divided by the magnification of any lens."
         )
     names = ("pixel_size", "pixel_size_y", "full_scale", "camera_angle", "mirrored", "penetration_depth")
-    return image_beam(image=found.image, confidence=confidence, **{n: options[n] for n in names if n in options})
+    more = {n: options[n] for n in (*names, "moved") if n in options}
+    if "moved_image" in options:
+        more["moved_image"] = read_measurement(options["moved_image"], kind="image").image
+    return image_beam(image=found.image, confidence=confidence, **more)
 
 
 def _caustic(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
     if "wavelength" not in options:
-        raise QuantityError("wavelength is missing: M^2 needs it. Give --wavelength, or write 'wavelength = 355 nm' above the header.")
+        raise QuantityError("wavelength is missing: M^2 needs it. Give wavelength=, or write 'wavelength = 355 nm' above the header.")
     columns = found.columns
     x = columns.get("radius", columns.get("radius_x", columns.get("radius_y")))
     y = columns.get("radius_y") if "radius_x" in columns else None

@@ -10,7 +10,7 @@ from typing import Any
 from ..cautions import BEAM_CAUTION, RULES_CAUTION
 from ..formulas.beam import Beam
 from ..setting.explain import Step
-from ..statistics.least_squares import student_t
+from ..statistics.intervals import t_factor
 from ..statistics.uncertainty import effective_degrees_of_freedom
 from ..units import DEG, MM, ONE, Measured, Quantity, QuantityError, Shown, to_json
 
@@ -71,7 +71,7 @@ class Estimate:
     @property
     def coverage_factor(self) -> float:
         """Student factor of the interval."""
-        return student_t(self.degrees_of_freedom, self.confidence)
+        return float(t_factor(self.confidence, self.degrees_of_freedom))
 
     @property
     def interval(self) -> tuple[Quantity, Quantity]:
@@ -142,6 +142,8 @@ class BeamMeasurement(Shown):
         1/e^2 radii along the spot's own axes; `radius_y` None where only one axis was measured.
     angle : Quantity
         Of the first axis to x, from x towards y.
+    u_angle : Quantity
+        Its standard uncertainty; zero where it is not measured.
     centre : tuple of Estimate or None
     beam_quality : tuple of Estimate
         M^2 of each axis, from a caustic.
@@ -159,6 +161,7 @@ class BeamMeasurement(Shown):
     radius_x: Estimate
     radius_y: Estimate | None = None
     angle: Quantity = Quantity(0.0, DEG)  # noqa: RUF009 (immutable in practice: a scalar quantity)
+    u_angle: Quantity = Quantity(0.0, DEG)  # noqa: RUF009
     centre: tuple[Quantity | None, Quantity | None] = (None, None)
     beam_quality: tuple[Estimate, ...] = ()
     wavelength: Quantity | None = None
@@ -174,6 +177,11 @@ class BeamMeasurement(Shown):
     def round(self) -> bool:
         """Whether one radius stands for both axes: only one was measured."""
         return self.radius_y is None
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Notes that the next user of the beam must hear as well: what was not measured."""
+        return tuple(n for n in self.notes if n.startswith(("one axis", "directions are those")))
 
     @property
     def beam_radius(self) -> Estimate:
@@ -228,7 +236,7 @@ class BeamMeasurement(Shown):
         record: dict[str, Any] = {
             "kind": self.kind,
             "beam_radius": radius,
-            "angle": to_json(self.angle),
+            "angle": to_json(self.angle, self.u_angle if self.u_angle.m > 0 else None),
             "ellipticity": self.ellipticity,
             "centre": None
             if self.centre == (None, None)

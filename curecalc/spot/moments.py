@@ -12,18 +12,19 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["Moments", "block_mean", "moments", "principal"]
+from .frame import Cells, Ground, ground
+
+__all__ = ["Moments", "inside", "moments", "principal"]
 
 _APERTURE = 3.0  # ISO 11146-1: sides three times the beam widths
-_COARSE = 256
 
 
 @dataclass(frozen=True)
 class Moments:
     """Second moments of one image about the centroid; mm, mm^2; readings in camera counts.
 
-    `plane` is the background: level at the centroid, slope along x, slope along y (per mm). `variance` holds
-    (s_xx, s_xy, s_yy), `covariance` its 3 x 3 covariance from the noise and the background together.
+    `ground` is the background surface, `level` its height at the centroid. `variance` holds (s_xx, s_xy, s_yy) of the cells
+    summed, their own width included, `covariance` its 3 x 3 covariance from the noise and the background together.
     """
 
     centre: tuple[float, float]
@@ -31,21 +32,12 @@ class Moments:
     covariance: Any
     u_centre: tuple[float, float]
     total: float
-    plane: tuple[float, float, float]
+    ground: Ground
+    level: float
     noise: float
     steps: int
     settled: bool
     aperture_cut: bool
-
-
-def block_mean(image: Any, block: int) -> Any:
-    """Mean over square blocks of pixels; rows and columns that do not fill a block are left out."""
-    if block <= 1:
-        return np.asarray(image, dtype=np.float64)
-    rows, columns = image.shape[0] // block * block, image.shape[1] // block * block
-    view = image[:rows, :columns].reshape(rows // block, block, columns // block, block)
-    # sum over the contiguous axis last: several times faster than mean((1, 3))
-    return view.sum(axis=1, dtype=np.float64).sum(axis=2) / (block * block)
 
 
 def principal(xx: float, xy: float, yy: float) -> tuple[float, float, float]:
@@ -75,7 +67,7 @@ def _raw(z: Any, x: Any, y: Any) -> tuple[float, float, float, float, float, flo
     return total, mx, my, xx, xy, yy
 
 
-def _inside(x: Any, y: Any, mx: float, my: float, variance: Any, reach: float) -> Any:
+def inside(x: Any, y: Any, mx: float, my: float, variance: Any, reach: float) -> Any:
     """Mask of the rectangle along the principal axes whose half sides are `reach` radii."""
     along, across, angle = principal(*variance)
     a, b = reach * 2.0 * math.sqrt(along), reach * 2.0 * math.sqrt(across)
@@ -97,40 +89,24 @@ def _window(x: Any, y: Any, mx: float, my: float, variance: Any, reach: float) -
     return slice(j0, j1), slice(i0, i1), bool(cut)
 
 
-def _plane(z: Any, x: Any, y: Any, outside: Any, mx: float, my: float) -> tuple[Any, Any, float] | None:
-    """Level and slopes of the background about (mx, my), with covariance and the scatter of the pixels used."""
-    n = int(outside.sum())
-    if n < 24:
-        return None
-    j, i = np.nonzero(outside)
-    basis = np.stack([np.ones(n), x[i] - mx, y[j] - my], axis=1)
-    size = np.abs(basis).max(axis=0)
-    solution, _, rank, _ = np.linalg.lstsq(basis / size, z[j, i], rcond=None)
-    if rank < 3:
-        return None
-    left = z[j, i] - (basis / size) @ solution
-    scatter = float(left @ left) / (n - 3)
-    inverse = np.linalg.inv((basis / size).T @ (basis / size)) / np.outer(size, size)
-    return solution / size, inverse * scatter, math.sqrt(scatter)
-
-
-def _outside(z: Any, x: Any, y: Any, mx: float, my: float, variance: Any) -> Any | None:
-    """Background pixels: beyond three radii along a principal axis, a little nearer where the sensor leaves no room."""
+def _outside(x: Any, y: Any, mx: float, my: float, variance: Any) -> Any | None:
+    """Background cells: beyond three radii along a principal axis, a little nearer where the sensor leaves no room."""
     for reach in (_APERTURE, 2.6, 2.3):
-        mask = ~_inside(x, y, mx, my, variance, reach)
-        if mask.mean() > 0.04 and mask.sum() >= 200:
+        mask = ~inside(x, y, mx, my, variance, reach)
+        if mask.mean() > 0.04 and mask.sum() >= 100:
             return mask
     return None
 
 
-def moments(image: Any, pixel: tuple[float, float], start: Any, *, max_steps: int = 15) -> Moments | None:
-    """Second moments inside an aperture three beam widths wide that follows the beam, background plane taken out.
+def moments(beam: Cells, frame: Cells, start: Any, *, max_steps: int = 15) -> Moments | None:
+    """Second moments inside an aperture three beam widths wide that follows the beam, background surface taken out.
 
     Parameters
     ----------
-    image : float array (rows, columns)
-    pixel : (float, float), mm
-        Pitch along x and y.
+    beam : Cells
+        The beam and its surroundings, with the noise of its cells.
+    frame : Cells
+        The whole frame in coarse cells, for the background.
     start : (mx, my, s_xx, s_xy, s_yy)
         First estimate, for example from a Gaussian fit.
 
@@ -141,96 +117,56 @@ def moments(image: Any, pixel: tuple[float, float], start: Any, *, max_steps: in
 
     Source: ISO 11146-1 (definition, aperture), ISO 11146-3 (background, noise).
     """
-    image = np.asarray(image, dtype=np.float64)
-    block = max(1, math.ceil(max(image.shape) / _COARSE))
-    coarse = block_mean(image, block)
-    x, y = np.arange(image.shape[1]) * pixel[0], np.arange(image.shape[0]) * pixel[1]
-    xb = (np.arange(coarse.shape[1]) * block + 0.5 * (block - 1)) * pixel[0]
-    yb = (np.arange(coarse.shape[0]) * block + 0.5 * (block - 1)) * pixel[1]
     mx, my, *variance = (float(v) for v in start)
-    small = min(variance[0] / pixel[0] ** 2, variance[2] / pixel[1] ** 2) < (2 * block) ** 2
-    # one pixel entering or leaving the aperture moves noisy moments by more than any finer tolerance
-    single = block == 1 or small
-    levels = [(image, x, y, 2e-5, max_steps)] if single else [(coarse, xb, yb, 1e-4, max_steps), (image, x, y, 2e-5, 4)]
-    steps, settled, cut = 0, False, False
+    settled, cut, degree, steps = False, False, None, 0
     found: Any = None
-    for z, gx, gy, tolerance, most in levels:
-        settled = False
-        for _ in range(most):
-            steps += 1
-            mask = _outside(coarse, xb, yb, mx, my, variance)
-            ground = None if mask is None else _plane(coarse, xb, yb, mask, mx, my)
-            if ground is None:
-                return None
-            (level, sx, sy), _, _ = ground
-            rows, columns, cut = _window(gx, gy, mx, my, variance, _APERTURE)
-            if rows.stop - rows.start < 3 or columns.stop - columns.start < 3:
-                return None
-            wx, wy = gx[columns], gy[rows]
-            q = z[rows, columns] - ((level + sx * (wx - mx))[None, :] + (sy * (wy - my))[:, None])
-            inside = _inside(wx, wy, mx, my, variance, _APERTURE)
-            q *= inside
-            total, nx, ny, xx, xy, yy = _raw(q, wx, wy)
-            if not (total > 0 and xx > 0 and yy > 0 and xx * yy > xy * xy):
-                return None
-            change = max(abs(xx / variance[0] - 1), abs(yy / variance[2] - 1), abs(xy - variance[1]) / math.sqrt(xx * yy))
-            found = (total, nx, ny, ground, mx, my, inside, rows, columns, wx, wy)
-            mx, my, variance = nx, ny, [xx, xy, yy]
-            if change < tolerance:
-                settled = True
-                break
-    return _finish(image, found, tuple(variance), block, steps, settled, cut)
+    while steps < max_steps and not settled:
+        steps += 1
+        mask = _outside(frame.x, frame.y, mx, my, variance)
+        surface = None if mask is None else ground(frame, mask, (mx, my), degree)
+        if surface is None:
+            return None
+        degree = surface.degree
+        rows, columns, cut = _window(beam.x, beam.y, mx, my, variance, _APERTURE)
+        if rows.stop - rows.start < 3 or columns.stop - columns.start < 3:
+            return None
+        wx, wy = beam.x[columns], beam.y[rows]
+        mask = inside(wx, wy, mx, my, variance, _APERTURE)
+        total, nx, ny, xx, xy, yy = _raw((beam.z[rows, columns] - surface.over(wx, wy)) * mask, wx, wy)
+        if not (total > 0 and xx > 0 and yy > 0 and xx * yy > xy * xy):
+            return None
+        change = max(abs(xx / variance[0] - 1), abs(yy / variance[2] - 1), abs(xy - variance[1]) / math.sqrt(xx * yy))
+        # one cell entering or leaving the aperture moves noisy moments by more than any finer tolerance
+        settled = change < 2e-5
+        found = (total, surface, mask, rows, columns, wx, wy)
+        mx, my, variance = nx, ny, [xx, xy, yy]
+    span = frame.x[0], frame.x[-1], frame.y[0], frame.y[-1]
+    cut = cut and min(mx - span[0], span[1] - mx, my - span[2], span[3] - my) < _APERTURE * 2.0 * math.sqrt(max(variance[0], variance[2]))
+    return _finish(beam, found, (mx, my), tuple(variance), steps, settled, cut)
 
 
-def _finish(image: Any, found: Any, variance: Any, block: int, steps: int, settled: bool, cut: bool) -> Moments:
-    """Uncertainty: pixel noise read from second differences inside the aperture, background from its own fit."""
-    total, nx, ny, (plane, ground, scatter), px, py, inside, rows, columns, wx, wy = found
-    z = image[rows, columns]
-    local = np.zeros_like(z)
-    if z.shape[1] > 2:
-        local[:, 1:-1] = (z[:, :-2] - 2.0 * z[:, 1:-1] + z[:, 2:]) ** 2 / 6.0
-        local[:, 0], local[:, -1] = local[:, 1], local[:, -2]
-    local *= inside
-    dx, dy = wx - nx, wy - ny
+def _finish(beam: Cells, found: Any, centre: tuple[float, float], variance: Any, steps: int, settled: bool, cut: bool) -> Moments:
+    """Uncertainty: pixel noise inside the aperture, and the background from its own fit, by the influence of each cell."""
+    total, surface, mask, rows, columns, wx, wy = found
+    local = beam.noise[rows, columns] * mask
+    dx, dy = np.meshgrid(wx - centre[0], wy - centre[1])
     xx, xy, yy = variance
-    powers_x, powers_y = [dx**k for k in range(5)], [dy**k for k in range(5)]
-    weight = inside.astype(np.float64)
-
-    def noise_sum(i: int, j: int) -> float:
-        return float(powers_y[j] @ (local @ powers_x[i]))
-
-    def area_sum(i: int, j: int) -> float:
-        return float(powers_y[j] @ (weight @ powers_x[i]))
-
-    # influence of one pixel on (s_xx, s_xy, s_yy): (dx^2 - s_xx)/total and so on
-    terms = [(2, 0, xx), (1, 1, xy), (0, 2, yy)]
-    covariance = np.empty((3, 3))
-    for a, (i, j, s) in enumerate(terms):
-        for b, (k, m, t) in enumerate(terms):
-            covariance[a, b] = (noise_sum(i + k, j + m) - t * noise_sum(i, j) - s * noise_sum(k, m) + s * t * noise_sum(0, 0)) / total**2
-    # moving the background level and slopes: the same influence summed over the aperture
-    shift = np.array([nx - px, ny - py])
-    effect = np.empty((3, 3))
-    for a, (i, j, s) in enumerate(terms):
-        level = area_sum(i, j) - s * area_sum(0, 0)
-        along = area_sum(i + 1, j) - s * area_sum(1, 0)
-        down = area_sum(i, j + 1) - s * area_sum(0, 1)
-        effect[a] = -np.array([level, along + shift[0] * level, down + shift[1] * level]) / total
-    covariance += effect @ ground @ effect.T
-    first = np.array([[area_sum(1, 0), area_sum(2, 0), area_sum(1, 1)], [area_sum(0, 1), area_sum(1, 1), area_sum(0, 2)]])
-    from_ground = np.einsum("ij,jk,ik->i", first / total, ground, first / total)
-    u_x = math.sqrt(max(noise_sum(2, 0), 0.0) / total**2 + from_ground[0])
-    u_y = math.sqrt(max(noise_sum(0, 2), 0.0) / total**2 + from_ground[1])
-    noise = float(np.sqrt(max(np.median(local[inside]) / 0.4549, 0.0)))  # median of chi-squared with one degree
-    level = float(plane[0] + plane[1] * shift[0] + plane[2] * shift[1])
+    # influence of one cell on (s_xx, s_xy, s_yy, mx, my), zero outside the aperture
+    influence = np.stack([dx * dx - xx, dx * dy - xy, dy * dy - yy, dx, dy]) * (mask / total)
+    flat = influence.reshape(5, -1)
+    covariance = (flat * local.ravel()) @ flat.T
+    effect = flat @ surface.basis(wx, wy).reshape(surface.coefficients.size, -1).T
+    covariance += effect @ surface.covariance @ effect.T
+    noise = float(np.sqrt(max(np.median(local[mask]) / 0.4549, 0.0))) if beam.block == 1 else math.sqrt(float(local[mask].mean()))
     return Moments(
-        centre=(nx, ny),
+        centre=centre,
         variance=variance,
-        covariance=covariance,
-        u_centre=(u_x, u_y),
+        covariance=covariance[:3, :3],
+        u_centre=(math.sqrt(covariance[3, 3]), math.sqrt(covariance[4, 4])),
         total=total,
-        plane=(level, float(plane[1]), float(plane[2])),
-        noise=noise if noise > 0 else scatter * block,
+        ground=surface,
+        level=float(surface.over([centre[0]], [centre[1]])[0, 0]),
+        noise=noise * beam.block,
         steps=steps,
         settled=settled,
         aperture_cut=cut,

@@ -166,7 +166,7 @@ def _refuse_profile(f: Profile) -> None:
         raise QuantityError(
             "no peak stands out of the scatter of these readings. Check that the opening crosses the beam, raise the power on "
             "the detector or average longer, and scan again. A scan that steps from one level to another is a knife edge: "
-            "--kind knife-edge."
+            "kind='knife-edge'."
         )
     short = min(f.travel_before, f.travel_after)
     if short < 1.0:
@@ -196,7 +196,7 @@ def _profile_doubts(of: str, kind: str, f: Profile, opening: float, notes: list[
             "of the radius."
         )
     if opening == 0.0 and kind == "slit":
-        notes.append(f"{of}no slit width is stated, so none is taken out: the radius comes out too large by s^2/(6 W0). Give --slit-width.")
+        notes.append(f"{of}no slit width is stated, so none is taken out: the radius comes out too large by s^2/(6 W0). Give slit_width=.")
     return out
 
 

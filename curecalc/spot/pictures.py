@@ -9,9 +9,9 @@ import numpy as np
 
 from ..setting.explain import Step
 from ..units import DEG, MM, RAD, Measured, Quantity, QuantityError, finite, measured, positive, ratio, show_kernel
+from .frame import block_mean
 from .image import Spot, image_spot
 from .measurement import BeamMeasurement, Estimate, checked, estimate
-from .moments import block_mean
 from .track import Track, track_exposure
 
 __all__ = ["directions", "image_beam", "line_exposure"]
@@ -27,16 +27,18 @@ def image_beam(
     pixel_size_y: Measured | Quantity | None = None,
     full_scale: float | None = None,
     penetration_depth: Measured | Quantity | None = None,
-    camera_angle: Quantity | None = None,
+    camera_angle: Measured | Quantity | None = None,
     mirrored: bool = False,
+    moved_image: Any = None,
+    moved: tuple[Quantity, Quantity] | None = None,
     confidence: float = 0.95,
 ) -> BeamMeasurement:
     r"""Beam radii from a camera image by second moments (ISO 11146), or by a Gaussian fit where they cannot be had.
 
     Parameters
     ----------
-    image : array (rows, columns)
-        Camera counts, linear in irradiance.
+    image : array (rows, columns) or (frames, rows, columns)
+        Camera counts, linear in irradiance. Frames are averaged; how their own radii scatter is part of the budget.
     pixel_size : Quantity or Measured [mm]
         Pitch along the columns at the plane of the spot (divide by the magnification of an imaging lens).
     pixel_size_y : Quantity or Measured [mm], optional
@@ -45,10 +47,14 @@ def image_beam(
         Reading at which the camera saturates.
     penetration_depth : Quantity or Measured [mm], optional
         Of a resin: depth differences are then in mm, else in units of Dp.
-    camera_angle : Quantity [deg], optional
+    camera_angle : Quantity or Measured [deg], optional
         Of the picture's x axis (along the rows, to the right) to the machine's x axis; added to the spot's angle.
     mirrored : bool
         The picture's y axis (down the rows) runs against the machine's.
+    moved_image : array (rows, columns), optional
+        A second picture, taken after the scanner moved the spot by `moved`: it gives the camera angle.
+    moved : (Quantity, Quantity) [mm], optional
+        That move along the machine's x and y.
     confidence : float
 
     Returns
@@ -73,33 +79,51 @@ def image_beam(
     size_y = size_x if pixel_size_y is None else (pixel_size_y if isinstance(pixel_size_y, Measured) else measured(pixel_size_y))
     px, py = positive("pixel_size", size_x.value, MM), positive("pixel_size_y", size_y.value, MM)
     ratio("confidence", confidence, low=0.5, high=1.0, low_open=False)
-    turn = 0.0 if camera_angle is None else float(finite("camera_angle", camera_angle, RAD))
+    stated = None if camera_angle is None else camera_angle if isinstance(camera_angle, Measured) else measured(camera_angle)
+    turn = 0.0 if stated is None else float(finite("camera_angle", stated.value, RAD))
+    u_turn = 0.0 if stated is None else float(stated.standard_uncertainty.m_as(RAD))
     array = np.asarray(image)
-    if array.ndim != 2 or array.dtype.kind not in "uif" or not np.isfinite(array).all():
+    frames = array if array.ndim == 3 else array[None]
+    if array.ndim not in (2, 3) or not frames.size or array.dtype.kind not in "uif" or not np.isfinite(array).all():
         raise QuantityError(f"image must be rows and columns of finite numbers, got {array.dtype} of shape {array.shape}.")
-    spot = checked(image_spot, array, (px, py), full_scale=full_scale)
+    spot = checked(image_spot, frames[0] if len(frames) == 1 else frames.mean(axis=0), (px, py), full_scale=full_scale)
+    spread, more = _frames(frames, spot, (px, py), full_scale)
     sign = -1.0 if mirrored else 1.0
+    if (moved_image is None) != (moved is None) or (moved is not None and stated is not None):
+        raise QuantityError("moved_image and moved go together, in place of camera_angle. Give both, or the angle.")
+    if moved is not None:
+        turn, u_turn, told = _camera_turn(spot, checked(image_spot, np.asarray(moved_image), (px, py), full_scale=full_scale), moved, sign)
+        more = more + told
     angle = turn + sign * spot.axes.angle
     scale = max(float(size_x.standard_uncertainty.m_as(MM)) / px, float(size_y.standard_uncertainty.m_as(MM)) / py)
     name = "noise and background (Type A)" if spot.by_moments else "Gaussian fit (Type A)"
     radii = [
-        estimate(r, [(name, u, math.inf), ("common: pixel size (Type B)", scale * r, math.inf)], confidence=confidence)
-        for r, u in ((spot.axes.radius_x, spot.axes.u_x), (spot.axes.radius_y, spot.axes.u_y))
+        estimate(
+            r,
+            [
+                (name, u, math.inf),
+                ("frame to frame (Type A)", max(wander**2 - u * u, 0.0) ** 0.5, max(len(frames) - 1, 1)),
+                ("common: pixel size (Type B)", scale * r, math.inf),
+            ],
+            confidence=confidence,
+        )
+        for r, u, wander in ((spot.axes.radius_x, spot.axes.u_x, spread[0]), (spot.axes.radius_y, spot.axes.u_y, spread[1]))
     ]
     tracks = directions(spot) if spot.room >= 2.0 else []
     details = _details(spot, tracks, turn, sign, penetration_depth)
-    warnings = [f.text for f in spot.findings if f.check]
+    warnings = more + [f.text for f in spot.findings if f.check]
     notes = [f.text for f in spot.findings if not f.check]
-    if camera_angle is None and not spot.axes.round:
+    if stated is None and moved is None and not spot.axes.round:
         notes.append(
-            "directions are those of the picture. Give --camera-angle, the picture's x axis to the machine's, before an elliptical spot "
-            "is used for tracks."
+            "directions are those of the picture. Give camera_angle=, the picture's x axis to the machine's, or moved_image=, before an "
+            "elliptical spot is used for tracks."
         )
     return BeamMeasurement(
         kind="image",
         radius_x=radii[0],
         radius_y=radii[1],
         angle=Quantity(math.degrees(angle), DEG),
+        u_angle=Quantity(math.degrees(math.hypot(spot.axes.u_angle, u_turn)), DEG),
         centre=(Quantity(spot.centre[0], MM), Quantity(spot.centre[1], MM)),
         details=details,
         warnings=tuple(warnings),
@@ -107,6 +131,47 @@ def image_beam(
         steps=tuple(_steps(spot, radii)),
         fits=(("image", spot, tracks, None),),
     )
+
+
+def _camera_turn(spot: Spot, other: Spot, moved: tuple[Quantity, Quantity], sign: float) -> tuple[float, float, list[str]]:
+    """Angle of the picture's x axis to the machine's from a known move of the spot, its uncertainty, and a wrong pixel size."""
+    dx, dy = (float(finite(f"moved {axis}", value, MM)) for axis, value in zip("xy", moved, strict=True))
+    x, y = other.centre[0] - spot.centre[0], other.centre[1] - spot.centre[1]
+    true, seen = math.hypot(dx, dy), math.hypot(x, y)
+    u = math.sqrt(sum(v * v for s in (spot, other) for v in s.u_centre) / 2.0)
+    if not true > 0.0 or seen < 20.0 * u or seen < 2.0 * max(spot.pixel):
+        raise QuantityError(
+            "the spot hardly moves between the two pictures, so they cannot tell the camera's angle. Move it by several radii."
+        )
+    turn = (math.atan2(dy, dx) - sign * math.atan2(y, x) + math.pi) % (2.0 * math.pi) - math.pi
+    out = []
+    if abs(seen / true - 1.0) > 0.02 and abs(seen - true) > 4.0 * u:
+        out.append(
+            f"the spot was moved by {show_kernel(true, 'length')} and moves by {show_kernel(seen, 'length')} in the pictures: the pixel "
+            f"size or the scanner's scale is wrong. A pixel size {true / seen:.4f} times as large would agree."
+        )
+    return turn, u / seen, out
+
+
+def _frames(frames: Any, spot: Spot, pixel: tuple[float, float], full_scale: float | None) -> tuple[tuple[float, float], list[str]]:
+    """Standard uncertainty of the mean radii from single frames, and what the frames disagree about."""
+    if len(frames) == 1:
+        return (0.0, 0.0), []
+    single = [checked(image_spot, frame, pixel, full_scale=full_scale) for frame in frames]
+    sizes = np.array([[s.bell.variance[0], s.bell.variance[2]] for s in single]) ** 0.5
+    places = np.array([s.centre for s in single])
+    u = sizes.std(axis=0, ddof=1) / sizes.mean(axis=0) / math.sqrt(len(single)) * (spot.axes.radius_x, spot.axes.radius_y)
+    out = []
+    if (moved := float(places.std(axis=0, ddof=1).max())) > 0.1 * min(spot.axes.radius_x, spot.axes.radius_y):
+        out.append(
+            f"the beam moves by {show_kernel(moved, 'length', digits=2)} (standard deviation) from frame to frame, which "
+            f"widens their mean. "
+            "Steady the mount, or measure single frames."
+        )
+    saturated = sum(any(f.key == "saturated" for f in s.findings) for s in single)
+    if saturated and not any(f.key == "saturated" for f in spot.findings):
+        out.append(f"{saturated} of {len(single)} frames are saturated. Shorten the exposure time or add attenuation.")
+    return (float(u[0]), float(u[1])), out
 
 
 def directions(spot: Spot, count: int = _DIRECTIONS) -> list[Track]:
@@ -150,7 +215,6 @@ def _details(spot: Spot, tracks: list[Track], turn: float, sign: float, depth: M
     f = spot.fit_axes
     found: dict[str, Any] = {
         "method": "second moments (ISO 11146)" if spot.by_moments else "Gaussian fit",
-        "angle_standard_uncertainty": Quantity(math.degrees(spot.axes.u_angle), DEG),
         "round_within_noise": spot.axes.round,
         "gaussian_fit_radius": {"x": Quantity(f.radius_x, MM), "y": Quantity(f.radius_y, MM)},
         "gaussian_residual": spot.gaussian_residual,
@@ -202,8 +266,8 @@ def _steps(spot: Spot, radii: list[Estimate]) -> list[Step]:
     if spot.by_moments and m is not None:
         steps.append(
             Step(
-                "plane = level + slopes, from the pixels beyond three radii",
-                f"level {m.plane[0]:.4g} counts, noise {m.noise:.3g} counts",
+                f"background = surface of degree {m.ground.degree}, from the pixels beyond three radii",
+                f"level {m.level:.4g} counts, noise {m.noise:.3g} counts",
                 f"signal to noise {spot.signal_to_noise:.3g}",
                 "The background is taken off before anything is summed.",
             )

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from ..statistics.least_squares import two_sided_p
+from ..statistics.intervals import t_p
 from ..statistics.uncertainty import effective_degrees_of_freedom
 
 __all__ = ["PowerReading", "combine", "power_reading", "warm_up"]
@@ -110,7 +110,7 @@ def _trend(y: Any, t: Any) -> tuple[float, float, float]:
     tiny = 1e-13 * float(np.abs(y).max())
     if spread * span <= tiny:
         return slope, (1.0 if abs(slope) * span <= 10 * tiny else 0.0), slope * span
-    return slope, two_sided_p(slope / spread, y.size - 2), slope * span
+    return slope, t_p(slope / spread, y.size - 2), slope * span
 
 
 def power_reading(

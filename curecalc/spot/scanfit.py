@@ -16,7 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from ..statistics.least_squares import Fit, fit, two_sided_p
+from ..statistics.intervals import t_p
+from ..statistics.least_squares import Fit, fit
 
 __all__ = ["Readings", "Scan", "Shape", "fit_scan"]
 
@@ -244,7 +245,7 @@ def _wild(curve: _Curve, result: Fit) -> Fit:
         spread = max(tried.residual_sd**2, grow * float(np.mean(tried.residuals[kin] ** 2)) if kin.size > 3 else 0.0, floor)
         t = (curve.y[at] - values[at]) / math.sqrt(spread + float(slopes[at] @ tried.covariance @ slopes[at]))
         dof = min(tried.degrees_of_freedom, kin.size) if kin.size > 3 else tried.degrees_of_freedom
-        if free.size * two_sided_p(t, max(dof, 1)) > _SURE or abs(curve.y[at] - values[at]) < 0.005 * abs(tried.parameters[3]):
+        if free.size * t_p(t, max(dof, 1)) > _SURE or abs(curve.y[at] - values[at]) < 0.005 * abs(tried.parameters[3]):
             return result
         curve.kept[at] = False
         result = tried
@@ -416,7 +417,7 @@ def fit_scan(
     backlash, u_backlash, has_backlash = 0.0, 0.0, False
     if way is not None:
         there = curve.solve([*result.parameters, 0.0], used_wander, backlash=True)
-        if there.converged and two_sided_p(there.parameters[-1] / max(there.sd[-1], 1e-300), there.degrees_of_freedom) < 0.002:
+        if there.converged and t_p(there.parameters[-1] / max(there.sd[-1], 1e-300), there.degrees_of_freedom) < 0.002:
             result, has_backlash = there, True
     sigma, jitter = (None, 0.0) if held else _scatter(curve, result, used_wander, has_backlash, u_position)
     weighted = False

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from ..setting.explain import Step
-from ..statistics.least_squares import student_t
+from ..statistics.intervals import t_factor
 from ..units import MM, Quantity, QuantityError, finite, nonnegative, ratio, show_kernel
 from .knife import KnifeEdge, clip_factor, knife_edge
 from .measurement import BeamMeasurement, Estimate, checked, estimate
@@ -194,7 +194,7 @@ def _readings_record(r: Readings, y: Any, end: str) -> dict[str, Any]:
 def held(r: Readings, radius: float, u_radius: float, dof: int) -> None:
     """Refuse a scan of which too little is left between the ends of a range."""
     count = r.saturated + r.clipped
-    if count and (r.used < 8 or not u_radius * student_t(max(dof, 1)) < 0.5 * radius):
+    if count and (r.used < 8 or not u_radius * t_factor(0.95, max(dof, 1)) < 0.5 * radius):
         where = "at full scale" if r.saturated else "at the bottom of the range"
         raise QuantityError(
             f"{count} of {r.used + count + len(r.wild)} readings stand {where}, and the {r.used} that are left do not settle a width. "
@@ -254,7 +254,7 @@ def doubts(of: str, f: Scan, height: float, notes: list[str]) -> list[str]:
 
 def _refuse_edge(f: KnifeEdge, x: Any) -> None:
     held(f.readings, f.radius, f.u_radius, f.degrees_of_freedom)
-    t = student_t(max(f.degrees_of_freedom, 1), 0.99)
+    t = t_factor(0.99, max(f.degrees_of_freedom, 1))
     span = float(np.ptp(x))
     if not f.full > 0 or f.full < 4.0 * f.residual_sd or f.u_radius * t > 3.0 * f.radius:
         raise QuantityError(

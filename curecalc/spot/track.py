@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from ..physics import line
+
 __all__ = ["Track", "gaussian_peak", "line_profile", "track_exposure"]
 
 
@@ -42,7 +44,7 @@ def gaussian_peak(radius: float) -> float:
     >>> f"{gaussian_peak(0.125):.5f}"
     '6.38308'
     """
-    return math.sqrt(2.0 / math.pi) / radius
+    return float(line.scan_exposure(1.0, radius, 1.0))
 
 
 def line_profile(image: Any, x: Any, y: Any, angle: float, *, step: float) -> tuple[Any, Any]:
@@ -95,7 +97,7 @@ def track_exposure(image: Any, x: Any, y: Any, variance: tuple[float, float, flo
         gaussian_peak=gaussian_peak(radius),
         distance=distance,
         image=share,
-        gaussian=gaussian_peak(radius) * np.exp(-2.0 * (distance / radius) ** 2),
+        gaussian=line.line_profile(gaussian_peak(radius), radius, distance),
     )
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import QuantityError
+from .intervals import t_p
 from .series import numbers, same_length
 
 __all__ = ["Covariates", "regress"]
@@ -73,8 +74,6 @@ def regress(values: Any, covariates: Mapping[str, Any], *, groups: Any = None) -
     >>> f"{m.coefficients[1]:.2f} +- {m.standard_uncertainties[1]:.2f}"
     '1.04 +- 0.06'
     """
-    from scipy.special import stdtr
-
     names = tuple(covariates)
     y = numbers("values", values, minimum=len(names) + 2)
     place, lots = (np.zeros(y.size, dtype=np.int64), 1) if groups is None else _places(groups, y)
@@ -108,7 +107,7 @@ def regress(values: Any, covariates: Mapping[str, Any], *, groups: Any = None) -
     covariance = variance * back @ (inverse @ inverse.T) @ back.T
     u = np.sqrt(np.diag(covariance))
     t = np.divide(coefficients, u, out=np.where(coefficients == 0.0, 0.0, np.inf), where=u > 0.0)
-    p = 2.0 * stdtr(dof, -np.abs(t))
+    p = t_p(t, dof)
     return Covariates(
         names,
         tuple(coefficients.tolist()),

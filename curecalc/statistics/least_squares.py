@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["Fit", "Model", "fit", "student_t", "two_sided_p"]
+__all__ = ["Fit", "Model", "fit"]
 
 Model = Callable[[Any], tuple[Any, Any]]
 """parameters -> (values of shape (n,), derivatives of shape (n, p))"""
@@ -110,20 +110,3 @@ def fit(model: Model, y: Any, start: Any, *, sigma: Any = None, known_sigma: boo
     if not known_sigma:
         covariance = covariance * variance
     return Fit(p, covariance, values, y - values, math.sqrt(variance), dof, converged, known_sigma)
-
-
-def student_t(degrees_of_freedom: float, confidence: float = 0.95) -> float:
-    """Two-sided Student factor: 12.706 for one degree of freedom at 95 %, 1.960 for infinitely many."""
-    from scipy.special import ndtri, stdtrit
-
-    upper = 0.5 * (1.0 + confidence)
-    if math.isinf(degrees_of_freedom):
-        return float(ndtri(upper))
-    return float(stdtrit(degrees_of_freedom, upper))
-
-
-def two_sided_p(t: float, degrees_of_freedom: float) -> float:
-    """Probability that a Student variable is farther from zero than `t`."""
-    from scipy.special import stdtr
-
-    return float(2.0 * stdtr(degrees_of_freedom, -abs(t)))

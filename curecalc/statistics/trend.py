@@ -10,6 +10,7 @@ import numpy as np
 
 from ..errors import QuantityError
 from ..units import ratio
+from .intervals import t_factor, t_p
 from .series import numbers, same_length
 
 __all__ = ["Crossing", "Trend", "bend", "crossing", "trend"]
@@ -46,7 +47,7 @@ class Trend:
         """Half-width of the interval of the line at a time, or of one future reading then."""
         offset = np.asarray(time, dtype=np.float64) - self.centre
         share = 1.0 / self.points + offset**2 / self.spread + (1.0 if future else 0.0)
-        return _student(confidence, self.degrees_of_freedom) * self.residual_sd * np.sqrt(share)
+        return _factor(confidence, self.degrees_of_freedom) * self.residual_sd * np.sqrt(share)
 
     def to_dict(self) -> dict[str, Any]:
         """The trend as it stands in JSON."""
@@ -62,13 +63,6 @@ class Trend:
             "correlation_of_neighbours": self.neighbours,
             "notes": list(self.notes),
         }
-
-
-def _student(confidence: float, dof: int, *, tails: int = 2) -> float:
-    from scipy.special import stdtrit
-
-    level = float(ratio("confidence", confidence, high=1.0))
-    return float(stdtrit(dof, 1.0 - (1.0 - level) / tails))
 
 
 def trend(times: Any, values: Any) -> Trend:
@@ -116,11 +110,13 @@ def trend(times: Any, values: Any) -> Trend:
 
 
 def _p_value(slope: float, u: float, dof: int) -> float:
-    from scipy.special import stdtr
-
     if u == 0.0:
         return 1.0 if slope == 0.0 else 0.0
-    return float(2.0 * stdtr(dof, -abs(slope / u)))
+    return float(t_p(slope / u, dof))
+
+
+def _factor(confidence: float, dof: int) -> float:
+    return float(t_factor(float(ratio("confidence", confidence, high=1.0)), dof))
 
 
 def bend(times: Any, values: Any) -> float:
@@ -191,7 +187,7 @@ def crossing(line: Trend, limit: float, *, confidence: float = 0.95, ahead: bool
     '50.0 (47.2 to 53.3)'
     """
     gap = line.level - float(limit)
-    k = _student(confidence, line.degrees_of_freedom) * line.residual_sd
+    k = _factor(confidence, line.degrees_of_freedom) * line.residual_sd
     time = line.centre - gap / line.slope if line.slope != 0.0 else math.inf
     a = line.slope**2 - k * k / line.spread
     b = line.slope * gap

@@ -228,7 +228,7 @@ def test_the_same_resin_keeps_its_settings():
 
 def test_another_ec_asks_for_another_speed_with_an_interval():
     c = compare(lot("a", 1), lot("b", 2, ec=9.2))
-    assert c.verdict == "adjust"
+    assert c.verdict == "change"
     assert not c.equivalent
     value, low, high = c.speed_change
     assert low < 8.0 / 9.2 - 1 < high
@@ -243,12 +243,13 @@ def test_another_dp_or_a_far_lot_is_rejected():
     assert compare(lot("a", 1), lot("b", 2, dp=0.22)).verdict == "reject"
     far = compare(lot("a", 1), lot("b", 2, ec=13.0))
     assert far.verdict == "reject"
-    assert compare(lot("a", 1), lot("b", 2, ec=13.0), most_speed_change=0.8).verdict == "adjust"
+    assert compare(lot("a", 1), lot("b", 2, ec=13.0), most_speed_change=0.8).verdict == "change"
 
 
 def test_wild_coupons_decide_nothing():
     c = compare(lot("a", 1), lot("b", 4, s=0.03))
-    assert c.verdict == "more coupons"
+    assert c.verdict == "keep for now"
+    assert c.more_coupons is None or c.more_coupons > 0
     assert any("scatter" in n for n in c.notes)
 
 
@@ -259,10 +260,48 @@ def test_no_difference_found_is_not_equivalence():
     assert not c.equivalent
 
 
-def test_defaults_are_said():
-    c = compare_lots(lots=[lot("a", 1), lot("b", 2)])
-    assert sum("was taken" in n or "No depth" in n for n in c.notes) == 2
-    assert c.tolerance.m == pytest.approx(0.1 * c.cure_depth.m)
+def test_depth_and_tolerance_are_asked_for_never_invented():
+    with pytest.raises(TypeError, match="tolerance"):
+        compare_lots(lots=[lot("a", 1), lot("b", 2)], cure_depth=Q(0.15, "mm"))
+
+
+def test_proven_bad_is_said_and_undecided_says_how_many_coupons_more():
+    bad = compare(lot("a", 1), lot("b", 2, ec=9.6))
+    assert bad.verdict == "change"
+    assert "proven bad with 95 % confidence" in bad.sentence
+    assert bad.depth_difference.high < -0.010
+    c = compare(lot("a", 1, n=20), lot("b", 2, n=4), tolerance=Q(6.0, "um"))
+    assert c.verdict == "keep for now"
+    assert c.more_coupons is not None
+    assert f"Keep the settings for now and expose {c.more_coupons} more coupons" in c.sentence
+    assert c.to_dict()["more_coupons"] == c.more_coupons
+
+
+def test_lots_of_another_wavelength_or_machine_cannot_be_compared():
+    from dataclasses import replace
+
+    a, b = lot("a", 1), lot("b", 2)
+    for change, words in (({"wavelength": 405.0}, "at 355 nm, b at 405 nm"), ({"machine": "south"}, "on north, b on south")):
+        c = compare(replace(a, wavelength=355.0, machine="north"), replace(b, **{"wavelength": 355.0, "machine": "north"} | change))
+        assert c.verdict == "cannot compare"
+        assert words in c.sentence
+
+
+def test_bounds_of_several_lots_hold_together():
+    lots = [lot("a", 1), lot("b", 2), lot("c", 3)]
+    two, three = compare(lots[0], lots[2]), compare(*lots)
+    assert three.depth_difference.low < two.depth_difference.low
+    assert any("97.5 %" in n for n in three.notes)
+
+
+def test_a_figure_shows_curves_and_the_change_against_the_tolerance():
+    from curecalc.figures.comparison import comparison_figure
+
+    figure = comparison_figure(compare(lot("a", 1), lot("b", 2), lot("c", 3, ec=9.0)))
+    left, right = figure.axes
+    assert [t.get_text() for t in left.get_legend().get_texts()] == ["a", "b", "c"]
+    assert right.get_title(loc="left") == "against a; band: ±10 um"
+    assert len(right.texts) == 2
 
 
 def test_several_lots_with_a_table():

@@ -255,3 +255,14 @@ def test_a_power_that_looks_like_a_slip_is_written_and_doubted(run) -> None:
     assert (status, "'M2' is not in the logbook, but 'M1' is" in err) == (2, True)
     assert "0.1 times the last reading" in run("log", "add", "power", *LOG, "--machine", "M1", "--power", "30 mW")[2]
     assert run("log", "add", "power", *LOG, "--machine", "M1", "--power", "31 mW")[2] == ""
+
+
+def test_a_refused_first_entry_leaves_no_logbook_behind(run) -> None:
+    for words in (
+        ["machine", "--machine", "north", "--power-reading-every", "0 d"],
+        ["beam", "--beam-radius", "0.1 mm"],
+        ["note", "--text", "x", "--time", "yesterday"],
+        ["power", "--machine", "north", "--power", "240 mW", "--time", "soon"],
+    ):
+        assert run("log", "add", *words, *LOG)[0] == 2, words
+        assert not list(Path().iterdir()), words

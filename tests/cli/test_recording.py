@@ -263,3 +263,18 @@ def test_measured_beams_and_powers_are_recorded_and_compute_again(run) -> None:
     status, _, err = run("spot", DEMO / "beam_slit.csv", *LOG)
     assert status == 2
     assert "--machine is missing" in err
+
+
+def test_a_blank_temperature_is_left_out_of_the_mean_everywhere(run) -> None:
+    rows = Path("a.csv").read_text().replace(", temperature = 24 degC", "").splitlines()
+    rows[2] += ";temperature [degC]"
+    given = {"1": "20", "2": "", "3": "27"}
+    Path("t.csv").write_text("\n".join(rows[:3] + [f"{row};{given.get(row.split(';')[0], '23')}" for row in rows[3:]]) + "\n")
+    got = fit(run, "t.csv", "--save", "t.toml")
+    mean = (20 + 27 + 5 * 23) / 7  # of seven of the eight coupons
+    assert got["temperature"]["value"] == pytest.approx(mean)
+    assert f'temperature = "{mean:.2f} degC"' in Path("t.toml").read_text()
+    with Logbook("shop.db") as book:
+        assert book.entry(1).payload["temperature"]["value"] == pytest.approx(mean)
+    Path("none.csv").write_text("\n".join(rows[:3] + [f"{row};" for row in rows[3:]]) + "\n")
+    assert "temperature" not in fit(run, "none.csv", "--lot", "n")

@@ -84,6 +84,7 @@ def test_the_invented_bench_is_the_demo_s_machine_and_resin() -> None:
 def test_exposure_numbers(bench: Bench) -> None:
     n, x = lesson("exposure", bench).numbers, Plain(bench)
     _close(n["patch_exposure"], "mJ/cm^2", 100 * x.p * n["patch_time"].m_as("s") / n["patch_area"].m_as("mm^2"))
+    _close(n["wanted_time"], "s", n["wanted_exposure"].m_as("mJ/mm^2") * n["patch_area"].m_as("mm^2") / x.p)
 
 
 def test_absorption_numbers(bench: Bench) -> None:
@@ -134,7 +135,13 @@ def test_raster_numbers(bench: Bench) -> None:
     _close(n["raster_ripple"], "mm", x.depth(x.raster(v, x.h, 0.0)) - x.depth(x.raster(v, x.h, x.h / 2)))
     _close(n["wide_mean"], "mJ/mm^2", x.p / (v * wide))
     _close(n["wide_valley"], "mJ/mm^2", x.raster(v, wide, wide / 2))
-    _close(n["area_rate"], "mm^2/s", v * x.h)
+    needed = x.ec * math.exp((x.t + x.o) / x.dp)
+    _close(n["needed_exposure"], "mJ/mm^2", needed)
+    _close(n["area_rate"], "mm^2/s", x.p / needed)
+    # the lesson's claim: at no spacing does a raster whose valley gets what is needed cover more
+    for spacing in (0.3 * x.w, x.h, 1.4 * x.w, 1.9 * x.w):
+        fastest = x.raster(1.0, spacing, spacing / 2) / needed
+        assert fastest * spacing <= n["area_rate"].m_as("mm^2/s") * (1 + 1e-9)
     _close(n["second_pass"], "mm", x.depth(2.0 * 1.5 * x.ec) - x.depth(1.5 * x.ec))
     _close(n["third_pass"], "mm", x.depth(3.0 * x.ec) - x.depth(2.0 * x.ec))
 

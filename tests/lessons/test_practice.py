@@ -119,7 +119,7 @@ def solved(name: str, text: str) -> float:
 
 @pytest.mark.parametrize("name", EVERY)
 def test_every_exercise_is_solved_from_its_text_with_the_formulas_of_the_lessons(name: str) -> None:
-    for seed in range(40):
+    for seed in range(400):
         one = exercise(name, seed=seed)
         want = solved(name, one.text)
         spelled = {"exposure": "mJ/mm^2", "length": "mm", "speed": "mm/s", "number": ""}[one.kind]
@@ -146,7 +146,7 @@ def test_what_an_exercise_needs_is_taught_up_to_its_lesson(name: str) -> None:
 
 @pytest.mark.parametrize("name", EVERY)
 def test_slips_are_named_and_never_taken_for_the_answer(name: str) -> None:
-    for seed in range(25):
+    for seed in range(400):
         one = exercise(name, seed=seed)
         assert one.slips
         for slip in one.slips:
@@ -155,6 +155,29 @@ def test_slips_are_named_and_never_taken_for_the_answer(name: str) -> None:
             assert verdict.slip
             assert verdict.remark in [s.remark for s in one.slips], (name, slip.name, verdict)
         assert check_answer(one, one.told()).right
+        right = float(one.answer.m)
+        values = [float(s.value.m) for s in one.slips]
+        for i, a in enumerate(values):
+            for b in values[:i]:  # both slips in one answer: their factors, or what each is off by
+                for both in (a * b / right, a + b - right):
+                    assert abs(both - right) > 0.01 * abs(right), (name, seed)
+
+
+def test_a_share_taken_for_its_logarithm_is_named_and_is_no_rounding() -> None:
+    for seed in range(60):
+        one = exercise("wrong-meter", seed=seed)
+        dp, share = numbers(one.text)
+        assert check_answer(one, f"{dp * share:.6g} mm").slip in ("without logarithm", "share of layer")
+        assert check_answer(one, f"{-dp * math.log(1 - share):.6g} mm").slip in ("wrong way", "share of layer")
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_no_hint_gives_the_answer_away(name: str) -> None:
+    one = exercise(name, seed=8)
+    off = float(one.answer.m) * 7.3
+    remark = check_answer(one, one.told(type(one.answer)(off, one.answer.units))).remark
+    assert not re.search(r"\d[\d.]* times", remark)
+    assert one.told().split()[0] not in remark
 
 
 def test_slips_asked_for_are_all_among_the_exercises() -> None:

@@ -15,12 +15,12 @@ from .cases import Case
 TODAY = datetime.date(2026, 1, 2)
 
 
-def machine_file(folder: Path, case: Case, **scanner: str) -> Machine:
+def machine_file(folder: Path, case: Case, *, beam: dict[str, str] | None = None, scanner: dict[str, str] | None = None) -> Machine:
     """An invented machine whose spot, power and pulses are the case's, from half its radius to twice."""
     wx, scan = case.spot.wx, case.scan
     ellipse = "" if case.spot.wy is None else f"radius_ratio = {case.spot.wy / wx!r}\nspot_angle = '{case.spot.spot_angle!r} deg'\n"
     pulses = "" if scan.rate is None else f"pulse_rate = '{scan.rate!r} Hz'\npulse_spacing_max = 3.0\n"
-    more = "".join(f"{key} = '{value}'\n" for key, value in scanner.items())
+    spot, move = ("".join(f"{key} = {value}\n" for key, value in (more or {}).items()) for more in (beam, scanner))
     path = folder / "machine.toml"
     path.write_text(
         f"""schema = 1
@@ -36,11 +36,11 @@ power_scale_uncertainty = "1 %"
 beam_radius_min = "{0.5 * wx!r} mm"
 beam_radius_max = "{2 * wx!r} mm"
 beam_radius_scale_uncertainty = "1 %"
-{ellipse}
+{ellipse}{spot}
 [scanner]
 scan_speed_max = "{20 * scan.speed!r} mm/s"
 scan_speed_min = "0.1 mm/s"
-{more}
+{move}
 [recoater]
 layer_thickness_min = "0.005 mm"
 layer_thickness_max = "0.3 mm"

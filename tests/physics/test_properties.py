@@ -298,6 +298,7 @@ KERNELS = {
     raster.profile: ".3 1.2",
     raster.ridge: "1.2",
     raster.valley: "1.2",
+    raster.harmonic: "1.2",
     raster.ripple: "1.2",
     raster.spacing_ratio: ".7",
     raster.breakup_ratio: ".7",

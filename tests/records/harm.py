@@ -148,7 +148,7 @@ def readonly(path: str) -> dict:
     except FileError as error:
         said["add"] = str(error)
     try:
-        Logbook(f"{path}2", create=True)
+        Logbook(f"{path}2", create=True).add("note", {"text": "x"})
     except FileError as error:
         said["make"] = str(error)
     return said

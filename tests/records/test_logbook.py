@@ -346,3 +346,25 @@ def test_every_kind_has_a_line_of_help_and_plain_fields() -> None:
         assert kind.name == name
         assert kind.help
         assert set(kind.needs) <= {"machine", "lot", "beam"}
+
+
+def test_a_refused_first_entry_leaves_no_logbook_behind(tmp_path) -> None:
+    path = tmp_path / "new.db"
+    refused = [
+        lambda book: book.add("power", {"power": Quantity(-3.0, "mW")}, machine="north"),
+        lambda book: book.add("power", {"power": Quantity(240.0, "mW")}),  # of which machine
+        lambda book: book.add("note", {"text": "x"}, time="yesterday"),
+        lambda book: book.add("note", {"text": "x"}, corrects=4),
+        lambda book: import_text(book, '{"schema": 1}'),
+    ]
+    for one in refused:
+        with Logbook(path, create=True) as book:
+            assert len(book) == 0
+            assert book.entries() == []
+            with pytest.raises((QuantityError, FileError)):
+                one(book)
+        assert list(tmp_path.iterdir()) == []
+    with Logbook(path, create=True) as book, Logbook(path, create=True) as other:  # both see it unmade, one makes it
+        assert book.add("note", {"text": "one"}).number == 1
+        assert other.add("note", {"text": "two"}).number == 2
+        assert [one.number for one in book.entries()] == [1, 2]

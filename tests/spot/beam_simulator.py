@@ -161,7 +161,7 @@ def picture(rng, fault, size=160):
         light = light + rng.uniform(0.01, 0.06) * np.exp(-2 * (u * u + v * v) / (k * wx) ** 2)
     peak = (0.75 if fault != "saturated" else rng.uniform(1.05, 1.8)) * top
     sd = top / rng.uniform(200, 1000)
-    dark = 0.03 * top + 4 * sd
+    dark = (0.08 if fault == "linear gradient" else 0.03) * top + 4 * sd
     if fault == "dark cut":
         dark = -rng.uniform(0.5, 3.0) * sd
     z = dark + peak * light / light.max()

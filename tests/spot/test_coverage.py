@@ -12,14 +12,14 @@ from curecalc.spot.knife import knife_edge, knife_edge_power
 from curecalc.spot.light import beam_power
 from curecalc.spot.profile import profile
 from curecalc.spot.scans import knife_edge_beam
-from curecalc.statistics.least_squares import student_t
+from curecalc.statistics.intervals import t_factor
 from curecalc.units import Quantity as Q
 
 pytestmark = pytest.mark.slow
 
 
 def holds(value, u, dof, truth):
-    return abs(value - truth) < student_t(dof) * u
+    return abs(value - truth) < t_factor(0.95, dof) * u
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,8 @@ from curecalc.spot.cured import cured_lines
 from curecalc.spot.knife import clip_factor, knife_edge, knife_edge_power
 from curecalc.spot.power import combine, power_reading, warm_up
 from curecalc.spot.profile import pinhole_corrected, profile, slit_corrected, truncated_width
-from curecalc.statistics.least_squares import fit, student_t
+from curecalc.statistics.intervals import t_factor
+from curecalc.statistics.least_squares import fit
 
 DATA = Path(__file__).parents[2] / "reference" / "data"
 
@@ -251,8 +252,8 @@ def test_widths_that_disagree_with_depths_are_noticed():
 def test_student_factors_of_the_table():
     # JCGM 100 table G.2
     for nu, t in ((1, 12.706), (3, 3.182), (8, 2.306), (10, 2.228)):
-        assert student_t(nu) == pytest.approx(t, abs=5e-4)
-    assert student_t(math.inf) == pytest.approx(1.960, abs=5e-4)
+        assert t_factor(0.95, nu) == pytest.approx(t, abs=5e-4)
+    assert t_factor(0.95, math.inf) == pytest.approx(1.960, abs=5e-4)
 
 
 def test_type_a_of_plain_readings():
@@ -271,7 +272,7 @@ def test_warm_up_is_left_out_and_steady_readings_are_not():
     got = power_reading(reading=rise, time=t)
     assert 10 < got.left_out < 40
     assert got.warm_up_change < -0.03
-    assert abs(got.value - 100) < student_t(got.effective_dof) * got.standard_uncertainty
+    assert abs(got.value - 100) < t_factor(0.95, got.effective_dof) * got.standard_uncertainty
     assert power_reading(reading=rise, time=t, keep_warm_up=True).left_out == 0
     assert sum(warm_up(100 + 0.3 * rng.standard_normal(30)) > 0 for _ in range(200)) <= 4
 

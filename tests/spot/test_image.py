@@ -5,8 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from curecalc.spot.image import image_spot, mend_pixels
-from curecalc.spot.moments import block_mean, principal
+from curecalc.spot.frame import block_mean, mend
+from curecalc.spot.image import image_spot
+from curecalc.spot.moments import principal
 from curecalc.spot.track import line_profile, track_exposure
 
 RNG = np.random.default_rng(11)
@@ -88,7 +89,7 @@ def test_hot_and_dead_pixels_are_mended():
     for j, i in ((20, 30), (150, 60), (90, 110)):
         z[j, i] = 4000
     z[97, 100] = 0
-    mended, count = mend_pixels(z, 1.0, 10.0)
+    mended, count = mend(z, 1.0, 10.0)
     assert count >= 4
     assert mended.max() < 250
     got = image_spot(z, (1, 1))

@@ -97,10 +97,10 @@ def test_every_word(say, topic, line):
     said = say(line)
     if WRITE:
         target = HERE / f"{topic}.txt"
-        lines = [part for row in said.splitlines() for part in (textwrap.wrap(row, 140, break_on_hyphens=False) or [""])]
-        fresh = f"\n$ {line}\n" + "\n".join(lines).strip() + "\n"
+        rows = re.sub(r"^\$ ", " $ ", said, flags=re.MULTILINE).splitlines()  # a block alone begins with a dollar
+        lines = [part for row in rows for part in (textwrap.wrap(row, 140, break_on_hyphens=False) or [""])]
         old = kept(topic) if target.exists() else {}
-        old[line] = fresh.partition("\n$ ")[2].partition("\n")[2]
+        old[line] = "\n".join(lines).rstrip() + "\n"
         order = [command for name, command in cases() if name == topic]
         target.write_text("".join(f"\n$ {c}\n{old[c]}" for c in order if c in old), encoding="utf-8")
         return

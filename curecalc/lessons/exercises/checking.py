@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
-from ...units import KINDS, figure, parse
+from ...units import KINDS, parse
 from .record import Exercise
 
 __all__ = ["Verdict", "check_answer"]
@@ -64,16 +63,8 @@ def check_answer(exercise: Exercise, text: str) -> Verdict:
         return Verdict(False, "sign", "The size is right, the sign is not.")
     if _close(got, want, 5.0 * near):
         return Verdict(False, "rounding", f"Close, but off by more than {100 * near:g} %: keep more digits on the way.")
-    return Verdict(False, "", f"Not right. Look at the lesson '{exercise.lesson}' again: {_hint(exercise, got, want)}")
-
-
-def _hint(exercise: Exercise, got: float, want: float) -> str:
     first = exercise.steps[0].formula
-    if got * want > 0:
-        share = got / want
-        side = f"{figure(share, digits=2)} times" if math.isfinite(share) else "far from"
-        return f"the answer given is {side} the right one. Begin with {first}."
-    return f"begin with {first}."
+    return Verdict(False, "", f"Not right. Look at the lesson '{exercise.lesson}' again, and begin with {first}.")
 
 
 def _close(a: float, b: float, near: float) -> bool:

@@ -132,7 +132,7 @@ def exposure_for_depth(d: Draw) -> Made:
 
 def more_exposure(d: Draw) -> Made:
     k, depth = d.one_of([1.5, 2.0, 3.0, 4.0]), float(f"{d.dp * d.between(0.8, 1.8):.2g}")
-    gain = d.dp * math.log(k)
+    gain = float(laws.Plain(d.dp, 1.0).height(k))
     return Made(
         f"A resin with a penetration depth of {d.length(d.dp)} cures {d.length(depth)} deep. The exposure is made "
         f"{k:g} times as large. By how much does the cure depth grow?",
@@ -180,7 +180,7 @@ def beam_radius(d: Draw) -> Made:
 
 def absorbance(d: Draw) -> Made:
     cell, a = d.one_of([0.05, 0.1, 0.2]), d.between(0.25, 1.4)
-    dp = cell / (a * math.log(10.0))
+    dp = laws.depth_from_absorbance(a, cell)
     return Made(
         f"A cell holds {d.length(cell)} of resin. Its absorbance at the laser's wavelength is {f(a)}. What is the penetration depth?",
         "length",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -101,11 +102,16 @@ def _code(name: str) -> int:
 
 
 def _clear(made: Made) -> bool:
-    """Whether the answer is a sound number, and no slip lies near it or near another slip."""
+    """Whether the answer is a sound number, no slip lies near it, and no two slips together give it."""
     values = [given for given, _ in made.slips.values()]
     if not all(np.isfinite([made.answer, *values])) or made.answer == 0.0:
         return False
-    return all(abs(v - made.answer) > _APART * TOLERANCE * abs(made.answer) for v in values)
+    near = _APART * TOLERANCE * abs(made.answer)
+    if not all(abs(v - made.answer) > near for v in values):
+        return False
+    # two slips made together, their factors or their differences joined, must not bring the answer back
+    pairs = list(combinations(values, 2))
+    return all(abs(a * b / made.answer - made.answer) > near and abs(a + b - 2.0 * made.answer) > near for a, b in pairs)
 
 
 def _record(name: str, taught: str, grade: int, number: int, made: Made) -> Exercise:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ...physics import laws, line
+from ...physics import laws, line, raster
 from ...setting.explain import Step
 from .draw import Draw, Made
 from .first import AREA, LOG10, TEN, f
@@ -53,7 +53,7 @@ def line_exposure(d: Draw) -> Made:
 def line_speed(d: Draw) -> Made:
     depth = d.layer + d.overcure
     e, first = _need(d, depth)
-    v = _ROOT * d.power / (d.radius * e)
+    v = float(line.speed_for_exposure(d.power, d.radius, e))
     thin, _ = _need(d, d.layer)
     return Made(
         f"A single line must bond a layer of {d.length(d.layer)} with {d.length(d.overcure)} overcure. Power {d.light(d.power)}, "
@@ -72,16 +72,16 @@ def line_speed(d: Draw) -> Made:
                 "More exposure, less speed.",
             ),
         ],
-        without_overcure=(_ROOT * d.power / (d.radius * thin), NO_OVERCURE),
+        without_overcure=(float(line.speed_for_exposure(d.power, d.radius, thin)), NO_OVERCURE),
         diameter_for_radius=(v / 2, DIAMETER),
-        base_ten=(_ROOT * d.power / (d.radius * d.ec * 10 ** (depth / d.dp)), TEN),
+        base_ten=(float(line.speed_for_exposure(d.power, d.radius, d.ec * 10 ** (depth / d.dp))), TEN),
         area_unit=(v / 100.0, AREA),
     )
 
 
 def raster_mean(d: Draw) -> Made:
     v = d.between(800.0, 8000.0)
-    e = d.power / (v * d.spacing)
+    e = float(raster.mean_exposure(d.power, v, d.spacing))
     return Made(
         f"A raster is drawn with {d.light(d.power)} at {d.speed(v)}, lines {d.length(d.spacing)} apart, beam radius "
         f"{d.length(d.radius)}. Which exposure does the surface get in the mean? Answer in mJ/cm^2.",
@@ -97,13 +97,13 @@ def raster_mean(d: Draw) -> Made:
             )
         ],
         area_unit=(e / 100.0, AREA),
-        single_line=(_ROOT * d.power / (d.radius * v), "That is one line alone. In a raster the neighbours add: P/(v h)."),
+        single_line=(float(line.scan_exposure(d.power, d.radius, v)), "That is one line alone. In a raster the neighbours add: P/(v h)."),
     )
 
 
 def more_passes(d: Draw) -> Made:
     n, depth = d.whole(2, 5), float(f"{d.dp * d.between(0.6, 1.3):.2g}")
-    total = depth + d.dp * math.log(n)
+    total = depth + float(laws.Plain(d.dp, 1.0).height(n))
     return Made(
         f"One pass of a raster cures {d.length(depth)} deep, in a resin with a penetration depth of {d.length(d.dp)}. How deep do "
         f"{n} equal passes cure?",
@@ -122,7 +122,7 @@ def more_passes(d: Draw) -> Made:
 
 def overcure_factor(d: Draw) -> Made:
     more = float(f"{d.overcure * d.between(1.4, 2.2):.2g}")
-    k = math.exp((more - d.overcure) / d.dp)
+    k = float(laws.Plain(d.dp, 1.0).dose(more - d.overcure))
     return Made(
         f"The overcure of a {d.length(d.layer)} layer is to rise from {d.length(d.overcure)} to {d.length(more)}, penetration depth "
         f"{d.length(d.dp)}. By which factor must the exposure rise? Answer with a plain number.",
@@ -132,7 +132,7 @@ def overcure_factor(d: Draw) -> Made:
         [Step("E = Ec e^(Cd/Dp)", f"e^(({f(more)} - {f(d.overcure)})/{f(d.dp)})", f(k), "Only the difference of the depths counts.")],
         in_proportion=((d.layer + more) / (d.layer + d.overcure), "Exposure does not grow in proportion to depth."),
         base_ten=(10 ** ((more - d.overcure) / d.dp), TEN),
-        whole_overcure=(math.exp(more / d.dp), "That is for the whole new overcure. Only what it grows by counts."),
+        whole_overcure=(float(laws.Plain(d.dp, 1.0).dose(more)), "That is for the whole new overcure. Only what it grows by counts."),
     )
 
 
@@ -158,7 +158,7 @@ def retuned_speed(d: Draw) -> Made:
 
 def depth_lost(d: Draw) -> Made:
     percent, depth = d.whole(6, 30), d.layer + d.overcure
-    lost = -d.dp * math.log(1 - percent / 100)
+    lost = -float(laws.Plain(d.dp, 1.0).height(1 - percent / 100))
     return Made(
         f"A setting cures {d.length(depth)} deep in a resin with a penetration depth of {d.length(d.dp)}. The power falls by {percent} %, "
         "and nobody notices. How much cure depth is lost?",

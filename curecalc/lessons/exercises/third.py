@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import math
 
-from ...physics import laws, stack
+from ...physics import laws, line, raster, stack
 from ...setting.explain import Step
 from .draw import Draw, Made
 from .first import AREA, LOG10, TEN, f
 from .second import NO_OVERCURE, _need
 
 __all__ = ["THIRD"]
-
-_ROOT = math.sqrt(2.0 / math.pi)
 
 
 def _pair(d: Draw) -> tuple[float, float, float, float]:
@@ -49,7 +47,7 @@ def two_coupons_depth(d: Draw) -> Made:
 def two_coupons_critical(d: Draw) -> Made:
     e1, e2, y1, y2 = _pair(d)
     dp = (y2 - y1) / math.log(e2 / e1)
-    ec = e1 * math.exp(-y1 / dp)
+    ec = float(laws.Plain(dp, e1).dose(-y1))
     plain = e1 - y1 * (e2 - e1) / (y2 - y1)
     return Made(
         f"Two coupons: {d.exposure(e1)} gave {d.length(y1)}, {d.exposure(e2)} gave {d.length(y2)}. Which critical exposure does the line "
@@ -76,7 +74,7 @@ def raster_speed(d: Draw) -> Made:
     depth = d.layer + d.overcure
     e, first = _need(d, depth)
     thin, _ = _need(d, d.layer)
-    v = d.power / (d.spacing * e)
+    v = float(raster.mean_exposure(d.power, e, d.spacing))
     return Made(
         f"A raster of lines {d.length(d.spacing)} apart (beam diameter {d.length(max(2 * d.radius, 2.2 * d.spacing))}) must cure a "
         f"layer of "
@@ -94,7 +92,7 @@ def raster_speed(d: Draw) -> Made:
         area_unit=(v / 100.0, AREA),
         base_ten=(d.power / (d.spacing * d.ec * 10 ** (depth / d.dp)), TEN),
         single_line=(
-            _ROOT * d.power / (0.5 * max(2 * d.radius, 2.2 * d.spacing) * e),
+            float(line.speed_for_exposure(d.power, 0.5 * max(2 * d.radius, 2.2 * d.spacing), e)),
             ("That is one line alone: in a raster E_mean = P/(v h)."),
         ),
     )
@@ -151,8 +149,8 @@ def combined_uncertainty(d: Draw) -> Made:
 
 
 def wrong_meter(d: Draw) -> Made:
-    percent = d.whole(3, 12)
-    shift = d.dp * math.log(1 + percent / 100)
+    percent = d.whole(9, 15)  # large enough that a share taken for its logarithm is no rounding
+    shift = float(laws.Plain(d.dp, 1.0).height(1 + percent / 100))
     return Made(
         f"A resin (penetration depth {d.length(d.dp)}) was calibrated with a power meter that reads {percent} % too high. The file "
         f"goes to another "
@@ -170,6 +168,8 @@ def wrong_meter(d: Draw) -> Made:
         ],
         base_ten=(d.dp * math.log10(1 + percent / 100), LOG10),
         share_of_layer=(d.layer * percent / 100, "Not a share of the layer: the depth moves by Dp times ln of the factor."),
+        without_logarithm=(d.dp * percent / 100, "Not Dp times the share: Dp times ln of the factor."),
+        wrong_way=(-d.dp * math.log(1 - percent / 100), "The meter reads too high: the factor is 1 plus the share, not 1 less it."),
         cancelled=(0.0, "It cancels only when the same meter calibrates and sets the machine."),
     )
 
@@ -202,7 +202,7 @@ def new_lot(d: Draw) -> Made:
 def spot_change(d: Draw) -> Made:
     k = d.one_of([1.15, 1.25, 1.4])
     wide = float(f"{d.radius * k:.3g}")
-    lost = d.dp * math.log(wide / d.radius)
+    lost = float(laws.Plain(d.dp, 1.0).height(wide / d.radius))
     return Made(
         f"After a service the beam diameter is {d.length(2 * wide)} instead of {d.length(2 * d.radius)}; power and speed stay. "
         f"Penetration depth "

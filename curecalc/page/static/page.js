@@ -202,6 +202,12 @@
       one.y.label + " " + along(one.y, (one.bottom - y) / (one.bottom - one.top)).toPrecision(3);
   });
 
+  window.addEventListener("beforeprint", function () {
+    const place = document.getElementById("address"), table = document.getElementById("f-table"), whole = document.querySelector(".whole-table pre");
+    if (place) { place.textContent = window.location.href; }
+    if (table && whole) { whole.textContent = table.value; }
+  });
+
   document.addEventListener("DOMContentLoaded", function () {
     document.querySelectorAll("input.slide").forEach(connect);
     document.addEventListener("change", pattern);

@@ -1,0 +1,74 @@
+"""Two lots side by side: both working curves, and the difference of depth with its interval against the tolerance."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..calibration.comparing import LotComparison
+from ..statistics.line import value_at
+from ..units import MM, show
+from .style import INK, TONES, axes, new_figure, plain_log
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["comparison_figure"]
+
+
+def comparison_figure(c: LotComparison, width_mm: float = 180.0, height_mm: float = 95.0) -> Figure:
+    """Both curves with their coupons, and each lot's change of depth at the wanted depth against the tolerance.
+
+    Parameters
+    ----------
+    c : LotComparison
+    width_mm, height_mm : float
+        Size on paper.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    figure = new_figure(width_mm, height_mm)
+    ax = axes(figure, (0.09, 0.16, 0.46, 0.66))
+    low, high = min(lot.x_low for lot in c.lots) - 0.15, max(lot.x_high for lot in c.lots) + 0.15
+    x = np.linspace(low, high, 100)
+    depth = 1e3 * float(c.cure_depth.m_as(MM))
+    looks = [("solid", "-", "o"), ("second", "--", "s"), ("limit", "-.", "^"), ("light", ":", "D")]
+    for k, lot in enumerate(c.lots):
+        tone, dash, mark = looks[min(k, 3)]
+        ax.plot(np.exp(x), 1e3 * value_at(lot.line, x), dash, color=TONES[tone], linewidth=2.0, label=lot.name)
+        if lot.points:
+            at, thick = np.array(lot.points).T
+            ax.plot(np.exp(at), 1e3 * thick, mark, color=TONES[tone], markerfacecolor="white", markersize=6)
+    ax.axhline(depth, color=INK, linewidth=0.8, linestyle=":")
+    ax.annotate(show(c.cure_depth), (np.exp(low), depth), xytext=(3, 3), textcoords="offset points", fontsize=9.5, color=INK)
+    plain_log(ax.xaxis)
+    ax.set_xlim(np.exp(low), np.exp(high))
+    ax.set_ylim(bottom=0.0)
+    ax.set_xlabel("exposure (mJ/cm²)")
+    ax.set_ylabel("thickness (um)")
+    ax.legend(frameon=False, fontsize=9.5, loc="upper left")
+    ax.set_title(f"Verdict: {c.verdict}", loc="left", pad=26)
+    _differences(axes(figure, (0.69, 0.16, 0.28, 0.66)), c)
+    return figure
+
+
+def _differences(ax: Axes, c: LotComparison) -> None:
+    tolerance = 1e3 * float(c.tolerance.m_as(MM))
+    ax.axvspan(-tolerance, tolerance, facecolor=TONES["light"], alpha=0.6, edgecolor="none")
+    ax.axvline(0.0, color=INK, linewidth=0.8)
+    for place, (d, _) in enumerate(c.others):
+        low, value, high = (1e3 * float(v) for v in (d.low, d.value, d.high))
+        ax.plot([low, high], [place, place], color=TONES["solid"], linewidth=3.0, solid_capstyle="butt")
+        ax.plot([value], [place], "o", color=INK, markersize=7)
+        ax.annotate(f"{value:+.1f} ({low:+.1f} to {high:+.1f}) um", (0.0, place), xytext=(0, 10), textcoords="offset points",
+                    ha="center", fontsize=9.5, color=INK)  # fmt: skip
+    size = max(tolerance, *(1e3 * max(abs(float(d.low)), abs(float(d.high))) for d, _ in c.others))
+    ax.set_xlim(-1.5 * size, 1.5 * size)
+    ax.set_ylim(len(c.others) - 0.4, -0.7)
+    ax.set_yticks(range(len(c.others)), [lot.name for lot in c.lots[1:]])
+    ax.set_xlabel("change of depth (um)")
+    ax.set_title(f"against {c.lots[0].name}; band: ±{tolerance:.3g} um", loc="left", fontsize=10.5)

@@ -1,0 +1,211 @@
+"""Study paths of a mesh, by plain rules of our own: outlines, one contour inside them, hatch inside that. Never what a machine makes.
+
+Layers are cut half-way up. The contour runs `contour_offset` inside the outline, the hatch begins `hatch_offset` inside it, along x in
+odd layers and along y in even ones, every second line backwards. Geometry is by well-kept libraries: manifold3d cuts, shapely offsets.
+"""
+
+from __future__ import annotations
+
+import math
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..errors import FileError
+from .vectors import OUTLINE, Paths, assembled
+
+if TYPE_CHECKING:
+    from ..units import Quantity
+
+__all__ = ["study_paths"]
+
+_ENDINGS = (".stl", ".3mf", ".obj")
+_MOST_LAYERS = 20_000
+_LARGEST, _LARGEST_UNPACKED, _MOST_PACKED = 500_000_000, 2_000_000_000, 200
+_KINDS = (OUTLINE, "contour", "hatch")
+_WAY = "Export the part again."
+
+
+def study_paths(
+    path: str | Path,
+    *,
+    layer_thickness: Quantity,
+    hatch_spacing: Quantity,
+    contour_offset: Quantity,
+    hatch_offset: Quantity,
+    progress: Callable[[int, int], None] | None = None,
+) -> Paths:
+    """Study paths of a closed mesh; coordinates are millimetres, z is up.
+
+    Parameters
+    ----------
+    path : path
+        An .stl, .3mf or .obj file.
+    layer_thickness : Quantity [mm]
+    hatch_spacing : Quantity [mm]
+    contour_offset : Quantity [mm]
+        Of the contour inside the outline, such as half a line's width.
+    hatch_offset : Quantity [mm]
+        Of the ends of hatch lines inside the outline.
+    progress : callable, optional
+        Called with layers done and layers in all.
+
+    Returns
+    -------
+    Paths
+        Of the kinds outline (not scanned), contour and hatch; no power, speed or radius.
+
+    Raises
+    ------
+    FileError
+        Not a mesh, not closed, of no volume, too tall for the layer, hostile; or the extra `mesh` is not installed.
+    """
+    from ..units import MM, nonnegative, positive
+
+    t, h = float(positive("layer_thickness", layer_thickness, MM)), float(positive("hatch_spacing", hatch_spacing, MM))
+    inner = float(nonnegative("contour_offset", contour_offset, MM)), float(nonnegative("hatch_offset", hatch_offset, MM))
+    name = str(path)
+    solid, low, high = _solid(name, Path(path))
+    count = max(math.ceil((high - low) / t - 1e-6), 1)
+    if count > _MOST_LAYERS:
+        raise FileError(
+            f"{name}: {high - low:.6g} mm makes {count} layers of {t:.4g} mm, more than {_MOST_LAYERS}. Is the mesh in millimetres?"
+        )
+    rows: list[np.ndarray] = []
+    kinds: list[int] = []
+    layers: list[int] = []
+    for k in range(count):
+        section = solid.slice(min(low + (k + 0.5) * t, high - 1e-9))
+        for kind, found in enumerate(_vectors(section.to_polygons(), h, inner, along_y=k % 2 == 1)):
+            if len(found):
+                rows.append(found)
+                kinds.append(kind)
+                layers.append(k + 1)
+        if progress is not None:
+            progress(k + 1, count)
+    if not rows:
+        raise FileError(f"{name}: no layer holds a section. {_WAY}")
+    sizes = [len(r) for r in rows]
+    unknown = np.full(sum(sizes), np.nan)
+    places = list(np.concatenate(rows).T.copy())
+    return assembled(np.repeat(layers, sizes), places, np.repeat(kinds, sizes), _KINDS, [unknown, unknown, unknown], name)
+
+
+def _vectors(loops: list[np.ndarray], h: float, inner: tuple[float, float], *, along_y: bool) -> tuple[np.ndarray, ...]:
+    """Rows (x0, y0, x1, y1) of outline, contour and hatch of a section."""
+    import shapely
+
+    none = np.zeros((0, 4))
+    loops = [loop for loop in loops if len(loop) > 2]
+    if not loops:
+        return none, none, none
+    drawn = shapely.build_area(shapely.multilinestrings([shapely.linearrings(loop) for loop in loops]))
+    contour = shapely.buffer(drawn, -inner[0], join_style="mitre")
+    filled = shapely.buffer(drawn, -inner[1], join_style="mitre")
+    return _around(loops), _around(_rings(contour)), _hatch(filled, h, along_y)
+
+
+def _rings(area: Any) -> list[np.ndarray]:
+    import shapely
+
+    parts = [p for p in shapely.get_parts(area) if not shapely.is_empty(p)]
+    rings = [r for p in parts for r in (shapely.get_exterior_ring(p), *(shapely.get_interior_ring(p, i) for i in range(len(p.interiors))))]
+    return [shapely.get_coordinates(r)[:-1] for r in rings]
+
+
+def _around(loops: list[np.ndarray]) -> np.ndarray:
+    return np.concatenate([np.hstack([loop, np.roll(loop, -1, axis=0)]) for loop in loops]) if loops else np.zeros((0, 4))
+
+
+def _hatch(area: Any, h: float, along_y: bool) -> np.ndarray:
+    """Lines at whole multiples of the spacing, cut to the area, every second one backwards."""
+    import shapely
+
+    if shapely.is_empty(area):
+        return np.zeros((0, 4))
+    left, low, right, top = shapely.bounds(area)
+    start, stop, begin, end = (left, right, low, top) if along_y else (low, top, left, right)
+    at = h * np.arange(math.ceil(start / h), math.floor(stop / h) + 1)
+    ends = np.stack([np.column_stack([np.full(len(at), e), at]) for e in (begin - h, end + h)], axis=1)
+    shapely.prepare(area)
+    cut = shapely.intersection(shapely.linestrings(ends[..., ::-1] if along_y else ends), area)
+    pieces, line = shapely.get_parts(cut, return_index=True)
+    straight = shapely.get_type_id(pieces) == shapely.GeometryType.LINESTRING
+    pieces, line = pieces[straight & (shapely.length(pieces) > 0.0)], line[straight & (shapely.length(pieces) > 0.0)]
+    if not len(pieces):
+        return np.zeros((0, 4))
+    places = shapely.get_coordinates(pieces).reshape(-1, 4)
+    across = (0, 2) if not along_y else (1, 3)
+    ascending = places[:, across[0]] <= places[:, across[1]]
+    wanted = (np.rint(at[line] / h).astype(int) % 2) == 0
+    turned = places[:, [2, 3, 0, 1]]
+    places = np.where((ascending == wanted)[:, None], places, turned)
+    order = np.lexsort((np.where(wanted, places[:, across[0]], -places[:, across[0]]), line))
+    return places[order]
+
+
+def _solid(name: str, path: Path) -> tuple[Any, float, float]:
+    """The mesh as a closed solid, and its heights."""
+    if path.suffix.lower() not in _ENDINGS:
+        raise FileError(f"{name}: a mesh ends in .stl, .3mf or .obj. Export the part as one of these.")
+    if not path.is_file():
+        raise FileError(f"{name}: there is no such file. Check the name and the folder of the mesh.")
+    if path.stat().st_size > _LARGEST:
+        raise FileError(f"{name}: the file has {path.stat().st_size} bytes, more than {_LARGEST}. Export a coarser mesh.")
+    if path.suffix.lower() == ".3mf":
+        _harmless(name, path)
+    try:
+        import manifold3d
+        import shapely  # noqa: F401
+        import trimesh
+    except ImportError:
+        raise FileError(f"{name}: slicing a mesh needs more packages. Install them with: pip install 'curecalc[mesh]'") from None
+    try:
+        mesh = trimesh.load_mesh(str(path), file_type=path.suffix.lower()[1:])
+    except Exception as error:  # whatever the reader meets in a broken file
+        raise FileError(f"{name}: cannot be read as a mesh ({type(error).__name__}). {_WAY}") from None
+    if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) == 0:
+        raise FileError(f"{name}: holds no triangles. {_WAY}")
+    if not np.all(np.isfinite(mesh.vertices)) or np.abs(mesh.vertices).max() > 1e5:
+        raise FileError(f"{name}: has corners that are not numbers within -1e5 to 1e5 mm. {_WAY}")
+    mesh.merge_vertices(merge_tex=True, merge_norm=True)
+    if not mesh.is_watertight:
+        raise FileError(f"{name}: the mesh is not closed, so its sections have no area. Repair it first.")
+    parts = mesh.split(only_watertight=True) if mesh.body_count > 1 else [mesh]
+    shells: tuple[list[Any], list[Any]] = ([], [])
+    for part in parts:
+        faces = part.faces if part.volume > 0.0 or len(parts) == 1 else part.faces[:, ::-1]
+        one = manifold3d.Manifold(manifold3d.Mesh(part.vertices.astype(np.float32), faces.astype(np.uint32)))
+        if one.status() != manifold3d.Error.NoError:
+            raise FileError(f"{name}: the mesh crosses itself or is inside out. Repair it first.")
+        shells[0 if part.volume > 0.0 or len(parts) == 1 else 1].append(one)
+    # shells that overlap are one; shells inside out are hollows
+    solid = manifold3d.Manifold.batch_boolean(shells[0], manifold3d.OpType.Add)
+    if shells[1]:
+        solid -= manifold3d.Manifold.batch_boolean(shells[1], manifold3d.OpType.Add)
+    if abs(float(solid.volume())) < 1e-9:
+        raise FileError(f"{name}: the mesh has no volume. {_WAY}")
+    return solid, float(mesh.bounds[0, 2]), float(mesh.bounds[1, 2])
+
+
+def _harmless(name: str, path: Path) -> None:
+    """Refuse archives that unpack without bound, and XML with entities."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            entries = archive.infolist()
+            size, packed = sum(e.file_size for e in entries), sum(e.compress_size for e in entries)
+            if size > _LARGEST_UNPACKED or size > _MOST_PACKED * packed + 1_000_000 or len(entries) > 10_000:
+                raise FileError(f"{name}: unpacks to {size} bytes from {packed}: more than a part can be. {_WAY}")
+            for entry in entries:
+                if entry.filename.lower().endswith((".model", ".rels", ".xml")):
+                    with archive.open(entry) as file:
+                        text = file.read(1_000_000).lower()
+                    if b"<!doctype" in text or b"<!entity" in text or text[:2] in (b"\xff\xfe", b"\xfe\xff"):
+                        raise FileError(f"{name}: {entry.filename[:60]} declares entities, which a part never needs. {_WAY}")
+    except FileError:
+        raise
+    except Exception as error:  # whatever a broken archive brings
+        raise FileError(f"{name}: cannot be read as a .3mf archive ({type(error).__name__}). {_WAY}") from None

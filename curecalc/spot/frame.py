@@ -1,0 +1,178 @@
+"""A camera frame made small enough to measure: the whole in coarse cells, the beam in cells a sixteenth of its radius wide.
+
+Second moments are sums, so means over cells lose nothing but the cell's own width, which is known and taken out again. The
+noise is read from the pixels themselves. Plain float64, mm; x along the columns, y down the rows, from the middle of the
+first pixel.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+__all__ = ["Cells", "Ground", "block_mean", "ground", "mend", "noise_of", "window"]
+
+_PER_RADIUS = 16
+
+
+def block_mean(image: Any, block: int) -> Any:
+    """Mean over square blocks of pixels; rows and columns that do not fill a block are left out."""
+    z = np.asarray(image)
+    if block <= 1:
+        return z.astype(np.float64)
+    rows, columns = z.shape[0] // block * block, z.shape[1] // block * block
+    view = z[:rows, :columns].reshape(rows // block, block, columns)
+    sums = view.sum(axis=1, dtype=np.uint32 if z.dtype.kind == "u" and z.dtype.itemsize < 4 else np.float64)
+    return sums.reshape(rows // block, columns // block, block).sum(axis=2, dtype=np.float64) / (block * block)
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Means over blocks of pixels with the middles of the blocks, mm, and the variance of one cell from pixel noise."""
+
+    z: Any
+    x: Any
+    y: Any
+    block: int
+    noise: Any = None
+
+
+def cells(image: Any, pixel: tuple[float, float], block: int, corner: tuple[int, int] = (0, 0)) -> Cells:
+    """The image in cells of `block` pixels; `corner` is the pixel (column, row) of its first one."""
+    z = block_mean(image, block)
+    x, y = (
+        (start + np.arange(n) * block + 0.5 * (block - 1)) * p for start, n, p in zip(corner, (z.shape[1], z.shape[0]), pixel, strict=True)
+    )
+    return Cells(z, x, y, block)
+
+
+def noise_of(image: Any) -> float:
+    """Noise of an image from its neighbouring differences, blind to anything smooth."""
+    z = image[:: max(1, image.shape[0] // 200)].astype(np.float64)
+    steps = (z[:, 2:] - 2.0 * z[:, 1:-1] + z[:, :-2]).ravel()
+    return float(np.median(np.abs(steps)) / 0.6745 / math.sqrt(6.0))
+
+
+def window(image: Any, pixel: tuple[float, float], start: Any, reach: float = 4.5) -> Cells:
+    """The beam and its surroundings, `reach` radii to every side of a first estimate (mx, my, s_xx, s_xy, s_yy)."""
+    mx, my, xx, xy, yy = start
+    hx, hy = reach * 2.0 * math.sqrt(xx), reach * 2.0 * math.sqrt(yy)
+    i0, i1 = max(0, math.floor((mx - hx) / pixel[0])), min(image.shape[1], math.ceil((mx + hx) / pixel[0]) + 1)
+    j0, j1 = max(0, math.floor((my - hy) / pixel[1])), min(image.shape[0], math.ceil((my + hy) / pixel[1]) + 1)
+    least = 0.5 * (xx + yy) - math.hypot(0.5 * (xx - yy), xy)
+    narrow = 2.0 * math.sqrt(max(least, 0.0)) / max(pixel)
+    block = max(1, min(int(narrow / _PER_RADIUS), min(i1 - i0, j1 - j0) // 8))
+    found = cells(image[j0:j1, i0:i1], pixel, block, (i0, j0))
+    rows, columns = found.z.shape
+    strip = image[j0 : j0 + rows * block, i0 : i0 + columns * block][block // 2 :: block].astype(np.float64)
+    local = np.zeros_like(strip)
+    if strip.shape[1] > 2:
+        local[:, 1:-1] = (strip[:, :-2] - 2.0 * strip[:, 1:-1] + strip[:, 2:]) ** 2 / 6.0
+        local[:, 0], local[:, -1] = local[:, 1], local[:, -2]
+    noise = local.reshape(rows, columns, block).mean(axis=2) / block**2
+    return Cells(found.z, found.x, found.y, block, noise)
+
+
+def mend(image: Any, noise: float, dark: float) -> tuple[Any, int]:
+    """Hot and dead pixels, alone or in clusters up to three by three, replaced by their surroundings; how many there were.
+
+    A pixel is hot that stands above the brightest mean of the blocks around it by eight times the noise and a third of their
+    light: a beam wider than six pixels does not.
+    """
+    block = max(4, math.ceil(max(image.shape) / 256))
+    rows, columns = image.shape[0] // block, image.shape[1] // block
+    if min(rows, columns) < 3 or not noise > 0:
+        return image, 0
+    whole = image[: rows * block, : columns * block]
+    mean = block_mean(whole, block)
+    stripes = whole.reshape(rows, block, columns * block)
+    high = stripes.max(axis=1).reshape(rows, columns, block).max(axis=2)
+    low = stripes.min(axis=1).reshape(rows, columns, block).min(axis=2)
+    padded = np.pad(mean, 1, mode="edge")
+    around = np.stack([padded[j : j + rows, i : i + columns] for j in range(3) for i in range(3)])
+    top, bottom = around.max(axis=0), around.min(axis=0)
+    above = top + 8.0 * noise + 0.3 * np.maximum(top - dark, 0.0)
+    below = bottom - 8.0 * noise - 0.3 * np.maximum(bottom - dark, 0.0)
+    fixed, count = image, 0
+    for j, i in zip(*np.nonzero((high > above) | (low < below)), strict=True):
+        if fixed is image:
+            fixed = image.copy()
+        part = fixed[j * block : (j + 1) * block, i * block : (i + 1) * block]
+        odd = (part > above[j, i]) | (part < below[j, i])
+        ring = image[max(0, j * block - 2) : (j + 1) * block + 2, max(0, i * block - 2) : (i + 1) * block + 2]
+        sound = ring[(ring <= above[j, i]) & (ring >= below[j, i])]
+        part[odd] = np.median(sound) if sound.size else mean[j, i]
+        count += int(odd.sum())
+    return fixed, count
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Background as a polynomial surface about a place: coefficients with covariance, scatter of the cells used."""
+
+    degree: int
+    at: tuple[float, float]
+    scale: float
+    coefficients: Any
+    covariance: Any
+    scatter: float
+
+    def basis(self, x: Any, y: Any) -> Any:
+        """Its terms on the grid of x (columns) and y (rows): shape (terms, rows, columns)."""
+        u, v = (np.asarray(x) - self.at[0]) / self.scale, (np.asarray(y) - self.at[1]) / self.scale
+        return np.stack([np.multiply.outer(v**j, u**i) for i, j in _terms(self.degree)])
+
+    def over(self, x: Any, y: Any) -> Any:
+        """The surface on a grid."""
+        return np.tensordot(self.coefficients, self.basis(x, y), 1)
+
+
+def _terms(degree: int) -> list[tuple[int, int]]:
+    return [(i, n - i) for n in range(degree + 1) for i in range(n, -1, -1)]
+
+
+def ground(frame: Cells, dark: Any, at: tuple[float, float], degree: int | None = None) -> Ground | None:
+    """Surface through the cells of `dark` (a mask); its degree, one to three, by evidence (F test) where none is given.
+
+    Cells far above or below the others (five times their scatter: another spot, dirt) are left out, a third of them at most.
+    """
+    j, i = np.nonzero(dark)
+    if j.size < 24:
+        return None
+    scale = max(float(np.ptp(frame.x)), float(np.ptp(frame.y)))
+    u, v, z = (frame.x[i] - at[0]) / scale, (frame.y[j] - at[1]) / scale, frame.z[j, i]
+    kept = np.ones(z.size, dtype=bool)
+    found = None
+    for _ in range(4):
+        found = _surface(u[kept], v[kept], z[kept], at, scale, degree)
+        if found is None:
+            return None
+        left = z - np.stack([u**a * v**b for a, b in _terms(found.degree)], axis=1) @ found.coefficients
+        sound = np.abs(left) <= 5.0 * 1.4826 * float(np.median(np.abs(left[kept])))
+        if sound.mean() < 0.66 or (sound == kept).all():
+            break
+        kept = sound
+    return found
+
+
+def _surface(u: Any, v: Any, z: Any, at: tuple[float, float], scale: float, degree: int | None) -> Ground | None:
+    from scipy.special import fdtrc
+
+    best: tuple[Ground, float, int] | None = None
+    for n in (1, 2, 3) if degree is None else (degree,):
+        basis = np.stack([u**a * v**b for a, b in _terms(n)], axis=1)
+        gram = basis.T @ basis
+        if z.size < 24 or not np.linalg.cond(gram) < 1e12:
+            break
+        solution = np.linalg.solve(gram, basis.T @ z)
+        rest = float(((z - basis @ solution) ** 2).sum())
+        dof = z.size - solution.size
+        if best is not None:
+            _, before, count = best
+            if rest <= 0 or fdtrc(solution.size - count, dof, (before - rest) / (solution.size - count) / (rest / dof)) > 1e-4:
+                break
+        best = (Ground(n, at, scale, solution, np.linalg.inv(gram) * rest / dof, math.sqrt(rest / dof)), rest, solution.size)
+    return None if best is None else best[0]

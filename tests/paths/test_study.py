@@ -1,0 +1,131 @@
+"""Study paths of meshes against solid geometry known in closed form; hostile meshes refused in one line."""
+
+import io
+import math
+import zipfile
+
+import numpy as np
+import pytest
+
+from curecalc.errors import FileError
+from curecalc.paths.study import study_paths
+from curecalc.units import Quantity as Q
+
+trimesh = pytest.importorskip("trimesh")
+pytest.importorskip("manifold3d")
+RULES = {"layer_thickness": Q(0.1, "mm"), "hatch_spacing": Q(0.1, "mm"), "contour_offset": Q(0.06, "mm"), "hatch_offset": Q(0.15, "mm")}
+
+
+def made(mesh, tmp_path, ending=".stl", **more):
+    file = tmp_path / f"part{ending}"
+    mesh.export(str(file))
+    return study_paths(file, **(RULES | more))
+
+
+@pytest.mark.parametrize("ending", [".stl", ".obj", ".3mf"])
+def test_a_box(tmp_path, ending):
+    box = trimesh.creation.box((4.0, 3.0, 1.0))
+    paths = made(box, tmp_path, ending)
+    assert len(paths.areas()) == 10
+    assert paths.areas() == pytest.approx(np.full(10, 12.0), rel=1e-6)
+    totals = paths.totals()
+    assert totals["contour"]["length"] == pytest.approx(10 * 2.0 * (4.0 - 0.12 + 3.0 - 0.12), rel=1e-6)
+    assert totals["hatch"]["longest"] == pytest.approx(4.0 - 0.3, abs=1e-5)
+    # along x in odd layers, along y in even ones, at whole multiples of the spacing
+    one, two = paths.of_layer(1), paths.of_layer(2)
+    hatch = one.chosen(one.names == "hatch")
+    assert np.array_equal(hatch.y0, hatch.y1)
+    assert len(hatch) == 27
+    assert np.sign(hatch.x1 - hatch.x0)[:4].tolist() in ([1, -1, 1, -1], [-1, 1, -1, 1])
+    hatch = two.chosen(two.names == "hatch")
+    assert np.array_equal(hatch.x0, hatch.x1)
+    assert len(hatch) == 37
+
+
+def test_a_tube_has_a_hole(tmp_path):
+    tube = trimesh.creation.annulus(r_min=1.0, r_max=2.0, height=0.5, sections=256)
+    paths = made(tube, tmp_path)
+    exact = 128 * math.sin(2 * math.pi / 256) * (4.0 - 1.0)  # polygons of 256 sides
+    assert paths.areas() == pytest.approx(np.full(5, exact), rel=1e-4)
+    lines = paths.chosen(paths.names == "hatch")
+    for u in np.linspace(0.0, 1.0, 21):
+        r = np.hypot(lines.x0 + u * (lines.x1 - lines.x0), lines.y0 + u * (lines.y1 - lines.y0))
+        assert r.min() > 1.0 + 0.149
+        assert r.max() < 2.0 - 0.149
+
+
+def test_overlapping_shells_are_one(tmp_path):
+    both = trimesh.util.concatenate([trimesh.creation.box((2, 2, 1)), trimesh.creation.box((2, 2, 1)).apply_translation((1, 0, 0))])
+    assert made(both, tmp_path).areas() == pytest.approx(np.full(10, 6.0), rel=1e-5)
+
+
+def test_a_shell_inside_out_is_a_hollow(tmp_path):
+    inner = trimesh.creation.box((1, 1, 1))
+    inner.invert()
+    assert made(trimesh.util.concatenate([trimesh.creation.box((2, 2, 2)), inner]), tmp_path).areas()[7] == pytest.approx(3.0, rel=1e-5)
+
+
+def test_the_volume_is_the_meshes_own(tmp_path):
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=2.0)
+    areas = made(ball, tmp_path).areas()
+    assert areas.sum() * 0.1 == pytest.approx(ball.volume, rel=2e-3)
+
+
+def _archive(model, extra=b""):
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("3D/3dmodel.model", model)
+        if extra:
+            archive.writestr("3D/more.model", extra)
+    return buffer.getvalue()
+
+
+ENTITIES = b'<?xml version="1.0"?><!DOCTYPE a [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">]><model>&b;</model>'
+HOSTILE = {
+    "empty.stl": b"",
+    "text.stl": b"hello",
+    "claims-2-gb.stl": b"\0" * 80 + b"\xff\xff\xff\x02" + b"\0" * 100,
+    "cut.stl": b"\0" * 80 + b"\x02\0\0\0" + b"\0" * 60,
+    "nan.obj": b"v nan 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n",
+    "open.obj": b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n",
+    "huge.obj": b"v 1e300 0 0\nv 1 0 0\nv 0 1 0\nv 0 0 1\nf 1 3 2\nf 1 2 4\nf 2 3 4\nf 3 1 4\n",
+    "no-such-corner.obj": b"v 0 0 0\nf 1 2 999999999\n",
+    "not-a-zip.3mf": b"PK\3\4",
+    "bomb.3mf": _archive(b"<model></model>", bytes(300_000_000)),
+    "entities.3mf": _archive(ENTITIES),
+    "empty.3mf": _archive(b""),
+    "part.step": b"ISO-10303-21;",
+}
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_hostile_mesh_is_refused_in_one_line(name, tmp_path):
+    file = tmp_path / name
+    file.write_bytes(HOSTILE[name])
+    with pytest.raises(FileError) as error:
+        study_paths(file, **RULES)
+    assert "\n" not in str(error.value)
+    assert str(error.value).startswith(str(file))
+
+
+def test_the_command_makes_what_map_reads(tmp_path, capsys):
+    import json
+
+    from curecalc.cli import main
+
+    trimesh.creation.box((1.0, 1.0, 0.2)).export(str(tmp_path / "box.stl"))
+    save = str(tmp_path / "box.npz")
+    rules = ["--layer-thickness", "0.1mm", "--hatch-spacing", "0.1mm"]
+    assert main(["paths", str(tmp_path / "box.stl"), *rules, "--save", save, "--json"]) == 0
+    record = json.loads(capsys.readouterr().out)
+    assert record["study"] is True
+    assert record["volume"]["value"] == pytest.approx(0.2, rel=1e-5)
+    setting = ["--power", "30mW", "--scan-speed", "1m/s", "--beam-radius", "0.125mm", "--layer-thickness", "0.1mm"]
+    resin = ["--penetration-depth", "0.15mm", "--critical-exposure", "8mJ/cm2"]
+    assert main(["map", save, *setting, *resin, "--layer", "1", "--json", "--workers", "1"]) == 0
+    one = json.loads(capsys.readouterr().out)
+    assert one["edge_error"]["mean"]["value"] > 0.0
+    assert main(["part", save, *setting, *resin, "--layers", "1-2", "--json", "--workers", "1"]) == 0
+    assert json.loads(capsys.readouterr().out)["layers"] == 2
+    assert main(["map", save, *setting, *resin, "--json"]) == 2
+    assert "layer is missing" in capsys.readouterr().err

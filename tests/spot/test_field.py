@@ -1,0 +1,171 @@
+"""The beam over the field: the map finds what it was made from, its band holds the truth, optics and plan agree with hand values."""
+
+import math
+
+import numpy as np
+import pytest
+
+from curecalc.spot.field import FieldMap, Place, optics_spot, parting, plan_places
+from curecalc.spot.surface import surface
+from curecalc.statistics.intervals import t_factor
+
+
+def grid(n, half=100.0):
+    g = np.linspace(-half, half, n)
+    return [(float(x), float(y)) for x in g for y in g]
+
+
+def places(spot, n=4, half=100.0, noise=0.0, rng=None):
+    found = []
+    for x, y in grid(n, half):
+        rx, ry, angle = spot(x, y)
+        k = noise * rng.standard_normal(2) if noise else (0.0, 0.0)
+        found.append(Place(x=x, y=y, radius_x=rx * math.exp(k[0]), radius_y=ry * math.exp(k[1]), angle=angle, relative=noise))
+    return tuple(found)
+
+
+def test_a_plane_comes_back_exactly_and_says_so():
+    x, y = np.array(grid(4)).T
+    got = surface(x, y, 3.0 + 0.002 * x - 0.001 * y)
+    value, u = got.at([33.0, -70.0], [12.0, 55.0])
+    assert value == pytest.approx([3.0 + 0.066 - 0.012, 3.0 - 0.14 - 0.055], abs=1e-6)
+    assert (u < 1e-5).all()
+
+
+def test_evidence_bends_the_surface_only_where_readings_ask():
+    rng = np.random.default_rng(1)
+    x, y = np.array(grid(5)).T
+    flat = surface(x, y, 1.0 + 0.001 * x + 0.01 * rng.standard_normal(x.size))
+    bowl = surface(x, y, 1.0 + 0.2 * (x * x + y * y) / 1e4 + 0.01 * rng.standard_normal(x.size))
+    bump = surface(x, y, 0.4 * np.exp(-((x - 30) ** 2 + y * y) / 1500) + 0.003 * rng.standard_normal(x.size))
+    assert bowl.curved > 0.95
+    assert bump.plate > 0.95
+    assert flat.at([50.0], [50.0])[1][0] < bump.at([50.0], [50.0])[1][0] * 3
+
+
+def test_units_of_length_do_not_matter():
+    x, y = np.array(grid(4)).T
+    z = np.cos(x / 60) + 0.3 * y / 100
+    a, b = surface(x, y, z).at([20.0], [-10.0]), surface(1e-3 * x, 1e-3 * y, z).at([0.02], [-0.01])
+    assert a[0] == pytest.approx(b[0], rel=1e-6)
+    assert a[1] == pytest.approx(b[1], rel=1e-4)
+
+
+@pytest.mark.parametrize(("points", "words"), [([(0, 0), (1, 0), (0, 1), (1, 1)], "too few"), ([(k, 2 * k) for k in range(9)], "one line")])
+def test_places_that_say_too_little_are_refused(points, words):
+    x, y = np.array(points, dtype=float).T
+    with pytest.raises(ValueError, match=words):
+        surface(x, y, np.ones(x.size))
+
+
+def test_an_ellipse_that_turns_over_the_field_is_followed():
+    def spot(x, y):
+        return 0.12, 0.10, math.radians(20.0 + 0.1 * x)
+
+    got = FieldMap(places=places(spot, n=5)).at(30.0, -40.0)
+    assert (got.radius_x, got.radius_y) == (pytest.approx(0.12, rel=2e-3), pytest.approx(0.10, rel=2e-3))
+    assert math.degrees(got.angle) == pytest.approx(23.0, abs=0.5)
+    assert not got.extrapolated
+    assert got.covariance.shape == (4, 4)
+    assert np.linalg.eigvalsh(got.covariance).min() > -1e-15
+
+
+def test_extrapolation_is_named_and_the_band_grows():
+    field = FieldMap(places=places(lambda x, y: (0.1, 0.1, 0.0), noise=0.01, rng=np.random.default_rng(2)))
+    middle, out = field.at(0.0, 0.0), field.at(180.0, 0.0)
+    assert not middle.extrapolated
+    assert out.extrapolated
+    assert out.relative > 1.5 * middle.relative
+
+
+def test_common_uncertainty_moves_all_radii_together():
+    ring = places(lambda x, y: (0.1, 0.1, 0.0))
+    assert FieldMap(places=ring, common=0.02).at(0, 0).relative == pytest.approx(0.02, rel=1e-3)
+
+
+def test_power_is_a_share_of_its_mean():
+    ring = tuple(Place(x=x, y=y, radius_x=0.1, power=200.0 * math.exp(0.0005 * x)) for x, y in grid(4))
+    got = FieldMap(places=ring).at(60.0, 0.0)
+    assert got.power_factor == pytest.approx(math.exp(0.03), rel=1e-4)
+
+
+@pytest.mark.parametrize("kind", ["plane", "bowl", "optics", "bump"])
+def test_the_band_holds_the_true_surface(kind):
+    assert 0.88 <= coverage(kind, 25, 11) <= 1.0
+
+
+@pytest.mark.slow
+def test_the_band_holds_the_true_surface_at_95_percent_of_places():
+    shares = [coverage(kind, 125, 3) for kind in ("plane", "bowl", "optics", "bump")]
+    print(shares)
+    assert np.mean(shares) == pytest.approx(0.95, abs=0.02)
+
+
+def coverage(kind, fields, seed):
+    """Share of places at which the 95 % band of a map holds the surface it was made from; surfaces written here."""
+    rng = np.random.default_rng([seed, len(kind)])
+    held = []
+    for _ in range(fields):
+        x, y = np.array(grid(int(rng.choice([3, 4, 5])))).T
+        at = rng.uniform(-100, 100, (2, 100))
+        c = rng.standard_normal(8)
+
+        def truth(x, y, c=c):
+            u, v = x / 100, y / 100
+            z = 0.03 * (c[0] * u + c[1] * v)
+            if kind == "bowl":
+                z = z + 0.05 * (c[2] * u * u + c[3] * u * v + c[4] * v * v)
+            if kind == "optics":
+                z = np.log(np.hypot(1, 0.3 * c[0] + 0.3 * c[1] * u + 0.3 * c[2] * v + 0.6 * abs(c[3]) * (u * u + v * v)))
+            if kind == "bump":
+                z = z + 0.03 * (u * u + v * v) + 0.08 * np.exp(-((u - 0.4 * c[5]) ** 2 + (v - 0.4 * c[6]) ** 2) / 0.5)
+            return z
+
+        got = surface(x, y, truth(x, y) + 10 ** rng.uniform(-2.3, -1.5) * rng.standard_normal(x.size))
+        value, u = got.at(*at)
+        held.append(np.mean(np.abs(value - truth(*at)) < t_factor(0.95, got.degrees_of_freedom) * u))
+    return float(np.mean(held))
+
+
+# ------------------------------------------------------------------ optics beside the map
+
+OPTICS = {"waist_radius": 0.0625, "beam_quality": 1.3, "wavelength": 355e-6, "throw": 1000.0}
+
+
+def test_optics_by_hand():
+    # path hypot(1000, 300) = 1044.03, defocus 44.03; zR = pi 0.0625^2/(1.3 x 355e-6) = 26.59; W = 0.0625 hypot(1, 1.656) = 0.1209
+    along, across, way = optics_spot(0.0, 300.0, **OPTICS)
+    assert across == pytest.approx(0.1209, abs=5e-5)
+    assert along == pytest.approx(0.1209 * 1.04403, abs=6e-5)
+    assert way == pytest.approx(math.pi / 2)
+    assert optics_spot(0.0, 300.0, focus_held=True, **OPTICS)[1] == pytest.approx(0.0625)
+    assert optics_spot(0.0, 0.0, focus_offset=26.59, **OPTICS)[0] == pytest.approx(0.0625 * math.sqrt(2), rel=1e-3)
+
+
+def test_a_tilted_lens_and_a_wrong_focus_are_told_apart():
+    def predicted(x, y):
+        return optics_spot(x, y, focus_held=True, **OPTICS)
+
+    def ideal(x, y):
+        along, across, way = predicted(x, y)
+        return along, across, way
+
+    rng = np.random.default_rng(4)
+    agree = parting(FieldMap(places=places(ideal, noise=0.005, rng=rng)), predicted)
+    assert agree.sentences == ()
+    tilted = parting(FieldMap(places=places(lambda x, y: (*(r * math.exp(6e-4 * x) for r in ideal(x, y)[:2]), 0.0))), predicted)
+    assert tilted.slope[0] == pytest.approx(6e-4, rel=1e-3)
+    assert any("tilted" in s for s in tilted.sentences)
+    off = parting(FieldMap(places=places(lambda x, y: (*(r * 1.1 for r in ideal(x, y)[:2]), 0.0))), predicted)
+    assert any("focus, waist or M^2" in s for s in off.sentences)
+    assert not any("tilted" in s for s in off.sentences)
+
+
+def test_the_plan_grows_with_what_is_asked():
+    few, reached = plan_places(size_x=200.0, size_y=200.0, relative=0.01, to=0.06)
+    more, better = plan_places(size_x=200.0, size_y=200.0, relative=0.01, to=0.015)
+    assert len(few) < len(more)
+    assert reached <= 0.06
+    assert better <= 0.015
+    with pytest.raises(ValueError, match="Measure each place more exactly"):
+        plan_places(size_x=200.0, size_y=200.0, relative=0.05, to=0.01)

@@ -1,0 +1,143 @@
+"""A power reading and second moments by hand: every part of the budget, and the aperture of the standard."""
+
+import math
+
+import numpy as np
+import pytest
+
+from curecalc.spot.moments import moments
+from curecalc.spot.power import power_reading
+
+# scatter without a trend, with mean 100 and standard deviation 1 (n - 1 = 9)
+READINGS = 100.0 + math.sqrt(0.9) * np.array([1, -1, -1, 1, -1, 1, 1, -1, 1, -1.0])
+
+
+def parts(**more):
+    got = power_reading(reading=READINGS, keep_warm_up=True, **more)
+    return got, {name: (u, dof) for name, u, dof in got.components}
+
+
+def test_readings_alone():
+    got, budget = parts()
+    assert (got.value, got.mean, got.sd) == pytest.approx((100.0, 100.0, 1.0))
+    assert budget == {"readings (Type A)": (pytest.approx(1 / math.sqrt(10)), pytest.approx(9.0))}
+    assert (got.standard_uncertainty, got.effective_dof) == (pytest.approx(1 / math.sqrt(10)), pytest.approx(9.0))
+
+
+def test_every_part_of_the_budget():
+    """JCGM 100 4.3.7: a resolution is rectangular, r/sqrt 12; two losses multiply."""
+    got, budget = parts(calibration=0.02, calibration_dof=50, resolution=0.6, losses=[("window", 0.04, 0.005), ("mirror", 0.1, 0.01)])
+    through = 0.96 * 0.9
+    assert got.transmission == pytest.approx(through)
+    assert got.value == pytest.approx(100 * through)
+    assert budget == {
+        "readings (Type A)": (pytest.approx(through / math.sqrt(10)), pytest.approx(9.0)),
+        "meter calibration (Type B)": (pytest.approx(0.02 * 100 * through), 50),
+        "meter resolution (Type B)": (pytest.approx(0.6 / math.sqrt(12) * through), math.inf),
+        "loss window (Type B)": (pytest.approx(100 * through * 0.005 / 0.96), math.inf),
+        "loss mirror (Type B)": (pytest.approx(100 * through * 0.01 / 0.9), math.inf),
+    }
+    squares = [u**2 for u, _ in budget.values()]
+    assert got.standard_uncertainty == pytest.approx(math.sqrt(sum(squares)))
+    # Welch-Satterthwaite (JCGM 100 G.2b)
+    assert got.effective_dof == pytest.approx(sum(squares) ** 2 / (squares[0] ** 2 / 9 + squares[1] ** 2 / 50))
+
+
+def test_zero_is_taken_off_and_a_drift_is_rectangular():
+    got, _ = parts(zero=2.0)
+    assert got.value == pytest.approx(98.0)
+    line = 100.0 + np.arange(12) * 0.5 + 0.01 * np.array([1, -1] * 6)
+    got = power_reading(reading=line, keep_warm_up=True)
+    slope = np.polyfit(np.arange(12), line, 1)[0]
+    assert got.drift == pytest.approx(slope * 11 / line.mean())
+    assert {n: u for n, u, _ in got.components}["drift (Type B)"] == pytest.approx(slope * 11 / math.sqrt(12))
+
+
+@pytest.mark.parametrize(("n", "counted"), [(7, False), (8, True)])
+def test_readings_that_resemble_each_other(n, counted):
+    """Lag-one correlation r by its definition, used where it exceeds 2/sqrt n and there are eight readings; growth sqrt((1+r)/(1-r))."""
+    y = 100.0 + np.concatenate([np.full(n // 2, -1.0), np.full(n - n // 2, 1.0)])
+    d = y - y.mean()
+    r = float(d[1:] @ d[:-1] / (d @ d))
+    got = power_reading(reading=y, time=np.arange(n) * 1.0, keep_warm_up=True)
+    assert got.correlation == (pytest.approx(r) if counted and r > 2 / math.sqrt(n) else 0.0)
+
+
+def test_correlation_just_on_either_side():
+    """Two over the root of n, by patterns whose lag-one correlation lies just below and just above 2/4 of 16 readings."""
+    for runs, used in (((4, 4, 4, 4), True), ((3, 3, 3, 3, 2, 2), False)):
+        signs = np.concatenate([np.full(k, (-1.0) ** i) for i, k in enumerate(runs)])
+        d = signs - signs.mean()
+        r = float(d[1:] @ d[:-1] / (d @ d))
+        assert (r > 0.5) == used
+        got = power_reading(reading=100.0 + signs, keep_warm_up=True)
+        assert got.correlation == (pytest.approx(r) if used else 0.0)
+        if used:
+            grown = math.sqrt((1 + r) / (1 - r))
+            assert got.type_a == pytest.approx((100.0 + signs).std(ddof=1) / 4 * grown)
+            assert got.components[0][2] == pytest.approx(16 / grown**2 - 1)
+
+
+@pytest.mark.parametrize("loss", [-0.01, 1.0])
+def test_a_loss_is_a_share(loss):
+    with pytest.raises(
+        ValueError, match=r"loss window must be at least 0 and below 1, got .*\. Write the share of power lost, like '4 %'\."
+    ):
+        power_reading(reading=READINGS, losses=[("window", loss, 0.0)])
+
+
+def test_too_few_readings_or_no_light():
+    with pytest.raises(ValueError, match=r"^one reading cannot show its scatter\. Take at least ten, a few seconds apart\.$"):
+        power_reading(reading=[100.0])
+    with pytest.raises(
+        ValueError, match=r"^the mean reading is not above zero\. Check the shutter, the range of the meter and its zero\.$"
+    ):
+        power_reading(reading=[-1.0, 1.0, -1.0, 1.0])
+
+
+# ---------------------------------------------------------------- second moments
+
+PIXEL = 0.004
+
+
+def picture(sx, sy, size=401, extra=lambda x, y: 0.0):
+    at = (np.arange(size) - size // 2) * PIXEL
+    x, y = np.meshgrid(at, at)
+    return 1000.0 * np.exp(-(x**2) / (2 * sx**2) - y**2 / (2 * sy**2)) + extra(x, y)
+
+
+def measured(image, sx, sy):
+    middle = image.shape[0] // 2 * PIXEL
+    return moments(image, (PIXEL, PIXEL), (middle, middle, sx**2, 0.0, sy**2))
+
+
+def test_a_gaussian_on_a_dark_ground():
+    """Three widths either way hold all of a Gaussian but 4e-9 of its variance (integral of x^2 exp(-x^2/2) beyond six sigma)."""
+    got = measured(picture(0.06, 0.05), 0.055, 0.055)
+    assert got.variance[0] == pytest.approx(0.06**2, rel=1e-6)
+    assert got.variance[2] == pytest.approx(0.05**2, rel=1e-6)
+    assert got.total == pytest.approx(1000 * 2 * math.pi * 0.06 * 0.05 / PIXEL**2, rel=1e-6)
+    assert got.settled
+    assert not got.aperture_cut
+
+
+@pytest.mark.parametrize(("place", "inside"), [(0.9, True), (1.1, False)])
+def test_the_aperture_is_three_times_the_width(place, inside):
+    """ISO 11146-1: sides three times the beam widths (4 sigma), so half a side is 6 sigma; two faint bars just in or just out.
+
+    A bar pair of power share a at distance b adds a (b^2 - s^2) to the variance along it, where it is counted.
+    """
+    s, b = 0.05, place * 6 * 0.05
+    total = 1000 * 2 * math.pi * s * s / PIXEL**2
+    share = 2e-3
+
+    # each bar is one pixel: the pair holds `share` of the power
+    def bars(x, y):
+        lit = (np.abs(np.abs(x) - round(b / PIXEL) * PIXEL) < PIXEL / 4) & (np.abs(y) < PIXEL / 4)
+        return np.where(lit, share * total / 2, 0.0)
+
+    b = round(b / PIXEL) * PIXEL
+    got = measured(picture(s, s, extra=bars), s, s)
+    plain = measured(picture(s, s), s, s)
+    gained = (got.variance[0] - plain.variance[0]) / (share / (1 + share) * (b**2 - s**2))
+    assert gained == pytest.approx(1.0 if inside else 0.0, abs=0.06)
