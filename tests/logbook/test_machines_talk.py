@@ -138,7 +138,8 @@ def test_numbers_stay_numbers_in_an_export_and_texts_are_quoted(tmp_path) -> Non
 
 def test_a_missing_write_ahead_log_is_named(tmp_path) -> None:
     path = tmp_path / "a.db"
-    Logbook(path, create=True).close()
+    with Logbook(path, create=True) as book:
+        book.add("note", {"text": "first"})
     Path(f"{path}-shm").write_bytes(b"\0" * 32768)
     with pytest.raises(FileError, match=r"its write-ahead log a.db-wal is missing while a.db-shm stands"):
         Logbook(path)
