@@ -74,7 +74,7 @@ class Logbook:
     def __init__(self, path: str | Path, *, create: bool = False, write: bool = True) -> None:
         self.path = str(path)
         self._unmade = create and not store.is_server(str(path)) and not store.stands(Path(path))
-        self._connection = store.blank() if self._unmade else store.connect(path, write=write)
+        self._connection = store.blank() if self._unmade else store.connect(path, create=create, write=write)
         self._joined = False
 
     def __enter__(self) -> Logbook:
