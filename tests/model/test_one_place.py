@@ -101,7 +101,6 @@ REASONS = {
     "statistics/constants": "the bias of a standard deviation",
     "statistics/coupon_line": "likelihood of a share between two scatters",
     "statistics/intervals": NORMAL,
-    "statistics/least_squares": NORMAL,
     "statistics/rules": NORMAL,
     "statistics/uncertainty": DRAWN,
     "statistics/watch": DIGITS,
