@@ -97,7 +97,7 @@ def _on_cluster(job: Job, tiles: list[Grid], waiting: list[int], scheduler: str)
     with client:
         shared = client.scatter(job, broadcast=True, hash=False)
         futures = {client.submit(survey_tile, shared, tiles[i], pure=False, retries=3): i for i in waiting}
-        for future in as_completed(list(futures)):
+        for future in as_completed(list(futures), loop=client.loop):
             yield futures[future], future.result()
 
 
