@@ -403,7 +403,8 @@ def test_a_planned_precision_is_met_as_surely_as_stated(aim, assurance):
     met = np.mean(inverse(ordinary_line(x, y), 0.15).half_width <= aim)
     assert met >= assurance - 0.015
     fewer = plan_coupons(
-        penetration_depth=Q(0.15, "mm"), critical_exposure=Q(8.0, "mJ/cm^2"), at_depth=Q(0.15, "mm"), coupons=max(len(p.coupons) - 1, 4), assurance=assurance,
+        penetration_depth=Q(0.15, "mm"), critical_exposure=Q(8.0, "mJ/cm^2"), at_depth=Q(0.15, "mm"), coupons=max(len(p.coupons) - 1, 4),
+        assurance=assurance,
         coupon_sd=Q(4.0, "um"), thickness_repeatability=Q(3.0, "um"),
     )  # fmt: skip
     assert len(p.coupons) == 4 or fewer.expected.assured_factor * fewer.expected.log_exposure > aim
