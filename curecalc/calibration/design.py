@@ -19,7 +19,8 @@ class Expected:
 
     `slope`, `log_threshold`, `log_exposure` are the standard uncertainties of Dp (mm), ln Ec, and the ln of exposure for
     the wanted depth; `half_width_factor` is Student's t times the mean of the estimated over the true scatter, so that
-    factor times standard uncertainty is the mean half-width of an interval.
+    factor times standard uncertainty is the mean half-width of an interval. `assured_factor` gives the half-width that is not
+    exceeded with the assurance asked for: the scatter of few coupons is itself a matter of chance.
     """
 
     slope: Any
@@ -27,10 +28,18 @@ class Expected:
     log_exposure: Any
     degrees_of_freedom: int
     half_width_factor: float
+    assured_factor: float
 
 
 def expected(
-    x: Any, *, slope: float, log_threshold: float, scatter: float, depth: float | None = None, confidence: float = 0.95
+    x: Any,
+    *,
+    slope: float,
+    log_threshold: float,
+    scatter: float,
+    depth: float | None = None,
+    confidence: float = 0.95,
+    assurance: float = 0.8,
 ) -> Expected:
     """Expected standard uncertainties from coupons at x = ln E, given a guess of the line and the scatter of a coupon.
 
@@ -44,6 +53,8 @@ def expected(
         Standard deviation of a coupon's mean thickness about the line (mm).
     depth : float, optional
         Depth whose exposure is wanted.
+    assurance : float
+        Probability with which a half-width is to be met.
 
     Source: `gum` H.3; the ratio's variance is carried to the fourth order of the slope's relative uncertainty.
     """
@@ -57,13 +68,21 @@ def expected(
         raise QuantityError("a plan needs at least two exposures, got one. Widen the range.")
     threshold = _ratio_sd(log_threshold - x_mean, n, sxx, scatter, slope)
     wanted = None if depth is None else _ratio_sd(log_threshold + depth / slope - x_mean, n, sxx, scatter, slope)
-    return Expected((scatter / np.sqrt(sxx))[()], threshold, wanted, n - 2, float(t_factor(confidence, n - 2)) * _mean_scatter(n - 2))
+    t = float(t_factor(confidence, n - 2))
+    return Expected((scatter / np.sqrt(sxx))[()], threshold, wanted, n - 2, t * _mean_scatter(n - 2), t * _most_scatter(n - 2, assurance))
 
 
 def _ratio_sd(d: Any, n: int, sxx: Any, scatter: float, slope: float) -> Any:
     c = scatter**2 / (slope**2 * sxx)
     square = d**2 + scatter**2 / (slope**2 * n)
     return np.sqrt(square * (1 + 3 * c + 15 * c**2) - d**2 * (1 + c + 3 * c**2) ** 2)[()]
+
+
+def _most_scatter(dof: int, assurance: float) -> float:
+    """Estimated over true scatter, not exceeded with this probability."""
+    from scipy.special import chdtri
+
+    return float(np.sqrt(chdtri(dof, 1.0 - assurance) / dof))
 
 
 def _mean_scatter(dof: int) -> float:

@@ -72,6 +72,7 @@ class Plan(Shown):
     wanted: float | None
     reached: bool | None
     confidence: float
+    assurance: float
     coupon_sd: Quantity
     readings: int
     machine: Machine | None
@@ -88,6 +89,10 @@ class Plan(Shown):
         """Expected half-width of the interval of the exposure (and speed) for the wanted depth, relative."""
         return None if e.log_exposure is None else float(e.half_width_factor * e.log_exposure)
 
+    def assured_half_width(self, e: Expected) -> float | None:
+        """The relative half-width that is met with the plan's `assurance`."""
+        return None if e.log_exposure is None else float(e.assured_factor * e.log_exposure)
+
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the command `plan`."""
         return {
@@ -100,6 +105,7 @@ class Plan(Shown):
             "levels": self.levels,
             "already_measured": self.already,
             "confidence": self.confidence,
+            "assurance": self.assurance,
             "wanted": self.wanted,
             "reached": self.reached,
             "seed": self.seed,
@@ -120,6 +126,7 @@ class Plan(Shown):
                 "depth": to_json(self.depth),
                 "relative_standard_uncertainty": float(e.log_exposure),
                 "relative_half_width": self.relative_half_width(e),
+                "relative_half_width_assured": self.assured_half_width(e),
             }
             if self.machine is not None:
                 speed = float(self.machine.speed(value / 100.0))
@@ -152,6 +159,7 @@ def plan_coupons(
     max_depth: Quantity | None = None,
     measured_coupons: CouponSet | None = None,
     confidence: float = 0.95,
+    assurance: Any = 0.8,
     seed: int = 1,
 ) -> Plan:
     """Plan coupons for a resin of which a guess is known.
@@ -163,8 +171,8 @@ def plan_coupons(
     at_depth : Quantity [mm], optional
         Depth whose exposure (so speed) is wanted.
     to : float or Quantity, optional
-        How well: relative half-width of its interval at `confidence`, 0.03 for 3 %. Then the fewest coupons that are expected to
-        reach it are planned.
+        How well: relative half-width of its interval at `confidence`, 0.03 for 3 %. Then the fewest coupons that
+        meet it with the `assurance` are planned.
     coupons : int, optional
         How many, instead; two a level when neither is given.
     levels : int
@@ -184,6 +192,8 @@ def plan_coupons(
     measured_coupons : CouponSet, optional
         Coupons already measured: the plan then adds the most useful exposures to them.
     confidence : float
+    assurance : float or Quantity
+        Probability with which `to` is met (the scatter of few coupons is a matter of chance).
     seed : int
         Of the random order.
 
@@ -203,12 +213,13 @@ def plan_coupons(
     >>> from curecalc.units import Quantity as Q
     >>> plan = plan_coupons(penetration_depth=Q(0.15, "mm"), critical_exposure=Q(8.0, "mJ/cm^2"), at_depth=Q(0.15, "mm"), to=0.05)
     >>> len(plan.coupons), plan.reached
-    (8, True)
+    (6, True)
     """
     dp = one("penetration_depth", measured(penetration_depth).value if not bare(penetration_depth) else penetration_depth, MM)
     ec = one("critical_exposure", measured(critical_exposure).value if not bare(critical_exposure) else critical_exposure, MJ_CM2)
     if not 0.5 <= confidence < 1.0:
         raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
+    sure = float(ratio("assurance", assurance, low=0.0, high=1.0))
     levels, readings = count("levels", levels, minimum=2), count("readings", readings)
     seed = count("seed", seed, minimum=0)
     light = None if beam is None else beam_of(beam)
@@ -229,13 +240,13 @@ def plan_coupons(
     low, high = _range(dp, ec, depth, machine, bounds, notes)
     guess: dict[str, Any] = {"slope": dp, "log_threshold": float(np.log(ec)), "scatter": scatter, "depth": depth}
     already = np.empty(0) if measured_coupons is None else measured_coupons.x
-    x_new, reached = _how_many(already, low, high, levels, coupons, aim, guess, confidence)
+    x_new, reached = _how_many(already, low, high, levels, coupons, aim, guess, confidence, sure)
     if levels < 4 and not already.size:
         notes.append(f"{levels} levels cannot tell a bent curve from a straight one. Four or more can.")
     every = np.concatenate([already, x_new])
     more = most_useful(every, low, high, 2, **guess)
-    now = expected(every, confidence=confidence, **guess)
-    then = expected(np.concatenate([every, more]), confidence=confidence, **guess)
+    now = expected(every, confidence=confidence, assurance=sure, **guess)
+    then = expected(np.concatenate([every, more]), confidence=confidence, assurance=sure, **guess)
     return Plan(
         coupons=_planned(x_new, dp, ec, machine, seed, 0 if measured_coupons is None else len(measured_coupons), measured_coupons),
         expected=now,
@@ -247,6 +258,7 @@ def plan_coupons(
         wanted=aim,
         reached=reached,
         confidence=float(confidence),
+        assurance=sure,
         coupon_sd=Quantity(scatter, MM),
         readings=readings,
         machine=machine,
@@ -320,13 +332,14 @@ def _how_many(
     aim: float | None,
     guess: dict[str, Any],
     confidence: float,
+    assurance: float,
 ) -> tuple[np.ndarray, bool | None]:
     def made(n: int) -> np.ndarray:
         return most_useful(already, low, high, n, **guess) if already.size else levels_and_counts(low, high, n, levels)
 
     def good(x: np.ndarray) -> bool:
-        e = expected(np.concatenate([already, x]), confidence=confidence, **guess)
-        return aim is not None and float(e.half_width_factor * e.log_exposure) <= aim
+        e = expected(np.concatenate([already, x]), confidence=confidence, assurance=assurance, **guess)
+        return aim is not None and float(e.assured_factor * e.log_exposure) <= aim
 
     if coupons is not None:
         n = count("coupons", coupons, minimum=1 if already.size else 3)
@@ -338,15 +351,14 @@ def _how_many(
         return x, None if aim is None else good(x)
     if aim is None:
         return made(2 if already.size else 2 * levels), None
-    # least number, never fewer than two a level where nothing was measured yet: replicates show lack of fit
-    for n in range(1 if already.size else max(2 * levels, 4), MOST_COUPONS + 1):
+    for n in range(1 if already.size else max(levels, 4), MOST_COUPONS + 1):
         x = made(n)
         if good(x):
             return x, True
-    e = expected(np.concatenate([already, made(MOST_COUPONS)]), confidence=confidence, **guess)
+    e = expected(np.concatenate([already, made(MOST_COUPONS)]), confidence=confidence, assurance=assurance, **guess)
     raise NoSolution(
-        f"even {MOST_COUPONS} coupons are expected to give the speed to {100 * e.half_width_factor * e.log_exposure:.2g} % only, not to "
-        f"{100 * aim:.2g} %.",
+        f"even {MOST_COUPONS} coupons give the speed to {100 * e.assured_factor * e.log_exposure:.2g} % only with {100 * assurance:g} % "
+        f"assurance, not to {100 * aim:.2g} %.",
         limit="coupon_sd",
         remedy="Lower the scatter (a better gauge, steadier power), widen the exposures, or ask for less.",
     )
@@ -392,7 +404,11 @@ def plan_text(plan: Plan) -> str:
     lines += [*_told(f"with two more, at {at} mJ/cm^2", plan, plan.two_more)]
     if plan.wanted is not None:
         word = "is" if plan.reached else "is NOT"
-        lines.append(f"the wanted {100 * plan.wanted:g} % {word} expected to be reached")
+        half = plan.assured_half_width(plan.expected) or 0.0
+        lines.append(
+            f"the wanted {100 * plan.wanted:g} % {word} met with {100 * plan.assurance:g} % probability (so surely: {100 * half:.2g} %); "
+            "after measuring, --measured tells whether to stop or add"
+        )
     scatter = f"{figure(1000 * plan.coupon_sd.m_as(MM), digits=3)} um"
     lines.append(f"{plan.readings} readings on each coupon, on places spread over it; a coupon's mean is taken to scatter by {scatter}")
     if plan.notes:

@@ -28,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     group.add_argument("--coupons", metavar="N", action=_Once, help="how many, instead")
     group.add_argument("--confidence", metavar="VALUE", action=_Once, help='of the interval, like "95 %%" (default)')
+    group.add_argument("--assurance", metavar="VALUE", action=_Once, help='probability that --to is met, like "80 %%" (default)')
     group = parser.add_argument_group("coupons")
     group.add_argument("--levels", metavar="N", action=_Once, help="different exposures (default 4)")
     group.add_argument("--readings", metavar="N", action=_Once, help="on each coupon (default 3)")
@@ -84,7 +85,7 @@ def _given(args: argparse.Namespace) -> dict[str, Any]:
     for name in _COUNTS:
         if (text := getattr(args, name)) is not None:
             given[name] = number(flag(name), text, whole=True)
-    for name in ("to", "confidence"):
+    for name in ("to", "confidence", "assurance"):
         if (text := getattr(args, name)) is not None:
             given[name] = fraction(name, text)
     if args.to is not None and args.coupons is not None:
