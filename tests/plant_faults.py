@@ -279,7 +279,9 @@ class Measured:
         self.folder.mkdir(parents=True, exist_ok=True)
         known_file = self.folder / "tests.json"
         known = json.loads(known_file.read_text()) if known_file.exists() else {"files": {}, "seconds": {}}
-        helpers = digest(*(p for p in (root / "tests").rglob("*.py") if not p.name.startswith(("test_", "plant_"))), root / "pyproject.toml")
+        helpers = digest(
+            *(p for p in (root / "tests").rglob("*.py") if not p.name.startswith(("test_", "plant_"))), root / "pyproject.toml"
+        )
         now = {str(p.relative_to(root)): digest(p) + helpers for p in sorted((root / "tests").rglob("test_*.py"))}
         now = {name: value for name, value in now.items() if "benchmarks" not in name}
         stale = [name for name, value in now.items() if known["files"].get(name) != value]
