@@ -58,7 +58,7 @@ def spot_figure(result: BeamMeasurement | PowerMeasurement, width_mm: float = 17
 
 def draw_field(figure: Figure, result: BeamMeasurement) -> None:
     """Radius over the field with the places measured, and the half-width of its 95 % band beside it."""
-    from ..statistics.intervals import t_quantile
+    from ..statistics.intervals import t_factor
 
     field: FieldMap = result.fits[0][1]
     x, y = result.fits[0][2], result.fits[0][3]
@@ -67,7 +67,7 @@ def draw_field(figure: Figure, result: BeamMeasurement) -> None:
     value, u = (v.reshape(gx.shape) for v in size.at(gx, gy))
     shown = (
         (1e3 * np.exp(value), "radius (um)"),
-        (100.0 * t_quantile(0.975, size.degrees_of_freedom) * np.hypot(u, field.common), "95 % band (+- %)"),
+        (100.0 * t_factor(0.95, size.degrees_of_freedom) * np.hypot(u, field.common), "95 % band (+- %)"),
     )
     for k, (z, label) in enumerate(shown):
         ax = axes(figure, (0.11 + 0.47 * k, 0.14, 0.38, 0.74))

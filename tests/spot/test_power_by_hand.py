@@ -1,10 +1,12 @@
 """A power reading and second moments by hand: every part of the budget, and the aperture of the standard."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from curecalc.spot.frame import cells
 from curecalc.spot.moments import moments
 from curecalc.spot.power import power_reading
 
@@ -108,7 +110,8 @@ def picture(sx, sy, size=401, extra=lambda x, y: 0.0):
 
 def measured(image, sx, sy):
     middle = image.shape[0] // 2 * PIXEL
-    return moments(image, (PIXEL, PIXEL), (middle, middle, sx**2, 0.0, sy**2))
+    beam, frame = (cells(image, (PIXEL, PIXEL), block) for block in (1, 4))
+    return moments(replace(beam, noise=np.zeros_like(image)), frame, (middle, middle, sx**2, 0.0, sy**2))
 
 
 def test_a_gaussian_on_a_dark_ground():
