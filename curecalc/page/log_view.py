@@ -42,7 +42,7 @@ def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
         return str(session["token"])
 
     def shown(problem: str = "", said: tuple[str, ...] = (), form: dict[str, str] | None = None) -> Any:
-        with Logbook(path, write=False) as book:
+        with Logbook(path, write=write, create=write) as book:
             state = shop_status(book)
             last = [_entry(e) for e in reversed(book.entries(last=LATEST, corrected=True))]
             names = {what: book.names(what) for what in ("machine", "lot")}
@@ -78,7 +78,7 @@ def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
     def log_numbers() -> Any:
         import json
 
-        with Logbook(path, write=False) as book:
+        with Logbook(path, write=write, create=write) as book:
             content = json.dumps(shop_status(book).to_dict(), indent=2, ensure_ascii=False, allow_nan=False)
         return Response(content + "\n", mimetype="application/json")
 
@@ -91,7 +91,7 @@ def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
         if ending not in FORMATS:
             abort(404)
         try:
-            with Logbook(path, write=False) as book:
+            with Logbook(path, write=write, create=write) as book:
                 report = drift_report(book, "power", machine=request.args.get("machine", "")[:80])
             return Response(board.file(lambda: drift_figure(report), ending), mimetype=FORMATS[ending])
         except CurecalcError as error:
@@ -105,7 +105,7 @@ def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
             abort(403, "This form is out of date. Load the page anew.")
         form = {name: text[:2000].strip() for name, text in request.form.items() if name != "token"}
         try:
-            with Logbook(path) as book:
+            with Logbook(path, create=True) as book:
                 entry, doubts = _added(book, form)
         except CurecalcError as error:
             return shown(problem=" ".join(str(error).split()), form=form), 400

@@ -121,7 +121,7 @@ class RecipeView:
         """The window on the sheet, or the depth along the longest kind of vector."""
         from ..figures.along import along_figure
         from ..figures.window import window_figure
-        from ..sheets import main_vector, sheet_window
+        from ..sheets import sheet_window
 
         recipe = _whole(work)
         if panel == "window":
@@ -129,7 +129,7 @@ class RecipeView:
         kinds = [v.kind for v in recipe.vectors if _long(v)]
         if not kinds:
             raise QuantityError("The needs state no vector length. Add it to the kinds of vector.")
-        main = main_vector(recipe).kind
+        main = recipe.main.kind
         return along_figure(recipe, (main if main in kinds else kinds[0],))
 
 

@@ -114,10 +114,8 @@ class Work:
         """The texts a fresh setting shows: the recipe's main kind of vector where the files make a recipe."""
         chosen = None
         if self.complete:
-            from ..sheets import main_vector
-
             try:
-                chosen = main_vector(self.recipe())
+                chosen = self.recipe().main
             except CurecalcError:
                 chosen = None  # what does not fit is said where the recipe is made
         return start_texts(self.bench(), chosen)
