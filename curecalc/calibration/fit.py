@@ -125,6 +125,7 @@ class Fit(Shown):
         exposure : Quantity [mJ/cm^2]
             Scalar or array.
 
+        >>> from curecalc.calibration import fit_working_curve
         >>> from curecalc.units import Quantity as Q
         >>> fit = fit_working_curve(exposure=Q([15.0, 20.0, 30.0, 40.0], "mJ/cm^2"), thickness=Q([96.0, 135.0, 201.0, 240.0], "um"))
         >>> f"{fit.depth(Q(25.0, 'mJ/cm^2')).value.m_as('mm'):.3f}"
@@ -154,6 +155,7 @@ class Fit(Shown):
     def scan_speed(self, *, beam: Beam | HoldsBeam, scan: Scan | None = None, depth: Quantity) -> Solution:
         """The scan speed at which the weakest place reaches a depth in this resin, as `solve` gives it.
 
+        >>> from curecalc.calibration import fit_working_curve
         >>> from curecalc.units import Quantity as Q
         >>> fit = fit_working_curve(exposure=Q([15.0, 20.0, 30.0, 40.0], "mJ/cm^2"), thickness=Q([96.0, 135.0, 201.0, 240.0], "um"))
         >>> speed = fit.scan_speed(beam=Beam(power=Q(30.0, "mW"), radius_x=Q(0.125, "mm")), depth=Q(0.15, "mm"))

@@ -105,7 +105,7 @@ def pinhole_beam(
     >>> got = pinhole_beam(position=Quantity(x, "mm"), reading=np.exp(-2.0 * (x / 0.125) ** 2),
     ...                    pinhole_diameter=Quantity(50.0, "um"))
     >>> f"{got.radius_x.value.m_as('um'):.0f}"
-    '123'
+    '122'
     """
     hole = _opening("pinhole_diameter", pinhole_diameter)
     return _profiles("pinhole", position, reading, axis, tilt, (0.0, 0.0), hole, position_uncertainty, scale_uncertainty, confidence)

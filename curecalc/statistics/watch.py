@@ -76,7 +76,7 @@ def display_step(values: Any) -> float:
     """The step of a display, as far as readings show it: the largest power of ten of which all are multiples.
 
     >>> display_step([240.0, 241.0, 238.0]), display_step([0.1105, 0.111])
-    (1.0, 0.0005)
+    (1.0, 0.0001)
     """
     x = np.abs(numbers("values", values, minimum=1))
     largest = float(x.max())
@@ -200,7 +200,7 @@ def delay(fade: float, *, sd: float, dof: float = 12.0, weight: float = WEIGHT, 
     Source: derived (the weighted mean of a ramp), checked by simulation to about two readings.
 
     >>> f"{delay(0.25, sd=1.0):.0f}"
-    '11'
+    '12'
     """
     unsure = mean_variance(LONGEST, correlation)
     level = 0.0
