@@ -407,7 +407,7 @@ def plan_text(plan: Plan) -> str:
         half = plan.assured_half_width(plan.expected) or 0.0
         lines.append(
             f"the wanted {100 * plan.wanted:g} % {word} met with {100 * plan.assurance:g} % probability (so surely: {100 * half:.2g} %); "
-            "after measuring, --measured tells whether to stop or add"
+            "after measuring, plan again with those coupons"
         )
     scatter = f"{figure(1000 * plan.coupon_sd.m_as(MM), digits=3)} um"
     lines.append(f"{plan.readings} readings on each coupon, on places spread over it; a coupon's mean is taken to scatter by {scatter}")

@@ -43,7 +43,9 @@ def field_of_files(files: Sequence[str | Path], at: Sequence[tuple[Quantity, Qua
     from .measure import measure_file
 
     if len(files) != len(at):
-        raise QuantityError(f'at: {len(files)} files and {len(at)} places. Give --at "x, y" once for each file, in their order.')
+        raise QuantityError(
+            f'at: {len(files)} files and {len(at)} places. Give one place, like "10 mm, 20 mm", for each file, in their order.'
+        )
     found = [measure_file(file, **options) for file in files]
     beams = [f for f in found if isinstance(f, BeamMeasurement)]
     if len(beams) < len(found):

@@ -259,7 +259,7 @@ def test_a_scale_error_in_the_exposure_column_is_named():
     e, t, labels = lot(2)
     fit = fit_working_curve(exposure=Q(e, "mJ/cm^2"), thickness=Q(t, "mm"), coupon=labels, exposure_uncertainty=Q(0.12 * e, "mJ/cm^2"))
     assert "scale_in_column" in codes(fit)
-    assert any("--power-scale-uncertainty" in s for s in fit.warnings)
+    assert any("power_scale_uncertainty" in s for s in fit.warnings)
 
 
 @pytest.mark.parametrize("wrong", [(1, 6), (3, 4)])
