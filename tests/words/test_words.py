@@ -18,7 +18,7 @@ from curecalc.cli import main
 HERE = Path(__file__).parent
 DEMO = HERE.parents[1] / "demo"
 WRITE = bool(os.environ.get("CURECALC_WRITE_WORDS"))
-REWRITE = "the words changed. Where that is meant: CURECALC_WRITE_WORDS=1 python -m pytest tests/words, and read the diff"
+REWRITE = "the words changed. Where that is meant: CURECALC_WRITE_WORDS=1 python -m pytest tests/words (without -n), and read the diff"
 STATUS = {0: "", 1: "(status one)", 2: "(status two)", 3: "(status three)"}
 
 
@@ -96,6 +96,7 @@ def kept(topic: str) -> dict[str, str]:
 def test_every_word(say, topic, line):
     said = say(line)
     if WRITE:
+        assert "PYTEST_XDIST_WORKER" not in os.environ, "several writers would lose each other's blocks: write without -n"
         target = HERE / f"{topic}.txt"
         rows = re.sub(r"^\$ ", " $ ", said, flags=re.MULTILINE).splitlines()  # a block alone begins with a dollar
         lines = [part for row in rows for part in (textwrap.wrap(row, 140, break_on_hyphens=False) or [""])]
