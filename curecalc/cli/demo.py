@@ -54,7 +54,8 @@ def _recipe(folder: Path) -> str:
 
     files = {name: str(demo_files() / f"{name}.toml") for name in ("machine", "needs")}
     words = ["recipe", "--machine", files["machine"], "--resin", str(folder / "resin_lot_7.toml"), "--needs", files["needs"]]
-    first = _command([*words, "--sheet", str(folder / "recipe.html"), "--save", str(folder / "recipe.json")])
+    more = ["--save", str(folder / "recipe.json"), "--along", str(folder / "along.png")]
+    first = _command([*words, "--sheet", str(folder / "recipe.html"), *more])
     if find_spec("fpdf") is None:
         return first
     second = _command([*words, "--sheet", str(folder / "recipe.pdf")])

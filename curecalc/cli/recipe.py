@@ -40,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--paths", metavar="FILE", action=_Once, help="paths of a whole part, as `curecalc paths` makes: its time and resin")
     add_output(parser, figure="the process window of the first raster kind (or the first kind)")
     group = parser.add_argument_group("more output")
-    group.add_argument("--sheet", metavar="FILE", action=_Once, help="a one-page sheet; FILE ends in .pdf or .html")
+    group.add_argument("--sheet", metavar="FILE", action=_Once, help="a sheet to print; FILE ends in .pdf or .html")
     group.add_argument("--along", metavar="FILE", action=_Once, help="draw the depth along vectors; FILE ends in .png, .svg or .pdf")
     group.add_argument("--csv", metavar="FILE", action=_Once, help="the settings as a table; FILE ends in .csv")
     group.add_argument("--save", metavar="FILE", action=_Once, help="the recipe for `curecalc retune`; FILE ends in .json")
