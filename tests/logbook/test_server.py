@@ -26,11 +26,6 @@ HERE = Path(__file__).parent
 HARM = HERE.parent / "records" / "harm.py"
 
 
-def test_the_server_tests_run_where_they_are_asked_for() -> None:
-    if os.environ.get("CURECALC_SERVER_TESTS"):
-        assert programs() is not None, "install the distribution's postgresql package"
-
-
 @pytest.fixture(scope="module")
 def server():
     if programs() is None:
