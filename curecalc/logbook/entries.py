@@ -50,6 +50,25 @@ def _fields(**fields: Field) -> dict[str, Field]:
 
 
 _TEXT = Field("text")
+_LAYER = _fields(layer_thickness=Field("length"), overcure=Field("length"))
+_CHOSEN = _fields(
+    power=Field("power", uncertain=True),
+    scan_speed=Field("speed"),
+    hatch_spacing=Field("length"),
+    beam_radius=Field("length", uncertain=True),
+    passes=Field("whole", minimum=1),
+    cross_hatch=Field("boolean"),
+    power_share=Field("fraction", high=1.0),
+    beam_share=Field("number"),
+)
+_ASKED = _fields(
+    assurance=Field("fraction", low=0.5, high=0.9999),
+    print_through_max=Field("length"),
+    ripple_max=Field("length"),
+    overcure_max=Field("length"),
+    line_width_min=Field("length"),
+    line_width_max=Field("length"),
+)
 ENTRY_KINDS: dict[str, EntryKind] = {
     kind.name: kind
     for kind in (
@@ -115,54 +134,9 @@ ENTRY_KINDS: dict[str, EntryKind] = {
             ("lot",),
             _fields(verdict=Field("text", required=True), old_lot=_TEXT, speed_change=Field("number", rule="finite"), note=_TEXT),
         ),
+        EntryKind("recipe", "settings that were chosen", ("machine",), _fields(**_LAYER, **_CHOSEN, **_ASKED, note=_TEXT)),
         EntryKind(
-            "recipe",
-            "settings that were chosen",
-            ("machine",),
-            _fields(
-                layer_thickness=Field("length"),
-                overcure=Field("length"),
-                power=Field("power", uncertain=True),
-                scan_speed=Field("speed"),
-                hatch_spacing=Field("length"),
-                beam_radius=Field("length", uncertain=True),
-                passes=Field("whole", minimum=1),
-                cross_hatch=Field("boolean"),
-                power_share=Field("fraction", high=1.0),
-                beam_share=Field("number"),
-                assurance=Field("fraction", low=0.5, high=0.9999),
-                print_through_max=Field("length"),
-                ripple_max=Field("length"),
-                overcure_max=Field("length"),
-                line_width_min=Field("length"),
-                line_width_max=Field("length"),
-                note=_TEXT,
-            ),
-        ),
-        EntryKind(
-            "retune",
-            "settings changed after a new reading",
-            ("machine",),
-            _fields(
-                power=Field("power", uncertain=True),
-                scan_speed=Field("speed"),
-                hatch_spacing=Field("length"),
-                beam_radius=Field("length", uncertain=True),
-                passes=Field("whole", minimum=1),
-                cross_hatch=Field("boolean"),
-                power_share=Field("fraction", high=1.0),
-                beam_share=Field("number"),
-                layer_thickness=Field("length"),
-                overcure=Field("length"),
-                assurance=Field("fraction", low=0.5, high=0.9999),
-                print_through_max=Field("length"),
-                ripple_max=Field("length"),
-                overcure_max=Field("length"),
-                line_width_min=Field("length"),
-                line_width_max=Field("length"),
-                reason=_TEXT,
-                note=_TEXT,
-            ),
+            "retune", "settings changed after a new reading", ("machine",), _fields(**_CHOSEN, **_LAYER, **_ASKED, reason=_TEXT, note=_TEXT)
         ),
         EntryKind(
             "room",

@@ -191,16 +191,16 @@ def _settings(payload: Mapping[str, Any], recipe: Any) -> dict[str, Any]:
     from ..recipe.carried import carried
     from ..recipe.record import main_vector
 
-    main = main_vector(recipe.to_dict()["vectors"])
+    made = recipe.to_dict()["vectors"]
+    main = main_vector(made)
     names = ("scan_speed", "power", "hatch_spacing", "beam_radius", "overcure")
     headline = {name: _like(payload[name], main[name]) for name in names if name in payload and main.get(name) is not None}
     promised = {"promised": carried(recipe)} if "promised" in payload else {}
-    return {"vectors": _vectors(payload, recipe)} | headline | promised
+    return {"vectors": _vectors(payload, made)} | headline | promised
 
 
-def _vectors(payload: Mapping[str, Any], recipe: Any) -> list[dict[str, Any]]:
+def _vectors(payload: Mapping[str, Any], made: list[dict[str, Any]]) -> list[dict[str, Any]]:
     kept = payload.get("vectors", [])
-    made = recipe.to_dict()["vectors"]
     return [{key: one[key] for key in old if key in one} for old, one in zip(kept, made)] if len(kept) == len(made) else made
 
 

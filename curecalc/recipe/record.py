@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
@@ -17,6 +17,8 @@ from .rates import Rates
 from .search import Best
 
 __all__ = ["Limit", "Recipe", "VectorRecipe", "assumptions", "main_vector"]
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -165,7 +167,7 @@ class Recipe(Shown):
     @property
     def main(self) -> VectorRecipe:
         """The kind that stands for the recipe: the first raster over no liquid, or the first kind."""
-        return next((one for one in self.vectors if one.pattern == "raster" and not one.down_facing), self.vectors[0])
+        return main_vector(self.vectors, getattr)
 
     def rows(self) -> list[tuple[str, str]]:
         """One row a kind: its settings and how sure they are."""
@@ -268,9 +270,12 @@ class Recipe(Shown):
         }
 
 
-def main_vector(vectors: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
-    """The kind that stands for a recipe in charts, window and proof coupon: the first raster over no liquid, or the first kind."""
-    return next((one for one in vectors if one.get("pattern") == "raster" and not one.get("down_facing")), vectors[0])
+def main_vector(vectors: Sequence[T], get: Callable[..., Any] = dict.get) -> T:
+    """The kind that stands for a recipe in charts, window and proof coupon: the first raster over no liquid, or the first kind.
+
+    Of JSON objects; with `getattr`, of records.
+    """
+    return next((one for one in vectors if get(one, "pattern", None) == "raster" and not get(one, "down_facing", None)), vectors[0])
 
 
 def assumptions(machine: Machine, needs: Needs) -> tuple[str, ...]:

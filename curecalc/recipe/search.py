@@ -17,7 +17,7 @@ import numpy as np
 
 from ..errors import NoSolution
 from ..physics import raster, roots
-from .bounds import LIMIT_NAMES, Bounds, Task, moved
+from .bounds import LIMIT_NAMES, Task, moved
 from .light import Shape
 from .outcome import at_settings, fastest_at, violations, wanted_over_ratio
 from .refusal import refusal
@@ -280,16 +280,3 @@ def binding_limits(best: Best) -> list[Binding]:
             value, to = getattr(best.task.bounds, field), getattr(eased.bounds, field)
             result.append(Binding(field, LIMIT_NAMES[field], value, to, gain))
     return sorted(result, key=lambda one: -round(one.gain, 9))
-
-
-def no_bounds(task: Task) -> Bounds:
-    """Bounds with every soft limit taken away, for tests and windows."""
-    return replace(
-        task.bounds,
-        ripple=math.inf,
-        print_through=math.inf,
-        overcure=math.inf,
-        line_width_low=0.0,
-        line_width_high=math.inf,
-        width_accuracy=math.inf,
-    )

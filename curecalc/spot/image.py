@@ -26,7 +26,7 @@ from .doubts import (
     room_of,
 )
 from .frame import Cells, cells, mend, noise_of, window
-from .gauss2d import Bell, bell, first_estimate, fit_bell
+from .gauss2d import Bell, first_estimate, fit_bell
 from .moments import Moments, moments, principal
 
 __all__ = ["Finding", "Spot", "axes_of", "image_spot"]
@@ -281,9 +281,3 @@ def _picture(beam: Cells, use: Moments | Bell) -> tuple[Any, Any, Any]:
     else:
         surface = (use.plane[0] + use.plane[1] * dx)[None, :] + (use.plane[2] * dy)[:, None]
     return beam.z[rows, columns] - surface, dx, dy
-
-
-def model_picture(spot: Spot) -> Any:
-    """The fitted Gaussian on the grid of `spot.profile`, for figures."""
-    shift = (spot.bell.centre[0] - spot.centre[0], spot.bell.centre[1] - spot.centre[1])
-    return spot.bell.peak * bell(spot.profile_x, spot.profile_y, shift, spot.bell.variance)

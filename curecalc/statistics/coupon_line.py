@@ -13,18 +13,7 @@ import numpy as np
 from .intervals import chi_squared_p, t_factor
 from .line import LineFit, line_of_moments, ordinary_line, relative_line, weighted_line, york_line
 
-__all__ = [
-    "BELIEVED",
-    "ENOUGH",
-    "CouponLine",
-    "coarse",
-    "coupon_line",
-    "either",
-    "judged_line",
-    "stated_line",
-    "two_component_line",
-    "with_earlier_lots",
-]
+__all__ = ["BELIEVED", "ENOUGH", "CouponLine", "coarse", "coupon_line", "either", "stated_line", "two_component_line", "with_earlier_lots"]
 
 BELIEVED = 0.30
 """Stated uncertainties are taken as they are where chi-squared is no rarer than this; else the wider interval stands."""
@@ -52,23 +41,6 @@ class CouponLine:
     plain: LineFit
     weight: Any | None = None
     stated: Any = False
-
-
-def judged_line(
-    x: Any,
-    y: Any,
-    *,
-    counts: Any | None = None,
-    within_squares: Any = 0.0,
-    resolution: Any = 0.0,
-    sigma_y: Any | None = None,
-    sigma_x: Any | None = None,
-) -> CouponLine:
-    """The line of coupons with whatever is known of them: `coupon_line`, `exposure_line` or `stated_line`."""
-    scatter = coupon_line(x, y, counts=counts, within_squares=within_squares, resolution=resolution)
-    if sigma_y is not None:
-        return stated_line(x, y, scatter, sigma_y=sigma_y, sigma_x=sigma_x)
-    return scatter
 
 
 def coupon_line(x: Any, y: Any, *, counts: Any | None = None, within_squares: Any = 0.0, resolution: Any = 0.0) -> CouponLine:
