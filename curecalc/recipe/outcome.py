@@ -229,7 +229,7 @@ def at_settings(
     above = mean if task.above is None else task.above
     out["print_through"] = stack.print_through(law, strongest, task.layer_thickness, task.layers, above)
     out |= line_widths(task, light, x, radius)
-    out["line_width_max"] = line_widths(task, light, np.log(weakest * (most / least)), radius)["line_width"]
+    out["line_width_max"] = _line_width(task, np.log(weakest * (most / least)), radius, 0.0)
     out |= _upper(task, out) if task.assured_limits else {}
     return out
 
@@ -262,20 +262,25 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
     return out
 
 
+def _line_width(task: Task, x: Any, radius: Any, depth: float) -> Any:
+    """Width of the cured line at a depth, for ln of the dose on its centre; zero for rasters."""
+    if task.pattern.raster:
+        return np.zeros(np.shape(x))
+    scan, dose = task.pattern.scan(1.0, radius, None, 1.0), np.exp(np.minimum(x, _MOST))
+    return _light.line_width(scan, dose, task.curve.cure.dose(depth), task.pattern.exponent)
+
+
 def line_widths(task: Task, light: Shape, x: Any, radius: Any) -> dict[str, Any]:
     """Width of the cured line at the surface and at the bottom of the layer, and its expanded uncertainty (mm).
 
     Lw^2 = 2 W0^2 ln(E/Ec): the radius enters directly and through the exposure. Zero for rasters.
     """
+    width = _line_width(task, x, radius, 0.0)
     if task.pattern.raster:
-        zero = np.zeros(np.shape(x))
-        return {"line_width": zero, "line_width_at_layer": zero, "line_width_expanded": zero}
-    curve, errors, w = task.curve, task.errors, task.pattern.exponent
+        return {"line_width": width, "line_width_at_layer": width, "line_width_expanded": width}
+    curve, errors = task.curve, task.errors
+    below = _line_width(task, x, radius, task.layer_thickness)
     excess = np.maximum(x - curve.log_threshold, 1e-12)
-    scan = task.pattern.scan(1.0, radius, None, 1.0)
-    dose = np.exp(np.minimum(x, _MOST))
-    width = _light.line_width(scan, dose, curve.cure.dose(0.0), w)
-    below = _light.line_width(scan, dose, curve.cure.dose(task.layer_thickness), w)
     powers = (light.power_power * errors.power) ** 2 + (light.power_power * errors.exposure_scale) ** 2
     others = powers + (light.speed_power * errors.scan_speed) ** 2 + curve.log_threshold_variance
     held = 0.0 if errors.coupon_radius_power is None else errors.coupon_radius_power
