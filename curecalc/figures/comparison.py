@@ -60,15 +60,15 @@ def _differences(ax: Axes, c: LotComparison) -> None:
     tolerance = 1e3 * float(c.tolerance.m_as(MM))
     ax.axvspan(-tolerance, tolerance, facecolor=TONES["light"], alpha=0.6, edgecolor="none")
     ax.axvline(0.0, color=INK, linewidth=0.8)
-    for place, (d, _) in enumerate(c.others):
+    for place, ((d, _), lot) in enumerate(zip(c.others, c.lots[1:])):
         low, value, high = (1e3 * float(v) for v in (d.low, d.value, d.high))
         ax.plot([low, high], [place, place], color=TONES["solid"], linewidth=3.0, solid_capstyle="butt")
         ax.plot([value], [place], "o", color=INK, markersize=7)
-        ax.annotate(f"{value:+.1f} ({low:+.1f} to {high:+.1f}) um", (0.0, place), xytext=(0, 10), textcoords="offset points",
+        ax.annotate(f"{lot.name}\n{value:+.1f} ({low:+.1f} to {high:+.1f}) um", (0.0, place), xytext=(0, 10), textcoords="offset points",
                     ha="center", fontsize=9.5, color=INK)  # fmt: skip
     size = max(tolerance, *(1e3 * max(abs(float(d.low)), abs(float(d.high))) for d, _ in c.others))
     ax.set_xlim(-1.5 * size, 1.5 * size)
     ax.set_ylim(len(c.others) - 0.4, -0.7)
-    ax.set_yticks(range(len(c.others)), [lot.name for lot in c.lots[1:]])
+    ax.set_yticks([])
     ax.set_xlabel("change of depth (um)")
-    ax.set_title(f"against {c.lots[0].name}; band: ±{tolerance:.3g} um", loc="left", fontsize=10.5)
+    ax.set_title(f"against {c.lots[0].name}\nband: ±{tolerance:.3g} um", loc="left", fontsize=10.5)

@@ -42,7 +42,7 @@ def map_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float = 
     draw_overcure(near, answer, (place.x - half, place.y - half, place.x + half, place.y + half), limits)
     near.plot([place.x], [place.y], "o", markersize=11, markerfacecolor="none", markeredgecolor="white", markeredgewidth=3.0)
     near.plot([place.x], [place.y], "o", markersize=11, markerfacecolor="none", markeredgecolor=INK, markeredgewidth=1.4)
-    near.set_title(f"Weakest place: {place.why}", loc="left", fontsize=11)
+    near.set_title(f"Weakest place:\n{place.why}", loc="left", fontsize=11)
     whole.set_title(f"Overcure of layer {job.first}", loc="left", pad=20)
     caption(whole, f"layer {show(answer.layer_thickness)}, error {answer.numerical_error:.0e} of the peak")
     bar = figure.add_axes((0.51, 0.46, 0.018, 0.42))
