@@ -71,4 +71,4 @@ def _differences(ax: Axes, c: LotComparison) -> None:
     ax.set_ylim(len(c.others) - 0.4, -0.7)
     ax.set_yticks([])
     ax.set_xlabel("change of depth (um)")
-    ax.set_title(f"against {c.lots[0].name}\nband: ±{tolerance:.3g} um", loc="left", fontsize=10.5)
+    ax.set_title(f"against {c.lots[0].name}; band: ±{tolerance:.3g} um", loc="left", fontsize=10.5, wrap=True)
