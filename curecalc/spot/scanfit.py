@@ -288,6 +288,8 @@ def _quantum(y: Any) -> float:
     if values.size < 2 or values.size > 0.9 * y.size:
         return 0.0
     step = float(np.diff(values).min())
+    if step < 1e-12 * float(values[-1] - values[0]):  # rounding of the computer, no display
+        return 0.0
     places = (values - values[0]) / step
     return step if np.abs(places - np.round(places)).max() < 1e-3 * max(1.0, places[-1] * 1e-3) else 0.0
 

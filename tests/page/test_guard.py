@@ -1,5 +1,6 @@
 """Hostile requests: refused in plain words, page stays up, nothing written."""
 
+import contextlib
 import http.client
 import io
 import os
@@ -230,7 +231,8 @@ def test_half_open_connections_do_not_stop_others(running):
 def test_broken_requests_leave_the_page_up(running, raw):
     with socket.create_connection(("127.0.0.1", running.port), timeout=10) as s:
         s.sendall(raw)
-        s.shutdown(socket.SHUT_WR)
+        with contextlib.suppress(OSError):  # the server may have closed it already
+            s.shutdown(socket.SHUT_WR)
         got = s.recv(4000)
     assert b"Traceback" not in got
     assert b" 500 " not in got.split(b"\r\n")[0]

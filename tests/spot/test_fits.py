@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from curecalc.spot.caustic import caustic, coverage, defocus_window
@@ -140,6 +140,7 @@ def slit_reading(x, w, s):
 
 @given(w=lengths, ratio=st.floats(0.01, 2.5), full=st.floats(1e-2, 1e3), dark=st.floats(-1, 1), tilt=st.floats(-1, 1))
 @settings(max_examples=40, deadline=None)
+@example(w=1.0, ratio=1.0, full=1.0, dark=0.0, tilt=2.2250738585e-313)  # steps that only rounding makes
 def test_slit_profile_recovers_the_radius_whatever_the_slit(w, ratio, full, dark, tilt):
     s = ratio * w
     x = np.linspace(-4 * w - s, 4 * w + s, 61)
