@@ -66,7 +66,10 @@ def write_demo_shop(path: str | Path, *, end: datetime | None = None, seed: int 
     seed : int
         The same seed and end give the same readings.
     """
-    last = (end or datetime.now(UTC)).replace(hour=7, minute=0, second=0, microsecond=0)
+    now = datetime.now(UTC)
+    last = (end or now).replace(hour=7, minute=0, second=0, microsecond=0)
+    if end is None and last > now:  # before seven in the morning the last day is yesterday: nothing is read ahead of the clock
+        last -= timedelta(days=1)
     first = last - timedelta(days=TRUTH.days)
     rng = np.random.default_rng(seed)
     written: list[tuple[float, str, dict[str, Any], dict[str, Any]]] = []
