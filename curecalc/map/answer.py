@@ -178,7 +178,7 @@ class FieldAnswer(Shown):
             )
         }
         typical, low, high = (to_json(Quantity(v, MM_S)) for v in one.scan_speed)
-        gain = self._spread(one.before) - self._spread(one.after)
+        gain: Quantity = self._spread(one.before) - self._spread(one.after)
         return {"kind": one.kind, "scan_speed": typical, "scan_speed_min": low, "scan_speed_max": high, "gain": to_json(gain)} | over
 
 

@@ -45,7 +45,7 @@ def deposit(grid: np.ndarray, x: np.ndarray, y: np.ndarray, e: np.ndarray) -> No
         fx, fy = np.floor(px), np.floor(py)
         wx, wy = weights(px - fx), weights(py - fy)
         ix, iy = fx.astype(np.int64) - 2, fy.astype(np.int64) - 2
-        whole = bool(len(ix)) and ix.min() >= 0 and iy.min() >= 0 and ix.max() + 5 < columns and iy.max() + 5 < rows
+        whole = bool(len(ix)) and np.min(ix) >= 0 and np.min(iy) >= 0 and np.max(ix) + 5 < columns and np.max(iy) + 5 < rows
         for j in range(6):
             ej = wy[j] * pe
             row = iy + j

@@ -129,7 +129,7 @@ def stated_error(beams: list[Beam], pixel: float) -> float:
         content = np.abs(beam.transform(f / pixel, f / pixel))
         inside = np.abs(f) <= 0.5
         alias = np.where(inside, 2.0 * (np.abs(f) / np.maximum(1.0 - np.abs(f), 0.5)) ** 6, 1.0)
-        worst = max(worst, float((content * np.maximum(alias[:, None], alias[None, :])).sum() / content.sum()) * 2.0)
+        worst = max(worst, 2.0 * float(np.sum(content * np.maximum(alias[:, None], alias[None, :]))) / float(np.sum(content)))
     return worst + QUADRATURE
 
 

@@ -26,7 +26,7 @@ def block_mean(image: Any, block: int) -> Any:
     rows, columns = z.shape[0] // block * block, z.shape[1] // block * block
     view = z[:rows, :columns].reshape(rows // block, block, columns)
     sums = view.sum(axis=1, dtype=np.uint32 if z.dtype.kind == "u" and z.dtype.itemsize < 4 else np.float64)
-    return sums.reshape(rows // block, columns // block, block).sum(axis=2, dtype=np.float64) / (block * block)
+    return sums.reshape(rows // block, columns // block, block).astype(np.float64).sum(axis=2) / (block * block)
 
 
 @dataclass(frozen=True)

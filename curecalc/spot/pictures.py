@@ -162,7 +162,7 @@ def _frames(frames: Any, spot: Spot, pixel: tuple[float, float], full_scale: flo
     places = np.array([s.centre for s in single])
     u = sizes.std(axis=0, ddof=1) / sizes.mean(axis=0) / math.sqrt(len(single)) * (spot.axes.radius_x, spot.axes.radius_y)
     out = []
-    if (moved := float(places.std(axis=0, ddof=1).max())) > 0.1 * min(spot.axes.radius_x, spot.axes.radius_y):
+    if (moved := float(np.max(places.std(axis=0, ddof=1)))) > 0.1 * min(spot.axes.radius_x, spot.axes.radius_y):
         out.append(
             f"the beam moves by {show_kernel(moved, 'length', digits=2)} (standard deviation) from frame to frame, which "
             f"widens their mean. "
