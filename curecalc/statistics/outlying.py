@@ -59,15 +59,14 @@ def outlying(x: Any, y: Any, weight: Any | None = None, *, levels: tuple[float, 
     root = np.ones(n) if weight is None else np.sqrt(np.asarray(weight, dtype=float))
     design = np.stack([root, root * (x - x.mean())], -1)
     basis = np.linalg.qr(design)[0]
-    left = np.eye(n) - basis @ basis.T
-    residual = left @ (root * y)
+    residual = root * y - basis @ (basis.T @ (root * y))
     squares = float(residual @ residual)
     best: tuple[float, float, tuple[int, ...]] | None = None
     for k in range(1, min(len(levels), max(1, n // 4), n - 3) + 1):
         if k > 1 and comb(n, k) > _MOST_SUBSETS:
             break
         sets = np.array(list(combinations(range(n), k)))
-        inner = left[sets[:, :, None], sets[:, None, :]]
+        inner = np.eye(k) - basis[sets] @ np.swapaxes(basis[sets], -1, -2)
         usable = np.linalg.det(inner) > 1e-9
         inner[~usable] = np.eye(k)
         mine = residual[sets]

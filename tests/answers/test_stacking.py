@@ -64,6 +64,7 @@ def test_bleaching_stack_agrees_with_marching_the_rate_equations(n):
     assert answer.print_through.m_as("mm") == pytest.approx(want, rel=2e-3)
 
 
+@pytest.mark.slow
 def test_light_without_bound_is_said():
     with pytest.raises(NoSolution, match="without bound"):
         evaluate_stack(resin=BLEACHING, exposure=Q(25.0, "mJ/cm^2"), layer_thickness=Q(0.1, "mm"))

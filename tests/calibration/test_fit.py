@@ -339,6 +339,7 @@ def test_one_wild_reading_cannot_hide_a_wild_coupon():
     assert kinds == [("reading", "c5"), ("coupon", "c2")]
 
 
+@pytest.mark.slow
 def test_false_alarms_of_outliers_stay_at_the_stated_rate():
     alarms_coupon = alarms_reading = 0
     for seed in range(600):

@@ -59,6 +59,7 @@ def harm(*arguments: object) -> dict:
     return json.loads(done.stdout)
 
 
+@pytest.mark.slow
 def test_eight_writers_at_once_lose_nothing(database) -> None:
     Logbook(database, create=True).close()
     got = harm("writers", database, 8, 200)
@@ -110,6 +111,7 @@ def kills_of_the_server(server, database, turns: int) -> int:
     return len(told)
 
 
+@pytest.mark.slow
 def test_a_killed_server_loses_nothing_and_writers_go_on(server, database) -> None:
     assert kills_of_the_server(server, database, 2) > 5
 

@@ -32,6 +32,7 @@ def test_a_healthy_machine_is_left_alone() -> None:
     assert abs(share - FALSE_YEARS[0]) <= 3.0 * np.sqrt(FALSE_YEARS[0] / 120)
 
 
+@pytest.mark.slow
 def test_a_fade_is_found_soon(tmp_path) -> None:
     """A quarter of the scatter a week after twenty healthy readings: a median of at most fourteen weeks, through status."""
     machines, healthy, after = 15, 20, 22

@@ -118,7 +118,7 @@ def tab(browser, page_address):
     assert not said, "the browser complained"
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
 @pytest.mark.parametrize("view", VIEWS + ERRORS)
 def test_views_load_and_are_accessible(tab, view, scheme):
     tab.emulate_media(color_scheme=scheme)
@@ -132,7 +132,7 @@ def test_views_load_and_are_accessible(tab, view, scheme):
         tab.said.clear()  # the browser notes the answer 404 itself
 
 
-@pytest.mark.parametrize("width", [320, 400, 600, 800, 1024, 1280, 1600, 1920])
+@pytest.mark.parametrize("width", [320, *(pytest.param(w, marks=pytest.mark.slow) for w in (400, 600, 800, 1024, 1280, 1600, 1920))])
 def test_no_sideways_scrolling(tab, width):
     tab.set_viewport_size({"width": width, "height": 1280 if width <= 800 else 800})
     for view in VIEWS:
@@ -145,6 +145,7 @@ def settled(tab):
     tab.wait_for_function("() => (document.body.dataset.state || '') === '' && !document.querySelector('[aria-busy]')")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("view", ["/settings", "/stack"])
 def test_each_slider_redraws_and_the_address_follows(tab, view):
     tab.goto(view)
@@ -170,6 +171,7 @@ def test_each_slider_redraws_and_the_address_follows(tab, view):
     assert tab.locator(".main").text_content() == shown, "the address is a bookmark"
 
 
+@pytest.mark.slow
 def test_typing_other_units_moves_the_slider_and_errors_wait_until_it_is_finished(tab):
     tab.goto("/settings")
     field, slider = tab.locator("#f-power"), tab.locator('[data-for="f-power"]')
@@ -310,6 +312,7 @@ def test_print_is_dark_on_white(tab):
         assert max(r, g, b) - min(r, g, b) <= 8, f"{colour} is no grey"
 
 
+@pytest.mark.slow
 def test_when_the_program_is_gone_no_number_stays_unmarked(browser):
     from curecalc.page import PageOptions
     from curecalc.page.server import start
@@ -334,6 +337,7 @@ def test_when_the_program_is_gone_no_number_stays_unmarked(browser):
     thread.join(10)
 
 
+@pytest.mark.slow
 def test_answers_that_come_late_or_out_of_order_are_not_shown(tab):
     """The first answer is held back until long after the second was asked."""
     tab.goto("/settings")
@@ -399,6 +403,7 @@ def _press(tab, name):
     raise AssertionError(f"the keyboard does not reach {name!r}")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", ["mouse", "keyboard", "tablet"])
 def test_the_whole_way_from_an_empty_start(browser, tmp_path, how):
     """Beam file, coupon table, lot, recipe, sheet, an entry and its correction."""

@@ -174,6 +174,7 @@ def test_rate_limit_refills():
     assert len(limit._left) <= 2000
 
 
+@pytest.mark.slow
 def test_thousand_quick_requests_do_not_bring_it_down():
     page = start(PageOptions(burst=30, per_second=4), port=0)
     thread = page.run_in_background()
@@ -239,6 +240,7 @@ def test_broken_requests_leave_the_page_up(running, raw):
     assert fetch(running.port, "/lessons")[0] == 200
 
 
+@pytest.mark.slow
 def test_users_do_not_see_each_other(running):
     """Two users at once, each with own settings: each answer belongs to its own question."""
     wrong = []

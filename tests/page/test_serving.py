@@ -93,6 +93,7 @@ def test_a_certificate_that_cannot_be_used_is_said(tmp_path, content):
         start(PageOptions(), port=0, certificate=str(path))
 
 
+@pytest.mark.slow
 def test_behind_the_shop_s_own_proxy_its_word_is_taken_and_no_other_s():
     for proxy, trusted in (("127.0.0.1", True), ("192.0.2.9", False)):
         codes = AccessCodes(lambda person, code: None)

@@ -206,6 +206,7 @@ def test_the_form_of_the_needs_is_made_from_the_declaration(walked):
     assert kept.count("[[vectors]]") == 2
 
 
+@pytest.mark.slow
 def test_a_new_reading_gives_new_speeds(walked):
     text = html.unescape(walked.get("/recipe?power=228+mW").text)
     assert "After the new reading" in text
@@ -238,7 +239,7 @@ def _state(draw):
     return state
 
 
-@pytest.mark.parametrize("states", [25, pytest.param(200, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("states", [10, pytest.param(200, marks=pytest.mark.slow)])
 def test_random_states_show_the_numbers_of_the_command_line(walked, tmp_path, monkeypatch, capsys, states):
     """Numbers, notes and the place of the point in the figure are those that the printed command line gives."""
     monkeypatch.chdir(tmp_path)

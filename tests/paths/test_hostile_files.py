@@ -216,7 +216,7 @@ def _header_of(shape):
 ONE = np.zeros(1)
 ARRAYS = {
     "not-a-zip": b"PK\3\4 no",
-    "bomb": _zipped({"x0.npy": bytes(300_000_000)}),
+    "bomb": lambda: _zipped({"x0.npy": bytes(300_000_000)}),
     "claims-more-than-it-holds": _zipped({f"{n}.npy": _header_of((10**9,)) for n in ("x0", "y0", "x1", "y1")}),
     "unequal": _saved(x0=ONE, y0=ONE, x1=ONE, y1=np.zeros(2)),
     "unknown": _saved(x0=ONE, y0=ONE, x1=ONE, y1=ONE, colour=ONE),
@@ -231,7 +231,7 @@ ARRAYS = {
 @pytest.mark.parametrize("name", ARRAYS)
 def test_broken_arrays_are_refused_in_one_line(name, tmp_path):
     file = tmp_path / "paths.npz"
-    file.write_bytes(ARRAYS[name])
+    file.write_bytes(ARRAYS[name]() if callable(ARRAYS[name]) else ARRAYS[name])
     with pytest.raises(FileError) as error:
         read_paths(file)
     assert "\n" not in str(error.value)

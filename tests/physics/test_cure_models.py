@@ -147,6 +147,7 @@ def test_total_at_the_first_top_of_few_and_of_endless_layers(t, dp):
     assert stack.total(law, 0.3, t, math.inf) == pytest.approx(built(0.3, t, dp, 4000, 0.0), rel=1e-11, abs=0.0)
 
 
+@pytest.mark.slow
 def test_light_that_each_layer_bleaches_through_piles_up_for_ever():
     law = laws.Bleaching(0.12, 0.01, 0.001)
     assert stack.total(law, 5.0, 0.1, math.inf) == math.inf

@@ -148,7 +148,7 @@ def on_the_way(s, length, v, a, w0, beam):
 
 
 @pytest.mark.parametrize(("beam", "follows"), [("off", None), ("on", 0.0), ("follows speed", 1.0)])
-@pytest.mark.parametrize("length", [1.5, 4.0, 45.0])
+@pytest.mark.parametrize("length", [1.5, *(pytest.param(mm, marks=pytest.mark.slow) for mm in (4.0, 45.0))])
 def test_weakest_and_strongest_place_along_a_vector(beam, follows, length):
     """Against the spot followed through the whole vector; places from one radius inside each end."""
     from curecalc.recipe.outcome import along

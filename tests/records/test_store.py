@@ -45,6 +45,7 @@ def filled(path: Path, count: int = 40) -> None:
 # ---------------------------------------------------------------- many writers, kills
 
 
+@pytest.mark.slow
 def test_eight_writers_at_once_lose_nothing(tmp_path) -> None:
     got = harm("writers", tmp_path / "shop.db", 8, 200)
     assert got["statuses"] == [0] * 8
@@ -69,6 +70,7 @@ def test_a_few_kills_lose_no_acknowledged_entry(tmp_path) -> None:
     assert (got["failed"], got["problems"]) == ([], [])
 
 
+@pytest.mark.slow
 def test_killed_while_it_is_made_a_logbook_is_whole_or_not_there(tmp_path) -> None:
     got = harm("creation", tmp_path, 40)
     assert got["broken"] == []

@@ -94,6 +94,7 @@ def test_one_wild_reading_is_left_out_and_named(at, size):
     assert got.radius_x.value.m_as("mm") == pytest.approx(clean, rel=0.02)
 
 
+@pytest.mark.slow
 def test_positions_that_are_not_sharp_widen_the_interval():
     inside, plain = [], []
     for seed in range(60):

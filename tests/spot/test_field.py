@@ -162,6 +162,7 @@ def test_a_tilted_lens_and_a_wrong_focus_are_told_apart():
     assert not any("tilted" in s for s in off.sentences)
 
 
+@pytest.mark.slow
 def test_the_plan_grows_with_what_is_asked():
     few, reached = plan_places(size_x=200.0, size_y=200.0, relative=0.01, to=0.06)
     more, better = plan_places(size_x=200.0, size_y=200.0, relative=0.01, to=0.015)
