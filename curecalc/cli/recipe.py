@@ -121,13 +121,13 @@ def made(args: argparse.Namespace) -> Any:
 
 def _with_beam(args: argparse.Namespace, machine: Any) -> Any:
     """The machine with the spot of the beam record; what a saved recipe must know of it goes with its readings."""
-    from ..jobs.beam import read_beam
+    from ..jobs.beam import read_beam_record
     from ..jobs.machine import with_spot
     from ..units import to_json
 
-    beam = read_beam(args.beam, needs_power=False)
-    args.beam_notes = beam.notes
-    shaped = with_spot(machine, beam)
+    record = read_beam_record(args.beam)
+    args.beam_notes = record.beam(needs_power=False).notes
+    shaped = with_spot(machine, record)
     known = getattr(args, "readings", None) or {
         "power": to_json(machine.power),
         "power_reading_date": machine.power_reading_date.isoformat(),

@@ -13,7 +13,8 @@ from typing import Annotated, Any
 from ..files.places import KeyPath
 from ..files.records import Key, Origin, RecordFile, documented
 from ..formulas.beam import Beam, radius_from_diameter, radius_from_fwhm
-from ..units import DEG, MM, MM_S, Measured, Quantity, S, measured, parse, show, to_json
+from ..units import DEG, MM, MM_S, Measured, Quantity, S, parse, show, to_json
+from .beam import BeamRecord
 
 __all__ = ["MACHINE", "Machine", "machine_beam", "read_machine", "starting_machine", "with_spot"]
 
@@ -23,7 +24,7 @@ _share = partial(Key, "fraction", rule="nonnegative", high=0.5)
 _RELATIVE = "Relative standard uncertainty."
 _AT = "of the beam at the resin surface."
 _MONTH, _SLOW, _NO_TIME = parse("time", "30 d", "time"), Quantity(1.0, MM_S), Quantity(0.0, S)
-_NO_LENGTH, _NO_ANGLE = Quantity(0.0, MM), Quantity(0.0, DEG)
+_NO_LENGTH, _NO_ANGLE = Quantity(0.0, MM), Measured(Quantity(0.0, DEG), Quantity(0.0, DEG))
 
 
 @documented
@@ -94,7 +95,16 @@ class Machine(Origin):
     beam_radius_step: Annotated[Quantity | None, _beam("length", "Smallest step of the radius; left out, any.", "0.005 mm")] = None
     beam_quality: Annotated[float, _beam("number", "M^2; enters where the field is out of focus.", "1.2", low=1.0, high=100.0)] = 1.0
     radius_ratio: Annotated[float, _beam("number", "Of an ellipse: y radius over x radius.", "0.9", low=0.2, high=5.0)] = 1.0
-    spot_angle: Annotated[Quantity, _beam("angle", "Of the spot's x axis to the machine's x axis.", "0 deg", rule="finite")] = _NO_ANGLE
+    spot_angle: Annotated[
+        Measured,
+        _beam(
+            "angle",
+            "Of the spot's x axis to the machine's x axis; its uncertainty counts where a track_angle is needed.",
+            "0 deg +- 2 deg",
+            rule="finite",
+            uncertain=True,
+        ),
+    ] = _NO_ANGLE
     scan_speed_max: Annotated[Quantity, _scanner("speed", "Greatest speed of the spot on the resin.", "8000 mm/s")]
     scan_speed_min: Annotated[Quantity, _scanner("speed", "Least speed.", "10 mm/s")] = _SLOW
     acceleration: Annotated[
@@ -262,11 +272,11 @@ def read_machine(path: str | Path) -> Machine:
     return MACHINE.read(path)
 
 
-def with_spot(machine: Machine, beam: Beam) -> Machine:
+def with_spot(machine: Machine, spot: BeamRecord) -> Machine:
     """The machine with the shape of a measured spot: ratio of its radii, angle, M^2; its range of radii stays the machine's."""
-    ratio = 1.0 if beam.radius_y is None else float((measured(beam.radius_y).value / measured(beam.radius_x).value).m_as("dimensionless"))
-    quality = machine.beam_quality if beam.beam_quality is None else float(beam.beam_quality)
-    return replace(machine, radius_ratio=ratio, spot_angle=beam.angle, beam_quality=quality)
+    ratio = 1.0 if spot.radius_y is None else float((spot.radius_y.value / spot.radius_x.value).m_as("dimensionless"))
+    quality = machine.beam_quality if spot.beam_quality is None else spot.beam_quality
+    return replace(machine, radius_ratio=ratio, spot_angle=spot.angle or _NO_ANGLE, beam_quality=quality)
 
 
 def machine_beam(machine: Machine) -> Beam:
@@ -284,4 +294,4 @@ def machine_beam(machine: Machine) -> Beam:
     if machine.radius_ratio == 1.0:
         return beam
     other = Measured(Quantity(radius * machine.radius_ratio, MM), Quantity(known * radius * machine.radius_ratio, MM))
-    return replace(beam, radius_y=other, radius_correlation=1.0, angle=machine.spot_angle)
+    return replace(beam, radius_y=other, radius_correlation=1.0, angle=machine.spot_angle.value)

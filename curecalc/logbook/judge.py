@@ -168,7 +168,7 @@ def judge(
     radii = chosen["beam_radius"] * np.array([radius, radius, 1.0, radius, radius, up * radius, radius / up, radius, radius])
     speeds = chosen["scan_speed"] * np.array([*7 * [1.0], up, 1.0 / up])
     spacing = None if chosen["hatch_spacing"] is None else np.full(9, chosen["hatch_spacing"])
-    light = with_ends(task, shape(task.pattern, radii, spacing, speeds, step_of(task)), powers, radii, speeds)
+    light = with_ends(task, shape(task.pattern, radii, spacing, speeds, step_of(task)), powers, radii, speeds, spacing)
     light = Shape(*(np.broadcast_to(part, (9,)) for part in light))
 
     def at(which: Task, rows: slice) -> dict[str, Any]:

@@ -183,7 +183,7 @@ def in_machine(work: Work, found: BeamMeasurement | PowerMeasurement) -> Work:
         texts["beam.beam_radius_scale_uncertainty"] = f"{100.0 * float(found.radius_x.measured.relative):.6g} %"
         if found.radius_y is not None:
             texts["beam.radius_ratio"] = repr(float(found.radius_y.value.m_as(MM)) / radius)
-            texts["beam.spot_angle"] = f"{float(found.angle.m_as('deg'))!r} deg"
+            texts["beam.spot_angle"] = f"{float(found.angle.m_as('deg'))!r} deg +- {float(found.u_angle.m_as('deg'))!r} deg"
     return work.changed("machine", document_of(FILES["machine"].schema, texts), f"{part.source}, with {source} put in")
 
 

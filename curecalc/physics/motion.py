@@ -99,10 +99,14 @@ def share(s, v, radius, ends, w=1.0, chord=None):
     top = np.minimum(v, np.sqrt(slow * slow + length * a))
     way = speed_up_distance(top, a) - speed_up_distance(slow, a)
     total = np.where(top < v, 0.0, _steady(s, way, length - way, radius, w, chord))
+    beam = np.broadcast_arrays(total, v, slow, top, radius, np.asarray(ends.least, float), 0.0 if chord is None else chord)[1:]
     for place in (s, length - s):
-        with np.errstate(invalid="ignore"):
-            near = np.where(np.isfinite(place), _speeding_up(place, v, slow, top, a, radius, ends, w, chord), 0.0)
-        total = total + near
+        place = np.broadcast_to(place, np.shape(total))
+        near = place < way + (6.0 / np.sqrt(w) if chord is None else chord) * radius
+        if near.any():
+            part = np.zeros(near.shape)
+            part[near] = _speeding_up(place[near], *(q[near] for q in beam), a, ends.follows, w, chord is not None)
+            total = total + part
     return total[()]
 
 
@@ -121,33 +125,32 @@ def _steady(s, start, end, radius, w, chord):
     return np.where(outer > 0.0, 0.5 * (erfc(outer) - erfc(inner)), 0.5 * (erf(a) + erf(b)))
 
 
-def _speeding_up(s, v, slow, top, a, radius, ends, w, chord):
-    """What comes from the way from the speed `slow` at 0 to the speed `top`.
+def _speeding_up(s, v, slow, top, radius, least, chord, a, follows, w, flat):
+    """What comes from the way from the speed `slow` at 0 to the speed `top`: of a top hat (`flat`) along its chord.
 
     By quadrature in the root of time from rest, where t^w is smoother.
     """
-    s, v, slow, top, radius = (np.asarray(q, float)[..., None] for q in np.broadcast_arrays(s, v, slow, top, radius))
+    s, v, slow, top, radius, least, chord = (q[..., None] for q in (s, v, slow, top, radius, least, chord))
     s = s + speed_up_distance(slow, a)
-    least, half_chord = (np.asarray(ends.least, float)[..., None], None if chord is None else np.asarray(chord)[..., None])
     # only times at which the place is lit, or within six radii of the spot
-    wide = (6.0 / np.sqrt(w) if half_chord is None else half_chord) * radius
+    wide = (chord if flat else 6.0 / np.sqrt(w)) * radius
     first, last = (np.clip(np.sqrt(2.0 * np.maximum(s + d, 0.0) / a), slow / a, top / a) for d in (-wide, wide))
     cuts = [first, last]
-    if ends.follows and np.any(least > 0.0):
-        cuts.insert(1, np.clip(least ** (1.0 / ends.follows) * v / a, first, last))
+    if follows and np.any(least > 0.0):
+        cuts.insert(1, np.clip(least ** (1.0 / follows) * v / a, first, last))
     cuts = [np.sqrt(t) for t in cuts]
     total = 0.0
     for start, end in zip(cuts, cuts[1:]):
         half = 0.5 * (end - start)
         root = start + half * (1.0 + _NODES)
         t = root * root
-        lit = (a * t / v) ** ends.follows if ends.follows else np.ones_like(t)
+        lit = (a * t / v) ** follows if follows else np.ones_like(t)
         energy = np.maximum(lit, least) ** w
-        if half_chord is None:
+        if not flat:
             with np.errstate(under="ignore"):
                 energy = energy * np.exp(-2.0 * w * ((0.5 * a * t * t - s) / radius) ** 2)
         total = total + (half * _WEIGHTS * 2.0 * root * energy).sum(-1)
-    steady = _ROOT_HALF_PI / np.sqrt(w) if half_chord is None else np.maximum(2.0 * half_chord[..., 0], 1e-300)
+    steady = np.maximum(2.0 * chord[..., 0], 1e-300) if flat else _ROOT_HALF_PI / np.sqrt(w)
     return total * v[..., 0] / (steady * radius[..., 0])
 
 

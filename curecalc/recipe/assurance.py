@@ -29,6 +29,7 @@ __all__ = [
     "curve_from_covariance",
     "depth_state",
     "normal_factor",
+    "quick_factor",
     "reach_beyond",
     "relative_variance",
 ]
@@ -80,7 +81,7 @@ class Curve:
     @cached_property
     def cure(self) -> Law:
         """The cure law; the plain one where none was named."""
-        return self.law or Plain(self.penetration_depth, math.exp(self.log_threshold))
+        return self.law or Plain(self.penetration_depth, np.exp(self.log_threshold))
 
     @property
     def straight(self) -> bool:
@@ -113,10 +114,10 @@ class Curve:
         return total
 
     @property
-    def log_threshold_variance(self) -> float:
+    def log_threshold_variance(self) -> Any:
         """Variance of ln Ec."""
         own = self.centre_variance + (self.log_threshold - self.centre) ** 2 * self.slope_variance
-        return own / float(self.slope(self.log_threshold)) ** 2
+        return own / self.slope(self.log_threshold) ** 2
 
 
 @dataclass(frozen=True)
@@ -173,8 +174,8 @@ def curve_from_covariance(
     return Curve(dp, log_threshold, centre, dp * dp * left, big_v, layer_variance, degrees_of_freedom, low, high, **more)
 
 
-def relative_variance(errors: Errors, radius: Any, speed: Any, spacing: Any, power: Any = 1.0) -> Any:
-    """Variance of ln dose from the build, for the powers of radius, speed, spacing and power in the dose."""
+def relative_variance(errors: Errors, radius: Any, speed: Any, spacing: Any, power: Any = 1.0, turn: Any = 0.0) -> Any:
+    """Variance of ln dose from the build, for the powers of radius, speed, spacing and power in the dose, and what a turned spot costs."""
     held = 0.0 if errors.coupon_radius_power is None else errors.coupon_radius_power
     return (
         (power * errors.power) ** 2
@@ -183,6 +184,7 @@ def relative_variance(errors: Errors, radius: Any, speed: Any, spacing: Any, pow
         + ((radius - held) * errors.beam_radius_scale) ** 2
         + (speed * errors.scan_speed) ** 2
         + (spacing * errors.hatch_spacing) ** 2
+        + turn**2
     )
 
 
@@ -218,7 +220,8 @@ def _factor_table(dof: float, assurance: float) -> Any:
     return _factor(share, 1.0 - share, dof, assurance)
 
 
-def _quick_factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any:
+def quick_factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any:
+    """`_factor` from its table: good to about 1e-7."""
     total = type_a + type_b
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(total > 0.0, type_a / total, 0.0)
@@ -244,7 +247,7 @@ def depth_state(curve: Curve, errors: Errors, x: Any, relative: Any, *, single: 
 def reach_beyond(curve: Curve, errors: Errors, x: Any, relative: Any, *, assurance: float, single: bool) -> Any:
     """How far above its expected value the depth at x may lie, one-sided with that confidence (mm)."""
     state = depth_state(curve, errors, x, relative, single=single)
-    factor = _quick_factor(state["type_a"], state["type_b"], curve.degrees_of_freedom, assurance)
+    factor = quick_factor(state["type_a"], state["type_b"], curve.degrees_of_freedom, assurance)
     return factor * state["standard_uncertainty"]
 
 
@@ -314,7 +317,7 @@ def assured_log_exposure(curve: Curve, errors: Errors, relative: Any, target: An
         last = d
         if bent:
             type_b = np.asarray(_type_b(curve, errors, relative, single, curve.centre + d), float)
-        k = _quick_factor(own + d * d * v, type_b, curve.degrees_of_freedom, assurance)
+        k = quick_factor(own + d * d * v, type_b, curve.degrees_of_freedom, assurance)
         lead = dp * dp - k * k * v
         if np.any(lead <= 0.0):
             raise NoSolution(

@@ -83,15 +83,18 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
     results = []
     for best in kinds:
         task = best.task
+        pattern = task.pattern
+        if pattern.turned and len(pattern.tracks) == 1:
+            pattern = pattern._replace(tracks=(pattern.tracks[0] + normal(pattern.turned),))
         light = shape(
-            task.pattern,
+            pattern,
             best.beam_radius * radius,
             None if best.hatch_spacing is None else best.hatch_spacing * np.exp(spacing),
             best.scan_speed * np.exp(speed),
             powers=False,
         )
         w = task.pattern.exponent
-        ends = along(task, best.power, best.beam_radius, best.scan_speed * np.exp(speed), radius)[0]
+        ends = along(task, best.power, best.beam_radius, best.scan_speed * np.exp(speed), radius, best.hatch_spacing)[0]
         x = np.log(light.weakest * ends) + (w * math.log(best.power) - math.log(best.scan_speed) + shared - speed)
         depth = (
             height

@@ -105,4 +105,4 @@ def _after(machine: Machine, readings: Any, name: str, way: str) -> Machine:
     except (KeyError, TypeError, ValueError):
         raise FileError(f"{name}: readings: cannot be read. {way}") from None
     after = machine_after(machine, power, factor, meter, day)
-    return after if ratio == 1.0 else replace(after, radius_ratio=ratio, spot_angle=angle.value)
+    return after if ratio == 1.0 else replace(after, radius_ratio=ratio, spot_angle=angle)

@@ -336,15 +336,17 @@ def _pattern(machine: Machine, one: VectorNeeds, pulses: float | None, law: Law)
     """The pattern with the machine's spot; of an ellipse the directions the needs name, else those along its own axes."""
     spot: Gaussian = ROUND
     tracks: tuple[float, ...] = (0.0,)
+    turned = 0.0
     if machine.radius_ratio != 1.0:
-        angle = float(machine.spot_angle.m_as(RAD))
+        angle = float(machine.spot_angle.value.m_as(RAD))
+        turned = float(machine.spot_angle.standard_uncertainty.m_as(RAD))
         spot = Gaussian(1.0, machine.radius_ratio, angle)
         tracks = (angle, angle + 0.5 * math.pi)
         if one.cross_hatch:
             tracks = (angle, angle + 0.25 * math.pi)
     if one.track_angle is not None:
         tracks = (float(one.track_angle.m_as(RAD)),)
-    return Pattern(one.raster, one.passes or 1, one.cross_hatch, pulses, spot, tracks, law.exponent, law.reference_irradiance)
+    return Pattern(one.raster, one.passes or 1, one.cross_hatch, pulses, spot, tracks, law.exponent, law.reference_irradiance, turned)
 
 
 def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors: Errors, index: float) -> Task:

@@ -17,7 +17,8 @@ ROUND = light.Gaussian(1.0)
 class Pattern(NamedTuple):
     """One line or a raster, how often, pulsed or not (rate in Hz), the spot's shape at unit radius, and the directions of the tracks.
 
-    `exponent` and `reference` are those of the cure law's dose.
+    `exponent` and `reference` are those of the cure law's dose; `turned` is the standard uncertainty of a single direction to the
+    spot's axes (rad).
     """
 
     raster: bool
@@ -28,6 +29,7 @@ class Pattern(NamedTuple):
     tracks: tuple[float, ...] = (0.0,)
     exponent: float = 1.0
     reference: float = 1.0
+    turned: float = 0.0
 
     @property
     def times(self) -> int:
@@ -54,7 +56,10 @@ class Pattern(NamedTuple):
 
 
 class Shape(NamedTuple):
-    """Dose at the weakest, the mean and the strongest place, times v/P^w; and local powers of the weakest one."""
+    """Dose at the weakest, the mean and the strongest place, times v/P^w; and local powers of the weakest one.
+
+    `turn` is how far ln dose falls when the spot is turned by a standard uncertainty.
+    """
 
     weakest: Any
     mean: Any
@@ -63,6 +68,7 @@ class Shape(NamedTuple):
     speed_power: Any
     spacing_power: Any
     power_power: Any = 1.0
+    turn: Any = 0.0
 
 
 def shape(
@@ -90,4 +96,8 @@ def shape(
         worst = np.argmin(low, axis=0)[None]
         slopes = [np.take_along_axis(s, worst, 0)[0] for s in slopes]
         low, mean, high = low.min(0), (mean + zero).max(0), (high + zero).max(0)
-    return Shape(low, mean, high, slopes[0], slopes[1], slopes[2], found.get("power", pattern.exponent))
+    turn: Any = 0.0
+    if powers and pattern.turned and len(tracks) == 1:  # over two standard uncertainties to the weaker side: no slope at an axis
+        turned = (pattern.doses(replace(scan, track=track + way * pattern.turned))["min"] * scan_speed for way in (-2.0, 2.0))
+        turn = 0.5 * np.maximum(np.log(low / np.minimum(*turned)), 0.0)
+    return Shape(low, mean, high, slopes[0], slopes[1], slopes[2], found.get("power", pattern.exponent), turn)

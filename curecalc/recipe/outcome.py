@@ -10,9 +10,10 @@ import numpy as np
 
 from ..physics import light as _light
 from ..physics import motion, stack
-from .assurance import assured_log_exposure, normal_factor, reach_beyond, relative_variance
+from ..statistics.intervals import t_quantile
+from .assurance import assured_log_exposure, normal_factor, quick_factor, reach_beyond, relative_variance
 from .bounds import Task
-from .light import Shape, shape
+from .light import Pattern, Shape, shape
 
 __all__ = ["at_settings", "fastest_at", "line_widths", "rate", "step_of", "violations", "wanted_over_ratio"]
 
@@ -56,18 +57,20 @@ def fastest_useful(task: Task) -> float:
     return math.sqrt(0.5 * way if task.run_up.follows is None else (1.0 - task.run_up.reached) * way)
 
 
-def along(task: Task, power: Any, radius: Any, speed: Any, spot: Any = 1.0) -> tuple[Any, Any]:
+def along(task: Task, power: Any, radius: Any, speed: Any, spot: Any = 1.0, spacing: Any = None) -> tuple[Any, Any]:
     """Least and greatest dose along a typical vector over that of the steady line, from the margin inside each end.
 
-    `spot` is the true radius over the nominal one, which sets the margin.
+    `spot` is the true radius over the nominal one, which sets the margin. Of a turned ellipse the neighbouring lines of a raster end
+    some sooner, some later: as if the spot were longer by as much as it leans (exact for lines close together).
     """
     if task.run_up is None or not math.isfinite(task.vector_length):
         return 1.0, 1.0
     up, length, pattern = task.run_up, task.vector_length, task.pattern
     own, track = pattern.scan(1.0, radius, None, 1.0).spot, pattern.tracks[0]
     across, long = own.radii(track)
-    # a turned ellipse meets the end slantwise: a radius across counts as much along as it leans
-    first = np.minimum(up.margin * np.asarray(radius, float) - np.abs(own.shear(track)) * across, 0.5 * length)
+    if pattern.raster and pattern.spot.wy is not None:
+        long = np.hypot(long, own.shear(track) * np.maximum(across, 0.0 if spacing is None else spacing))
+    first = np.minimum(up.margin * np.asarray(radius, float), 0.5 * length)
     ends = motion.Ends(length)
     if up.follows is not None and math.isfinite(task.acceleration):
         ends = motion.Ends(length, task.acceleration, up.follows, np.minimum(task.bounds.power_least / power, 1.0))
@@ -78,14 +81,18 @@ def along(task: Task, power: Any, radius: Any, speed: Any, spot: Any = 1.0) -> t
     return found.min(0), found.max(0)
 
 
-def with_ends(task: Task, lit: Shape, power: Any, radius: Any, speed: Any) -> Shape:
+def with_ends(task: Task, lit: Shape, power: Any, radius: Any, speed: Any, spacing: Any = None) -> Shape:
     """The local powers of the weakest place with what its place along the vector adds."""
     if task.run_up is None or not math.isfinite(task.vector_length):
         return lit
-    here = np.log(along(task, power, radius, speed)[0])
-    by_radius = (np.log(along(task, power, radius, speed, math.exp(_STEP))[0]) - here) / _STEP
-    by_speed = (np.log(along(task, power, radius, speed * math.exp(_STEP))[0]) - here) / _STEP
-    return lit._replace(radius_power=lit.radius_power + by_radius, speed_power=lit.speed_power + by_speed)
+
+    def least(spot: float, faster: float) -> Any:
+        return np.log(along(task, power, radius, speed * faster, spot, spacing)[0])
+
+    here, up = least(1.0, 1.0), math.exp(_STEP)
+    return lit._replace(
+        radius_power=lit.radius_power + (least(up, 1.0) - here) / _STEP, speed_power=lit.speed_power + (least(1.0, up) - here) / _STEP
+    )
 
 
 def _needed(task: Task, light: Shape, radius: Any) -> Any:
@@ -131,9 +138,9 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
     for _ in range(1 if pulses is None and not moving else _STEPS):
         light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
         if quick is None:
-            light = with_ends(task, light, power, radius, speed)
+            light = with_ends(task, light, power, radius, speed, spacing)
         wanted = _needed(task, light, radius) if quick is None else quick(1.0 if spacing is None else spacing / radius)
-        per_power = light.weakest * along(task, power, radius, speed)[0] / np.exp(_aimed(task, light, wanted, radius))
+        per_power = light.weakest * along(task, power, radius, speed, spacing=spacing)[0] / np.exp(_aimed(task, light, wanted, radius))
         new = b.power_high**w * per_power
         if pulses is not None:
             # pulses that lie further apart leave less between them: Newton's step in ln speed, from above, where it cannot miss
@@ -189,11 +196,11 @@ def at_settings(
 ) -> dict[str, Any]:
     """Exposures, depths, widths and rate of settings."""
     if light is None:
-        light = with_ends(task, shape(task.pattern, radius, spacing, speed, step_of(task)), power, radius, speed)
+        light = with_ends(task, shape(task.pattern, radius, spacing, speed, step_of(task)), power, radius, speed, spacing)
         wanted = _needed(task, light, radius)
     pattern, law = task.pattern, task.curve.cure
     per = power**pattern.exponent / speed
-    least, most = along(task, power, radius, speed)
+    least, most = along(task, power, radius, speed, spacing=spacing)
     weakest, mean, strongest = light.weakest * per * least, light.mean * per, light.strongest * per * most
     x = np.log(weakest)
     depth = law.height(weakest)
@@ -202,7 +209,7 @@ def at_settings(
     if pattern.exponent != 1.0:  # the exposure carries energy only
         plain = shape(pattern._replace(exponent=1.0), radius, spacing, speed, powers=False)
         flat = dataclasses.replace(task, pattern=pattern._replace(exponent=1.0))
-        ends = along(flat, power, radius, speed)
+        ends = along(flat, power, radius, speed, spacing=spacing)
         energy = dict(zip(energy, (e * f * power / speed for e, f in zip(plain[:3], (ends[0], 1.0, ends[1])))))
     out = {
         "power": power,
@@ -251,15 +258,24 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
     z = normal_factor(task.assurance)
     if b.ripple < math.inf and task.pattern.raster:
         # lines further apart for the spot they meet, in a resin that reaches deeper
-        apart = math.exp(math.hypot(errors.beam_radius, errors.beam_radius_scale, errors.hatch_spacing))
+        narrower = _narrower(task.pattern)
+        apart = math.exp(z * math.hypot(errors.beam_radius, errors.beam_radius_scale, errors.hatch_spacing, narrower))
         law, per = task.curve.cure, found["power"] ** task.pattern.exponent / found["scan_speed"] * found["along_max"]
         wide = shape(task.pattern, found["beam_radius"], found["hatch_spacing"] * apart, found["scan_speed"], powers=False)
         more = law.height(wide.strongest * per) - law.height(wide.weakest * per) - found["ripple"]
-        deeper = math.sqrt(task.curve.slope_variance) / task.curve.penetration_depth * found["ripple"]
-        out["ripple_beyond"] = z * np.hypot(more, deeper)
+        unsure = np.sqrt(task.curve.slope_variance) / task.curve.penetration_depth * found["ripple"]
+        out["ripple_beyond"] = np.hypot(more, t_quantile(task.assurance, task.curve.degrees_of_freedom) * unsure)
     if not task.pattern.raster:
-        out["width_beyond"] = z / COVERAGE * found["line_width_expanded"]
+        out["width_beyond"] = found["line_width_beyond"]
     return out
+
+
+def _narrower(pattern: Pattern) -> float:
+    """By how much, as a logarithm, an elliptical spot gets narrower across the tracks when it is turned by a standard uncertainty."""
+    if not pattern.turned or len(pattern.tracks) > 1:
+        return 0.0
+    here, *turned = (float(pattern.spot.radii(pattern.tracks[0] + way * pattern.turned)[0]) for way in (0.0, -2.0, 2.0))
+    return 0.5 * max(math.log(here / min(turned)), 0.0)
 
 
 def _line_width(task: Task, x: Any, radius: Any, depth: float) -> Any:
@@ -271,26 +287,29 @@ def _line_width(task: Task, x: Any, radius: Any, depth: float) -> Any:
 
 
 def line_widths(task: Task, light: Shape, x: Any, radius: Any) -> dict[str, Any]:
-    """Width of the cured line at the surface and at the bottom of the layer, and its expanded uncertainty (mm).
+    """Width of the cured line at the surface and at the bottom of the layer, its expanded uncertainty, and how far it may reach (mm).
 
     Lw^2 = 2 W0^2 ln(E/Ec): the radius enters directly and through the exposure. Zero for rasters.
     """
     width = _line_width(task, x, radius, 0.0)
     if task.pattern.raster:
-        return {"line_width": width, "line_width_at_layer": width, "line_width_expanded": width}
+        return {"line_width": width, "line_width_at_layer": width, "line_width_expanded": width, "line_width_beyond": width}
     curve, errors = task.curve, task.errors
     below = _line_width(task, x, radius, task.layer_thickness)
     excess = np.maximum(x - curve.log_threshold, 1e-12)
     powers = (light.power_power * errors.power) ** 2 + (light.power_power * errors.exposure_scale) ** 2
-    others = powers + (light.speed_power * errors.scan_speed) ** 2 + curve.log_threshold_variance
+    others = powers + (light.speed_power * errors.scan_speed) ** 2 + (errors.depth_bias / curve.slope(curve.log_threshold)) ** 2
     held = 0.0 if errors.coupon_radius_power is None else errors.coupon_radius_power
     # the radius counts directly and through ln E, there without the part that cancels
-    relative = (
+    type_b = (
         ((1.0 + 0.5 * light.radius_power / excess) * errors.beam_radius) ** 2
         + ((1.0 + 0.5 * (light.radius_power - held) / excess) * errors.beam_radius_scale) ** 2
+        + ((1.0 - 0.5 / excess) * light.turn) ** 2
         + others / (4.0 * excess**2)
     )
-    return {"line_width": width, "line_width_at_layer": below, "line_width_expanded": COVERAGE * width * np.sqrt(relative)}
+    type_a = curve.log_threshold_variance / (4.0 * excess**2)
+    u, factor = width * np.sqrt(type_a + type_b), quick_factor(type_a, type_b, curve.degrees_of_freedom, task.assurance)
+    return {"line_width": width, "line_width_at_layer": below, "line_width_expanded": COVERAGE * u, "line_width_beyond": factor * u}
 
 
 def violations(task: Task, found: dict[str, Any]) -> dict[str, Any]:

@@ -188,6 +188,7 @@ def _budget(best: Best, state: dict[str, Any]) -> dict[str, Quantity]:
         "constants of the cure law": math.sqrt(float(c.own_variance(at))),
         "beam radius from day to day": dp * abs(light.radius_power) * e.beam_radius,
         "scale of the beam radius": dp * abs(light.radius_power - held) * e.beam_radius_scale,
+        "angle of the spot": dp * float(light.turn),
         "scan speed": dp * abs(light.speed_power) * e.scan_speed,
         "hatch spacing": dp * abs(light.spacing_power) * e.hatch_spacing,
         "recoated layer": e.layer_thickness if task.single else 0.0,

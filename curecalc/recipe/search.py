@@ -22,7 +22,7 @@ from .light import Shape
 from .outcome import at_settings, fastest_at, violations, wanted_over_ratio
 from .refusal import refusal
 
-__all__ = ["Best", "Binding", "any_settings", "best_settings", "binding_limits", "rounded"]
+__all__ = ["Best", "Binding", "any_settings", "best_settings", "binding_limits", "on_steps", "rounded"]
 
 _FLAT = 0.5  # spacing over radius below which the ripple is under 1e-8
 _CLOSE = 0.05  # closest lines tried: closer than _FLAT they only help a scanner that cannot go slowly enough
@@ -192,34 +192,36 @@ def best_settings(task: Task, *, rounds: int = 22) -> Best:
 
 
 def rounded(best: Best) -> Best:
-    """The settings on the machine's steps: spacing and speed rounded down, power up, the radius to the nearest; speed found anew."""
-    task, b = best.task, best.task.bounds
+    """The settings on the machine's steps, where it has any."""
+    b = best.task.bounds
     if not (b.power_step or b.scan_speed_step or b.beam_radius_step or b.hatch_spacing_step):
         return best
-    radius = _on_step(best.beam_radius, b.beam_radius_step, round, b.beam_radius_low, b.beam_radius_high)
-    spacing = best.hatch_spacing
+    found = on_steps(best.task, *(None if v is None else np.array([v]) for v in (best.beam_radius, best.hatch_spacing)))
+    return Best(best.task, {k: _first(v) for k, v in found.items()})
+
+
+def on_steps(task: Task, radius: Any, spacing: Any) -> dict[str, Any]:
+    """Settings on the machine's steps: spacing and speed rounded down, power up, the radius to the nearest; speed found anew."""
+    b = task.bounds
+    radius = _on_step(radius, b.beam_radius_step, np.round, b.beam_radius_low, b.beam_radius_high)
     if spacing is not None:
-        spacing = _on_step(spacing, b.hatch_spacing_step, math.floor, b.hatch_spacing_low, b.hatch_spacing_high)
-    top = _on_step(b.power_high, b.power_step, math.floor, b.power_low, b.power_high)
-    fitted = replace(task, bounds=replace(b, power_high=top))
-    found = fastest_at(fitted, np.array([radius]), None if spacing is None else np.array([spacing]))
-    speed = _on_step(_first(found["scan_speed"]), b.scan_speed_step, math.floor, b.scan_speed_low, b.scan_speed_high)
-    power = _on_step(_first(found["power"]), b.power_step, math.ceil, b.power_low, top)
-    lines = None if spacing is None else np.array([spacing])
-    settled = at_settings(task, np.array([power]), np.array([radius]), lines, np.array([speed]))
-    return Best(task, {k: _first(v) for k, v in settled.items()})
+        spacing = _on_step(spacing, b.hatch_spacing_step, np.floor, b.hatch_spacing_low, b.hatch_spacing_high)
+    top = float(_on_step(b.power_high, b.power_step, np.floor, b.power_low, b.power_high))
+    found = fastest_at(replace(task, bounds=replace(b, power_high=top)), radius, spacing)
+    speed = _on_step(found["scan_speed"], b.scan_speed_step, np.floor, b.scan_speed_low, b.scan_speed_high)
+    power = _on_step(found["power"], b.power_step, np.ceil, b.power_low, top)
+    return at_settings(task, power, radius, spacing, speed)
 
 
-def _on_step(value: float, step: float, way: Callable[[float], int], low: float, high: float) -> float:
-    """The value on a step, rounded the given way, but for what rounding alone leaves; kept where no step lies inside the range."""
+def _on_step(value: Any, step: float, way: Callable[[Any], Any], low: float, high: float) -> Any:
+    """Values on a step, rounded the given way, but for what rounding alone leaves; kept where no step lies inside the range."""
     if step <= 0.0:
         return value
-    nearest = round(value / step)
-    count = nearest if abs(value / step - nearest) < 1e-9 else way(value / step)
-    if math.isfinite(high):
-        count = min(count, math.floor(high / step + 1e-9))
-    found = max(count, math.ceil(low / step - 1e-9)) * step
-    return found if low * (1.0 - 1e-9) <= found <= high * (1.0 + 1e-9) else value
+    exact = value / step
+    count = np.where(np.abs(exact - np.round(exact)) < 1e-9, np.round(exact), way(exact))
+    most = np.floor(high / step + 1e-9) if math.isfinite(high) else math.inf
+    found = np.maximum(np.minimum(count, most), np.ceil(low / step - 1e-9)) * step
+    return np.where((low * (1.0 - 1e-9) <= found) & (found <= high * (1.0 + 1e-9)), found, value)
 
 
 def _first(value: Any) -> Any:
