@@ -99,13 +99,15 @@ def share(s, v, radius, ends, w=1.0, chord=None):
     top = np.minimum(v, np.sqrt(slow * slow + length * a))
     way = speed_up_distance(top, a) - speed_up_distance(slow, a)
     total = np.where(top < v, 0.0, _steady(s, way, length - way, radius, w, chord))
-    beam = np.broadcast_arrays(total, v, slow, top, radius, np.asarray(ends.least, float), 0.0 if chord is None else chord)[1:]
+    least, half = np.asarray(ends.least, float), np.asarray(0.0 if chord is None else chord)
+    _, v, slow, top, radius, least, half = np.broadcast_arrays(total, v, slow, top, radius, least, half)
     for place in (s, length - s):
         place = np.broadcast_to(place, np.shape(total))
         near = place < way + (6.0 / np.sqrt(w) if chord is None else chord) * radius
         if near.any():
             part = np.zeros(near.shape)
-            part[near] = _speeding_up(place[near], *(q[near] for q in beam), a, ends.follows, w, chord is not None)
+            beam = (radius[near], least[near], half[near])
+            part[near] = _speeding_up(place[near], v[near], slow[near], top[near], *beam, a, ends.follows, w, chord is not None)
             total = total + part
     return total[()]
 

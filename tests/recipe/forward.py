@@ -34,12 +34,15 @@ def profile_mean(radius, spacing):
     return math.sqrt(0.5 * math.pi) * radius / spacing
 
 
-def lower_bound(task, power, radius, spacing, speed):
-    """One-sided lower bound of the depth of the weakest place, the factor written out once more."""
+def lower_bound(task, power, radius, spacing, speed, ends=(1.0, 0.0, 0.0)):
+    """One-sided lower bound of the depth of the weakest place, the factor written out once more.
+
+    `ends`: what the ends leave of the dose at the weakest place along a vector, and the powers of spot and speed in it.
+    """
     c, e = task.curve, task.errors
 
     def log_low(w, h, v):
-        return math.log(weakest_and_strongest(task, power, w, h, v)[0])
+        return math.log(weakest_and_strongest(task, power, w, h, v)[0] * ends[0])
 
     x = log_low(radius, spacing, speed)
     dp = c.penetration_depth
@@ -48,8 +51,8 @@ def lower_bound(task, power, radius, spacing, speed):
     # slopes towards wider gaps, where the valley falls faster
     s_h = 0.0 if spacing is None else gap_slope(task, radius, spacing, step)
     s_v = 0.0 if task.pattern.pulse_rate is None else pulse_slope(task, radius, speed, step)
-    p_radius = (-s_h if spacing is not None else -1.0) - s_v
-    p_speed, p_spacing = -1.0 + s_v, (s_h - 1.0) if spacing is not None else 0.0
+    p_radius = (-s_h if spacing is not None else -1.0) - s_v + ends[1]
+    p_speed, p_spacing = -1.0 + s_v + ends[2], (s_h - 1.0) if spacing is not None else 0.0
     held = 0.0 if e.coupon_radius_power is None else e.coupon_radius_power
     relative = sum(
         t * t
@@ -90,11 +93,12 @@ def pulse_slope(task, radius, speed, step):
     return gap_slope(task, radius, speed / task.pattern.pulse_rate, step)
 
 
-def broken(task, found, tolerance=1e-6):
-    """Names of limits the setting breaks, judged by this module alone."""
+def broken(task, found, tolerance=1e-6, ends=(1.0, 1.0)):
+    """Names of limits the setting breaks, judged by this module alone; `ends`: least and greatest dose along, over the steady one."""
     b, dp, t = task.bounds, task.curve.penetration_depth, task.layer_thickness
     power, radius, spacing, speed = (found[k] for k in ("power", "beam_radius", "hatch_spacing", "scan_speed"))
     low, high, mean = weakest_and_strongest(task, power, radius, spacing, speed)
+    low, high, deepest = low * ends[0], high * ends[1], low * ends[1]
     threshold = math.exp(task.curve.log_threshold)
     names = []
 
@@ -107,11 +111,11 @@ def broken(task, found, tolerance=1e-6):
     check("speed", speed, b.scan_speed_low, b.scan_speed_high)
     if task.pattern.raster:
         check("spacing", spacing, b.hatch_spacing_low, b.hatch_spacing_high)
-    if dp * math.log(high / low) > b.ripple * (1.0 + tolerance) + 1e-9:
+    if dp * math.log(high / deepest) > b.ripple * (1.0 + tolerance) + 1e-9:
         names.append("ripple")
     if task.pattern.pulse_rate is not None:
         check("pulses", speed / task.pattern.pulse_rate / radius, 0.0, b.pulse_share)
-    if dp * math.log(low / threshold) - t > b.overcure + tolerance * t:
+    if dp * math.log(deepest / threshold) - t > b.overcure + tolerance * t:
         names.append("overcure")
     total, n = high, 0
     above = mean if task.above is None else task.above
@@ -121,5 +125,6 @@ def broken(task, found, tolerance=1e-6):
     if dp * math.log(total / threshold) - t > b.print_through + tolerance * t:
         names.append("print-through")
     if not task.pattern.raster:
-        check("width", radius * math.sqrt(2.0 * math.log(low / threshold)), b.line_width_low, b.line_width_high)
+        check("width", radius * math.sqrt(2.0 * math.log(low / threshold)), b.line_width_low, math.inf)
+        check("width", radius * math.sqrt(2.0 * math.log(deepest / threshold)), 0.0, b.line_width_high)
     return names

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from curecalc.recipe.assurance import Curve, Errors
-from curecalc.recipe.bounds import Bounds, Task
+from curecalc.recipe.bounds import Bounds, RunUp, Task
 from curecalc.recipe.light import Pattern
 
 INFINITE = math.inf
@@ -83,3 +84,12 @@ def random_task(seed: int) -> Task:
         acceleration=log(2e5, 1e7),
         settling=maybe(0.5, 3e-4, 0.0),
     )
+
+
+def whole_task(seed: int) -> Task:
+    """A random task whose vectors are looked at from end to end, with any run-up."""
+    task, r = random_task(seed), np.random.default_rng([20263, seed])
+    run_up = RunUp((None, 0.0, 1.0)[int(r.integers(3))], float(r.choice([0.0, 0.5])), float(r.choice([0.5, 1.0, 2.0])))
+    bounds = replace(task.bounds, power_least=float(r.choice([0.0, 0.1])) * task.bounds.power_high)
+    length = float(np.exp(r.uniform(np.log(1.0), np.log(60.0))))
+    return replace(task, run_up=run_up, bounds=bounds, vector_length=length, pattern=task.pattern._replace(pulse_rate=None))
