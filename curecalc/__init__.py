@@ -101,6 +101,7 @@ PUBLIC: dict[str, dict[str, str]] = {
         "spot": "spot_figure",
         "working_curve": "working_curve_figure",
         "window": "window_figure",
+        "zones": "zones_figure",
         "drift": "drift_figure",
     },
     "validation": {"": "validate"},

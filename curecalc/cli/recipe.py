@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     add_files(parser)
     add_log(parser, names=("lot",))
-    parser.add_argument("--beam", metavar="FILE", action=_Once, help="a beam record: the spot's shape, over all directions of the tracks")
+    parser.add_argument("--beam", metavar="FILE", action=_Once, help="a beam record: the spot's shape and its measured field")
     group = parser.add_argument_group("a typical layer, instead of what the needs say; or a whole part")
     group.add_argument("--area", metavar="VALUE", action=_Once, help='filled by the hatch, like "4000 mm^2"')
     group.add_argument("--contour-length", metavar="VALUE", action=_Once, help='of all outlines, like "600 mm"')
@@ -42,6 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("more output")
     group.add_argument("--sheet", metavar="FILE", action=_Once, help="a sheet to print; FILE ends in .pdf or .html")
     group.add_argument("--along", metavar="FILE", action=_Once, help="draw the depth along vectors; FILE ends in .png, .svg or .pdf")
+    group.add_argument("--zones", metavar="FILE", action=_Once, help="draw a speed for each zone of a measured field; .png, .svg or .pdf")
     group.add_argument("--csv", metavar="FILE", action=_Once, help="the settings as a table; FILE ends in .csv")
     group.add_argument("--save", metavar="FILE", action=_Once, help="the recipe for `curecalc retune`; FILE ends in .json")
     group.add_argument("--monte-carlo", metavar="N", action=_Once, help="prove the assurance with N draws of all that is not known")
@@ -122,7 +123,7 @@ def made(args: argparse.Namespace) -> Any:
 def _with_beam(args: argparse.Namespace, machine: Any) -> Any:
     """The machine with the spot of the beam record; what a saved recipe must know of it goes with its readings."""
     from ..jobs.beam import read_beam_record
-    from ..jobs.machine import with_spot
+    from ..jobs.machine import spot_readings, with_spot
     from ..units import to_json
 
     record = read_beam_record(args.beam)
@@ -134,7 +135,7 @@ def _with_beam(args: argparse.Namespace, machine: Any) -> Any:
         "power_meter": machine.power_meter,
         "beam_radius_factor": 1.0,
     }
-    args.readings = known | {"radius_ratio": shaped.radius_ratio, "spot_angle": to_json(shaped.spot_angle)}
+    args.readings = known | spot_readings(shaped)
     return shaped
 
 
@@ -213,17 +214,15 @@ def _whole(option: str, text: str | None, least: int) -> int | None:
     return int(clean)
 
 
+_ENDINGS = {"figure": _FIGURE, "along": _FIGURE, "zones": _FIGURE, "sheet": (".pdf", ".html"), "csv": (".csv",), "save": (".json",)}
+
+
 def _check_targets(args: argparse.Namespace) -> None:
     from .files import check_target
 
-    if args.figure:
-        check_target("--figure", args.figure, _FIGURE)
-    if args.sheet:
-        check_target("--sheet", args.sheet, (".pdf", ".html"))
-    if args.csv:
-        check_target("--csv", args.csv, (".csv",))
-    if args.save:
-        check_target("--save", args.save, (".json",))
+    for name, endings in _ENDINGS.items():
+        if getattr(args, name):
+            check_target(f"--{name}", getattr(args, name), endings)
 
 
 def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> None:
@@ -231,26 +230,37 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
 
     from .files import write_whole
 
-    if args.figure:
-        from ..figures.window import window_figure
-        from ..sheets import sheet_window
-
-        write_figure(window_figure(sheet_window(recipe)), args.figure)
-    if args.along:
-        write_figure(_along(recipe), args.along)
+    drawn = {name: draw(recipe) for name, draw in (("figure", _window), ("along", _along), ("zones", _zones)) if getattr(args, name)}
+    for name, figure in drawn.items():  # all drawn before one is written
+        write_figure(figure, getattr(args, name))
+    written: dict[str, bytes] = {}
     if args.sheet:
         from ..sheets import sheet_bytes
 
-        kind = args.sheet.lower().rpartition(".")[2]
-        content = sheet_bytes(recipe, record, kind)
-        print(f"wrote {write_whole('--sheet', args.sheet, content, endings=('.pdf', '.html'))}", file=sys.stderr)
+        written["sheet"] = sheet_bytes(recipe, record, args.sheet.lower().rpartition(".")[2])
     if args.csv:
         from ..sheets import recipe_csv
 
-        print(f"wrote {write_whole('--csv', args.csv, recipe_csv(record).encode(), endings=('.csv',))}", file=sys.stderr)
+        written["csv"] = recipe_csv(record).encode()
     if args.save:
-        text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-        print(f"wrote {write_whole('--save', args.save, text.encode(), endings=('.json',))}", file=sys.stderr)
+        written["save"] = (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    for name, content in written.items():
+        print(f"wrote {write_whole(f'--{name}', getattr(args, name), content, endings=_ENDINGS[name])}", file=sys.stderr)
+
+
+def _window(recipe: Any) -> Any:
+    from ..figures.window import window_figure
+    from ..sheets import sheet_window
+
+    return window_figure(sheet_window(recipe))
+
+
+def _zones(recipe: Any) -> Any:
+    from ..figures.zones import zones_figure
+
+    if not recipe.machine.field:
+        raise QuantityError("--zones: the beam was not measured over the field. Give --beam with a record that holds places.")
+    return zones_figure(recipe)
 
 
 def _along(recipe: Any) -> Any:
@@ -312,5 +322,8 @@ def _consequences(recipe: Any) -> list[str]:
             parts.append(f"along a vector {100.0 * v.dose_along_min:.3g} to {100.0 * v.dose_along_max:.4g} % of the steady dose")
         if v.corner_depth_error is not None and v.corner_depth_error.m > 1e-6:
             parts.append(f"at a corner {1e3 * v.corner_depth_error.m:.3g} um deeper")
+        if (zones := v.field_zones) is not None:
+            x, y = (zones["held_at"][axis]["value"] for axis in "xy")
+            parts.append(f"holds at x {x:.4g} mm, y {y:.4g} mm of the field; a speed for each zone gains {100.0 * zones['gain']:.2g} %")
         lines.append(f"  {v.kind}: {'; '.join(parts)}")
     return ["What the settings bring", *lines]

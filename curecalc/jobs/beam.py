@@ -28,6 +28,7 @@ __all__ = [
     "BudgetPart",
     "FieldPlace",
     "beam_record",
+    "field_map",
     "read_beam",
     "read_beam_record",
     "with_field",
@@ -114,10 +115,8 @@ class BeamRecord(Origin):
 
     def field_map(self) -> FieldMap | None:
         """The map through the places of the record: its `at(x, y)` gives radii, angle, power factor and their covariance."""
-        if not self.field:
-            return None
         common = sum(b.relative_standard_uncertainty**2 for b in self.budget if b.of == "radius_x" and b.name.startswith(COMMON))
-        return FieldMap(places=tuple(_place(p) for p in self.field), common=math.sqrt(common))
+        return field_map(self.field, math.sqrt(common))
 
     @property
     def _angle(self) -> Quantity:
@@ -265,6 +264,11 @@ def beam_record(
         budget=budget + tuple(b for b in old.budget if b.of == "power"),
         warnings=(*measurement.warnings, *measurement.cautions),
     )
+
+
+def field_map(places: Sequence[FieldPlace], common: float = 0.0) -> FieldMap | None:
+    """The map through measured places; None without any. `common`: relative standard uncertainty that all their radii share."""
+    return FieldMap(places=tuple(_place(p) for p in places), common=common) if places else None
 
 
 def _place(p: FieldPlace) -> Place:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -13,10 +13,10 @@ from typing import Annotated, Any
 from ..files.places import KeyPath
 from ..files.records import Key, Origin, RecordFile, documented
 from ..formulas.beam import Beam, radius_from_diameter, radius_from_fwhm
-from ..units import DEG, MM, MM_S, Measured, Quantity, S, parse, show, to_json
-from .beam import BeamRecord
+from ..units import DEG, MM, MM_S, Measured, Quantity, S, from_json, parse, show, to_json
+from .beam import BeamRecord, FieldPlace
 
-__all__ = ["MACHINE", "Machine", "machine_beam", "read_machine", "starting_machine", "with_spot"]
+__all__ = ["MACHINE", "Machine", "machine_beam", "read_machine", "spot_readings", "starting_machine", "with_spot", "with_spot_readings"]
 
 _laser, _beam, _scanner = (partial(Key, table=table) for table in ("laser", "beam", "scanner"))
 _recoater, _room = (partial(Key, table=table) for table in ("recoater", "room"))
@@ -144,6 +144,9 @@ class Machine(Origin):
             "boolean", "Whether the spot is kept in focus over the whole field; left out, it is taken as not held.", "true", start=True
         ),
     ] = None
+    field: Annotated[
+        tuple[FieldPlace, ...], Key("tables", "The beam as measured over the field: places from its middle.", of=FieldPlace)
+    ] = ()
     layer_thickness_min: Annotated[Quantity, _recoater("length", "Range of layers the machine can make.", "0.05 mm")]
     layer_thickness_max: Annotated[Quantity, _recoater("length", example="0.15 mm")]
     layer_thickness_variation: Annotated[
@@ -273,10 +276,38 @@ def read_machine(path: str | Path) -> Machine:
 
 
 def with_spot(machine: Machine, spot: BeamRecord) -> Machine:
-    """The machine with the shape of a measured spot: ratio of its radii, angle, M^2; its range of radii stays the machine's."""
+    """The machine with the shape of a measured spot: ratio of its radii, angle, M^2, field; its range of radii stays the machine's."""
     ratio = 1.0 if spot.radius_y is None else float((spot.radius_y.value / spot.radius_x.value).m_as("dimensionless"))
     quality = machine.beam_quality if spot.beam_quality is None else spot.beam_quality
-    return replace(machine, radius_ratio=ratio, spot_angle=spot.angle or _NO_ANGLE, beam_quality=quality)
+    return replace(machine, radius_ratio=ratio, spot_angle=spot.angle or _NO_ANGLE, beam_quality=quality, field=spot.field)
+
+
+def spot_readings(machine: Machine) -> dict[str, Any]:
+    """The measured shape of the spot as a saved recipe keeps it, for `with_spot_readings`."""
+    if machine.radius_ratio == 1.0 and not machine.field:
+        return {}
+    places = [{name: to_json(value) for name, value in vars(p).items() if value is not None} for p in machine.field]
+    return {"radius_ratio": machine.radius_ratio, "spot_angle": to_json(machine.spot_angle), "field": places}
+
+
+def with_spot_readings(machine: Machine, readings: Mapping[str, Any]) -> Machine:
+    """The machine with the shape of the spot that `spot_readings` kept.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        They are not such readings.
+    """
+    if "radius_ratio" not in readings:
+        return machine
+    ratio, angle = float(readings["radius_ratio"]), from_json(readings["spot_angle"])
+    if not ratio > 0.0:
+        raise ValueError(f"a ratio of radii of {ratio:g}")
+    places = []
+    for kept in readings.get("field", ()):
+        read: dict[str, Any] = {name: from_json(value) for name, value in kept.items()}
+        places.append(FieldPlace(**{name: q if name.startswith("radius") else q.value for name, q in read.items()}))
+    return replace(machine, radius_ratio=ratio, spot_angle=angle, field=tuple(places))
 
 
 def machine_beam(machine: Machine) -> Beam:

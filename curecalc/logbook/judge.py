@@ -99,7 +99,7 @@ class Judged:
 def _margins(task: Task, found: dict[str, Any], chosen: float) -> dict[str, tuple[Any, float, Any]]:
     """Value, limit and margin (above zero where it holds) of each promise, in mm."""
     b, depth = task.bounds, np.asarray(found["depth"])
-    need = float(np.ravel(task.depth_for(found["beam_radius"]))[0])
+    need = float(np.ravel(task.depth_for(found["beam_radius"], found["hatch_spacing"]))[0])
     out = {"bond": (depth, need, depth - need)}
 
     def most(name: str, value: Any, limit: float) -> None:
@@ -177,8 +177,8 @@ def judge(
         return at_settings(which, powers[rows], radii[rows], between, speeds[rows], light=own, wanted=0.0)
 
     def wanted(which: Task, row: int) -> float:
-        relative = relative_variance(errors, *(part[row] for part in light[3:]))
-        target = which.depth_for(radii[row])
+        relative = relative_variance(errors, *(part[row] for part in light[4:]))
+        target = which.depth_for(radii[row], None if spacing is None else spacing[row])
         return float(assured_log_exposure(which.curve, errors, relative, target, assurance=task.assurance, single=task.single))
 
     found, then = at(now, slice(9)), at(task, slice(2, 3))
@@ -186,7 +186,7 @@ def judge(
     before, today = _margins(task, then, depth_then), _margins(now, found, depth_then)
     parts = [(math.sqrt(curve.centre_variance), 0.0), (0.0, math.sqrt(curve.slope_variance))]
     bent = [_margins(moved, at(moved, slice(1)), depth_then) for moved in (replace(now, curve=_moved(curve, *part)) for part in parts)]
-    relative = relative_variance(errors, *(part[0] for part in light[3:]))
+    relative = relative_variance(errors, *(part[0] for part in light[4:]))
     state = depth_state(curve, errors, found["log_exposure"][0], relative, single=task.single)
     slope = float(curve.slope(curve.coordinate(found["log_exposure"][0])))
     # what assurance leaves over, as ln dose: today, at the level, as chosen

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from .assurance import Curve, Errors
-from .light import Pattern
+from .light import Pattern, shape
 
 __all__ = ["Bounds", "Hold", "LIMIT_NAMES", "RunUp", "Task", "moved"]
 
@@ -82,17 +82,27 @@ class RunUp:
 
 @dataclass(frozen=True)
 class Hold:
-    """A place in the field where the beam leans and may be out of focus: what a depth there asks of the centre."""
+    """A place in the field where the beam leans and may be out of focus: what a depth there asks of the centre.
+
+    `wider` is the measured radius there over that in the centre, with its relative standard uncertainty and the power's; `at` is in mm
+    from the middle, `angle` (rad) the lean of the beam. A measured power ratio is in `gain`.
+    """
 
     gain: float
     slant: float
     stretch: float
     out_of_focus: float = 0.0
     divergence: float = 0.0
+    wider: float = 1.0
+    spot_unsure: float = 0.0
+    power_unsure: float = 0.0
+    at: tuple[float, float] = (0.0, 0.0)
+    angle: float = 0.0
+    extrapolated: bool = False
 
     def growth(self, radius: Any) -> Any:
         """The spot's radius there over that in the centre: its waist lies on the surface in the centre."""
-        return np.hypot(1.0, self.divergence * self.out_of_focus / np.asarray(radius, float) ** 2)
+        return self.wider * np.hypot(1.0, self.divergence * self.out_of_focus / np.asarray(radius, float) ** 2)
 
 
 @dataclass(frozen=True)
@@ -103,7 +113,8 @@ class Task:
     on a down-facing face, each with the surface exposure `above` (mJ/mm^2; the kind's own mean where None).
     `vector_length` is a typical length (mm), infinite where overheads at the ends do not count; `run_up` says what happens at its
     ends (None: they are not looked at). With `assured_limits` the upper limits hold with the same assurance, else by the expected value.
-    `hold` is a place in the field that must get the depth too.
+    `hold` is a place in the field that must get the depth too; `hottest` the dose of the strongest place over the centre's, where upper
+    limits hold.
     """
 
     kind: str
@@ -124,15 +135,19 @@ class Task:
     assured_limits: bool = False
     hold: Hold | None = None
     corner_speed: float = 0.0
+    hottest: float = 1.0
 
-    def depth_for(self, radius: Any) -> Any:
-        """Depth to aim at in the centre so that the place held still gets `depth`, for beam radii."""
+    def depth_for(self, radius: Any, spacing: Any = None) -> Any:
+        """Depth to aim at in the centre so that the place held still gets `depth`, for beam radii and spacings."""
         if self.hold is None:
             return self.depth
         law, place, w = self.curve.cure, self.hold, self.pattern.exponent
         # a line square to the tilt is spread over the longer axis; lines of a raster make up for one another, but for w > 1
         wide = place.growth(radius)
         spread = (wide**2 * place.stretch) ** max(w - 1.0, 0.0) if self.pattern.raster else wide ** (2.0 * w - 1.0) * place.stretch**w
+        if self.pattern.raster and place.wider != 1.0 and spacing is not None:  # the valleys of a finer spot are deeper
+            here, there = (shape(self.pattern, np.asarray(radius, float) * k, spacing, powers=False).weakest for k in (1.0, wide))
+            spread = here / there * place.stretch ** max(w - 1.0, 0.0)
         return np.maximum(law.depth(law.tilted(place.gain, place.slant).dose(self.depth) * spread), self.depth)
 
 

@@ -81,8 +81,8 @@ class FieldEdge:
     depth_change: float
 
 
-def field_edge(best: Best, theta: float, place: Hold) -> FieldEdge:
-    """Depth of the weakest place where the beam leans by theta (rad), less that in the centre, at the same surface speed.
+def field_edge(best: Best, place: Hold) -> FieldEdge:
+    """Depth of the weakest place where the beam leans, less that in the centre, at the same surface speed.
 
     The worse of a beam that leans along the tracks and one that leans across them, the spot as far out of focus as the place is.
     Source: `derived` from `tilt` and `light`.
@@ -93,7 +93,7 @@ def field_edge(best: Best, theta: float, place: Hold) -> FieldEdge:
     there = replace(scan.spot, wx=scan.spot.wx * growth, wy=other, stretch=place.stretch)
     least = min(float(pattern.doses(replace(scan, spot=replace(there, lean=scan.track + turn)))["min"]) for turn in (0.0, 0.5 * math.pi))
     here = pattern.doses(scan)["min"]
-    return FieldEdge(theta, float(law.tilted(place.gain, place.slant).depth(least) - law.depth(here)))
+    return FieldEdge(place.angle, float(law.tilted(place.gain, place.slant).depth(least) - law.depth(here)))
 
 
 def interface_exposure(best: Best, above: float) -> float:
@@ -114,7 +114,7 @@ class Proof:
 
 def proof(best: Best) -> Proof:
     """What a coupon exposed with the settings shows where the recipe holds: a raster by its mean exposure, a line by its peak."""
-    task, (_, _, _, radius, *powers) = best.task, best.light
+    task, (_, _, _, _, radius, *powers) = best.task, best.light
     x = math.log(best.dose_mean)
     relative = relative_variance(task.errors, 0.0 if task.pattern.raster else radius, *powers)
     state = depth_state(task.curve, task.errors, x, relative, single=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ from ..errors import FileError
 from ..files.disk import read_bytes
 from ..files.records import R, RecordFile
 from ..jobs.lot import RESIN, Lot
-from ..jobs.machine import MACHINE, Machine
+from ..jobs.machine import MACHINE, Machine, with_spot_readings
 from ..jobs.needs import NEEDS, Needs
 from ..units import from_json
 from .record import Recipe
@@ -99,10 +99,9 @@ def _after(machine: Machine, readings: Any, name: str, way: str) -> Machine:
         power = from_json(readings["power"])
         day = datetime.date.fromisoformat(readings["power_reading_date"])
         factor, meter = float(readings["beam_radius_factor"]), str(readings["power_meter"])
-        ratio, angle = float(readings.get("radius_ratio", 1.0)), from_json(readings.get("spot_angle", {"value": 0.0, "unit": "deg"}))
-        if not (factor > 0.0 and ratio > 0.0):
+        machine = with_spot_readings(machine, readings)
+        if not factor > 0.0:
             raise ValueError
     except (KeyError, TypeError, ValueError):
         raise FileError(f"{name}: readings: cannot be read. {way}") from None
-    after = machine_after(machine, power, factor, meter, day)
-    return after if ratio == 1.0 else replace(after, radius_ratio=ratio, spot_angle=angle)
+    return machine_after(machine, power, factor, meter, day)

@@ -11,12 +11,12 @@ from ..errors import FileError, NoSolution, QuantityError
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs, VectorNeeds
-from ..physics import tilt
 from ..physics.laws import Law, Plain
 from ..physics.light import Gaussian
 from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, RAD, Quantity, S, measured, show
 from .assurance import Curve, Errors, curve_from_covariance
 from .bounds import INFINITE, Bounds, Hold, RunUp, Task
+from .field import far_corner, measured_places, on_field
 from .light import ROUND, Pattern
 
 __all__ = ["Cancelling", "Inputs", "curve_of", "gather"]
@@ -163,7 +163,9 @@ def gather(machine: Machine, lot: Lot, needs: Needs, *, today: datetime.date | N
     _layer_in_range(machine, needs)
     cancelling = _cancelling(machine, lot)
     curve, errors = curve_of(lot), errors_of(machine, lot, cancelling)
-    tasks = tuple(_task(machine, needs, one, curve, errors, float(lot.resin.refractive_index)) for one in needs.vectors)
+    index = float(lot.resin.refractive_index)
+    places = measured_places(machine, index)
+    tasks = tuple(on_field(_task(machine, needs, one, curve, errors, index), places) for one in needs.vectors)
     for one, task in zip(needs.vectors, tasks):
         warnings += _depth_covered(lot, one, task)
     return Inputs(tasks, curve, errors, cancelling, tuple(dict.fromkeys(warnings)))
@@ -313,23 +315,7 @@ def _held(machine: Machine, needs: Needs, one: VectorNeeds, index: float) -> Hol
             f"{needs.path}{f':{line}' if line else ''}: hold_at_field_edge: the machine file states no field_width, field_length and "
             "beam_height. Add them there, or leave this out."
         )
-    return corner[1]
-
-
-def far_corner(machine: Machine, index: float) -> tuple[float, Hold] | None:
-    """Angle of the beam in the far corner of the field and what it does there; None where the machine does not state its field.
-
-    The spot's waist lies on the surface in the centre; where focus is not held, the corner lies out of focus by the longer way.
-    """
-    if machine.beam_height is None or machine.field_width is None or machine.field_length is None:
-        return None
-    half = 0.5 * math.hypot(float(machine.field_width.m_as(MM)), float(machine.field_length.m_as(MM)))
-    height = float(machine.beam_height.m_as(MM))
-    theta = float(tilt.incidence_angle(half, height))
-    stretch = float(tilt.footprint_factor(theta))
-    defocus = 0.0 if machine.focus_held else height * (stretch - 1.0)
-    divergence = machine.beam_quality * float(machine.wavelength.m_as(MM)) / math.pi
-    return theta, Hold(float(tilt.absorbed_gain(theta, index)), float(tilt.vertical_factor(theta, index)), stretch, defocus, divergence)
+    return corner
 
 
 def _pattern(machine: Machine, one: VectorNeeds, pulses: float | None, law: Law) -> Pattern:

@@ -58,12 +58,14 @@ class Pattern(NamedTuple):
 class Shape(NamedTuple):
     """Dose at the weakest, the mean and the strongest place, times v/P^w; and local powers of the weakest one.
 
+    `fullest` is the weakest place of the direction in which it gets most: what lies deepest under every place of the tracks.
     `turn` is how far ln dose falls when the spot is turned by a standard uncertainty.
     """
 
     weakest: Any
     mean: Any
     strongest: Any
+    fullest: Any
     radius_power: Any
     speed_power: Any
     spacing_power: Any
@@ -92,12 +94,13 @@ def shape(
     zero = np.zeros(np.shape(low))
     found = light.powers(scan, pattern.exponent, pattern.reference, step) if powers else {}
     slopes = [zero + found.get(name, 0.0) for name in ("beam_radius", "scan_speed", "hatch_spacing")]
+    fullest = low
     if len(tracks) > 1:
-        worst = np.argmin(low, axis=0)[None]
+        worst, fullest = np.argmin(low, axis=0)[None], low.max(0)
         slopes = [np.take_along_axis(s, worst, 0)[0] for s in slopes]
         low, mean, high = low.min(0), (mean + zero).max(0), (high + zero).max(0)
     turn: Any = 0.0
     if powers and pattern.turned and len(tracks) == 1:  # over two standard uncertainties to the weaker side: no slope at an axis
         turned = (pattern.doses(replace(scan, track=track + way * pattern.turned))["min"] * scan_speed for way in (-2.0, 2.0))
         turn = 0.5 * np.maximum(np.log(low / np.minimum(*turned)), 0.0)
-    return Shape(low, mean, high, slopes[0], slopes[1], slopes[2], found.get("power", pattern.exponent), turn)
+    return Shape(low, mean, high, fullest, slopes[0], slopes[1], slopes[2], found.get("power", pattern.exponent), turn)

@@ -15,7 +15,7 @@ from .assurance import assured_log_exposure, normal_factor, quick_factor, reach_
 from .bounds import Task
 from .light import Pattern, Shape, shape
 
-__all__ = ["at_settings", "fastest_at", "line_widths", "rate", "step_of", "violations", "wanted_over_ratio"]
+__all__ = ["at_settings", "fastest_at", "line_widths", "log_wanted", "rate", "step_of", "violations", "wanted_over_ratio"]
 
 _STEPS = 24
 _PLACES = np.array([1.0, 1.3, 1.8, 2.8, 1.0])  # in margins; the last stands for the middle
@@ -60,11 +60,29 @@ def fastest_useful(task: Task) -> float:
 def along(task: Task, power: Any, radius: Any, speed: Any, spot: Any = 1.0, spacing: Any = None) -> tuple[Any, Any]:
     """Least and greatest dose along a typical vector over that of the steady line, from the margin inside each end.
 
-    `spot` is the true radius over the nominal one, which sets the margin. Of a turned ellipse the neighbouring lines of a raster end
-    some sooner, some later: as if the spot were longer by as much as it leans (exact for lines close together).
+    `spot` is the true radius over the nominal one, which sets the margin. Over all directions of the tracks: the least over the
+    weakest steady one, the greatest over the fullest.
     """
     if task.run_up is None or not math.isfinite(task.vector_length):
         return 1.0, 1.0
+    pattern = task.pattern
+    if len(pattern.tracks) == 1:
+        return _along(task, power, radius, speed, spot, spacing)
+    steady, least, most = [], [], []
+    for track in pattern.tracks:
+        own = dataclasses.replace(task, pattern=pattern._replace(tracks=(track,)))
+        low, high = _along(own, power, radius, speed, spot, spacing)
+        steady.append(shape(own.pattern, radius, spacing, speed, powers=False).weakest)
+        least.append(steady[-1] * low)
+        most.append(steady[-1] * high)
+    return np.min(least, axis=0) / np.min(steady, axis=0), np.max(most, axis=0) / np.max(steady, axis=0)
+
+
+def _along(task: Task, power: Any, radius: Any, speed: Any, spot: Any, spacing: Any) -> tuple[Any, Any]:
+    """Of the first direction. The neighbouring lines of a turned ellipse end some sooner, some later: as if the spot were longer by as
+    much as it leans (exact for lines close together).
+    """
+    assert task.run_up is not None
     up, length, pattern = task.run_up, task.vector_length, task.pattern
     own, track = pattern.scan(1.0, radius, None, 1.0).spot, pattern.tracks[0]
     across, long = own.radii(track)
@@ -95,9 +113,10 @@ def with_ends(task: Task, lit: Shape, power: Any, radius: Any, speed: Any, spaci
     )
 
 
-def _needed(task: Task, light: Shape, radius: Any) -> Any:
-    relative = relative_variance(task.errors, *light[3:])
-    target = task.depth_for(radius)
+def log_wanted(task: Task, light: Shape, radius: Any, spacing: Any) -> Any:
+    """The ln dose that assures the depth asked for, in the centre."""
+    relative = relative_variance(task.errors, *light[4:])
+    target = task.depth_for(radius, spacing)
     return assured_log_exposure(task.curve, task.errors, relative, target, assurance=task.assurance, single=task.single)
 
 
@@ -110,14 +129,15 @@ def wanted_over_ratio(task: Task) -> Any | None:
     pattern = task.pattern
     if pattern.pulse_rate is not None or pattern.spot.wy is not None or pattern.exponent != 1.0:
         return None
-    if task.hold is not None and task.hold.out_of_focus:
+    if task.hold is not None and (task.hold.out_of_focus or task.hold.wider != 1.0):
         return None
     # vectors so long that one end does not feel the other; where the beam stays on, the weakest place is at full speed
     far = dataclasses.replace(task, vector_length=1e3 if task.run_up is not None and task.run_up.follows is None else math.inf)
     if not pattern.raster:
-        value = float(_needed(task, with_ends(far, shape(pattern, 1.0, None, 1.0, step_of(task)), 1.0, 1.0, 1.0), 1.0))
+        value = float(log_wanted(task, with_ends(far, shape(pattern, 1.0, None, 1.0, step_of(task)), 1.0, 1.0, 1.0), 1.0, None))
         return lambda ratio: value
-    values = _needed(task, with_ends(far, shape(pattern, 1.0, _RATIOS, 1.0, step_of(task)), 1.0, np.ones(_RATIOS.shape), 1.0), 1.0)
+    lit = with_ends(far, shape(pattern, 1.0, _RATIOS, 1.0, step_of(task)), 1.0, np.ones(_RATIOS.shape), 1.0)
+    values = log_wanted(task, lit, 1.0, _RATIOS)
     return lambda ratio: np.interp(ratio, _RATIOS, values)
 
 
@@ -139,7 +159,7 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
         light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
         if quick is None:
             light = with_ends(task, light, power, radius, speed, spacing)
-        wanted = _needed(task, light, radius) if quick is None else quick(1.0 if spacing is None else spacing / radius)
+        wanted = log_wanted(task, light, radius, spacing) if quick is None else quick(1.0 if spacing is None else spacing / radius)
         per_power = light.weakest * along(task, power, radius, speed, spacing=spacing)[0] / np.exp(_aimed(task, light, wanted, radius))
         new = b.power_high**w * per_power
         if pulses is not None:
@@ -197,14 +217,16 @@ def at_settings(
     """Exposures, depths, widths and rate of settings."""
     if light is None:
         light = with_ends(task, shape(task.pattern, radius, spacing, speed, step_of(task)), power, radius, speed, spacing)
-        wanted = _needed(task, light, radius)
+        wanted = log_wanted(task, light, radius, spacing)
     pattern, law = task.pattern, task.curve.cure
     per = power**pattern.exponent / speed
     least, most = along(task, power, radius, speed, spacing=spacing)
-    weakest, mean, strongest = light.weakest * per * least, light.mean * per, light.strongest * per * most
+    hot = most * task.hottest
+    weakest, mean, strongest = light.weakest * per * least, light.mean * per, light.strongest * per * hot
     x = np.log(weakest)
     depth = law.height(weakest)
-    deepest = law.height(weakest * (most / least))  # across the lines the weakest, along them where the scanner is slowest
+    deep = light.fullest * per * hot  # across the lines the weakest, along them where the scanner is slowest
+    deepest = law.height(deep)
     energy = {"min": weakest, "mean": mean, "max": strongest}
     if pattern.exponent != 1.0:  # the exposure carries energy only
         plain = shape(pattern._replace(exponent=1.0), radius, spacing, speed, powers=False)
@@ -224,6 +246,7 @@ def at_settings(
         "dose_min": weakest,
         "dose_mean": mean,
         "dose_max": strongest,
+        "dose_deepest": deep,
         "depth": depth,
         "depth_max": deepest,
         "along_min": least,
@@ -236,7 +259,7 @@ def at_settings(
     above = mean if task.above is None else task.above
     out["print_through"] = stack.print_through(law, strongest, task.layer_thickness, task.layers, above)
     out |= line_widths(task, light, x, radius)
-    out["line_width_max"] = _line_width(task, np.log(weakest * (most / least)), radius, 0.0)
+    out["line_width_max"] = _line_width(task, np.log(deep), radius, 0.0, widest=True)
     out |= _upper(task, out) if task.assured_limits else {}
     return out
 
@@ -244,13 +267,13 @@ def at_settings(
 def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
     """How far each limited quantity may reach beyond its expected value, one-sided with the assurance asked."""
     light, errors, b, out = found["light"], task.errors, task.bounds, {}
-    relative = relative_variance(errors, *light[3:])
+    relative = relative_variance(errors, *light[4:])
 
     def beyond(dose: Any) -> Any:
         return reach_beyond(task.curve, errors, np.log(dose), relative, assurance=task.assurance, single=task.single)
 
     if b.overcure < math.inf:
-        out["overcure_beyond"] = beyond(found["dose_min"] * (found["along_max"] / found["along_min"]))
+        out["overcure_beyond"] = beyond(found["dose_deepest"])
     if b.print_through < math.inf:
         above = found["dose_mean"] if task.above is None else task.above
         total = stack.total(task.curve.cure, found["dose_max"], task.layer_thickness, task.layers, above)
@@ -260,13 +283,16 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
         # lines further apart for the spot they meet, in a resin that reaches deeper
         narrower = _narrower(task.pattern)
         apart = math.exp(z * math.hypot(errors.beam_radius, errors.beam_radius_scale, errors.hatch_spacing, narrower))
-        law, per = task.curve.cure, found["power"] ** task.pattern.exponent / found["scan_speed"] * found["along_max"]
+        law, per = task.curve.cure, found["power"] ** task.pattern.exponent / found["scan_speed"] * found["along_max"] * task.hottest
         wide = shape(task.pattern, found["beam_radius"], found["hatch_spacing"] * apart, found["scan_speed"], powers=False)
         more = law.height(wide.strongest * per) - law.height(wide.weakest * per) - found["ripple"]
         unsure = np.sqrt(task.curve.slope_variance) / task.curve.penetration_depth * found["ripple"]
         out["ripple_beyond"] = np.hypot(more, t_quantile(task.assurance, task.curve.degrees_of_freedom) * unsure)
     if not task.pattern.raster:
-        out["width_beyond"] = found["line_width_beyond"]
+        there = line_widths(task, light, np.log(found["dose_deepest"]), found["beam_radius"])
+        widest = found["line_width_max"] / np.maximum(there["line_width"], 1e-300)
+        out["width_beyond"] = there["line_width_beyond"] * np.maximum(widest, 1.0)
+        out["width_short"] = found["line_width_beyond"]
     return out
 
 
@@ -278,12 +304,19 @@ def _narrower(pattern: Pattern) -> float:
     return 0.5 * max(math.log(here / min(turned)), 0.0)
 
 
-def _line_width(task: Task, x: Any, radius: Any, depth: float) -> Any:
-    """Width of the cured line at a depth, for ln of the dose on its centre; zero for rasters."""
+def _line_width(task: Task, x: Any, radius: Any, depth: float, *, widest: bool = False) -> Any:
+    """Width of the cured line at a depth, for ln of the weakest dose on its centre over the directions; zero for rasters.
+
+    In the direction in which it is narrowest, or `widest` for ln of the strongest dose.
+    """
     if task.pattern.raster:
         return np.zeros(np.shape(x))
-    scan, dose = task.pattern.scan(1.0, radius, None, 1.0), np.exp(np.minimum(x, _MOST))
-    return _light.line_width(scan, dose, task.curve.cure.dose(depth), task.pattern.exponent)
+    pattern, dose, threshold = task.pattern, np.exp(np.minimum(x, _MOST)), task.curve.cure.dose(depth)
+    scans = [pattern.scan(1.0, radius, None, 1.0, track) for track in pattern.tracks]
+    peaks = [pattern.doses(scan)["min"] for scan in scans]
+    of, base = (np.max, np.maximum) if widest else (np.min, np.minimum)
+    whole = base.reduce(peaks)
+    return of([_light.line_width(scan, dose * (p / whole), threshold, pattern.exponent) for scan, p in zip(scans, peaks)], axis=0)
 
 
 def line_widths(task: Task, light: Shape, x: Any, radius: Any) -> dict[str, Any]:
@@ -335,6 +368,6 @@ def violations(task: Task, found: dict[str, Any]) -> dict[str, Any]:
     }
     if not task.pattern.raster:
         out["line_width_high"] = above(found["line_width_max"] + found.get("width_beyond", 0.0), b.line_width_high)
-        out["line_width_low"] = below(found["line_width"] - found.get("width_beyond", 0.0), b.line_width_low)
+        out["line_width_low"] = below(found["line_width"] - found.get("width_short", 0.0), b.line_width_low)
         out["width_accuracy"] = above(found["line_width_expanded"], b.width_accuracy)
     return out

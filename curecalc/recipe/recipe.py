@@ -7,6 +7,8 @@ import math
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
 from ..errors import NoSolution
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
@@ -15,7 +17,8 @@ from ..units import DEG, G_CM3, MJ_CM2, MJ_MM2, MM, MM2, MM2_S, MM_S, MW, RAD, Q
 from . import consequences, rates
 from .assurance import assurance_of, depth_state, relative_variance
 from .bounds import LIMIT_NAMES, Task
-from .inputs import Inputs, far_corner, gather
+from .field import described, far_corner, measured_places, zones
+from .inputs import Inputs, gather
 from .record import Limit, Recipe, VectorRecipe
 from .search import Best, Binding, best_settings, binding_limits, rounded
 
@@ -158,13 +161,13 @@ def _seam(needs: Needs, found: list[Best]) -> consequences.Seam | None:
 
 def aim_of(best: Best) -> float:
     """The depth in the centre of the field that is needed: deeper than asked where a slanted place is held too."""
-    return float(best.task.depth_for(best.beam_radius))
+    return float(np.ravel(best.task.depth_for(best.beam_radius, best.hatch_spacing))[0])
 
 
 def state_of(best: Best) -> dict[str, Any]:
     """Depth, its uncertainty and assurance at the settings found."""
     task, light = best.task, best.light
-    relative = relative_variance(task.errors, *light[3:])
+    relative = relative_variance(task.errors, *light[4:])
     state = depth_state(task.curve, task.errors, best.log_exposure, relative, single=task.single)
     state["assurance"] = task.assurance
     if abs(best.log_exposure - best.log_wanted) > 1e-9:  # more exposure than is asked for
@@ -204,8 +207,10 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
     limits = tuple(Limit(b.name, b.field, b.value, b.to, b.gain) for b in bindings)
     raster = task.pattern.raster
     corner = consequences.corner(best)
-    far = far_corner(machine, float(lot.resin.refractive_index))
-    edge = None if far is None else consequences.field_edge(best, *far)
+    index = float(lot.resin.refractive_index)
+    places = measured_places(machine, index)
+    far = task.hold if places else far_corner(machine, index)
+    edge = None if far is None else consequences.field_edge(best, far)
     layers_out, left = consequences.compensation(best)
     coupon = consequences.proof(best)
     excess = best.log_exposure - best.log_wanted
@@ -257,6 +262,7 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         corner_reach=None if corner is None else mm(corner.reach),
         field_incidence_angle=None if edge is None else Quantity(edge.incidence_angle, RAD).to(DEG),
         field_depth_change=None if edge is None else mm(edge.depth_change),
+        field_zones=described(zones(best, places)) if places else None,
         coupon_thickness=Quantity(coupon.thickness, MM),
         coupon_low=Quantity(coupon.low, MM),
         coupon_high=Quantity(coupon.high, MM),

@@ -103,6 +103,7 @@ class VectorRecipe(Shown):
     corner_reach: Quantity | None
     field_incidence_angle: Quantity | None
     field_depth_change: Quantity | None
+    field_zones: dict[str, Any] | None
     coupon_thickness: Quantity
     coupon_low: Quantity
     coupon_high: Quantity

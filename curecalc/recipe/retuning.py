@@ -10,7 +10,7 @@ from typing import Any
 
 from ..errors import NoSolution, QuantityError
 from ..jobs.lot import Lot
-from ..jobs.machine import Machine
+from ..jobs.machine import Machine, spot_readings
 from ..jobs.needs import Needs
 from ..units import MM, MM_S, MW, Measured, Quantity, Shown, show, to_json
 from .recipe import make_recipe
@@ -102,7 +102,7 @@ class Retuned(Shown):
             "power_reading_date": m.power_reading_date.isoformat(),
             "power_meter": m.power_meter,
             "beam_radius_factor": self.radius_factor,
-            **({} if m.radius_ratio == 1.0 else {"radius_ratio": m.radius_ratio, "spot_angle": to_json(m.spot_angle)}),
+            **spot_readings(m),
             **({"exposures_scaled_by": self.power_ratio} if self.earlier_reading_wrong else {}),
         }
 

@@ -38,7 +38,7 @@ def leaning(theta, out_of_focus=0.0, divergence=0.0):
     c, d = math.cos(theta), math.cos(inside)
     enters = 1.0 - 0.5 * (((c - INDEX * d) / (c + INDEX * d)) ** 2 + ((INDEX * c - d) / (INDEX * c + d)) ** 2)
     gain = enters / (1.0 - ((INDEX - 1.0) / (INDEX + 1.0)) ** 2) / d
-    return Hold(gain, d, 1.0 / c, out_of_focus, divergence)
+    return Hold(gain, d, 1.0 / c, out_of_focus, divergence, angle=theta)
 
 
 @pytest.mark.parametrize("raster_lines", [True, False])
@@ -46,7 +46,7 @@ def leaning(theta, out_of_focus=0.0, divergence=0.0):
 def test_the_far_corner_of_the_field_is_that_of_the_setting_model(raster_lines, half_diagonal):
     best = best_settings(plain(pattern=Pattern(raster_lines)))
     theta = math.atan(half_diagonal / HEIGHT)
-    edge = consequences.field_edge(best, theta, leaning(theta))
+    edge = consequences.field_edge(best, leaning(theta))
     there, here = field_depth(best, edge.incidence_angle), field_depth(best, 0.0)
     assert edge.depth_change == pytest.approx(there - here, abs=1e-9)
 
@@ -55,7 +55,7 @@ def test_denser_light_in_the_tilted_beam_is_counted():
     """Without the 1/cos theta' the corner would be Dp cos theta' ln(1/cos theta') shallower."""
     best = best_settings(plain())
     theta = math.atan(HALF_DIAGONAL / HEIGHT)
-    edge = consequences.field_edge(best, theta, leaning(theta))
+    edge = consequences.field_edge(best, leaning(theta))
     inside = math.asin(math.sin(theta) / INDEX)
     s = best.hatch_spacing / best.beam_radius
     across = min(math.log(float(raster.valley(s * math.cos(theta)) / raster.valley(s))), 0.0)
@@ -119,13 +119,13 @@ def test_a_corner_out_of_focus_widens_the_spot_and_costs_depth():
     assert 0.055 * float(place.growth(0.055)) == pytest.approx(0.072, abs=5e-4)
     best = best_settings(plain(pattern=Pattern(False), ripple=INFINITE, beam_radius_low=0.055, beam_radius_high=0.055))
     theta = math.atan(170.0 / 820.0)
-    held = consequences.field_edge(best, theta, leaning(theta)).depth_change
-    lost = consequences.field_edge(best, theta, place).depth_change
+    held = consequences.field_edge(best, leaning(theta)).depth_change
+    lost = consequences.field_edge(best, place).depth_change
     # a line's exposure goes as one over its width: what focus costs is Dp' ln of the growth
     assert held - lost == pytest.approx(0.15 * place.slant * math.log(float(place.growth(0.055))), rel=1e-9)
     aimed = replace(best.task, hold=place)
     again = best_settings(aimed)
-    assert float(again.depth) + consequences.field_edge(again, theta, place).depth_change >= best.task.depth - 1e-9
+    assert float(again.depth) + consequences.field_edge(again, place).depth_change >= best.task.depth - 1e-9
 
 
 def on_the_way(s, length, v, a, w0, beam):

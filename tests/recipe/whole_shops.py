@@ -273,8 +273,8 @@ def places(case: Case, radius):
 def built(case: Case, task, found, random, shops: int, dp, ec, shared, scale):
     """Whether each shop's layer reaches its depth, and whether each upper limit that the settings name is kept."""
     direction = 0.0
-    if case.spot == "any":  # the direction in which the wider axis lies across: the weakest
-        direction = math.radians(30.0)
+    if case.spot == "any":  # the weakest direction: with the wider axis across for lines, the narrower for the valleys of rasters
+        direction = math.radians(120.0 if case.raster else 30.0)
     gain, cosine = slant(case)
     beam, spacing = light_of(case, found, random, shops, scale, direction, 0.5 * math.pi)
     common = gain * np.exp(shared)
@@ -298,12 +298,15 @@ def built(case: Case, task, found, random, shops: int, dp, ec, shared, scale):
         kept["ripple"] = ripple <= found["ripple"] + found["ripple_beyond"]
     else:
         mean = common * beam.power / (found["beam_radius"] * beam.speed) * math.sqrt(2.0 / math.pi)
-        low, high = np.zeros(shops), 6.0 * beam.reach
-        for _ in range(30):
-            y = 0.5 * (low + high)
-            cured = common * beam.dose(x, y[None]) > ec
-            low, high = np.where(cured, y, low), np.where(cured, high, y)
-        kept["width"] = 2.0 * low <= found["line_width_max"] + found["width_beyond"]
+        width = np.zeros(shops)
+        for side in (-1.0, 1.0):
+            low, high = np.zeros(shops), 6.0 * beam.reach
+            for _ in range(24):
+                y = 0.5 * (low + high)
+                cured = common * beam.dose(x, side * y[None]) > ec
+                low, high = np.where(cured, y, low), np.where(cured, high, y)
+            width = width + low
+        kept["width"] = width <= found["line_width_max"] + found["width_beyond"]
     if case.raster:
         total = strong + mean * sum(np.exp(-k * LAYER / dp) for k in range(1, 200))
         through = dp * np.log(total / ec) - LAYER

@@ -1,0 +1,171 @@
+"""A beam measured over the field: the place that asks most gets its depth, zones by hand, and assurance over simulated fields."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from curecalc.cli import main
+from curecalc.figures.zones import zones_figure
+from curecalc.jobs.beam import FieldPlace
+from curecalc.jobs.machine import spot_readings, with_spot_readings
+from curecalc.recipe.assurance import Curve
+from curecalc.recipe.field import measured_places
+from curecalc.recipe.inputs import gather
+from curecalc.recipe.outcome import fastest_at
+from curecalc.recipe.recipe import make_recipe
+from curecalc.units import Measured
+from curecalc.units import Quantity as Q
+
+from .whole_shops import Case, files
+
+SPAN = np.linspace(-100.0, 100.0, 5)
+
+
+def field(size, power=None, noise=0.0, random=None):
+    """Places measured on a 5 x 5 grid: radius 0.1 mm times size(x, y), power 240 mW times power(x, y)."""
+    places = []
+    for y in SPAN:
+        for x in SPAN:
+            radius = 0.1 * size(x, y) * (1.0 if random is None else math.exp(noise * random.standard_normal()))
+            places.append(
+                FieldPlace(
+                    x=Q(float(x), "mm"),
+                    y=Q(float(y), "mm"),
+                    radius_x=Measured(Q(radius, "mm"), Q(noise * radius, "mm")),
+                    power=None if power is None else Q(240.0 * power(x, y), "mW"),
+                )
+            )
+    return tuple(places)
+
+
+def shop(case, places, **more):
+    """Machine with that field and no lean, resin and needs."""
+    machine, lot, needs = files(case)
+    return replace(machine, field=places, field_width=Q(200, "mm"), field_length=Q(200, "mm"), beam_height=None, **more), lot, needs
+
+
+def grows(x, y):
+    return 1.0 + 0.1 * (x * x + y * y) / 2e4
+
+
+def fades(x, y):
+    return 1.0 - 0.06 * (x * x + y * y) / 2e4
+
+
+@pytest.mark.parametrize("raster", [False, True])
+def test_the_place_that_asks_most_gets_the_depth(raster):
+    """Corner: 10 % wider, 6 % weaker. A line's exposure falls by both, a close raster's by the power alone (by hand)."""
+    case = Case(0.95, True, True, 8, raster, radius=0.1, spacing=0.05)
+    machine, lot, needs = shop(case, field(grows, fades))
+    task = gather(machine, lot, needs).tasks[0]
+    assert tuple(abs(v) for v in task.hold.at) == (100.0, 100.0)
+    share = 0.94 if raster else 0.94 / 1.1
+    aim = float(np.ravel(task.depth_for(0.1, 0.05 if raster else None))[0])
+    law = task.curve.cure
+    # surfaces through 25 exact readings of a smooth field are good to some 1e-4
+    assert float(law.dose(aim)) * share == pytest.approx(float(law.dose(0.18)), rel=2e-3)
+
+
+def test_a_finer_spot_at_the_edge_leaves_deeper_valleys():
+    """Spacing 1.2 radii, spot 20 % finer in the corners: the valley over the mean by the sum of Gaussians written out."""
+    case = Case(0.95, True, True, 8, True, radius=0.1, spacing=0.12)
+    machine, lot, needs = shop(case, field(lambda x, y: 1.0 - 0.2 * (x * x + y * y) / 2e4))
+    task = gather(machine, lot, needs).tasks[0]
+
+    def valley(radius):
+        lines = 0.12 * (np.arange(-30, 30) + 0.5)
+        return np.exp(-2.0 * (lines / radius) ** 2).sum() / radius
+
+    aim = float(np.ravel(task.depth_for(0.1, 0.12))[0])
+    law = task.curve.cure
+    assert float(law.dose(aim) / law.dose(0.18)) == pytest.approx(valley(0.1) / valley(0.08), rel=1e-2)
+
+
+def test_the_strongest_place_counts_for_upper_limits():
+    """Lines in a field whose corners get 5 % more power in a 10 % finer spot: 1.05/0.9 of the dose, Dp ln of that deeper."""
+    machine, lot, needs = shop(
+        Case(0.95, True, True, 8, False), field(lambda x, y: 2.0 - grows(x, y), lambda x, y: 1 + 0.05 * (x * x + y * y) / 2e4)
+    )
+    task = gather(machine, lot, needs).tasks[0]
+    found = fastest_at(replace(task, run_up=None), np.array([0.1]), None)
+    more = task.curve.penetration_depth * math.log(1.05 / 0.9)
+    assert float(found["depth_max"][0] - found["depth"][0]) == pytest.approx(more, rel=5e-3)
+
+
+def test_zones_by_hand():
+    """Lines, no uncertainty of the map: each zone's speed over the recipe's is the corner's width over that of its own worst place."""
+    case = Case(0.95, True, True, 8, False)
+    machine, lot, needs = shop(case, field(grows))
+    recipe = make_recipe(machine=machine, resin=lot, needs=needs, gains=False)
+    zones = recipe.vectors[0].field_zones
+    edge = 100.0 / 4.0  # the outermost of the places looked at in the middle zone of nine
+    side, middle = 1.1 / grows(100.0, edge), 1.1 / grows(edge, edge)
+    by_hand = np.array([[1.0, side, 1.0], [side, middle, side], [1.0, side, 1.0]])
+    assert np.array(zones["speed_factors"]) == pytest.approx(by_hand, rel=2e-3)
+    assert zones["gain"] == pytest.approx(9.0 / (4.0 + 4.0 / side + 1.0 / middle) - 1.0, rel=2e-2)
+    texts = [t.get_text() for t in zones_figure(recipe).axes[0].texts]
+    assert texts == [f"{v:.3f}" for v in np.ravel(zones["speed_factors"])]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("raster", [False, True])
+def test_the_worst_place_keeps_the_assurance(raster):
+    """300 fields with bends and slopes drawn, 25 places read to 1 %: the share whose true worst place reaches its depth.
+
+    The resin is known; power, spot and their scales are drawn as the machine states them. Line: dose P/W; close raster: dose P.
+    """
+    random = np.random.default_rng([7, raster])
+    case = Case(0.95, False, False, 8, raster, radius=0.1, spacing=0.05)
+    known = Curve(0.14, math.log(0.1), math.log(0.5), 0.0, 0.0, 0.0, math.inf)
+    reached, fields = 0, 300
+    for _ in range(fields):
+        bend, left, up, dim = (
+            0.12 * random.random(),
+            0.04 * random.standard_normal(),
+            0.04 * random.standard_normal(),
+            0.1 * random.random(),
+        )
+
+        def size(x, y, bend=bend, left=left, up=up):
+            return 1.0 + bend * (x * x + y * y) / 2e4 + (left * x + up * y) / 100.0
+
+        def power(x, y, dim=dim):
+            return 1.0 - dim * (x * x + y * y) / 2e4
+
+        machine, lot, needs = shop(case, field(size, power, 0.01, random))
+        machine = replace(machine, power_step=None, scan_speed_step=None, beam_radius_step=None, hatch_spacing_step=None)
+        gathered = gather(machine, lot, needs)
+        task, e = replace(gathered.tasks[0], curve=known, run_up=None), gathered.errors
+        found = fastest_at(task, np.array([0.1]), np.array([0.05]) if raster else None)
+        scale = random.standard_normal(6)
+        true = 1.0 / 0.05 if raster else math.sqrt(2.0 / math.pi) / 0.1
+        spot = 0.0 if raster else scale[0] * e.beam_radius + scale[1] * e.beam_radius_scale
+        dose = true * float(found["power"][0] / found["scan_speed"][0]) * math.exp(scale[2] * e.power + scale[3] * e.exposure_scale - spot)
+        dose *= math.exp(e.scan_speed * scale[4] + (e.hatch_spacing * scale[5] if raster else 0.0))
+        corners = [(x, y) for x in (-100.0, 0.0, 100.0) for y in (-100.0, 0.0, 100.0)]
+        worst = min(power(x, y) / (1.0 if raster else size(x, y)) for x, y in corners)
+        reached += 0.14 * math.log(dose * worst / 0.1) + 0.003 * random.standard_normal() >= 0.18
+    share = reached / fields
+    assert 0.942 - 2.5 * math.sqrt(0.05 * 0.95 / fields) <= share, share
+
+
+def test_a_saved_recipe_keeps_the_field():
+    machine, _, _ = shop(Case(0.95, True, True, 8, False), field(grows, fades, 0.01, np.random.default_rng(1)), radius_ratio=1.2)
+    again = with_spot_readings(replace(machine, field=(), radius_ratio=1.0), spot_readings(machine))
+    assert again.radius_ratio == 1.2
+    for a, b in zip(measured_places(again, 1.5), measured_places(machine, 1.5), strict=True):
+        assert (a.gain, a.wider, a.spot_unsure) == pytest.approx((b.gain, b.wider, b.spot_unsure), rel=1e-12)
+
+
+def test_zones_without_a_measured_field_are_refused(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for kind in ("machine", "resin", "needs"):
+        assert main(["new", kind, f"{kind}.toml"]) == 0
+    parts = [part for kind in ("machine", "resin", "needs") for part in (f"--{kind}", f"{kind}.toml")]
+    capsys.readouterr()
+    assert main(["recipe", *parts, "--zones", "z.png", "--save", "r.json"]) == 2
+    said = capsys.readouterr().err
+    assert "--zones: the beam was not measured over the field. Give --beam with a record that holds places." in said
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["machine.toml", "needs.toml", "resin.toml"]
