@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -96,10 +96,13 @@ class Optics:
 
     def beams(self, paths: Paths) -> dict[float, Beam]:
         """A beam for each radius among the paths that are scanned."""
-        radii = [float(r) for r in np.unique(paths.scanned.beam_radius)]
-        if paths.recorded and not radii and self.radius is not None:
+        return self.beams_of([float(r) for r in np.unique(paths.scanned.beam_radius)], recorded=bool(paths.recorded))
+
+    def beams_of(self, radii: Sequence[float], *, recorded: bool) -> dict[float, Beam]:
+        """A beam for each of these radii, or for recorded positions."""
+        if recorded and not radii and self.radius is not None:
             radii = [self.radius]
-        if paths.recorded and not radii:
+        if recorded and not radii:
             raise QuantityError("beam_radius is missing: recorded positions hold none. Give --beam-radius.")
         return {r: self.beam(r) for r in radii}
 

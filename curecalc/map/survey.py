@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..paths.shelf import Shelf
 from ..paths.vectors import Paths
 from .drawing import Drawing, drawing_of, loops_of
 from .field import Grid, Optics, layer_dose
@@ -28,7 +29,7 @@ class Job:
     that core and rim are told apart by. A job of one layer leaves out what needs layers above and below.
     """
 
-    paths: Paths
+    paths: Shelf
     optics: Optics
     grid: Grid
     first: int
@@ -47,6 +48,23 @@ class Job:
     def halo(self) -> int:
         """Pixels around a tile that its outline and core depend on."""
         return math.ceil(3.5 * self.radius / self.grid.pixel) + 4
+
+    @property
+    def room(self) -> float:
+        """How far from a tile vectors count (mm): as far as light reaches, and where corners keep speed, as far as that is felt."""
+        way = self.optics.scanning
+        felt = 0.0
+        if way.corner_speed > 0.0 and way.acceleration is not None and way.run_up_beam != "off":
+            felt = (self.paths.fastest**2 + way.corner_speed**2) / (2.0 * way.acceleration)
+        return 6.0 * self.radius + felt
+
+    def near(self, layer: int, grid: Grid) -> Paths:
+        """The vectors of a layer that may light or outline a grid."""
+        return self.paths.near(layer, grid.window(), self.room)
+
+    def cut(self, tile: Grid) -> Job:
+        """The same job with the vectors of one tile alone."""
+        return replace(self, paths=self.paths.cut(tile.padded(self.halo).window(), self.room))
 
     def tiles(self) -> list[Grid]:
         """The tiles, each with its place."""
@@ -77,33 +95,19 @@ def slabs(job: Job, tile: Grid) -> Iterator[Slab]:
     total = np.zeros((grid.rows, grid.columns))
     cover = np.zeros(total.shape, np.int32)
     law, t = job.optics.law, job.layer_thickness
-    here = _near(job, job.last, grid)
+    here = job.near(job.last, grid)
     drawing = drawing_of(here, grid, job.radius)
     for layer in range(job.last, job.first - 1, -1):
         dose = layer_dose(here, job.optics, grid)
         total = dose + law.below(total, t) if layer < job.last else dose
         following, under = here, None
         if layer > job.first:
-            following = _near(job, layer - 1, grid)
+            following = job.near(layer - 1, grid)
             under = drawing_of(following, grid, job.radius)
         yield Slab(layer, here, dose, total, drawing, None if under is None else under.inside, cover, grid, own)
         if under is not None:
             cover = np.where(drawing.inside, cover + 1, 0).astype(np.int32)
             here, drawing = following, under
-
-
-def _near(job: Job, layer: int, grid: Grid) -> Paths:
-    """The vectors of a layer that may light or outline the tile; loops are kept whole."""
-    paths = job.paths.of_layer(layer)
-    room = 6.0 * job.radius
-    low_x, low_y, high_x, high_y = grid.window()
-    near = (np.maximum(paths.x0, paths.x1) > low_x - room) & (np.minimum(paths.x0, paths.x1) < high_x + room)
-    near &= (np.maximum(paths.y0, paths.y1) > low_y - room) & (np.minimum(paths.y0, paths.y1) < high_y + room)
-    if loops_of(paths):
-        for i, kind in enumerate(paths.kinds):
-            if kind == "outline" or "contour" in kind.lower():
-                near |= paths.kind == i
-    return paths if bool(near.all()) else paths.chosen(near)
 
 
 def survey_tile(job: Job, tile: Grid, *, sink: Callable[[Slab], None] | None = None) -> Tally:
