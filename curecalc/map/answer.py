@@ -91,6 +91,8 @@ class FieldAnswer(Shown):
         found += [(name, show(value, digits=3)) for name, value in optional if value is not None]
         for name, places in (("weakest", self.weakest_places), ("deepest", self.deepest_places)):
             found += [(f"  {name}", self._place_text(p)) for p in places[:3]]
+        found += [("  print-through", f"{_where(p)}: {show(Quantity(p.value, MM), digits=3)}") for p in self.print_through_places[:1]]
+        found += [("  thin", f"x {p.x:.3f} y {p.y:.3f} mm, layer {p.layer}: {1e3 * p.value:.3g} um wide") for p in self.thin_features[:1]]
         for one in self.vector_corrections:
             low, high = (f"{v:.4g}" for v in one.scan_speed[1:])
             found.append(
@@ -104,7 +106,7 @@ class FieldAnswer(Shown):
 
     def _place_text(self, place: Place) -> str:
         depth = float(self._law.depth(place.value)) - float(self.layer_thickness.m_as(MM))
-        return f"x {place.x:.3f} y {place.y:.3f} mm, layer {place.layer}, {place.kind}, {place.why}: overcure {1e3 * depth:.3g} um"
+        return f"{_where(place)}: overcure {1e3 * depth:.3g} um"
 
     @property
     def _law(self) -> Any:
@@ -182,6 +184,10 @@ class FieldAnswer(Shown):
         typical, low, high = (to_json(Quantity(v, MM_S)) for v in one.scan_speed)
         gain: Quantity = self._spread(one.before) - self._spread(one.after)
         return {"kind": one.kind, "scan_speed": typical, "scan_speed_min": low, "scan_speed_max": high, "gain": to_json(gain)} | over
+
+
+def _where(p: Place) -> str:
+    return f"x {p.x:.3f} y {p.y:.3f} mm, layer {p.layer}, {p.kind}, {p.why}"
 
 
 def _place(p: Place) -> dict[str, Any]:

@@ -81,8 +81,7 @@ def reason(place: Place, paths: Paths, drawing: Drawing, grid: Grid, radius: flo
     one = paths.scanned
     if not len(one):
         return "recorded", "recorded"
-    beside = (np.maximum(one.x0, one.x1) > place.x - 2.0 * radius) & (np.minimum(one.x0, one.x1) < place.x + 2.0 * radius)
-    beside &= (np.maximum(one.y0, one.y1) > place.y - 2.0 * radius) & (np.minimum(one.y0, one.y1) < place.y + 2.0 * radius)
+    beside = one.meets((place.x, place.y, place.x, place.y), 2.0 * radius)
     if beside.any():
         one = one.chosen(beside)
     dx, dy = one.x1 - one.x0, one.y1 - one.y0

@@ -15,8 +15,8 @@ import numpy as np
 from ..paths.shelf import Shelf
 from ..paths.vectors import Paths
 from .drawing import Drawing, drawing_of, loops_of
-from .field import Grid, Optics, layer_dose
-from .outline import corner_errors, edge_errors
+from .field import Grid, Optics, dose_at, layer_dose
+from .outline import corner_errors, edge_errors, wall_width
 from .reasons import extremes, reason
 from .tally import KEPT, Place, Tally
 
@@ -143,11 +143,19 @@ def _count(job: Job, tile: Grid, slab: Slab, tally: Tally) -> None:
         worth = tally.places[name]
         bar = worth[-1].value if len(worth) == KEPT else None
         found = extremes(slab.dose, slab.grid, mask, slab.layer, low=low, region=region, own=own, bar=bar)
-        tally.offer(name, [_explained(p, slab, job) for p in found])
+        tally.offer(name, [_explained(_exact(p, slab, job), slab, job) for p in found])
     _thin_places(slab, job, tally)
     _edges(job, tile, slab, tally)
     if slab.below is not None:
         _print_through(job, slab, tally)
+
+
+def _exact(place: Place, slab: Slab, job: Job) -> Place:
+    """The place with its dose summed without the grid, so that no interpolation is left in it."""
+    if job.optics.image is not None:
+        return place
+    near = slab.paths.chosen(slab.paths.meets((place.x, place.y, place.x, place.y), job.room))
+    return replace(place, value=float(dose_at(near, job.optics, np.array([place.x]), np.array([place.y]))[0]))
 
 
 def _explained(place: Place, slab: Slab, job: Job) -> Place:
@@ -177,24 +185,21 @@ def face_map(job: Job) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _thin_places(slab: Slab, job: Job, tally: Tally) -> None:
-    """Drawn parts narrower than two beam radii: where the core, grown back, does not reach."""
-    from scipy.ndimage import distance_transform_edt, label, maximum
+    """Drawn parts narrower than two beam radii: where the core, grown back, does not reach; told where each is widest."""
+    from scipy.ndimage import distance_transform_edt, label, maximum_position
 
     inside, core = slab.drawing.inside, slab.drawing.core
-    if not inside.any() or not loops_of(slab.paths):
+    loops = loops_of(slab.paths)
+    if not inside.any() or not loops:
         return
     away = distance_transform_edt(~core) if core.any() else np.full(inside.shape, np.inf)
     thin = inside & (away > 1.5 * job.radius / slab.grid.pixel)
     names, count = label(thin)
-    if not count:
-        return
-    widest = 2.0 * np.asarray(maximum(slab.drawing.depth, names, np.arange(1, count + 1))) - slab.grid.pixel
-    first = np.unique(names, return_index=True)[1][-count:]
     found = []
-    for width, at in zip(widest, first):
-        i, j = divmod(int(at), inside.shape[1])
+    for i, j in maximum_position(slab.drawing.depth, names, np.arange(1, count + 1)):
         if slab.own[0].start <= i < slab.own[0].stop and slab.own[1].start <= j < slab.own[1].stop:
-            found.append(Place(float(width), slab.grid.x0 + j * slab.grid.pixel, slab.grid.y0 + i * slab.grid.pixel, slab.layer, "rim"))
+            x, y = float(slab.grid.x0 + j * slab.grid.pixel), float(slab.grid.y0 + i * slab.grid.pixel)
+            found.append(Place(wall_width(loops, x, y), x, y, slab.layer, "rim"))
     tally.offer("thin", sorted(found, key=lambda p: p.value)[:24])
 
 

@@ -113,8 +113,7 @@ class Shelf:
 
     def _kept(self, rows: slice, window: Window, room: float) -> Paths:
         one = self.rows.chosen(rows)
-        ends = (np.minimum(one.x0, one.x1), np.minimum(one.y0, one.y1), np.maximum(one.x0, one.x1), np.maximum(one.y0, one.y1))
-        near = _meets(np.column_stack(ends), window, room)
+        near = one.meets(window, room)
         for i, kind in enumerate(one.kinds):
             if kind == OUTLINE or "contour" in kind.lower():
                 near |= one.kind == i

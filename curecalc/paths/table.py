@@ -25,9 +25,9 @@ _VECTORS = {
     "x1": Column("length"),
     "y1": Column("length"),
     "kind": Column("text", once=True),
-    "power": Column("power", sign="nonnegative", once=True),
-    "scan_speed": Column("speed", sign="positive", once=True),
-    "beam_radius": Column("length", sign="positive", once=True),
+    "power": Column("power", sign="nonnegative", once=True, blank=True),
+    "scan_speed": Column("speed", sign="positive", once=True, blank=True),
+    "beam_radius": Column("length", sign="positive", once=True, blank=True),
     "time": Column("time"),
     "x": Column("length"),
     "y": Column("length"),
@@ -206,9 +206,9 @@ def save_paths(path: str | Path, paths: Paths) -> None:
 
 
 def table_text(paths: Paths) -> str:
-    """The vectors as our plain table; a column of which nothing is known is left out."""
+    """The vectors as our plain table; what is not known is blank, a column of which nothing is known is left out."""
     columns = [c for c in ("layer", *_ENDS, "kind", "power", "scan_speed", "beam_radius") if not np.all(np.isnan(getattr(paths, c)))]
     head = [c if (unit := _UNITS.get(c, "mm")) == "" else f"{c} [{unit}]" for c in columns]
     values = [paths.names if c == "kind" else getattr(paths, c) for c in columns]
-    body = "".join(",".join(str(cell) for cell in row) + "\n" for row in zip(*(v.tolist() for v in values)))
+    body = "".join(",".join("" if cell != cell else str(cell) for cell in row) + "\n" for row in zip(*(v.tolist() for v in values)))
     return ",".join(head) + "\n" + body
