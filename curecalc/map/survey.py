@@ -200,7 +200,8 @@ def _thin_places(slab: Slab, job: Job, tally: Tally) -> None:
         if slab.own[0].start <= i < slab.own[0].stop and slab.own[1].start <= j < slab.own[1].stop:
             x, y = float(slab.grid.x0 + j * slab.grid.pixel), float(slab.grid.y0 + i * slab.grid.pixel)
             found.append(Place(wall_width(loops, x, y), x, y, slab.layer, "rim"))
-    tally.offer("thin", sorted(found, key=lambda p: p.value)[:24])
+    narrow = [p for p in found if p.value < 2.0 * job.radius]  # a corner's tip lies far from the core, yet in a wide part
+    tally.offer("thin", sorted(narrow, key=lambda p: p.value)[:24])
 
 
 def _edges(job: Job, tile: Grid, slab: Slab, tally: Tally) -> None:
