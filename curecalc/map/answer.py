@@ -359,7 +359,7 @@ def _optics(
         if picture_pixel is None:
             raise QuantityError("picture_pixel is missing: the pitch of the picture. Give it a quantity, for example Q(5.0, 'um').")
     pitch = 0.0 if picture_pixel is None else float(positive("picture_pixel", picture_pixel, MM))
-    radii = paths.beam_radius[~np.isnan(paths.beam_radius)] if isinstance(paths, Paths) and paths.recorded else []
+    radii: np.ndarray = paths.beam_radius[~np.isnan(paths.beam_radius)] if isinstance(paths, Paths) and paths.recorded else np.zeros(0)
     return Optics(law_of(resin), way, radius_ratio, angle, picture, pitch, float(radii[0]) if len(radii) else None)
 
 
