@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import struct
 import zipfile
 from dataclasses import dataclass, field, replace
@@ -16,6 +17,7 @@ from .vectors import Paths, Positions
 
 __all__ = ["StoredPaths", "open_paths"]
 
+_MOST = 20_000_000  # vectors up to which a file out of order is read whole
 _LEAST = 1_000_000  # vectors from which a file is not read whole
 
 
@@ -94,6 +96,8 @@ def open_paths(path: str | Path) -> Paths | StoredPaths:
     for start in range(0, stored.size, _LEAST):
         layer = stored.layer_of(start, min(start + _LEAST, stored.size))
         if not (np.diff(layer, prepend=last) >= 0.0).all():
+            if stored.size > _MOST:
+                raise FileError(f"{path}: layers do not ascend and {stored.size} vectors are too many to sort. Sort the rows by layer.")
             return read_paths(path)
         last = float(layer[-1])
     return stored
@@ -105,7 +109,7 @@ def _stored(path: str | Path) -> StoredPaths | None:
     texts: tuple[str, ...] = ()
     sizes: set[int] = set()
     try:
-        check_archive(path)
+        check_archive(path, most=math.inf)
         with zipfile.ZipFile(path) as archive, open(path, "rb") as file:
             for entry in archive.infolist():
                 name = entry.filename.removesuffix(".npy")
@@ -121,7 +125,8 @@ def _stored(path: str | Path) -> StoredPaths | None:
                 version = np.lib.format.read_magic(file)
                 header = np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
                 shape, _, kind = header(file)
-                if len(shape) != 1 or kind.kind not in "fiu":
+                inside = file.tell() - entry.header_offset - 30 - named - more
+                if len(shape) != 1 or kind.kind not in "fiu" or entry.file_size != inside + shape[0] * kind.itemsize:
                     return None
                 sizes.add(shape[0])
                 arrays.append((name, file.tell(), kind.str))

@@ -153,13 +153,12 @@ def _arrays(path: str | Path) -> Arrays:
     return checked_arrays(found, name)
 
 
-def check_archive(path: str | Path) -> None:
-    """Refuse what unpacks without bound, and arrays of unknown names."""
+def check_archive(path: str | Path, *, most: float = _LARGEST_ARRAYS) -> None:
+    """Refuse what unpacks without bound or to more bytes than `most`, and arrays of unknown names."""
     with zipfile.ZipFile(path) as archive:
         entries = archive.infolist()
     claimed, packed = sum(entry.file_size for entry in entries), sum(entry.compress_size for entry in entries)
-    stored = all(entry.compress_type == zipfile.ZIP_STORED for entry in entries)
-    if (claimed > _LARGEST_ARRAYS and not stored) or claimed > 1000 * packed + 1_000_000:
+    if claimed > most or claimed > 1000 * packed + 1_000_000:
         raise FileError(f"{path}: unpacks to {claimed} bytes from {packed}: more than such a table can be. {_NPZ_WAY}")
     unknown = [e.filename for e in entries if e.filename.removesuffix(".npy") not in (*_VECTORS, "kinds")]
     if unknown:

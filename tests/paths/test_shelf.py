@@ -1,5 +1,8 @@
 """Vectors found by place: the same as looked for one by one, in memory and in a file, whatever the blocks."""
 
+import io
+import zipfile
+
 import numpy as np
 import pytest
 
@@ -85,10 +88,27 @@ def test_a_file_left_where_it_is_says_what_is_wrong_as_one_read_whole(tmp_path):
 
 
 @pytest.mark.usefixtures("small_blocks")
-def test_layers_out_of_order_and_packed_files_are_read_whole(tmp_path):
+def test_layers_out_of_order_and_packed_files_are_read_whole(tmp_path, monkeypatch):
     paths = some(np.random.default_rng(3))
     mixed = paths.chosen(np.random.default_rng(4).permutation(len(paths)))
     save_paths(tmp_path / "mixed.npz", mixed)
     assert not isinstance(open_paths(tmp_path / "mixed.npz"), StoredPaths)
+    monkeypatch.setattr(stored, "_MOST", 500)
+    with pytest.raises(FileError, match="layers do not ascend and 1500 vectors are too many"):
+        open_paths(tmp_path / "mixed.npz")
     np.savez_compressed(tmp_path / "packed.npz", x0=paths.x0, y0=paths.y0, x1=paths.x1, y1=paths.y1)
     assert not isinstance(open_paths(tmp_path / "packed.npz"), StoredPaths)
+
+
+@pytest.mark.parametrize("columns", [("x0", "y0", "x1", "y1"), ("layer", "x0", "y0", "x1", "y1")])
+def test_arrays_that_claim_more_than_they_hold_are_refused(tmp_path, columns):
+    """A head that claims a million million rows: no hang, one line."""
+    file = tmp_path / "claims.npz"
+    head = io.BytesIO()
+    np.lib.format.write_array_header_1_0(head, {"descr": "<f8", "fortran_order": False, "shape": (10**12,)})
+    with zipfile.ZipFile(file, "w") as archive:
+        for name in columns:
+            archive.writestr(f"{name}.npy", head.getvalue() + bytes(800))
+    with pytest.raises(FileError) as error:
+        open_paths(file)
+    assert "\n" not in str(error.value)
