@@ -19,7 +19,7 @@ MAKE A RECIPE (curecalc.recipe, curecalc.jobs)
     read_machine, read_needs, make_recipe: give Machine, Needs (VectorNeeds), Recipe (VectorRecipe);
     retune (Retuned), process_window (Window), draw_depths, vector_steps
 MAP REAL PATHS (curecalc.paths, curecalc.map)
-    read_paths, paths_from, study_paths, save_paths: Paths; exposure_field, part_field: give FieldAnswer
+    read_paths, open_paths, paths_from, study_paths, save_paths: Paths; exposure_field, part_field: give FieldAnswer
 KEEP A LOGBOOK (curecalc.logbook)
     Logbook, shop_status (ShopState), drift_report (DriftReport), verify
 TEACH (curecalc.lessons)
@@ -80,7 +80,13 @@ PUBLIC: dict[str, dict[str, str]] = {
         "machine": "Machine read_machine",
         "needs": "Needs VectorNeeds read_needs",
     },
-    "paths": {"reading": "read_paths", "study": "study_paths", "table": "save_paths", "vectors": "Paths paths_from"},
+    "paths": {
+        "reading": "read_paths",
+        "stored": "open_paths",
+        "study": "study_paths",
+        "table": "save_paths",
+        "vectors": "Paths paths_from",
+    },
     "map": {"answer": "FieldAnswer exposure_field part_field"},
     "recipe": {
         "recipe": "make_recipe",

@@ -62,6 +62,14 @@ def _recipe(folder: Path) -> str:
     return "\n".join([first, second.splitlines()[-1]])
 
 
+def _part(folder: Path) -> str:
+    """What real scan paths cure: an invented bracket with thin fins, a bridge and an overhang."""
+    from .demonstration import demo_files
+
+    words = ["part", str(demo_files() / "bracket.csv"), "--resin", str(demo_files() / "resin.toml"), "--layer-thickness", "0.1mm"]
+    return _command([*words, "--overcure", "0.08mm", "--figure", str(folder / "part.png")])
+
+
 def _logbook(folder: Path) -> str:
     """An invented year of two machines in a logbook: its state today, and a chart of the fading laser."""
     from ..logbook.demoshop import write_demo_shop
@@ -72,7 +80,7 @@ def _logbook(folder: Path) -> str:
 
 
 def whole_job(folder: Path) -> str:
-    """Beam, lot, speed, recipe with its sheet, logbook, all on invented data; returns the text to print."""
+    """Beam, lot, speed, recipe with its sheet, map of a part, logbook, all on invented data; returns the text to print."""
     from .demonstration import calibrate_demo_lot, speed_demo
 
     for old in ("recipe.html", "recipe.json", "recipe.pdf", "shop.db", "shop.db-wal", "shop.db-shm"):
@@ -82,6 +90,7 @@ def whole_job(folder: Path) -> str:
         ("Calibrate a lot", calibrate_demo_lot),
         ("Choose a speed", speed_demo),
         ("Write the recipe", _recipe),
+        ("Map a part's scan paths", _part),
         ("Keep a logbook", _logbook),
     )
     told = ["Invented data: this machine and this resin do not exist."]

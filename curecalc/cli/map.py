@@ -116,10 +116,13 @@ def field_options(args: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
 
 def filled_paths(args: argparse.Namespace) -> tuple[Any, Any]:
     """The paths of the file with settings by kind from a recipe, else from the options; and the recipe, where one is named."""
-    from ..paths.reading import read_paths
+    from dataclasses import replace
+
+    from ..paths.stored import open_paths
+    from ..paths.vectors import Paths
     from ..units import MM, MM_S, MW, from_json
 
-    paths = read_paths(args.paths)
+    paths = open_paths(args.paths)
     units = {"power": MW, "scan_speed": MM_S, "beam_radius": MM}
     given: dict[str, Any] = {name: getattr(value, "value", value) for name, value in quantities(args, _SETTINGS).items()}
     default = {name: float(value.m_as(units[name])) for name, value in given.items()}
@@ -138,12 +141,10 @@ def filled_paths(args: argparse.Namespace) -> tuple[Any, Any]:
     if machine is not None and args.recipe is None:
         default = {"power": float(machine.power.value.m_as(MW))} | default
     paths = paths.filled(settings, default=default)
-    if paths.recorded and "beam_radius" in default:
-        from dataclasses import replace
-
+    if isinstance(paths, Paths) and paths.recorded and "beam_radius" in default:
         import numpy as np
 
-        paths = replace(paths, recorded=paths.recorded, beam_radius=np.array([default["beam_radius"]])) if not len(paths) else paths
+        paths = replace(paths, beam_radius=np.array([default["beam_radius"]]))
     return paths, saved
 
 

@@ -156,13 +156,13 @@ def part_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float =
     ax.set_ylim(low_y, high_y)
     ax.set_aspect("equal")
     _scale_bar(ax, job.grid.window())
-    ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, fontsize=9, frameon=False)
+    ax.legend(loc="lower left", bbox_to_anchor=(-0.02, 1.0), ncols=3, fontsize=9, frameon=False, columnspacing=1.0, handletextpad=0.2)
     ax.set_xlabel("x (mm)")
     ax.set_ylabel("y (mm)")
     draw_histogram(axes(figure, (0.72, 0.56, 0.26, 0.30)), answer)
     rows = [row for row in answer.rows() if not row[0].startswith(" ")]
     for i, (name, text) in enumerate([*rows[5:12], rows[-1]]):
-        figure.text(0.665, 0.42 - 0.045 * i, f"{name}: {text.replace(' um', ' µm')}", fontsize=9, color=INK)
+        figure.text(0.645, 0.42 - 0.045 * i, f"{name}: {text.replace(' um', ' µm')}", fontsize=8, color=INK)
     return figure
 
 

@@ -12,6 +12,8 @@ import numpy as np
 
 from ..errors import QuantityError
 from ..formulas.resin import Resin
+from ..paths.shelf import Shelf
+from ..paths.stored import StoredPaths
 from ..paths.vectors import Paths
 from ..units import HZ, MJ, MJ_MM2, MM, MM_S, MM_S2, RAD, Quantity, Shown, finite, positive, ratio, show, to_json
 from .correcting import Correction, along, corrections
@@ -89,6 +91,8 @@ class FieldAnswer(Shown):
         found += [(name, show(value, digits=3)) for name, value in optional if value is not None]
         for name, places in (("weakest", self.weakest_places), ("deepest", self.deepest_places)):
             found += [(f"  {name}", self._place_text(p)) for p in places[:3]]
+        found += [("  print-through", f"{_where(p)}: {show(Quantity(p.value, MM), digits=3)}") for p in self.print_through_places[:1]]
+        found += [("  thin", f"x {p.x:.3f} y {p.y:.3f} mm, layer {p.layer}: {1e3 * p.value:.3g} um wide") for p in self.thin_features[:1]]
         for one in self.vector_corrections:
             low, high = (f"{v:.4g}" for v in one.scan_speed[1:])
             found.append(
@@ -102,7 +106,7 @@ class FieldAnswer(Shown):
 
     def _place_text(self, place: Place) -> str:
         depth = float(self._law.depth(place.value)) - float(self.layer_thickness.m_as(MM))
-        return f"x {place.x:.3f} y {place.y:.3f} mm, layer {place.layer}, {place.kind}, {place.why}: overcure {1e3 * depth:.3g} um"
+        return f"{_where(place)}: overcure {1e3 * depth:.3g} um"
 
     @property
     def _law(self) -> Any:
@@ -182,6 +186,10 @@ class FieldAnswer(Shown):
         return {"kind": one.kind, "scan_speed": typical, "scan_speed_min": low, "scan_speed_max": high, "gain": to_json(gain)} | over
 
 
+def _where(p: Place) -> str:
+    return f"x {p.x:.3f} y {p.y:.3f} mm, layer {p.layer}, {p.kind}, {p.why}"
+
+
 def _place(p: Place) -> dict[str, Any]:
     return {"x": to_json(Quantity(p.x, MM)), "y": to_json(Quantity(p.y, MM)), "layer": p.layer, "kind": p.kind, "why": p.why}
 
@@ -192,7 +200,7 @@ def law_of(resin: Resin) -> Any:
 
 
 def exposure_field(
-    paths: Paths,
+    paths: Paths | StoredPaths,
     *,
     resin: Resin,
     layer_thickness: Quantity,
@@ -216,8 +224,8 @@ def exposure_field(
 
     Parameters
     ----------
-    paths : Paths
-        With power, speed and beam radius of every vector.
+    paths : Paths or StoredPaths
+        With power, speed and beam radius of every vector; stored ones stay in their file.
     resin : Resin
         Any law; under the power threshold law exposures are equivalent exposures.
     layer_thickness : Quantity [mm]
@@ -271,7 +279,7 @@ def exposure_field(
 
 
 def part_field(
-    paths: Paths,
+    paths: Paths | StoredPaths,
     *,
     resin: Resin,
     layer_thickness: Quantity,
@@ -296,7 +304,7 @@ def part_field(
 
     Parameters
     ----------
-    paths : Paths
+    paths : Paths or StoredPaths
     resin, layer_thickness : as in `exposure_field`
     layers : pair of int, optional
         First and last; all when left out. Numbers that the paths leave out are layers without light.
@@ -322,7 +330,7 @@ def part_field(
 
 
 def _optics(
-    paths: Paths,
+    paths: Paths | StoredPaths,
     resin: Resin,
     scanning: dict[str, Any] | None,
     radius_ratio: float,
@@ -351,12 +359,12 @@ def _optics(
         if picture_pixel is None:
             raise QuantityError("picture_pixel is missing: the pitch of the picture. Give it a quantity, for example Q(5.0, 'um').")
     pitch = 0.0 if picture_pixel is None else float(positive("picture_pixel", picture_pixel, MM))
-    radii = paths.beam_radius[~np.isnan(paths.beam_radius)]
+    radii: np.ndarray = paths.beam_radius[~np.isnan(paths.beam_radius)] if isinstance(paths, Paths) and paths.recorded else np.zeros(0)
     return Optics(law_of(resin), way, radius_ratio, angle, picture, pitch, float(radii[0]) if len(radii) else None)
 
 
 def _job(
-    paths: Paths,
+    paths: Paths | StoredPaths,
     optics: Optics,
     first: int,
     last: int,
@@ -368,9 +376,8 @@ def _job(
 ) -> tuple[Job, float]:
     law = optics.law
     t = float(positive("layer_thickness", layer_thickness, MM))
-    low, high = np.searchsorted(paths.layer, [first, last + 1])
-    own = paths if low == 0 and high == len(paths) else paths.chosen(slice(int(low), int(high)))
-    beams = list(optics.beams(own).values())
+    own = Shelf.of(paths, first, last)
+    beams = list(optics.beams_of(own.radii, recorded=bool(own.recorded)).values())
     if not beams:
         raise QuantityError(f"{paths.source}: layers {first} to {last} hold no vector that is scanned. Choose other layers.")
     size, error = choose_pixel(beams, tolerance, None if pixel is None else float(positive("pixel", pixel, MM)))
@@ -393,19 +400,19 @@ def _answer(job: Job, error: float, tally: Tally, resin: Resin, layer_thickness:
     weakest, deepest = tally.places["weakest"], tally.places["deepest"]
     mean = tally.dose_sum / max(tally.core, 1)
     low, high = weakest[0].value if weakest else math.nan, deepest[0].value if deepest else math.nan
-    small = job.single and job.grid.rows * job.grid.columns <= _MOST_CORRECTED and len(job.paths.scanned) > 0
+    small = job.single and job.grid.rows * job.grid.columns <= _MOST_CORRECTED and len(job.paths.radii) > 0
     if math.isnan(high):
         raise QuantityError("nothing is exposed in the window. Choose another window.")
     if not weakest:
         if not small:
             raise QuantityError("the window holds no core, farther than a beam radius inside the drawing. Choose another window.")
         notes.append("no place lies farther than a beam radius inside the drawing: least and mean are those along the vectors")
-        one = job.paths.scanned
+        one = job.paths.of_layer(job.first).scanned
         least, middle, _ = along(one, layer_dose(one, job.optics, job.grid), job.grid)
         low, mean = float(least.min()), float(np.average(middle, weights=one.length))
     elif job.grid.rows * job.grid.columns > _MOST_CORRECTED and corrected:
         notes.append("speeds per vector are tried out on layers of up to four million pixels only: choose a window")
-    mended = corrections(job.paths, job.optics, job.grid) if corrected and small else []
+    mended = corrections(job.paths.of_layer(job.first), job.optics, job.grid) if corrected and small else []
     if law.exponent != 1.0:
         notes.append("exposures are equivalent exposures at the reference irradiance")
     h = tally.histograms
@@ -464,11 +471,11 @@ def dose_image(job: Job, window: tuple[float, float, float, float], *, most: int
     fine = Grid.over(window, job.grid.pixel)
     step = max(1, math.ceil(math.sqrt(fine.rows * fine.columns / most)))
     rows = []
-    paths = job.paths.of_layer(job.first)
     band = max(step, (256 // step) * step)
     for start in range(0, fine.rows, band):
         strip = Grid(fine.x0, fine.y0 + start * fine.pixel, fine.pixel, fine.columns, min(band, fine.rows - start))
-        rows.append(layer_dose(paths, job.optics, strip)[::step, ::step])
+        rows.append(layer_dose(job.near(job.first, strip), job.optics, strip)[::step, ::step])
     image = np.concatenate(rows)
     shown = Grid(fine.x0, fine.y0, fine.pixel * step, image.shape[1], image.shape[0])
-    return image, shown, stated_error(list(job.optics.beams(paths).values()), job.grid.pixel)
+    beams = job.optics.beams_of(job.paths.radii, recorded=bool(job.paths.recorded))
+    return image, shown, stated_error(list(beams.values()), job.grid.pixel)

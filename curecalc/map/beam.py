@@ -159,14 +159,7 @@ def pixel_for(narrow: float, error: float) -> float:
 
 
 def filtered(grid: np.ndarray, beam: Beam, pixel: float) -> np.ndarray:
-    """Dose from the energy on the grid, spread by the beam; the grid's margin must be dark or wide."""
-    if beam.separable:
-        from scipy.ndimage import correlate1d
-
-        for axis, variance in ((1, beam.covariance[0]), (0, beam.covariance[2])):
-            half = taps(math.sqrt(variance) / pixel)
-            grid = correlate1d(grid, np.concatenate([half[:0:-1], half]), axis=axis, mode="constant")
-        return grid / pixel**2
+    """Dose from the energy on the grid, spread by a beam of any shape; the grid's margin must be dark or wide."""
     from scipy import fft
 
     pad = beam.reach(pixel)

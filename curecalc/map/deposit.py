@@ -1,19 +1,45 @@
-"""Points with energy on a grid, by a quintic B-spline. One seam, `deposit`; its bodies are numpy here, compiled, and on a graphics card.
+"""Points with energy on a grid, by a quintic B-spline, and the filter after it. One seam, `Body`: numpy here, compiled, or a graphics card.
 
 All bodies give the same numbers: they add the same products and differ only in the order of sums.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
+from typing import Protocol
 
 import numpy as np
 
-__all__ = ["Deposit", "best_deposit", "deposit", "weights"]
+from .beam import Beam
+from .points import Legs, even_points
 
-Deposit = Callable[[np.ndarray, np.ndarray, np.ndarray, np.ndarray], None]
+__all__ = ["BASE", "Body", "best_body", "deposit", "lines", "smooth", "weights"]
+
 _AT_ONCE = 65_536
+
+
+class _Deposit(Protocol):
+    def __call__(self, grid: np.ndarray, x: np.ndarray, y: np.ndarray, e: np.ndarray) -> None: ...
+
+
+class _Lines(Protocol):
+    def __call__(
+        self, grid: np.ndarray, corner: tuple[float, float], pixel: float, legs: Legs, beam: Beam, near: tuple[float, float, float, float]
+    ) -> None: ...
+
+
+class _Smooth(Protocol):
+    def __call__(self, grid: np.ndarray, across: np.ndarray, down: np.ndarray, margin: int, total: np.ndarray) -> None: ...
+
+
+@dataclass(frozen=True)
+class Body:
+    """What adds points, what adds straight pieces run at even speed, and what filters."""
+
+    deposit: _Deposit
+    lines: _Lines
+    smooth: _Smooth
 
 
 def weights(d: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -58,11 +84,31 @@ def deposit(grid: np.ndarray, x: np.ndarray, y: np.ndarray, e: np.ndarray) -> No
                     np.add.at(flat, (base + i)[ok], (ej * wx[i])[ok])
 
 
+def lines(
+    grid: np.ndarray, corner: tuple[float, float], pixel: float, legs: Legs, beam: Beam, near: tuple[float, float, float, float]
+) -> None:
+    """Add the points of straight pieces (mm) that run near the grid, whose first pixel lies at `corner`."""
+    for x, y, e in even_points(legs, beam, near):
+        deposit(grid, (x - corner[0]) / pixel, (y - corner[1]) / pixel, e)
+
+
+def smooth(grid: np.ndarray, across: np.ndarray, down: np.ndarray, margin: int, total: np.ndarray) -> None:
+    """Add to `total` the grid within its margin, filtered by weights from the middle outwards along rows and down columns."""
+    from scipy.ndimage import correlate1d
+
+    for axis, half in ((1, across), (0, down)):
+        grid = correlate1d(grid, np.concatenate([half[:0:-1], half]), axis=axis, mode="constant")
+    total += grid[margin:-margin, margin:-margin]
+
+
+BASE = Body(deposit, lines, smooth)
+
+
 @lru_cache(maxsize=1)
-def best_deposit() -> Deposit:
+def best_body() -> Body:
     """The compiled body where numba is installed, else numpy's."""
     try:
-        from .fast import deposit as compiled
+        from . import fast
     except ImportError:
-        return deposit
-    return compiled
+        return BASE
+    return Body(fast.deposit, fast.lines, fast.smooth)

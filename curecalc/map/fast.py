@@ -1,38 +1,134 @@
-"""The compiled body of `deposit`, with numba (extra `fast`)."""
+"""The compiled body of the map, with numba (extra `fast`): the numbers of `curecalc.map.deposit` to rounding, without arrays between."""
 
 from __future__ import annotations
 
 import numba
 import numpy as np
 
+from .beam import Beam
 from .deposit import weights
+from .points import LONGEST, NODES, Legs
 
-__all__ = ["deposit"]
+__all__ = ["deposit", "lines", "smooth"]
 
-_weights = numba.njit(weights)
+_compiled = numba.njit(cache=True, nogil=True, error_model="numpy")
+_weights = _compiled(weights)
+_MOST = len(LONGEST)
+_AT, _WEIGHT = np.zeros((_MOST + 1, _MOST)), np.zeros((_MOST + 1, _MOST))
+for _m, (_x, _w) in NODES.items():
+    _AT[_m, :_m], _WEIGHT[_m, :_m] = 0.5 * (1.0 + _x), 0.5 * _w
+_BLOCK = 512  # columns whose running sums stay close to the processor
 
 
-@numba.njit(cache=True, nogil=True)
-def _add(grid, x, y, e):  # type: ignore[no-untyped-def]
+@_compiled
+def _put(grid, x, y, e):  # type: ignore[no-untyped-def]
     rows, columns = grid.shape
+    fx, fy = np.floor(x), np.floor(y)
+    if not (fx >= -3.0 and fx < columns + 2.0 and fy >= -3.0 and fy < rows + 2.0):
+        return
+    a, b, c, d, f, g = _weights(x - fx)
+    wy = _weights(y - fy)
+    ix, iy = int(fx) - 2, int(fy) - 2
+    if ix >= 0 and iy >= 0 and ix + 5 < columns and iy + 5 < rows:
+        for j in range(6):
+            ej = wy[j] * e
+            row = grid[iy + j, ix : ix + 6]
+            row[0] += ej * a
+            row[1] += ej * b
+            row[2] += ej * c
+            row[3] += ej * d
+            row[4] += ej * f
+            row[5] += ej * g
+    else:
+        wx = (a, b, c, d, f, g)
+        for j in range(max(0, -iy), min(6, rows - iy)):
+            for i in range(max(0, -ix), min(6, columns - ix)):
+                grid[iy + j, ix + i] += wy[j] * e * wx[i]
+
+
+@_compiled
+def _add(grid, x, y, e):  # type: ignore[no-untyped-def]
     for k in range(len(x)):
-        fx, fy = np.floor(x[k]), np.floor(y[k])
-        if not (fx >= -3.0 and fx < columns + 2.0 and fy >= -3.0 and fy < rows + 2.0):
+        _put(grid, x[k], y[k], e[k])
+
+
+@_compiled
+def _clip(start, way, low, high, begin, end):  # type: ignore[no-untyped-def]
+    if way == 0.0:
+        return (begin, end) if low <= start <= high else (begin, -1.0)
+    a, b = (low - start) / way, (high - start) / way
+    return max(begin, min(a, b)), min(end, max(a, b))
+
+
+@_compiled
+def _run(grid, left, low, pixel, x0, y0, dx, dy, dose, even, power, change, sigma, whole, w, near, longest, at, weight):  # type: ignore[no-untyped-def]
+    most = len(longest)
+    for k in range(len(x0)):
+        begin, end = _clip(x0[k], dx[k], near[0], near[2], 0.0, 1.0)
+        begin, end = _clip(y0[k], dy[k], near[1], near[3], begin, end)
+        if not end >= begin:
             continue
-        wx, wy = _weights(x[k] - fx), _weights(y[k] - fy)
-        ix, iy = int(fx) - 2, int(fy) - 2
-        if ix >= 0 and iy >= 0 and ix + 5 < columns and iy + 5 < rows:
-            for j in range(6):
-                ej = wy[j] * e[k]
-                for i in range(6):
-                    grid[iy + j, ix + i] += ej * wx[i]
-        else:
-            for j in range(max(0, -iy), min(6, rows - iy)):
-                ej = wy[j] * e[k]
-                for i in range(max(0, -ix), min(6, columns - ix)):
-                    grid[iy + j, ix + i] += ej * wx[i]
+        length = np.sqrt(dx[k] * dx[k] + dy[k] * dy[k]) / sigma
+        count = max(np.ceil(length / longest[-1]), 1.0)
+        m = 1
+        while m < most and longest[m - 1] < length / count * (1.0 - 1e-12):
+            m += 1
+        if w != 1.0 and change[k] != 0.0:
+            m = most
+        first, last = np.floor(begin * count), min(np.ceil(end * count), count)
+        last = max(last, min(first + 1.0, count))
+        first = min(first, last - 1.0)
+        share = 1.0 / count
+        for p in range(int(last - first)):
+            for i in range(m):
+                u = (first + p + at[m, i]) * share
+                e = dose[k] if even else whole * (power[k] + change[k] * u) ** w * dose[k]
+                _put(grid, (x0[k] + dx[k] * u - left) / pixel, (y0[k] + dy[k] * u - low) / pixel, e * share * weight[m, i])
+
+
+@_compiled
+def _smooth(grid, across, down, margin, total):  # type: ignore[no-untyped-def]
+    rows, columns = total.shape
+    wide = grid.shape[1]
+    line = np.empty(wide)
+    for i in range(rows):
+        for start in range(0, wide, _BLOCK):
+            stop = min(start + _BLOCK, wide)
+            part = line[start:stop]
+            here = grid[i + margin, start:stop]
+            for j in range(len(part)):
+                part[j] = down[0] * here[j]
+            for k in range(1, len(down)):
+                above, below, h = grid[i + margin - k, start:stop], grid[i + margin + k, start:stop], down[k]
+                for j in range(len(part)):
+                    part[j] += h * (above[j] + below[j])
+        for start in range(0, columns, _BLOCK):
+            stop = min(start + _BLOCK, columns)
+            out = total[i, start:stop]
+            here = line[margin + start : margin + stop]
+            for j in range(len(out)):
+                out[j] += across[0] * here[j]
+            for k in range(1, len(across)):
+                left, right, h = line[margin + start - k : margin + stop - k], line[margin + start + k : margin + stop + k], across[k]
+                for j in range(len(out)):
+                    out[j] += h * (left[j] + right[j])
 
 
 def deposit(grid: np.ndarray, x: np.ndarray, y: np.ndarray, e: np.ndarray) -> None:
-    """As `curecalc.map.deposit.deposit`, compiled; the same numbers to rounding."""
+    """As `curecalc.map.deposit.deposit`."""
     _add(grid, x, y, e)
+
+
+def lines(
+    grid: np.ndarray, corner: tuple[float, float], pixel: float, legs: Legs, beam: Beam, near: tuple[float, float, float, float]
+) -> None:
+    """As `curecalc.map.deposit.lines`; each point goes straight to the grid."""
+    even = not np.any(legs.change)
+    dose = beam.dose(legs.power) * legs.time if even else legs.time
+    way = (legs.x0, legs.y0, legs.dx, legs.dy, dose, even, legs.power, legs.change)
+    _run(grid, *corner, pixel, *way, beam.narrow, beam.whole, beam.w, near, LONGEST, _AT, _WEIGHT)
+
+
+def smooth(grid: np.ndarray, across: np.ndarray, down: np.ndarray, margin: int, total: np.ndarray) -> None:
+    """As `curecalc.map.deposit.smooth`, both axes in one pass over the grid."""
+    _smooth(grid, across, down, margin, total)

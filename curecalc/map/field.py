@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -12,9 +12,9 @@ from ..errors import QuantityError
 from ..paths.vectors import Paths
 from ..physics import light
 from ..physics.laws import Law
-from .beam import Beam, beam_of, filtered, pixel_for, spread_error
-from .deposit import Deposit, best_deposit
-from .points import QUADRATURE, Scanning, points
+from .beam import Beam, beam_of, filtered, pixel_for, spread_error, taps
+from .deposit import Body, best_body
+from .points import QUADRATURE, Legs, Scanning, pieces, points
 
 __all__ = ["FINEST_TOLERANCE", "Grid", "Optics", "choose_pixel", "dose_at", "layer_dose", "stated_error"]
 
@@ -96,10 +96,13 @@ class Optics:
 
     def beams(self, paths: Paths) -> dict[float, Beam]:
         """A beam for each radius among the paths that are scanned."""
-        radii = [float(r) for r in np.unique(paths.scanned.beam_radius)]
-        if paths.recorded and not radii and self.radius is not None:
+        return self.beams_of([float(r) for r in np.unique(paths.scanned.beam_radius)], recorded=bool(paths.recorded))
+
+    def beams_of(self, radii: Sequence[float], *, recorded: bool) -> dict[float, Beam]:
+        """A beam for each of these radii, or for recorded positions."""
+        if recorded and not radii and self.radius is not None:
             radii = [self.radius]
-        if paths.recorded and not radii:
+        if recorded and not radii:
             raise QuantityError("beam_radius is missing: recorded positions hold none. Give --beam-radius.")
         return {r: self.beam(r) for r in radii}
 
@@ -159,9 +162,9 @@ def choose_pixel(beams: list[Beam], tolerance: float, pixel: float | None = None
     return pixel, error
 
 
-def layer_dose(paths: Paths, optics: Optics, grid: Grid, *, deposit: Deposit | None = None) -> np.ndarray:
+def layer_dose(paths: Paths, optics: Optics, grid: Grid, *, body: Body | None = None) -> np.ndarray:
     """Dose (mJ/mm^2; equivalent for a law with an exponent) of one layer's paths at the grid's pixels, rows by columns."""
-    body = best_deposit() if deposit is None else deposit
+    body = best_body() if body is None else body
     total = np.zeros((grid.rows, grid.columns))
     radii = optics.beams(paths)
     for radius, beam in radii.items():
@@ -173,11 +176,17 @@ def layer_dose(paths: Paths, optics: Optics, grid: Grid, *, deposit: Deposit | N
         room = 3.0 * grid.pixel
         near = (low_x - room, low_y - room, high_x + room, high_y + room)
         lit = False
-        for x, y, e in points(own, optics.scanning, beam, near):
-            if len(x):
-                body(energy, (x - wide.x0) / grid.pixel, (y - wide.y0) / grid.pixel, e)
-                lit = True
-        if lit:
+        for piece in pieces(own, optics.scanning, beam, near):
+            if isinstance(piece, Legs):
+                body.lines(energy, (wide.x0, wide.y0), grid.pixel, piece, beam, near)
+            else:
+                x, y, e = piece
+                body.deposit(energy, (x - wide.x0) / grid.pixel, (y - wide.y0) / grid.pixel, e)
+            lit = True
+        if lit and beam.separable:
+            across, down = (taps(math.sqrt(v) / grid.pixel) for v in (beam.covariance[0], beam.covariance[2]))
+            body.smooth(energy, across / grid.pixel, down / grid.pixel, margin, total)
+        elif lit:
             total += filtered(energy, beam, grid.pixel)[margin:-margin, margin:-margin]
     return np.maximum(total, 0.0, out=total)
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from .field import Grid
 
-__all__ = ["corner_errors", "edge_errors"]
+__all__ = ["corner_errors", "edge_errors", "wall_width"]
 
 _STEPS = 61
 _TURN = 25.0  # degrees from which an outline's vertex is a corner
@@ -90,6 +90,26 @@ def corner_errors(
     # the bisector points out of the corner's own wedge: away from solid at an outer corner, into it at an inner one
     error = _reach(dose, grid, places, np.where(outer[:, None], away, -away), needed, 2.5 * radius)
     return outer, error
+
+
+def wall_width(loops: list[np.ndarray], x: float, y: float) -> float:
+    """Width (mm) of what is drawn about a place: to the nearest outline, and straight back from there to the outline opposite."""
+    start = np.concatenate(loops)
+    way = np.concatenate([np.roll(loop, -1, axis=0) - loop for loop in loops])
+    keep = np.hypot(*way.T) > 1e-9
+    start, way = start[keep] - (x, y), way[keep]
+    share = np.clip(-(start * way).sum(1) / (way * way).sum(1), 0.0, 1.0)
+    foot = start + share[:, None] * way
+    near = int(np.argmin(np.hypot(*foot.T)))
+    out = np.array([way[near, 1], -way[near, 0]]) / np.hypot(*way[near])
+    depth = float(foot[near] @ out)
+    # along the ray from the nearest side, straight through the place
+    across = way[:, 0] * out[1] - way[:, 1] * out[0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at = -(start[:, 0] * out[1] - start[:, 1] * out[0]) / across
+        far = ((start + at[:, None] * way) @ out)[(at >= 0.0) & (at < 1.0) & (np.abs(across) > 1e-12)]
+    opposite = far[far * depth < 0.0] if depth else far[np.abs(far) > 1e-9]
+    return abs(depth) + float(np.abs(opposite).min(initial=np.inf))
 
 
 def _mine(places: np.ndarray, own: Grid) -> np.ndarray:

@@ -21,15 +21,15 @@ from .beam import Beam
 if TYPE_CHECKING:
     Window = tuple[float, float, float, float]
 
-__all__ = ["NODES", "QUADRATURE", "Legs", "Scanning", "even_legs", "panels", "points"]
+__all__ = ["LONGEST", "NODES", "QUADRATURE", "Legs", "Scanning", "even_legs", "even_points", "panels", "pieces", "points"]
 
 QUADRATURE = 3e-7
 """Error of the sum over time, over the dose of a steady line."""
 _MOST = 8
-_CHUNK = 1_000_000  # points at a time
+_CHUNK = 200_000  # points at a time
 NODES = {m: np.polynomial.legendre.leggauss(m) for m in range(1, _MOST + 1)}
 # longest panel, in standard deviations of the beam, that m nodes integrate: error term of the rule, its share by the panel's length
-_LONGEST = np.array(
+LONGEST = np.array(
     [
         (
             (0.25 * QUADRATURE * math.sqrt(2.0 * math.pi))
@@ -89,6 +89,15 @@ class Legs:
 
 def points(paths: Paths, scanning: Scanning, beam: Beam, window: Window | None = None) -> Iterator[tuple[np.ndarray, ...]]:
     """Points x, y (mm) and doses over the surface of one layer's paths, a chunk at a time; of a window only what may fall in it."""
+    for piece in pieces(paths, scanning, beam, window):
+        if isinstance(piece, Legs):
+            yield from even_points(piece, beam, window)
+        else:
+            yield piece
+
+
+def pieces(paths: Paths, scanning: Scanning, beam: Beam, window: Window | None = None) -> Iterator[Legs | tuple[np.ndarray, ...]]:
+    """What `points` is made of: pieces run at even speed, and points of all else."""
     one = paths.scanned
     if scanning.pulse_rate is not None:
         if beam.w != 1.0:
@@ -97,14 +106,14 @@ def points(paths: Paths, scanning: Scanning, beam: Beam, window: Window | None =
         return
     if len(one):
         if scanning.run_up_beam == "off":
-            yield from _even(even_legs(one), beam, window)
+            yield even_legs(one)
         else:
             yield from _moving(one, scanning, beam, window)
     for p in paths.recorded:
         dt, change = np.diff(p.time), np.diff(p.power)
         lit = (p.power[:-1] > 0.0) | (p.power[1:] > 0.0)
         legs = Legs(p.x[:-1], p.y[:-1], np.diff(p.x), np.diff(p.y), dt, p.power[:-1], change)
-        yield from _even(legs.chosen(lit), beam, window)
+        yield legs.chosen(lit)
 
 
 def even_legs(one: Paths) -> Legs:
@@ -115,9 +124,9 @@ def even_legs(one: Paths) -> Legs:
 def panels(legs: Legs, beam: Beam, window: Window | None) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Nodes a panel, panels, and the first and last of them that run in the window, of pieces cut into equal panels."""
     sigma = beam.narrow
-    length = np.hypot(legs.dx, legs.dy) / sigma
-    count = np.maximum(np.ceil(length / _LONGEST[-1]), 1.0)
-    m = np.searchsorted(_LONGEST, length / count * (1.0 - 1e-12)) + 1
+    length = np.sqrt(legs.dx * legs.dx + legs.dy * legs.dy) / sigma
+    count = np.maximum(np.ceil(length / LONGEST[-1]), 1.0)
+    m = np.searchsorted(LONGEST, length / count * (1.0 - 1e-12)) + 1
     if beam.w != 1.0:
         m = np.where(legs.change != 0.0, _MOST, m)
     m = np.minimum(m, _MOST)
@@ -131,7 +140,7 @@ def panels(legs: Legs, beam: Beam, window: Window | None) -> tuple[np.ndarray, n
     return m, count, first, last
 
 
-def _even(legs: Legs, beam: Beam, window: Window | None) -> Iterator[tuple[np.ndarray, ...]]:
+def even_points(legs: Legs, beam: Beam, window: Window | None) -> Iterator[tuple[np.ndarray, ...]]:
     """Points of pieces run at even speed."""
     m, count, first, last = panels(legs, beam, window)
     for nodes in range(1, _MOST + 1):
@@ -202,7 +211,7 @@ def _joint_speeds(one: Paths, scanning: Scanning) -> tuple[np.ndarray, np.ndarra
     return first, last
 
 
-def _moving(one: Paths, scanning: Scanning, beam: Beam, window: Window | None) -> Iterator[tuple[np.ndarray, ...]]:
+def _moving(one: Paths, scanning: Scanning, beam: Beam, window: Window | None) -> Iterator[Legs | tuple[np.ndarray, ...]]:
     """Points of vectors from rest to rest, or through corners at speed."""
     ends, parts = _stretches(one, scanning)
     length = one.length
@@ -220,7 +229,7 @@ def _moving(one: Paths, scanning: Scanning, beam: Beam, window: Window | None) -
                 one.power * part.lit(np.zeros_like(part.time), one.scan_speed, ends),
                 np.zeros(len(one)),
             )
-            yield from _even(legs.chosen(lit), beam, window)
+            yield legs.chosen(lit)
             continue
         bend = part.dim(one.scan_speed, ends)
         for begin, end in ((np.zeros_like(bend), bend), (bend, part.time)):

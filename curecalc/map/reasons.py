@@ -81,8 +81,11 @@ def reason(place: Place, paths: Paths, drawing: Drawing, grid: Grid, radius: flo
     one = paths.scanned
     if not len(one):
         return "recorded", "recorded"
+    beside = one.meets((place.x, place.y, place.x, place.y), 2.0 * radius)
+    if beside.any():
+        one = one.chosen(beside)
     dx, dy = one.x1 - one.x0, one.y1 - one.y0
-    along = np.clip(((place.x - one.x0) * dx + (place.y - one.y0) * dy) / np.maximum(one.length**2, 1e-30), 0.0, 1.0)
+    along = np.clip(((place.x - one.x0) * dx + (place.y - one.y0) * dy) / np.maximum(dx * dx + dy * dy, 1e-30), 0.0, 1.0)
     off = np.hypot(place.x - one.x0 - along * dx, place.y - one.y0 - along * dy)
     near = int(np.argmin(off))
     kind = one.kinds[int(one.kind[near])]
@@ -91,8 +94,8 @@ def reason(place: Place, paths: Paths, drawing: Drawing, grid: Grid, radius: flo
     if _thin(drawing, grid, i, j, radius):
         return kind, "thin wall"
     corners, ends = _corners_and_ends(one, close)
-    for name, places, far in (("corner", corners, 1.1), ("end", ends, 1.1)):
-        if any(np.hypot(place.x - x, place.y - y) < far * radius for x, y in places):
+    for name, places in (("corner", corners), ("end", ends)):
+        if (np.hypot(place.x - places[:, 0], place.y - places[:, 1]) < 1.1 * radius).any():
             if name == "end" and len(np.unique(one.kind[close])) > 1:
                 return kind, "seam"
             return kind, name
@@ -112,23 +115,19 @@ def _thin(drawing: Drawing, grid: Grid, i: int, j: int, radius: float) -> bool:
     return not drawing.core[part].any()
 
 
-def _corners_and_ends(one: Paths, close: np.ndarray) -> tuple[list[tuple[float, float]], list[tuple[float, float]]]:
+def _corners_and_ends(one: Paths, close: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Places where vectors near turn, and where they begin or end alone."""
-    corners, ends = [], []
     if not len(close):
-        return [], []
-    ux, uy = (one.x1 - one.x0)[close] / one.length[close], (one.y1 - one.y0)[close] / one.length[close]
-    starts, stops = np.column_stack([one.x0[close], one.y0[close]]), np.column_stack([one.x1[close], one.y1[close]])
-    for a in range(len(close)):
-        for point, sign in ((starts[a], -1.0), (stops[a], 1.0)):
-            here = [
-                (b, s)
-                for b in range(len(close))
-                for other, s in ((starts[b], 1.0), (stops[b], -1.0))
-                if b != a and np.hypot(*(other - point)) < 1e-6
-            ]
-            if not here:
-                ends.append((float(point[0]), float(point[1])))
-            elif any(sign * s * (ux[a] * ux[b] + uy[a] * uy[b]) < _TURN for b, s in here):
-                corners.append((float(point[0]), float(point[1])))
-    return corners, ends
+        return np.zeros((0, 2)), np.zeros((0, 2))
+    from scipy.spatial import KDTree
+
+    near = one.chosen(close)
+    way = np.column_stack([near.x1 - near.x0, near.y1 - near.y0]) / near.length[:, None]
+    places = np.concatenate([np.column_stack([near.x0, near.y0]), np.column_stack([near.x1, near.y1])])
+    inward = np.concatenate([-way, way])  # towards each start and stop
+    pairs = KDTree(places).query_pairs(1e-6, output_type="ndarray")
+    a, b = pairs[pairs[:, 0] % len(near) != pairs[:, 1] % len(near)].T
+    turns = -(inward[a] * inward[b]).sum(1) < _TURN
+    alone = np.ones(len(places), bool)
+    alone[a] = alone[b] = False
+    return places[a[turns]], places[alone]

@@ -7,6 +7,7 @@ import json
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -95,10 +96,20 @@ def _on_cluster(job: Job, tiles: list[Grid], waiting: list[int], scheduler: str)
     except (OSError, ValueError) as error:
         raise FileError(f"--scheduler: no dask scheduler answers at {scheduler!r} ({error}). Start one with: dask scheduler") from None
     with client:
-        shared = client.scatter(job, broadcast=True, hash=False)
-        futures = {client.submit(survey_tile, shared, tiles[i], pure=False, retries=3): i for i in waiting}
-        for future in as_completed(list(futures), loop=client.loop):
-            yield futures[future], future.result()
+        todo = iter(waiting)
+
+        def begun(i: int) -> Any:
+            return client.submit(survey_tile, job.cut(tiles[i]), tiles[i], pure=False, retries=3)
+
+        # each tile takes its own vectors along; only so many wait that all are busy
+        futures = {begun(i): i for i in islice(todo, 4 * max(sum(client.nthreads().values()), 1))}
+        running = as_completed(list(futures), loop=client.loop)
+        for future in running:
+            yield futures.pop(future), future.result()
+            for i in islice(todo, 1):
+                more = begun(i)
+                futures[more] = i
+                running.add(more)
 
 
 def _kept(job: Job, tiles: list[Grid], work: str | Path | None) -> dict[int, Tally]:
@@ -135,13 +146,15 @@ def _keep(folder: Path, i: int, tally: Tally) -> None:
 
 def _fingerprint(job: Job) -> str:
     digest = hashlib.sha256()
-    for name in ("layer", "x0", "y0", "x1", "y1", "kind", "power", "scan_speed", "beam_radius"):
-        digest.update(np.ascontiguousarray(getattr(job.paths, name)).tobytes())
+    for part in job.paths.slices():
+        digest.update(repr(part.kinds).encode())
+        for name in ("layer", "x0", "y0", "x1", "y1", "kind", "power", "scan_speed", "beam_radius"):
+            digest.update(np.ascontiguousarray(getattr(part, name)).tobytes())
     for p in job.paths.recorded:
         for array in (p.time, p.x, p.y, p.power):
             digest.update(np.ascontiguousarray(array).tobytes())
     if job.optics.image is not None:
         digest.update(np.ascontiguousarray(job.optics.image).tobytes())
-    rest: Any = (job.paths.kinds, job.optics, job.grid, job.first, job.last, job.layer_thickness, job.overcure, job.radius, job.tile)
+    rest: Any = (job.optics, job.grid, job.first, job.last, job.layer_thickness, job.overcure, job.radius, job.tile)
     digest.update(repr(rest).encode())
     return digest.hexdigest()

@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..paths.shelf import Shelf
 from ..paths.vectors import Paths
 from .drawing import Drawing, drawing_of, loops_of
-from .field import Grid, Optics, layer_dose
-from .outline import corner_errors, edge_errors
+from .field import Grid, Optics, dose_at, layer_dose
+from .outline import corner_errors, edge_errors, wall_width
 from .reasons import extremes, reason
 from .tally import KEPT, Place, Tally
 
@@ -28,7 +29,7 @@ class Job:
     that core and rim are told apart by. A job of one layer leaves out what needs layers above and below.
     """
 
-    paths: Paths
+    paths: Shelf
     optics: Optics
     grid: Grid
     first: int
@@ -47,6 +48,23 @@ class Job:
     def halo(self) -> int:
         """Pixels around a tile that its outline and core depend on."""
         return math.ceil(3.5 * self.radius / self.grid.pixel) + 4
+
+    @property
+    def room(self) -> float:
+        """How far from a tile vectors count (mm): as far as light reaches, and where corners keep speed, as far as that is felt."""
+        way = self.optics.scanning
+        felt = 0.0
+        if way.corner_speed > 0.0 and way.acceleration is not None and way.run_up_beam != "off":
+            felt = (self.paths.fastest**2 + way.corner_speed**2) / (2.0 * way.acceleration)
+        return 6.0 * self.radius + felt
+
+    def near(self, layer: int, grid: Grid) -> Paths:
+        """The vectors of a layer that may light or outline a grid."""
+        return self.paths.near(layer, grid.window(), self.room)
+
+    def cut(self, tile: Grid) -> Job:
+        """The same job with the vectors of one tile alone."""
+        return replace(self, paths=self.paths.cut(tile.padded(self.halo).window(), self.room))
 
     def tiles(self) -> list[Grid]:
         """The tiles, each with its place."""
@@ -77,33 +95,19 @@ def slabs(job: Job, tile: Grid) -> Iterator[Slab]:
     total = np.zeros((grid.rows, grid.columns))
     cover = np.zeros(total.shape, np.int32)
     law, t = job.optics.law, job.layer_thickness
-    here = _near(job, job.last, grid)
+    here = job.near(job.last, grid)
     drawing = drawing_of(here, grid, job.radius)
     for layer in range(job.last, job.first - 1, -1):
         dose = layer_dose(here, job.optics, grid)
         total = dose + law.below(total, t) if layer < job.last else dose
         following, under = here, None
         if layer > job.first:
-            following = _near(job, layer - 1, grid)
+            following = job.near(layer - 1, grid)
             under = drawing_of(following, grid, job.radius)
         yield Slab(layer, here, dose, total, drawing, None if under is None else under.inside, cover, grid, own)
         if under is not None:
             cover = np.where(drawing.inside, cover + 1, 0).astype(np.int32)
             here, drawing = following, under
-
-
-def _near(job: Job, layer: int, grid: Grid) -> Paths:
-    """The vectors of a layer that may light or outline the tile; loops are kept whole."""
-    paths = job.paths.of_layer(layer)
-    room = 6.0 * job.radius
-    low_x, low_y, high_x, high_y = grid.window()
-    near = (np.maximum(paths.x0, paths.x1) > low_x - room) & (np.minimum(paths.x0, paths.x1) < high_x + room)
-    near &= (np.maximum(paths.y0, paths.y1) > low_y - room) & (np.minimum(paths.y0, paths.y1) < high_y + room)
-    if loops_of(paths):
-        for i, kind in enumerate(paths.kinds):
-            if kind == "outline" or "contour" in kind.lower():
-                near |= paths.kind == i
-    return paths if bool(near.all()) else paths.chosen(near)
 
 
 def survey_tile(job: Job, tile: Grid, *, sink: Callable[[Slab], None] | None = None) -> Tally:
@@ -139,11 +143,19 @@ def _count(job: Job, tile: Grid, slab: Slab, tally: Tally) -> None:
         worth = tally.places[name]
         bar = worth[-1].value if len(worth) == KEPT else None
         found = extremes(slab.dose, slab.grid, mask, slab.layer, low=low, region=region, own=own, bar=bar)
-        tally.offer(name, [_explained(p, slab, job) for p in found])
+        tally.offer(name, [_explained(_exact(p, slab, job), slab, job) for p in found])
     _thin_places(slab, job, tally)
     _edges(job, tile, slab, tally)
     if slab.below is not None:
         _print_through(job, slab, tally)
+
+
+def _exact(place: Place, slab: Slab, job: Job) -> Place:
+    """The place with its dose summed without the grid, so that no interpolation is left in it."""
+    if job.optics.image is not None:
+        return place
+    near = slab.paths.chosen(slab.paths.meets((place.x, place.y, place.x, place.y), job.room))
+    return replace(place, value=float(dose_at(near, job.optics, np.array([place.x]), np.array([place.y]))[0]))
 
 
 def _explained(place: Place, slab: Slab, job: Job) -> Place:
@@ -173,25 +185,23 @@ def face_map(job: Job) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _thin_places(slab: Slab, job: Job, tally: Tally) -> None:
-    """Drawn parts narrower than two beam radii: where the core, grown back, does not reach."""
-    from scipy.ndimage import distance_transform_edt, label, maximum
+    """Drawn parts narrower than two beam radii: where the core, grown back, does not reach; told where each is widest."""
+    from scipy.ndimage import distance_transform_edt, label, maximum_position
 
     inside, core = slab.drawing.inside, slab.drawing.core
-    if not inside.any() or not loops_of(slab.paths):
+    loops = loops_of(slab.paths)
+    if not inside.any() or not loops:
         return
     away = distance_transform_edt(~core) if core.any() else np.full(inside.shape, np.inf)
     thin = inside & (away > 1.5 * job.radius / slab.grid.pixel)
     names, count = label(thin)
-    if not count:
-        return
-    widest = 2.0 * np.asarray(maximum(slab.drawing.depth, names, np.arange(1, count + 1))) - slab.grid.pixel
-    first = np.unique(names, return_index=True)[1][-count:]
     found = []
-    for width, at in zip(widest, first):
-        i, j = divmod(int(at), inside.shape[1])
+    for i, j in maximum_position(slab.drawing.depth, names, np.arange(1, count + 1)):
         if slab.own[0].start <= i < slab.own[0].stop and slab.own[1].start <= j < slab.own[1].stop:
-            found.append(Place(float(width), slab.grid.x0 + j * slab.grid.pixel, slab.grid.y0 + i * slab.grid.pixel, slab.layer, "rim"))
-    tally.offer("thin", sorted(found, key=lambda p: p.value)[:24])
+            x, y = float(slab.grid.x0 + j * slab.grid.pixel), float(slab.grid.y0 + i * slab.grid.pixel)
+            found.append(Place(wall_width(loops, x, y), x, y, slab.layer, "rim"))
+    narrow = [p for p in found if p.value < 2.0 * job.radius]  # a corner's tip lies far from the core, yet in a wide part
+    tally.offer("thin", sorted(narrow, key=lambda p: p.value)[:24])
 
 
 def _edges(job: Job, tile: Grid, slab: Slab, tally: Tally) -> None:

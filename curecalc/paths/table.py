@@ -12,10 +12,11 @@ from ..errors import FileError
 from ..files.tables import Column, Table, read_table
 from .vectors import Paths, Positions, assembled
 
-__all__ = ["read_table_paths", "save_paths", "table_text"]
+__all__ = ["Arrays", "check_archive", "checked_arrays", "paths_of", "read_table_paths", "save_paths", "table_text"]
 
 _LARGEST_TEXT, _MOST_ROWS = 400_000_000, 5_000_000
 _LARGEST_ARRAYS = 8_000_000_000
+_NPZ_WAY = "Save it with numpy.savez and plain arrays."
 _FAR = 1e5  # mm: a hundred metres is no machine's field
 _VECTORS = {
     "layer": Column("whole", once=True),
@@ -24,9 +25,9 @@ _VECTORS = {
     "x1": Column("length"),
     "y1": Column("length"),
     "kind": Column("text", once=True),
-    "power": Column("power", sign="nonnegative", once=True),
-    "scan_speed": Column("speed", sign="positive", once=True),
-    "beam_radius": Column("length", sign="positive", once=True),
+    "power": Column("power", sign="nonnegative", once=True, blank=True),
+    "scan_speed": Column("speed", sign="positive", once=True, blank=True),
+    "beam_radius": Column("length", sign="positive", once=True, blank=True),
     "time": Column("time"),
     "x": Column("length"),
     "y": Column("length"),
@@ -52,7 +53,12 @@ def read_table_paths(path: str | Path) -> Paths:
     columns: Any = _arrays(path) if str(path).lower().endswith(".npz") else None
     if columns is None:
         columns = read_table(path, _VECTORS, max_bytes=_LARGEST_TEXT, max_rows=_MOST_ROWS)
-    name = str(path)
+    one = paths_of(columns, str(path))
+    return one.chosen(np.argsort(one.layer, kind="stable")) if len(one) else one
+
+
+def paths_of(columns: Any, name: str) -> Paths:
+    """Vectors or recorded positions of columns, as they stand; refused where they make no sense."""
     recorded = [c for c in ("time", "x", "y") if c in columns]
     vectors = [c for c in _ENDS if c in columns]
     if recorded and vectors:
@@ -72,11 +78,15 @@ def read_table_paths(path: str | Path) -> Paths:
     layer = _layers(columns, name, size)
     if recorded:
         return _positions(columns, name, layer)
-    kind = columns.value("kind") if "kind" in columns else ["hatch"] * size
-    kinds, codes = np.unique([str(k).strip() or "hatch" for k in kind], return_inverse=True)
+    kinds: Any = ["hatch"]
+    codes = np.zeros(size, np.int64)
+    if isinstance(columns, Arrays) and columns.kinds and "kind" in columns:
+        kinds, place = np.unique([k.strip() or "hatch" for k in columns.kinds], return_inverse=True)
+        codes = place[np.asarray(columns["kind"], np.int64)]
+    elif "kind" in columns:
+        kinds, codes = np.unique([str(k).strip() or "hatch" for k in columns.value("kind")], return_inverse=True)
     lit = [np.asarray(columns.value(c), float) if c in columns else np.full(size, np.nan) for c in ("power", "scan_speed", "beam_radius")]
-    one = assembled(layer, [columns[c] for c in _ENDS], codes, kinds, lit, name)
-    return one.chosen(np.argsort(layer, kind="stable"))
+    return assembled(layer, [columns[c] for c in _ENDS], codes, kinds, lit, name)
 
 
 def _way(recorded: bool) -> str:
@@ -86,7 +96,9 @@ def _way(recorded: bool) -> str:
 
 
 def _error(columns: Any, name: str, column: str, row: int, problem: str) -> FileError:
-    return columns.error(column, row=row, problem=problem) if isinstance(columns, Table) else FileError(f"{name}: row {row + 1}: {problem}")
+    if isinstance(columns, Table):
+        return columns.error(column, row=row, problem=problem)
+    return FileError(f"{name}: row {columns.first + row + 1}: {problem}")
 
 
 def _layers(columns: Any, name: str, size: int) -> np.ndarray:
@@ -116,49 +128,65 @@ def _positions(columns: Any, name: str, layer: np.ndarray) -> Paths:
     return Paths(codes, none, none, none, none, codes, ("recorded",), none, none, none, recorded=tuple(found), source=name)
 
 
-class _Named(dict):  # type: ignore[type-arg]
-    """Arrays by name with the table's way of asking."""
+class Arrays(dict):  # type: ignore[type-arg]
+    """Arrays by name with the table's way of asking; `kinds` are the texts that `kind` numbers, `first` the row they begin with."""
+
+    kinds: tuple[str, ...] = ()
+    first: int = 0
 
     def value(self, name: str) -> Any:
         return self[name]
 
 
-def _arrays(path: str | Path) -> _Named:
-    name, way = str(path), "Save it with numpy.savez and plain arrays."
+def _arrays(path: str | Path) -> Arrays:
+    name = str(path)
     try:
-        with zipfile.ZipFile(path) as archive:
-            claimed = sum(entry.file_size for entry in archive.infolist())
-            packed = sum(entry.compress_size for entry in archive.infolist())
-        if claimed > _LARGEST_ARRAYS or claimed > 1000 * packed + 1_000_000:
-            raise FileError(f"{name}: unpacks to {claimed} bytes from {packed}: more than such a table can be. {way}")
+        check_archive(path)
         with np.load(path, allow_pickle=False) as loaded:
-            unknown = [key for key in loaded.files if key not in _VECTORS and key not in ("kinds",)]
-            if unknown:
-                raise FileError(f"{name}: unknown array {unknown[0][:40]!r}. Known are {', '.join(_VECTORS)} and kinds. {way}")
             found = {key: loaded[key] for key in loaded.files}
     except FileNotFoundError:
         raise FileError(f"{name}: there is no such file. Check the path and its spelling.") from None
     except FileError:
         raise
     except Exception as error:  # whatever the reader meets in a broken file
-        raise FileError(f"{name}: cannot be read as an .npz of arrays ({type(error).__name__}). {way}") from None
+        raise FileError(f"{name}: cannot be read as an .npz of arrays ({type(error).__name__}). {_NPZ_WAY}") from None
+    return checked_arrays(found, name)
+
+
+def check_archive(path: str | Path, *, most: float = _LARGEST_ARRAYS) -> None:
+    """Refuse what unpacks without bound or to more bytes than `most`, and arrays of unknown names."""
+    with zipfile.ZipFile(path) as archive:
+        entries = archive.infolist()
+    claimed, packed = sum(entry.file_size for entry in entries), sum(entry.compress_size for entry in entries)
+    if claimed > most or claimed > 1000 * packed + 1_000_000:
+        raise FileError(f"{path}: unpacks to {claimed} bytes from {packed}: more than such a table can be. {_NPZ_WAY}")
+    unknown = [e.filename for e in entries if e.filename.removesuffix(".npy") not in (*_VECTORS, "kinds")]
+    if unknown:
+        known = f"Known are {', '.join(_VECTORS)} and kinds."
+        raise FileError(f"{path}: unknown array {unknown[0].removesuffix('.npy')[:40]!r}. {known} {_NPZ_WAY}")
+
+
+def checked_arrays(found: dict[str, np.ndarray], name: str, first: int = 0) -> Arrays:
+    """Arrays of one length and of numbers, as float64; `kinds` set apart."""
     kinds = found.pop("kinds", None)
     sizes = {key: array.shape for key, array in found.items()}
     if len(set(sizes.values())) > 1 or any(len(shape) != 1 for shape in sizes.values()):
-        raise FileError(f"{name}: the arrays are not of one length: {sizes}. {way}")
+        raise FileError(f"{name}: the arrays are not of one length: {sizes}. {_NPZ_WAY}")
+    columns = Arrays(found)
+    columns.first = first
     for key, array in found.items():
         if key != "kind" and array.dtype.kind not in "fiu":
-            raise FileError(f"{name}: {key} holds no numbers ({array.dtype}). {way}")
+            raise FileError(f"{name}: {key} holds no numbers ({array.dtype}). {_NPZ_WAY}")
         if key in ("power", "scan_speed", "beam_radius") and ((array < 0) | np.isinf(array) | ((array == 0) & (key != "power"))).any():
             raise FileError(f"{name}: {key} must be finite and above zero. Correct it.")
         if key != "kind":
-            found[key] = array.astype(float)
+            columns[key] = array.astype(float)
     if kinds is not None and "kind" in found:
         codes = found["kind"]
         if codes.dtype.kind not in "iu" or (codes.size and not 0 <= codes.min() <= codes.max() < len(kinds)):
-            raise FileError(f"{name}: kind must number the texts in kinds. {way}")
-        found["kind"] = np.asarray(kinds, str)[codes]
-    return _Named(found)
+            raise FileError(f"{name}: kind must number the texts in kinds. {_NPZ_WAY}")
+        columns.kinds = tuple(str(k) for k in kinds)
+    return columns
 
 
 def save_paths(path: str | Path, paths: Paths) -> None:
@@ -177,9 +205,9 @@ def save_paths(path: str | Path, paths: Paths) -> None:
 
 
 def table_text(paths: Paths) -> str:
-    """The vectors as our plain table; a column of which nothing is known is left out."""
+    """The vectors as our plain table; what is not known is blank, a column of which nothing is known is left out."""
     columns = [c for c in ("layer", *_ENDS, "kind", "power", "scan_speed", "beam_radius") if not np.all(np.isnan(getattr(paths, c)))]
     head = [c if (unit := _UNITS.get(c, "mm")) == "" else f"{c} [{unit}]" for c in columns]
     values = [paths.names if c == "kind" else getattr(paths, c) for c in columns]
-    body = "".join(",".join(str(cell) for cell in row) + "\n" for row in zip(*(v.tolist() for v in values)))
+    body = "".join(",".join("" if cell != cell else str(cell) for cell in row) + "\n" for row in zip(*(v.tolist() for v in values)))
     return ",".join(head) + "\n" + body

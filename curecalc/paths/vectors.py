@@ -98,6 +98,12 @@ class Paths:
         high = max((float(a.max()) for a in xs if a.size), default=0.0), max((float(a.max()) for a in ys if a.size), default=0.0)
         return (*low, *high)
 
+    def meets(self, window: tuple[float, float, float, float], room: float) -> np.ndarray:
+        """Whether the box of each vector comes within `room` of a window of x low, y low, x high, y high."""
+        near = (np.maximum(self.x0, self.x1) > window[0] - room) & (np.minimum(self.x0, self.x1) < window[2] + room)
+        near &= (np.maximum(self.y0, self.y1) > window[1] - room) & (np.minimum(self.y0, self.y1) < window[3] + room)
+        return near
+
     def loops(self, kind: str) -> list[np.ndarray]:
         """Closed polygons (points by 2, the first not repeated) that vectors of a kind draw end to end."""
         if kind not in self.kinds:

@@ -6,7 +6,7 @@ import time
 import numpy as np
 import pytest
 
-from curecalc.map.deposit import deposit
+from curecalc.map.deposit import BASE, best_body
 from curecalc.map.field import Grid, Optics, layer_dose
 from curecalc.paths.vectors import assembled
 from curecalc.physics.laws import Plain
@@ -55,15 +55,15 @@ def spent(work):
 
 @pytest.mark.parametrize("compiled", [True, False], ids=["compiled", "numpy"])
 def test_a_million_short_vectors_against_plain_windowed_numpy(compiled):
-    body = deposit
     if compiled:
-        body = pytest.importorskip("curecalc.map.fast").deposit
+        pytest.importorskip("numba")
+    body = best_body() if compiled else BASE
     grid = Grid(0.0, 0.0, PIXEL, 4000, 4000)
     every = short_vectors(1_000_000, 102.0)
-    layer_dose(every.chosen(slice(0, 100)), OPTICS, Grid(0.0, 0.0, PIXEL, 200, 200), deposit=body)
+    layer_dose(every.chosen(slice(0, 100)), OPTICS, Grid(0.0, 0.0, PIXEL, 200, 200), body=body)
     few = every.chosen(slice(0, 1_000_000, 500))
     plain = 500.0 * spent(lambda: windowed(few, grid))
-    ours = spent(lambda: layer_dose(every, OPTICS, grid, deposit=body))
+    ours = spent(lambda: layer_dose(every, OPTICS, grid, body=body))
     print(f"plain windowed numpy over this: {plain / ours:.0f} (processor seconds {ours:.2f})")
     assert plain / ours > (50.0 if compiled else 10.0)
 

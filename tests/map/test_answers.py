@@ -68,7 +68,7 @@ def test_places_say_why():
     assert answer.weakest_places[0].why == "seam"
     assert answer.weakest_places[0].x == pytest.approx(2.06, abs=0.02)
     expected = float(summed(seam, answer.weakest_places[0].x, answer.weakest_places[0].y))
-    assert answer.weakest_places[0].value == pytest.approx(expected, abs=1e-4 * LINE)  # between pixels
+    assert answer.weakest_places[0].value == pytest.approx(expected, abs=1e-6 * LINE)  # between pixels, summed there
     stop = exposure_field(
         rectangle(0.0, 0.0, 2.0, 2.0, kind="contour"),
         resin=RESIN,
@@ -130,6 +130,7 @@ def test_voxels_of_a_stack_against_the_sum_layer_by_layer(law):
     """20,000 random places and depths: the light of every layer above, summed where exposures add, passed on where they bleach."""
     from curecalc.map.field import Grid, Optics
     from curecalc.map.survey import Job
+    from curecalc.paths.shelf import Shelf
 
     rng = np.random.default_rng(7)
     layers = []
@@ -137,7 +138,7 @@ def test_voxels_of_a_stack_against_the_sum_layer_by_layer(law):
         x, y = rng.uniform(0.0, 1.0, (2, 12))
         layers.append(vectors(np.column_stack([x, y, y, x]), layer=k))
     part = joined(*layers)
-    job = Job(part, Optics(law), Grid.over((0.0, 0.0, 1.0, 1.0), 0.025), 1, 6, 0.1, 0.0, RADIUS)
+    job = Job(Shelf.of(part, 1, 6), Optics(law), Grid.over((0.0, 0.0, 1.0, 1.0), 0.025), 1, 6, 0.1, 0.0, RADIUS)
     i, j = rng.integers(0, job.grid.rows, 20_000), rng.integers(0, job.grid.columns, 20_000)
     layer, z = rng.integers(1, 7, 20_000), rng.uniform(0.0, 0.4, 20_000)
     x, y = job.grid.x[j], job.grid.y[i]

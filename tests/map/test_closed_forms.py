@@ -5,6 +5,7 @@ ridge table is `gibson2015` eq. 4.25 to 4.27 as PUBLISHED values of the raster t
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -239,7 +240,6 @@ def test_a_measured_picture_of_a_gaussian_is_that_gaussian():
 
 
 def test_recorded_positions_are_what_they_record():
-    from dataclasses import replace
 
     from curecalc.paths.vectors import Positions
 
@@ -275,4 +275,23 @@ def test_the_compiled_body_gives_the_same_numbers():
     one, two = np.zeros((80, 100)), np.zeros((80, 100))
     deposit.deposit(one, x, y, e)
     fast.deposit(two, x, y, e)
+    assert np.abs(one - two).max() <= 1e-12 * one.max()
+
+
+@pytest.mark.parametrize("w", [1.0, 0.7])
+@pytest.mark.parametrize("way", [Scanning(), Scanning(2e5, "on")], ids=["even", "from-rest"])
+def test_the_compiled_map_gives_the_same_numbers(way, w):
+    """Vectors of all lengths, and a recorded ramp of power, across the rim of the grid."""
+    pytest.importorskip("numba")
+    from curecalc.map.deposit import BASE, best_body
+    from curecalc.paths.vectors import Positions
+
+    rng = np.random.default_rng(15)
+    paths = joined(scattered(rng, 200, 0.2, 3.0), scattered(rng, 50, 3.0, 3.0), vectors([(0.0, 1.0, 3.0, 1.0), (1.0, 0.0, 1.0, 3.0)]))
+    ramp = Positions(1, np.array([0.0, 1e-3, 2e-3]), np.array([0.0, 1.0, 1.0]), np.array([0.5, 0.5, 1.0]), np.array([0.0, POWER, 5.0]))
+    paths = replace(paths, recorded=(ramp,))
+    optics = Optics(LAW if w == 1.0 else Threshold(0.15, 0.08, w, 5.0), way)
+    grid = Grid(0.4, 0.6, 0.0255, 73, 61)
+    one, two = (layer_dose(paths, optics, grid, body=body) for body in (BASE, best_body()))
+    assert best_body() is not BASE
     assert np.abs(one - two).max() <= 1e-12 * one.max()

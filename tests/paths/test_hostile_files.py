@@ -247,3 +247,10 @@ def test_what_is_saved_is_read_back(tmp_path, ending):
     assert places(found)[:, :5] == pytest.approx(places(base)[:, :5])
     assert found.power.tolist() == base.power.tolist()
     assert table_text(base).startswith("layer,x0 [mm],y0 [mm],x1 [mm],y1 [mm],kind,power [mW],scan_speed [mm/s],beam_radius [mm]\n")
+
+
+def test_outlines_that_hold_no_settings_are_saved_and_read_back_blank(tmp_path):
+    text = "layer,x0 [mm],y0 [mm],x1 [mm],y1 [mm],kind,power [mW]\n1,0.0,0.0,1.0,0.0,outline,\n1,0.0,0.0,1.0,0.0,hatch,30.0\n"
+    file = tmp_path / "paths.csv"
+    file.write_text(text)
+    assert table_text(read_paths(file)) == text

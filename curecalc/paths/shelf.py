@@ -1,0 +1,173 @@
+"""Vectors of layers found by place: an index of blocks that follow each other, each with the box it lies in. Memory follows what is asked.
+
+Vectors follow each other as they are scanned, so a block lies together, and a window meets few of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .stored import StoredPaths
+from .vectors import OUTLINE, Paths, Positions, assembled
+
+if TYPE_CHECKING:
+    Window = tuple[float, float, float, float]
+
+__all__ = ["Shelf"]
+
+_BLOCK = 1024  # vectors
+_AT_ONCE = 262_144  # vectors read at once
+
+
+@dataclass(frozen=True)
+class Shelf:
+    """Vectors of the layers from `first` to `last`, in memory or in a file, and their index.
+
+    Of each block: its first and last row, its layer, its box, 2 where it draws outlines, 1 contours, 0 neither, and the box and first
+    block of the loops that run on through blocks. `radii` and `fastest` are those of all vectors that are scanned.
+    """
+
+    rows: Paths | StoredPaths
+    begin: np.ndarray
+    end: np.ndarray
+    layer: np.ndarray
+    box: np.ndarray
+    draws: np.ndarray
+    group: np.ndarray
+    radii: tuple[float, ...]
+    fastest: float = 0.0
+
+    @property
+    def source(self) -> str:
+        """Where it all came from."""
+        return self.rows.source
+
+    @property
+    def recorded(self) -> tuple[Positions, ...]:
+        """Recorded positions."""
+        return self.rows.recorded
+
+    @staticmethod
+    def of(rows: Paths | StoredPaths, first: int, last: int) -> Shelf:
+        """The index of some layers, made in one pass."""
+        begin, end, layer, box, draws, joined = [], [], [], [], [], []
+        radii: set[float] = set()
+        fastest = 0.0
+        low, high = _span(rows, first, last)
+        for start in range(low, high, _AT_ONCE):
+            before = min(start - low, 1)
+            stop = min(start + _AT_ONCE, high)
+            one = rows.chosen(slice(start - before, stop))
+            radii.update(np.unique(one.scanned.beam_radius).tolist())
+            fastest = max(fastest, float(np.max(one.scanned.scan_speed, initial=0.0)))
+            joins = one.joints()[before:]
+            one = one.chosen(slice(before, None))
+            at = np.union1d(np.arange(0, len(one), _BLOCK), np.flatnonzero(np.diff(one.layer)) + 1)
+            kind = np.array([2 if k == OUTLINE else 1 if "contour" in k.lower() else 0 for k in one.kinds])[one.kind]
+            begin.append(start + at)
+            end.append(start + np.append(at[1:], len(one)))
+            layer.append(one.layer[at])
+            lows = (np.minimum.reduceat(np.minimum(a, b), at) for a, b in ((one.x0, one.x1), (one.y0, one.y1)))
+            highs = (np.maximum.reduceat(np.maximum(a, b), at) for a, b in ((one.x0, one.x1), (one.y0, one.y1)))
+            box.append(np.column_stack([*lows, *highs]))
+            draws.append(np.maximum.reduceat(kind, at))
+            joined.append(joins[at] & (kind[at] > 0))
+        if not begin:
+            none = np.zeros(0, np.int64)
+            return Shelf(rows, none, none, none, np.zeros((0, 4)), none, none, ())
+        whole, group = np.concatenate(box), np.cumsum(~np.concatenate(joined)) - 1
+        first_of = np.unique(group, return_index=True)[1]
+        around = np.hstack([np.minimum.reduceat(whole[:, :2], first_of), np.maximum.reduceat(whole[:, 2:], first_of)])[group]
+        a, b, numbers = (np.concatenate(p) for p in (begin, end, layer))
+        return Shelf(rows, a, b, numbers, around, np.concatenate(draws), group, tuple(sorted(radii)), fastest)
+
+    def bounds(self) -> Window:
+        """x low, y low, x high, y high of all vectors and positions."""
+        parts = [self.box, *(np.column_stack([p.x, p.y, p.x, p.y]) for p in self.recorded)]
+        every = np.concatenate([part for part in parts if len(part)] or [np.zeros((1, 4))])
+        (x0, y0), (x1, y1) = every[:, :2].min(0).tolist(), every[:, 2:].max(0).tolist()
+        return x0, y0, x1, y1
+
+    def of_layer(self, layer: int) -> Paths:
+        """All vectors and positions of one layer."""
+        mine = self.layer == layer
+        part = self.rows.chosen(slice(int(self.begin[mine][0]), int(self.end[mine][-1])) if mine.any() else slice(0, 0))
+        return replace(part, recorded=tuple(p for p in self.recorded if p.layer == layer))
+
+    def near(self, layer: int, window: Window, room: float) -> Paths:
+        """Vectors of a layer whose box comes within `room` of a window; outlines and contours near it whole.
+
+        Where a layer draws outlines, one of them always comes along, so that how it is drawn is known everywhere.
+        """
+        low, high = np.searchsorted(self.layer, [layer, layer + 1])
+        hit = _meets(self.box[low:high], window, room)
+        draws = self.draws[low:high]
+        if len(draws) and draws.max() > max(draws[hit], default=0):
+            hit |= self.group[low:high] == self.group[low + int(np.argmax(draws))]
+        found = [self._kept(slice(a, b), window, room) for a, b in _runs(self.begin[low:high][hit], self.end[low:high][hit])]
+        return replace(_joined(found, self.rows), recorded=tuple(p for p in self.recorded if p.layer == layer))
+
+    def _kept(self, rows: slice, window: Window, room: float) -> Paths:
+        one = self.rows.chosen(rows)
+        near = one.meets(window, room)
+        for i, kind in enumerate(one.kinds):
+            if kind == OUTLINE or "contour" in kind.lower():
+                near |= one.kind == i
+        return one if bool(near.all()) else one.chosen(near)
+
+    def cut(self, window: Window, room: float) -> Shelf:
+        """What is near a window, of all layers, in memory."""
+        layers = np.unique(np.concatenate([self.layer, np.array([p.layer for p in self.recorded], self.layer.dtype)])).tolist()
+        parts = [self.near(layer, window, room) for layer in layers]
+        one = replace(_joined(parts, self.rows), recorded=self.recorded)
+        return replace(Shelf.of(one, layers[0], layers[-1]), radii=self.radii, fastest=self.fastest)
+
+    def slices(self) -> Iterator[Paths]:
+        """All vectors in their order, some at a time."""
+        for a, b in _runs(self.begin, self.end):
+            yield self.rows.chosen(slice(a, b))
+
+
+def _span(rows: Paths | StoredPaths, first: int, last: int) -> tuple[int, int]:
+    if isinstance(rows, Paths):
+        low, high = np.searchsorted(rows.layer, [first, last + 1])
+        return int(low), int(high)
+    low, high = 0, 0
+    for start in range(0, len(rows), _AT_ONCE):
+        layer = rows.layer_of(start, min(start + _AT_ONCE, len(rows)))
+        low, high = low + int((layer < first).sum()), high + int((layer <= last).sum())
+    return low, high
+
+
+def _meets(boxes: np.ndarray, window: Window, room: float) -> np.ndarray:
+    near = (boxes[:, 2] > window[0] - room) & (boxes[:, 0] < window[2] + room)
+    met: np.ndarray = near & (boxes[:, 3] > window[1] - room) & (boxes[:, 1] < window[3] + room)
+    return met
+
+
+def _runs(begin: np.ndarray, end: np.ndarray) -> Iterator[tuple[int, int]]:
+    """Rows of blocks that follow each other, as few ranges of not too many rows."""
+    if not len(begin):
+        return
+    start, stop = int(begin[0]), int(begin[0])
+    for a, b in zip(begin.tolist(), end.tolist()):
+        if stop != a or b - start > _AT_ONCE:
+            yield start, stop
+            start = a
+        stop = b
+    yield start, stop
+
+
+def _joined(parts: list[Paths], rows: Paths | StoredPaths) -> Paths:
+    if len(parts) == 1:
+        return parts[0]
+    if not parts:
+        return rows.chosen(slice(0, 0))
+    lit = [np.concatenate([getattr(p, name) for p in parts]) for name in ("power", "scan_speed", "beam_radius")]
+    places = [np.concatenate([getattr(p, name) for p in parts]) for name in ("x0", "y0", "x1", "y1")]
+    layer, kind = np.concatenate([p.layer for p in parts]), np.concatenate([p.kind for p in parts])
+    return assembled(layer, places, kind, parts[0].kinds, lit, rows.source)
