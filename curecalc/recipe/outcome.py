@@ -166,9 +166,9 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
             # pulses that lie further apart leave less between them: Newton's step in ln speed, from above, where it cannot miss
             new = speed * (new / speed) ** (-1.0 / light.speed_power)
         new = np.minimum(new, cap)
-        settled = np.all(np.abs(new - speed) <= 1e-14 * new)
-        speed = new
-        power = np.clip((speed / per_power) ** (1.0 / w), b.power_low, b.power_high)
+        enough = np.clip((new / per_power) ** (1.0 / w), b.power_low, b.power_high)
+        settled = np.all(np.abs(new - speed) <= 1e-14 * new) and np.all(np.abs(enough - power) <= 1e-14 * enough)
+        speed, power = new, enough
         if settled:
             break
     return at_settings(task, power, radius, spacing, speed, light=light, wanted=wanted)
@@ -289,7 +289,8 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
         unsure = np.sqrt(task.curve.slope_variance) / task.curve.penetration_depth * found["ripple"]
         out["ripple_beyond"] = np.hypot(more, t_quantile(task.assurance, task.curve.degrees_of_freedom) * unsure)
     if not task.pattern.raster:
-        there = line_widths(task, light, np.log(found["dose_deepest"]), found["beam_radius"])
+        # of all directions the weakest is the least sure of its width
+        there = line_widths(task, light, np.log(found["dose_deepest"] * light.weakest / light.fullest), found["beam_radius"])
         widest = found["line_width_max"] / np.maximum(there["line_width"], 1e-300)
         out["width_beyond"] = there["line_width_beyond"] * np.maximum(widest, 1.0)
         out["width_short"] = found["line_width_beyond"]

@@ -276,7 +276,7 @@ def built(case: Case, task, found, random, shops: int, dp, ec, shared, scale):
     if case.spot == "any":  # the weakest direction: with the wider axis across for lines, the narrower for the valleys of rasters
         direction = math.radians(120.0 if case.raster else 30.0)
     gain, cosine = slant(case)
-    beam, spacing = light_of(case, found, random, shops, scale, direction, 0.5 * math.pi)
+    beam, spacing = light_of(case, found, random, shops, scale, direction, 0.0 if case.raster else 0.5 * math.pi)
     common = gain * np.exp(shared)
     lines = np.array([[0.0]]) if not case.raster else np.arange(-_many(case), _many(case) + 1)[:, None] * spacing
     between = 0.5 * spacing if case.raster else 0.0
