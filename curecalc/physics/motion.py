@@ -123,8 +123,12 @@ def _steady(s, start, end, radius, w, chord):
     # inside a sum of two positive terms; outside written with erfc so that tails keep their digits
     root = np.sqrt(2.0 * w) / radius
     a, b = root * (s - start), root * (end - s)
-    outer, inner = np.maximum(-a, -b), np.maximum(a, b)
-    return np.where(outer > 0.0, 0.5 * (erfc(outer) - erfc(inner)), 0.5 * (erf(a) + erf(b)))
+    found = np.asarray(0.5 * (erf(a) + erf(b)))
+    outside = np.minimum(a, b) < 0.0
+    if outside.any():
+        a, b = (np.broadcast_to(q, found.shape)[outside] for q in (a, b))
+        found[outside] = 0.5 * (erfc(np.maximum(-a, -b)) - erfc(np.maximum(a, b)))
+    return found
 
 
 def _speeding_up(s, v, slow, top, radius, least, chord, a, follows, w, flat):
