@@ -16,7 +16,7 @@ from .coupons import VARIED, CouponSet
 __all__ = ["NOTE", "RARE", "WARNING", "Finding", "chance", "findings_of", "gauge_step", "micrometres", "varied_settings"]
 
 NOTE, WARNING = "note", "warning"
-RARE = 0.008
+RARE = 0.007
 """Chance at which a clean lot gets any one Check (outliers have levels of their own). Together with them a clean lot of 4 to 20
 coupons prints any Check in at most 7 % of lots, 10 % where order, temperature and power were recorded (simulated)."""
 _STEPS_MM = [s * 10.0**k for k in (-4, -3, -2) for s in (1, 2, 5)]  # 0.1 um to 50 um
