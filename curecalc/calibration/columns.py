@@ -43,7 +43,7 @@ COLUMNS: dict[str, Column] = {
     ),
     "beam_diameter": _setting("length", _WIDTH, "diameter", "spot diameter"),
     "beam_fwhm": _setting("length", _WIDTH),
-    "radius_ratio": _setting("number", "Radius across over radius along, of an elliptical spot.", "ellipticity", "axis ratio"),
+    "radius_ratio": _setting("number", "y radius over x radius of an elliptical spot.", "ellipticity", "axis ratio"),
     "spot_angle": Column("angle", once=True, about="From x to the first axis of an elliptical spot."),
     "track_angle": Column("angle", once=True, hints=("scan angle", "hatch angle", "direction"), about="From x to the tracks."),
     "pulse_rate": _setting("frequency", "Of a pulsed laser.", "repetition rate", "pulse frequency"),

@@ -17,7 +17,7 @@ from .coupons import VARIED, CouponSet
 __all__ = ["NOTE", "RARE", "WARNING", "Finding", "chance", "findings_of", "gauge_step", "micrometres", "varied_settings"]
 
 NOTE, WARNING = "note", "warning"
-RARE = 0.007
+RARE = 0.008
 """Chance at which a clean lot gets any one Check (outliers have levels of their own). Together with them a clean lot of 4 to 20
 coupons prints any Check in at most 7 % of lots, 10 % where order, temperature and power were recorded (simulated)."""
 _STEPS_MM = [s * 10.0**k for k in (-4, -3, -2) for s in (1, 2, 5)]  # 0.1 um to 50 um
@@ -72,7 +72,7 @@ def _believable(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Findin
             WARNING,
             f"The coupons scatter {size:.2g} times as much as the stated uncertainties allow "
             f"(chi-squared {fit.sum_of_squares:.3g} on {fit.degrees_of_freedom}, {chance(p)}), so the wider interval, from their own "
-            f"scatter, is used. {COLUMNS['thickness_standard_uncertainty'].never}",
+            f"scatter, is used. Look at what that column holds. {COLUMNS['thickness_standard_uncertainty'].never}",
         )
     if p > 0.995:
         return _scale_in_column(c, fit) or Finding(

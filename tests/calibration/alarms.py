@@ -11,7 +11,7 @@ from shops import DP, EC, exposures
 
 KEPT = Path(__file__).resolve().parents[2] / "reference" / "simulations" / "checks.toml"
 SD = np.hypot(0.004, 0.003 / np.sqrt(3))
-SEED = 7001
+SEED = 7102
 
 
 def lot(rng, n, *, recorded=False, fault="", size=0.0, at=(), signs=None):
