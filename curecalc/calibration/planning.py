@@ -66,6 +66,8 @@ class Plan(Shown):
     verdict : str
         After a batch (coupons measured and an uncertainty wanted): `stop`, with nothing planned, or `two more`; else empty. That no
         sensible number will do, `reject`, is a `NoSolution`.
+    half_width_measured : float or None
+        After a batch: the relative half-width of the interval that a fit of the coupons measured prints; infinite where unbounded.
     """
 
     coupons: tuple[PlannedCoupon, ...]
@@ -87,7 +89,7 @@ class Plan(Shown):
     seed: int
     notes: tuple[str, ...]
     verdict: str = ""
-    known: float | None = None
+    half_width_measured: float | None = None
 
     @property
     def _law(self) -> laws.Plain:
@@ -117,7 +119,7 @@ class Plan(Shown):
             "wanted": self.wanted,
             "reached": self.reached,
             "verdict": self.verdict or None,
-            "known": self.known,
+            "relative_half_width_measured": self.half_width_measured if self.half_width_measured != float("inf") else None,
             "seed": self.seed,
             "notes": list(self.notes),
         }
@@ -279,7 +281,7 @@ def plan_coupons(
         seed=seed,
         notes=tuple(notes),
         verdict="stop" if stop else "" if known is None else "two more",
-        known=known,
+        half_width_measured=known,
     )
 
 
@@ -446,7 +448,7 @@ def plan_text(plan: Plan) -> str:
 
 
 def _said_after_a_batch(plan: Plan) -> str:
-    known, wanted = 100 * (plan.known or 0.0), 100 * (plan.wanted or 0.0)
+    known, wanted = 100 * (plan.half_width_measured or 0.0), 100 * (plan.wanted or 0.0)
     so_far = f"the {plan.already} coupons measured give the speed to {known:.2g} %" if np.isfinite(known) else "no bounds are known yet"
     if plan.verdict == "stop":
         held = "Stopped as soon as that is met, 95 % intervals hold in at least 92 lots of 100 (simulated)"

@@ -32,14 +32,6 @@ def best(call, times=5):
     return min(spent)
 
 
-def test_twenty_thousand_lots_in_one_call(lots):
-    """Dp, Ec, exposure for a depth, next coupon, with exact intervals: well under a second."""
-    e, y = lots
-    spent = best(lambda: fit_lots(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm"), at_depth=Q(0.15, "mm")))
-    print(f"\n{LOTS} lots of {COUPONS} coupons with every interval: {1e3 * spent:.1f} ms")
-    assert spent < 1.0
-
-
 def test_against_a_loop_over_a_general_library(lots):
     """Both give slope, intercept, their standard uncertainties and 95 % intervals."""
     sm = pytest.importorskip("statsmodels.api")
@@ -56,9 +48,15 @@ def test_against_a_loop_over_a_general_library(lots):
             fit = sm.OLS(y[i], design).fit()
             fit.bse, fit.conf_int()
 
+    def every():
+        """All that a fit answers, exposure for a depth and next coupon too, which the loop does not."""
+        fit_lots(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm"), at_depth=Q(0.15, "mm"))
+
     ours, theirs = best(together), best(loop, 3) * LOTS / 60
-    print(f"\nratio to a loop over a general library's line fit: {theirs / ours:.0f}")
-    assert theirs / ours > 300  # aim 500; busy cores cost some
+    more = theirs / best(every)
+    print(f"\nratio to a loop over a general library's line fit: {theirs / ours:.0f}, every answer of a fit: {more:.0f}")
+    assert theirs / ours > 500
+    assert more > 100
 
 
 def test_unequal_readings_against_a_loop_over_a_general_library():

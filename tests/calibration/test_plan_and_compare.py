@@ -144,7 +144,7 @@ def test_after_each_batch_stop_or_two_more(n, to, verdict):
     assert (len(p.coupons) == 0) == (verdict == "stop")
     if to is not None:
         low, high = (q.m for q in fit_coupons(coupons, at_depth=Q(0.15, "mm")).exposure_for_depth[0].mean_interval)
-        assert p.known == pytest.approx(0.5 * math.log(high / low), rel=1e-9)
+        assert p.half_width_measured == pytest.approx(0.5 * math.log(high / low), rel=1e-9)
         assert verdict in plan_text(p)
     assert plan(at_depth=Q(0.15, "mm"), to=to, coupons=2, measured_coupons=coupons).verdict != "stop"
 
