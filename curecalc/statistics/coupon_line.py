@@ -100,7 +100,7 @@ def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tupl
     The share tau^2/(tau^2 + sigma^2) is not one number but a restricted likelihood over a grid; weights are its mean. The
     variance of the line is that of these weights under each share (with the scale the weighted residuals give), averaged, plus
     the variance of the best line from share to share; what that variance itself is uncertain by takes degrees of freedom away
-    from n - 2. Where few coupons carry the line and are read more often than the rest, intervals come out up to a tenth too wide.
+    from n - 2. Where few coupons carry the line and are read more often than the rest, intervals come out up to a quarter too wide.
 
     Parameters
     ----------
