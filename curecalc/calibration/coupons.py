@@ -5,7 +5,7 @@ Readings of one coupon are averaged here, once: everything later counts coupons.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,48 +16,13 @@ from ..files.tables import Column, Table, read_table, read_table_bytes
 from ..physics import light
 from ..physics.spot import FWHM_PER_RADIUS
 from ..units import DEGC, MJ_CM2, MM, MM_S, MW, Measured, Quantity, finite, nonnegative, positive, show, to_json
+from .columns import COLUMNS
 from .exposing import scan_of
 from .slips import refuse_slips
 
-__all__ = ["COLUMNS", "Coupon", "CouponSet", "coupons_from_arrays", "coupons_from_table", "read_coupons"]
+__all__ = ["Coupon", "CouponSet", "coupons_from_arrays", "coupons_from_table", "read_coupons"]
 
 
-def _setting(kind: str, *hints: str) -> Column:
-    return Column(kind, sign="positive", once=True, hints=hints)
-
-
-COLUMNS: dict[str, Column] = {
-    "coupon": Column("text", required=True, aliases=("coupon label",), hints=("sample", "specimen", "id", "label", "part")),
-    "thickness": Column("length", required=True, sign="positive", hints=("depth", "cure depth", "height", "cured thickness")),
-    "exposure": _setting("exposure", "dose", "energy", "energy density", "fluence", "radiant exposure", "light dose"),
-    "power": _setting("power", "laser power", "laser", "watt"),
-    "scan_speed": _setting("speed", "speed", "velocity", "laser speed", "scan velocity"),
-    "beam_radius": _setting("length", "radius", "spot radius", "spot size", "spot", "w0"),
-    "beam_diameter": _setting("length", "diameter", "spot diameter"),
-    "beam_fwhm": _setting("length"),
-    "radius_ratio": _setting("number", "ellipticity", "axis ratio"),
-    "spot_angle": Column("angle", once=True),
-    "track_angle": Column("angle", once=True, hints=("scan angle", "hatch angle", "direction")),
-    "pulse_rate": _setting("frequency", "repetition rate", "pulse frequency"),
-    "incidence_angle": Column("angle", once=True, hints=("tilt", "slant")),
-    "hatch_spacing": _setting("length", "spacing", "hatch", "pitch", "line spacing", "hatch distance"),
-    "passes": _setting("whole"),
-    "thickness_standard_uncertainty": _setting("length"),
-    "exposure_standard_uncertainty": _setting("exposure"),
-    "temperature": Column("temperature", once=True, blank=True),
-    "run_order": Column("whole", blank=True, hints=("order", "run", "sequence")),
-    "note": Column("text", blank=True, once=True),
-    "reason": Column("text", blank=True, hints=("excluded", "left out", "reject", "exclusion")),
-    "wavelength": Column("wavelength", sign="positive", only_once=True),
-    "resin": Column("text", only_once=True),
-    "lot": Column("text", only_once=True),
-    "machine": Column("text", only_once=True),
-    "power_meter": Column("text", only_once=True),
-    "gauge": Column("text", only_once=True),
-    "gauge_resolution": Column("length", sign="positive", only_once=True),
-    "date": Column("text", only_once=True),
-    "operator": Column("text", only_once=True),
-}
 VARIED = ("power", "scan_speed", "hatch_spacing", "passes", "beam_radius")
 _NAMES = ("resin", "lot", "machine", "power_meter", "gauge", "date", "operator", "note")
 _SAME = 1e-6  # relative; two exposures this close are one setting
@@ -144,8 +109,6 @@ class CouponSet:
 
     def without(self, labels: list[str]) -> CouponSet:
         """The same coupons with some left out; an unknown label is an error."""
-        from dataclasses import replace
-
         from ..files.tables import nearest
 
         for label in labels:
@@ -229,7 +192,7 @@ def coupons_from_bytes(name: str, data: bytes, *, sheet: str | None = None, skip
 def _columns(skip_blank: bool) -> dict[str, Column]:
     if not skip_blank:
         return COLUMNS
-    return COLUMNS | {"thickness": Column("length", required=True, sign="positive", blank=True)}
+    return COLUMNS | {"thickness": replace(COLUMNS["thickness"], blank=True)}
 
 
 def coupons_from_table(table: Table, *, skip_blank: bool = False) -> CouponSet:

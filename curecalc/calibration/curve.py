@@ -14,6 +14,7 @@ from ..statistics.line import LineFit, line_of_moments, ordinary_line, york_line
 from ..statistics.working_line import correlation, covariance, log_threshold_sd, working_line
 from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError
 from .budget import budget, scales
+from .conditions import conditions_of, unlike
 from .coupons import CouponSet, coupons_from_arrays
 from .findings import findings_of, gauge_step
 from .fit import Fit, LeftOut, depths_of
@@ -204,6 +205,8 @@ def fit_coupons(
     odd = {o.coupon for o in outliers}
     findings = [f for f in findings_of(used, own, weight, confidence=confidence) if f.code != "influence" or not odd & set(f.coupons)]
     findings += more_findings(used, threshold.kind, reasons=reasons, prior=prior_used, whole=coupons)
+    if prior is not None and prior.conditions:
+        findings += unlike(conditions_of(coupons), prior.conditions)
     law, bent = _laws(used, confidence)
     findings += law_findings(law, bent, y, own, used)
     wanted = tuple(wanted_exposure(line, working, d, used, confidence, common) for d in depths)

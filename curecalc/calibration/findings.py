@@ -11,6 +11,7 @@ from ..statistics import diagnostics as _d
 from ..statistics.intervals import chi_squared_p, t_factor
 from ..statistics.line import LineFit
 from ..units import figure
+from .columns import COLUMNS
 from .coupons import VARIED, CouponSet
 
 __all__ = ["NOTE", "RARE", "WARNING", "Finding", "chance", "findings_of", "gauge_step", "micrometres", "varied_settings"]
@@ -71,7 +72,7 @@ def _believable(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Findin
             WARNING,
             f"The coupons scatter {size:.2g} times as much as the stated uncertainties allow "
             f"(chi-squared {fit.sum_of_squares:.3g} on {fit.degrees_of_freedom}, {chance(p)}), so the wider interval, from their own "
-            "scatter, is used. The scatter of readings on one coupon is not what coupons differ by: leave that column out.",
+            f"scatter, is used. Look at what that column holds. {COLUMNS['thickness_standard_uncertainty'].never}",
         )
     if p > 0.995:
         return _scale_in_column(c, fit) or Finding(

@@ -10,6 +10,7 @@ import numpy as np
 from ..errors import QuantityError
 from ..statistics.intervals import f_p
 from ..statistics.line import LineFit
+from .conditions import Conditions
 
 __all__ = ["Conflict", "LinePosterior", "LinePrior", "conjugate_line", "prior_conflict", "prior_from_lots"]
 
@@ -20,6 +21,7 @@ class LinePrior:
 
     `mean` is (height at `origin` in mm, slope in mm), `covariance` its 2 by 2 covariance in mm^2: lot to lot, and how well the
     earlier lots are known. `scatter` (mm) of their coupons stands on `degrees_of_freedom`. Leading axes are independent lots.
+    `conditions` are those the earlier lots were exposed and read under, where known.
     """
 
     mean: Any
@@ -27,6 +29,7 @@ class LinePrior:
     origin: Any
     scatter: Any
     degrees_of_freedom: Any
+    conditions: tuple[Conditions, ...] = ()
 
 
 @dataclass(frozen=True)

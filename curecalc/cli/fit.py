@@ -17,9 +17,23 @@ __all__ = ["add_arguments", "fit_from", "run"]
 NAMES = ("resin", "lot", "machine", "power_meter", "gauge")
 
 
+class _Columns(argparse.Action):
+    """Print what each column means, as --help prints what each option means."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        import textwrap
+
+        from ..calibration.columns import COLUMNS
+        from ..files.tables import explained
+
+        print("\n".join(textwrap.fill(line, 100, subsequent_indent="    ", break_on_hyphens=False) for line in explained(COLUMNS)))
+        parser.exit(0)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument("file", metavar="FILE", help="coupon table: .csv (comma, semicolon, tab) or .xlsx")
+    parser.add_argument("--columns", nargs=0, action=_Columns, help="explain the columns of a coupon table, and stop")
     add_reading(parser)
     parser.add_argument(
         "--at-depth",
@@ -116,7 +130,7 @@ def fit_from(args: argparse.Namespace) -> Fit:
     at_depth = depths(args.at_depth)
     scales = {name: fraction(name, getattr(args, name)) for name in ("power_scale_uncertainty", "beam_radius_scale_uncertainty")}
     prior, names = _prior(args)
-    coupons = read_coupons(args.file, sheet=args.sheet, skip_blank=args.skip_blank)
+    coupons = _stated(read_coupons(args.file, sheet=args.sheet, skip_blank=args.skip_blank), args)
     return fit_coupons(
         coupons,
         at_depth=at_depth,
@@ -130,6 +144,19 @@ def fit_from(args: argparse.Namespace) -> Fit:
         will_set=args.will_set,
         **scales,
     )
+
+
+def _stated(coupons: Any, args: argparse.Namespace) -> Any:
+    """The coupons with the names and the wavelength that options state where the table does not."""
+    from dataclasses import replace
+
+    from ..units import NM, parse
+
+    given = {name: text for name in ("machine", "power_meter", "gauge") if (text := getattr(args, name))}
+    wavelength = coupons.wavelength
+    if wavelength is None and args.wavelength is not None:
+        wavelength = float(parse("--wavelength", args.wavelength, "wavelength").m_as(NM))
+    return replace(coupons, names=given | coupons.names, wavelength=wavelength)
 
 
 def _prior_files(args: argparse.Namespace) -> list[str]:

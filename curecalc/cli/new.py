@@ -1,4 +1,4 @@
-"""`curecalc new machine|resin|needs`: a commented file to start from."""
+"""`curecalc new machine|resin|needs|coupons`: a commented file to start from."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ import sys
 
 __all__ = ["add_arguments", "run"]
 
-KINDS = ("machine", "resin", "needs")
+KINDS = ("machine", "resin", "needs", "coupons")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
-    parser.add_argument("what", metavar="machine|resin|needs", choices=KINDS, help="which file")
+    parser.add_argument("what", metavar="machine|resin|needs|coupons", choices=KINDS, help="which file")
     parser.add_argument("file", metavar="FILE", nargs="?", help="where to write it; printed when left out")
 
 
@@ -25,7 +25,8 @@ def run(args: argparse.Namespace) -> int:
     from ..files.disk import write_bytes
 
     write_bytes(args.file, text)
-    print(f"wrote {args.file}: fill in your own numbers, then use it with --{args.what}", file=sys.stderr)
+    use = "curecalc fit" if args.what == "coupons" else f"--{args.what}"
+    print(f"wrote {args.file}: fill in your own numbers, then use it with {use}", file=sys.stderr)
     return 0
 
 
@@ -38,6 +39,10 @@ def _text(what: str) -> str:
         from ..jobs.needs import starting_needs
 
         return starting_needs()
+    if what == "coupons":
+        from ..calibration.columns import coupon_template
+
+        return coupon_template()
     from ..jobs.lot import RESIN
 
     return RESIN.start()

@@ -46,6 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         title="machine (then the plan names scan speeds)",
     )
     add_beam(parser)
+    parser.add_argument("--machine", metavar="FILE", action=_Once, help="machine file: its greatest power and its scan speeds")
     parser.add_argument("--passes", metavar="N", action=_Once, help="equal passes over each coupon (default 1)")
     parser.add_argument("--cross-hatch", action="store_true", help="a second raster square to the first")
     group = parser.add_argument_group("files to write")
@@ -110,6 +111,7 @@ def _light(args: argparse.Namespace) -> dict[str, Any]:
 
     passes = count("--passes", number("--passes", args.passes, 1, whole=True))
     pattern = quantities(args, ["hatch_spacing", "track_angle", "incidence_angle"])
+    limits = {} if args.machine is None else _of_machine(args)
     if args.power is None and args.beam is None:
         said = [flag(n) for n in (*BEAM_NAMES, "hatch_spacing", "track_angle", "radius_ratio") if getattr(args, n) is not None]
         if said:
@@ -121,7 +123,25 @@ def _light(args: argparse.Namespace) -> dict[str, Any]:
     if not sizes and args.beam is None and "hatch_spacing" not in pattern:
         raise QuantityError("--hatch-spacing (raster coupons) or --beam-radius (single lines) is missing. Give one with the power.")
     beam = read_beam(args, "spot")
-    return {"beam": beam, "scan": Scan(passes=passes, cross_hatch=args.cross_hatch, **pattern)}
+    return limits | {"beam": beam, "scan": Scan(passes=passes, cross_hatch=args.cross_hatch, **pattern)}
+
+
+def _of_machine(args: argparse.Namespace) -> dict[str, Any]:
+    """Speed limits of the machine file; its greatest power and its pulse rate where no option states them."""
+    from ..jobs.machine import read_machine
+    from ..units import HZ, MW, measured
+
+    machine = read_machine(args.machine)
+    most = float(machine.power.value.m_as(MW))
+    if args.power is None and args.beam is None:
+        args.power = f"{most!r} mW"
+    if args.pulse_rate is None and machine.pulse_rate is not None and args.beam is None:
+        args.pulse_rate = f"{float(machine.pulse_rate.m_as(HZ))!r} Hz"
+    asked = quantities(args, ["power"]).get("power")
+    if asked is not None and float(measured(asked).value.m_as(MW)) > most:
+        raise QuantityError(f"--power is {args.power}, but {args.machine} gives {most:g} mW at most. Give less, or correct the file.")
+    speeds = {"min_scan_speed": machine.scan_speed_min, "max_scan_speed": machine.scan_speed_max}
+    return {name: value for name, value in speeds.items() if getattr(args, name) is None}
 
 
 def _measured(args: argparse.Namespace, given: dict[str, Any]) -> None:

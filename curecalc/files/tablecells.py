@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from .tablehead import BLANKS, COMMA_NUMBER, MAYBE_GROUPED, NUMBER, TEXT, WHOLE, Column, Head, clip
+from .tablehead import BLANKS, COMMA_NUMBER, MAYBE_GROUPED, NUMBER, TEXT, WHOLE, Column, Head, clip, warned
 
 __all__ = ["Cells"]
 
@@ -175,7 +175,7 @@ class Cells:
             return float(text.replace(",", "."))
         if NUMBER.fullmatch(text):
             return float(text)
-        raise self.fail(line, column, f"{name}: {self._why_not(text, name, spec, mark)}")
+        raise self.fail(line, column, f"{name}: {self._why_not(text, name, spec, mark)}{warned(spec)}")
 
     def _why_not(self, text: str, name: str, spec: Column, mark: str) -> str:
         shown = clip(text)

@@ -11,7 +11,7 @@ from typing import Any
 from ..errors import FileError, QuantityError
 from .rawtable import Raw
 
-__all__ = ["Column", "Head", "clip", "nearest", "normalise"]
+__all__ = ["Column", "Head", "clip", "explained", "nearest", "normalise", "warned"]
 
 TEXT, WHOLE = "text", "whole"
 _HEADER = re.compile(r"^(?P<name>[^\[\]()=]*?)\s*(?:\[(?P<unit>[^\[\]]*)\]|\((?P<round>[^()]*)\))?\s*$")
@@ -49,6 +49,10 @@ class Column:
         May stand only above the header (a setting of the whole file, never a column).
     any_unit : bool
         Of a `number`: any unit may stand in the header, and it is kept but not converted (a detector's V, mV, counts).
+    about : str
+        What the column means, in a sentence: for help and templates (`explained`).
+    never : str
+        What must not be put there, in a sentence: beside it, and at the end of complaints about the column.
     """
 
     kind: str
@@ -60,6 +64,8 @@ class Column:
     only_once: bool = False
     hints: tuple[str, ...] = ()
     any_unit: bool = False
+    about: str = ""
+    never: str = ""
 
 
 def nearest(name: str, known: list[str] | tuple[str, ...] | set[str]) -> str:
@@ -229,7 +235,7 @@ class Head:
             self.convert[name] = (kernel, kernel, 1.0)
             return
         if not unit and spec.kind not in ("number", "fraction"):
-            raise self.fail(line, column, f"{name} has no unit in the header. Write it like '{with_unit(name, spec)}'.")
+            raise self.fail(line, column, f"{name} has no unit in the header. Write it like '{with_unit(name, spec)}'.{warned(spec)}")
         try:
             one = parse(name, f"1 {unit or ''}".strip(), spec.kind)
         except QuantityError as error:
@@ -244,7 +250,7 @@ class Head:
                 raise self.fail(
                     self.raw.header_line,
                     None,
-                    f"no column '{name}'. Add one, with the header {with_unit(name, spec)!r}; found {', '.join(columns)}.",
+                    f"no column '{name}'. Add one, with the header {with_unit(name, spec)!r}; found {', '.join(columns)}.{warned(spec)}",
                 )
 
     def bad_sign(self, line: int, column: int | None, name: str, spec: Column, text: str) -> bool:
@@ -252,7 +258,7 @@ class Head:
         unit = self.units.get(name, "")
         shown = f"{text.strip()} {unit}".strip()
         remedy = "Correct it" if column is None else "Correct the cell or delete the row"
-        raise self.fail(line, column, f"{name} must be {rule}, got {shown}. {remedy}.")
+        raise self.fail(line, column, f"{name} must be {rule}, got {shown}. {remedy}.{warned(spec)}")
 
 
 def _check_sign(number: float, sign: str) -> bool:
@@ -265,6 +271,25 @@ def _example(spec: Column) -> str:
     if spec.kind == TEXT:
         return "text"
     return KINDS[spec.kind].example if spec.kind in KINDS else "3"
+
+
+def warned(spec: Column) -> str:
+    return f" {spec.never}" if spec.never else ""
+
+
+def explained(columns: Mapping[str, Column]) -> list[str]:
+    """Each column in one line: its header, where it may stand, what it means, what must not be put there.
+
+    >>> explained({"depth": Column("length", required=True, about="Of the groove.", never="Never its width.")})
+    ['depth [mm] (needed) - Of the groove. Never its width.']
+    """
+
+    def place(spec: Column) -> str:
+        if spec.required:
+            return " (needed)"
+        return " (once, above the header)" if spec.only_once else " (or once, above the header)" if spec.once else ""
+
+    return [f"{with_unit(name, spec)}{place(spec)} - {spec.about}{warned(spec)}" for name, spec in columns.items()]
 
 
 def with_unit(name: str, spec: Column) -> str:

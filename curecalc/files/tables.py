@@ -37,9 +37,9 @@ from ..errors import FileError
 from .disk import read_bytes
 from .rawtable import Names, raw_table
 from .tablecells import Cells
-from .tablehead import DECIMAL_NAMES, Column, Head, nearest, normalise, plain_names
+from .tablehead import DECIMAL_NAMES, Column, Head, explained, nearest, normalise, plain_names
 
-__all__ = ["Column", "Table", "nearest", "read_table", "read_table_bytes"]
+__all__ = ["Column", "Table", "explained", "nearest", "read_table", "read_table_bytes"]
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,13 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from ..calibration.comparing import Lot as Compared
 from ..calibration.comparing import lot_from_line
+from ..calibration.conditions import Conditions
 from ..calibration.findings import varied_settings
 from ..calibration.fit import Fit
 from ..calibration.prior import LinePrior, prior_from_lots
@@ -45,7 +47,7 @@ def prior_from_resins(
     spreads = {"penetration_depth_spread": penetration_depth_spread, "critical_exposure_spread": critical_exposure_spread}
     for name, value in spreads.items():
         ratio(name, value, low=0.0, high=1.0)
-    return prior_from_lots(
+    prior = prior_from_lots(
         [r.line.penetration_depth for r in resins],
         [r.line.log_threshold for r in resins],
         [covariance(line_of(r.line)) for r in resins],
@@ -54,6 +56,13 @@ def prior_from_resins(
         slope_between=penetration_depth_spread,
         log_threshold_between=critical_exposure_spread,
     )
+    return replace(prior, conditions=tuple(_conditions(r) for r in resins))
+
+
+def _conditions(resin: Lot) -> Conditions:
+    wavelength = None if resin.wavelength is None else float(resin.wavelength.m_as(NM))
+    warm = None if resin.temperature is None else float(resin.temperature.m_as(DEGC))
+    return Conditions(resin.lot or resin.name, wavelength, resin.machine, resin.power_meter, resin.gauge, warm)
 
 
 def lot_from_resin(resin: Lot, name: str) -> Compared:

@@ -14,7 +14,7 @@ from .line import LineFit, ordinary_line, relative_line
 
 __all__ = ["LEVELS", "Outlying", "fit_of", "outlying"]
 
-LEVELS = (0.023, 0.024, 0.004)
+LEVELS = (0.020, 0.028, 0.004)
 """Chance at which a lot without any odd coupon is said to have one, two or three: together below 4 %, pinned by simulation."""
 _MOST_SUBSETS = 5000
 

@@ -11,6 +11,7 @@ from shops import DP, EC, exposures
 
 KEPT = Path(__file__).resolve().parents[2] / "reference" / "simulations" / "checks.toml"
 SD = np.hypot(0.004, 0.003 / np.sqrt(3))
+SEED = 7102
 
 
 def lot(rng, n, *, recorded=False, fault="", size=0.0, at=(), signs=None):
@@ -49,7 +50,7 @@ def lot(rng, n, *, recorded=False, fault="", size=0.0, at=(), signs=None):
     }
 
 
-def alarm_rate(n, recorded, lots, seed=1):
+def alarm_rate(n, recorded, lots, seed):
     """Share of clean lots with any Check, and with any note."""
     from curecalc.calibration.curve import fit_working_curve
 
@@ -58,7 +59,7 @@ def alarm_rate(n, recorded, lots, seed=1):
     return sum(bool(f.warnings) for f in fits) / lots, sum(bool(f.notes) for f in fits) / lots
 
 
-def found_rate(n, fault, size, lots, seed=2, pair=False, recorded=False):
+def found_rate(n, fault, size, lots, seed, pair=False, recorded=False):
     """Share of faulty lots in which the fault is named (for coupons: exactly those)."""
     from curecalc.calibration.curve import fit_working_curve
 
@@ -90,21 +91,26 @@ FAULTS = {
 }
 
 
-def text(lots=2000):
-    lines = ["# Checks of simulated lots. Written by tests/calibration/alarms.py, where the lots and faults stand.", f"lots = {lots}"]
+def text(lots, seed):
+    lines = [
+        "# Checks of simulated lots, made with a seed at which no level was chosen.",
+        "# Written by tests/calibration/alarms.py, where the lots and faults stand.",
+        f"lots = {lots}",
+        f"seed = {seed}",
+    ]
     for recorded in (False, True):
         lines += ["", f"[clean_{'recorded' if recorded else 'plain'}]"]
         for n in (4, 5, 6, 8, 10, 12, 16, 20):
-            check, note = alarm_rate(n, recorded, lots)
+            check, note = alarm_rate(n, recorded, lots, seed)
             lines.append(f"{n} = {{ check = {check:.4f}, note = {note:.4f} }}")
     for n in (8, 12, 16):
         lines += ["", f"[found.{n}]"]
         for name, (fault, size, more) in FAULTS.items():
-            lines.append(f'"{name}" = {found_rate(n, fault, size, lots // 4, **more):.4f}')
+            lines.append(f'"{name}" = {found_rate(n, fault, size, lots, seed + 1000, **more):.4f}')
     return "\n".join(lines) + "\n"
 
 
 if __name__ == "__main__":
-    written = text(int(sys.argv[1]) if len(sys.argv) > 1 else 2000)
-    (Path(sys.argv[2]) if len(sys.argv) > 2 else KEPT).write_text(written)
+    written = text(int(sys.argv[1]) if len(sys.argv) > 1 else 2000, int(sys.argv[2]) if len(sys.argv) > 2 else SEED)
+    (Path(sys.argv[3]) if len(sys.argv) > 3 else KEPT).write_text(written)
     sys.stdout.write(written)

@@ -2,8 +2,11 @@
 
 import json
 import math
+import re
+import tomllib
 from html.parser import HTMLParser
 
+import batches
 import numpy as np
 import pytest
 
@@ -120,6 +123,46 @@ def test_coupons_already_measured_get_the_best_ones_added():
     assert {c.label for c in p.coupons} == {"7", "8"}
     before = plan(at_depth=Q(0.15, "mm"), measured_coupons=measured, coupons=1)
     assert p.expected.log_exposure < before.expected.log_exposure
+
+
+def batch(n, scatter=0.003):
+    """Coupons of a lot as a batch left them: Dp 0.15 mm, Ec 8 mJ/cm^2."""
+    e = np.geomspace(14.0, 70.0, n)
+    y = 0.15 * np.log(e / 8) + scatter * np.resize([1.0, -1.0, -1.0, 1.0], n)
+    rows = "".join(f"{i + 1},{1000 * t:.3f},{v:.6f}\n" for i, (t, v) in enumerate(zip(y, e)))
+    return coupons_from_bytes("c.csv", f"coupon,thickness [um],exposure [mJ/cm^2]\n{rows}".encode())
+
+
+@pytest.mark.parametrize(
+    ("n", "to", "verdict"), [(8, 0.05, "stop"), (12, 0.05, "stop"), (6, 0.05, "two more"), (8, 0.015, "two more"), (8, None, "")]
+)
+def test_after_each_batch_stop_or_two_more(n, to, verdict):
+    """Stop from eight coupons, where the interval that a fit prints is within the aim."""
+    coupons = batch(n)
+    p = plan(at_depth=Q(0.15, "mm"), to=to, measured_coupons=coupons)
+    assert p.verdict == verdict
+    assert (len(p.coupons) == 0) == (verdict == "stop")
+    if to is not None:
+        low, high = (q.m for q in fit_coupons(coupons, at_depth=Q(0.15, "mm")).exposure_for_depth[0].mean_interval)
+        assert p.half_width_measured == pytest.approx(0.5 * math.log(high / low), rel=1e-9)
+        assert verdict in plan_text(p)
+    assert plan(at_depth=Q(0.15, "mm"), to=to, coupons=2, measured_coupons=coupons).verdict != "stop"
+
+
+def test_a_batch_that_will_not_do_is_rejected():
+    with pytest.raises(NoSolution, match="reject: even 60 coupons more give the speed to"):
+        plan(at_depth=Q(0.15, "mm"), to=0.0005, measured_coupons=batch(8))
+
+
+def test_the_share_of_intervals_that_hold_after_stopping_is_the_simulated_one():
+    """The kept shares hold at least what is printed, and a fresh seed gives them."""
+    kept = tomllib.loads(batches.KEPT.read_text(encoding="utf-8"))["stopped"]
+    assert [float(aim) for aim in kept] == list(batches.AIMS)
+    stop = plan_text(plan(at_depth=Q(0.15, "mm"), to=0.05, measured_coupons=batch(8)))
+    said = int(re.search(r"at least (\d+) lots of 100", stop)[1])
+    assert said == math.floor(100 * min(row["holds"] for row in kept.values()))
+    holds, _ = batches.stopped(0.02, lots=4000, seed=5)
+    assert holds == pytest.approx(kept["0.02"]["holds"], abs=4 * math.sqrt(0.065 / 4000))
 
 
 @pytest.mark.parametrize(

@@ -22,11 +22,10 @@ def test_at_least_forty_shops_are_kept_and_none_has_changed_its_name():
 
 @pytest.mark.parametrize("name", KEPT)
 def test_kept_shares_keep_the_promise(name):
-    """95 % asked: at least 93.5 % in every shop; at most 97 % where statements are true and scatter is not below history."""
+    """95 % asked: at least 93.5 % in every shop; at most what `shops.most` says."""
     shares = KEPT[name].values()
     assert min(shares) >= 0.935
-    if name.startswith("ideal") and MODELS[name].coupons >= 6:
-        assert max(shares) <= 0.97
+    assert max(shares) <= shops.most(name, MODELS[name])
 
 
 @pytest.mark.slow
@@ -39,7 +38,7 @@ def test_the_program_gives_the_kept_shares(name):
 
 
 @pytest.mark.parametrize(
-    "name", ["unequal readings, ratio 1, 8", "first half read once, ratio 5, 6", "stated 0.5, 8", "ideal, stated truly, 8"]
+    "name", ["unequal readings, ratio 1, 8", "middle read once, ratio 5, 6", "stated 0.5, 8", "ideal, stated truly, 8"]
 )
 def test_one_lot_is_judged_as_many_are(name):
     shop = MODELS[name]

@@ -16,6 +16,8 @@ from curecalc.errors import FileError
 from curecalc.statistics.line import ordinary_line
 from curecalc.units import Quantity as Q
 
+RARE = 0.008  # chance at which a clean lot gets any one Check, stated here apart from the code
+
 DP, EC = 0.15, 8.0
 FOUR = np.repeat([14.0, 25.0, 45.0, 80.0], 2)
 # deviations that sum to nothing at every exposure: pure error alone
@@ -67,7 +69,7 @@ def test_lack_of_fit_begins_at_the_stated_chance(share, warned):
     """Deviations (+1, -1, -1, +1) d of an exposure's mean are square to the line: SS lack = 8 d^2 on 2, SS pure = 8 s^2 on 4."""
     e = np.repeat(np.geomspace(14, 80, 4), 2)
     s = 0.002
-    critical = fdtri(2, 4, 0.992)
+    critical = fdtri(2, 4, 1.0 - RARE)
     assert fdtri(2, 4, 0.99) == pytest.approx(18.00, abs=5e-3)  # handbook table
     d = s * math.sqrt(share * critical * 2 / 4)
     y = depth(e) + s * APART + d * np.repeat([1.0, -1.0, -1.0, 1.0], 2)
@@ -87,7 +89,7 @@ def test_a_bend_begins_at_the_stated_chance(sign, share, warned):
     """Added quadratic term: t^2 = F of 1 and n - 3 = 5; replicates s apart, a parabola of d on (+1, -1, -1, +1)."""
     e = np.repeat(np.geomspace(14, 80, 4), 2)
     s = 0.002
-    critical = fdtri(1, 5, 0.992)
+    critical = fdtri(1, 5, 1.0 - RARE)
     assert fdtri(1, 5, 0.99) == pytest.approx(16.26, abs=5e-3)  # handbook table
     # at four equal steps (+1, -1, -1, +1) is the whole quadratic term: SS = 8 d^2 on 1, the rest 8 s^2 on 5
     d = s * math.sqrt(share * critical / 5)
@@ -109,7 +111,7 @@ def test_a_bend_begins_at_the_stated_chance(sign, share, warned):
 def test_stated_uncertainties_too_small_begin_at_the_stated_chance(share, code):
     """Chi-squared of 6 degrees of freedom: 16.812 at 1 % (handbook table), 17.37 at 0.8 %."""
     assert chdtri(6, 0.01) == pytest.approx(16.812, abs=5e-4)
-    critical = chdtri(6, 0.008)
+    critical = chdtri(6, RARE)
     s = 0.002
     u = s * math.sqrt(8.0 / (critical * share))
     y = depth(FOUR) + s * APART
@@ -121,8 +123,8 @@ def test_stated_uncertainties_too_small_begin_at_the_stated_chance(share, code):
             f"(chi-squared {critical * share:.3g} on 6, {chance(chdtrc(6, critical * share))})"
         )
         assert codes[code].endswith(
-            "so the wider interval, from their own scatter, is used. The scatter of readings on one coupon is not what coupons differ by: "
-            "leave that column out."
+            "so the wider interval, from their own scatter, is used. Look at what that column holds. Never the scatter of readings on "
+            "one coupon, a tolerance, or the gauge's error that all coupons share: leave it out then."
         )
 
 
@@ -277,7 +279,7 @@ def trend(per, key, values, share):
     low, high = 0.0, per
     for _ in range(60):
         middle = (low + high) / 2
-        low, high = (middle, high) if t_squared(middle) < share * fdtri(1, 5, 0.992) else (low, middle)
+        low, high = (middle, high) if t_squared(middle) < share * fdtri(1, 5, 1.0 - RARE) else (low, middle)
     y = DP * x + noise + high * z
     slope = sm.OLS(y, sm.add_constant(np.column_stack([x, z]))).fit().params[2]
     return EC * np.exp(x), y - y.min() + 0.06, slope, key
@@ -290,7 +292,7 @@ ORDER = [3, 7, 1, 5, 8, 2, 6, 4]
 def test_a_drift_with_the_order_begins_at_the_stated_chance(share, warned):
     e, y, slope, _ = trend(0.05, "order", ORDER, share)
     sentence = found(e, y, "trend_order", run_order=np.array(ORDER))
-    rare = chance(fdtrc(1, 5, share * fdtri(1, 5, 0.992)))
+    rare = chance(fdtrc(1, 5, share * fdtri(1, 5, 1.0 - RARE)))
     assert (sentence is not None) == warned
     if warned:
         assert sentence == (
@@ -305,7 +307,7 @@ def test_a_slope_with_temperature_begins_at_the_stated_chance(share, warned):
     degrees = 24.0 + 0.1 * np.array(ORDER)
     e, y, slope, _ = trend(0.5, "temperature", degrees, share)
     sentence = found(e, y, "trend_temperature", temperature=Q(degrees, "degC"))
-    rare = chance(fdtrc(1, 5, share * fdtri(1, 5, 0.992)))
+    rare = chance(fdtrc(1, 5, share * fdtri(1, 5, 1.0 - RARE)))
     assert (sentence is not None) == warned
     if warned:
         assert sentence == (

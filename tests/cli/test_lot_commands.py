@@ -1,6 +1,7 @@
 """The commands plan, fit and compare as a technician types them."""
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -270,3 +271,28 @@ def test_a_plan_without_an_answer_gets_status_three(folder, capsys):
 def test_excluding_a_coupon_of_one_file(folder, capsys):
     got = record(capsys, "compare", "a.csv", "b.csv", "--exclude", "b.csv:2", "--cure-depth", "0.15 mm", "--tolerance", "10 um")
     assert [row["coupons"] for row in got["lots"]] == [8, 7]
+
+
+def test_a_plan_takes_power_and_speeds_from_the_machine_file(folder, capsys):
+    machine = str(Path(__file__).parents[2] / "demo" / "machine.toml")  # 240 mW at most, 20 to 6000 mm/s
+    asked = ("plan", "--penetration-depth", "0.14mm", "--critical-exposure", "9 mJ/cm^2", "--at-depth", "0.18mm")
+    one = record(capsys, *asked, "--machine", machine, "--hatch-spacing", "0.1mm")
+    by_hand = record(
+        capsys, *asked, "--power", "240mW", "--hatch-spacing", "0.1mm", "--min-scan-speed", "20mm/s", "--max-scan-speed", "6000mm/s"
+    )
+    assert one == by_hand
+    slower = record(capsys, *asked, "--machine", machine, "--hatch-spacing", "0.1mm", "--power", "120mW", "--max-scan-speed", "3 m/s")
+    # P/(v h): half the power at half the speed is the same exposure
+    assert max(c["scan_speed"]["value"] for c in slower["coupons"]) <= 3000 * (1 + 1e-9)
+    status, out, err = run(capsys, *asked, "--machine", machine, "--hatch-spacing", "0.1mm", "--power", "0.3 W")
+    assert (status, out) == (2, "")
+    assert err == f"--power is 0.3 W, but {machine} gives 240 mW at most. Give less, or correct the file.\n"
+
+
+def test_an_option_states_what_a_table_does_not_and_earlier_lots_are_held_against_it(folder, capsys):
+    assert run(capsys, "fit", "a.csv", "--save", "a.toml", "--gauge", "dial", "--power-meter", "meter 1")[0] == 0
+    alike = record(capsys, "fit", "b.csv", "--prior", "a.toml", "--gauge", "dial", "--power-meter", "meter 1")
+    other = record(capsys, "fit", "b.csv", "--prior", "a.toml", "--gauge", "dial", "--power-meter", "meter 2")
+    said = "Earlier lot a was exposed with power read by meter 1, this one by meter 2."
+    assert not any(said in note for note in alike["notes"])
+    assert any(said in note for note in other["notes"])
