@@ -114,7 +114,7 @@ class Task:
     `vector_length` is a typical length (mm), infinite where overheads at the ends do not count; `run_up` says what happens at its
     ends (None: they are not looked at). With `assured_limits` the upper limits hold with the same assurance, else by the expected value.
     `hold` is a place in the field that must get the depth too; `hottest` the dose of the strongest place over the centre's, where upper
-    limits hold.
+    limits hold. `able` is what the machine can set where the needs give one value: name, least, greatest.
     """
 
     kind: str
@@ -136,6 +136,7 @@ class Task:
     hold: Hold | None = None
     corner_speed: float = 0.0
     hottest: float = 1.0
+    able: tuple[tuple[str, float, float], ...] = ()
 
     def depth_for(self, radius: Any, spacing: Any = None) -> Any:
         """Depth to aim at in the centre so that the place held still gets `depth`, for beam radii and spacings."""

@@ -18,7 +18,7 @@ from .record import Recipe
 __all__ = ["carried", "curve_dict", "curve_of_headline", "curve_read", "promises"]
 
 _PARTS = {"run_up": RunUp, "hold": Hold}
-_APART = ("pattern", "bounds", "curve", "errors", *_PARTS)
+_APART = ("able", "pattern", "bounds", "curve", "errors", *_PARTS)
 _LAWS = {one.__name__: one for one in (laws.Plain, laws.Bleaching, laws.Threshold)}
 
 

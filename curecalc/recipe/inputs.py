@@ -340,32 +340,15 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
     depth = _mm(one.cure_depth, 0.0) if one.cure_depth is not None else thickness + _mm(one.overcure, 0.0)
     available = float(machine.power.value.m_as(MW))
     least = available if machine.power_min is None else float(machine.power_min.m_as(MW))
-    power = _given(machine, needs, one, "power", MW, least, available, "laser power")
-    radius = _given(
-        machine, needs, one, "beam_radius", MM, _mm(machine.beam_radius_min, 0.0), _mm(machine.beam_radius_max, 0.0), "spot range"
-    )
-    speed = _given(
-        machine,
-        needs,
-        one,
-        "scan_speed",
-        MM_S,
-        float(machine.scan_speed_min.m_as(MM_S)),
-        float(machine.scan_speed_max.m_as(MM_S)),
-        "scanner speed",
-    )
-    spacing = (0.0, INFINITE)
-    if one.raster:
-        spacing = _given(
-            machine,
-            needs,
-            one,
-            "hatch_spacing",
-            MM,
-            _mm(machine.hatch_spacing_min, 0.0),
-            _mm(machine.hatch_spacing_max, INFINITE),
-            "hatch spacing",
-        )
+    own: dict[str, tuple[Any, float, float, str]] = {
+        "power": (MW, least, available, "laser power"),
+        "beam_radius": (MM, _mm(machine.beam_radius_min, 0.0), _mm(machine.beam_radius_max, 0.0), "spot range"),
+        "scan_speed": (MM_S, float(machine.scan_speed_min.m_as(MM_S)), float(machine.scan_speed_max.m_as(MM_S)), "scanner speed"),
+        "hatch_spacing": (MM, _mm(machine.hatch_spacing_min, 0.0), _mm(machine.hatch_spacing_max, INFINITE), "hatch spacing"),
+    }
+    if not one.raster:
+        del own["hatch_spacing"]
+    ranges = {key: _given(machine, needs, one, key, *whole) for key, whole in own.items()}
     law = curve.cure
     if law.exponent != 1.0 and machine.pulse_rate is not None:
         raise FileError(
@@ -374,14 +357,7 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
         )
     pulses = None if machine.pulse_rate is None else float(machine.pulse_rate.m_as(HZ))
     bounds = Bounds(
-        power_low=power[0],
-        power_high=power[1],
-        beam_radius_low=radius[0],
-        beam_radius_high=radius[1],
-        scan_speed_low=speed[0],
-        scan_speed_high=speed[1],
-        hatch_spacing_low=spacing[0],
-        hatch_spacing_high=spacing[1],
+        **{f"{key}_{end}": value for key, both in ranges.items() for end, value in zip(("low", "high"), both)},
         pulse_share=machine.pulse_spacing_max if pulses else INFINITE,
         ripple=_mm(one.ripple_max, INFINITE),
         print_through=_mm(one.print_through_max, INFINITE),
@@ -412,5 +388,6 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
         run_up=RunUp(_FOLLOWS[machine.run_up_beam], needs.speed_reached, needs.judged_from),
         assured_limits=needs.limits_by == "assurance",
         hold=_held(machine, needs, one, index),
+        able=tuple((key, low, high) for key, (_, low, high, _) in own.items() if getattr(one, key) is not None),
         corner_speed=0.0 if machine.corner_speed is None else float(machine.corner_speed.m_as(MM_S)),
     )

@@ -245,14 +245,12 @@ def _limits(task: Task, found: dict[str, Any], at: dict[str, Any]) -> dict[str, 
     """Every limit of the task and of the machine at given settings."""
     from .outcome import violations
 
-    b = task.bounds
+    b, able = task.bounds, {name: ends for name, *ends in task.able}
     over = {k: v for k, v in violations(task, found).items() if np.any(np.isfinite(v))}
     for name, key in (("power", "power"), ("scan_speed", "scan_speed"), ("beam_radius", "beam_radius"), ("hatch_spacing", "hatch_spacing")):
         if at[key] is None:
             continue
-        low, high = getattr(b, f"{name}_low"), getattr(b, f"{name}_high")
-        if low == high:
-            continue  # a setting given by the needs bounds nothing
+        low, high = able.get(name, (getattr(b, f"{name}_low"), getattr(b, f"{name}_high")))
         if math.isfinite(high):
             over[f"{name}_high"] = np.log(at[key] / high)
         if low > 0.0:
