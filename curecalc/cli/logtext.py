@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from ..logbook.drifting import RECENT, DriftReport
+from ..logbook.drifting import RECENT, SUM_LIMIT, DriftReport
 from ..logbook.entries import Entry
 from ..logbook.status import MachineState, ShopState
 from ..logbook.verifying import Verification
@@ -97,8 +97,16 @@ def drift_text(report: DriftReport) -> str:
             f"limits {number(float(single.lower[0]))} to {number(float(single.upper[0]))}{unit}: {_signals(report, single)}",
         ),
         ("weighted mean", f"limits {number(low)} to {number(high)}{unit}: {_signals(report, smooth)}"),
-        ("false alarms", f"one in {single.run_length:.0f} readings for single readings, in {smooth.run_length:.0f} for the weighted mean"),
+        ("cumulative sums", _sums(report)),
+        ("false alarms", _chances(single, smooth)),
     ]
+    if report.turning is not None and report.turning.kind != "none":
+        t = report.turning
+        between = f" (95 % between {_day(t.low)} and {_day(t.high)})" if t.high > t.low else ""
+        rows.append(("change", f"{_TURNS[t.kind]} {_day(t.time)}{between}, {figure(t.size, digits)}{unit} so far"))
+    if report.found_after:
+        told = ", ".join(f"{100.0 * rate:.0f} % a month after about {days:.0f} days" for rate, days in report.found_after.items())
+        rows.append(("found after", f"a steady fade of {told}"))
     if len(single.rules) > 1:
         rows.append(("run rules", f"{', '.join(single.rules[1:])}: they find small shifts sooner and cost these false alarms"))
     if report.trend is not None and report.per_month is not None and report.per_month_uncertainty is not None:
@@ -120,6 +128,22 @@ def drift_text(report: DriftReport) -> str:
         rows += [("goes with", _covariate(report, name)) for name in report.covariates.names]
     rows += [("note", note) for note in report.notes]
     return show_rows(rows)
+
+
+_TURNS = {"step": "a step on", "drift": "a drift since", "step or drift": "a step or a drift, not told apart, about"}
+
+
+def _chances(single: Any, smooth: Any) -> str:
+    known = f"one in {single.run_length:.0f} readings for single readings, in {smooth.run_length:.0f} for the weighted mean"
+    return f"{known}, were the limits known exactly; from few readings more. `curecalc log status` judges with limits widened for that"
+
+
+def _sums(report: DriftReport) -> str:
+    up, down = report.sums
+    limit = f"limit {SUM_LIMIT:g} standard deviations"
+    if not report.passed:
+        return f"up {up[-1]:.1f}, down {down[-1]:.1f}, {limit}: none out"
+    return f"{limit}: " + ", ".join(f"{side} since {_day(day)}" for side, day in report.passed.items())
 
 
 def _covariate(report: DriftReport, name: str) -> str:

@@ -16,18 +16,21 @@ from ..statistics.charts import Baseline, Chart, baseline, ewma_chart, individua
 from ..statistics.components import Components, between_and_within
 from ..statistics.covariates import Covariates, regress
 from ..statistics.trend import Crossing, Trend, bend, crossing, trend
+from ..statistics.turning import Turning, cumulative_sums, cusum_run_length, turning
+from ..statistics.watch import CORRELATION, delay
 from ..units import Shown, figure
 from .book import Logbook
 from .depth import SettingsInForce, power_for_depth
 from .series import Series, days, depth_series, series, settings_in_force, when
 from .today import fresh_since
 
-__all__ = ["BASELINE_POINTS", "DriftReport", "Forecast", "drift_report", "power_limits"]
+__all__ = ["BASELINE_POINTS", "SUM_LIMIT", "DriftReport", "Forecast", "drift_report", "power_limits"]
 
 BASELINE_POINTS = 20
 FEWEST = 8  # readings before a chart is drawn
 FEWEST_LOTS, BASELINE_LOTS = 5, 8
 RECENT = 3  # a chart that signals at one of so many newest readings is out now
+SUM_LIMIT = 5.0  # of the cumulative sums: one false alarm in 465 independent readings
 FARTHEST = 3650.0  # days ahead; a date beyond ten years says nothing
 _MULTIPLIED = ("power", "spot", "penetration_depth", "critical_exposure")  # a trend is a fraction a month
 
@@ -73,6 +76,27 @@ class DriftReport(Shown):
     notes: tuple[str, ...]
     trend_since: float | None = None
     since_settings: tuple[float, Change] | None = None
+    turning: Turning | None = None
+
+    @property
+    def sums(self) -> tuple[np.ndarray, np.ndarray]:
+        """Cumulative sums up and down in standard deviations of the baseline; above `SUM_LIMIT` they signal."""
+        return cumulative_sums(self.series.values, centre=self.individuals.baseline.centre, sd=self.individuals.baseline.sd)
+
+    @property
+    def passed(self) -> dict[str, float]:
+        """`above` and `below`: when the cumulative sum of that side first passed its limit, in days since 1970."""
+        outside = {side: one > SUM_LIMIT for side, one in zip(("above", "below"), self.sums)}
+        return {side: float(self.series.times[int(np.argmax(out))]) for side, out in outside.items() if out.any()}
+
+    @property
+    def found_after(self) -> dict[float, float]:
+        """Days until a fade of so many parts a month is found by the weighted mean, about; empty where shares mean nothing."""
+        if not self.relative or len(self.series) < 3:
+            return {}
+        gap = float(np.median(np.diff(self.series.times)))
+        spread = self.individuals.baseline.sd / abs(self.individuals.centre)
+        return {rate: gap * delay(rate * gap / 30.0, sd=spread) for rate in (0.01, 0.05)} if gap > 0.0 else {}
 
     @property
     def signalling(self) -> bool:
@@ -103,6 +127,10 @@ class DriftReport(Shown):
             "baseline": self.baseline_text,
             "individuals": self.individuals.to_dict(),
             "ewma": self.ewma.to_dict(),
+            "cumulative_sums": dict(zip(("up", "down"), (one.tolist() for one in self.sums)))
+            | {"limit": SUM_LIMIT, "run_length": cusum_run_length(SUM_LIMIT)},
+            "turning": None if self.turning is None else self._turning_dict(self.turning),
+            "found_after_days": [{"fade_in_30_days": rate, "days": days} for rate, days in self.found_after.items()],
             "signalling": self.signalling,
             "state": self.state,
             "trend": None
@@ -122,6 +150,12 @@ class DriftReport(Shown):
             "covariates": None if self.covariates is None else self.covariates.to_dict(),
             "notes": list(self.notes),
         }
+
+    def _turning_dict(self, found: Turning) -> dict[str, Any]:
+        dates = {name: when(getattr(found, name)) for name in ("time", "low", "high")} if found.kind != "none" else {}
+        return {"kind": found.kind, "size": found.size, "unit": self.series.unit, "date": dates.get("time")} | (
+            {"interval": [dates["low"], dates["high"]], "confidence": 0.95} if dates else {}
+        )
 
 
 def drift_report(
@@ -208,6 +242,7 @@ def drift_report(
         tuple(notes),
         None if line is None else line.first,
         _since_settings(logbook, found, machine, base),
+        None if of_lots or name == "depth" else turning(found.times, found.values, sd=base.sd, correlation=CORRELATION),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+from pathlib import Path
 from typing import Any
 
 from ..errors import FileError
@@ -137,7 +138,7 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
         "warnings": record["warnings"],
         "assumptions": record["assumptions"],
         "cautions": record["cautions"],
-        "files": [f"{name} {one['path']} {one['sha256'][:16]}" for name, one in record["files"].items()],
+        "files": [f"{name} {Path(one['path']).name} {one['sha256'][:16]}" for name, one in record["files"].items()],
         "foot": f"{record['date']}, curecalc {record['version']}",
     }
 

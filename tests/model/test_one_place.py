@@ -102,6 +102,7 @@ REASONS = {
     "statistics/coupon_line": "likelihood of a share between two scatters",
     "statistics/intervals": NORMAL,
     "statistics/rules": NORMAL,
+    "statistics/turning": NORMAL,
     "statistics/uncertainty": DRAWN,
     "statistics/watch": DIGITS,
     "units/showing": DIGITS,
