@@ -228,11 +228,14 @@ def quick_factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any:
     return np.interp(share, _SHARES, _factor_table(dof, assurance))
 
 
-def depth_state(curve: Curve, errors: Errors, x: Any, relative: Any, *, single: bool) -> dict[str, Any]:
-    """Depth at x, its standard uncertainty, the variances it is made of, and the effective degrees of freedom."""
+def depth_state(curve: Curve, errors: Errors, x: Any, relative: Any, *, single: bool, lever: Any = 0.0) -> dict[str, Any]:
+    """Depth at x, its standard uncertainty, the variances it is made of, and the effective degrees of freedom.
+
+    `lever` is d x/d ln Dp where the dose itself depends on Dp, as that of many layers does.
+    """
     x = np.asarray(curve.coordinate(x), float)
     depth = curve.penetration_depth * (x - curve.log_threshold)
-    type_a = curve.centre_variance + (x - curve.centre) ** 2 * curve.slope_variance
+    type_a = curve.centre_variance + (x - curve.centre + lever) ** 2 * curve.slope_variance
     type_a = type_a + (curve.layer_variance if single else 0.0)
     type_b = np.asarray(_type_b(curve, errors, relative, single, x), float)
     return {
@@ -244,9 +247,9 @@ def depth_state(curve: Curve, errors: Errors, x: Any, relative: Any, *, single: 
     }
 
 
-def reach_beyond(curve: Curve, errors: Errors, x: Any, relative: Any, *, assurance: float, single: bool) -> Any:
+def reach_beyond(curve: Curve, errors: Errors, x: Any, relative: Any, *, assurance: float, single: bool, lever: Any = 0.0) -> Any:
     """How far above its expected value the depth at x may lie, one-sided with that confidence (mm)."""
-    state = depth_state(curve, errors, x, relative, single=single)
+    state = depth_state(curve, errors, x, relative, single=single, lever=lever)
     factor = quick_factor(state["type_a"], state["type_b"], curve.degrees_of_freedom, assurance)
     return factor * state["standard_uncertainty"]
 

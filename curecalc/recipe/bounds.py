@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from ..physics import motion
 from .assurance import Curve, Errors
 from .light import Pattern, shape
 
@@ -149,6 +151,11 @@ class Task:
         if self.pattern.raster and place.wider != 1.0 and spacing is not None:  # the valleys of a finer spot are deeper
             here, there = (shape(self.pattern, np.asarray(radius, float) * k, spacing, powers=False).weakest for k in (1.0, wide))
             spread = here / there * place.stretch ** max(w - 1.0, 0.0)
+        if self.run_up is not None and math.isfinite(self.vector_length):
+            # a longer spot is cut by the vector's end: where the beam of a raster leans along it, or is wider
+            long = wide * (place.stretch if self.pattern.raster else 1.0)
+            here, there = (motion.share(self.run_up.margin, 1.0, one, motion.Ends(math.inf), w) for one in (1.0, long))
+            spread = spread * np.maximum(here / there, 1.0)
         return np.maximum(law.depth(law.tilted(place.gain, place.slant).dose(self.depth) * spread), self.depth)
 
 

@@ -269,15 +269,22 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
     light, errors, b, out = found["light"], task.errors, task.bounds, {}
     relative = relative_variance(errors, *light[4:])
 
-    def beyond(dose: Any) -> Any:
-        return reach_beyond(task.curve, errors, np.log(dose), relative, assurance=task.assurance, single=task.single)
+    def beyond(dose: Any, relative: Any, lever: Any = 0.0) -> Any:
+        return reach_beyond(task.curve, errors, np.log(dose), relative, assurance=task.assurance, single=task.single, lever=lever)
 
     if b.overcure < math.inf:
-        out["overcure_beyond"] = beyond(found["dose_deepest"])
+        out["overcure_beyond"] = beyond(found["dose_deepest"], relative)
     if b.print_through < math.inf:
-        above = found["dose_mean"] if task.above is None else task.above
-        total = stack.total(task.curve.cure, found["dose_max"], task.layer_thickness, task.layers, above)
-        out["print_through_beyond"] = beyond(np.where(np.isfinite(total), total, 1.0))
+        law, above = task.curve.cure, found["dose_mean"] if task.above is None else task.above
+        deeper = dataclasses.replace(law, penetration_depth=law.penetration_depth * math.exp(_STEP))
+        total, more = (stack.total(one, found["dose_max"], task.layer_thickness, task.layers, above) for one in (law, deeper))
+        settles = np.isfinite(total) & np.isfinite(more)
+        total, more = np.where(settles, total, 1.0), np.where(settles, more, 1.0)
+        # the ridges get more from a finer spot, and a deeper resin gets more from the layers above
+        step = max(step_of(task), _STEP)
+        finer = shape(task.pattern, found["beam_radius"] * math.exp(-step), found["hatch_spacing"], found["scan_speed"], powers=False)
+        ridges = relative_variance(errors, np.log(light.strongest / finer.strongest) / step, *light[5:])
+        out["print_through_beyond"] = beyond(total, ridges, np.log(more / total) / _STEP)
     z = normal_factor(task.assurance)
     if b.ripple < math.inf and task.pattern.raster:
         # lines further apart for the spot they meet, in a resin that reaches deeper
