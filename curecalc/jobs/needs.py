@@ -245,7 +245,7 @@ kind = "down-facing"
 pattern = "raster"
 overcure = "0 mm"
 down_facing = true
-print_through_max = "0.55 mm"
+print_through_max = "0.6 mm"
 ripple_max = "0.01 mm"
 vector_length = "40 mm"
 

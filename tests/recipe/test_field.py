@@ -54,14 +54,21 @@ def fades(x, y):
     return 1.0 - 0.06 * (x * x + y * y) / 2e4
 
 
+def end(wider):
+    """Share of the steady dose one nominal radius inside a hard end, for a spot wider by that: the normal distribution's."""
+    return 0.5 * (1.0 + math.erf(math.sqrt(2.0) / wider))
+
+
 @pytest.mark.parametrize("raster", [False, True])
 def test_the_place_that_asks_most_gets_the_depth(raster):
-    """Corner: 10 % wider, 6 % weaker. A line's exposure falls by both, a close raster's by the power alone (by hand)."""
+    """Corner: 10 % wider, 6 % weaker. A line's exposure falls by both, a close raster's by the power alone (by hand); and both by what
+    the hard end, one nominal radius away, takes more from a wider spot.
+    """
     case = Case(0.95, True, True, 8, raster, radius=0.1, spacing=0.05)
     machine, lot, needs = shop(case, field(grows, fades))
     task = gather(machine, lot, needs).tasks[0]
     assert tuple(abs(v) for v in task.hold.at) == (100.0, 100.0)
-    share = 0.94 if raster else 0.94 / 1.1
+    share = (0.94 if raster else 0.94 / 1.1) * end(1.1) / end(1.0)
     aim = float(np.ravel(task.depth_for(0.1, 0.05 if raster else None))[0])
     law = task.curve.cure
     # surfaces through 25 exact readings of a smooth field are good to some 1e-4
@@ -95,13 +102,16 @@ def test_the_strongest_place_counts_for_upper_limits():
 
 
 def test_zones_by_hand():
-    """Lines, no uncertainty of the map: each zone's speed over the recipe's is the corner's width over that of its own worst place."""
+    """Lines, no uncertainty of the map: each zone's speed over the recipe's is the corner's width over that of its own worst place, and
+    what hard ends take of each.
+    """
     case = Case(0.95, True, True, 8, False)
     machine, lot, needs = shop(case, field(grows))
     recipe = make_recipe(machine=machine, resin=lot, needs=needs, gains=False)
     zones = recipe.vectors[0].field_zones
     edge = 100.0 / 4.0  # the outermost of the places looked at in the middle zone of nine
-    side, middle = 1.1 / grows(100.0, edge), 1.1 / grows(edge, edge)
+    corner, by_side, by_middle = (w / end(w) for w in (1.1, grows(100.0, edge), grows(edge, edge)))
+    side, middle = corner / by_side, corner / by_middle
     by_hand = np.array([[1.0, side, 1.0], [side, middle, side], [1.0, side, 1.0]])
     assert np.array(zones["speed_factors"]) == pytest.approx(by_hand, rel=2e-3)
     assert zones["gain"] == pytest.approx(9.0 / (4.0 + 4.0 / side + 1.0 / middle) - 1.0, rel=2e-2)
