@@ -251,7 +251,6 @@ def _held(one: Any, was: dict[str, Any] | None, factor: float) -> Any:
         passes=int(was["passes"]),
         ripple_max=_eased(one.ripple_max, was.get("ripple")),
         print_through_max=_eased(one.print_through_max, was.get("print_through_max")),
-        power=None if one.power is None else one.power,
     )
 
 
