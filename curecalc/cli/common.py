@@ -117,17 +117,21 @@ class _Once(argparse.Action):
 
 
 def joined(parser: argparse.ArgumentParser, given: list[str]) -> list[str]:
-    """Arguments with negative values joined to their option: `--overcure -0.05mm` reads as one."""
-    valued = {o for a in parser._actions if a.nargs != 0 for o in a.option_strings}
+    """Arguments with negative values told apart from options: `--overcure -0.05mm` reads as one, each value of `--window` as a value."""
+    valued = {o: a.nargs if isinstance(a.nargs, int) else 1 for a in parser._actions if a.nargs != 0 for o in a.option_strings}
     result: list[str] = []
-    waiting = False
+    waiting, several = 0, False
     for text in given:
         if waiting and re.match(r"-[0-9.]", text):
-            result[-1] = f"{result[-1]}={text}"
-            waiting = False
+            if several:
+                result.append(f" {text}")
+            else:
+                result[-1] = f"{result[-1]}={text}"
+            waiting -= 1
             continue
         result.append(text)
-        waiting = text in valued
+        waiting = valued.get(text, max(waiting - 1, 0))
+        several = valued.get(text, 2 if several else 1) > 1
     return result
 
 

@@ -116,6 +116,7 @@ def create_app(options: PageOptions | None = None) -> Flask:
     from .coupons_view import CouponsView
     from .lessons_view import add_lessons
     from .log_view import add_log
+    from .map_view import MapView
     from .practice_view import add_practice
     from .recipe_view import RecipeView
     from .settings_view import SettingsView
@@ -131,13 +132,13 @@ def create_app(options: PageOptions | None = None) -> Flask:
     limit = RateLimit(options.burst, options.per_second)
     install(app, hosts=lambda host: host_part(host).lower() in known, codes=options.codes, limit=limit, secure=options.secure)
     board, works = Board(), Works(Work(parts=options.parts, given=options.bench))
-    beam, lot, recipe = BeamView(board), CouponsView(board), RecipeView(board)
-    views: list[View] = [beam, lot, recipe, SettingsView(board), StackView(board), WindowView(board)]
+    beam, lot, recipe, mapped = BeamView(board), CouponsView(board), RecipeView(board), MapView(board)
+    views: list[View] = [beam, lot, recipe, SettingsView(board), StackView(board), mapped, WindowView(board)]
     add_lessons(app, works, board)
     add_practice(app, options.bench)
     if options.log is not None:
         add_log(app, options.log, options.write, board)
-    add_way(app, works, options, beam=beam, lot=lot, recipe=recipe)
+    add_way(app, works, options, beam=beam, lot=lot, recipe=recipe, map_view=mapped)
 
     @app.context_processor
     def everywhere() -> dict[str, Any]:

@@ -5,37 +5,30 @@ from __future__ import annotations
 import datetime
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from ..errors import CurecalcError, FileError, QuantityError
 from .beam_view import BeamView, in_machine, stored_scan
 from .coupons_view import CouponsView, table_text
+from .map_view import MapView, checked_paths
 from .recipe_view import DOWNLOADS, RecipeView, download, form_rows, form_text
-from .work import PARTS, Work, Works
+from .work import PARTS, Work, Works, invented_files
 
 if TYPE_CHECKING:
     from flask import Flask
 
     from .app import PageOptions
 
-__all__ = ["add_way", "invented_files"]
+__all__ = ["add_way"]
 
 LARGEST_PART = 200_000
 _NAMES = {"machine": "machine", "resin": "lot", "needs": "needs"}
 
 
-def invented_files() -> Path:
-    """The folder of invented files: inside the installed package, or beside it in a source tree."""
-    package = Path(__file__).resolve().parents[1]
-    for folder in (package / "demo_files", package.parent / "demo"):
-        if (folder / "machine.toml").is_file():
-            return folder
-    raise FileError("The folder of invented files is missing from this installation. Install curecalc again.")
-
-
-def add_way(app: Flask, works: Works, options: PageOptions, *, beam: BeamView, lot: CouponsView, recipe: RecipeView) -> None:
+def add_way(
+    app: Flask, works: Works, options: PageOptions, *, beam: BeamView, lot: CouponsView, recipe: RecipeView, map_view: MapView
+) -> None:
     """Addresses that change a browser's work, and those of start and sheet."""
     from flask import Response, abort, redirect, render_template, request, session
 
@@ -143,6 +136,17 @@ def add_way(app: Flask, works: Works, options: PageOptions, *, beam: BeamView, l
         plan = _plan(work())
         text = coupon_csv(plan) if ending == "csv" else run_sheet_html(plan)
         return _sent(text.encode(), f"plan.{ending}", {"csv": "text/csv", "html": "text/html"}[ending])
+
+    # ---------------------------------------------------------------- map
+
+    @app.route("/map/read", methods=["POST"])
+    def map_read() -> Any:
+        return changing(map_view, "map.html", lambda: (replace(work(), paths=checked_paths(*upload())), "/map"))
+
+    @app.route("/map/paths.csv")
+    def map_paths() -> Any:
+        name, content = map_view.paths(asked(), work())
+        return _sent(content, name.replace('"', ""), "text/csv")
 
     # ---------------------------------------------------------------- recipe and sheet
 

@@ -9,9 +9,10 @@ from collections import OrderedDict
 from collections.abc import Mapping, MutableMapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..errors import CurecalcError
+from ..errors import CurecalcError, FileError
 from ..files.records import RecordFile
 from ..jobs.lot import RESIN, Lot
 from ..jobs.machine import MACHINE, Machine
@@ -22,7 +23,7 @@ from .fields import start_texts
 if TYPE_CHECKING:
     from ..recipe.record import Recipe
 
-__all__ = ["PARTS", "FILES", "Part", "Work", "Works"]
+__all__ = ["PARTS", "FILES", "Part", "Work", "Works", "invented_files"]
 
 PARTS = ("machine", "resin", "needs")
 FILES: dict[str, RecordFile[Any]] = {"machine": MACHINE, "resin": RESIN, "needs": NEEDS}
@@ -63,6 +64,8 @@ class Work:
         The beam file read last, in memory.
     table, excluded : str
         Coupons as CSV, labels left out a line each.
+    paths : tuple of str and bytes, or None
+        Name and content of the table of vectors read last.
     """
 
     parts: Mapping[str, Part] = field(default_factory=dict)
@@ -71,6 +74,7 @@ class Work:
     table: str = ""
     excluded: str = ""
     sheet: bool = False
+    paths: tuple[str, bytes] | None = None
 
     def _part(self, name: str) -> Any:
         part = self.parts.get(name)
@@ -142,6 +146,15 @@ class Work:
         if name == "resin" and "resin" in self.parts:
             parts["earlier"] = self.parts["resin"]
         return replace(self, parts=parts)
+
+
+def invented_files() -> Path:
+    """The folder of invented files: inside the installed package, or beside it in a source tree."""
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package / "demo_files", package.parent / "demo"):
+        if (folder / "machine.toml").is_file():
+            return folder
+    raise FileError("The folder of invented files is missing from this installation. Install curecalc again.")
 
 
 class Works:
