@@ -395,7 +395,8 @@ def test_the_value_under_the_pointer_is_read_from_the_curve(tab):
 def _window(tab):
     """x and y ranges the map's axes show."""
     return tab.evaluate(
-        "() => { const a = JSON.parse(document.querySelector('svg[data-scale]').dataset.scale)[0]; return [a.x.from, a.x.to, a.y.from, a.y.to]; }"
+        "() => { const a = JSON.parse(document.querySelector('svg[data-scale]').dataset.scale)[0];"
+        " return [a.x.from, a.x.to, a.y.from, a.y.to]; }"
     )
 
 

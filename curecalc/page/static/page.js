@@ -113,12 +113,15 @@
     }
 
     function put(text) {
-      const made = document.createElement("template");
+      const made = document.createElement("template"), held = document.activeElement ? document.activeElement.dataset.keep : "";
       made.innerHTML = text;
       made.content.querySelectorAll("[data-part]").forEach(function (part) {
         const old = document.getElementById(part.id);
         if (old) { old.replaceChildren(...part.childNodes); }
       });
+      // what had the focus was redrawn too
+      const again = held ? document.querySelector('[data-keep="' + held + '"]') : null;
+      if (again && again !== document.activeElement) { again.focus({ preventScroll: true }); }
       marks();
     }
 
@@ -209,27 +212,22 @@
   function moves() {
     const KEYS = { ArrowLeft: "left", ArrowRight: "right", ArrowUp: "up", ArrowDown: "down", "+": "closer", "=": "closer", "-": "farther", "0": "whole" };
     let drag = null;
-    document.addEventListener("click", function (event) {
-      const link = event.target.closest ? event.target.closest("a[data-move]") : null;
-      if (!link) { return; }
-      event.preventDefault();
+    function go(link) {
       const to = new URL(link.href).searchParams;
       look(...["x", "y", "across"].map(function (name) { return to.has(name) ? parseFloat(to.get(name)) : null; }));
-      // the buttons are redrawn: the one pressed keeps the focus
-      document.addEventListener("redrawn", function () {
-        const same = document.querySelector('a[data-move="' + link.dataset.move + '"]');
-        if (same && document.activeElement === document.body) { same.focus(); }
-      }, { once: true });
+    }
+
+    document.addEventListener("click", function (event) {
+      const link = event.target.closest ? event.target.closest("a[data-move]") : null;
+      if (!link || event.button !== 0 || event.ctrlKey || event.metaKey || event.shiftKey) { return; }
+      event.preventDefault();
+      go(link);
     });
     document.addEventListener("keydown", function (event) {
       const here = view(document.activeElement), name = KEYS[event.key];
       if (!here || document.activeElement !== here.holder || !name || event.ctrlKey || event.metaKey || event.altKey) { return; }
       event.preventDefault();
-      document.querySelector('a[data-move="' + name + '"]').click();
-      document.addEventListener("redrawn", function () {
-        const again = document.querySelector(".drawing[data-values]");
-        if (again && document.activeElement === document.body) { again.focus(); }
-      }, { once: true });
+      go(document.querySelector('a[data-move="' + name + '"]'));
     });
     document.addEventListener("wheel", function (event) {
       const here = view(event.target);
