@@ -61,13 +61,17 @@ def quick_svg(figure: Figure) -> str:
     """What `svg_text` gives, to a hundredth of a point, in half the time."""
     import matplotlib
 
-    buffer = StringIO()
     with matplotlib.rc_context(SVG_RULES):
-        figure.dpi = 72.0
-        width, height = figure.get_size_inches() * 72.0
-        renderer = _renderer()(width, height, buffer, image_dpi=160, metadata={"Date": None, "Creator": None})
-        figure.draw(renderer)
-        renderer.finalize()
+        return _text(figure)
+
+
+def _text(figure: Figure) -> str:
+    buffer = StringIO()
+    figure.dpi = 72.0
+    width, height = figure.get_size_inches() * 72.0
+    renderer = _renderer()(width, height, buffer, image_dpi=160, metadata={"Date": None, "Creator": None})
+    figure.draw(renderer)
+    renderer.finalize()
     return buffer.getvalue()
 
 
@@ -177,7 +181,7 @@ class Board:
         import matplotlib
         from matplotlib.ticker import MaxNLocator
 
-        with self.lock, matplotlib.rc_context({"axes.titley": 1.02}):
+        with self.lock, matplotlib.rc_context({**SVG_RULES, "axes.titley": 1.02}):
             panel = self._panels.get(name)
             if panel is None:
                 panel = self._panels[name] = Panel(name, width_mm, height_mm, boxes)
@@ -192,7 +196,7 @@ class Board:
                     for axis in (ax.xaxis, ax.yaxis):
                         if axis.get_scale() == "linear":
                             axis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
-                drawing = panel.whole(inline_svg(panel.figure, name=label, prefix=name, text=quick_svg(panel.figure)))
+                drawing = panel.whole(inline_svg(panel.figure, name=label, prefix=name, text=_text(panel.figure)))
                 return drawing.replace("<svg ", f"<svg data-scale='{_scales(panel.axes)}' ", 1)
             except BaseException:
                 self._panels.pop(name, None)
