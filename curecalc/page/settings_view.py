@@ -105,7 +105,7 @@ class Setting:
         lot = self.work.lot
         if lot is not None and not self.own_resin:
             return lot.resin
-        correlation = 0.0 if self.own_resin else self.work.given.resin.correlation
+        correlation = 0.0 if self.own_resin else self.work.base.resin.correlation
         return Resin(**{name: self.values[name] for name in _RESIN}, correlation=correlation)
 
     @property

@@ -13,20 +13,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, FileError
-from ..files.records import RecordFile
-from ..jobs.lot import RESIN, Lot
-from ..jobs.machine import MACHINE, Machine
-from ..jobs.needs import NEEDS, Needs
-from ..lessons.bench import Bench, bench_of, invented_bench
-from .fields import start_texts
 
 if TYPE_CHECKING:
+    from ..files.records import RecordFile
+    from ..jobs.lot import Lot
+    from ..jobs.machine import Machine
+    from ..jobs.needs import Needs
+    from ..lessons.bench import Bench
     from ..recipe.record import Recipe
 
-__all__ = ["PARTS", "FILES", "Part", "Work", "Works", "invented_files"]
+__all__ = ["PARTS", "Part", "Work", "Works", "file_of", "invented_files"]
 
 PARTS = ("machine", "resin", "needs")
-FILES: dict[str, RecordFile[Any]] = {"machine": MACHINE, "resin": RESIN, "needs": NEEDS}
 
 
 @dataclass(frozen=True)
@@ -38,9 +36,19 @@ class Part:
     source: str
 
 
+def file_of(name: str) -> RecordFile[Any]:
+    """The kind of file of a part."""
+    from ..jobs.lot import RESIN
+    from ..jobs.machine import MACHINE
+    from ..jobs.needs import NEEDS
+
+    files: dict[str, RecordFile[Any]] = {"machine": MACHINE, "resin": RESIN, "needs": NEEDS}
+    return files[name]
+
+
 @lru_cache(maxsize=64)
 def _read(name: str, text: str, path: str) -> Any:
-    return FILES[name].parse(text, source=path)
+    return file_of(name).parse(text, source=path)
 
 
 @lru_cache(maxsize=32)
@@ -58,8 +66,8 @@ class Work:
     Attributes
     ----------
     parts : mapping of machine, resin and needs to Part
-    given : Bench
-        Whose numbers stand where there are no files.
+    given : Bench or None
+        Whose numbers stand where there are no files; invented ones when None.
     scan : tuple of str, bytes and options, or None
         The beam file read last, in memory.
     table, excluded : str
@@ -69,7 +77,7 @@ class Work:
     """
 
     parts: Mapping[str, Part] = field(default_factory=dict)
-    given: Bench = field(default_factory=invented_bench)
+    given: Bench | None = None
     scan: tuple[str, bytes, tuple[tuple[str, str], ...]] | None = None
     table: str = ""
     excluded: str = ""
@@ -109,13 +117,24 @@ class Work:
         """
         return _made(tuple(self.parts[name] for name in PARTS), datetime.date.today())
 
+    @cached_property
+    def base(self) -> Bench:
+        """The bench that stands where there are no files."""
+        from ..lessons.bench import invented_bench
+
+        return self.given or invented_bench()
+
     def bench(self) -> Bench:
         """Beam, resin, layer and pattern of the files; of the bench given where a file is missing."""
-        return bench_of(machine=self.machine, lot=self.lot, needs=self.needs, otherwise=self.given)
+        from ..lessons.bench import bench_of
+
+        return bench_of(machine=self.machine, lot=self.lot, needs=self.needs, otherwise=self.base)
 
     @cached_property
     def start(self) -> dict[str, str]:
         """The texts a fresh setting shows: the recipe's main kind of vector where the files make a recipe."""
+        from .fields import start_texts
+
         chosen = None
         if self.complete:
             try:
@@ -136,7 +155,7 @@ class Work:
 
     def source(self, name: str) -> str:
         """Where a part came from, in words."""
-        return self.parts[name].source if name in self.parts else self.given.name
+        return self.parts[name].source if name in self.parts else self.base.name
 
     def changed(self, name: str, text: str, source: str, *, path: str = "") -> Work:
         """With another text of a part, read and refused where it is not sound."""
