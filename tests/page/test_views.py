@@ -12,6 +12,7 @@ from curecalc.cli import main
 from curecalc.page import PageOptions, create_app
 
 PLACES = ["/", "/beam", "/recipe", "/sheet", "/window", "/settings", "/stack", "/coupons", "/lessons", "/lessons/raster", "/practice"]
+PLACES += ["/map", "/map?paths=invented"]
 FRAGMENT = {"X-Part": "yes"}
 SETTINGS = [
     {},
@@ -55,6 +56,54 @@ def test_numbers_and_command_line_agree_with_the_tool(client, capsys, view, quer
     if numbers.status_code == 200:
         assert json.loads(capsys.readouterr().out) == numbers.json
         assert numbers.headers["Content-Disposition"].startswith("attachment")
+
+
+def _random_state(rng):
+    """Any setting people might move to, sound or not."""
+    query = {
+        "power": f"{rng.uniform(20, 1500):.4g} mW" + rng.choice(["", " +- 2 %", " +- 5 mW"]),
+        "spot": f"{rng.uniform(30, 300):.3g} um" + rng.choice(["", " +- 3 %"]),
+        "spot_as": rng.choice(["radius", "diameter", "fwhm"]),
+        "pattern": rng.choice(["raster", "raster", "line"]),
+        "scan_speed": f"{10 ** rng.uniform(2, 4.2):.4g} mm/s",
+        "hatch_spacing": f"{rng.uniform(0.03, 0.3):.3g} mm",
+        "passes": str(rng.choice([1, 1, 1, 2, 3])),
+        "crossed": rng.choice(["", "yes"]),
+        "layer_thickness": f"{rng.uniform(15, 250):.3g} um",
+        "penetration_depth": f"{rng.uniform(0.03, 0.4):.3g} mm" + rng.choice(["", " +- 4 %"]),
+        "critical_exposure": f"{rng.uniform(2, 40):.3g} mJ/cm^2",
+        "layers": rng.choice(["", "1", "7"]),
+    }
+    return {name: query[name] for name in query if rng.random() < 0.7}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("view", ["settings", "stack"])
+def test_random_states_agree_with_the_tool(client, capsys, tmp_path, monkeypatch, view):
+    """Numbers, notes and, for some, the figure's bytes: what the page says is what its command line says."""
+    import random
+
+    monkeypatch.chdir(tmp_path)
+    rng = random.Random(20261126)
+    panel = {"settings": "section", "stack": "stack"}[view]
+    answered = 0
+    for k in range(24):
+        address = urlencode(_random_state(rng))
+        numbers = client.get(f"/{view}/numbers.json?{address}")
+        command = shlex.split(client.get(f"/{view}/command.txt?{address}").text)
+        figure = ["--figure", f"{k}.svg"] if k % 6 == 0 and numbers.status_code == 200 else []
+        assert main([*command[1:], "--json", *figure]) in ((0,) if numbers.status_code == 200 else (2, 3)), address
+        told = capsys.readouterr().out
+        if numbers.status_code != 200:
+            continue
+        answered += 1
+        assert json.loads(told) == numbers.json, address
+        text = html.unescape(client.get(f"/{view}?{address}").text)
+        for note in numbers.json.get("warnings", []):
+            assert note in text, address
+        if figure:
+            assert client.get(f"/{view}/{panel}.svg?{address}").data == (tmp_path / f"{k}.svg").read_bytes()
+    assert answered > 12
 
 
 def test_coupons_agree_with_the_tool(client, capsys, tmp_path, monkeypatch):
