@@ -299,9 +299,11 @@ def test_works_without_scripts(browser, page_address):
 
 
 def test_print_is_dark_on_white(tab):
-    tab.emulate_media(media="print", color_scheme="dark")
+    tab.emulate_media(color_scheme="dark")
     tab.goto("/settings")
-    assert tab.evaluate("() => getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
+    tab.emulate_media(media="print", color_scheme="dark")
+    for place in ("body", ".main .value", "#result td"):
+        assert tab.evaluate("place => getComputedStyle(document.querySelector(place)).color", place) == "rgb(0, 0, 0)", place
     colours = tab.evaluate(
         "() => [...document.querySelectorAll('figure svg path')].map(p => getComputedStyle(p).stroke).filter(c => c.startsWith('rgb('))"
     )
