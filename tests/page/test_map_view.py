@@ -212,3 +212,14 @@ def test_too_much_light_for_one_view_is_refused_with_the_command(app):
     client = app.test_client()
     assert sent(client, MANY).status_code == 303
     assert "too much to look at. Map it with: curecalc map" in html.unescape(client.get("/map?across=10+mm").text)
+
+
+def test_recorded_positions_are_shown_and_pass_faster(app, capsys, tmp_path, monkeypatch):
+    client = app.test_client()
+    ends = [(x, 0.1 * k) for k in range(11) for x in ((0, 2) if k % 2 == 0 else (2, 0))]
+    rows = "".join(f"1,{0.001 * k:.3f},{x},{y:.1f},200\n" for k, (x, y) in enumerate(ends))
+    assert sent(client, "layer,time [s],x [mm],y [mm],power [mW]\n" + rows).status_code == 303
+    numbers, command = told(client, capsys, tmp_path, monkeypatch, {"speed_factor": "1.25"})
+    assert numbers == command
+    slow = client.get("/map/numbers.json").json
+    assert numbers["exposure_max"]["value"] == pytest.approx(slow["exposure_max"]["value"] / 1.25, rel=1e-9)
