@@ -8,7 +8,7 @@ from typing import Any
 
 from .common import _Once, add_quantities, quantities
 
-__all__ = ["add_bench", "bench"]
+__all__ = ["add_bench", "bench", "bench_given"]
 
 _VALUES = ["power", "beam_radius", "wavelength", "penetration_depth", "critical_exposure", "hatch_spacing", "layer_thickness", "overcure"]
 
@@ -20,6 +20,11 @@ def add_bench(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--beam", metavar="FILE", action=_Once, help="a beam record saved by `curecalc spot --save`")
     group.add_argument("--resin", metavar="FILE", action=_Once, help="a resin file saved by `curecalc fit --save`")
     add_quantities(parser, _VALUES, title="values in place of those of the files")
+
+
+def bench_given(args: argparse.Namespace) -> bool:
+    """Whether any of the options was given."""
+    return any(getattr(args, name) is not None for name in ("machine", "beam", "resin", *_VALUES))
 
 
 def bench(args: argparse.Namespace) -> Any:

@@ -116,32 +116,47 @@ class _Once(argparse.Action):
         setattr(namespace, self.dest, values)
 
 
+class _Given(_Once):
+    """An option of the vocabulary. Its help is made when it is read: examples stand with the units, which take long to load."""
+
+    @property
+    def help(self) -> str:  # type: ignore[override]
+        from ..units import KINDS
+
+        kind, _, uncertain, text = QUANTITIES[self.dest]
+        example = KINDS[kind].example
+        more = f', may carry a standard uncertainty: "{example} +- 2 %"' if uncertain else ""
+        return f'{text}, like "{example}"{more}'.replace("%", "%%")  # argparse formats help with %
+
+    @help.setter
+    def help(self, _: str | None) -> None:
+        """argparse has nothing to set."""
+
+
 def joined(parser: argparse.ArgumentParser, given: list[str]) -> list[str]:
-    """Arguments with negative values joined to their option: `--overcure -0.05mm` reads as one."""
-    valued = {o for a in parser._actions if a.nargs != 0 for o in a.option_strings}
+    """Arguments with negative values told apart from options: `--overcure -0.05mm` reads as one, each value of `--window` as a value."""
+    valued = {o: a.nargs if isinstance(a.nargs, int) else 1 for a in parser._actions if a.nargs != 0 for o in a.option_strings}
     result: list[str] = []
-    waiting = False
+    waiting, several = 0, False
     for text in given:
         if waiting and re.match(r"-[0-9.]", text):
-            result[-1] = f"{result[-1]}={text}"
-            waiting = False
+            if several:
+                result.append(f" {text}")
+            else:
+                result[-1] = f"{result[-1]}={text}"
+            waiting -= 1
             continue
         result.append(text)
-        waiting = text in valued
+        waiting = valued.get(text, max(waiting - 1, 0))
+        several = valued.get(text, 2 if several else 1) > 1
     return result
 
 
 def add_quantities(parser: argparse.ArgumentParser, names: list[str], *, title: str | None = None) -> None:
     """Options of the vocabulary, each taking a number and a unit in one argument."""
-    from ..units import KINDS
-
     group = parser.add_argument_group(title) if title else parser
     for name in names:
-        kind, _, uncertain, text = QUANTITIES[name]
-        example = KINDS[kind].example
-        more = f', may carry a standard uncertainty: "{example} +- 2 %"' if uncertain else ""
-        line = f'{text}, like "{example}"{more}'.replace("%", "%%")  # argparse formats help with %
-        group.add_argument(flag(name), action=_Once, metavar="VALUE", help=line)
+        group.add_argument(flag(name), action=_Given, metavar="VALUE")
 
 
 def quantities(args: argparse.Namespace, names: list[str]) -> dict[str, Any]:

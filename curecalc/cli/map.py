@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import Any
 
-from ..errors import FileError, QuantityError
+from ..errors import QuantityError
 from .common import _Once, add_output, add_quantities, print_json, quantities, show_rows, write_figure
 from .setting import add_resin, number, read_resin
 
@@ -36,6 +36,7 @@ def add_common(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("how vectors are scanned")
     group.add_argument("--acceleration", metavar="VALUE", action=_Once, help='of the spot, like "1e6 mm/s^2"')
     group.add_argument("--run-up-beam", choices=("off", "on", "follows-speed"), help="what the laser does while the spot speeds up (off)")
+    group.add_argument("--speed-factor", metavar="F", action=_Once, help="all speeds times this, to see what it does (1)")
     group.add_argument("--least-power", metavar="S", action=_Once, help="share below which power does not follow speed (0)")
     group.add_argument("--corner-speed", metavar="VALUE", action=_Once, help="kept where vectors meet end to end (0: a full stop)")
     group.add_argument("--pulse-rate", metavar="VALUE", action=_Once, help='of a pulsed laser, like "80 kHz"')
@@ -78,6 +79,7 @@ def check_targets(args: argparse.Namespace) -> None:
 
 def field_options(args: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
     """Paths with their settings, and the keywords of `exposure_field`."""
+    from ..map.settings import scanning_of
     from ..units import parse
 
     paths, saved = filled_paths(args)
@@ -94,11 +96,7 @@ def field_options(args: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
         scanning["least_power"] = number("--least-power", args.least_power, kind="fraction")
     machine = _machine(args, saved)
     if machine is not None:
-        for name in ("acceleration", "pulse_rate", "corner_speed", "run_up_beam"):
-            if getattr(machine, name) is not None:
-                scanning.setdefault(name, getattr(machine, name))
-        if machine.acceleration is None:
-            scanning["run_up_beam"] = "off"
+        scanning = scanning_of(machine) | scanning
     options |= given | {"scanning": scanning}
     for name, kind in (("tolerance", "fraction"), ("radius_ratio", "number")):
         if getattr(args, name) is not None:
@@ -116,11 +114,9 @@ def field_options(args: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
 
 def filled_paths(args: argparse.Namespace) -> tuple[Any, Any]:
     """The paths of the file with settings by kind from a recipe, else from the options; and the recipe, where one is named."""
-    from dataclasses import replace
-
+    from ..map.settings import settings_by_kind
     from ..paths.stored import open_paths
-    from ..paths.vectors import Paths
-    from ..units import MM, MM_S, MW, from_json
+    from ..units import MM, MM_S, MW, ONE, Quantity, positive
 
     paths = open_paths(args.paths)
     units = {"power": MW, "scan_speed": MM_S, "beam_radius": MM}
@@ -131,20 +127,14 @@ def filled_paths(args: argparse.Namespace) -> tuple[Any, Any]:
         from ..recipe.file import read_recipe
 
         saved = read_recipe(args.recipe)
-        try:
-            for vector in saved.record["vectors"]:
-                read: dict[str, Any] = {name: from_json(vector[name]) for name in units}
-                settings[str(vector["kind"])] = {name: float(getattr(q, "value", q).m_as(units[name])) for name, q in read.items()}
-        except (KeyError, TypeError, ValueError):
-            raise FileError(f"{args.recipe}: vectors: a setting cannot be read. Save it again with: curecalc recipe ... --save") from None
+        settings = settings_by_kind(saved.record, args.recipe)
     machine = _machine(args, saved)
     if machine is not None and args.recipe is None:
         default = {"power": float(machine.power.value.m_as(MW))} | default
     paths = paths.filled(settings, default=default)
-    if isinstance(paths, Paths) and paths.recorded and "beam_radius" in default:
-        import numpy as np
-
-        paths = replace(paths, beam_radius=np.array([default["beam_radius"]]))
+    if args.speed_factor is not None:
+        factor = number("--speed-factor", args.speed_factor)
+        paths = paths.faster(float(positive("--speed-factor", Quantity(factor, ONE), ONE)))
     return paths, saved
 
 

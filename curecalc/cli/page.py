@@ -8,9 +8,8 @@ import sys
 from typing import Any
 
 from ..errors import QuantityError
-from .bench import add_bench, bench
+from .bench import add_bench, bench, bench_given
 from .common import _Once
-from .setting import number
 
 __all__ = ["add_arguments", "run"]
 
@@ -71,13 +70,20 @@ def run(args: argparse.Namespace) -> int:
         raise QuantityError("--certificate and --proxy: either the page does TLS, or the proxy before it. Keep one.")
     host = args.host or LOOPBACK
     local = host in (LOOPBACK, "localhost", "::1") and args.proxy is None
-    port = number("--port", args.port, 8765, whole=True)
-    here, parts = bench(args), _parts(args)
+    port = 8765 if args.port is None else _port(args.port)
+    # with nothing given the first view waits for no reader of files and units
+    here, parts = bench(args) if bench_given(args) else None, _parts(args)
     codes = None if local else AccessCodes(_tell, args.person)
     options = PageOptions(bench=here, parts=parts, log=args.log, write=args.write, hosts=(*names_of(host), *args.name), codes=codes)
     _stop_on_terminate()
     serve(options, host=host, port=port, certificate=args.certificate, key=args.key, proxy=args.proxy, open_browser=args.open)
     return 0
+
+
+def _port(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) < 8):
+        raise QuantityError(f"--port must be a whole number from 0 to 65535, got {text[:20]!r}.")
+    return int(text)
 
 
 def _parts(args: argparse.Namespace) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from .style import svg_text
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["inline_svg", "plain_svg"]
+__all__ = ["inline_svg", "plain_part", "plain_svg"]
 
 _STYLE = re.compile(r' style="([^"]*)"')
 _FONT = re.compile(r"(?:(\w+) )?([\d.]+)px (.*)")
@@ -41,8 +41,11 @@ def _attributes(found: re.Match[str]) -> str:
 
 def plain_svg(text: str, *, prefix: str) -> str:
     """SVG text without head matter, style and group names; other names get the prefix so that figures can share a page."""
-    start = text.index("<svg ")
-    body = text[start:]
+    return plain_part(text[text.index("<svg ") :], prefix=prefix)
+
+
+def plain_part(body: str, *, prefix: str) -> str:
+    """`plain_svg` of a part of such a text."""
     body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.S)
     body = re.sub(r"<style.*?</style>", "", body, flags=re.S)
     body = _COMMENT.sub("", body)

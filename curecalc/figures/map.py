@@ -5,12 +5,14 @@ Tones run evenly from dark to light and hold in grey and for colour-blind eyes; 
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..map.answer import FieldAnswer, dose_image
 from ..map.drawing import loops_of
+from ..map.look import Look
 from ..map.survey import face_map
 from ..map.tally import Place
 from ..units import MM, show
@@ -22,10 +24,12 @@ if TYPE_CHECKING:
 
     from ..map.field import Grid
 
-__all__ = ["draw_histogram", "draw_overcure", "map_figure", "part_figure"]
+__all__ = ["draw_histogram", "draw_look", "draw_overcure", "look_figure", "map_figure", "part_figure"]
 
 _MOST_SHOWN = 2_000_000  # pixels of a part of which a picture is still computed
 _COLOURS = "cividis"  # perceptually even, the same for common colour blindness, monotone in grey
+LOOK_SHAPE = 0.78
+LOOK_BOXES = ((0.15, 0.15, 0.66, 0.75), (0.925, 0.15, 0.03, 0.75))
 
 
 def map_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float = 150.0) -> Figure:
@@ -178,3 +182,56 @@ def _marks(ax: Axes, places: tuple[Place, ...], mark: str, tone: str, label: str
             markeredgewidth=1.6,
             label=label,
         )
+
+
+def look_figure(look: Look) -> Figure:
+    """A layer in a window as a figure of its own."""
+    figure = new_figure(150.0, 150.0 * LOOK_SHAPE)
+    ax, bar = (axes(figure, box) for box in LOOK_BOXES)
+    draw_look(ax, bar, look)
+    return figure
+
+
+def draw_look(ax: Axes, bar: Axes, look: Look) -> None:
+    """Overcure in bands of one height each, white where nothing cures; outlines, weakest and deepest place; the bands' scale beside it.
+
+    Bands are drawn as outlines of equal dose, not as pixels, and keep their tones at every speed.
+    """
+    from matplotlib import colormaps
+    from matplotlib.colors import BoundaryNorm
+
+    t, law, answer = look.thickness, look.law, look.answer
+    edges = _bands(-t, max(float(answer.cure_depth_max.m_as(MM)) - t, 0.0))
+    doses = np.array([law.dose(t + e) for e in edges])
+    tones = colormaps[_COLOURS](np.linspace(0.0, 1.0, len(edges) - 1))
+    logged = np.log(np.clip(look.dose, 0.02 * doses[0], 0.999 * doses[-1]))
+    ax.contourf(look.grid.x, look.grid.y, logged, levels=np.log(doses), colors=tones)
+    if edges[0] < 0.0 < edges[-1] and logged.min() < np.log(law.dose(t)) < logged.max():
+        ax.contour(look.grid.x, look.grid.y, logged, levels=[np.log(law.dose(t))], colors="white", linewidths=1.0, linestyles="--")
+    for loop in look.loops:
+        closed = np.vstack([loop, loop[:1]])
+        ax.plot(closed[:, 0], closed[:, 1], color=INK, linewidth=1.0)
+    for name, mark in (("weakest", "o"), ("deepest", "^")):
+        for place, _ in look.worst(name)[:1]:
+            for tone, width in (("white", 3.4), (INK, 1.6)):
+                ax.plot([place.x], [place.y], mark, markersize=10, markerfacecolor="none", markeredgecolor=tone, markeredgewidth=width)
+    ax.set_xlim(look.window[0], look.window[2])
+    ax.set_ylim(look.window[1], look.window[3])
+    ax.grid(visible=False)
+    ax.set_xlabel("x (mm)")
+    ax.set_ylabel("y (mm)")
+    norm = BoundaryNorm(np.arange(len(edges)), 256)
+    bar.pcolormesh([0.0, 1.0], 1e3 * edges, np.arange(len(tones))[:, None], cmap=colormaps[_COLOURS], norm=norm)
+    bar.xaxis.set_visible(False)
+    bar.grid(visible=False)
+    bar.set_ylim(1e3 * edges[0], 1e3 * edges[-1])
+    bar.set_title("µm", fontsize=10, color=INK)
+    ax.set_title("Overcure", loc="left")
+
+
+def _bands(low: float, high: float) -> np.ndarray:
+    """Edges from low to high and a little beyond at whole multiples of 1, 2 or 5 times a power of ten, 12 to 30 of them."""
+    step = (high - low) / 12.0
+    step = max(k * 10.0 ** math.floor(math.log10(step)) for k in (1.0, 2.0, 5.0) if k * 10.0 ** math.floor(math.log10(step)) <= step)
+    inner = step * np.arange(math.ceil(low / step + 1e-9), math.ceil(high / step) + 1)
+    return np.concatenate([[low], inner])

@@ -10,7 +10,7 @@ from ..setting.answer import Answer
 from ..setting.model import cure_law, problem
 from ..units import show_kernel
 from .section import dose_profile
-from .style import INK, TONES, axes, new_figure, pretty
+from .style import INK, TONES, axes, new_figure, pretty, roomy
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -42,7 +42,7 @@ def draw_ripple(ax: Axes, answer: Answer) -> None:
     given = problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
     x, form, law = given.x, given.form, cure_law(given.x, given.form)
     y, dose = dose_profile(given, answer)
-    top = 100.0 * float(dose.max())
+    top = roomy(100.0 * float(dose.max()) or 1.0)
     span = float(y[-1])
     ax.fill_between(y, 0.0, 100.0 * dose, color=TONES["light"], edgecolor="none")
     ax.plot(y, 100.0 * dose, color=TONES["solid"], linewidth=2.2)

@@ -10,7 +10,7 @@ from ..physics import light
 from ..setting.answer import Answer
 from ..setting.model import Problem, cure_law, problem, scan_of
 from ..units import MM, measured, show, show_kernel
-from .style import INK, TONES, axes, caption, new_figure
+from .style import INK, TONES, axes, caption, new_figure, roomy
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -57,7 +57,7 @@ def draw_section(ax: Axes, answer: Answer, *, headed: bool = True) -> None:
         depth = cure_law(given.x, given.form).depth(dose)
     depth = np.broadcast_to(depth, y.shape)
     layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
-    deepest = max(float(depth.max()), layer or 0.0, 1e-6)
+    deepest = roomy(max(float(depth.max()), layer or 0.0, 1e-6))
     span = float(y[-1])
     ax.fill_between(y, 0.0, depth, color=TONES["light"], edgecolor="none", label="cured")
     ax.plot(y, depth, color=TONES["solid"], linewidth=2.2)
@@ -81,7 +81,7 @@ def draw_section(ax: Axes, answer: Answer, *, headed: bool = True) -> None:
         ax.plot(at, np.zeros(5), linestyle="none", marker="v", color=INK, markersize=7, clip_on=False)
         ax.text(0.0, -0.02 * deepest, "scanned lines (triangles)", ha="center", va="bottom", fontsize=10, color=INK)
     ax.set_xlim(-span, span)
-    ax.set_ylim(1.3 * deepest, -0.12 * deepest)
+    ax.set_ylim(1.2 * deepest, -0.12 * deepest)
     _mark_overcure(ax, answer, layer, 0.5 * given.x["hatch_spacing"] if given.form.raster else 0.0)
     ax.set_xlabel("across the scan lines (mm)" if given.form.raster else "across the line (mm)")
     ax.set_ylabel("depth below the surface (mm)")

@@ -11,7 +11,7 @@ import numpy as np
 from ..setting.answer import Answer, evaluate
 from ..setting.model import cure_law, problem
 from ..units import MJ_MM2, MM, measured, show_kernel
-from .style import INK, TONES, axes, new_figure, plain_log, pretty
+from .style import INK, TONES, axes, new_figure, plain_log, pretty, roomy
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -49,11 +49,11 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
     needed = None if layer is None else float(law.dose(layer))
     reach = max(dose, 4.0 * gel, 0.0 if needed is None or needed > 1e6 * gel else needed)
-    low, high = 0.6 * min(gel, max(dose, 0.01 * gel)), 1.8 * reach  # far below the threshold the point stands at the edge
+    low, high = 0.6 * min(gel, max(dose, 0.01 * gel)), roomy(150.0 * reach) / 100.0  # far below the threshold the point stands at the edge
     e = np.geomspace(gel, high, 60)
     with np.errstate(under="ignore", over="ignore"):
         curve = law.depth(e)
-    top = 1.15 * max(float(curve[-1]), layer or 0.0)
+    top = roomy(1.1 * max(float(curve[-1]), layer or 0.0))
     plain_log(ax.xaxis)
     _band(ax, answer, dose, gel, high)
     ax.plot(100.0 * e, curve, color=TONES["solid"], linewidth=2.4)

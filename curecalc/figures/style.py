@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +25,7 @@ __all__ = [
     "new_figure",
     "plain_log",
     "pretty",
+    "roomy",
     "save",
     "svg_text",
 ]
@@ -74,6 +76,12 @@ def axes(figure: Figure, box: tuple[float, float, float, float] = (0.13, 0.15, 0
 def pretty(text: str) -> str:
     """Text for a figure: superscripts, plus-minus and micro signs as people write them on paper."""
     return text.replace("^2", "²").replace("^3", "³").replace("+-", "±").replace(" um", " µm")
+
+
+def roomy(value: float) -> float:
+    """The next of 1, 1.25, 1.6, 2, 2.5, 3.2, 4, 5, 6.4, 8 times a power of ten: an axis that ends there keeps still while values move."""
+    decade = 10.0 ** math.floor(math.log10(value))
+    return next((k * decade for k in (1.0, 1.25, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.4, 8.0) if k * decade >= value), 10.0 * decade)
 
 
 def caption(ax: Axes, text: str) -> None:

@@ -23,7 +23,7 @@ from .spread import surveyed
 from .survey import Job
 from .tally import Place, Tally
 
-__all__ = ["FieldAnswer", "dose_image", "exposure_field", "part_field"]
+__all__ = ["FieldAnswer", "answer_of", "dose_image", "exposure_field", "job_of", "optics_of", "part_field"]
 
 _MOST_CORRECTED = 4_000_000  # pixels of a layer on which speeds are still tried out
 
@@ -272,10 +272,10 @@ def exposure_field(
         layer = int(numbers[0])
     elif layer not in numbers:
         raise QuantityError(f"layer {layer} is not in {paths.source}, which holds {numbers[0]} to {numbers[-1]}.")
-    optics = _optics(paths, resin, scanning, radius_ratio, spot_angle, picture, picture_pixel)
-    job, error = _job(paths, optics, layer, layer, layer_thickness, pixel, tolerance, overcure, window)
+    optics = optics_of(paths, resin, scanning, radius_ratio, spot_angle, picture, picture_pixel)
+    job, error = job_of(paths, optics, layer, layer, layer_thickness, pixel, tolerance, overcure, window)
     tally = surveyed(job, workers=workers, scheduler=scheduler, work=work, progress=progress)
-    return _answer(job, error, tally, resin, layer_thickness, corrected=corrected)
+    return answer_of(job, error, tally, resin, layer_thickness, corrected=corrected)
 
 
 def part_field(
@@ -323,13 +323,13 @@ def part_field(
     first, last = (int(numbers[0]), int(numbers[-1])) if layers is None else layers
     if not first <= last or last < numbers[0] or first > numbers[-1]:
         raise QuantityError(f"layers {first} to {last} hold nothing: {paths.source} has {numbers[0]} to {numbers[-1]}.")
-    optics = _optics(paths, resin, scanning, radius_ratio, spot_angle, picture, picture_pixel)
-    job, error = _job(paths, optics, first, last, layer_thickness, pixel, tolerance, overcure, window)
+    optics = optics_of(paths, resin, scanning, radius_ratio, spot_angle, picture, picture_pixel)
+    job, error = job_of(paths, optics, first, last, layer_thickness, pixel, tolerance, overcure, window)
     tally = surveyed(job, workers=workers, scheduler=scheduler, work=work, progress=progress)
-    return _answer(job, error, tally, resin, layer_thickness, corrected=False)
+    return answer_of(job, error, tally, resin, layer_thickness, corrected=False)
 
 
-def _optics(
+def optics_of(
     paths: Paths | StoredPaths,
     resin: Resin,
     scanning: dict[str, Any] | None,
@@ -363,7 +363,7 @@ def _optics(
     return Optics(law_of(resin), way, radius_ratio, angle, picture, pitch, float(radii[0]) if len(radii) else None)
 
 
-def _job(
+def job_of(
     paths: Paths | StoredPaths,
     optics: Optics,
     first: int,
@@ -394,7 +394,7 @@ def _job(
     return Job(own, optics, Grid.over(bounds, size), first, last, t, over, wide), error
 
 
-def _answer(job: Job, error: float, tally: Tally, resin: Resin, layer_thickness: Quantity, *, corrected: bool) -> FieldAnswer:
+def answer_of(job: Job, error: float, tally: Tally, resin: Resin, layer_thickness: Quantity, *, corrected: bool) -> FieldAnswer:
     law = job.optics.law
     notes = []
     weakest, deepest = tally.places["weakest"], tally.places["deepest"]

@@ -6,7 +6,7 @@ import numpy as np
 
 from .field import Grid
 
-__all__ = ["corner_errors", "edge_errors", "wall_width"]
+__all__ = ["corner_errors", "edge_errors", "sides_of", "wall_width"]
 
 _STEPS = 61
 _TURN = 25.0  # degrees from which an outline's vertex is a corner
@@ -92,12 +92,17 @@ def corner_errors(
     return outer, error
 
 
-def wall_width(loops: list[np.ndarray], x: float, y: float) -> float:
-    """Width (mm) of what is drawn about a place: to the nearest outline, and straight back from there to the outline opposite."""
+def sides_of(loops: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """Starts of the sides of all outlines, and the ways to their ends (mm)."""
     start = np.concatenate(loops)
     way = np.concatenate([np.roll(loop, -1, axis=0) - loop for loop in loops])
     keep = np.hypot(*way.T) > 1e-9
-    start, way = start[keep] - (x, y), way[keep]
+    return start[keep], way[keep]
+
+
+def wall_width(sides: tuple[np.ndarray, np.ndarray], x: float, y: float) -> float:
+    """Width (mm) of what is drawn about a place: to the nearest outline, and straight back from there to the outline opposite."""
+    start, way = sides[0] - (x, y), sides[1]
     share = np.clip(-(start * way).sum(1) / (way * way).sum(1), 0.0, 1.0)
     foot = start + share[:, None] * way
     near = int(np.argmin(np.hypot(*foot.T)))

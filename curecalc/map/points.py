@@ -64,6 +64,11 @@ class Scanning:
         if self.acceleration is None and self.run_up_beam != "off":
             raise QuantityError('run_up_beam needs an acceleration. Give --acceleration, like "1e6 mm/s^2".')
 
+    @property
+    def even(self) -> bool:
+        """Whether every dose goes as one over the speed: no run-up while lit, no pulses."""
+        return self.run_up_beam == "off" and self.pulse_rate is None
+
     def ends(self, length: np.ndarray) -> motion.Ends:
         """The ends of vectors of these lengths."""
         if self.run_up_beam == "off":

@@ -16,11 +16,13 @@ from ..paths.shelf import Shelf
 from ..paths.vectors import Paths
 from .drawing import Drawing, drawing_of, loops_of
 from .field import Grid, Optics, dose_at, layer_dose
-from .outline import corner_errors, edge_errors, wall_width
+from .outline import corner_errors, edge_errors, sides_of, wall_width
 from .reasons import extremes, reason
 from .tally import KEPT, Place, Tally
 
 __all__ = ["Job", "Slab", "face_map", "slabs", "survey_tile"]
+
+_MOST_THIN = 200  # thin places of a tile and layer that are measured along the outline
 
 
 @dataclass(frozen=True)
@@ -196,10 +198,13 @@ def _thin_places(slab: Slab, job: Job, tally: Tally) -> None:
     thin = inside & (away > 1.5 * job.radius / slab.grid.pixel)
     names, count = label(thin)
     found = []
-    for i, j in maximum_position(slab.drawing.depth, names, np.arange(1, count + 1)):
-        if slab.own[0].start <= i < slab.own[0].stop and slab.own[1].start <= j < slab.own[1].stop:
-            x, y = float(slab.grid.x0 + j * slab.grid.pixel), float(slab.grid.y0 + i * slab.grid.pixel)
-            found.append(Place(wall_width(loops, x, y), x, y, slab.layer, "rim"))
+    widest = np.array(maximum_position(slab.drawing.depth, names, np.arange(1, count + 1)), np.int64).reshape(-1, 2)
+    widest = widest[np.all([(widest[:, k] >= own.start) & (widest[:, k] < own.stop) for k, own in enumerate(slab.own)], axis=0)]
+    order = np.argsort(slab.drawing.depth[tuple(widest.T)], kind="stable")[:_MOST_THIN]  # narrowest first, to a pixel
+    sides = sides_of(loops)
+    for i, j in widest[order]:
+        x, y = float(slab.grid.x0 + j * slab.grid.pixel), float(slab.grid.y0 + i * slab.grid.pixel)
+        found.append(Place(wall_width(sides, x, y), x, y, slab.layer, "rim"))
     narrow = [p for p in found if p.value < 2.0 * job.radius]  # a corner's tip lies far from the core, yet in a wide part
     tally.offer("thin", sorted(narrow, key=lambda p: p.value)[:24])
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Mapping
+import json
+import threading
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from importlib import import_module
 from typing import TYPE_CHECKING, Any, Protocol
 
 from ..cautions import SHORT_CAUTION
 from ..errors import CurecalcError
-from ..lessons.bench import Bench, invented_bench
-from .drawing import FORMATS, Board
 from .guard import AccessCodes, RateLimit, install
 from .work import Part, Work, Works
 
@@ -18,11 +19,17 @@ if TYPE_CHECKING:
     from flask import Flask
     from matplotlib.figure import Figure
 
+    from ..lessons.bench import Bench
+    from .drawing import Board
+
 __all__ = ["PageOptions", "View", "create_app"]
 
 LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
 WAY = (("beam", "Beam"), ("coupons", "Lot"), ("recipe", "Recipe"), ("sheet", "Sheet"), ("log", "Logbook"))
+BESIDE = (("settings", "Settings"), ("stack", "Layers on layers"), ("map", "Map"), ("window", "Process window"))
 CARRIED = ("settings", "stack")
+_VIEWS = {"beam": "BeamView", "coupons": "CouponsView", "recipe": "RecipeView", "settings": "SettingsView", "stack": "StackView"}
+_VIEWS |= {"map": "MapView", "window": "WindowView"}
 
 
 @dataclass(frozen=True)
@@ -31,8 +38,8 @@ class PageOptions:
 
     Parameters
     ----------
-    bench : Bench
-        Whose numbers stand where no file does.
+    bench : Bench or None
+        Whose numbers stand where no file does; invented ones when None.
     parts : mapping of machine, resin and needs to Part
         The shop's own files that each browser starts with.
     log : str or None
@@ -49,7 +56,7 @@ class PageOptions:
         Requests allowed at once from one address, and after that each second.
     """
 
-    bench: Bench = field(default_factory=invented_bench)
+    bench: Bench | None = None
     parts: Mapping[str, Part] = field(default_factory=dict)
     log: str | None = None
     write: bool = False
@@ -96,6 +103,40 @@ class View(Protocol):
         """A panel as a figure of its own."""
 
 
+class Views:
+    """The views and the board they draw on, each made when it is first asked for: a start waits for none of them."""
+
+    def __init__(self) -> None:
+        self._made: dict[str, Any] = {}
+        self._lock = threading.RLock()
+
+    def __call__(self, name: str) -> Any:
+        """A view by its name in the address."""
+        with self._lock:
+            if name not in self._made:
+                made = getattr(import_module(f"{__package__}.{name}_view"), _VIEWS[name])
+                self._made[name] = made(self.board)
+            return self._made[name]
+
+    def warm(self) -> None:
+        """Make them all, so that nobody waits for the first look at one."""
+        import matplotlib.backends.backend_svg  # noqa: F401
+
+        for name in _VIEWS:
+            self(name)
+
+    @property
+    def board(self) -> Board:
+        """Where figures are drawn."""
+        with self._lock:
+            if "" not in self._made:
+                from .drawing import Board
+
+                self._made[""] = Board()
+            board: Board = self._made[""]
+            return board
+
+
 def host_part(host: str) -> str:
     """The name of a Host header without its port."""
     if host.startswith("["):
@@ -112,16 +153,9 @@ def create_app(options: PageOptions | None = None) -> Flask:
             "The page needs the libraries flask and waitress, which are not installed. Install them with: pip install 'curecalc[page]'"
         ) from None
 
-    from .beam_view import BeamView
-    from .coupons_view import CouponsView
     from .lessons_view import add_lessons
-    from .log_view import add_log
     from .practice_view import add_practice
-    from .recipe_view import RecipeView
-    from .settings_view import SettingsView
-    from .stack_view import StackView
     from .way import add_way
-    from .window_view import WindowView
 
     options = options or PageOptions()
     app = Flask(__name__)
@@ -130,21 +164,21 @@ def create_app(options: PageOptions | None = None) -> Flask:
     known = {name.lower() for name in options.hosts}
     limit = RateLimit(options.burst, options.per_second)
     install(app, hosts=lambda host: host_part(host).lower() in known, codes=options.codes, limit=limit, secure=options.secure)
-    board, works = Board(), Works(Work(parts=options.parts, given=options.bench))
-    beam, lot, recipe = BeamView(board), CouponsView(board), RecipeView(board)
-    views: list[View] = [beam, lot, recipe, SettingsView(board), StackView(board), WindowView(board)]
-    add_lessons(app, works, board)
-    add_practice(app, options.bench)
+    works, views = Works(Work(parts=options.parts, given=options.bench)), Views()
+    add_lessons(app, works, views)
+    add_practice(app, works.first)
     if options.log is not None:
-        add_log(app, options.log, options.write, board)
-    add_way(app, works, options, beam=beam, lot=lot, recipe=recipe)
+        from .log_view import add_log
+
+        add_log(app, options.log, options.write, views)
+    add_way(app, works, options, views)
 
     @app.context_processor
     def everywhere() -> dict[str, Any]:
         work = works.of(session)
         return {
             "job": [(name, label, _reached(name, work)) for name, label in WAY if name != "log" or options.log is not None],
-            "places": [(v.name, v.title) for v in views[3:]] + [("lessons", "Lessons"), ("practice", "Practice")],
+            "places": [*BESIDE, ("lessons", "Lessons"), ("practice", "Practice")],
             "carried": CARRIED,
             "caution": SHORT_CAUTION,
             "today": datetime.date.today().isoformat(),
@@ -155,8 +189,8 @@ def create_app(options: PageOptions | None = None) -> Flask:
             "write": options.log is not None and options.write,
         }
 
-    for view in views:
-        _add_view(app, view, board, works)
+    _add_views(app, views, works)
+    app.extensions["views"] = views
     app.add_url_rule("/favicon.ico", "favicon", lambda: app.send_static_file("favicon.svg"))
     _add_entrance(app, options)
     _add_errors(app)
@@ -168,13 +202,14 @@ def _reached(name: str, work: Work) -> bool:
     return {"beam": work.scan is not None, "coupons": "resin" in work.parts, "recipe": work.complete, "sheet": work.sheet}.get(name, False)
 
 
-def _add_view(app: Flask, view: View, board: Board, works: Works) -> None:
+def _add_views(app: Flask, views: Views, works: Works) -> None:
     from flask import Response, abort, make_response, render_template, request, session
 
     def query() -> dict[str, str]:
         return {name: "\n".join(request.args.getlist(name)) for name in request.args}
 
-    def page() -> Response:
+    def page(name: str) -> Response:
+        view: View = views(name)
         part = request.headers.get("X-Part") == "yes"
         context = view.page(query(), works.of(session))
         answer: Response = make_response(render_template(f"_{view.name}.html" if part else f"{view.name}.html", view=view, **context))
@@ -182,45 +217,35 @@ def _add_view(app: Flask, view: View, board: Board, works: Works) -> None:
             answer.headers["X-Problem"] = "yes"
         return answer
 
-    def text(content: str | bytes, kind: str, name: str) -> Response:
-        answer = Response(content, mimetype=kind)
-        answer.headers["Content-Disposition"] = f'attachment; filename="curecalc-{view.name}-{name}"'
-        return answer
+    def content(view: View, file: str) -> tuple[str | bytes, str, str]:
+        """What a file beside a view holds, its kind, and what it is called."""
+        from .drawing import FORMATS
 
-    def said(make: Callable[[], Response]) -> Response:
+        given, work = query(), works.of(session)
+        stem, _, ending = file.rpartition(".")
+        which = stem.removesuffix("command").removesuffix("-") or view.answers[0]
+        if ending == "json" and stem in view.answers:
+            record = view.record(given, work, stem)
+            return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n", "application/json", file
+        if file == ("command.txt" if which == view.answers[0] else f"{which}-command.txt") and which in view.answers:
+            return view.command(given, work, which) + "\n", "text/plain", f"{which}-command.txt"
+        if stem not in view.panels or ending not in FORMATS:
+            abort(404)
+        return views.board.file(lambda: view.figure(given, work, stem), ending), FORMATS[ending], file
+
+    def beside(name: str, file: str) -> Response:
+        view: View = views(name)
         try:
-            return make()
+            text, kind, called = content(view, file)
         except CurecalcError as error:
             return Response(" ".join(str(error).split()) + "\n", 400, mimetype="text/plain")
+        answer = Response(text, mimetype=kind)
+        answer.headers["Content-Disposition"] = f'attachment; filename="curecalc-{view.name}-{called}"'
+        return answer
 
-    def numbers(which: str) -> Response:
-        import json
-
-        def content() -> str:
-            record = view.record(query(), works.of(session), which)
-            return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-
-        return said(lambda: text(content(), "application/json", f"{which}.json"))
-
-    def command(which: str) -> Response:
-        return said(lambda: text(view.command(query(), works.of(session), which) + "\n", "text/plain", f"{which}-command.txt"))
-
-    def picture(panel: str, ending: str) -> Response:
-        if panel not in view.panels or ending not in FORMATS:
-            abort(404)
-
-        def content() -> bytes:
-            given, work = query(), works.of(session)
-            return board.file(lambda: view.figure(given, work, panel), ending)
-
-        return said(lambda: text(content(), FORMATS[ending], f"{panel}.{ending}"))
-
-    app.add_url_rule(f"/{view.name}", view.name, page)
-    for which in view.answers:
-        app.add_url_rule(f"/{view.name}/{which}.json", f"{view.name}_{which}", numbers, defaults={"which": which})
-        place = "command.txt" if which == view.answers[0] else f"{which}-command.txt"
-        app.add_url_rule(f"/{view.name}/{place}", f"{view.name}_{which}_command", command, defaults={"which": which})
-    app.add_url_rule(f"/{view.name}/<panel>.<ending>", f"{view.name}_picture", picture)
+    names = f"<any({','.join(_VIEWS)}):name>"
+    app.add_url_rule(f"/{names}", "view", page)
+    app.add_url_rule(f"/{names}/<file>", "beside", beside)
 
 
 def _add_entrance(app: Flask, options: PageOptions) -> None:

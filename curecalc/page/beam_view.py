@@ -13,7 +13,7 @@ from ..errors import CurecalcError, QuantityError
 from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show
 from .drawing import Board
 from .forms import document_of, texts_of
-from .work import FILES, Work
+from .work import Work, file_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -184,7 +184,7 @@ def in_machine(work: Work, found: BeamMeasurement | PowerMeasurement) -> Work:
         if found.radius_y is not None:
             texts["beam.radius_ratio"] = repr(float(found.radius_y.value.m_as(MM)) / radius)
             texts["beam.spot_angle"] = f"{float(found.angle.m_as('deg'))!r} deg +- {float(found.u_angle.m_as('deg'))!r} deg"
-    return work.changed("machine", document_of(FILES["machine"].schema, texts), f"{part.source}, with {source} put in")
+    return work.changed("machine", document_of(file_of("machine").schema, texts), f"{part.source}, with {source} put in")
 
 
 def stored_scan(given: Mapping[str, str], name: str, data: bytes, work: Work) -> Work:

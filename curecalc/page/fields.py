@@ -57,6 +57,11 @@ FIELDS: dict[str, Field] = {
         Field("overcure", "Overcure wanted", "length", -0.05, 0.3, rule="finite", uncertain=False, even=True),
         Field("penetration_depth", "Penetration depth", "length", 0.01, 0.6, note="Dp"),
         Field("critical_exposure", "Critical exposure", "exposure", 0.5, 120.0, note="Ec"),
+        Field("layer", "Layer", "number", 0.0, 1e7, rule="nonnegative", uncertain=False),
+        Field("x", "Centre x", "length", -1e3, 1e3, rule="finite", uncertain=False, even=True),
+        Field("y", "Centre y", "length", -1e3, 1e3, rule="finite", uncertain=False, even=True),
+        Field("across", "Width of the view", "length", 0.1, 100.0, uncertain=False),
+        Field("speed_factor", "All speeds times", "number", 0.25, 4.0, uncertain=False),
         Field("layers", "Layers in all", "number", 1.0, 50.0, rule="count", uncertain=False, even=True),
     )
 }

@@ -6,16 +6,13 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from ..errors import CurecalcError
-from ..lessons.show import lesson_html
-from ..lessons.telling import ORDER, lesson, lesson_names
-from .drawing import Board
-from .fields import FIELDS, read, start_texts
-from .work import Works
 
 if TYPE_CHECKING:
     from flask import Flask
 
     from ..lessons.bench import Bench
+    from .app import Views
+    from .work import Works
 
 __all__ = ["MOVED", "add_lessons"]
 
@@ -34,17 +31,23 @@ MOVED = {
 }
 
 
-def add_lessons(app: Flask, works: Works, board: Board) -> None:
+def add_lessons(app: Flask, works: Works, views: Views) -> None:
     """Addresses of the list and of each lesson."""
     from flask import abort, make_response, render_template, request, session
     from markupsafe import Markup
 
     @app.route("/lessons")
     def lessons() -> str:
+        from ..lessons.telling import lesson_names
+
         return render_template("lessons.html", names=lesson_names())
 
     @app.route("/lessons/<name>")
     def one_lesson(name: str) -> Any:
+        from ..lessons.show import lesson_html
+        from ..lessons.telling import ORDER, lesson, lesson_names
+        from .fields import FIELDS, read, start_texts
+
         if name not in ORDER:
             abort(404)
         place = ORDER.index(name)
@@ -57,7 +60,7 @@ def add_lessons(app: Flask, works: Works, board: Board) -> None:
             told = lesson(name, _moved(bench, moved, state.values.get(moved)))
         except CurecalcError as error:
             problem, told = " ".join(str(error).split()), lesson(name, bench)
-        with board.lock:
+        with views.board.lock:
             body = lesson_html(told, head="h1")
         part = "_lesson.html" if request.headers.get("X-Part") == "yes" else "lesson.html"
         answer = make_response(

@@ -11,10 +11,11 @@ from ..logbook.entries import ENTRY_KINDS, Entry
 from ..logbook.status import MachineState, shop_status
 from ..logbook.words import local, summary
 from ..units import figure, parse, parse_measured
-from .drawing import Board
 
 if TYPE_CHECKING:
     from flask import Flask
+
+    from .app import Views
 
 __all__ = ["add_log"]
 
@@ -29,7 +30,7 @@ KINDS = ("power", "note", "room", "lot", "machine")
 LATEST = 25
 
 
-def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
+def add_log(app: Flask, path: str, write: bool, views: Views) -> None:
     """Addresses of the status, its numbers, charts, and (where allowed) of adding and correcting an entry."""
     from flask import Response, abort, redirect, render_template, request, session
 
@@ -93,7 +94,7 @@ def add_log(app: Flask, path: str, write: bool, board: Board) -> None:
         try:
             with Logbook(path, write=write, create=write) as book:
                 report = drift_report(book, "power", machine=request.args.get("machine", "")[:80])
-            return Response(board.file(lambda: drift_figure(report), ending), mimetype=FORMATS[ending])
+            return Response(views.board.file(lambda: drift_figure(report), ending), mimetype=FORMATS[ending])
         except CurecalcError as error:
             return Response(" ".join(str(error).split()) + "\n", 400, mimetype="text/plain")
 

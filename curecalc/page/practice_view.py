@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
-from ..lessons.bench import Bench
-from ..lessons.exercises import Exercise, Verdict, check_answer, exercises
-from ..lessons.telling import script
-from ..units import parse
 
 if TYPE_CHECKING:
     from flask import Flask
+
+    from ..lessons.exercises import Exercise, Verdict
+    from .work import Work
 
 __all__ = ["add_practice"]
 
@@ -19,18 +18,23 @@ NUMBER = 12  # exercises a sheet
 MOST_KEPT = 60
 
 
-def add_practice(app: Flask, bench: Bench) -> None:
+def add_practice(app: Flask, first: Work) -> None:
     """Addresses of the exercises and of their printed sheets."""
     from flask import Response, abort, render_template, request, session
 
     def sheet() -> tuple[list[Exercise], dict[str, str]]:
+        from ..lessons.exercises import exercises
+
         texts = {"seed": request.args.get("seed", "1")[:12], "grade": request.args.get("grade", "")[:2]}
         seed, grade = _whole("seed", texts["seed"]), texts["grade"]
         chosen = _whole("grade", grade) if grade else None
-        return exercises(seed=seed, number=NUMBER, grade=chosen, bench=bench), texts
+        return exercises(seed=seed, number=NUMBER, grade=chosen, bench=first.base), texts
 
     @app.route("/practice")
     def practice() -> Any:
+        from ..lessons.exercises import check_answer
+        from ..lessons.telling import script
+
         context: dict[str, Any] = {"problem": "", "texts": {"seed": "1", "grade": ""}, "number": NUMBER}
         try:
             made, texts = sheet()
@@ -84,6 +88,8 @@ def add_practice(app: Flask, bench: Bench) -> None:
 
 
 def _whole(name: str, text: str) -> int:
+    from ..units import parse
+
     number = float(parse(name, text, "number").m)
     if number != int(number) or not 0 <= number < 2**31:
         raise QuantityError(f"{name} must be a whole number from 0 to 2147483647, got {text!r}.")

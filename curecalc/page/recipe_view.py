@@ -13,7 +13,7 @@ from ..units import MM, MW, parse, parse_measured, positive, show
 from .drawing import Board
 from .forms import document_of, rows_of
 from .settings_view import ranges
-from .work import FILES, PARTS, Work
+from .work import PARTS, Work, file_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -206,9 +206,9 @@ def download(work: Work, name: str) -> bytes:
 def form_rows(work: Work, name: str) -> Any:
     """The form of a part, filled with what it holds."""
     part = work.parts.get(name)
-    return rows_of(FILES[name].schema, tomllib.loads(part.text) if part is not None else {})
+    return rows_of(file_of(name).schema, tomllib.loads(part.text) if part is not None else {})
 
 
 def form_text(name: str, form: dict[str, str]) -> str:
     """The text of a part as its form says."""
-    return document_of(FILES[name].schema, form)
+    return document_of(file_of(name).schema, form)

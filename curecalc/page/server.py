@@ -23,8 +23,8 @@ THREADS = 4
 class Running:
     """A page that is being served; `stop` ends it."""
 
-    def __init__(self, server: Any, address: str, port: int, door: TlsDoor | None = None) -> None:
-        self.server, self.address, self.port, self.door = server, address, port, door
+    def __init__(self, app: Any, server: Any, address: str, port: int, door: TlsDoor | None = None) -> None:
+        self.app, self.server, self.address, self.port, self.door = app, server, address, port, door
         self.url = f"{'https' if door is not None else 'http'}://{address}:{port}/"
 
     def run(self) -> None:
@@ -127,7 +127,7 @@ def start(
         **trusted,
     )
     shown = host if host not in ("0.0.0.0", "::") else names_of(host)[-1]
-    return Running(server, shown, int(outer.getsockname()[1]), door)
+    return Running(app, server, shown, int(outer.getsockname()[1]), door)
 
 
 def _opened(host: str, port: int) -> socket.socket:
@@ -158,6 +158,10 @@ def serve(options: PageOptions, *, open_browser: bool = False, **where: Any) -> 
         import webbrowser
 
         threading.Timer(0.5, webbrowser.open, (running.url,)).start()
+    # after the first view has gone out: the others load while it is read
+    warming = threading.Timer(0.5, running.app.extensions["views"].warm)
+    warming.daemon = True
+    warming.start()
     try:
         running.run()
     except KeyboardInterrupt:

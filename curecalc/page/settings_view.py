@@ -105,7 +105,7 @@ class Setting:
         lot = self.work.lot
         if lot is not None and not self.own_resin:
             return lot.resin
-        correlation = 0.0 if self.own_resin else self.work.given.resin.correlation
+        correlation = 0.0 if self.own_resin else self.work.base.resin.correlation
         return Resin(**{name: self.values[name] for name in _RESIN}, correlation=correlation)
 
     @property
@@ -131,13 +131,23 @@ class Setting:
             options += ["--passes", str(self.values["passes"])]
         if t["pattern"] == "raster" and t["crossed"] == "yes":
             options += ["--cross-hatch"]
+        return [*options, *self._resin_options()]
+
+    def _resin_options(self) -> list[str]:
+        t = self.texts
         if self.work.lot is not None and not self.own_resin:
-            options += ["--resin", self.work.parts["resin"].path]
+            options = ["--resin", self.work.parts["resin"].path]
         else:
-            options += ["--penetration-depth", t["penetration_depth"], "--critical-exposure", t["critical_exposure"]]
+            options = ["--penetration-depth", t["penetration_depth"], "--critical-exposure", t["critical_exposure"]]
             if self.resin.correlation:
                 options += ["--correlation", f"{self.resin.correlation:g}"]
         return [*options, "--layer-thickness", t["layer_thickness"]]
+
+    def map_options(self) -> list[str]:
+        """The options of `curecalc map` for vectors whose file says none."""
+        t = self.texts
+        light = ["--power", t["power"], "--scan-speed", t["scan_speed"], f"--beam-{t['spot_as']}", t["spot"]]
+        return [*light, *self._resin_options()]
 
     def answer(self) -> Answer:
         """The setting evaluated."""

@@ -5,37 +5,26 @@ from __future__ import annotations
 import datetime
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from ..errors import CurecalcError, FileError, QuantityError
-from .beam_view import BeamView, in_machine, stored_scan
-from .coupons_view import CouponsView, table_text
-from .recipe_view import DOWNLOADS, RecipeView, download, form_rows, form_text
-from .work import PARTS, Work, Works
+from .work import PARTS, Work, Works, invented_files
 
 if TYPE_CHECKING:
     from flask import Flask
 
-    from .app import PageOptions
+    from .app import PageOptions, Views
+    from .beam_view import BeamView
+    from .coupons_view import CouponsView
 
-__all__ = ["add_way", "invented_files"]
+__all__ = ["add_way"]
 
 LARGEST_PART = 200_000
 _NAMES = {"machine": "machine", "resin": "lot", "needs": "needs"}
 
 
-def invented_files() -> Path:
-    """The folder of invented files: inside the installed package, or beside it in a source tree."""
-    package = Path(__file__).resolve().parents[1]
-    for folder in (package / "demo_files", package.parent / "demo"):
-        if (folder / "machine.toml").is_file():
-            return folder
-    raise FileError("The folder of invented files is missing from this installation. Install curecalc again.")
-
-
-def add_way(app: Flask, works: Works, options: PageOptions, *, beam: BeamView, lot: CouponsView, recipe: RecipeView) -> None:
+def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> None:
     """Addresses that change a browser's work, and those of start and sheet."""
     from flask import Response, abort, redirect, render_template, request, session
 
@@ -51,13 +40,14 @@ def add_way(app: Flask, works: Works, options: PageOptions, *, beam: BeamView, l
             raise QuantityError("No file was chosen. Choose one.")
         return "".join(c if c.isprintable() else "?" for c in given.filename.replace("\\", "/").rpartition("/")[2])[-80:], given.read()
 
-    def changing(view: Any, template: str, make: Callable[[], tuple[Work, str]]) -> Any:
+    def changing(name: str, make: Callable[[], tuple[Work, str]]) -> Any:
         """Do it and go on to the next place, or show the view with what is wrong."""
         try:
             changed, then = make()
         except CurecalcError as error:
             problem = " ".join(str(error).split())
-            return render_template(template, view=view, **view.page({}, work()) | {"problem": problem, "kept": ""}), 400
+            view = views(name)
+            return render_template(f"{name}.html", view=view, **view.page({}, work()) | {"problem": problem, "kept": ""}), 400
         works.keep(session, changed)
         return redirect(then, 303)
 
@@ -75,7 +65,7 @@ def add_way(app: Flask, works: Works, options: PageOptions, *, beam: BeamView, l
             table = (folder / "coupons_lot_7_read_again.csv").read_text(encoding="utf-8")
             return replace(now, scan=(scan.name, scan.read_bytes(), ()), table=table.strip()), "/beam"
 
-        return changing(recipe, "recipe.html", make)
+        return changing("recipe", make)
 
     @app.route("/work/empty", methods=["POST"])
     def empty() -> Any:
@@ -93,46 +83,55 @@ def add_way(app: Flask, works: Works, options: PageOptions, *, beam: BeamView, l
                 name, data = now.scan[:2]
             else:
                 name, data = upload()
+            from .beam_view import stored_scan
+
             return stored_scan(asked(), name, data, now), "/beam"
 
-        return changing(beam, "beam.html", make)
+        return changing("beam", make)
 
     @app.route("/beam/machine", methods=["POST"])
     def beam_machine() -> Any:
-        return changing(beam, "beam.html", lambda: (in_machine(work(), beam.measured(work())), "/recipe"))
+        def make() -> tuple[Work, str]:
+            from .beam_view import in_machine
+
+            return in_machine(work(), views("beam").measured(work())), "/recipe"
+
+        return changing("beam", make)
 
     @app.route("/beam/beam.toml")
     def beam_file() -> Any:
-        return _sent(beam.record_text(work()).encode(), "beam.toml", "application/toml")
+        return _sent(views("beam").record_text(work()).encode(), "beam.toml", "application/toml")
 
     # ---------------------------------------------------------------- lot
 
     @app.route("/coupons/upload", methods=["POST"])
     def coupons_upload() -> Any:
         def make() -> tuple[Work, str]:
+            from .coupons_view import table_text
+
             name, data = upload()
             return work(), "/coupons?" + urlencode({"table": table_text(data, name)})
 
-        return changing(lot, "coupons.html", make)
+        return changing("coupons", make)
 
     @app.route("/coupons/use", methods=["POST"])
     def coupons_use() -> Any:
         def make() -> tuple[Work, str]:
-            given, now = asked(), work()
+            given, now, lot = asked(), work(), views("coupons")
             text = lot.resin_text(given, now)
             texts = lot.texts(given, now)
             changed = replace(now, table=texts["table"], excluded=texts["exclude"])
             return changed.changed("resin", text, "fitted to the coupons on the view Lot"), "/recipe"
 
-        return changing(lot, "coupons.html", make)
+        return changing("coupons", make)
 
     @app.route("/coupons/resin.toml")
     def coupons_resin() -> Any:
-        return _sent(lot.resin_text(asked(), work()).encode(), "resin.toml", "application/toml")
+        return _sent(views("coupons").resin_text(asked(), work()).encode(), "resin.toml", "application/toml")
 
     @app.route("/coupons/table.csv")
     def coupons_table() -> Any:
-        return _sent((lot.texts(asked(), work())["table"] + "\n").encode(), "coupons.csv", "text/csv")
+        return _sent((views("coupons").texts(asked(), work())["table"] + "\n").encode(), "coupons.csv", "text/csv")
 
     @app.route("/coupons/plan.<ending>")
     def coupons_plan(ending: str) -> Any:
@@ -143,6 +142,22 @@ def add_way(app: Flask, works: Works, options: PageOptions, *, beam: BeamView, l
         plan = _plan(work())
         text = coupon_csv(plan) if ending == "csv" else run_sheet_html(plan)
         return _sent(text.encode(), f"plan.{ending}", {"csv": "text/csv", "html": "text/html"}[ending])
+
+    # ---------------------------------------------------------------- map
+
+    @app.route("/map/read", methods=["POST"])
+    def map_read() -> Any:
+        def make() -> tuple[Work, str]:
+            from .map_view import checked_paths
+
+            return replace(work(), paths=checked_paths(*upload())), "/map"
+
+        return changing("map", make)
+
+    @app.route("/map/paths.csv")
+    def map_paths() -> Any:
+        name, content = views("map").paths(asked(), work())
+        return _sent(content, name.replace('"', ""), "text/csv")
 
     # ---------------------------------------------------------------- recipe and sheet
 
@@ -161,10 +176,12 @@ def add_way(app: Flask, works: Works, options: PageOptions, *, beam: BeamView, l
                 raise FileError(f"{file}: is not UTF-8 text. A {_NAMES[name]} file is plain text (TOML).") from None
             return work().changed(name, text, f"the file {file}"), "/recipe"
 
-        return changing(recipe, "recipe.html", make)
+        return changing("recipe", make)
 
     @app.route("/recipe/<name>/form", methods=["GET", "POST"])
     def part_form(name: str) -> Any:
+        from .recipe_view import form_rows, form_text
+
         if name not in ("machine", "needs"):
             abort(404)
         problem, text = "", ""
@@ -186,6 +203,8 @@ def add_way(app: Flask, works: Works, options: PageOptions, *, beam: BeamView, l
 
     @app.route("/files/<name>")
     def recipe_file(name: str) -> Any:
+        from .recipe_view import DOWNLOADS, download
+
         if name not in DOWNLOADS:
             abort(404)
         content = download(work(), name)
@@ -195,6 +214,7 @@ def add_way(app: Flask, works: Works, options: PageOptions, *, beam: BeamView, l
 
     @app.route("/sheet")
     def sheet() -> Any:
+        recipe = views("recipe")
         return render_template("sheet.html", view=recipe, today=datetime.date.today().isoformat(), **recipe.page(asked(), work()))
 
     # ---------------------------------------------------------------- logbook
@@ -205,14 +225,13 @@ def add_way(app: Flask, works: Works, options: PageOptions, *, beam: BeamView, l
             abort(404)
         if options.log is None or not options.write:
             abort(403, "The page is read-only. Start it with --log FILE --write to keep results in the logbook.")
-        view: Any = {"beam": beam, "coupons": lot, "recipe": recipe}[step]
 
         def make() -> tuple[Work, str]:
-            entry = _kept(str(options.log), step, work(), asked(), beam, lot)
+            entry = _kept(str(options.log), step, work(), asked(), views("beam"), views("coupons"))
             session["said"] = [f"Entry {entry.number} is written: {entry.kind}."]
             return work(), "/log"
 
-        return changing(view, f"{step}.html", make)
+        return changing(step, make)
 
     def _sent(content: bytes, name: str, kind: str) -> Response:
         answer = Response(content, mimetype=kind)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import re
 import shlex
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
 from ..recipe.window import AXES, Window, axis_text, process_window
-from .drawing import Board
+from .drawing import Board, on_paper
 from .settings_view import ranges
 from .work import PARTS, Work
 
@@ -90,14 +89,12 @@ class WindowView:
         )
         with self.board.lock:
             drawing = inline_svg(window_figure(window), name=f"Process window. {main}", prefix="w-window")
-        # its tones grade from light to dark: it stays on white paper in the dark too, out of reach of the page's colours
-        drawing = re.sub(r'="#[0-9a-f]{6}"', lambda found: found[0].upper(), drawing)
         rows = [(n.replace("_", " ") + ", held", axis_text(n, v)) for n, v in window.held.items()]
         binding = context["limits"] = [(limit.name, limit.sentence) for limit in window.vector.limits]
         return context | {
             "main": main,
             "binding": binding,
-            "drawings": [("window", drawing)],
+            "drawings": [("window", on_paper(drawing))],
             "rows": rows,
             "commands": [self.command(query, work, "numbers")],
         }

@@ -9,23 +9,22 @@ from collections import OrderedDict
 from collections.abc import Mapping, MutableMapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..errors import CurecalcError
-from ..files.records import RecordFile
-from ..jobs.lot import RESIN, Lot
-from ..jobs.machine import MACHINE, Machine
-from ..jobs.needs import NEEDS, Needs
-from ..lessons.bench import Bench, bench_of, invented_bench
-from .fields import start_texts
+from ..errors import CurecalcError, FileError
 
 if TYPE_CHECKING:
+    from ..files.records import RecordFile
+    from ..jobs.lot import Lot
+    from ..jobs.machine import Machine
+    from ..jobs.needs import Needs
+    from ..lessons.bench import Bench
     from ..recipe.record import Recipe
 
-__all__ = ["PARTS", "FILES", "Part", "Work", "Works"]
+__all__ = ["PARTS", "Part", "Work", "Works", "file_of", "invented_files"]
 
 PARTS = ("machine", "resin", "needs")
-FILES: dict[str, RecordFile[Any]] = {"machine": MACHINE, "resin": RESIN, "needs": NEEDS}
 
 
 @dataclass(frozen=True)
@@ -37,9 +36,19 @@ class Part:
     source: str
 
 
+def file_of(name: str) -> RecordFile[Any]:
+    """The kind of file of a part."""
+    from ..jobs.lot import RESIN
+    from ..jobs.machine import MACHINE
+    from ..jobs.needs import NEEDS
+
+    files: dict[str, RecordFile[Any]] = {"machine": MACHINE, "resin": RESIN, "needs": NEEDS}
+    return files[name]
+
+
 @lru_cache(maxsize=64)
 def _read(name: str, text: str, path: str) -> Any:
-    return FILES[name].parse(text, source=path)
+    return file_of(name).parse(text, source=path)
 
 
 @lru_cache(maxsize=32)
@@ -57,20 +66,23 @@ class Work:
     Attributes
     ----------
     parts : mapping of machine, resin and needs to Part
-    given : Bench
-        Whose numbers stand where there are no files.
+    given : Bench or None
+        Whose numbers stand where there are no files; invented ones when None.
     scan : tuple of str, bytes and options, or None
         The beam file read last, in memory.
     table, excluded : str
         Coupons as CSV, labels left out a line each.
+    paths : tuple of str and bytes, or None
+        Name and content of the table of vectors read last.
     """
 
     parts: Mapping[str, Part] = field(default_factory=dict)
-    given: Bench = field(default_factory=invented_bench)
+    given: Bench | None = None
     scan: tuple[str, bytes, tuple[tuple[str, str], ...]] | None = None
     table: str = ""
     excluded: str = ""
     sheet: bool = False
+    paths: tuple[str, bytes] | None = None
 
     def _part(self, name: str) -> Any:
         part = self.parts.get(name)
@@ -105,13 +117,24 @@ class Work:
         """
         return _made(tuple(self.parts[name] for name in PARTS), datetime.date.today())
 
+    @cached_property
+    def base(self) -> Bench:
+        """The bench that stands where there are no files."""
+        from ..lessons.bench import invented_bench
+
+        return self.given or invented_bench()
+
     def bench(self) -> Bench:
         """Beam, resin, layer and pattern of the files; of the bench given where a file is missing."""
-        return bench_of(machine=self.machine, lot=self.lot, needs=self.needs, otherwise=self.given)
+        from ..lessons.bench import bench_of
+
+        return bench_of(machine=self.machine, lot=self.lot, needs=self.needs, otherwise=self.base)
 
     @cached_property
     def start(self) -> dict[str, str]:
         """The texts a fresh setting shows: the recipe's main kind of vector where the files make a recipe."""
+        from .fields import start_texts
+
         chosen = None
         if self.complete:
             try:
@@ -132,7 +155,7 @@ class Work:
 
     def source(self, name: str) -> str:
         """Where a part came from, in words."""
-        return self.parts[name].source if name in self.parts else self.given.name
+        return self.parts[name].source if name in self.parts else self.base.name
 
     def changed(self, name: str, text: str, source: str, *, path: str = "") -> Work:
         """With another text of a part, read and refused where it is not sound."""
@@ -142,6 +165,15 @@ class Work:
         if name == "resin" and "resin" in self.parts:
             parts["earlier"] = self.parts["resin"]
         return replace(self, parts=parts)
+
+
+def invented_files() -> Path:
+    """The folder of invented files: inside the installed package, or beside it in a source tree."""
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package / "demo_files", package.parent / "demo"):
+        if (folder / "machine.toml").is_file():
+            return folder
+    raise FileError("The folder of invented files is missing from this installation. Install curecalc again.")
 
 
 class Works:

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 
 from ..errors import FileError
-from ..files.tables import Column, Table, read_table
+from ..files.tables import Column, Table, read_table, read_table_bytes
 from .vectors import Paths, Positions, assembled
 
-__all__ = ["Arrays", "check_archive", "checked_arrays", "paths_of", "read_table_paths", "save_paths", "table_text"]
+__all__ = ["Arrays", "check_archive", "checked_arrays", "paths_of", "read_table_paths", "save_paths", "table_paths", "table_text"]
 
 _LARGEST_TEXT, _MOST_ROWS = 400_000_000, 5_000_000
 _LARGEST_ARRAYS = 8_000_000_000
@@ -53,7 +53,16 @@ def read_table_paths(path: str | Path) -> Paths:
     columns: Any = _arrays(path) if str(path).lower().endswith(".npz") else None
     if columns is None:
         columns = read_table(path, _VECTORS, max_bytes=_LARGEST_TEXT, max_rows=_MOST_ROWS)
-    one = paths_of(columns, str(path))
+    return _in_order(columns, str(path))
+
+
+def table_paths(name: str, data: bytes, *, max_rows: int) -> Paths:
+    """`read_table_paths` of a text table already in memory; `name` is what errors call it."""
+    return _in_order(read_table_bytes(name, data, _VECTORS, max_rows=max_rows), name)
+
+
+def _in_order(columns: Any, name: str) -> Paths:
+    one = paths_of(columns, name)
     return one.chosen(np.argsort(one.layer, kind="stable")) if len(one) else one
 
 

@@ -169,3 +169,14 @@ def test_validate_records_and_fails_on_a_wrong_constant(capsys, tmp_path, monkey
     status, out, _ = run(capsys, "validate")
     assert status == 1
     assert "DIFFERS" in out
+
+
+def test_a_window_may_reach_below_zero(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "p.csv").write_text("x0 [mm],y0 [mm],x1 [mm],y1 [mm]\n0,0,1,0\n0,0.1,1,0.1\n")
+    light = ["--power", "100mW", "--scan-speed", "2m/s", "--beam-radius", "0.1mm"]
+    words = ["map", "p.csv", *light, "--penetration-depth", "0.15mm", "--critical-exposure", "8mJ/cm2"]
+    words += ["--layer-thickness", "0.05mm", "--json", "--window"]
+    assert main([*words, "-0.2mm", "-0.2 mm", "1.2mm", "0.3mm"]) == 0
+    assert main([*words, "-0.2mm", "-0.2mm", "1.2mm"]) == 2
+    assert "expected 4 arguments" in capsys.readouterr().err

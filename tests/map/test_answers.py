@@ -167,7 +167,7 @@ def test_tiles_and_processes_count_the_same():
     from dataclasses import replace
 
     tiled = spread.surveyed(replace(one.job, tile=37), workers=2)
-    again = answer._answer(one.job, one.numerical_error, tiled, RESIN, T, corrected=False).to_dict()
+    again = answer.answer_of(one.job, one.numerical_error, tiled, RESIN, T, corrected=False).to_dict()
     for key in ("exposure_min", "exposure_max", "exposure_mean", "cure_depth_min"):
         assert again[key]["value"] == pytest.approx(whole[key]["value"], rel=1e-6)
     assert sum(again["overcure_histogram"]["count"]) == sum(whole["overcure_histogram"]["count"])

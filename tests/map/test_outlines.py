@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from curecalc.map.answer import exposure_field, part_field
-from curecalc.map.outline import wall_width
+from curecalc.map.outline import sides_of, wall_width
 from curecalc.units import Quantity as Q
 
 from .scenes import RADIUS, RESIN, joined, polyline, rectangle, summed
@@ -71,6 +71,34 @@ def test_a_thin_wall_is_as_wide_as_drawn(degrees):
 
 def test_the_width_at_a_place_on_the_outline_is_that_across():
     square = [np.array([(0.0, 0.0), (2.0, 0.0), (2.0, 0.3), (0.0, 0.3)])]
-    assert wall_width(square, 1.0, 0.0) == pytest.approx(0.3)
-    assert wall_width(square, 1.0, 0.3) == pytest.approx(0.3)
-    assert wall_width(square, 1.2, 0.1) == pytest.approx(0.3)
+    assert wall_width(sides_of(square), 1.0, 0.0) == pytest.approx(0.3)
+    assert wall_width(sides_of(square), 1.0, 0.3) == pytest.approx(0.3)
+    assert wall_width(sides_of(square), 1.2, 0.1) == pytest.approx(0.3)
+
+
+def test_hundreds_of_thin_parts_are_surveyed_and_the_narrowest_found():
+    """900 thin fins of known widths: the narrowest is told, and only some hundreds are measured along the outline."""
+    from curecalc.map import survey
+    from curecalc.map.look import looked
+    from curecalc.paths.table import table_paths
+    from curecalc.units import Quantity as Q
+
+    rows = ["layer,x0 [mm],y0 [mm],x1 [mm],y1 [mm],kind", "1,0,0,9,0,hatch"]
+    for k in range(900):
+        x, y, w = 0.3 * (k % 30), 0.3 * (k // 30), 0.12 - 0.06 * (k == 517)
+        corners = [(x, y), (x + w, y), (x + w, y + 0.2), (x, y + 0.2)]
+        rows += [f"1,{a:.3f},{b:.3f},{c:.3f},{d:.3f},outline" for (a, b), (c, d) in zip(corners, corners[1:] + corners[:1])]
+    paths = table_paths("fins.csv", "\n".join(rows).encode(), max_rows=20_000)
+    lit = paths.filled({}, default={"power": 200.0, "scan_speed": 2000.0, "beam_radius": 0.1})
+    measured = []
+    real = survey.wall_width
+    survey.wall_width = lambda *given: measured.append(1) or real(*given)
+    try:
+        found = looked(lit, resin=RESIN, layer_thickness=Q(0.1, "mm"), layer=1).answer.thin_features
+    finally:
+        survey.wall_width = real
+    assert len(measured) <= 200
+    assert found[0].value == pytest.approx(0.06)
+    assert abs(found[0].x - 0.3 * (517 % 30)) < 0.1
+    assert abs(found[0].y - 0.3 * (517 // 30)) < 0.3
+    assert found[1].value == pytest.approx(0.12)

@@ -15,9 +15,9 @@ pytestmark = [
     pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning"),
 ]
 VIEWS = ["/", "/beam", "/coupons", "/recipe", "/sheet", "/log", "/settings", "/stack", "/window", "/lessons", "/lessons/stack", "/practice"]
-VIEWS += ["/recipe/needs/form", "/recipe/machine/form"]
+VIEWS += ["/recipe/needs/form", "/recipe/machine/form", "/map", "/map?paths=invented&layer=15"]
 ERRORS = ["/settings?power=x", "/stack?layers=0", "/coupons?table=x", "/window?kind=none", "/recipe?power=1", "/practice?answer=x"]
-ERRORS += ["/nothing"]
+ERRORS += ["/nothing", "/map?paths=invented&layer=99", "/map?paths=invented&across=x"]
 DEMO = Path(__file__).resolve().parents[2] / "demo"
 # the axe-core script, where one is: named by CURECALC_AXE, or of a package installed in the folder the tests run in
 _AXE = (Path(os.environ.get("CURECALC_AXE", "none")), Path.cwd() / "node_modules" / "axe-core" / "axe.min.js")
@@ -299,9 +299,11 @@ def test_works_without_scripts(browser, page_address):
 
 
 def test_print_is_dark_on_white(tab):
-    tab.emulate_media(media="print", color_scheme="dark")
+    tab.emulate_media(color_scheme="dark")
     tab.goto("/settings")
-    assert tab.evaluate("() => getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
+    tab.emulate_media(media="print", color_scheme="dark")
+    for place in ("body", ".main .value", "#result td"):
+        assert tab.evaluate("place => getComputedStyle(document.querySelector(place)).color", place) == "rgb(0, 0, 0)", place
     colours = tab.evaluate(
         "() => [...document.querySelectorAll('figure svg path')].map(p => getComputedStyle(p).stroke).filter(c => c.startsWith('rgb('))"
     )
@@ -390,6 +392,121 @@ def test_the_value_under_the_pointer_is_read_from_the_curve(tab):
     said = tab.locator(".under").first.text_content()
     assert "exposure" in said
     assert "cure depth" in said
+
+
+def _window(tab):
+    """x and y ranges the map's axes show."""
+    return tab.evaluate(
+        "() => { const a = JSON.parse(document.querySelector('svg[data-scale]').dataset.scale)[0];"
+        " return [a.x.from, a.x.to, a.y.from, a.y.to]; }"
+    )
+
+
+def test_the_map_moves_by_buttons_keys_wheel_and_dragging_and_its_slider_redraws(tab):
+    tab.goto("/map?paths=invented&layer=15")
+    start = _window(tab)
+    wide = start[1] - start[0]
+    tab.get_by_role("link", name="Closer").click()
+    settled(tab)
+    closer = _window(tab)
+    assert closer[1] - closer[0] == pytest.approx(wide / 1.5, rel=1e-3)
+    assert "across=" in tab.url
+    tab.locator(".drawing").focus()
+    tab.keyboard.press("ArrowRight")
+    settled(tab)
+    right = _window(tab)
+    assert right[0] - closer[0] == pytest.approx(0.25 * (closer[1] - closer[0]), rel=1e-2)
+    assert tab.evaluate("() => document.activeElement.className") == "drawing"
+    tab.keyboard.press("-")
+    settled(tab)
+    farther = _window(tab)
+    assert farther[1] - farther[0] == pytest.approx(wide, rel=1e-3)
+    box = tab.locator(".drawing svg").bounding_box()
+    at = box["x"] + 0.4 * box["width"], box["y"] + 0.5 * box["height"]
+    tab.mouse.move(*at)
+    assert "mm apart" in tab.locator(".under").text_content()
+    tab.mouse.down()
+    tab.mouse.move(at[0] - 60, at[1] + 30, steps=3)
+    tab.mouse.up()
+    settled(tab)
+    dragged = _window(tab)
+    assert dragged[0] > farther[0]
+    assert dragged[2] > farther[2]
+    tab.mouse.wheel(0, -100)
+    settled(tab)
+    assert _window(tab)[1] - _window(tab)[0] == pytest.approx(0.8 * wide, rel=1e-2)
+    tab.get_by_role("link", name="Whole layer").click()
+    settled(tab)
+    assert _window(tab) == pytest.approx(start)
+    shown = tab.locator(".main").text_content()
+    slider = tab.locator("input.slide")
+    slider.focus()
+    for _ in range(20):
+        tab.keyboard.press("ArrowRight")
+    settled(tab)
+    assert tab.locator(".main").text_content() != shown
+    factor = tab.locator("#f-speed_factor").input_value()
+    assert float(factor) > 1.0
+    assert f"--speed-factor {float(factor)!r}" in tab.locator("pre").text_content()
+
+
+def test_the_map_works_without_scripts(browser, page_address):
+    context = browser.new_context(java_script_enabled=False, base_url=page_address)
+    page = context.new_page()
+    page.goto("/map")
+    page.get_by_role("link", name="try it with the invented bracket").click()
+    page.get_by_role("link", name="Closer").click()
+    page.fill("#f-speed_factor", "1.5")
+    page.get_by_role("button", name="Redraw").click()
+    assert "speed_factor=1.5" in page.url
+    assert "across=" in page.url
+    assert page.locator(".drawing svg").count() == 1
+    context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
+def test_code_page_failed_uploads_and_the_stale_state_are_accessible(browser, scheme):
+    from curecalc.page import PageOptions
+    from curecalc.page.guard import AccessCodes
+    from curecalc.page.server import start
+
+    def check(tab):
+        assert tab.evaluate(PROBLEMS) == []
+        if AXE is not None:
+            tab.evaluate(AXE.read_text(encoding="utf-8"))
+            found = tab.evaluate("() => axe.run(document)")["violations"]
+            assert not [(v["id"], v["nodes"][0]["html"][:120], v["nodes"][0]["failureSummary"][:200]) for v in found]
+
+    told = []
+    codes = AccessCodes(lambda person, code: told.append(code))
+    running = start(PageOptions(codes=codes, burst=1e9, per_second=1e9), port=0)
+    thread = running.run_in_background()
+    context = browser.new_context(base_url=running.url, color_scheme=scheme)
+    tab = context.new_page()
+    tab.goto("/settings")
+    check(tab)
+    tab.fill("#f-code", "wrong")
+    tab.get_by_role("button", name="Enter").click()
+    tab.wait_for_selector("[role=alert]")
+    check(tab)
+    tab.fill("#f-code", told[-1])
+    tab.get_by_role("button", name="Enter").click()
+    tab.wait_for_url("**/settings*")
+    for place, field in (("/beam", "#f-file"), ("/coupons", "#f-file"), ("/map", "#f-file"), ("/recipe", "#f-machine")):
+        tab.goto(place)
+        broken = {"name": "broken.csv", "mimeType": "text/csv", "buffer": b"x,y\n1,2\n"}
+        tab.set_input_files(field, broken)
+        tab.locator(field).evaluate("f => f.form.requestSubmit()")
+        tab.wait_for_selector("[role=alert]")
+        check(tab)
+    tab.goto("/settings")
+    running.stop()
+    thread.join(10)
+    tab.fill("#f-scan_speed", "3000 mm/s")
+    tab.wait_for_function("() => document.body.dataset.state === 'stale'")
+    tab.wait_for_timeout(400)  # past the change of tones
+    check(tab)
+    context.close()
 
 
 def _press(tab, name):

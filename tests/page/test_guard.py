@@ -123,10 +123,11 @@ def test_swelling_spreadsheet_is_refused_before_it_is_unpacked(client):
     assert "unpacks to" in answer.text
 
 
-def test_oversized_upload_is_refused(client):
+@pytest.mark.parametrize("place", ["/coupons/upload", "/map/read"])
+def test_oversized_upload_is_refused(client, place):
     head = b'--x\r\nContent-Disposition: form-data; name="file"; filename="big.csv"\r\n\r\n'
     body = head + b"1" * 1_200_000 + b"\r\n--x--\r\n"
-    answer = client.post("/coupons/upload", data=body, content_type="multipart/form-data; boundary=x", headers=HOME)
+    answer = client.post(place, data=body, content_type="multipart/form-data; boundary=x", headers=HOME)
     assert answer.status_code == 413
     assert "too large" in answer.text
 

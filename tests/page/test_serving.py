@@ -171,3 +171,31 @@ def test_five_hundred_half_open_connections_leave_others_alone():
             one.close()
         running.stop()
         thread.join(10)
+
+
+def test_the_first_view_waits_for_no_numbers_and_no_figures():
+    """What takes long to load is loaded when a view asks for it."""
+    import subprocess
+    import sys
+
+    code = (
+        "import sys\n"
+        "from curecalc.cli import main\n"
+        "from curecalc.page import server\n"
+        "def serve(options, **where):\n"
+        "    page = server.create_app(options).test_client().get('/')\n"
+        "    assert page.status_code == 200, page.text\n"
+        "    print([name for name in ('pint', 'numpy', 'scipy', 'matplotlib') if name in sys.modules])\n"
+        "server.serve = serve\n"
+        "sys.exit(main(['page', '--port', '8799']))\n"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert (ran.returncode, ran.stdout, ran.stderr) == (0, "[]\n", "")
+
+
+def test_views_are_warmed_after_the_start():
+    from curecalc.page import PageOptions, create_app
+
+    app = create_app(PageOptions())
+    app.extensions["views"].warm()
+    assert app.extensions["views"]("settings") is app.extensions["views"]("settings")

@@ -9,8 +9,10 @@ from urllib.parse import urlencode
 import pytest
 
 from curecalc.cli import main
+from curecalc.page import PageOptions, create_app
 
 PLACES = ["/", "/beam", "/recipe", "/sheet", "/window", "/settings", "/stack", "/coupons", "/lessons", "/lessons/raster", "/practice"]
+PLACES += ["/map", "/map?paths=invented"]
 FRAGMENT = {"X-Part": "yes"}
 SETTINGS = [
     {},
@@ -54,6 +56,54 @@ def test_numbers_and_command_line_agree_with_the_tool(client, capsys, view, quer
     if numbers.status_code == 200:
         assert json.loads(capsys.readouterr().out) == numbers.json
         assert numbers.headers["Content-Disposition"].startswith("attachment")
+
+
+def _random_state(rng):
+    """Any setting people might move to, sound or not."""
+    query = {
+        "power": f"{rng.uniform(20, 1500):.4g} mW" + rng.choice(["", " +- 2 %", " +- 5 mW"]),
+        "spot": f"{rng.uniform(30, 300):.3g} um" + rng.choice(["", " +- 3 %"]),
+        "spot_as": rng.choice(["radius", "diameter", "fwhm"]),
+        "pattern": rng.choice(["raster", "raster", "line"]),
+        "scan_speed": f"{10 ** rng.uniform(2, 4.2):.4g} mm/s",
+        "hatch_spacing": f"{rng.uniform(0.03, 0.3):.3g} mm",
+        "passes": str(rng.choice([1, 1, 1, 2, 3])),
+        "crossed": rng.choice(["", "yes"]),
+        "layer_thickness": f"{rng.uniform(15, 250):.3g} um",
+        "penetration_depth": f"{rng.uniform(0.03, 0.4):.3g} mm" + rng.choice(["", " +- 4 %"]),
+        "critical_exposure": f"{rng.uniform(2, 40):.3g} mJ/cm^2",
+        "layers": rng.choice(["", "1", "7"]),
+    }
+    return {name: query[name] for name in query if rng.random() < 0.7}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("view", ["settings", "stack"])
+def test_random_states_agree_with_the_tool(client, capsys, tmp_path, monkeypatch, view):
+    """Numbers, notes and, for some, the figure's bytes: what the page says is what its command line says."""
+    import random
+
+    monkeypatch.chdir(tmp_path)
+    rng = random.Random(20261126)
+    panel = {"settings": "section", "stack": "stack"}[view]
+    answered = 0
+    for k in range(24):
+        address = urlencode(_random_state(rng))
+        numbers = client.get(f"/{view}/numbers.json?{address}")
+        command = shlex.split(client.get(f"/{view}/command.txt?{address}").text)
+        figure = ["--figure", f"{k}.svg"] if k % 6 == 0 and numbers.status_code == 200 else []
+        assert main([*command[1:], "--json", *figure]) in ((0,) if numbers.status_code == 200 else (2, 3)), address
+        told = capsys.readouterr().out
+        if numbers.status_code != 200:
+            continue
+        answered += 1
+        assert json.loads(told) == numbers.json, address
+        text = html.unescape(client.get(f"/{view}?{address}").text)
+        for note in numbers.json.get("warnings", []):
+            assert note in text, address
+        if figure:
+            assert client.get(f"/{view}/{panel}.svg?{address}").data == (tmp_path / f"{k}.svg").read_bytes()
+    assert answered > 12
 
 
 def test_coupons_agree_with_the_tool(client, capsys, tmp_path, monkeypatch):
@@ -143,6 +193,15 @@ def test_figures_download(client, place, ending):
     assert answer.data.startswith(start)
 
 
+NUMBER = re.compile(r"(?<![#\w])-?\d+(?:\.\d+)?")
+
+
+def _apart(text):
+    """An SVG text without the names that are made from numbers, and its numbers."""
+    text = re.sub(r"\b[mp][0-9a-f]{10}\b", "name", text)
+    return " ".join(NUMBER.sub("n", text).split()), [float(n) for n in NUMBER.findall(text)]
+
+
 def test_quick_drawing_gives_what_the_plotting_code_gives():
     from curecalc.figures.style import svg_text
     from curecalc.lessons import lesson
@@ -150,7 +209,24 @@ def test_quick_drawing_gives_what_the_plotting_code_gives():
 
     for name in ("spot", "coupons", "stack"):
         figure = lesson(name).figure()
-        assert quick_svg(figure) == svg_text(figure)
+        (words, numbers), (others, wanted) = _apart(quick_svg(figure)), _apart(svg_text(figure))
+        assert words == others
+        assert numbers == pytest.approx(wanted, abs=0.0051)
+
+
+@pytest.mark.parametrize("view", ["settings", "stack", "map"])
+def test_axes_that_are_kept_are_those_that_would_be_drawn(view):
+    """A page that has shown other states draws a state as one that is new."""
+    states = ["", "power=900+mW", "pattern=line", "power=1+mW", "hatch_spacing=0.2+mm&layer_thickness=0.02+mm", "power=260+mW", "layers=3"]
+    if view == "map":
+        states = [f"paths=invented&layer=15&{more}" for more in ("", "speed_factor=2", "across=1+mm", "speed_factor=1.1")]
+    used = create_app(PageOptions(burst=1e9, per_second=1e9)).test_client()
+    for _ in range(2):
+        shown = [used.get(f"/{view}?{state}", headers=FRAGMENT).text for state in states]
+    assert shown[0].count("<svg") == (3 if view == "settings" else 1)
+    for state, text in zip(states, shown):
+        assert "data-kept" not in text
+        assert create_app(PageOptions(burst=1e9, per_second=1e9)).test_client().get(f"/{view}?{state}", headers=FRAGMENT).text == text
 
 
 def test_a_panel_drawn_twice_is_the_same(client):

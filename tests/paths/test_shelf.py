@@ -42,6 +42,16 @@ def small_blocks(monkeypatch):
 
 
 @pytest.mark.usefixtures("small_blocks")
+def test_all_speeds_times_a_factor_in_memory_and_in_a_file(tmp_path):
+    paths = some(np.random.default_rng(2))
+    save_paths(tmp_path / "paths.npz", paths)
+    for held in (paths, open_paths(tmp_path / "paths.npz").filled({}, default={"power": 1.0, "scan_speed": 1.0, "beam_radius": 1.0})):
+        plain, faster = (one.chosen(slice(3, 90)).scan_speed for one in (held, held.faster(2.0).faster(0.75)))
+        assert faster == pytest.approx(1.5 * plain, nan_ok=True)
+        assert Shelf.of(held.faster(1.5), 2, 3).fastest == pytest.approx(1.5 * Shelf.of(held, 2, 3).fastest)
+
+
+@pytest.mark.usefixtures("small_blocks")
 def test_what_is_near_is_found_in_memory_and_in_a_file(tmp_path):
     paths = some(np.random.default_rng(1))
     save_paths(tmp_path / "paths.npz", paths)

@@ -113,12 +113,15 @@
     }
 
     function put(text) {
-      const made = document.createElement("template");
+      const made = document.createElement("template"), held = document.activeElement ? document.activeElement.dataset.keep : "";
       made.innerHTML = text;
       made.content.querySelectorAll("[data-part]").forEach(function (part) {
         const old = document.getElementById(part.id);
         if (old) { old.replaceChildren(...part.childNodes); }
       });
+      // what had the focus was redrawn too
+      const again = held ? document.querySelector('[data-keep="' + held + '"]') : null;
+      if (again && again !== document.activeElement) { again.focus({ preventScroll: true }); }
       marks();
     }
 
@@ -182,6 +185,83 @@
     window.addEventListener("popstate", function () { window.location.reload(); });
   }
 
+  // ---------------------------------------------------------------- a view that is moved and scaled
+
+  // the map's drawing that holds an element, its axes, and millimetres for each pixel of the screen
+  function view(element) {
+    const holder = element.closest ? element.closest(".drawing[data-values]") : null, svg = holder ? holder.querySelector("svg") : null;
+    if (!svg) { return null; }
+    const axes = JSON.parse(svg.dataset.scale)[0], box = svg.getBoundingClientRect();
+    const left = box.left + axes.left * box.width, top = box.top + axes.top * box.height;
+    const scale = (axes.x.to - axes.x.from) / ((axes.right - axes.left) * box.width);
+    return { holder: holder, axes: axes, scale: scale,
+      place: function (event) { return [axes.x.from + (event.clientX - left) * scale, axes.y.to - (event.clientY - top) * scale]; } };
+  }
+
+  function look(x, y, across) {
+    const to = { x: x, y: y, across: across };
+    let field = null;
+    for (const name of Object.keys(to)) {
+      field = document.getElementById("f-" + name);
+      if (!field) { return; }
+      field.value = to[name] === null ? "" : Number(to[name].toPrecision(4)) + " mm";
+    }
+    field.dispatchEvent(new Event("change", { bubbles: true }));
+  }
+
+  function moves() {
+    const KEYS = { ArrowLeft: "left", ArrowRight: "right", ArrowUp: "up", ArrowDown: "down", "+": "closer", "=": "closer", "-": "farther", "0": "whole" };
+    let drag = null;
+    function go(link) {
+      const to = new URL(link.href).searchParams;
+      look(...["x", "y", "across"].map(function (name) { return to.has(name) ? parseFloat(to.get(name)) : null; }));
+    }
+
+    document.addEventListener("click", function (event) {
+      const link = event.target.closest ? event.target.closest("a[data-move]") : null;
+      if (!link || event.button !== 0 || event.ctrlKey || event.metaKey || event.shiftKey) { return; }
+      event.preventDefault();
+      go(link);
+    });
+    document.addEventListener("keydown", function (event) {
+      const here = view(document.activeElement), name = KEYS[event.key];
+      if (!here || document.activeElement !== here.holder || !name || event.ctrlKey || event.metaKey || event.altKey) { return; }
+      event.preventDefault();
+      go(document.querySelector('a[data-move="' + name + '"]'));
+    });
+    document.addEventListener("wheel", function (event) {
+      const here = view(event.target);
+      if (!here || document.activeElement !== here.holder) { return; }
+      event.preventDefault();
+      const by = event.deltaY > 0 ? 1.25 : 0.8, at = here.place(event), x = here.axes.x, y = here.axes.y;
+      const middle = [0.5 * (x.from + x.to), 0.5 * (y.from + y.to)];
+      look(at[0] + (middle[0] - at[0]) * by, at[1] + (middle[1] - at[1]) * by, Math.max(0.1, (x.to - x.from) * by));
+    }, { passive: false });
+    document.addEventListener("pointerdown", function (event) {
+      const here = view(event.target);
+      if (!here || event.button !== 0) { return; }
+      event.preventDefault();
+      here.holder.focus({ preventScroll: true });
+      const x = here.axes.x, y = here.axes.y;
+      drag = { from: [event.clientX, event.clientY], middle: [0.5 * (x.from + x.to), 0.5 * (y.from + y.to)], across: x.to - x.from, scale: here.scale, moved: false };
+    });
+    document.addEventListener("pointermove", function (event) {
+      if (!drag) { return; }
+      const dx = event.clientX - drag.from[0], dy = event.clientY - drag.from[1];
+      if (!drag.moved && Math.hypot(dx, dy) < 4) { return; }
+      drag.moved = true;
+      look(drag.middle[0] - dx * drag.scale, drag.middle[1] + dy * drag.scale, drag.across);
+    });
+    ["pointerup", "pointercancel"].forEach(function (name) { document.addEventListener(name, function () { drag = null; }); });
+  }
+
+  function overcure(holder, x, y) {
+    const grid = JSON.parse(holder.dataset.values), row = grid.values[Math.round((y - grid.y) / grid.pixel)];
+    const value = row ? row[Math.round((x - grid.x) / grid.pixel)] : undefined;
+    const said = value === undefined ? "" : value === null ? ": nothing cures" : ": overcure " + value + " µm";
+    return "x " + x.toFixed(3) + ", y " + y.toFixed(3) + " mm" + said + " (nearest of values " + Number(grid.pixel.toPrecision(2)) + " mm apart)";
+  }
+
   // ---------------------------------------------------------------- the value under the pointer
 
   function along(axis, share) {
@@ -198,6 +278,8 @@
       return x >= a.left && x <= a.right && y >= a.top && y <= a.bottom;
     });
     if (!told) { return; }
+    const map = view(drawing);
+    if (map && one && one.x.label === map.axes.x.label) { told.textContent = overcure(map.holder, ...map.place(event)); return; }
     told.textContent = !one ? "" : one.x.label + " " + along(one.x, (x - one.left) / (one.right - one.left)).toPrecision(3) + ", " +
       one.y.label + " " + along(one.y, (one.bottom - y) / (one.bottom - one.top)).toPrecision(3);
   });
@@ -213,6 +295,7 @@
     document.addEventListener("change", pattern);
     pattern();
     document.querySelectorAll("form[data-live]").forEach(live);
+    moves();
     document.querySelectorAll("[data-print]").forEach(function (button) {
       button.addEventListener("click", function () { window.print(); });
     });
