@@ -12,10 +12,10 @@ from ..physics import light as _light
 from ..physics import motion, stack
 from ..statistics.intervals import t_quantile
 from .assurance import assured_log_exposure, normal_factor, quick_factor, reach_beyond, relative_variance
-from .bounds import Task
+from .bounds import RunUp, Task
 from .light import Pattern, Shape, shape
 
-__all__ = ["at_settings", "fastest_at", "line_widths", "log_wanted", "rate", "step_of", "violations", "wanted_over_ratio"]
+__all__ = ["at_settings", "fastest_at", "fastest_useful", "line_widths", "log_wanted", "rate", "step_of", "violations", "wanted_over_ratio"]
 
 _STEPS = 24
 _PLACES = np.array([1.0, 1.3, 1.8, 2.8, 1.0])  # in margins; the last stands for the middle
@@ -131,8 +131,13 @@ def wanted_over_ratio(task: Task) -> Any | None:
         return None
     if task.hold is not None and (task.hold.out_of_focus or task.hold.wider != 1.0):
         return None
-    # vectors so long that one end does not feel the other; where the beam stays on, the weakest place is at full speed
-    far = dataclasses.replace(task, vector_length=1e3 if task.run_up is not None and task.run_up.follows is None else math.inf)
+    # vectors so long that one end does not feel the other; where the beam stays on, the weakest place is at full speed, and where power
+    # follows speed an end is as hard as one at full speed
+    up = task.run_up
+    if up is None or up.follows == 0.0:
+        far = dataclasses.replace(task, vector_length=math.inf)
+    else:
+        far = dataclasses.replace(task, vector_length=1e3, run_up=RunUp(margin=up.margin))
     if not pattern.raster:
         value = float(log_wanted(task, with_ends(far, shape(pattern, 1.0, None, 1.0, step_of(task)), 1.0, 1.0, 1.0), 1.0, None))
         return lambda ratio: value

@@ -19,7 +19,7 @@ from ..errors import NoSolution
 from ..physics import raster, roots
 from .bounds import LIMIT_NAMES, Task, moved
 from .light import Shape
-from .outcome import at_settings, fastest_at, violations, wanted_over_ratio
+from .outcome import at_settings, fastest_at, fastest_useful, violations, wanted_over_ratio
 from .refusal import refusal
 
 __all__ = ["Best", "Binding", "any_settings", "best_settings", "binding_limits", "on_steps", "rounded"]
@@ -185,10 +185,37 @@ def best_settings(task: Task, *, rounds: int = 22) -> Best:
     plane = _Plane(task)
     value, a, b, _ = _zoom(plane, _inside, rounds)
     if value < -1e5:
+        if (slower := _slower(task, rounds)) is not None:
+            return slower
         raise refusal(task)
-    plane.quick = None  # the exact exposure at the end
-    found, _over = plane.outcome(np.array([a]), np.array([b]))
+    quick, plane.quick = plane.quick, None  # the exact exposure at the end
+    found, over = plane.outcome(np.array([a]), np.array([b]))
+    if quick is not None and max(float(v[0]) for v in over.values()) > _HOLDS:  # the table was a little off at a limit
+        value, a, b, _ = _zoom(plane, _inside, rounds)
+        if value < -1e5:
+            raise refusal(task)
+        found, _over = plane.outcome(np.array([a]), np.array([b]))
     return Best(task, {k: _first(v) for k, v in found.items()})
+
+
+def _slower(task: Task, rounds: int) -> Best | None:
+    """Where the beam stays on at the ends, a slower scanner leaves less there: the greatest speed at which settings exist."""
+    b = task.bounds
+    if task.run_up is None or task.run_up.follows != 0.0:
+        return None
+
+    def capped(speed: float) -> Task:
+        return replace(task, bounds=replace(b, scan_speed_high=speed))
+
+    tried = np.geomspace(min(b.scan_speed_high, fastest_useful(task)), b.scan_speed_low, 13) if b.scan_speed_low > 0.0 else np.zeros(0)
+    k = next((i for i in range(1, tried.size) if any_settings(capped(float(tried[i])), _LOOK)), None)
+    if k is None:
+        return None
+    low, high = float(tried[k]), float(tried[k - 1])
+    for _ in range(24):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if any_settings(capped(middle), _LOOK) else (low, middle)
+    return Best(task, best_settings(capped(low), rounds=rounds).found)
 
 
 def rounded(best: Best) -> Best:
