@@ -192,7 +192,7 @@ def _profile_doubts(of: str, kind: str, f: Profile, opening: float, notes: list[
         notes.append(f"{of}a tilt of the dark level is left out of the fit: too few readings or too little travel tell it from the peak.")
     if f.points_on_peak < 5:
         notes.append(f"{of}only {f.points_on_peak} readings fall within one radius of the peak. Step by a quarter of the radius or less.")
-    if opening > (2.0 if kind == "slit" else 1.6) * f.radius + 2.0 * f.u_radius:
+    if opening > (2.0 if kind == "slit" else 1.6) * (f.radius + 2.0 * f.u_radius):
         out.append(
             f"{of}the {kind} is {opening / f.radius:.1f} beam radii wide, so its width decides much of the answer. Use one below a third "
             "of the radius."
