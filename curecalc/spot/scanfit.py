@@ -387,6 +387,10 @@ def fit_scan(
     """
     order = np.argsort(position, kind="stable")
     x, y = np.asarray(position, dtype=np.float64)[order], np.asarray(reading, dtype=np.float64)[order]
+    if not np.ptp(y) > 0.0:
+        raise ValueError(
+            f"all {y.size} readings are alike ({y[0]:g}), so no beam is seen. Check the shutter, the range of the meter and the travel."
+        )
     way = _both_ways(position)
     curve = _Curve(x, y, shape, None if way is None else way[order])
     start = _grid(curve)
