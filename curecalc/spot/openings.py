@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+
 from ..setting.explain import Step
 from ..units import MM, Measured, Quantity, QuantityError, measured, positive, show_kernel
 from .measurement import BeamMeasurement, Estimate, checked
@@ -142,6 +144,12 @@ def _profiles(
     scans = scans_of(position, reading, axis)
     for name, x, y in scans:
         enough(name, x, 6, f"{kind} profile")
+        if max(slit[0], hole[0]) > np.ptp(x):
+            what, size = ("slit_width", slit[0]) if slit[0] else ("pinhole_diameter", hole[0])
+            raise QuantityError(
+                f"{what} is {show_kernel(size, 'length')}, more than the whole travel of {show_kernel(float(np.ptp(x)), 'length')}. Check "
+                "the unit of both, and scan with an opening below a third of the beam radius."
+            )
         f = checked(profile, x, y, slit_width=slit[0], pinhole_diameter=hole[0], tilt=tilt, u_position=_spread(spread))
         _refuse_profile(f)
         found[name] = (f, x, y)
@@ -164,7 +172,13 @@ def _profiles(
 
 def _refuse_profile(f: Profile) -> None:
     held(f.readings, f.radius, f.u_radius, f.degrees_of_freedom)
-    if f.peak < 4.0 * f.residual_sd or f.u_radius > f.radius:
+    weak = f.peak < 4.0 * f.residual_sd or f.u_radius > f.radius
+    if weak and f.readings.misfit_p < 0.01:
+        raise QuantityError(
+            "the readings follow a pattern that no single peak has: two lobes, several modes, or the rim of a hollow beam. No radius of "
+            "this axis describes it. Take a camera image."
+        )
+    if weak:
         raise QuantityError(
             "no peak stands out of the scatter of these readings. Check that the opening crosses the beam, raise the power on "
             "the detector or average longer, and scan again. A scan that steps from one level to another is a knife edge: "

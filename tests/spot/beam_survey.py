@@ -5,6 +5,7 @@
 
 import warnings
 from collections import defaultdict
+from pathlib import Path
 
 import beam_simulator as sim
 import numpy as np
@@ -16,6 +17,8 @@ from curecalc.spot.pictures import image_beam
 from curecalc.spot.scans import knife_edge_beam
 from curecalc.units import MM
 from curecalc.units import Quantity as Q
+
+RECORD = Path(__file__).parents[2] / "reference" / "simulations" / "beams.toml"
 
 
 def _scan(rng, kind, fault):
@@ -127,7 +130,7 @@ def table(count, seed, only="", verbose=False):
     return rows, shares
 
 
-def write(path, count, seed, rows, shares):
+def write(count, seed, rows, shares):
     lines = [
         "# Simulated beams measured by the program, with a seed at which nothing was chosen; coverage is of radii without a Check,",
         "# `biased_called` of faulty beams off by more than 3 % and 4 standard uncertainties that carry one. Refused beams count for",
@@ -144,15 +147,14 @@ def write(path, count, seed, rows, shares):
         last = kind
         told = ", ".join(f"{n} = {row[n]:.4g}" for n in ("refused", "checked", "inside", "judged", "biased", "silent"))
         lines.append(f'"{fault}" = {{ {told} }}')
-    path.write_text("\n".join(lines) + "\n")
+    RECORD.write_text("\n".join(lines) + "\n")
 
 
 if __name__ == "__main__":
     import sys
-    from pathlib import Path
 
     each, chosen = int(sys.argv[1]), int(sys.argv[2])
     if len(sys.argv) > 3:
         table(each, chosen, sys.argv[3], verbose=True)
     else:
-        write(Path(__file__).parents[2] / "reference" / "simulations" / "beams.toml", each, chosen, *table(each, chosen))
+        write(each, chosen, *table(each, chosen))

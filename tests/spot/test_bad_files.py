@@ -196,16 +196,24 @@ def every(second):
     return lambda lines: [",".join([line.split(",")[0], second, *line.split(",")[2:]]) for line in lines]
 
 
+def held(lines, top):
+    """Readings that end at a top value."""
+    pairs = [line.split(",") for line in lines]
+    return [f"{x},{min(float(y) + 0.2 * math.sin(77 * float(x)), top):.5g}" for x, y in pairs]
+
+
+BOTH = {"header": "position [mm],beam radius [um],beam diameter [um]", "change": lambda lines: [f"{v},1" for v in lines]}
 DATA = {
     "knife: six readings": (table("knife-edge", lambda r: r[9:15]), ["--kind", "knife-edge"], "7 positions"),
     "knife: all alike": (table("knife-edge", every("5")), ["--kind", "knife-edge"], "all 25 readings are alike .5."),
     "knife: half a travel": (table("knife-edge", lambda r: r[:13]), ["--kind", "knife-edge"], "too short|no edge"),
-    "knife: mostly saturated": (table("knife-edge", lambda r: [f"{x},{min(float(y) + 0.2 * math.sin(77 * float(x)), 10)}" for x, y in (v.split(",") for v in r)]), ["--kind", "knife-edge"], "full scale|no edge"),
+    "knife: mostly saturated": (table("knife-edge", lambda r: held(r, 10)), ["--kind", "knife-edge"], "readings stand at full scale"),
     "slit: six readings": (table("slit", lambda r: r[:5]), ["--kind", "slit"], "6 positions"),
     "slit: all alike": (table("slit", every("5")), ["--kind", "slit"], "all 25 readings are alike"),
     "slit: one side": (table("slit", lambda r: r[:12]), ["--kind", "slit"], "too short|no peak"),
-    "slit: wide as the scan": (table("slit", above="slit width = 3 mm\n"), [], "slit|no peak"),
+    "slit: wide as the scan": (table("slit", above="slit width = 3 mm\n"), [], "slit_width is 3 mm, more than the whole travel"),
     "slit: below zero": (table("slit", above="slit width = -3 um\n"), [], "slit_width"),
+    "slit: two lobes": (table("slit", lambda r: [f"{x},{100 * math.exp(-8 * (abs(x / 0.1) - 1.4) ** 2) + math.sin(770 * x):.4f}" for x in X]), [], "two lobes"),
     "pinhole: five readings": (table("pinhole", lambda r: r[:5]), ["--kind", "pinhole"], "6 positions"),
     "pinhole: no diameter": (table("pinhole", above=""), ["--kind", "pinhole"], "pinhole_diameter is missing. Give --pinhole-diameter"),
     "pinhole: all alike": (table("pinhole", every("5")), ["--kind", "pinhole"], "all 25 readings are alike"),
@@ -214,7 +222,7 @@ DATA = {
     "caustic: no wavelength": (table("caustic", above=""), [], "wavelength is missing: M.2 needs it. Give --wavelength"),
     "caustic: radius zero": (table("caustic", every("0")), [], "above zero"),
     "caustic: flat": (table("caustic", every("80")), [], "do not determine a waist"),
-    "caustic: radius and diameter": (table("caustic", lambda r: [f"{v},1" for v in r], header="position [mm],beam radius [um],beam diameter [um]"), [], "more than one convention"),
+    "caustic: radius and diameter": (table("caustic", **BOTH), [], "more than one convention"),
     "field: one line": (table("field", lambda r: r[:3]), [], "too few"),
     "field: a straight row": (table("field", lambda r: [f"{k},{k},100" for k in range(7)]), [], "on one line"),
     "field: radius below zero": (table("field", lambda r: [*r[:-1], "9,9,-4"]), [], "above zero"),
@@ -225,7 +233,7 @@ DATA = {
     "lines: speed zero": (table("cured-lines", lambda r: ["0,200", *r]), [], "above zero"),
     "power: one reading": (table("power", lambda r: r[:1]), [], "one reading"),
     "power: dark": (table("power", every("0")), [], "not above zero"),
-    "power: held at full scale": (table("power", lambda r: [f"{k},{min(249.9 + 0.013 * (k * 7 % 11), 249.95):.3f}" for k in range(30)]), [], "full scale"),
+    "power: held at full scale": (table("power", lambda r: held(r, 249.95)), [], "full scale"),
     "power: loss of everything": (table("power"), ["--loss", "window = 100 %"], "--loss"),
     "power: loss without a number": (table("power"), ["--loss", "window"], "--loss"),
     "power: meter of 80 %": (table("power"), ["--meter-uncertainty", "80 %"], "--meter-uncertainty"),
