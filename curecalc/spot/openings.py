@@ -173,7 +173,9 @@ def _profiles(
 def _refuse_profile(f: Profile) -> None:
     held(f.readings, f.radius, f.u_radius, f.degrees_of_freedom)
     weak = f.peak < 4.0 * f.residual_sd or f.u_radius > f.radius
-    if weak and f.readings.misfit_p < 0.01:
+    r, n = f.residuals, f.residuals.size
+    # von Neumann's ratio: neighbours of scatter differ by twice its variance, those of a pattern by less
+    if weak and float(np.diff(r) @ np.diff(r)) < 2.0 * (1.0 - 2.3 / math.sqrt(n)) * float(r @ r):
         raise QuantityError(
             "the readings follow a pattern that no single peak has: two lobes, several modes, or the rim of a hollow beam. No radius of "
             "this axis describes it. Take a camera image."

@@ -202,6 +202,7 @@ def held(lines, top):
     return [f"{x},{min(float(y) + 0.2 * math.sin(77 * float(x)), top):.5g}" for x, y in pairs]
 
 
+LOBES = np.exp(-8 * (abs(X / 0.1) - 1.0) ** 2)
 BOTH = {"header": "position [mm],beam radius [um],beam diameter [um]", "change": lambda lines: [f"{v},1" for v in lines]}
 DATA = {
     "knife: six readings": (table("knife-edge", lambda r: r[9:15]), ["--kind", "knife-edge"], "7 positions"),
@@ -213,7 +214,7 @@ DATA = {
     "slit: one side": (table("slit", lambda r: r[:12]), ["--kind", "slit"], "too short|no peak"),
     "slit: wide as the scan": (table("slit", above="slit width = 3 mm\n"), [], "slit_width is 3 mm, more than the whole travel"),
     "slit: below zero": (table("slit", above="slit width = -3 um\n"), [], "slit_width"),
-    "slit: two lobes": (table("slit", lambda r: [f"{x},{100 * math.exp(-8 * (abs(x / 0.1) - 1.4) ** 2) + math.sin(770 * x):.4f}" for x in X]), [], "two lobes"),
+    "slit: two lobes": (table("slit", lambda r: rows(X, 100 * LOBES + np.sin(770 * X))), [], "two lobes"),
     "pinhole: five readings": (table("pinhole", lambda r: r[:5]), ["--kind", "pinhole"], "6 positions"),
     "pinhole: no diameter": (table("pinhole", above=""), ["--kind", "pinhole"], "pinhole_diameter is missing. Give --pinhole-diameter"),
     "pinhole: all alike": (table("pinhole", every("5")), ["--kind", "pinhole"], "all 25 readings are alike"),
