@@ -127,7 +127,8 @@ def _held(y: Any) -> tuple[int, int]:
     values, counts = np.unique(y, return_counts=True)
     if values.size < 4:
         return 0, 0
-    ends = [int(counts[k]) if counts[k] >= max(4, 3 * int(counts[1:-1].max())) else 0 for k in (-1, 0)]
+    crowd = max(4, 3 * int(np.max(counts[1:-1])))
+    ends = [int(counts[k]) if counts[k] >= crowd else 0 for k in (-1, 0)]
     return ends[0], ends[1]
 
 
