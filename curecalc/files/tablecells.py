@@ -105,7 +105,7 @@ class Cells:
         bad = ~np.isfinite(values) & ~np.array([_is_blank(c) for c in cells]) if not np.isfinite(values).all() else None
         if bad is not None and bad.any():
             row = int(np.argmax(bad))
-            raise self.fail(self.raw.lines[row], self.fields[name], f"{name}: {clip(str(cells[row]))} is too large to use.")
+            raise self.fail(self.raw.lines[row], self.fields[name], f"{name}: {clip(str(cells[row]))} is too large to use. Correct it.")
         if spec.kind == WHOLE:
             uneven = np.isfinite(values) & (values != np.floor(values))
             if uneven.any():

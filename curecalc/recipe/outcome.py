@@ -327,8 +327,8 @@ def _line_width(task: Task, x: Any, radius: Any, depth: float, *, widest: bool =
     pattern, dose, threshold = task.pattern, np.exp(np.minimum(x, _MOST)), task.curve.cure.dose(depth)
     scans = [pattern.scan(1.0, radius, None, 1.0, track) for track in pattern.tracks]
     peaks = [pattern.doses(scan)["min"] for scan in scans]
-    of, base = (np.max, np.maximum) if widest else (np.min, np.minimum)
-    whole = base.reduce(peaks)
+    of = np.max if widest else np.min
+    whole = of(peaks, axis=0)
     return of([_light.line_width(scan, dose * (p / whole), threshold, pattern.exponent) for scan, p in zip(scans, peaks)], axis=0)
 
 

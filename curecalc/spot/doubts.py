@@ -149,7 +149,7 @@ def judge_shape(excess: float, share: float | None, axes: Axes, fit_axes: Axes, 
         )
     if by_moments:
         gap = max(abs(axes.radius_x / fit_axes.radius_x - 1.0) if axes.round == fit_axes.round else 0.0, 0.0)
-        sure = 4.0 * math.hypot(axes.u_x / axes.radius_x, fit_axes.u_x / fit_axes.radius_x)
+        sure = 3.0 * math.hypot(axes.u_x / axes.radius_x, fit_axes.u_x / fit_axes.radius_x)
         if gap > max(0.025, sure) and excess <= 0.03:
             findings.append(
                 Finding(

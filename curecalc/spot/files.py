@@ -141,6 +141,7 @@ def _picture(data: bytes, name: str) -> tuple[Any, tuple[str, ...]]:
 
     try:
         with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # odd remarks beside the pixels; the pixels themselves raise
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             with Image.open(io.BytesIO(data)) as opened:
                 if lossy := {"jpeg": "JPEG", "webp": "WebP"}.get(str(opened.info.get("compression", "")).replace("tiff_", "")):

@@ -13,6 +13,8 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics.steps import step_of
+
 __all__ = ["Cells", "Ground", "block_mean", "ground", "mend", "noise_of", "window"]
 
 _PER_RADIUS = 16
@@ -31,13 +33,15 @@ def block_mean(image: Any, block: int) -> Any:
 
 @dataclass(frozen=True)
 class Cells:
-    """Means over blocks of pixels with the middles of the blocks, mm, and the variance of one cell from pixel noise."""
+    """Means over blocks of pixels with the middles of the blocks, mm, the variance of one cell from pixel noise, and the step
+    that the pixels' readings stand on (0 where none is seen)."""
 
     z: Any
     x: Any
     y: Any
     block: int
     noise: Any = None
+    step: float = 0.0
 
 
 def cells(image: Any, pixel: tuple[float, float], block: int, corner: tuple[int, int] = (0, 0)) -> Cells:
@@ -73,7 +77,7 @@ def window(image: Any, pixel: tuple[float, float], start: Any, reach: float = 4.
         local[:, 1:-1] = (strip[:, :-2] - 2.0 * strip[:, 1:-1] + strip[:, 2:]) ** 2 / 6.0
         local[:, 0], local[:, -1] = local[:, 1], local[:, -2]
     noise = local.reshape(rows, columns, block).mean(axis=2) / block**2
-    return Cells(found.z, found.x, found.y, block, noise)
+    return Cells(found.z, found.x, found.y, block, noise, step_of(strip.ravel()[:: max(1, strip.size // 4000)]))
 
 
 def mend(image: Any, noise: float, dark: float) -> tuple[Any, int]:

@@ -174,6 +174,16 @@ def beam_power(
 
 def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
     out = []
+    for count, where, far, do in (
+        (r.at_top, "top", "low", "Choose a wider range of the meter"),
+        (r.at_bottom, "bottom", "high", "Set the meter's zero"),
+    ):
+        if count:
+            out.append(f"{count} of {y.size} readings stand at one {where} value: the range ends there, so the mean is too {far}. {do}.")
+    if r.step > 0 or not r.sd > 0:
+        steps = f"steps of {show_kernel(r.step, 'power')}" if r.step else "one value"
+        counts = "the step counts as the meter's resolution" if r.step else "their scatter is hidden: state resolution="
+        out.append(f"all {r.readings} readings kept stand on {steps}, coarser than their scatter; {counts}. Choose a finer range.")
     if r.left_out:
         until = ""
         if t is not None:

@@ -134,6 +134,8 @@ def measure_file(
     try:
         result: BeamMeasurement | PowerMeasurement = run(found, options, confidence)
     except QuantityError as error:
+        if str(error).split(" ")[0] in given:  # an option out of range, no fault of the file
+            raise
         raise FileError(f"{found.path}: {error}") from None
     more: dict[str, Any] = {"source": Path(found.path).name, "sha256": found.sha256, "notes": found.notes + result.notes}
     if isinstance(result, BeamMeasurement) and result.wavelength is None:

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics.steps import level_error
 from .frame import Cells, Ground, ground
 
 __all__ = ["Moments", "inside", "moments", "principal"]
@@ -157,6 +158,10 @@ def _finish(beam: Cells, found: Any, centre: tuple[float, float], variance: Any,
     covariance = (flat * local.ravel()) @ flat.T
     effect = flat @ surface.basis(wx, wy).reshape(surface.coefficients.size, -1).T
     covariance += effect @ surface.covariance @ effect.T
+    dark = ~inside(beam.x, beam.y, *centre, variance, 2.0)
+    if beam.step > 0 and dark.any():  # the ground reads on steps, the beam runs across them
+        own = math.sqrt(max(float(beam.noise[dark].mean()) * beam.block**2 - beam.step**2 / 12.0, 0.0))
+        covariance += level_error(own, beam.step) ** 2 * np.outer(effect[:, 0], effect[:, 0])
     noise = float(np.sqrt(max(np.median(local[mask]) / 0.4549, 0.0))) if beam.block == 1 else math.sqrt(float(local[mask].mean()))
     return Moments(
         centre=centre,

@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+
 from ..setting.explain import Step
 from ..units import MM, Measured, Quantity, QuantityError, measured, positive, show_kernel
 from .measurement import BeamMeasurement, Estimate, checked
@@ -142,6 +144,12 @@ def _profiles(
     scans = scans_of(position, reading, axis)
     for name, x, y in scans:
         enough(name, x, 6, f"{kind} profile")
+        if max(slit[0], hole[0]) > np.ptp(x):
+            what, size = ("slit_width", slit[0]) if slit[0] else ("pinhole_diameter", hole[0])
+            raise QuantityError(
+                f"{what} is {show_kernel(size, 'length')}, more than the whole travel of {show_kernel(float(np.ptp(x)), 'length')}. Check "
+                "the unit of both, and scan with an opening below a third of the beam radius."
+            )
         f = checked(profile, x, y, slit_width=slit[0], pinhole_diameter=hole[0], tilt=tilt, u_position=_spread(spread))
         _refuse_profile(f)
         found[name] = (f, x, y)
@@ -164,7 +172,15 @@ def _profiles(
 
 def _refuse_profile(f: Profile) -> None:
     held(f.readings, f.radius, f.u_radius, f.degrees_of_freedom)
-    if f.peak < 4.0 * f.residual_sd or f.u_radius > f.radius:
+    weak = f.peak < 4.0 * f.residual_sd or f.u_radius > f.radius
+    r, n = f.residuals, f.residuals.size
+    # von Neumann's ratio: neighbours of scatter differ by twice its variance, those of a pattern by less
+    if weak and float(np.diff(r) @ np.diff(r)) < 2.0 * (1.0 - 2.3 / math.sqrt(n)) * float(r @ r):
+        raise QuantityError(
+            "the readings follow a pattern that no single peak has: two lobes, several modes, or the rim of a hollow beam. No radius of "
+            "this axis describes it. Take a camera image."
+        )
+    if weak:
         raise QuantityError(
             "no peak stands out of the scatter of these readings. Check that the opening crosses the beam, raise the power on "
             "the detector or average longer, and scan again. A scan that steps from one level to another is a knife edge: "
@@ -192,7 +208,7 @@ def _profile_doubts(of: str, kind: str, f: Profile, opening: float, notes: list[
         notes.append(f"{of}a tilt of the dark level is left out of the fit: too few readings or too little travel tell it from the peak.")
     if f.points_on_peak < 5:
         notes.append(f"{of}only {f.points_on_peak} readings fall within one radius of the peak. Step by a quarter of the radius or less.")
-    if opening > (2.0 if kind == "slit" else 1.6) * f.radius + 2.0 * f.u_radius:
+    if opening > (2.0 if kind == "slit" else 1.6) * (f.radius + 2.0 * f.u_radius):
         out.append(
             f"{of}the {kind} is {opening / f.radius:.1f} beam radii wide, so its width decides much of the answer. Use one below a third "
             "of the radius."

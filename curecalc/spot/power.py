@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from ..statistics.intervals import t_p
+from ..statistics.steps import step_of
 from ..statistics.uncertainty import effective_degrees_of_freedom
 
 __all__ = ["PowerReading", "combine", "power_reading", "warm_up"]
@@ -25,7 +26,8 @@ class PowerReading:
 
     `mean` and `type_a` are at the meter, `value` behind the losses. `components` lists (name, standard uncertainty in
     mW at the surface, degrees of freedom). `left_out` readings at the start are warm-up; `drift` is the relative
-    change across the readings kept, with its p-value.
+    change across the readings kept, with its p-value. `at_top` and `at_bottom` readings stand at one end of the meter's range,
+    `step` is the digit that the readings stand on (0 where none is seen).
     """
 
     value: float
@@ -43,6 +45,9 @@ class PowerReading:
     transmission: float
     components: tuple[tuple[str, float, float], ...]
     kept: Any
+    at_top: int = 0
+    at_bottom: int = 0
+    step: float = 0.0
 
 
 def combine(*, uncertainties: Any, degrees_of_freedom: Any) -> tuple[float, float]:
@@ -113,6 +118,20 @@ def _trend(y: Any, t: Any) -> tuple[float, float, float]:
     return slope, t_p(slope / spread, y.size - 2), slope * span
 
 
+def _held(y: Any) -> tuple[int, int]:
+    """How many readings stand at the top and at the bottom of a range.
+
+    Rounded readings crowd in the middle of their scatter. Where four or more share the end, three times as many as share any
+    other value, the range ends there.
+    """
+    values, counts = np.unique(y, return_counts=True)
+    if values.size < 4:
+        return 0, 0
+    crowd = max(4, 3 * int(np.max(counts[1:-1])))
+    ends = [int(counts[k]) if counts[k] >= crowd else 0 for k in (-1, 0)]
+    return ends[0], ends[1]
+
+
 def power_reading(
     *,
     reading: Any,
@@ -139,7 +158,8 @@ def power_reading(
     zero : float, mW
         Meter reading with the beam blocked, taken off.
     resolution : float, mW
-        Last digit of the meter: adds its rectangular share, resolution/sqrt 12.
+        Last digit of the meter: adds its rectangular share, resolution/sqrt 12. Where the readings themselves stand on
+        coarser steps than their scatter, that step counts.
     losses : sequence of (name, loss, standard uncertainty)
         Shares lost between meter and resin, multiplied as (1 - loss).
     keep_warm_up : bool
@@ -158,12 +178,20 @@ def power_reading(
         raise ValueError("one reading cannot show its scatter. Take at least ten, a few seconds apart.")
     order = np.argsort(t, kind="stable")
     y, t = y[order], t[order]
+    top, bottom = _held(y)
+    if 2 * (top + bottom) > y.size:
+        where, do = ("full scale", "Choose a wider range of the meter") if top >= bottom else ("the bottom of the range", "Set the zero")
+        raise ValueError(f"{max(top, bottom)} of {y.size} readings stand at {where}, so their mean means nothing. {do} and read again.")
     cut = 0 if keep_warm_up else warm_up(y, t)
     kept, when = y[cut:], t[cut:]
     mean, sd = float(kept.mean()), float(kept.std(ddof=1))
     if not mean > 0:
         raise ValueError("the mean reading is not above zero. Check the shutter, the range of the meter and its zero.")
     _, drift_p, change = _trend(kept, when)
+    step = step_of(kept)
+    hidden = step > 2.0 * sd  # noise of half a step would blur it away
+    if hidden:
+        resolution = max(resolution, step)
     d = kept - mean
     r = float(d[1:] @ d[:-1] / (d @ d)) if sd > 1e-13 * mean else 0.0
     used = r if r > 2.0 / math.sqrt(kept.size) and kept.size >= 8 else 0.0
@@ -201,4 +229,7 @@ def power_reading(
         transmission=transmission,
         components=tuple(parts),
         kept=kept,
+        at_top=top,
+        at_bottom=bottom,
+        step=step if hidden else 0.0,
     )

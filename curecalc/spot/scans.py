@@ -141,7 +141,7 @@ def enough(name: str, x: Any, least: int, what: str) -> None:
         )
 
 
-def scan_estimate(radius: float, u: float, dof: int, scale: float, confidence: float, more: Sequence[Any] = ()) -> Estimate:
+def scan_estimate(radius: float, u: float, dof: float, scale: float, confidence: float, more: Sequence[Any] = ()) -> Estimate:
     ratio("scale_uncertainty", scale, low=0.0, high=0.5, low_open=False)
     ratio("confidence", confidence, low=0.5, high=1.0, low_open=False)
     return estimate(radius, [("fit (Type A)", u, dof), (_SCALE, scale * radius, math.inf), *more], confidence=confidence)
@@ -191,7 +191,7 @@ def _readings_record(r: Readings, y: Any, end: str) -> dict[str, Any]:
     return found
 
 
-def held(r: Readings, radius: float, u_radius: float, dof: int) -> None:
+def held(r: Readings, radius: float, u_radius: float, dof: float) -> None:
     """Refuse a scan of which too little is left between the ends of a range."""
     count = r.saturated + r.clipped
     if count and (r.used < 8 or not u_radius * t_factor(0.95, max(dof, 1)) < 0.5 * radius):
@@ -235,7 +235,7 @@ def doubts(of: str, f: Scan, height: float, notes: list[str]) -> list[str]:
             f"stage. It is taken "
             "out; scan in one direction only."
         )
-    if r.misfit_p < 2e-3 and r.misfit > 1.5e-3:
+    if r.misfit_p < max(2e-3, 0.1 * r.misfit) and r.misfit > 1.5e-3:  # a large misfit needs less proof
         out.append(
             f"{of}the residuals follow a pattern, not noise ({r.misfit:.1%} of the full reading): the beam is not Gaussian "
             f"along this axis, the "

@@ -104,6 +104,7 @@ REASONS = {
     "statistics/intervals": NORMAL,
     "statistics/rules": NORMAL,
     "statistics/turning": NORMAL,
+    "statistics/steps": "how far noise blurs the steps of a display",
     "statistics/uncertainty": DRAWN,
     "statistics/watch": DIGITS,
     "units/showing": DIGITS,

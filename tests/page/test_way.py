@@ -12,6 +12,7 @@ from urllib.parse import urlencode
 import pytest
 
 from curecalc.cli import main
+from curecalc.jobs.machine import MACHINE
 
 DEMO = Path(__file__).resolve().parents[2] / "demo"
 HOME = {"Origin": "http://localhost"}
@@ -154,6 +155,18 @@ def test_beam_files_give_the_command_s_numbers(app, capsys, monkeypatch, file):
     assert client.get("/beam").text.count("<svg") == 1
     saved = client.get("/beam/beam.toml")
     assert saved.status_code == (400 if file == "beam_power.csv" else 200)
+
+
+def test_the_angle_of_a_spot_goes_into_the_machine_file_with_its_uncertainty(walked, capsys, monkeypatch):
+    monkeypatch.chdir(DEMO)
+    assert walked.post("/beam/read", data=_upload("beam_image.png") | {"pixel_size": "4.4 um"}, headers=HOME).status_code == 303
+    assert walked.post("/beam/machine", headers=HOME).headers["Location"] == "/recipe"
+    machine = MACHINE.parse(walked.get("/files/machine.toml").text, source="machine.toml")
+    assert main(["spot", "beam_image.png", "--pixel-size", "4.4 um", "--json"]) == 0
+    angle = json.loads(capsys.readouterr().out)["angle"]
+    assert float(machine.spot_angle.value.m_as("deg")) == pytest.approx(angle["value"])
+    assert float(machine.spot_angle.standard_uncertainty.m_as("deg")) == pytest.approx(angle["standard_uncertainty"])
+    assert angle["standard_uncertainty"] > 0.0
 
 
 @pytest.mark.parametrize(

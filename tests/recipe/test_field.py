@@ -1,10 +1,13 @@
 """A beam measured over the field: the place that asks most gets its depth, zones by hand, and assurance over simulated fields."""
 
+import json
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import erf
 
 from curecalc.cli import main
 from curecalc.figures.zones import zones_figure
@@ -179,3 +182,31 @@ def test_zones_without_a_measured_field_are_refused(tmp_path, capsys, monkeypatc
     said = capsys.readouterr().err
     assert "--zones: the beam was not measured over the field. Give --beam with a record that holds places." in said
     assert sorted(p.name for p in tmp_path.iterdir()) == ["machine.toml", "needs.toml", "resin.toml"]
+
+
+def scans(folder, size):
+    """A knife-edge scan of 31 readings at each of nine places, written as a shop keeps them; words for the command."""
+    step, files, places = np.linspace(-0.4, 0.4, 31), [], []
+    for x in (-120.0, 0.0, 120.0):
+        for y in (-120.0, 0.0, 120.0):
+            power = 45.0 * (1.0 + erf(math.sqrt(2.0) * step / (0.125 * size(x, y))))
+            files.append(folder / f"edge_{len(files)}.csv")
+            files[-1].write_text("position [mm],power [mW]\n" + "".join(f"{a:.4f},{b:.5f}\n" for a, b in zip(step, power, strict=True)))
+            places += ["--at", f"{x:g} mm, {y:g} mm"]
+    return [*map(str, files), *places]
+
+
+def test_scans_at_places_feed_a_recipe_by_files_alone(tmp_path, capsys):
+    """Lines of one speed need power in proportion to the width of the widest place: corners 8 % wider than the middle, 8 % more power."""
+    demo = Path(__file__).parents[2] / "demo"
+    parts = [part for kind in ("machine", "resin", "needs") for part in (f"--{kind}", str(demo / f"{kind}.toml"))]
+    powers = []
+    for name, size in (("even", lambda x, y: 1.0), ("corners", lambda x, y: 1.0 + 0.08 * (x * x + y * y) / 28800.0)):
+        beam = tmp_path / f"{name}.toml"
+        assert main(["spot", *scans(tmp_path, size), "--save", str(beam)]) == 0
+        capsys.readouterr()
+        assert main(["recipe", *parts, "--beam", str(beam), "--json"]) == 0
+        vectors = {v["kind"]: v for v in json.loads(capsys.readouterr().out)["vectors"]}
+        assert vectors["contour"]["limited_by"] == ["scanner speed"]
+        powers.append(vectors["contour"]["power"]["value"] / vectors["contour"]["scan_speed"]["value"])
+    assert powers[1] / powers[0] == pytest.approx(1.08, abs=0.01)

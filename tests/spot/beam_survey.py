@@ -1,7 +1,11 @@
-"""The simulated beams measured by the program, counted: coverage where nothing is called out, faults found, false alarms."""
+"""The simulated beams measured by the program, counted: coverage where nothing is called out, faults found, false alarms.
+
+`python beam_survey.py COUNT SEED` writes `reference/simulations/beams.toml`; a third word surveys the kinds that hold it and only prints.
+"""
 
 import warnings
 from collections import defaultdict
+from pathlib import Path
 
 import beam_simulator as sim
 import numpy as np
@@ -13,6 +17,8 @@ from curecalc.spot.pictures import image_beam
 from curecalc.spot.scans import knife_edge_beam
 from curecalc.units import MM
 from curecalc.units import Quantity as Q
+
+RECORD = Path(__file__).parents[2] / "reference" / "simulations" / "beams.toml"
 
 
 def _scan(rng, kind, fault):
@@ -76,10 +82,9 @@ def run(kind, fault, count, seed=1):
         tally["biased"] += bias
         tally["biased and silent"] += bias and not checks
     out = {
-        "n": count,
         "refused": tally["refused"] / count,
         "checked": tally["checked"] / count,
-        "coverage": tally["inside"] / tally["judged"] if tally["judged"] else float("nan"),
+        "inside": int(tally["inside"]),
         "judged": int(tally["judged"]),
         "biased": int(tally["biased"]),
         "silent": int(tally["biased and silent"]),
@@ -97,36 +102,59 @@ def cases():
     yield from (("caustic", fault, False) for fault in sim.CAUSTIC_FAULTS)
 
 
-def table(count, only=None, verbose=False):
-    totals = defaultdict(float)
+def table(count, seed, only="", verbose=False):
+    """Prints a line a kind; returns the lines by kind and the shares over all."""
+    rows, sums = {}, defaultdict(float)
     for kind, fault, good in cases():
-        if only and only not in kind and only not in fault:
+        if only not in f"{kind} {fault}":
             continue
-        found, words = run(kind, fault, count)
-        print(
-            f"{kind:10s} {fault:20s} {'good ' if good else 'fault'} refused {found['refused']:.2f} checked {found['checked']:.2f} "
-            f"coverage {found['coverage']:.3f} of {found['judged']:5d}  biased {found['biased']:4d} silent {found['silent']:4d}",
-            flush=True,
-        )
-        if verbose:
-            for text, times in sorted(words.items(), key=lambda p: -p[1])[:6]:
-                print(f"      {times:4d}  {text}")
-        key = "good" if good else "fault"
-        totals[key] += count
-        totals[key + " called"] += count * (found["checked"] + found["refused"])
-        totals["inside"] += found["coverage"] * found["judged"] if found["judged"] else 0
-        totals["judged"] += found["judged"]
-        totals["refused faults"] += 0 if good else count * found["refused"]
-        totals["biased"] += 0 if good else found["biased"]
-        totals["silent"] += 0 if good else found["silent"]
-    judged, good, called = max(totals["judged"], 1), max(totals["good"], 1), totals["biased"] + totals["refused faults"]
-    silent, biased = totals["silent"], max(totals["biased"], 1)
-    print(f"coverage without a Check {totals['inside'] / judged:.4f}; good data called {totals['good called'] / good:.4f}")
-    print(f"biased faults called {1 - silent / max(called, 1):.4f}, without the refused {1 - silent / biased:.4f}")
-    return totals
+        row, words = run(kind, fault, count, seed)
+        print(f"{kind:10s} {fault:20s} {'good ' if good else 'fault'}", *(f"{k} {v:.3g}" for k, v in row.items()), flush=True)
+        for text, times in sorted(words.items(), key=lambda p: -p[1])[:6] if verbose else ():
+            print(f"      {times:4d}  {text}")
+        rows[kind, fault] = row
+        sums["good" if good else "faults"] += count
+        sums["judged"] += row["judged"]
+        sums["inside"] += row["inside"]
+        if good:
+            sums["alarms"] += round(count * (row["checked"] + row["refused"]))
+        else:
+            sums["biased"] += row["biased"]
+            sums["silent"] += row["silent"]
+    shares = {
+        "coverage": sums["inside"] / max(sums["judged"], 1),
+        "good_called": sums["alarms"] / max(sums["good"], 1),
+        "biased_called": 1.0 - sums["silent"] / max(sums["biased"], 1),
+    }
+    print({k: round(v, 4) for k, v in shares.items()}, dict(sums))
+    return rows, shares
+
+
+def write(count, seed, rows, shares):
+    lines = [
+        "# Simulated beams measured by the program, with a seed at which nothing was chosen; coverage is of radii without a Check,",
+        "# `biased_called` of faulty beams off by more than 3 % and 4 standard uncertainties that carry one. Refused beams count for",
+        "# neither. Written by tests/spot/beam_survey.py; beams and faults stand in tests/spot/beam_simulator.py.",
+        f"each = {count}",
+        f"seed = {seed}",
+        "",
+        "[all]",
+        *(f"{name} = {value:.4f}" for name, value in shares.items()),
+    ]
+    last = None
+    for (kind, fault), row in rows.items():
+        lines += [] if kind == last else ["", f"[{kind}]"]
+        last = kind
+        told = ", ".join(f"{n} = {row[n]:.4g}" for n in ("refused", "checked", "inside", "judged", "biased", "silent"))
+        lines.append(f'"{fault}" = {{ {told} }}')
+    RECORD.write_text("\n".join(lines) + "\n")
 
 
 if __name__ == "__main__":
     import sys
 
-    table(int(sys.argv[1]), sys.argv[2] if len(sys.argv) > 2 else None, len(sys.argv) > 3)
+    each, chosen = int(sys.argv[1]), int(sys.argv[2])
+    if len(sys.argv) > 3:
+        table(each, chosen, sys.argv[3], verbose=True)
+    else:
+        write(each, chosen, *table(each, chosen))

@@ -6,9 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from curecalc.errors import QuantityError
 from curecalc.spot.frame import cells
+from curecalc.spot.light import beam_power
 from curecalc.spot.moments import moments
 from curecalc.spot.power import power_reading
+from curecalc.statistics.steps import level_error
+from curecalc.units import Quantity as Q
 
 # scatter without a trend, with mean 100 and standard deviation 1 (n - 1 = 9)
 READINGS = 100.0 + math.sqrt(0.9) * np.array([1, -1, -1, 1, -1, 1, 1, -1, 1, -1.0])
@@ -144,3 +148,44 @@ def test_the_aperture_is_three_times_the_width(place, inside):
     plain = measured(picture(s, s), s, s)
     gained = (got.variance[0] - plain.variance[0]) / (share / (1 + share) * (b**2 - s**2))
     assert gained == pytest.approx(1.0 if inside else 0.0, abs=0.06)
+
+
+# ------------------------------------------------------------------ ends of the range and digits of the display
+
+SETTLED = 300.0 + 0.6 * np.random.default_rng(5).standard_normal(30)
+
+
+def warned(reading, **more):
+    return " ".join(beam_power(reading=Q(reading, "mW"), meter_uncertainty=0.02, **more).warnings)
+
+
+def test_readings_at_an_end_of_the_range_are_counted():
+    top, low = np.minimum(np.round(SETTLED, 3), 300.4), np.maximum(np.round(SETTLED, 3), 299.6)
+    assert f"{(top == 300.4).sum()} of 30 readings stand at one top value" in warned(top)
+    assert f"{(low == 299.6).sum()} of 30 readings stand at one bottom value" in warned(low)
+    with pytest.raises(QuantityError, match=r"of 30 readings stand at full scale.*Choose a wider range"):
+        warned(np.minimum(np.round(SETTLED, 3), 299.8))
+
+
+@pytest.mark.parametrize("digit", [0.01, 0.1, 1.0])
+def test_a_display_finer_than_the_scatter_is_no_fault(digit):
+    assert warned(np.round(SETTLED / digit) * digit) == ""
+
+
+def test_digits_coarser_than_the_scatter_count_as_resolution():
+    coarse = 2.0 * np.round(SETTLED / 2.0)
+    got = beam_power(reading=Q(coarse, "mW"), meter_uncertainty=0.02)
+    assert "all 30 readings kept stand on steps of 2 mW" in got.warnings[0]
+    parts = {p.name: p.relative for p in got.power.parts}
+    assert parts["meter resolution (Type B)"] == pytest.approx(2.0 / math.sqrt(12.0) / coarse.mean())
+    stated = beam_power(reading=Q(coarse, "mW"), meter_uncertainty=0.02, resolution=Q(5.0, "mW"))
+    assert {p.name: p.relative for p in stated.power.parts}["meter resolution (Type B)"] == pytest.approx(5 / math.sqrt(12) / coarse.mean())
+    assert "all 5 readings kept stand on one value" in warned(np.full(5, 300.0))
+
+
+@pytest.mark.parametrize("noise", [0.15, 0.25, 0.35])
+def test_the_pull_of_steps_on_a_mean(noise):
+    """Rounded numbers themselves: the mean of many, about where they lie between the steps."""
+    rng = np.random.default_rng(2)
+    pulls = [np.round(at + noise * rng.standard_normal(20000)).mean() - at for at in np.linspace(0.0, 1.0, 100, endpoint=False)]
+    assert level_error(noise, 1.0) == pytest.approx(math.sqrt(np.mean(np.square(pulls))), rel=0.1)

@@ -1,0 +1,39 @@
+"""Readings that stand on steps: the digits of a display, the counts of a camera. Plain float64."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+__all__ = ["level_error", "step_of"]
+
+
+def step_of(readings: Any) -> float:
+    """Step that all readings stand on; zero where there is none, or too fine to tell.
+
+    >>> step_of([3.0, 5.0, 3.0, 9.0, 5.0])
+    2.0
+    """
+    y = np.ravel(np.asarray(readings, dtype=np.float64))
+    values = np.unique(y)
+    if values.size < 2 or values.size > 0.9 * y.size:
+        return 0.0
+    step = float(np.diff(values).min())
+    if step < 1e-12 * float(values[-1] - values[0]):  # rounding of the computer, no display
+        return 0.0
+    places = (values - values[0]) / step
+    return step if np.abs(places - np.round(places)).max() < 1e-3 * max(1.0, places[-1] * 1e-3) else 0.0
+
+
+def level_error(noise: float, step: float) -> float:
+    """Standard uncertainty of a mean level that is read on coarse steps, from its noise before the steps and the step.
+
+    Steps pull the mean of many readings by up to step/pi exp(-2 pi^2 noise^2/step^2): noise of half a step blurs them away.
+    Source: the first term of the quantiser's Fourier series (Widrow 1961, from memory); checked by rounding numbers.
+
+    >>> f"{level_error(0.2, 1.0):.3f} {level_error(0.5, 1.0):.4f}"
+    '0.102 0.0016'
+    """
+    return step / math.pi / math.sqrt(2.0) * math.exp(-2.0 * (math.pi * noise / step) ** 2) if step > 0 else 0.0
