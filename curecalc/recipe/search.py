@@ -30,6 +30,7 @@ _WIDE = 4.0
 _TIE = 1e-7
 _HOLDS = 1e-12
 _MOVE = 1.1
+_WIDER = 4 * (0.01, 0.03, 0.1, 0.3)
 _LOOK = 12  # rounds to see whether there are settings at all
 _DEPTHS = ("print_through", "overcure")
 
@@ -117,10 +118,12 @@ def _axes(plane: _Plane, coarse: bool) -> tuple[Any, Any]:
     return a, b
 
 
-def _zoom(plane: _Plane, score: Any, rounds: int) -> tuple[float, float, float, dict[str, Any]]:
-    """Close in on the highest score; score(found, over) gives (score, tie) arrays."""
+def _zoom(
+    plane: _Plane, score: Any, rounds: int, spans: tuple[tuple[float, float], tuple[float, float]] = ((0.0, 1.0), (0.0, 1.0))
+) -> tuple[float, float, float, dict[str, Any]]:
+    """Close in on the highest score inside the spans; score(found, over) gives (score, tie) arrays."""
     a_axis, b_axis = _axes(plane, True)
-    a_span, b_span = (0.0, 1.0), (0.0, 1.0)
+    a_span, b_span = spans
     best: tuple[float, float, float, dict[str, Any]] | None = None
     for _ in range(rounds):
         a, b = np.meshgrid(a_span[0] + a_axis * (a_span[1] - a_span[0]), b_span[0] + b_axis * (b_span[1] - b_span[0]), indexing="ij")
@@ -194,7 +197,13 @@ def best_settings(task: Task, *, rounds: int = 22) -> Best:
         value, a, b, _ = _zoom(plane, _inside, rounds)
         if value < -1e5:
             raise refusal(task)
-        found, _over = plane.outcome(np.array([a]), np.array([b]))
+        found, over = plane.outcome(np.array([a]), np.array([b]))
+    # on a slope as narrow as the least speed leaves, a grid stops short of the end: look about once more, wider each time
+    for wide in _WIDER if float(over["scan_speed_low"][0]) > -1e-3 else ():
+        again = _zoom(plane, _inside, rounds, ((max(a - wide, 0.0), min(a + wide, 1.0)), (max(b - wide, 0.0), min(b + wide, 1.0))))
+        if again[0] > value:
+            value, a, b, _ = again
+            found, over = plane.outcome(np.array([a]), np.array([b]))
     return Best(task, {k: _first(v) for k, v in found.items()})
 
 
