@@ -124,6 +124,15 @@ class Machine(Origin):
         ),
     ] = "off"
     corner_speed: Annotated[Quantity | None, _scanner("speed", "To which it slows at a corner; left out, a full stop.", "500 mm/s")] = None
+    move_speed: Annotated[
+        Quantity | None,
+        _scanner(
+            "speed",
+            "With the beam off, from the end of a vector to the next: between the lines of a raster, or as paths go. Left out, such\n"
+            "moves take no time.",
+            "10000 mm/s",
+        ),
+    ] = None
     settling_time: Annotated[
         Quantity, _scanner("time", "At each end of a vector, laser off.", "0.3 ms", rule="nonnegative", start=True)
     ] = _NO_TIME

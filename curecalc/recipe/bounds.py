@@ -114,7 +114,8 @@ class Task:
     `depth` (mm) is to be reached with `assurance`, for a `single` layer or the mean of many. `layers` equal layers lie
     on a down-facing face, each with the surface exposure `above` (mJ/mm^2; the kind's own mean where None).
     `vector_length` is a typical length (mm), infinite where overheads at the ends do not count; `run_up` says what happens at its
-    ends (None: they are not looked at). With `assured_limits` the upper limits hold with the same assurance, else by the expected value.
+    ends (None: they are not looked at); `move_speed` is that from vector to vector, beam off.
+    With `assured_limits` the upper limits hold with the same assurance, else by the expected value.
     `hold` is a place in the field that must get the depth too; `hottest` the dose of the strongest place over the centre's, where upper
     limits hold. `able` is what the machine can set where the needs give one value: name, least, greatest.
     """
@@ -133,6 +134,7 @@ class Task:
     vector_length: float = INFINITE
     acceleration: float = INFINITE
     settling: float = 0.0
+    move_speed: float = INFINITE
     run_up: RunUp | None = None
     assured_limits: bool = False
     hold: Hold | None = None

@@ -28,7 +28,7 @@ def with_paths(recipe: Recipe, paths: Paths) -> Recipe:
     """
     needs, machine = recipe.needs, recipe.machine
     n = int(paths.layers[-1] - paths.layers[0]) + 1
-    length, count = _sums(paths, n)
+    length, count, gap = _sums(paths, n)
     chosen: dict[int, list[str]] = {}
     for kind in length:
         i = _kind_for(recipe, kind)
@@ -40,8 +40,10 @@ def with_paths(recipe: Recipe, paths: Paths) -> Recipe:
         best = recipe.vectors[i].best
         along: Any = sum(length[name] for name in names)
         number: Any = sum(count[name] for name in names)
+        moves: Any = sum(gap[name] for name in names) / np.maximum(number, 1.0)
         lines = best.hatch_spacing is None
-        work = rates.Work(length=along, count=number) if lines else rates.Work(area=along * best.hatch_spacing, count=number)
+        much = {"length": along} if lines else {"area": along * best.hatch_spacing}
+        work = rates.Work(**much, count=number, gap=moves)
         kinds.append((best, work))
     recoat = float(machine.recoat_time.m_as(S))
     t = float(needs.layer_thickness.m_as(MM))
@@ -71,17 +73,20 @@ def with_paths(recipe: Recipe, paths: Paths) -> Recipe:
     return replace(recipe, rates=per_layer, mass_rate=mass, part_layers=n, part_time=total.layer_time, part=part)
 
 
-def _sums(paths: Paths, n: int) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
-    """Length (mm) and count of each scanned kind's vectors, layer by layer."""
+def _sums(paths: Paths, n: int) -> tuple[dict[str, np.ndarray], ...]:
+    """Length (mm), count and length of the moves to each scanned kind's vectors, layer by layer."""
     one = paths.scanned
     at = one.layer - paths.layers[0]
-    length, count = {}, {}
+    moved = np.zeros(len(one))
+    moved[1:] = np.where(at[1:] == at[:-1], np.hypot(one.x0[1:] - one.x1[:-1], one.y0[1:] - one.y1[:-1]), 0.0)
+    length, count, gap = {}, {}, {}
     for i, kind in enumerate(one.kinds):
         mine = one.kind == i
         if mine.any():
             length[kind] = np.bincount(at[mine], one.length[mine], n)
             count[kind] = np.bincount(at[mine], minlength=n).astype(float)
-    return length, count
+            gap[kind] = np.bincount(at[mine], moved[mine], n)
+    return length, count, gap
 
 
 def _kind_for(recipe: Recipe, kind: str) -> int | None:

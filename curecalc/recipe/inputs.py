@@ -385,6 +385,7 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
         vector_length=_mm(one.vector_length, INFINITE),
         acceleration=INFINITE if machine.acceleration is None else float(machine.acceleration.m_as(MM_S2)),
         settling=float(machine.settling_time.m_as(S)),
+        move_speed=INFINITE if machine.move_speed is None else float(machine.move_speed.m_as(MM_S)),
         run_up=RunUp(_FOLLOWS[machine.run_up_beam], needs.speed_reached, needs.judged_from),
         assured_limits=needs.limits_by == "assurance",
         hold=_held(machine, needs, one, index),

@@ -15,7 +15,18 @@ from .assurance import assured_log_exposure, normal_factor, quick_factor, reach_
 from .bounds import RunUp, Task
 from .light import Pattern, Shape, shape
 
-__all__ = ["at_settings", "fastest_at", "fastest_useful", "line_widths", "log_wanted", "rate", "step_of", "violations", "wanted_over_ratio"]
+__all__ = [
+    "at_settings",
+    "fastest_at",
+    "fastest_useful",
+    "line_widths",
+    "log_wanted",
+    "move_time",
+    "rate",
+    "step_of",
+    "violations",
+    "wanted_over_ratio",
+]
 
 _STEPS = 24
 _PLACES = np.array([1.0, 1.3, 1.8, 2.8, 1.0])  # in margins; the last stands for the middle
@@ -34,8 +45,18 @@ def step_of(task: Task) -> float:
 def rate(task: Task, speed: Any, spacing: Any) -> Any:
     """Area (or, for lines, length) finished per time, with the overhead at the ends of vectors of typical length."""
     if math.isfinite(task.vector_length):
-        speed = task.vector_length / (vector_time(task, task.vector_length, speed) + task.settling)
+        ends = task.settling + (move_time(task, spacing) if task.pattern.raster else 0.0)
+        speed = task.vector_length / (vector_time(task, task.vector_length, speed) + ends)
     return speed * (spacing if task.pattern.raster else 1.0) / task.pattern.times
+
+
+def move_time(task: Task, length: Any) -> Any:
+    """Time of a move with the beam off, from rest to rest."""
+    if not math.isfinite(task.move_speed):
+        return 0.0 * length
+    if not math.isfinite(task.acceleration):
+        return length / task.move_speed
+    return motion.vector_time(length, task.move_speed, task.acceleration)
 
 
 def vector_time(task: Task, length: Any, speed: Any) -> Any:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from .outcome import vector_time
+from .outcome import move_time, vector_time
 from .search import Best
 
 __all__ = ["Rates", "Work", "build_rates", "scan_time"]
@@ -16,11 +16,14 @@ __all__ = ["Rates", "Work", "build_rates", "scan_time"]
 
 @dataclass(frozen=True)
 class Work:
-    """What one kind of vector does in a layer: area (mm^2) for rasters, length (mm) for lines, and how many vectors."""
+    """What one kind of vector does in a layer: area (mm^2) for rasters, length (mm) for lines, how many vectors, and the mean move (mm)
+    to each; a raster's spacing where it is not known, and no move to lines.
+    """
 
     area: Any = 0.0
     length: Any = 0.0
     count: Any | None = None
+    gap: Any | None = None
 
 
 def _length_and_count(best: Best, work: Work) -> tuple[Any, Any]:
@@ -44,7 +47,8 @@ def scan_time(best: Best, work: Work) -> tuple[Any, Any]:
     each = length / np.maximum(count, 1.0)
     one = np.where(each > 0.0, vector_time(best.task, np.maximum(each, 1e-12), best.scan_speed), 0.0)
     times = best.task.pattern.times
-    return times * count * (one + best.task.settling), times * length / best.scan_speed
+    gap: Any = (best.hatch_spacing or 0.0) if work.gap is None else work.gap
+    return times * count * (one + best.task.settling + move_time(best.task, gap)), times * length / best.scan_speed
 
 
 @dataclass(frozen=True)
