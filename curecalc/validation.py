@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from .errors import FileError
+from .files.shipped import shipped_folder
 
 __all__ = ["Outcome", "Report", "load_checks", "load_sources", "reference_folder", "run_check", "validate"]
 
@@ -31,11 +32,7 @@ def reference_folder() -> Path:
     >>> (reference_folder() / "sources.toml").is_file()
     True
     """
-    package = Path(__file__).resolve().parent
-    for folder in (package / "reference", package.parent / "reference"):
-        if (folder / "sources.toml").is_file():
-            return folder
-    raise FileError("reference: the folder of outside checks is missing from this installation. Install curecalc again.")
+    return shipped_folder("reference", "reference", "sources.toml", "outside checks")
 
 
 def _toml(path: Path) -> dict[str, Any]:

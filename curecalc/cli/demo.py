@@ -41,18 +41,18 @@ def _command(words: list[str], *, also: tuple[int, ...] = ()) -> str:
 
 def _beam(folder: Path) -> str:
     """Measure the invented spot from a knife-edge scan."""
-    from .demonstration import demo_files
+    from ..files.shipped import invented_files
 
-    return _command(["spot", str(demo_files() / "beam_knife_edge.csv"), "--figure", str(folder / "beam.png")])
+    return _command(["spot", str(invented_files() / "beam_knife_edge.csv"), "--figure", str(folder / "beam.png")])
 
 
 def _recipe(folder: Path) -> str:
     """The recipe of the invented machine with the lot just calibrated, and its sheet as HTML and PDF."""
     from importlib.util import find_spec
 
-    from .demonstration import demo_files
+    from ..files.shipped import invented_files
 
-    files = {name: str(demo_files() / f"{name}.toml") for name in ("machine", "needs")}
+    files = {name: str(invented_files() / f"{name}.toml") for name in ("machine", "needs")}
     words = ["recipe", "--machine", files["machine"], "--resin", str(folder / "resin_lot_7.toml"), "--needs", files["needs"]]
     more = ["--save", str(folder / "recipe.json"), "--along", str(folder / "along.png")]
     first = _command([*words, "--sheet", str(folder / "recipe.html"), *more])
@@ -64,9 +64,9 @@ def _recipe(folder: Path) -> str:
 
 def _part(folder: Path) -> str:
     """What real scan paths cure: an invented bracket with thin fins, a bridge and an overhang."""
-    from .demonstration import demo_files
+    from ..files.shipped import invented_files
 
-    words = ["part", str(demo_files() / "bracket.csv"), "--resin", str(demo_files() / "resin.toml"), "--layer-thickness", "0.1mm"]
+    words = ["part", str(invented_files() / "bracket.csv"), "--resin", str(invented_files() / "resin.toml"), "--layer-thickness", "0.1mm"]
     return _command([*words, "--overcure", "0.08mm", "--figure", str(folder / "part.png")])
 
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..errors import FileError
 from ..formulas.beam import Beam
 from ..formulas.resin import Resin
 from ..formulas.scan import Scan
 from ..units import Measured, Quantity, show
 
-__all__ = ["calibrate_demo_lot", "demo_beam", "demo_files", "demo_resin", "speed_demo"]
+__all__ = ["calibrate_demo_lot", "demo_beam", "demo_resin", "speed_demo"]
 
 
 def demo_beam() -> Beam:
@@ -90,15 +89,6 @@ def calibrate_demo_lot(folder: Path) -> str:
             f"wrote           {folder / 'resin_lot_7.toml'}, {folder / 'lot_7.png'}, {folder / 'plan_lot_7.html'} and the tables",
         )
     )
-
-
-def demo_files() -> Path:
-    """The folder of invented files: inside the installed package, or beside it in a source tree."""
-    package = Path(__file__).resolve().parents[1]
-    for folder in (package / "demo_files", package.parent / "demo"):
-        if (folder / "machine.toml").is_file():
-            return folder
-    raise FileError("demo: the folder of invented files is missing from this installation. Install curecalc again.")
 
 
 def speed_demo(folder: Path) -> str:

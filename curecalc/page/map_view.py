@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from ..errors import CurecalcError, FileError, QuantityError
+from ..files.shipped import invented_files
 from ..map.look import TOLERANCE, Look, looked
 from ..map.settings import scanning_of, settings_by_kind
 from ..paths.table import table_paths
@@ -18,7 +19,7 @@ from ..units import MM, MM_S, MW, Quantity, show
 from .drawing import Board, on_paper
 from .fields import FIELDS, State, read
 from .settings_view import Setting, ranges
-from .work import Part, Work, invented_files
+from .work import Part, Work
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -76,7 +77,13 @@ class _Asked:
             filled = paths.filled({}, default={name: float(given.value.m_as(unit)) for name, (given, unit) in light.items()})
             resin, thickness = setting.resin, setting.values["layer_thickness"].value
         scanning = {} if work.machine is None else scanning_of(work.machine)
-        return {"paths": filled, "resin": resin, "layer_thickness": thickness, "layer": self.layer, "scanning": scanning}
+        return {
+            "paths": filled.faster(self.speed_factor),
+            "resin": resin,
+            "layer_thickness": thickness,
+            "layer": self.layer,
+            "scanning": scanning,
+        }
 
 
 @lru_cache(maxsize=16)
@@ -84,9 +91,7 @@ def _look(asked: _Asked) -> Look:
     from ..figures.map import LOOK_BOXES, LOOK_SHAPE
 
     shape = LOOK_SHAPE * LOOK_BOXES[0][3] / LOOK_BOXES[0][2]
-    options = asked.options()
-    options["paths"] = options["paths"].faster(asked.speed_factor)
-    return looked(**options, **asked.values, shape=shape)
+    return looked(**asked.options(), **asked.values, shape=shape)
 
 
 class MapView:
@@ -235,10 +240,8 @@ class MapView:
         from ..map.answer import exposure_field
 
         asked, look = self.look(query, work)
-        options = asked.options()
-        options["paths"] = options["paths"].faster(asked.speed_factor)
         window: Any = tuple(Quantity(v, MM) for v in look.window)
-        return exposure_field(**options, window=window, tolerance=TOLERANCE, workers=1).to_dict()
+        return exposure_field(**asked.options(), window=window, tolerance=TOLERANCE, workers=1).to_dict()
 
     def command(self, query: dict[str, str], work: Work, which: str) -> str:
         """The equal command line."""

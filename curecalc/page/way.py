@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from ..errors import CurecalcError, FileError, QuantityError
-from .work import PARTS, Work, Works, invented_files
+from ..files.shipped import invented_files
+from .work import PARTS, Work, Works
 
 if TYPE_CHECKING:
     from flask import Flask

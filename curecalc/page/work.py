@@ -9,10 +9,9 @@ from collections import OrderedDict
 from collections.abc import Mapping, MutableMapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..errors import CurecalcError, FileError
+from ..errors import CurecalcError
 
 if TYPE_CHECKING:
     from ..files.records import RecordFile
@@ -22,7 +21,7 @@ if TYPE_CHECKING:
     from ..lessons.bench import Bench
     from ..recipe.record import Recipe
 
-__all__ = ["PARTS", "Part", "Work", "Works", "file_of", "invented_files"]
+__all__ = ["PARTS", "Part", "Work", "Works", "file_of"]
 
 PARTS = ("machine", "resin", "needs")
 
@@ -165,15 +164,6 @@ class Work:
         if name == "resin" and "resin" in self.parts:
             parts["earlier"] = self.parts["resin"]
         return replace(self, parts=parts)
-
-
-def invented_files() -> Path:
-    """The folder of invented files: inside the installed package, or beside it in a source tree."""
-    package = Path(__file__).resolve().parents[1]
-    for folder in (package / "demo_files", package.parent / "demo"):
-        if (folder / "machine.toml").is_file():
-            return folder
-    raise FileError("The folder of invented files is missing from this installation. Install curecalc again.")
 
 
 class Works:
