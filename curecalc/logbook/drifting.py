@@ -6,6 +6,7 @@ import math
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -78,12 +79,12 @@ class DriftReport(Shown):
     since_settings: tuple[float, Change] | None = None
     turning: Turning | None = None
 
-    @property
+    @cached_property
     def sums(self) -> tuple[np.ndarray, np.ndarray]:
         """Cumulative sums up and down in standard deviations of the baseline; above `SUM_LIMIT` they signal."""
         return cumulative_sums(self.series.values, centre=self.individuals.baseline.centre, sd=self.individuals.baseline.sd)
 
-    @property
+    @cached_property
     def passed(self) -> dict[str, float]:
         """`above` and `below`: when the cumulative sum of that side first passed its limit, in days since 1970."""
         outside = {side: one > SUM_LIMIT for side, one in zip(("above", "below"), self.sums)}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,7 @@ from ..jobs.beam import field_map
 from ..jobs.machine import Machine
 from ..physics import tilt
 from ..units import MM
+from .assurance import Errors
 from .bounds import Hold, Task
 from .outcome import log_wanted
 
@@ -47,14 +49,14 @@ def _leaning(machine: Machine, index: float, x: float, y: float) -> Hold:
     return Hold(gain, slant, float(tilt.footprint_factor(theta)), at=(x, y), angle=theta)
 
 
-def measured_places(machine: Machine, index: float) -> list[Hold]:
+def measured_places(machine: Machine, index: float) -> tuple[Hold, ...]:
     """The measured map read on a grid over the field (or over the places measured, where no field is stated); empty without a map.
 
     Radii are taken as measured on the surface, so that the footprint of a leaning beam is in them.
     """
     found = field_map(machine.field)
     if found is None:
-        return []
+        return ()
     corners = np.array([[p.x, p.y] for p in found.places])
     low, high = corners.min(axis=0), corners.max(axis=0)
     if machine.field_width is not None and machine.field_length is not None:
@@ -79,10 +81,10 @@ def measured_places(machine: Machine, index: float) -> list[Hold]:
                 extrapolated=not found.inside(px, py),
             )
         )
-    return places
+    return tuple(places)
 
 
-def on_field(task: Task, places: list[Hold]) -> Task:
+def on_field(task: Task, places: Sequence[Hold]) -> Task:
     """The task with the measured place held that asks most of the centre, and the strongest one for upper limits."""
     if not places:
         return task
@@ -115,20 +117,17 @@ class Zones:
     span: tuple[tuple[float, float], tuple[float, float]]
 
 
-def zones(best: Best, places: list[Hold]) -> Zones:
-    """How much faster each zone of the field could be scanned than the place held allows, everything else as chosen."""
-    task, free = best.task, best.task.errors
+def zones(best: Best, places: Sequence[Hold], errors: Errors) -> Zones:
+    """How much faster each zone of the field could be scanned than the place held allows, everything else as chosen.
+
+    `errors` are those of the machine, without any place's own.
+    """
+    task = best.task
     assert task.hold is not None
-    # the errors without the held place's own
-    e = replace(
-        free,
-        beam_radius=math.sqrt(max(free.beam_radius**2 - task.hold.spot_unsure**2, 0.0)),
-        power=math.sqrt(max(free.power**2 - task.hold.power_unsure**2, 0.0)),
-    )
     radius, spacing = np.array(best.beam_radius), None if best.hatch_spacing is None else np.array(best.hatch_spacing)
 
     def wanted(place: Hold) -> float:
-        return float(log_wanted(_held(replace(task, errors=e), place), best.light, radius, spacing))
+        return float(log_wanted(_held(replace(task, errors=errors), place), best.light, radius, spacing))
 
     asked = np.array([wanted(place) for place in places]).reshape(_GRID, _GRID)
     third = _GRID // _ZONES

@@ -38,13 +38,14 @@ class Cancelling:
 
 @dataclass(frozen=True)
 class Inputs:
-    """Tasks in the order of the needs, what cancels, and warnings about the files."""
+    """Tasks in the order of the needs, what cancels, warnings about the files, and the places of a measured field."""
 
     tasks: tuple[Task, ...]
     curve: Curve
     errors: Errors
     cancelling: Cancelling
     warnings: tuple[str, ...]
+    places: tuple[Hold, ...] = ()
 
 
 def _mm(q: Quantity | None, otherwise: float) -> float:
@@ -168,7 +169,7 @@ def gather(machine: Machine, lot: Lot, needs: Needs, *, today: datetime.date | N
     tasks = tuple(on_field(_task(machine, needs, one, curve, errors, index), places) for one in needs.vectors)
     for one, task in zip(needs.vectors, tasks):
         warnings += _depth_covered(lot, one, task)
-    return Inputs(tasks, curve, errors, cancelling, tuple(dict.fromkeys(warnings)))
+    return Inputs(tasks, curve, errors, cancelling, tuple(dict.fromkeys(warnings)), places)
 
 
 # ---------------------------------------------------------------- do the files agree

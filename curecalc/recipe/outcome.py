@@ -347,6 +347,8 @@ def _line_width(task: Task, x: Any, radius: Any, depth: float, *, widest: bool =
         return np.zeros(np.shape(x))
     pattern, dose, threshold = task.pattern, np.exp(np.minimum(x, _MOST)), task.curve.cure.dose(depth)
     scans = [pattern.scan(1.0, radius, None, 1.0, track) for track in pattern.tracks]
+    if len(scans) == 1:
+        return _light.line_width(scans[0], dose, threshold, pattern.exponent)
     peaks = [pattern.doses(scan)["min"] for scan in scans]
     of = np.max if widest else np.min
     whole = of(peaks, axis=0)

@@ -17,7 +17,7 @@ from ..units import DEG, G_CM3, MJ_CM2, MJ_MM2, MM, MM2, MM2_S, MM_S, MW, RAD, Q
 from . import consequences, rates
 from .assurance import assurance_of, depth_state, relative_variance
 from .bounds import LIMIT_NAMES, Task
-from .field import described, far_corner, measured_places, zones
+from .field import described, far_corner, zones
 from .inputs import Inputs, gather
 from .record import Limit, Recipe, VectorRecipe
 from .search import Best, Binding, best_settings, binding_limits, rounded
@@ -104,7 +104,7 @@ def assembled(
 ) -> Recipe:
     """The record of settings already found."""
     above = hatch_exposure(needs, dict(enumerate(found)))
-    vectors = tuple(_vector(machine, resin, one, best, above, gains) for one, best in zip(needs.vectors, found))
+    vectors = tuple(_vector(machine, resin, one, best, above, gathered, gains) for one, best in zip(needs.vectors, found))
     built = layer_rates(machine, needs, found)
     density = None if resin.density is None else float(resin.density.m_as(G_CM3))
     layers = None
@@ -200,16 +200,14 @@ def _budget(best: Best, state: dict[str, Any]) -> dict[str, Quantity]:
     return {name: Quantity(value, MM) for name, value in parts.items() if value > 0.0}
 
 
-def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: float | None, gains: bool) -> VectorRecipe:
+def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: float | None, gathered: Inputs, gains: bool) -> VectorRecipe:
     task = best.task
     state = state_of(best)
     bindings: list[Binding] = binding_limits(best) if gains else []
     limits = tuple(Limit(b.name, b.field, b.value, b.to, b.gain) for b in bindings)
     raster = task.pattern.raster
     corner = consequences.corner(best)
-    index = float(lot.resin.refractive_index)
-    places = measured_places(machine, index)
-    far = task.hold if places else far_corner(machine, index)
+    far = task.hold if gathered.places else far_corner(machine, float(lot.resin.refractive_index))
     edge = None if far is None else consequences.field_edge(best, far)
     layers_out, left = consequences.compensation(best)
     coupon = consequences.proof(best)
@@ -262,7 +260,7 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         corner_reach=None if corner is None else mm(corner.reach),
         field_incidence_angle=None if edge is None else Quantity(edge.incidence_angle, RAD).to(DEG),
         field_depth_change=None if edge is None else mm(edge.depth_change),
-        field_zones=described(zones(best, places)) if places else None,
+        field_zones=described(zones(best, gathered.places, gathered.errors)) if gathered.places else None,
         coupon_thickness=Quantity(coupon.thickness, MM),
         coupon_low=Quantity(coupon.low, MM),
         coupon_high=Quantity(coupon.high, MM),

@@ -463,12 +463,13 @@ def _own_scatter(curve: _Curve, result: Fit, wander: int, backlash: bool, rows: 
     columns, rest = columns[rows] * weight[:, None], result.residuals[rows] * weight
     size = np.sqrt((columns**2).sum(axis=0))
     size[size == 0.0] = 1.0
-    inverse = np.linalg.pinv(columns / size, rcond=1e-13)
-    hat = (columns / size) @ inverse
-    share = (inverse[1] / size[1]) ** 2 / np.maximum(1.0 - np.diag(hat), 1e-3)
-    maker = np.eye(len(hat)) - hat
-    spread = maker @ (share[:, None] * maker)
-    dof = float(np.trace(spread)) ** 2 / float((spread**2).sum())
+    u, s, v = np.linalg.svd(columns / size, full_matrices=False)
+    u, s, v = (part[..., s > 1e-13 * s[0]] for part in (u, s, v.T))
+    taken = (u**2).sum(axis=1)  # the hat matrix is u u', its residual maker 1 - u u'
+    share = (u @ (v[1] / s) / size[1]) ** 2 / np.maximum(1.0 - taken, 1e-3)
+    # trace of maker diag(share) maker, and of its square
+    once, twice = float(share @ (1.0 - taken)), float(share**2 @ (1.0 - 2.0 * taken)) + float(((u.T * share @ u) ** 2).sum())
+    dof = once**2 / twice
     return math.sqrt(float(share @ rest**2)), dof if sigma is None else max(0.5 * dof, 1.0)
 
 

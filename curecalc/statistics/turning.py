@@ -124,8 +124,7 @@ def turning(times: Any, values: Any, *, sd: float, correlation: float = 0.0) -> 
         return none
     unit = sd * sd * (1.0 + correlation) / (1.0 - correlation)
     flat = float(((y - y.mean()) ** 2).sum()) / unit
-    places = range(1, y.size - 1)
-    step, drift = (np.array([fit(t, y, k) for k in places]) / [[unit, 1.0]] for fit in (_step, _drift))
+    step, drift = (tried / [unit, 1.0] for tried in (_steps(y), _drifts(t, y)))
     best = {kind: int(np.argmin(tried[:, 0])) for kind, tried in (("step", step), ("drift", drift))}
     left = {"step": step[best["step"], 0], "drift": drift[best["drift"], 0]}
     kind = min(left, key=left.__getitem__)
@@ -140,15 +139,25 @@ def turning(times: Any, values: Any, *, sd: float, correlation: float = 0.0) -> 
     return Turning(told, time, low, high, float(tried[k, 1]))
 
 
-def _step(_t: np.ndarray, y: np.ndarray, k: int) -> tuple[float, float]:
-    """Squares left by two levels, before and from the k-th reading on; the step."""
-    a, b = y[:k], y[k:]
-    return float(((a - a.mean()) ** 2).sum() + ((b - b.mean()) ** 2).sum()), float(b.mean() - a.mean())
+def _steps(y: np.ndarray) -> np.ndarray:
+    """For each place k from 1 to n - 2: squares left by two levels, before and from the k-th reading on; the step."""
+    away, k, n = y - y.mean(), np.arange(1, y.size - 1), y.size
+    before = np.cumsum(away)[:-2]  # what is before sums to this, what comes after to its negative
+    return np.column_stack([float(away @ away) - before**2 * (1.0 / k + 1.0 / (n - k)), -before / (n - k) - before / k])
 
 
-def _drift(t: np.ndarray, y: np.ndarray, k: int) -> tuple[float, float]:
-    """Squares left by a level that drifts steadily from the (k-1)-th reading on; the drift up to the last."""
-    ramp = np.maximum(t - t[k - 1], 0.0)
-    away = ramp - ramp.mean()
-    slope = float(away @ y) / float(away @ away) if away.any() else 0.0
-    return float(((y - y.mean() - slope * away) ** 2).sum()), slope * float(ramp[-1])
+def _drifts(t: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """For the same places: squares left by a level that drifts steadily from the (k-1)-th reading on; the drift up to the last."""
+    n, away, since = y.size, y - y.mean(), t - t[0]
+
+    def later(x: np.ndarray) -> np.ndarray:
+        """Sums over the readings after each begin."""
+        return (x.sum() - np.cumsum(x))[: n - 2]
+
+    begin = since[: n - 2]
+    count, once, twice = later(np.ones(n)), later(since), later(since**2)
+    ramp = once - count * begin
+    square = twice - 2.0 * begin * once + count * begin**2 - ramp**2 / n
+    along = later(since * away) - begin * later(away)
+    slope = np.divide(along, square, out=np.zeros_like(along), where=square > 0.0)
+    return np.column_stack([float(away @ away) - slope * along, slope * (since[-1] - begin)])

@@ -11,6 +11,19 @@ from curecalc.statistics.line import ordinary_line
 SEED = 20261
 
 
+def curve_of_line(fit, coupons: int) -> Curve:
+    """The curve of lines through so many coupons each."""
+    return Curve(
+        penetration_depth=fit.slope,
+        log_threshold=fit.x_mean - fit.y_mean / fit.slope,
+        centre=fit.x_mean,
+        centre_variance=fit.scale / fit.weight_sum,
+        slope_variance=fit.scale / fit.sxx,
+        layer_variance=fit.scale,
+        degrees_of_freedom=float(coupons - 2),
+    )
+
+
 def layers_that_bond(
     *,
     coupons: int,
@@ -44,15 +57,7 @@ def layers_that_bond(
     true_x = x + (meter_then + radius_power_then * spot_then)[:, None]
     y = dp[:, None] * (true_x - log_ec[:, None]) + gauge[:, None] + scatter * normal(shops, coupons)
     fit = ordinary_line(np.broadcast_to(x, y.shape), y)
-    curve = Curve(
-        penetration_depth=fit.slope,
-        log_threshold=fit.x_mean - fit.y_mean / fit.slope,
-        centre=fit.x_mean,
-        centre_variance=fit.scale / fit.weight_sum,
-        slope_variance=fit.scale / fit.sxx,
-        layer_variance=fit.scale,
-        degrees_of_freedom=float(coupons - 2),
-    )
+    curve = curve_of_line(fit, coupons)
     errors = Errors(
         power=reading,
         beam_radius=spot_now,

@@ -20,6 +20,8 @@ from curecalc.recipe.outcome import fastest_at
 from curecalc.recipe.search import on_steps
 from curecalc.statistics.line import ordinary_line
 
+from .shops import curve_of_line
+
 METER, SPOT, POWER, DAY_SPOT, SPEED, SPACING, RECOAT, GAUGE, TURN = 0.03, 0.03, 0.015, 0.015, 0.005, 0.005, 0.004, 0.003, 4.0
 LAYER, BOND, SCATTER, INDEX = 0.10, 0.08, 0.006, 1.5
 ACCELERATION, HEIGHT, HALF, LEAST = 2.0e6, 820.0, 120.0, 0.1
@@ -332,15 +334,7 @@ def shares(case: Case, shops: int = 10_000, seed: int = 20261126) -> tuple[dict[
     true = stated + (meter_then + of_day)[:, None]
     thickness = dp[:, None] * (true - np.log(ec)[:, None]) + gauge[:, None] + SCATTER * normal(shops, case.coupons)
     fit = ordinary_line(np.broadcast_to(stated, thickness.shape), thickness)
-    curve = Curve(
-        penetration_depth=fit.slope,
-        log_threshold=fit.x_mean - fit.y_mean / fit.slope,
-        centre=fit.x_mean,
-        centre_variance=fit.scale / fit.weight_sum,
-        slope_variance=fit.scale / fit.sxx,
-        layer_variance=fit.scale,
-        degrees_of_freedom=float(case.coupons - 2),
-    )
+    curve = curve_of_line(fit, case.coupons)
     task, exact, stepped = settings(case, curve, shops)
     meter_now = meter_then if case.same else METER * normal(shops)
     scale_now = spot_then if case.same else SPOT * normal(shops)
