@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..errors import FileError
 from ..jobs.beam import field_map
 from ..jobs.machine import Machine
 from ..physics import tilt
@@ -53,6 +54,11 @@ def measured_places(machine: Machine, index: float) -> tuple[Hold, ...]:
     """The measured map read on a grid over the field (or over the places measured, where no field is stated); empty without a map.
 
     Radii are taken as measured on the surface, so that the footprint of a leaning beam is in them.
+
+    Raises
+    ------
+    FileError
+        Too few places, or all on one line.
     """
     found = field_map(machine.field)
     if found is None:
@@ -64,9 +70,13 @@ def measured_places(machine: Machine, index: float) -> tuple[Hold, ...]:
         low = -high
     x, y = (g.ravel() for g in np.meshgrid(np.linspace(low[0], high[0], _GRID), np.linspace(low[1], high[1], _GRID)))
     zero = (np.zeros(x.size + 1), np.zeros(x.size + 1))
+    try:
+        surfaces = found.surfaces
+    except ValueError as error:
+        raise FileError(f"field: {error}") from None
     # ln radius and ln power at the places and, last, in the middle
-    size, u_size = found.surfaces["size"].at(np.append(x, 0.0), np.append(y, 0.0))
-    power, u_power = found.surfaces["power"].at(np.append(x, 0.0), np.append(y, 0.0)) if "power" in found.surfaces else zero
+    size, u_size = surfaces["size"].at(np.append(x, 0.0), np.append(y, 0.0))
+    power, u_power = surfaces["power"].at(np.append(x, 0.0), np.append(y, 0.0)) if "power" in surfaces else zero
     places = []
     for i, (px, py) in enumerate(zip(x.tolist(), y.tolist())):
         lean = _leaning(machine, index, px, py)

@@ -172,6 +172,19 @@ def test_a_saved_recipe_keeps_the_field():
         assert (a.gain, a.wider, a.spot_unsure) == pytest.approx((b.gain, b.wider, b.spot_unsure), rel=1e-12)
 
 
+def test_too_few_places_are_refused_in_one_line(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for kind in ("machine", "resin", "needs"):
+        assert main(["new", kind, f"{kind}.toml"]) == 0
+    place = '[[field]]\nx = "-100 mm"\ny = "0 mm"\nradius_x = "0.085 mm"\n'
+    (tmp_path / "beam.toml").write_text(f'schema = 1\nradius_x = "0.08 mm +- 0.002 mm"\n{place}', encoding="utf-8")
+    parts = [part for kind in ("machine", "resin", "needs", "beam") for part in (f"--{kind}", f"{kind}.toml")]
+    capsys.readouterr()
+    assert main(["recipe", *parts]) == 2
+    said = "field: 1 places are too few for a map. Measure at least five: the middle and four corners.\n"
+    assert capsys.readouterr().err == said
+
+
 def test_zones_without_a_measured_field_are_refused(tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
     for kind in ("machine", "resin", "needs"):
