@@ -332,7 +332,7 @@ def _edge_note(needs: Needs, vectors: tuple[VectorRecipe, ...]) -> list[str]:
     lost = [
         v
         for one, v in zip(needs.vectors, vectors)
-        if not one.hold_at_field_edge and v.field_depth_change is not None and v.field_depth_change.m < -5e-4
+        if not one.hold_at_field_edge and v.field_zones is None and v.field_depth_change is not None and v.field_depth_change.m < -5e-4
     ]
     if not lost:
         return []

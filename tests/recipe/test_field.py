@@ -111,6 +111,7 @@ def test_zones_by_hand():
     case = Case(0.95, True, True, 8, False)
     machine, lot, needs = shop(case, field(grows))
     recipe = make_recipe(machine=machine, resin=lot, needs=needs, gains=False)
+    assert not [note for note in recipe.warnings if "hold_at_field_edge" in note]  # the corner is held already
     zones = recipe.vectors[0].field_zones
     edge = 100.0 / 4.0  # the outermost of the places looked at in the middle zone of nine
     corner, by_side, by_middle = (w / end(w) for w in (1.1, grows(100.0, edge), grows(edge, edge)))
