@@ -469,6 +469,8 @@ def _own_scatter(curve: _Curve, result: Fit, wander: int, backlash: bool, rows: 
     share = (u @ (v[1] / s) / size[1]) ** 2 / np.maximum(1.0 - taken, 1e-3)
     # trace of maker diag(share) maker, and of its square
     once, twice = float(share @ (1.0 - taken)), float(share**2 @ (1.0 - 2.0 * taken)) + float(((u.T * share @ u) ** 2).sum())
+    if once <= 1e-9 * share.sum():  # no reading is left over where the width is decided: nothing to take the scatter from
+        return float(result.sd[1]), float(result.degrees_of_freedom)
     dof = once**2 / twice
     return math.sqrt(float(share @ rest**2)), dof if sigma is None else max(0.5 * dof, 1.0)
 
