@@ -10,12 +10,15 @@ from collections.abc import Iterable
 from typing import Any, NoReturn
 
 from ..errors import QuantityError
+from ..files.disk import FIGURES
 
 __all__ = [
     "CommandParser",
+    "FIGURES",
     "QUANTITIES",
     "add_output",
     "add_quantities",
+    "add_target",
     "as_options",
     "flag",
     "joined",
@@ -24,6 +27,7 @@ __all__ = [
     "show_rows",
     "told_in_options",
     "write_figure",
+    "write_target",
 ]
 
 # name: (kind of quantity, rule, may carry an uncertainty, help)
@@ -92,6 +96,13 @@ class CommandParser(argparse.ArgumentParser):
         end = "" if message.endswith((".", "?")) else "."
         self.exit(2, f"{message}{end} See {self.prog} --help.\n")
 
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """As argparse does, then the files to be written are checked."""
+        found, rest = super().parse_known_args(args, namespace)
+        if not rest:
+            check_targets(self, found)
+        return found, rest
+
     def _nearest(self, given: str) -> str:
         if not given.startswith("-"):
             return (
@@ -114,6 +125,36 @@ class _Once(argparse.Action):
         if getattr(namespace, self.dest, None) is not None:
             parser.error(f"{option_string} is given twice: {getattr(namespace, self.dest)!r} and {values!r}. Leave one out")
         setattr(namespace, self.dest, values)
+
+
+class _Target(_Once):
+    """A file that the command writes, refused before any work where it cannot or should not be written."""
+
+    def __init__(self, *args: Any, endings: tuple[str, ...] = (), renews: tuple[str, ...] = (), **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.endings, self.renews = endings, renews
+
+
+def add_target(group: Any, option: str, text: str, *endings: str, renews: tuple[str, ...] = (), **more: Any) -> None:
+    """An option (or argument) that names a file to write, and `--overwrite` beside the first of a command.
+
+    `renews` names options whose file it may replace; every other file that a command reads is never written.
+    """
+    end = f"; FILE ends in {', '.join(endings[:-1])} or {endings[-1]}".replace("in  or ", "in ") if endings else ""
+    group.add_argument(option, metavar="FILE", action=_Target, endings=endings, renews=renews, help=text + end, **more)
+    if "--overwrite" not in group._option_string_actions:
+        group.add_argument("--overwrite", action="store_true", help="replace files that stand already")
+
+
+def check_targets(parser: argparse.ArgumentParser, args: argparse.Namespace) -> None:
+    """`FileError` for the first file that cannot be written as asked: ending, folder, one that stands, one that is read."""
+    from ..files.disk import check_target
+
+    targets = [a for a in parser._actions if isinstance(a, _Target) and getattr(args, a.dest, None) is not None]
+    for action in targets:
+        option, path = next(iter(action.option_strings), action.metavar), getattr(args, action.dest)
+        others = [v for k, v in vars(args).items() if k not in (action.dest, *action.renews)]
+        check_target(str(option), path, action.endings, others=others, overwrite=args.overwrite)
 
 
 class _Given(_Once):
@@ -196,7 +237,7 @@ def add_output(parser: argparse.ArgumentParser, *, figure: str | None = None, ex
     if explain:
         group.add_argument("--explain", action="store_true", help="the derivation step by step")
     if figure:
-        group.add_argument("--figure", metavar="FILE", action=_Once, help=f"draw {figure}; FILE ends in .png, .svg or .pdf")
+        add_target(group, "--figure", f"draw {figure}", *FIGURES)
 
 
 def as_options(text: str, names: Iterable[str]) -> str:
@@ -233,8 +274,15 @@ def show_rows(rows: list[tuple[str, str]]) -> str:
     return "\n".join(f"{label:<{width}}   {value}" for label, value in rows)
 
 
-def write_figure(figure: Any, path: str) -> None:
-    """Save a figure and say so on stderr, so that stdout stays what was asked for."""
-    from ..figures.style import save
+def write_target(args: argparse.Namespace, name: str, content: bytes | str) -> None:
+    """Write the file of an option, whole or not at all, and say so on stderr, so that stdout stays what was asked for."""
+    from ..files.disk import write_bytes
 
-    print(f"wrote {save(figure, path)}", file=sys.stderr)
+    print(f"wrote {write_bytes(getattr(args, name), content, overwrite=args.overwrite)}", file=sys.stderr)
+
+
+def write_figure(figure: Any, args: argparse.Namespace, name: str = "figure") -> None:
+    """Write a figure to the file of an option."""
+    from ..figures.style import figure_bytes
+
+    write_target(args, name, figure_bytes(figure, getattr(args, name).lower().rpartition(".")[2]))

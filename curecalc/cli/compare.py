@@ -54,10 +54,6 @@ def run(args: argparse.Namespace) -> int:
         raise QuantityError("--layer-thickness with --overcure, or --cure-depth, is missing: lots are compared at one depth. Give yours.")
     if tolerance is None:
         raise QuantityError("--tolerance is missing: which change of depth can you live with, either way? Give it, like '10 um'.")
-    if args.figure is not None:
-        from ..figures.style import check_path
-
-        check_path("--figure", args.figure)
     limits = {n: fraction(n, getattr(args, n)) for n in ("confidence", "most_speed_change", "most_depth_change")}
     files = [args.old, *args.new]
     excluded = _excluded(args.exclude, files)
@@ -72,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     if args.figure is not None:
         from ..figures.comparison import comparison_figure
 
-        write_figure(comparison_figure(result), args.figure)
+        write_figure(comparison_figure(result), args)
     written = _logged(args, result, files, names, excluded) if logging else {}
     if args.json:
         print_json(result.to_dict() | {"warnings": warnings} | written)

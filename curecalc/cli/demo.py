@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from itertools import count
 from pathlib import Path
 
 from ..errors import CurecalcError, FileError
@@ -13,12 +14,13 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
-    parser.add_argument("--folder", metavar="FOLDER", action=_Once, help="where to write its files (curecalc-demo)")
+    parser.add_argument("--folder", metavar="FOLDER", action=_Once, help="where to write its files (curecalc-demo, or the next free one)")
+    parser.add_argument("--overwrite", action="store_true", help="replace files that stand already")
 
 
 def run(args: argparse.Namespace) -> int:
     """Run the invented scenario and write its figures."""
-    print(whole_job(_folder(args.folder or "curecalc-demo")))
+    print(whole_job(_folder(args.folder, args.overwrite)))
     return 0
 
 
@@ -32,7 +34,7 @@ def _command(words: list[str], *, also: tuple[int, ...] = ()) -> str:
 
     out, err = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        status = main(words)
+        status = main([*words, *(["--overwrite"] if {"--figure", "--sheet"} & set(words) else [])])
     if status != 0 and status not in also:
         raise CurecalcError(f"demo: curecalc {shlex.join(words)} ended with status {status}: {err.getvalue().strip()}")
     said = [line for line in err.getvalue().splitlines() if line.startswith("wrote ")]
@@ -99,10 +101,15 @@ def whole_job(folder: Path) -> str:
     return "\n".join(told)
 
 
-def _folder(path: str) -> Path:
-    target = Path(path)
+def _folder(named: str | None, overwrite: bool) -> Path:
+    numbered = (f"curecalc-demo-{n}" for n in count(2))
+    target = Path(named or "curecalc-demo")
     try:
+        while not overwrite and target.is_dir() and any(target.iterdir()):
+            if named is not None:
+                raise FileError(f"--folder: {named}: files stand there already. Name another folder, or add --overwrite.")
+            target = Path(next(numbered))
         target.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise FileError(f"--folder: {path}: cannot make this folder ({error.strerror}). Name another place.") from None
+        raise FileError(f"--folder: {target}: cannot make this folder ({error.strerror}). Name another place.") from None
     return target

@@ -23,10 +23,6 @@ def run(args: argparse.Namespace) -> int:
     """Evaluate the setting and print it."""
     from ..setting.answer import evaluate
 
-    if args.figure is not None:
-        from ..figures.style import check_path
-
-        check_path("--figure", args.figure)
     beam, resin, scan = beam_resin_scan(args)
     layer = quantities(args, ["layer_thickness"]).get("layer_thickness")
     bounds = limits(args)
@@ -36,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     if args.figure is not None:
         from ..figures.section import section_figure
 
-        write_figure(section_figure(answer), args.figure)
+        write_figure(section_figure(answer), args)
     if args.json:
         record = answer.to_dict()
         if args.explain:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from ..errors import FileError, QuantityError
-from .common import _Once, add_output, as_options, flag, print_json, told_in_options, write_figure
+from ..errors import QuantityError
+from .common import _Once, add_output, add_target, as_options, flag, print_json, told_in_options, write_figure, write_target
 from .recorded import add_log, checked_log, said
 
 if TYPE_CHECKING:
@@ -70,8 +70,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--lot-spread-depth", metavar="VALUE", action=_Once, help='of Dp from lot to lot, like "5 %%" (default)')
     group.add_argument("--lot-spread-exposure", metavar="VALUE", action=_Once, help='of Ec from lot to lot, like "15 %%" (default)')
     group = parser.add_argument_group("resin file")
-    group.add_argument("--save", metavar="FILE", action=_Once, help="write the resin file that recipe reads")
-    group.add_argument("--overwrite", action="store_true", help="let --save replace a file")
+    add_target(group, "--save", "write the resin file that recipe reads", ".toml")
     group.add_argument("--name", metavar="TEXT", action=_Once, help="of the resin, for sheets")
     for name in NAMES[1:]:
         group.add_argument(flag(name), metavar="TEXT", action=_Once, help="if the table does not say")
@@ -183,11 +182,7 @@ def _prior(args: argparse.Namespace) -> tuple[Any, list[str]]:
 
 def run(args: argparse.Namespace) -> int:
     """Fit and print; write the resin file and the figure if asked."""
-    if args.figure is not None:
-        from ..figures.style import check_path
-
-        check_path("--figure", args.figure)
-    more = saving(args) if args.save else {}
+    more = _beside(args) if args.save else {}
     logging = checked_log(args)
     fit = fit_from(args)
     text = None
@@ -207,14 +202,9 @@ def run(args: argparse.Namespace) -> int:
     if args.figure is not None:
         from ..figures.working_curve import working_curve_figure
 
-        write_figure(working_curve_figure(fit), args.figure)
+        write_figure(working_curve_figure(fit), args)
     if text is not None:
-        import sys
-
-        from ..files.disk import write_bytes
-
-        write_bytes(args.save, text, overwrite=args.overwrite)
-        print(f"wrote {args.save}", file=sys.stderr)
+        write_target(args, "save", text)
     if args.json:
         print_json(record)
         return 0
@@ -280,18 +270,6 @@ def _resin_to_keep(args: argparse.Namespace, fit: Fit) -> str | None:
 def _named_by_logbook(more: dict[str, Any], fit: Any) -> dict[str, Any]:
     """With a logbook, lot and machine are the shop's names in it; the resin file keeps those of the coupon table."""
     return more | {"names": {k: v for k, v in more["names"].items() if k not in fit.coupons.names}}
-
-
-def saving(args: argparse.Namespace) -> dict[str, Any]:
-    """What goes into the resin file beside the fit; refused before any work when the place cannot be used."""
-    from pathlib import Path
-
-    target = Path(args.save)
-    if target.is_dir() or not target.parent.is_dir():
-        raise FileError(f"--save: {args.save}: cannot write here. Name a file in a folder that exists.")
-    if target.exists() and not args.overwrite:
-        raise FileError(f"--save: {args.save}: stands already. Choose another name, or add --overwrite.")
-    return _beside(args)
 
 
 def _beside(args: argparse.Namespace) -> dict[str, Any]:

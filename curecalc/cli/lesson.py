@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from typing import Any
 
 from .bench import add_bench, bench
-from .common import _Once, print_json, show_rows, write_figure
+from .common import FIGURES, add_target, print_json, show_rows, write_figure, write_target
 
 __all__ = ["add_arguments", "run"]
 
@@ -18,8 +16,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_bench(parser)
     group = parser.add_argument_group("output")
     group.add_argument("--no-answer", action="store_true", help="leave the answer out, for a class")
-    group.add_argument("--html", metavar="FILE", action=_Once, help="write a printable page instead")
-    group.add_argument("--figure", metavar="FILE", action=_Once, help="draw the figure; FILE ends in .png, .svg or .pdf")
+    add_target(group, "--html", "write a printable page instead", ".html", ".htm")
+    add_target(group, "--figure", "draw the figure", *FIGURES)
     group.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
 
 
@@ -31,12 +29,8 @@ def run(args: argparse.Namespace) -> int:
     names = list(ORDER) if args.name == ["all"] else list(dict.fromkeys(args.name))
     for name in names:
         script(name)
-    if args.figure is not None:
-        from ..figures.style import check_path
-
-        if len(names) != 1:
-            raise QuantityError(f"--figure draws one lesson's figure: name one lesson, got {len(names)}.")
-        check_path("--figure", args.figure)
+    if args.figure is not None and len(names) != 1:
+        raise QuantityError(f"--figure draws one lesson's figure: name one lesson, got {len(names)}.")
     if args.html is not None and not names:
         names = list(ORDER)
     if not names:
@@ -49,9 +43,11 @@ def run(args: argparse.Namespace) -> int:
     here = bench(args)
     lessons = [lesson(name, here) for name in names]
     if args.figure is not None:
-        write_figure(lessons[0].figure(), args.figure)
+        write_figure(lessons[0].figure(), args)
     if args.html is not None:
-        _write_html(args.html, lessons, not args.no_answer)
+        from ..lessons.show import lesson_page
+
+        write_target(args, "html", lesson_page(lessons, answers=not args.no_answer))
     if args.json:
         records = [one.to_dict() for one in lessons]
         print_json(records[0] if len(records) == 1 else {"lessons": records})
@@ -60,11 +56,3 @@ def run(args: argparse.Namespace) -> int:
 
         print("\n\n\n".join(lesson_text(one, answer=not args.no_answer) for one in lessons))
     return 0
-
-
-def _write_html(path: str, lessons: list[Any], answers: bool) -> None:
-    from ..lessons.show import lesson_page
-    from .files import write_whole
-
-    write_whole("--html", path, lesson_page(lessons, answers=answers).encode("utf-8"), endings=(".html", ".htm"))
-    print(f"wrote {path}", file=sys.stderr)

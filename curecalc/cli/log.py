@@ -8,7 +8,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from ..errors import FileError, QuantityError
-from .common import CommandParser, _Once, flag, print_json
+from .common import FIGURES, CommandParser, _Once, add_target, flag, print_json, write_figure
 from .logadd import RADII, add_entry, open_log, whole
 
 if TYPE_CHECKING:
@@ -119,8 +119,7 @@ def _file_actions(actions: Any) -> None:
     action = _action(actions, "export", "entries to a file that ends in .csv (for spreadsheets) or .json (complete)")
     _filters(action)
     action.add_argument("--kind", metavar="KIND", action=_Once, help="of this kind only")
-    action.add_argument("--output", metavar="FILE", action=_Once, required=True, help="ends in .csv or .json")
-    action.add_argument("--overwrite", action="store_true", help="even when it stands already")
+    add_target(action, "--output", "the entries", ".csv", ".json", required=True)
     action = _action(actions, "import", "entries from an export, none of them changed since")
     action.add_argument("file", metavar="FILE", help="an export, .csv or .json")
     action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
@@ -151,7 +150,7 @@ def _drift_action(actions: Any) -> None:
     group.add_argument("--weight", metavar="W", action=_Once, help="of the newest reading in the weighted mean (0.2)")
     group.add_argument("--limit", metavar="VALUE", action=_Once, help="forecast when the trend reaches it")
     group.add_argument("--confidence", metavar="P", action=_Once, help="of the forecast (0.95)")
-    action.add_argument("--figure", metavar="FILE", action=_Once, help="draw the charts; FILE ends in .png, .svg or .pdf")
+    add_target(action, "--figure", "draw the charts", *FIGURES)
     action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
 
 
@@ -257,8 +256,6 @@ def _export(args: argparse.Namespace) -> int:
     from ..logbook.interchange import csv_text, json_text
 
     ending = os.path.splitext(args.output)[1].lower()
-    if ending not in (".csv", ".json"):
-        raise FileError(f"--output: {args.output}: an export ends in .csv or .json. Give the file one of these endings.")
     with open_log(args) as book:
         found = book.entries(kind=args.kind, machine=args.machine, lot=args.lot, beam=args.beam, since=_time(args, "since"), corrected=True)
         found.sort(key=lambda entry: entry.number)
@@ -334,10 +331,6 @@ def _drift(args: argparse.Namespace) -> int:
     from ..statistics.rules import RULES
     from .logtext import drift_text
 
-    if args.figure is not None:
-        from ..figures.style import check_path
-
-        check_path("--figure", args.figure)
     kind = CHARTED[args.quantity][2] if args.quantity in CHARTED else "number"
     if (args.centre is None) != (args.sd is None):
         raise QuantityError("--centre and --sd belong together: give both, or neither and let the first readings set them.")
@@ -360,9 +353,8 @@ def _drift(args: argparse.Namespace) -> int:
         )
     if args.figure is not None:
         from ..figures.drift import drift_figure
-        from .common import write_figure
 
-        write_figure(drift_figure(report), args.figure)
+        write_figure(drift_figure(report), args)
     if args.json:
         print_json(report.to_dict())
     else:

@@ -7,7 +7,7 @@ import sys
 from typing import Any
 
 from ..errors import QuantityError
-from .common import _Once, add_output, add_quantities, print_json, quantities, show_rows, write_figure
+from .common import _Once, add_output, add_quantities, add_target, print_json, quantities, show_rows, write_figure, write_target
 from .setting import add_resin, number, read_resin
 
 __all__ = ["add_arguments", "add_common", "field_options", "filled_paths", "progress", "run", "save", "show_answer"]
@@ -48,7 +48,7 @@ def add_common(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--pixel", metavar="VALUE", action=_Once, help="of the map; chosen for the tolerance when left out")
     group.add_argument("--tolerance", metavar="E", action=_Once, help="error of the exposure, as a share of the peak (1e-5)")
     group.add_argument("--window", metavar=("X0", "Y0", "X1", "Y1"), nargs=4, help="a part of the field, like 0mm 0mm 5mm 5mm")
-    group.add_argument("--save", metavar="FILE", action=_Once, help="exposure and cure depth of the map; FILE ends in .npz")
+    add_target(group, "--save", "exposure and cure depth of the map", ".npz")
     group.add_argument("--work", metavar="FOLDER", action=_Once, help="keeps what is done, so that interrupted work goes on")
     group.add_argument("--workers", metavar="N", action=_Once, help="processes (all cores)")
     group.add_argument("--scheduler", metavar="ADDRESS", action=_Once, help="of a dask cluster that does the work instead")
@@ -58,23 +58,10 @@ def run(args: argparse.Namespace) -> int:
     """Map one layer and print it."""
     from ..map.answer import exposure_field
 
-    check_targets(args)
     paths, options = field_options(args)
     layer = None if args.layer is None else number("--layer", args.layer, whole=True)
     answer = exposure_field(paths, layer=layer, progress=progress("mapping"), **options)
     return show_answer(args, answer)
-
-
-def check_targets(args: argparse.Namespace) -> None:
-    """Refuse targets that cannot be written, before any work."""
-    if args.figure is not None:
-        from ..figures.style import check_path
-
-        check_path("--figure", args.figure)
-    if args.save is not None:
-        from .files import check_target
-
-        check_target("--save", args.save, (".npz",))
 
 
 def field_options(args: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
@@ -184,11 +171,11 @@ def progress(what: str) -> Any:
 def show_answer(args: argparse.Namespace, answer: Any) -> int:
     """Write the files that were asked for, print the rest."""
     if args.save is not None:
-        save(args.save, answer)
+        save(args, answer)
     if args.figure is not None:
         from ..figures.map import map_figure, part_figure
 
-        write_figure(map_figure(answer) if answer.job.single else part_figure(answer), args.figure)
+        write_figure(map_figure(answer) if answer.job.single else part_figure(answer), args)
     if args.json:
         print_json(answer.to_dict())
         return 0
@@ -201,14 +188,13 @@ def show_answer(args: argparse.Namespace, answer: Any) -> int:
     return 0
 
 
-def save(path: str, answer: Any) -> None:
+def save(args: argparse.Namespace, answer: Any) -> None:
     """The field as .npz: x, y (mm), exposure (mJ/cm^2) and cure depth (mm) of the (first) layer."""
     from io import BytesIO
 
     import numpy as np
 
     from ..map.answer import dose_image
-    from .files import write_whole
 
     grid = answer.job.grid
     if grid.rows * grid.columns > 64_000_000:
@@ -216,4 +202,4 @@ def save(path: str, answer: Any) -> None:
     dose, shown, _ = dose_image(answer.job, grid.window(), most=64_000_000)
     buffer = BytesIO()
     np.savez_compressed(buffer, x=shown.x, y=shown.y, exposure=100.0 * dose, cure_depth=answer.job.optics.law.depth(dose))
-    print(f"wrote {write_whole('--save', path, buffer.getvalue(), endings=('.npz',))}", file=sys.stderr)
+    write_target(args, "save", buffer.getvalue())

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import sys
 
+from .common import add_target, write_target
+
 __all__ = ["add_arguments", "run"]
 
 KINDS = ("machine", "resin", "needs", "coupons")
@@ -13,7 +15,7 @@ KINDS = ("machine", "resin", "needs", "coupons")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument("what", metavar="machine|resin|needs|coupons", choices=KINDS, help="which file")
-    parser.add_argument("file", metavar="FILE", nargs="?", help="where to write it; printed when left out")
+    add_target(parser, "file", "where to write it; printed when left out", nargs="?")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -22,11 +24,9 @@ def run(args: argparse.Namespace) -> int:
     if args.file is None:
         print(text, end="")
         return 0
-    from ..files.disk import write_bytes
-
-    write_bytes(args.file, text)
+    write_target(args, "file", text)
     use = "curecalc fit" if args.what == "coupons" else f"--{args.what}"
-    print(f"wrote {args.file}: fill in your own numbers, then use it with {use}", file=sys.stderr)
+    print(f"Fill in your own numbers, then use it with {use}.", file=sys.stderr)
     return 0
 
 

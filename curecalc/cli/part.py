@@ -6,7 +6,7 @@ import argparse
 
 from ..errors import QuantityError
 from .common import _Once, add_output
-from .map import add_common, check_targets, field_options, progress, show_answer
+from .map import add_common, field_options, progress, show_answer
 from .setting import number
 
 __all__ = ["add_arguments", "run"]
@@ -23,7 +23,6 @@ def run(args: argparse.Namespace) -> int:
     """Map the part and print it."""
     from ..map.answer import part_field
 
-    check_targets(args)
     paths, options = field_options(args)
     layers = None
     if args.layers is not None:

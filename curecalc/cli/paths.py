@@ -7,7 +7,7 @@ import sys
 from typing import Any
 
 from ..errors import QuantityError
-from .common import _Once, add_output, add_quantities, print_json, quantities, show_rows
+from .common import _Once, add_output, add_quantities, add_target, print_json, quantities, show_rows
 
 __all__ = ["add_arguments", "run"]
 
@@ -18,7 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_quantities(parser, ["layer_thickness", "hatch_spacing"], title="rules (study paths, never a machine's own)")
     parser.add_argument("--contour-offset", metavar="VALUE", action=_Once, help="of the contour inside the outline (half a hatch spacing)")
     parser.add_argument("--hatch-offset", metavar="VALUE", action=_Once, help="of the hatch's ends inside the outline (the hatch spacing)")
-    parser.add_argument("--save", metavar="FILE", action=_Once, help="the paths as a table; FILE ends in .csv or .npz")
+    add_target(parser, "--save", "the paths as a table", ".csv", ".npz")
     add_output(parser, explain=False)
 
 
@@ -29,10 +29,6 @@ def run(args: argparse.Namespace) -> int:
     from ..units import MM, MM2, MM3, Quantity, parse, show, to_json
     from .common import need
 
-    if args.save is not None:
-        from .files import check_target
-
-        check_target("--save", args.save, (".csv", ".npz"))
     found: dict[str, Any] = {n: getattr(q, "value", q) for n, q in quantities(args, ["layer_thickness", "hatch_spacing"]).items()}
     need(found, ["layer_thickness", "hatch_spacing"])
     for name, share in (("contour_offset", 0.5), ("hatch_offset", 1.0)):

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from typing import Any
 
-from ..errors import FileError, QuantityError
-from .common import _Once, add_output, add_quantities, flag, print_json, quantities
+from ..errors import QuantityError
+from .common import _Once, add_output, add_quantities, add_target, flag, print_json, quantities, write_target
 from .fit import fraction
 from .setting import add_beam
 
@@ -50,9 +49,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--passes", metavar="N", action=_Once, help="equal passes over each coupon (default 1)")
     parser.add_argument("--cross-hatch", action="store_true", help="a second raster square to the first")
     group = parser.add_argument_group("files to write")
-    group.add_argument("--run-sheet", metavar="FILE", action=_Once, help="to print and write on: .html or .txt")
-    group.add_argument("--table", metavar="FILE", action=_Once, help="ready .csv with the same labels, to fill in and fit")
-    group.add_argument("--overwrite", action="store_true", help="let these replace files")
+    add_target(group, "--run-sheet", "to print and write on", ".html", ".txt")
+    add_target(group, "--table", "with the same labels, to fill in and fit", ".csv")
     add_output(parser, explain=False)
 
 
@@ -60,7 +58,6 @@ def run(args: argparse.Namespace) -> int:
     """Plan, print, write the sheet and the table if asked."""
     from ..calibration.planning import plan_coupons, plan_text
 
-    _check_targets(args)
     plan = plan_coupons(**_given(args))
     if args.run_sheet or args.table:
         _write(args, plan)
@@ -185,29 +182,11 @@ def _resin(args: argparse.Namespace, given: dict[str, Any]) -> None:
         given["coupon_sd"], given["thickness_repeatability"] = lot.residual_sd, Quantity(0.0, MM)
 
 
-def _check_targets(args: argparse.Namespace) -> None:
-    from pathlib import Path
-
-    for option, path, endings in (("--run-sheet", args.run_sheet, (".html", ".txt")), ("--table", args.table, (".csv",))):
-        if path is None:
-            continue
-        target = Path(path)
-        if target.suffix.lower() not in endings:
-            raise FileError(f"{option}: {path}: the file ends in {' or '.join(endings)}. Give it that ending.")
-        if target.is_dir() or not target.parent.is_dir():
-            raise FileError(f"{option}: {path}: cannot write here. Name a file in a folder that exists.")
-        if target.exists() and not args.overwrite:
-            raise FileError(f"{option}: {path}: stands already. Choose another name, or add --overwrite.")
-
-
 def _write(args: argparse.Namespace, plan: Any) -> None:
-    from ..files.disk import write_bytes
     from ..sheets.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
 
     if args.run_sheet:
         text = run_sheet_html(plan) if args.run_sheet.lower().endswith(".html") else run_sheet_text(plan)
-        write_bytes(args.run_sheet, text, overwrite=args.overwrite)
-        print(f"wrote {args.run_sheet}", file=sys.stderr)
+        write_target(args, "run_sheet", text)
     if args.table:
-        write_bytes(args.table, coupon_csv(plan), overwrite=args.overwrite)
-        print(f"wrote {args.table}", file=sys.stderr)
+        write_target(args, "table", coupon_csv(plan))

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 import re
-import sys
 from typing import Any
 
 from ..errors import QuantityError
+from ..files.disk import check_target
 from .bench import add_bench, bench
-from .common import _Once, print_json
-from .files import check_target, write_whole
+from .common import _Once, add_target, print_json, write_target
 from .setting import number
 
 __all__ = ["add_arguments", "run"]
@@ -31,8 +30,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--score", metavar="FILE", action=_Once, help="add the answers to this score file (.csv)")
     group.add_argument("--learner", metavar="NAME", action=_Once, help="name or initials for the score file")
     group = parser.add_argument_group("output")
-    group.add_argument("--worksheet", metavar="FILE", action=_Once, help="write the exercises as PDF, with room for working")
-    group.add_argument("--key", metavar="FILE", action=_Once, help="write the answer key as PDF")
+    add_target(group, "--worksheet", "write the exercises, with room for working", ".pdf")
+    add_target(group, "--key", "write the answer key", ".pdf")
     group.add_argument("--with-answers", action="store_true", help="show answers and the way to them")
     group.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
     add_bench(parser)
@@ -42,9 +41,6 @@ def run(args: argparse.Namespace) -> int:
     """Make the exercises and do with them what was asked."""
     from ..lessons.exercises import exercises
 
-    for option, path in (("--worksheet", args.worksheet), ("--key", args.key)):
-        if path is not None:
-            check_target(option, path, (".pdf",))
     if args.learner is not None and args.score is None:
         raise QuantityError("--learner belongs to --score. Add --score FILE, or leave --learner out.")
     if args.score is not None:
@@ -74,10 +70,9 @@ def _print_pdf(args: argparse.Namespace, sheet: list[Any], seed: int) -> int:
     from ..sheets import answer_key, worksheet
 
     note = f"Sheet made from seed {seed}. The same seed and options give the same sheet and key."
-    for option, path, make in (("--worksheet", args.worksheet, worksheet), ("--key", args.key, answer_key)):
-        if path is not None:
-            write_whole(option, path, make(sheet, note=note), endings=(".pdf",))
-            print(f"wrote {path}", file=sys.stderr)
+    for name, make in (("worksheet", worksheet), ("key", answer_key)):
+        if getattr(args, name) is not None:
+            write_target(args, name, make(sheet, note=note))
     return 0
 
 

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
-import sys
 from typing import Any
 
 from ..errors import QuantityError
-from .common import _Once, add_output, print_json, write_figure
+from .common import FIGURES, _Once, add_output, add_target, print_json, write_figure, write_target
 from .recorded import add_log, checked_log
 
 __all__ = ["add_arguments", "add_files", "made", "recipe_text", "run"]
-
-_FIGURE = (".png", ".svg", ".pdf")
 
 
 def add_files(parser: argparse.ArgumentParser) -> None:
@@ -40,18 +37,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--paths", metavar="FILE", action=_Once, help="paths of a whole part, as `curecalc paths` makes: its time and resin")
     add_output(parser, figure="the process window of the first raster kind (or the first kind)")
     group = parser.add_argument_group("more output")
-    group.add_argument("--sheet", metavar="FILE", action=_Once, help="a sheet to print; FILE ends in .pdf or .html")
-    group.add_argument("--along", metavar="FILE", action=_Once, help="draw the depth along vectors; FILE ends in .png, .svg or .pdf")
-    group.add_argument("--zones", metavar="FILE", action=_Once, help="draw a speed for each zone of a measured field; .png, .svg or .pdf")
-    group.add_argument("--csv", metavar="FILE", action=_Once, help="the settings as a table; FILE ends in .csv")
-    group.add_argument("--save", metavar="FILE", action=_Once, help="the recipe for `curecalc retune`; FILE ends in .json")
+    add_target(group, "--sheet", "a sheet to print", ".pdf", ".html")
+    add_target(group, "--along", "draw the depth along vectors", *FIGURES)
+    add_target(group, "--zones", "draw a speed for each zone of a measured field", *FIGURES)
+    add_target(group, "--csv", "the settings as a table", ".csv")
+    add_target(group, "--save", "the recipe for `curecalc retune`", ".json")
     group.add_argument("--monte-carlo", metavar="N", action=_Once, help="prove the assurance with N draws of all that is not known")
     group.add_argument("--seed", metavar="N", action=_Once, help="of the draws (1)")
 
 
 def run(args: argparse.Namespace) -> int:
     """Make the recipe, then write and print what was asked for."""
-    _check_targets(args)
     draws, seed = _whole("--monte-carlo", args.monte_carlo, 1000), _whole("--seed", args.seed, 0) or 1
     logging = checked_log(args)
     recipe = made(args)
@@ -214,25 +210,12 @@ def _whole(option: str, text: str | None, least: int) -> int | None:
     return int(clean)
 
 
-_ENDINGS = {"figure": _FIGURE, "along": _FIGURE, "zones": _FIGURE, "sheet": (".pdf", ".html"), "csv": (".csv",), "save": (".json",)}
-
-
-def _check_targets(args: argparse.Namespace) -> None:
-    from .files import check_target
-
-    for name, endings in _ENDINGS.items():
-        if getattr(args, name):
-            check_target(f"--{name}", getattr(args, name), endings)
-
-
 def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> None:
     import json
 
-    from .files import write_whole
-
     drawn = {name: draw(recipe) for name, draw in (("figure", _window), ("along", _along), ("zones", _zones)) if getattr(args, name)}
     for name, figure in drawn.items():  # all drawn before one is written
-        write_figure(figure, getattr(args, name))
+        write_figure(figure, args, name)
     written: dict[str, bytes] = {}
     if args.sheet:
         from ..sheets import sheet_bytes
@@ -245,7 +228,7 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
     if args.save:
         written["save"] = (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
     for name, content in written.items():
-        print(f"wrote {write_whole(f'--{name}', getattr(args, name), content, endings=_ENDINGS[name])}", file=sys.stderr)
+        write_target(args, name, content)
 
 
 def _window(recipe: Any) -> Any:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from typing import Any
 
 from ..errors import QuantityError
-from .common import _Once, add_output, print_json, show_rows
+from .common import _Once, add_output, add_target, print_json, show_rows, write_target
 from .recorded import add_log, checked_log, said
 
 __all__ = ["add_arguments", "run"]
@@ -32,18 +31,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_log(parser, names=("machine", "lot"))
     add_output(parser, explain=False)
     group = parser.add_argument_group("more output")
-    group.add_argument("--save", metavar="FILE", action=_Once, help="the new recipe; FILE ends in .json")
-    group.add_argument("--sheet", metavar="FILE", action=_Once, help="its sheet; FILE ends in .pdf or .html")
+    add_target(group, "--save", "the new recipe", ".json")
+    add_target(group, "--sheet", "its sheet", ".pdf", ".html")
 
 
 def run(args: argparse.Namespace) -> int:
     """Solve again and print old and new side by side."""
-    from .files import check_target
-
-    if args.save:
-        check_target("--save", args.save, (".json",))
-    if args.sheet:
-        check_target("--sheet", args.sheet, (".pdf", ".html"))
     logging = checked_log(args)
     from ..recipe.retuning import retune
 
@@ -153,15 +146,12 @@ def _write(args: argparse.Namespace, result: Any, saved: Any) -> None:
     import json
 
     from ..sheets import sheet_bytes
-    from .files import write_whole
 
     record = _new_record(result, saved)
     if args.sheet:
-        content = sheet_bytes(result.recipe, record, args.sheet.lower().rpartition(".")[2])
-        print(f"wrote {write_whole('--sheet', args.sheet, content, endings=('.pdf', '.html'))}", file=sys.stderr)
+        write_target(args, "sheet", sheet_bytes(result.recipe, record, args.sheet.lower().rpartition(".")[2]))
     if args.save:
-        text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-        print(f"wrote {write_whole('--save', args.save, text.encode(), endings=('.json',))}", file=sys.stderr)
+        write_target(args, "save", json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
 
 
 def _text(result: Any) -> str:

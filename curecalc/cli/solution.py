@@ -8,15 +8,7 @@ from typing import Any
 from .common import print_json, write_figure
 from .setting import answer_text, mc_text
 
-__all__ = ["figure_checked", "show_solution"]
-
-
-def figure_checked(args: argparse.Namespace) -> None:
-    """Refuse a figure's path before any work."""
-    if args.figure is not None:
-        from ..figures.style import check_path
-
-        check_path("--figure", args.figure)
+__all__ = ["show_solution"]
 
 
 def show_solution(args: argparse.Namespace, solution: Any) -> int:
@@ -24,7 +16,7 @@ def show_solution(args: argparse.Namespace, solution: Any) -> int:
     if args.figure is not None:
         from ..figures.section import section_figure
 
-        write_figure(section_figure(solution.answer), args.figure)
+        write_figure(section_figure(solution.answer), args)
     steps = []
     if args.explain:
         from ..setting.derivation import solution_steps

@@ -8,7 +8,7 @@ from typing import Any
 from ..errors import QuantityError
 from .common import _Once, add_output, add_quantities, flag, quantities
 from .setting import add_limits, add_setting, add_uncertainty, beam_resin_scan, limits, monte_carlo
-from .solution import figure_checked, show_solution
+from .solution import show_solution
 
 __all__ = ["add_arguments", "run"]
 
@@ -34,7 +34,6 @@ def run(args: argparse.Namespace) -> int:
     unknown = args.unknown.replace("-", "_")
     if unknown not in UNKNOWNS:
         raise QuantityError(f"--for must be one of {', '.join(UNKNOWNS)}, got {args.unknown[:40]!r}.{_meant(unknown)}")
-    figure_checked(args)
     if unknown in ("power", "scan_speed", "hatch_spacing", "passes") and getattr(args, unknown) is not None:
         raise QuantityError(f"{flag(unknown)} is what is asked for: leave it out.")
     beam, resin, scan = beam_resin_scan(args, unknown=unknown)

@@ -6,7 +6,7 @@ import argparse
 
 from .common import add_output, add_quantities, quantities
 from .setting import add_limits, add_setting, add_uncertainty, beam_resin_scan, limits, monte_carlo
-from .solution import figure_checked, show_solution
+from .solution import show_solution
 
 __all__ = ["add_arguments", "run"]
 
@@ -24,7 +24,6 @@ def run(args: argparse.Namespace) -> int:
     """Solve for the speed and print it with what it does."""
     from ..setting.solving import solve_scan_speed
 
-    figure_checked(args)
     beam, resin, scan = beam_resin_scan(args, unknown="scan_speed")
     wanted = quantities(args, ["layer_thickness", "overcure", "cure_depth"])
     solution = solve_scan_speed(beam=beam, resin=resin, scan=scan, limits=limits(args), monte_carlo=monte_carlo(args), **wanted)

@@ -8,7 +8,18 @@ import math
 from typing import Any
 
 from ..errors import QuantityError
-from .common import _Once, add_output, add_quantities, as_options, print_json, quantities, show_rows, told_in_options, write_figure
+from .common import (
+    _Once,
+    add_output,
+    add_quantities,
+    add_target,
+    as_options,
+    print_json,
+    quantities,
+    show_rows,
+    told_in_options,
+    write_figure,
+)
 from .recorded import add_log, checked_log, said
 
 __all__ = ["add_arguments", "run"]
@@ -54,9 +65,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--keep-warm-up", action="store_true", help="leave no reading out as warm-up")
     group = parser.add_argument_group("answer")
     group.add_argument("--confidence", metavar="P", action=_Once, help="coverage of the intervals (0.95)")
-    group.add_argument("--save", metavar="FILE", action=_Once, help="write a beam record (TOML) for --beam of other commands")
+    add_target(group, "--save", "write a beam record for --beam of other commands", ".toml", renews=("beam",))
     group.add_argument("--beam", metavar="FILE", action=_Once, help="beam record whose other entries --save keeps")
-    group.add_argument("--overwrite", action="store_true", help="let --save replace a file that stands already")
     group.add_argument("--name", metavar="TEXT", action=_Once, help="of machine and laser, for the record")
     group.add_argument("--date", metavar="YYYY-MM-DD", action=_Once, help="day of the measurement, for the record (today)")
     add_log(parser, names=("machine", "beam_name"))
@@ -67,10 +77,6 @@ def run(args: argparse.Namespace) -> int:
     """Measure and print."""
     from ..spot.measure import measure_file
 
-    if args.figure is not None:
-        from ..figures.style import check_path
-
-        check_path("--figure", args.figure)
     day = _day(args.date)
     _check_save(args)
     logging = checked_log(args)
@@ -96,7 +102,7 @@ def run(args: argparse.Namespace) -> int:
     if args.figure is not None:
         from ..figures.spot import spot_figure
 
-        write_figure(spot_figure(result), args.figure)
+        write_figure(spot_figure(result), args)
     if args.json:
         record = told_in_options(result.to_dict(), vars(args))
         if args.explain:
@@ -181,19 +187,11 @@ def _day(text: str | None) -> datetime.date:
 
 
 def _check_save(args: argparse.Namespace) -> None:
-    """Refuse a place that cannot be written before any work is done."""
-    from pathlib import Path
-
+    """Refuse what has no meaning without a record to write."""
     if not args.save:
-        for name in ("beam", "overwrite", "name", "date"):
+        for name in ("beam", "name", "date"):
             if getattr(args, name):
                 raise QuantityError(f"--{name} belongs to --save. Add --save beam.toml, or leave --{name} out.")
-        return
-    from .files import check_target
-
-    check_target("--save", args.save, (".toml",))
-    if Path(args.save).exists() and not args.overwrite:
-        raise QuantityError(f"--save: {args.save} stands already. Choose another name, or add --overwrite.")
 
 
 def _save(args: argparse.Namespace, result: Any, base: Any, options: dict[str, Any], day: datetime.date) -> str:

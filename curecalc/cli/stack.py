@@ -25,10 +25,6 @@ def run(args: argparse.Namespace) -> int:
     from ..setting.layers import evaluate_stack
     from ..units import count
 
-    if args.figure is not None:
-        from ..figures.style import check_path
-
-        check_path("--figure", args.figure)
     found = quantities(args, ["layer_thickness", "exposure"])
     need(found, ["layer_thickness"])
     layers: Any = math.inf if args.layers is None else count("--layers", number("--layers", args.layers, whole=True))
@@ -43,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     if args.figure is not None:
         from ..figures.stack import stack_figure
 
-        write_figure(stack_figure(answer), args.figure)
+        write_figure(stack_figure(answer), args)
     steps = []
     if args.explain:
         from ..setting.derivation import stack_steps

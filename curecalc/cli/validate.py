@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 
-from ..errors import FileError
-from .common import _Once, add_output, print_json
+from .common import add_output, add_target, print_json, write_target
 
 __all__ = ["add_arguments", "run"]
 
@@ -14,7 +13,7 @@ __all__ = ["add_arguments", "run"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     add_output(parser, explain=False)
-    parser.add_argument("--save", metavar="FILE", action=_Once, help="write the whole record as JSON")
+    add_target(parser, "--save", "write the whole record", ".json")
     parser.add_argument("--all", action="store_true", help="list every check, not only those that fail")
 
 
@@ -22,12 +21,10 @@ def run(args: argparse.Namespace) -> int:
     """Run the checks; status 0 when all agree, 1 when one does not."""
     from ..validation import validate
 
-    if args.save:
-        _writable(args.save)
     report = validate()
     record = report.to_dict()
     if args.save:
-        _save(args.save, record)
+        write_target(args, "save", json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
     if args.json:
         print_json(record)
         return 0 if report.passed else 1
@@ -44,17 +41,3 @@ def run(args: argparse.Namespace) -> int:
     if failed:
         print("Do not calculate with this installation until the differences are explained.")
     return 0 if report.passed else 1
-
-
-def _writable(path: str) -> None:
-    from pathlib import Path
-
-    target = Path(path)
-    if target.is_dir() or not target.parent.is_dir():
-        raise FileError(f"--save: {path}: cannot write here. Name a file in a folder that exists.")
-
-
-def _save(path: str, record: dict[str, object]) -> None:
-    from ..files.disk import write_bytes
-
-    write_bytes(path, json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n", overwrite=True)

@@ -30,10 +30,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compute the window and print it."""
-    if args.figure:
-        from ..figures.style import check_path
-
-        check_path("--figure", args.figure)
     points = _whole("--points", args.points, 5) or 9
     if points > 201:
         raise QuantityError(f"--points: must be at most 201, got {points}.")
@@ -53,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
         from ..figures.window import window_figure
 
         fine = process_window(vector, across, up, points=81, with_assurance=False, **options)
-        write_figure(window_figure(fine), args.figure)
+        write_figure(window_figure(fine), args)
     if args.json:
         print_json(window.to_dict())
         return 0

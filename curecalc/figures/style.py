@@ -6,8 +6,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..errors import FileError
-from ..files.disk import write_bytes
+from ..files.disk import FIGURES, check_target, write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,7 +19,6 @@ __all__ = [
     "TONES",
     "axes",
     "caption",
-    "check_path",
     "figure_bytes",
     "new_figure",
     "plain_log",
@@ -43,7 +41,6 @@ TONES = {
 INK = "#1d2327"
 MARKS = ("o", "s", "^", "D", "v", "P")
 SVG_RULES: Any = {"svg.fonttype": "none", "svg.hashsalt": "curecalc"}
-FORMATS = (".png", ".svg", ".pdf")
 _SIZE = 11.0
 
 
@@ -109,24 +106,9 @@ def plain_log(axis: Any) -> None:
     axis.set_minor_locator(NullLocator())
 
 
-def check_path(option: str, path: str | Path) -> Path:
-    """The path of a figure, refused before any work when its ending or folder cannot be used."""
-    target = Path(path)
-    if hidden := next((c for c in str(path) if not c.isprintable()), None):
-        raise FileError(f"{option}: the file name holds a character that cannot be seen (U+{ord(hidden):04X}). Leave it out.")
-    if target.suffix.lower() not in FORMATS:
-        raise FileError(f"{option}: {path}: a figure ends in .png, .svg or .pdf. Give the file one of these endings.")
-    folder = target.parent
-    if not folder.is_dir():
-        raise FileError(f"{option}: {path}: the folder {folder} does not exist. Make it first, or name another.")
-    if target.is_dir():
-        raise FileError(f"{option}: {path}: this is a folder. Name a file in it.")
-    return target
-
-
 def save(figure: Figure, path: str | Path, *, option: str = "--figure") -> Path:
     """Write the figure as png, svg or pdf by its ending; the same input gives the same bytes; never half a file."""
-    target = check_path(option, path)
+    target = check_target(option, str(path), FIGURES)
     return write_bytes(target, figure_bytes(figure, target.suffix.lower()[1:]), overwrite=True)
 
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
 from ..errors import FileError
 
-__all__ = ["LARGEST", "move_new", "read_bytes", "write_bytes"]
+__all__ = ["FIGURES", "LARGEST", "check_target", "move_new", "read_bytes", "write_bytes"]
+
+FIGURES = (".png", ".svg", ".pdf")
 
 LARGEST = 4_000_000  # bytes; a document written by people is a few kilobytes
 
@@ -32,6 +35,33 @@ def read_bytes(path: str | Path, *, what: str, largest: int = LARGEST) -> bytes:
         said = getattr(error, "strerror", None) or str(error)
         reason = f"cannot be read ({said}). Copy the {what} file to a local folder and try again."
     raise FileError(f"{name}: {reason}")
+
+
+def check_target(option: str, path: str, endings: tuple[str, ...], *, others: Iterable[object] = (), overwrite: bool = True) -> Path:
+    """The path, or a `FileError` that says why it is not written; `others` are the command's other values."""
+    target = Path(path)
+    if hidden := next((c for c in str(path) if not c.isprintable()), None):
+        raise FileError(f"{option}: the file name holds a character that cannot be seen (U+{ord(hidden):04X}). Leave it out.")
+    if endings and target.suffix.lower() not in endings:
+        raise FileError(f"{option}: {path}: the name ends in {' or '.join(endings)}. Give the file this ending.")
+    if not target.parent.is_dir():
+        raise FileError(f"{option}: {path}: the folder {target.parent} does not exist. Make it first, or name another.")
+    if target.is_dir():
+        raise FileError(f"{option}: {path}: this is a folder. Name a file in it.")
+    if any(_same(target, one) for value in others for one in (value if isinstance(value, list | tuple) else [value])):
+        raise FileError(f"{option}: {path}: the command names this file in another place, and it would be lost. Choose another name.")
+    if target.exists() and not overwrite:
+        raise FileError(f"{option}: {path}: stands already. Choose another name, or add --overwrite.")
+    return target
+
+
+def _same(target: Path, other: object) -> bool:
+    if not isinstance(other, str) or not other or len(other) > 4000 or "\0" in other:
+        return False
+    try:
+        return Path(other).resolve() == target.resolve() and (target.exists() or Path(other).suffix != "")
+    except OSError:
+        return False
 
 
 def write_bytes(path: str | Path, data: bytes | str, *, overwrite: bool = False) -> Path:

@@ -194,8 +194,8 @@ MISTAKES = [
     (["log", "list", *LOG, "--since", "soon"], "--since: cannot read 'soon'"),
     (["log", "show", "seven", *LOG], "NUMBER must be a whole number"),
     (["log", "show", "700", *LOG], "there is no entry 700; the logbook holds 8"),
-    (["log", "export", *LOG, "--output", "out.xlsx"], "an export ends in .csv or .json"),
-    (["log", "export", *LOG, "--output", "none/out.csv"], "does not stand. Make it first"),
+    (["log", "export", *LOG, "--output", "out.xlsx"], "the name ends in .csv or .json"),
+    (["log", "export", *LOG, "--output", "none/out.csv"], "does not exist. Make it first"),
     (["log", "import", "gone.csv", *LOG], "gone.csv: there is no such file"),
     (["log", "import", "text.db", *LOG], "is not a logbook export"),
     (["log", "import", "shop.db", *LOG], "is not UTF-8 text"),
@@ -206,7 +206,7 @@ MISTAKES = [
     (["log", "drift", "power", *LOG, "--machine", "north", "--centre", "240", "--sd", "2 mW"], "--centre has no unit"),
     (["log", "drift", "power", *LOG, "--machine", "north", "--centre", "240 mW", "--sd", "2 mW", "--rules", "x"], "no run rule is"),
     (["log", "drift", "power", *LOG, "--machine", "north", "--centre", "240 mW", "--sd", "2 mW", "--weight", "2"], "--weight must be"),
-    (["log", "drift", "power", *LOG, "--machine", "north", "--figure", "p.gif"], "a figure ends in .png, .svg or .pdf"),
+    (["log", "drift", "power", *LOG, "--machine", "north", "--figure", "p.gif"], "the name ends in .png or .svg or .pdf"),
     (["log", "drift", "depth", *LOG], "--machine is missing: the depth"),
 ]
 

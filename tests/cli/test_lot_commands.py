@@ -188,7 +188,7 @@ BAD = [
     (["fit", "a.csv", "--power-scale-uncertainty", "300 %"], "power-scale-uncertainty must be"),
     (["fit", "a.csv", "--thickness-bias-uncertainty", "-2 um"], "--thickness-bias-uncertainty must be"),
     (["fit", "a.csv", "--save", "no/where.toml"], "--save"),
-    (["fit", "a.csv", "--save", "a.csv"], "stands already"),
+    (["fit", "a.csv", "--save", "a.csv"], "the name ends in .toml"),
     (["fit", "a.csv", "--figure", "f.bmp"], "--figure"),
     (["fit", "a.csv", "--sheet", "one"], "only .xlsx files have sheets"),
     (["fit", "a.csv", "--wavelength", "355 mm", "--save", "r.toml"], "--wavelength"),

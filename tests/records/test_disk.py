@@ -6,7 +6,6 @@ from types import SimpleNamespace
 import pytest
 
 from curecalc.calibration.coupons import read_coupons
-from curecalc.cli.files import write_whole
 from curecalc.errors import FileError
 from curecalc.figures.style import new_figure, save
 from curecalc.files.disk import move_new, read_bytes, write_bytes
@@ -32,11 +31,7 @@ def test_a_folder_or_a_missing_file_is_said_in_one_sentence(tmp_path, reader):
     assert str(caught.value) == f"{tmp_path / 'none.csv'}: there is no such file. Check the name and the folder of the {what} file."
 
 
-WRITERS = {
-    "bytes": lambda path: write_bytes(path, b"new", overwrite=True),
-    "sheet": lambda path: write_whole("--sheet", str(path), b"new", endings=(".svg",)),
-    "figure": lambda path: save(new_figure(), path),
-}
+WRITERS = {"bytes": lambda path: write_bytes(path, b"new", overwrite=True), "figure": lambda path: save(new_figure(), path)}
 
 
 @pytest.mark.parametrize("writer", WRITERS)
