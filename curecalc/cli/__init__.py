@@ -36,7 +36,14 @@ COMMANDS: dict[str, tuple[str, str]] = {
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit status: 0 done, 2 bad input, 3 no answer inside the limits."""
+    from .terminal import spoken
+
     given = list(sys.argv[1:] if argv is None else argv)
+    with spoken(raw="--json" in given or given[:1] == ["new"]):
+        return _answered(given)
+
+
+def _answered(given: list[str]) -> int:
     try:
         return _main(given)
     except CurecalcError as error:

@@ -265,7 +265,8 @@ def told_in_options(value: Any, names: Iterable[str]) -> Any:
 
 def print_json(record: dict[str, Any]) -> None:
     """One JSON object on stdout; full precision, no NaN."""
-    sys.stdout.write(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+    utf8 = (getattr(sys.stdout, "encoding", None) or "utf-8").lower().startswith("utf")
+    sys.stdout.write(json.dumps(record, indent=2, ensure_ascii=not utf8, allow_nan=False) + "\n")
 
 
 def show_rows(rows: list[tuple[str, str]]) -> str:

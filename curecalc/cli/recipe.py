@@ -7,8 +7,9 @@ import dataclasses
 from typing import Any
 
 from ..errors import QuantityError
-from .common import FIGURES, _Once, add_output, add_target, print_json, write_figure, write_target
+from .common import FIGURES, _Once, add_output, add_target, print_json, show_rows, write_figure, write_target
 from .recorded import add_log, checked_log
+from .terminal import table
 
 __all__ = ["add_arguments", "add_files", "made", "recipe_text", "run"]
 
@@ -264,13 +265,9 @@ def recipe_text(recipe: Any, record: dict[str, Any]) -> str:
     from ..sheets import recipe_columns, recipe_view
 
     view = recipe_view(record)
-    lines = [view["title"], "  ".join(f"{name}: {text}" for name, text in view["head"]), ""]
+    lines = [view["title"], show_rows(view["head"]), ""]
     names = recipe_columns()
-    table = [names, *view["settings"]]
-    widths = [max(len(row[i]) for row in table) for i in range(len(names))]
-    for row in table:
-        cells = [cell.ljust(w) if i in (0, len(names) - 1) else cell.rjust(w) for i, (cell, w) in enumerate(zip(row, widths))]
-        lines.append("  ".join(cells).rstrip())
+    lines += table(names, view["settings"], left=(0, len(names) - 1))
     gains = [f"  {v.kind}: {limit.sentence}" for v in recipe.vectors for limit in v.limits]
     if gains:
         lines += ["", "What moving a limit would gain", *gains]

@@ -1,0 +1,165 @@
+"""What is printed suits its reader: every terminal's encoding, a narrow window, a pipe; numbers are never touched."""
+
+import io
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from curecalc.cli import main
+from curecalc.cli.terminal import folded, spoken, table
+
+HERE = Path(__file__).parent
+DEMO = HERE.parents[1] / "demo"
+ENCODINGS = ("cp1250", "cp1252", "cp932", "ascii")
+DEPTH = ["depth", "--power", "30 mW ± 2 %", "--scan-speed", "1 m/s", "--beam-radius", "125 µm", "--penetration-depth", "0.15mm"]
+DEPTH += ["--critical-exposure", "8 mJ/cm²"]
+
+
+class Screen(io.TextIOWrapper):
+    """Stands for a terminal or a pipe of some encoding."""
+
+    def __init__(self, encoding: str, terminal: bool) -> None:
+        super().__init__(io.BytesIO(), encoding=encoding, errors="strict", write_through=True)
+        self.terminal = terminal
+
+    def isatty(self) -> bool:
+        return self.terminal
+
+    def text(self) -> str:
+        return self.buffer.getvalue().decode(self.encoding)
+
+
+@pytest.fixture
+def shown(monkeypatch):
+    """Run a command before such a screen: its status, what stands on stdout, and on stderr."""
+
+    def call(words, encoding="utf-8", terminal=False, columns=100):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        out, err = Screen(encoding, terminal), Screen(encoding, terminal)
+        monkeypatch.setattr(sys, "stdout", out)
+        monkeypatch.setattr(sys, "stderr", err)
+        status = main(words)
+        return status, out.text(), err.text()
+
+    return call
+
+
+def test_units_are_symbols_on_a_terminal_and_plain_elsewhere(shown, monkeypatch):
+    status, told, _ = shown(DEPTH, terminal=True)
+    assert status == 0
+    assert "mJ/cm²" in told
+    assert " ± " in told
+    assert "^2" not in told
+    for encoding, terminal in [("utf-8", False), *((e, t) for e in ENCODINGS for t in (False, True))]:
+        status, plain, _ = shown(DEPTH, encoding, terminal)
+        assert status == 0
+        assert plain == told.replace("²", "^2").replace("±", "+-").replace("µm", "um")
+    monkeypatch.setenv("CURECALC_PLAIN", "1")
+    assert shown(DEPTH, terminal=True)[1] == plain
+
+
+def test_json_is_the_same_everywhere(shown):
+    words = ["recipe", *(w for n in ("machine", "resin", "needs") for w in (f"--{n}", str(DEMO / f"{n}.toml"))), "--json"]
+    first = json.loads(shown(words)[1])
+    for encoding in ENCODINGS:
+        assert json.loads(shown(words, encoding, terminal=True, columns=40)[1]) == first
+
+
+def test_a_name_that_the_terminal_cannot_show_is_shown_as_near_as_it_can(shown):
+    status, _, told = shown(["fit", "Prüfung – Łódź 樹脂.csv"], "ascii")
+    assert (status, told) == (2, "Prufung - ?odz ??.csv: there is no such file. Check the name and the folder of the table file.\n")
+
+
+def test_streams_are_given_back(monkeypatch):
+    out = Screen("ascii", terminal=False)
+    monkeypatch.setattr(sys, "stdout", out)
+    with spoken(raw=False):
+        print("5 µm")
+    assert sys.stdout is out
+    assert out.errors == "strict"
+    assert out.text() == "5 um\n"
+
+
+def test_long_lines_hang_below_their_last_column():
+    line = "critical exposure Ec   9.71 mJ/cm^2   " + "a word " * 20
+    lines = folded(line, 70).split("\n")
+    assert max(map(len, lines)) <= 70
+    assert all(one.startswith((" " * 38 + "a word", " " * 38 + "word")) for one in lines[1:])
+    assert " ".join(" ".join(lines).split()) == " ".join(line.split())
+    assert folded("short", 70) == "short"
+    assert folded("x" * 90, 70) == "x" * 90  # a path is not broken
+
+
+def test_a_table_is_as_narrow_as_its_cells():
+    rows = table(["kind", "scan speed [mm/s]", "limited by"], [["hatch", "4358", "power"], ["contour", "2500", "speed"]], left=(0, 2))
+    assert rows == [
+        "           scan",
+        "          speed  limited",
+        "kind     [mm/s]  by",
+        "hatch      4358  power",
+        "contour    2500  speed",
+    ]
+
+
+def lines_of_the_words():
+    cases = (HERE.parent / "words" / "cases.txt").read_text(encoding="utf-8").splitlines()
+    return [c for c in cases if c.strip() and not c.startswith(("==", "#"))]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", range(0, len(lines_of_the_words()), 1))
+def test_every_command_before_every_terminal(shown, tmp_path, monkeypatch, number):
+    """No line wider than the terminal, but for one unbroken word; the status of a pipe; nothing that cannot be encoded."""
+    import shlex
+
+    shutil.copytree(DEMO, tmp_path / "one", dirs_exist_ok=True)
+    shutil.copytree(DEMO, tmp_path / "two", dirs_exist_ok=True)
+    answers = []
+    for folder, encoding, terminal in (("one", "utf-8", True), ("two", ENCODINGS[number % 4], number % 8 < 4)):
+        monkeypatch.chdir(tmp_path / folder)
+        answers.append([])
+        for command in lines_of_the_words()[number].split(" && "):
+            if command.startswith("write "):
+                _, name, text = command.split(" ", 2)
+                Path(name).write_text(text.replace("\\n", "\n"), encoding="utf-8")
+            elif command.startswith("change "):
+                _, name, rest = command.split(" ", 2)
+                old, new = rest.split(" => ")
+                Path(name).write_text(Path(name).read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
+            else:
+                status, out, err = shown(shlex.split(command), encoding, terminal)
+                answers[-1].append(status)
+                assert "Traceback" not in err
+                if terminal and "--json" not in command and not command.startswith("new"):
+                    wide = [one for one in (out + err).splitlines() if len(one) > 100 and " " in one.strip()]
+                    assert not wide, wide
+    assert answers[0] == answers[1]
+
+
+@pytest.mark.parametrize("language", ["C", "de_DE.UTF-8", "tr_TR.ISO8859-9"])
+def test_the_language_of_the_machine_changes_no_number(language):
+    """A comma as decimal sign, a dotless i: numbers are read and written as always."""
+    environment = {**os.environ, "LC_ALL": language, "LANG": language, "PYTHONUTF8": "0"}
+    words = ["depth", "--power", "30.5 mW", "--scan-speed", "1 m/s", "--beam-radius", "125 um", "--penetration-depth", "0.15 mm"]
+    words += ["--critical-exposure", "8 mJ/cm^2", "--json"]
+    done = subprocess.run([sys.executable, "-m", "curecalc", *words], env=environment, capture_output=True, check=False, timeout=60)
+    assert done.returncode == 0, done.stderr
+    exposure = json.loads(done.stdout)["exposure_peak"]["value"]
+    assert exposure == pytest.approx(100 * 0.7978845608 * 30.5 / (0.125 * 1000), rel=1e-9)
+
+
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="needs a folder that nobody may write to")
+@pytest.mark.parametrize(
+    "words", [[*DEPTH, "--figure", "/proc/a.png"], ["new", "machine", "/proc/a.toml"], ["demo", "--folder", "/proc/demo"]]
+)
+def test_a_folder_that_may_not_be_written(shown, words):
+    status, _, told = shown(words)
+    assert status == 2
+    assert "/proc" in told
+    assert told.count("\n") == 1
+    assert not Path(words[-1]).exists()
