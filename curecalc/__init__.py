@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import Any
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 # package: module in it: public names
 PUBLIC: dict[str, dict[str, str]] = {

@@ -36,8 +36,14 @@ COMMANDS: dict[str, tuple[str, str]] = {
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit status: 0 done, 2 bad input, 3 no answer inside the limits."""
+    import os
+
     from .terminal import spoken
 
+    if "_ARGCOMPLETE" in os.environ:  # the shell asks at its tab key
+        from .completing import complete
+
+        complete()
     given = list(sys.argv[1:] if argv is None else argv)
     with spoken(raw="--json" in given or given[:1] == ["new"]):
         return _answered(given)
@@ -63,6 +69,8 @@ def _answered(given: list[str]) -> int:
 def _main(given: list[str]) -> int:
     from importlib import import_module
 
+    if given[:1] == ["help"] and given[1:2]:
+        given = [*given[1:], "--help"]
     if not given or given[0] in ("-h", "--help", "help"):
         print(_overview())
         return 0
@@ -76,8 +84,10 @@ def _main(given: list[str]) -> int:
         return _unknown(name)
     module = import_module(f"{__name__}.{COMMANDS[name][0]}")
     from .common import CommandParser, as_options, joined
+    from .helping import add_help
 
-    parser = CommandParser(prog=f"curecalc {name}", description=COMMANDS[name][1], allow_abbrev=False)
+    parser = CommandParser(prog=f"curecalc {name}", description=COMMANDS[name][1], allow_abbrev=False, add_help=False)
+    add_help(parser)
     module.add_arguments(parser)
     args = parser.parse_args(joined(parser, given[1:]))
     try:
@@ -91,7 +101,7 @@ def _main(given: list[str]) -> int:
 
 def _overview() -> str:
     width = max(len(name) for name in COMMANDS)
-    lines = ["usage: curecalc COMMAND [options]   (curecalc COMMAND --help for its options)", ""]
+    lines = ["usage: curecalc COMMAND [options]   (curecalc help COMMAND for its options)", ""]
     lines += [f"  {name:<{width}}  {text}" for name, (_, text) in COMMANDS.items()]
     lines += ["", 'A value is a number and a unit in one argument: --power "300 mW" --beam-radius 125um']
     return "\n".join(lines)

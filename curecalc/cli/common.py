@@ -160,13 +160,15 @@ def check_targets(parser: argparse.ArgumentParser, args: argparse.Namespace) -> 
 class _Given(_Once):
     """An option of the vocabulary. Its help is made when it is read: examples stand with the units, which take long to load."""
 
+    brief = False
+
     @property
     def help(self) -> str:  # type: ignore[override]
         from ..units import KINDS
 
         kind, _, uncertain, text = QUANTITIES[self.dest]
         example = KINDS[kind].example
-        more = f', may carry a standard uncertainty: "{example} +- 2 %"' if uncertain else ""
+        more = f', may carry a standard uncertainty: "{example} +- 2 %"' if uncertain and not self.brief else ""
         return f'{text}, like "{example}"{more}'.replace("%", "%%")  # argparse formats help with %
 
     @help.setter

@@ -14,13 +14,11 @@ __all__ = ["document_text", "starting_text"]
 
 
 def document_text(schema: Schema, values: Mapping[str, Any], *, comment: str = "") -> str:
-    """The text of a document, checked by reading it back; needs the extra `files`."""
+    """The text of a document, checked by reading it back."""
+    import tomli_w
+
     from .documents import parse_document
 
-    try:
-        import tomli_w
-    except ImportError:
-        raise FileError(f"writing a {schema.name} file needs one more package. Install it with: pip install 'curecalc[files]'") from None
     body = tomli_w.dumps({"schema": schema.version} | _table(schema.table(), values), multiline_strings=False)
     head = "".join(f"# {line}".rstrip() + "\n" for line in comment.splitlines())
     parse_document(head + body, schema, source=f"the {schema.name} to be written")

@@ -3,7 +3,6 @@
 import datetime
 import hashlib
 import os
-import sys
 import tomllib
 
 import pytest
@@ -274,12 +273,6 @@ def test_failing_disks_and_missing_folders_leave_the_old_file(tmp_path, monkeypa
         write_document(path, SCHEMA, VALUES, overwrite=True)
     assert path.read_text() == "old"
     assert os.listdir(tmp_path) == ["m.toml"]
-
-
-def test_without_the_writing_package_the_way_out_is_named(monkeypatch) -> None:
-    monkeypatch.setitem(sys.modules, "tomli_w", None)
-    with pytest.raises(FileError, match=r"pip install 'curecalc\[files\]'"):
-        document_text(SCHEMA, VALUES)
 
 
 # ---------------------------------------------------------------- starting files and places

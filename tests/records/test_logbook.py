@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import curecalc
 from curecalc.errors import FileError, QuantityError
 from curecalc.logbook.book import Logbook, Source
 from curecalc.logbook.entries import ENTRY_KINDS, check_time
@@ -70,7 +71,7 @@ def test_an_entry_comes_back_as_it_was_written(book) -> None:
     assert again.quantity("power").standard_uncertainty.m_as("mW") == 6.0
     assert again.quantity("meter") is None
     assert again.payload["extra"] == [1, {"deep": None}]
-    assert (again.operator, again.version, again.machine, again.lot, again.beam) == ("ab", "0.1.0", "north", "L1", None)
+    assert (again.operator, again.version, again.machine, again.lot, again.beam) == ("ab", curecalc.__version__, "north", "L1", None)
     assert book.source(again.attached[0].sha256) == b"1,2\n"
     assert json.loads(json.dumps(again.to_dict()))["sources"][0]["name"] == "power.csv"
 

@@ -1,0 +1,80 @@
+"""Help that teaches: one screen with an example that runs, all options on request, completion from the same declarations."""
+
+import os
+import shlex
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from curecalc.cli import COMMANDS, main
+from curecalc.cli.helping import COMMON
+
+DEMO = Path(__file__).parents[2] / "demo"
+CUBE = "solid\n{}\nendsolid\n"
+FACES = ("000 010 110", "000 110 100", "001 101 111", "001 111 011", "000 100 101", "000 101 001")
+FACES += ("010 011 111", "010 111 110", "000 001 011", "000 011 010", "100 110 111", "100 111 101")
+
+
+def told(capsys, *words):
+    assert main(list(words)) == 0
+    return capsys.readouterr().out
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_is_one_screen_and_names_the_rest(capsys, monkeypatch, name):
+    monkeypatch.setenv("COLUMNS", "100")
+    short, whole = told(capsys, name, "--help"), told(capsys, name, "--help-all")
+    assert told(capsys, "help", name) == told(capsys, name, "-h") == short
+    assert max(map(len, (short + whole).splitlines())) <= 100
+    assert len(short.splitlines()) <= 40
+    if name in COMMON:
+        listed = [line.split()[0] for line in short.splitlines() if line.startswith("  --")]
+        assert listed == [f"--{option}" for option in COMMON[name][1].split()]
+        assert all(option in whole for option in listed)
+        every = {word.strip("[]") for word in whole.partition("\n\n")[0].split() if word.strip("[]").startswith("--")}
+        left_out = len(every) - len(listed) - len(every & {"--help-all", "--overwrite"})
+        assert f"{left_out} more options: curecalc {name} --help-all" in short
+
+
+def test_an_action_of_the_logbook_has_its_help(capsys):
+    assert told(capsys, "help", "log", "add", "power").startswith("usage: curecalc log add power")
+
+
+def test_every_example_runs(capsys, tmp_path, monkeypatch):
+    """In the order of a job, in a folder with the invented files, as printed by the help."""
+    shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
+    corners = ["".join(f"vertex {' '.join(c)}\n" for c in face.split()) for face in FACES]
+    (tmp_path / "bracket.stl").write_text(CUBE.format("\n".join(f"facet normal 0 0 0\nouter loop\n{c}endloop\nendfacet" for c in corners)))
+    monkeypatch.chdir(tmp_path)
+    for name in COMMON:
+        example = told(capsys, name, "--help").partition("example: ")[2].partition("\n\n")[0]
+        words = shlex.split(example.replace("\\\n", " "))
+        assert words[:2] == ["curecalc", name]
+        if name != "page":  # runs until it is stopped; tried in tests/page
+            assert main(words[1:]) == 0, capsys.readouterr().err
+            assert capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("typed", "offered"),
+    [
+        ("curecalc sp", {"speed", "spot"}),
+        ("curecalc speed --layer", {"--layer-thickness"}),
+        ("curecalc log add po", {"power"}),
+        ("curecalc spot --kind k", {"knife-edge"}),
+        ("curecalc fit coupons_lot", {"coupons_lot_6.csv", "coupons_lot_7.csv", "coupons_lot_7_read_again.csv"}),
+    ],
+)
+def test_the_tab_key_offers_what_fits(tmp_path, typed, offered):
+    """As a shell asks: the line so far in the environment, the answer in a file that is named there."""
+    answer = tmp_path / "answer"
+    asked = {"_ARGCOMPLETE": "1", "COMP_LINE": typed, "COMP_POINT": str(len(typed)), "_ARGCOMPLETE_IFS": "\n"}
+    asked |= {"_ARGCOMPLETE_STDOUT_FILENAME": str(answer), "_ARGCOMPLETE_SUPPRESS_SPACE": "1"}
+    done = subprocess.run(
+        [sys.executable, "-m", "curecalc"], env={**os.environ, **asked}, cwd=DEMO, capture_output=True, check=False, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
+    assert {one.strip() for one in answer.read_text().splitlines()} == offered
