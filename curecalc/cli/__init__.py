@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "practice": ("practice", "exercises with checked answers; worksheets and answer keys for a class"),
     "page": ("page", "a local browser page to play with settings, coupons, lessons"),
     "validate": ("validate", "run every outside check on this machine"),
+    "manual": ("manual", "write the handbook: every command, file, table, formula and check"),
 }
 
 

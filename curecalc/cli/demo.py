@@ -9,7 +9,7 @@ from pathlib import Path
 from ..errors import CurecalcError, FileError
 from .common import _Once
 
-__all__ = ["add_arguments", "run"]
+__all__ = ["add_arguments", "run", "run_command"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -24,7 +24,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _command(words: list[str], *, also: tuple[int, ...] = ()) -> str:
+def run_command(words: list[str], *, also: tuple[int, ...] = ()) -> str:
     """Run a command as a person would; its text comes back, with the command above it."""
     import contextlib
     import io
@@ -45,7 +45,7 @@ def _beam(folder: Path) -> str:
     """Measure the invented spot from a knife-edge scan."""
     from ..files.shipped import invented_files
 
-    return _command(["spot", str(invented_files() / "beam_knife_edge.csv"), "--figure", str(folder / "beam.png")])
+    return run_command(["spot", str(invented_files() / "beam_knife_edge.csv"), "--figure", str(folder / "beam.png")])
 
 
 def _recipe(folder: Path) -> str:
@@ -57,10 +57,10 @@ def _recipe(folder: Path) -> str:
     files = {name: str(invented_files() / f"{name}.toml") for name in ("machine", "needs")}
     words = ["recipe", "--machine", files["machine"], "--resin", str(folder / "resin_lot_7.toml"), "--needs", files["needs"]]
     more = ["--save", str(folder / "recipe.json"), "--along", str(folder / "along.png")]
-    first = _command([*words, "--sheet", str(folder / "recipe.html"), *more])
+    first = run_command([*words, "--sheet", str(folder / "recipe.html"), *more])
     if find_spec("fpdf") is None:
         return first
-    second = _command([*words, "--sheet", str(folder / "recipe.pdf")])
+    second = run_command([*words, "--sheet", str(folder / "recipe.pdf")])
     return "\n".join([first, second.splitlines()[-1]])
 
 
@@ -69,7 +69,7 @@ def _part(folder: Path) -> str:
     from ..files.shipped import invented_files
 
     words = ["part", str(invented_files() / "bracket.csv"), "--resin", str(invented_files() / "resin.toml"), "--layer-thickness", "0.1mm"]
-    return _command([*words, "--overcure", "0.08mm", "--figure", str(folder / "part.png")])
+    return run_command([*words, "--overcure", "0.08mm", "--figure", str(folder / "part.png")])
 
 
 def _logbook(folder: Path) -> str:
@@ -78,7 +78,7 @@ def _logbook(folder: Path) -> str:
 
     book = folder / "shop.db"
     write_demo_shop(book).close()
-    return _command(["log", "status", "--log", str(book)], also=(1,))
+    return run_command(["log", "status", "--log", str(book)], also=(1,))
 
 
 def whole_job(folder: Path) -> str:

@@ -153,6 +153,7 @@ def create_app(options: PageOptions | None = None) -> Flask:
             "The page needs the libraries flask and waitress, which are not installed. Install them with: pip install 'curecalc[page]'"
         ) from None
 
+    from .handbook_view import add_handbook
     from .lessons_view import add_lessons
     from .practice_view import add_practice
     from .way import add_way
@@ -167,6 +168,7 @@ def create_app(options: PageOptions | None = None) -> Flask:
     works, views = Works(Work(parts=options.parts, given=options.bench)), Views()
     add_lessons(app, works, views)
     add_practice(app, works.first)
+    add_handbook(app)
     if options.log is not None:
         from .log_view import add_log
 

@@ -12,13 +12,23 @@ from ..errors import FileError
 from ..files.tables import Column, Table, read_table, read_table_bytes
 from .vectors import Paths, Positions, assembled
 
-__all__ = ["Arrays", "check_archive", "checked_arrays", "paths_of", "read_table_paths", "save_paths", "table_paths", "table_text"]
+__all__ = [
+    "COLUMNS",
+    "Arrays",
+    "check_archive",
+    "checked_arrays",
+    "paths_of",
+    "read_table_paths",
+    "save_paths",
+    "table_paths",
+    "table_text",
+]
 
 _LARGEST_TEXT, _MOST_ROWS = 400_000_000, 5_000_000
 _LARGEST_ARRAYS = 8_000_000_000
 _NPZ_WAY = "Save it with numpy.savez and plain arrays."
 _FAR = 1e5  # mm: a hundred metres is no machine's field
-_VECTORS = {
+COLUMNS = {
     "layer": Column("whole", once=True),
     "x0": Column("length"),
     "y0": Column("length"),
@@ -52,13 +62,13 @@ def read_table_paths(path: str | Path) -> Paths:
     """
     columns: Any = _arrays(path) if str(path).lower().endswith(".npz") else None
     if columns is None:
-        columns = read_table(path, _VECTORS, max_bytes=_LARGEST_TEXT, max_rows=_MOST_ROWS)
+        columns = read_table(path, COLUMNS, max_bytes=_LARGEST_TEXT, max_rows=_MOST_ROWS)
     return _in_order(columns, str(path))
 
 
 def table_paths(name: str, data: bytes, *, max_rows: int) -> Paths:
     """`read_table_paths` of a text table already in memory; `name` is what errors call it."""
-    return _in_order(read_table_bytes(name, data, _VECTORS, max_rows=max_rows), name)
+    return _in_order(read_table_bytes(name, data, COLUMNS, max_rows=max_rows), name)
 
 
 def _in_order(columns: Any, name: str) -> Paths:
@@ -169,9 +179,9 @@ def check_archive(path: str | Path, *, most: float = _LARGEST_ARRAYS) -> None:
     claimed, packed = sum(entry.file_size for entry in entries), sum(entry.compress_size for entry in entries)
     if claimed > most or claimed > 1000 * packed + 1_000_000:
         raise FileError(f"{path}: unpacks to {claimed} bytes from {packed}: more than such a table can be. {_NPZ_WAY}")
-    unknown = [e.filename for e in entries if e.filename.removesuffix(".npy") not in (*_VECTORS, "kinds")]
+    unknown = [e.filename for e in entries if e.filename.removesuffix(".npy") not in (*COLUMNS, "kinds")]
     if unknown:
-        known = f"Known are {', '.join(_VECTORS)} and kinds."
+        known = f"Known are {', '.join(COLUMNS)} and kinds."
         raise FileError(f"{path}: unknown array {unknown[0].removesuffix('.npy')[:40]!r}. {known} {_NPZ_WAY}")
 
 

@@ -8,16 +8,20 @@ from typing import Any
 
 from ..errors import FileError
 
-__all__ = ["add_fonts", "close_fonts", "pdf_bytes", "refuse_missing_signs"]
+__all__ = ["add_fonts", "close_fonts", "font_file", "pdf_bytes", "refuse_missing_signs"]
 
 
 def add_fonts(pdf: Any, family: str) -> None:
     """Register the plain and the bold face under a family name."""
+    pdf.add_font(family, "", font_file("DejaVuSans.ttf"))
+    pdf.add_font(family, "B", font_file("DejaVuSans-Bold.ttf"))
+
+
+def font_file(name: str) -> Path:
+    """A face that comes with matplotlib."""
     import matplotlib
 
-    faces = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    pdf.add_font(family, "", faces / "DejaVuSans.ttf")
-    pdf.add_font(family, "B", faces / "DejaVuSans-Bold.ttf")
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name
 
 
 def refuse_missing_signs(view: Any) -> None:
@@ -28,10 +32,9 @@ def refuse_missing_signs(view: Any) -> None:
     FileError
         Names the sign and the text, and the way out.
     """
-    import matplotlib
     from matplotlib.ft2font import FT2Font
 
-    known = FT2Font(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf")).get_charmap()
+    known = FT2Font(str(font_file("DejaVuSans.ttf"))).get_charmap()
     for text in _texts(view):
         for sign in text:
             if ord(sign) not in known and not sign.isspace():

@@ -18,7 +18,7 @@ from ..errors import FileError
 from ..files.disk import read_bytes
 from ..files.tables import Column, Table, read_table_bytes
 
-__all__ = ["IMAGE_ENDINGS", "KINDS_OF_FILE", "Measurement", "read_measurement"]
+__all__ = ["COLUMNS", "IMAGE_ENDINGS", "KINDS_OF_FILE", "Measurement", "read_measurement"]
 
 KINDS_OF_FILE = ("knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power", "field")
 IMAGE_ENDINGS = (".png", ".tif", ".tiff", ".bmp", ".pgm")
@@ -27,7 +27,7 @@ _PICTURES = (b"\x89PNG", b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+", b"BM", 
 _MOST_FRAMES = 64
 _LARGEST = 200_000_000
 
-_COLUMNS: dict[str, Column] = {
+COLUMNS: dict[str, Column] = {
     "position": Column("length", aliases=("x", "z", "distance", "edge_position", "stage_position")),
     "signal": Column("number", any_unit=True, aliases=("voltage", "reading", "intensity", "counts", "current")),
     "power": Column("power", once=True, aliases=("transmitted_power",)),
@@ -117,7 +117,7 @@ def read_measurement(path: str | Path, *, kind: str | None = None, data: bytes |
     if kind == "image" or (kind is None and _is_matrix(data)):
         image, settings = _matrix(data, name)
         return Measurement("image", name, digest, image=image, settings=settings)
-    table = read_table_bytes(name, data, _COLUMNS)
+    table = read_table_bytes(name, data, COLUMNS)
     return _from_table(table, kind, digest)
 
 
