@@ -31,16 +31,38 @@ def cells():
 def test_every_cell_shows_something(cells):
     from matplotlib.figure import Figure
 
-    assert len(cells) == 7
+    assert len(cells) == 18
     for value in cells:
         assert isinstance(value, Figure) or value._repr_html_().startswith(("<table>", "<article"))
+    assert sum(isinstance(value, Figure) for value in cells) == 9
 
 
 def test_the_example_finds_the_invented_truth(cells):
-    """The lot was made with Dp 0.142 mm and Ec 9.4 mJ/cm^2 (stated in the demo)."""
-    fit, _, solution, *_ = cells
+    """The lot was made with Dp 0.142 mm and Ec 9.4 mJ/cm^2, the spot with radii of 0.116 and 0.104 mm (stated in the demo)."""
+    spot, _, fit, _, verdict, _, solution, *_ = cells
+    assert spot.radius_x.value.m_as("mm") == pytest.approx(0.116, rel=0.03)
     assert fit.penetration_depth.value.m_as("mm") == pytest.approx(0.142, abs=4 * 0.142 * 0.03)
+    assert verdict.sentence.startswith("Keep the settings for now")
     assert solution.answer.outputs["overcure"].m_as("mm") == pytest.approx(0.08, abs=1e-9)
+
+
+def test_the_notebook_is_the_script():
+    """Made by `python demo/make_notebook.py`: the same cells, each with its answer; run again where they differ."""
+    import json
+    import runpy
+
+    maker = runpy.run_path(str(DEMO / "make_notebook.py"))
+    kept = json.loads((DEMO / "notebook.ipynb").read_text(encoding="utf-8"))
+    made = maker["notebook"]((DEMO / "notebook.py").read_text(encoding="utf-8"), run=False)
+    bare = [{key: value for key, value in cell.items() if key != "outputs"} for cell in kept["cells"]]
+    assert bare == [{key: value for key, value in cell.items() if key != "outputs"} for cell in made["cells"]], (
+        "python demo/make_notebook.py"
+    )
+    assert (kept["nbformat"], kept["nbformat_minor"]) == (4, 5)
+    outputs = [o["data"] for cell in kept["cells"] for o in cell.get("outputs", [])]
+    assert len(outputs) == 18
+    assert sum("image/png" in data for data in outputs) == 9
+    assert all(str(DEMO) not in json.dumps(data) for data in outputs)
 
 
 @pytest.mark.parametrize(
