@@ -24,6 +24,7 @@ TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MOD
 # rooms from the ground up; a room imports from lower ones and from itself, with no exemption
 ROOMS = [
     "errors",
+    "symbols",
     "physics",
     "units",
     "statistics",

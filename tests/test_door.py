@@ -1,16 +1,14 @@
-"""What is public stands in one list: the packages offer it, `help` and the README tell it, records show themselves alike."""
+"""What is public stands in one list: the packages offer it, `help` and the handbook tell it, records show themselves alike."""
 
 import importlib
 import inspect
 import re
-from pathlib import Path
 
 import pytest
 
 import curecalc
 from curecalc.units import Shown
 
-README = Path(__file__).resolve().parents[1] / "README.md"
 OFFERED = {name: f"curecalc.{room}" for room, modules in curecalc.PUBLIC.items() for names in modules.values() for name in names.split()}
 RECORDS = [
     "Answer",
@@ -63,15 +61,15 @@ def test_the_lists_say_the_same():
 JOBS = ("CALCULATE", "KNOW THE BEAM", "CALIBRATE A LOT", "MAKE A RECIPE", "MAP REAL PATHS", "KEEP A LOGBOOK", "TEACH")
 
 
-@pytest.mark.parametrize("where", ["help", "readme"])
-def test_help_and_readme_tell_every_name_by_its_job(where):
-    text = curecalc.__doc__ if where == "help" else README.read_text(encoding="utf-8").split("## What is public", 1)[1].split("\n## ")[0]
+def test_help_tells_every_name_by_its_job():
+    """The handbook prints the same text."""
+    text = curecalc.__doc__
     for job in JOBS:
         assert job.lower() in text.lower(), job
     words = set(re.findall(r"[A-Za-z_]\w+", text))
     formulas = {name for name, room in OFFERED.items() if room in ("curecalc.formulas", "curecalc.figures", "curecalc.units")}
     missing = [n for n in set(OFFERED) - words - formulas if not n.startswith("solve_")]
-    assert missing == [], f"{where} does not tell {missing}"
+    assert missing == [], f"help does not tell {missing}"
     assert all(hasattr(curecalc, w) or w in dir(importlib.import_module("curecalc.units")) for w in words & set(OFFERED))
 
 

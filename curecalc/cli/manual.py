@@ -65,6 +65,7 @@ def _gathered() -> tuple[str, str, list[Any]]:
     words: list[tuple[str, Any]] = [("table", (("term", "meaning"), list(glossary().items())))]
     parts: list[tuple[str, list[tuple[str, Any]]]] = [
         ("Cautions", [("caution", text) for text in CAUTIONS]),
+        ("Guides", list(_guides())),
         ("Commands", [("text", "Every example was run for this handbook, on invented data."), *_commands()]),
         ("Files", list(_files())),
         ("Tables", list(_tables())),
@@ -84,6 +85,16 @@ def _gathered() -> tuple[str, str, list[Any]]:
         f"curecalc {__version__}: exposure settings for laser-scanned vat photopolymerization. Readable offline; made by `curecalc manual`."
     )
     return "Handbook", head, [Chapter(title, tuple(blocks)) for title, blocks in parts]
+
+
+def _guides() -> Iterator[tuple[str, Any]]:
+    from importlib.resources import files
+
+    for file in sorted(files("curecalc.sheets").joinpath("guides").iterdir(), key=lambda one: one.name):
+        title, *blocks = file.read_text(encoding="utf-8").strip().split("\n\n")
+        yield "title", title
+        for block in blocks:
+            yield ("code", inspect.cleandoc(block)) if block.startswith("    ") else ("text", block)
 
 
 def _commands() -> Iterator[tuple[str, Any]]:

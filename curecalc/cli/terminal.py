@@ -9,33 +9,20 @@ import re
 import shutil
 import sys
 import textwrap
-import unicodedata
 from collections.abc import Iterator, Sequence
 from typing import Any, TextIO
 
+from ..symbols import bare, plain, symbols
+
 __all__ = ["folded", "spoken", "table"]
 
-_PLAIN = {"±": "+-", "²": "^2", "³": "^3", "µ": "u", "μ": "u", "°C": "degC", "–": "-", "—": "-", "×": "x", "−": "-"}
-_MORE = {"’": "'", "‘": "'", "“": '"', "”": '"', "…": "...", "°": " deg", "\u00a0": " ", "\u202f": " ", "ß": "ss"}
-_SYMBOLS = (
-    (re.compile(r"(?<=\d )um\b|\bum(?=\s*$)", re.MULTILINE), "µm"),
-    (re.compile(r"(?<=mm|cm)\^2\b"), "²"),
-    (re.compile(r"(?<=mm|cm)\^3\b"), "³"),
-    (re.compile(r"(?<= )\+-(?= )"), "±"),
-)
 _GAP = re.compile(r"\S {2,}(?=\S)")
 
 
 def _stand_in(error: UnicodeError) -> tuple[str, int]:
     """What is written for a character that the terminal has not: its plain form, or a question mark."""
     assert isinstance(error, UnicodeEncodeError)
-    known = _PLAIN | _MORE
-
-    def one(c: str) -> str:
-        bare = unicodedata.normalize("NFKD", c).encode("ascii", "ignore").decode()
-        return known.get(c) or bare or "?"
-
-    return "".join(map(one, error.object[error.start : error.end])), error.end
+    return bare(error.object[error.start : error.end]), error.end
 
 
 codecs.register_error("curecalc", _stand_in)
@@ -66,11 +53,9 @@ class _Spoken:
 
     def write(self, text: str) -> int:
         if self.terminal and self.utf8:
-            for pattern, symbol in _SYMBOLS:
-                text = pattern.sub(symbol, text)
+            text = symbols(text)
         else:
-            for symbol, plain in _PLAIN.items():
-                text = text.replace(symbol, plain)
+            text = plain(text)
         if self.stream.isatty():
             text = folded(text, shutil.get_terminal_size().columns)
         return self.stream.write(text)

@@ -49,7 +49,7 @@ def comparison_figure(c: LotComparison, width_mm: float = 180.0, height_mm: floa
     ax.set_xlim(np.exp(low), np.exp(high))
     ax.set_ylim(bottom=0.0)
     ax.set_xlabel("exposure (mJ/cm²)")
-    ax.set_ylabel("thickness (um)")
+    ax.set_ylabel("thickness (µm)")
     ax.legend(frameon=False, fontsize=9.5, loc="upper left")
     ax.set_title(f"Verdict: {c.verdict}", loc="left", pad=26)
     _differences(axes(figure, (0.69, 0.16, 0.28, 0.66)), c)
@@ -64,11 +64,11 @@ def _differences(ax: Axes, c: LotComparison) -> None:
         low, value, high = (1e3 * float(v) for v in (d.low, d.value, d.high))
         ax.plot([low, high], [place, place], color=TONES["solid"], linewidth=3.0, solid_capstyle="butt")
         ax.plot([value], [place], "o", color=INK, markersize=7)
-        ax.annotate(f"{lot.name}\n{value:+.1f} ({low:+.1f} to {high:+.1f}) um", (0.0, place), xytext=(0, 10), textcoords="offset points",
+        ax.annotate(f"{lot.name}\n{value:+.1f} ({low:+.1f} to {high:+.1f}) µm", (0.0, place), xytext=(0, 10), textcoords="offset points",
                     ha="center", fontsize=9.5, color=INK)  # fmt: skip
     size = max(tolerance, *(1e3 * max(abs(float(d.low)), abs(float(d.high))) for d, _ in c.others))
     ax.set_xlim(-1.5 * size, 1.5 * size)
     ax.set_ylim(len(c.others) - 0.4, -0.7)
     ax.set_yticks([])
-    ax.set_xlabel("change of depth (um)")
-    ax.set_title(f"against {c.lots[0].name}; band: ±{tolerance:.3g} um", loc="left", fontsize=10.5, wrap=True)
+    ax.set_xlabel("change of depth (µm)")
+    ax.set_title(f"against {c.lots[0].name}; band: ±{tolerance:.3g} µm", loc="left", fontsize=10.5, wrap=True)

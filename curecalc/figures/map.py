@@ -15,6 +15,7 @@ from ..map.drawing import loops_of
 from ..map.look import Look
 from ..map.survey import face_map
 from ..map.tally import Place
+from ..symbols import symbols
 from ..units import MM, show
 from .style import INK, TONES, axes, caption, new_figure
 
@@ -166,7 +167,7 @@ def part_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float =
     draw_histogram(axes(figure, (0.72, 0.56, 0.26, 0.30)), answer)
     rows = [row for row in answer.rows() if not row[0].startswith(" ")]
     for i, (name, text) in enumerate([*rows[5:12], rows[-1]]):
-        figure.text(0.645, 0.42 - 0.045 * i, f"{name}: {text.replace(' um', ' µm')}", fontsize=8, color=INK)
+        figure.text(0.645, 0.42 - 0.045 * i, f"{name}: {symbols(text)}", fontsize=8, color=INK)
     return figure
 
 

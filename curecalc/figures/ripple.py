@@ -8,9 +8,10 @@ import numpy as np
 
 from ..setting.answer import Answer
 from ..setting.model import cure_law, problem
+from ..symbols import symbols
 from ..units import show_kernel
 from .section import dose_profile
-from .style import INK, TONES, axes, new_figure, pretty, roomy
+from .style import INK, TONES, axes, new_figure, roomy
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -60,7 +61,7 @@ def draw_ripple(ax: Axes, answer: Answer) -> None:
             continue
         ax.axhline(level, color=TONES["limit"], linewidth=1.5, linestyle=style)
         ax.annotate(
-            pretty(f"{word} at {show_kernel(0.01 * level, 'exposure', digits=3)}"),
+            symbols(f"{word} at {show_kernel(0.01 * level, 'exposure', digits=3)}"),
             (-span, level),
             xytext=(5, 4),
             textcoords="offset points",

@@ -10,8 +10,9 @@ import numpy as np
 
 from ..setting.answer import Answer, evaluate
 from ..setting.model import cure_law, problem
+from ..symbols import symbols
 from ..units import MJ_MM2, MM, measured, show_kernel
-from .style import INK, TONES, axes, new_figure, plain_log, pretty, roomy
+from .style import INK, TONES, axes, new_figure, plain_log, roomy
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,7 +62,7 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     ax.plot([100.0 * gel], [0.0], marker="|", markersize=14, markeredgewidth=2.2, color=TONES["limit"], clip_on=False)
     left = gel < math.sqrt(low * high)
     ax.annotate(
-        pretty(f"gels at {show_kernel(gel, 'exposure', digits=3)}"),
+        symbols(f"gels at {show_kernel(gel, 'exposure', digits=3)}"),
         (100.0 * gel, 0.0),
         xytext=(24 if left else -6, 5),
         textcoords="offset points",

@@ -66,7 +66,7 @@ def draw_field(figure: Figure, result: BeamMeasurement) -> None:
     gx, gy = np.meshgrid(np.linspace(x.min(), x.max(), 41), np.linspace(y.min(), y.max(), 41))
     value, u = (v.reshape(gx.shape) for v in size.at(gx, gy))
     shown = (
-        (1e3 * np.exp(value), "radius (um)"),
+        (1e3 * np.exp(value), "radius (µm)"),
         (100.0 * t_factor(0.95, size.degrees_of_freedom) * np.hypot(u, field.common), "95 % band (+- %)"),
     )
     for k, (z, label) in enumerate(shown):
@@ -87,7 +87,7 @@ def draw_field(figure: Figure, result: BeamMeasurement) -> None:
 def _title(result: BeamMeasurement) -> str:
     if result.radius_y is not None:
         return f"1/e^2 radii {_pair([result.radius_x, result.radius_y])}"
-    return f"1/e^2 radius {show(result.radius_x.measured)}"
+    return f"1/e² radius {show(result.radius_x.measured)}"
 
 
 def _pair(values: list[Any]) -> str:
@@ -259,7 +259,7 @@ def draw_caustic(ax: Axes, result: BeamMeasurement) -> None:
     ax.set_xlim(low - 0.03 * (high - low), high + 0.03 * (high - low))
     ax.set_ylim(0.0, 1.08 * max(1e3 * float(w.max()) for _, _, _, w in result.fits))
     ax.set_xlabel("position along the beam (mm)")
-    ax.set_ylabel("1/e^2 radius (um)")
+    ax.set_ylabel("1/e² radius (µm)")
     ax.legend(frameon=False, fontsize=10, loc="best")
     waists = _pair(list(result.details["waist_radius"].values()))
     ax.set_title(f"M^2 {' and '.join(worded)}; waist radius {waists}", loc="left", pad=10)

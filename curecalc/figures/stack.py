@@ -10,8 +10,9 @@ import numpy as np
 from ..physics import stack as _stack
 from ..setting.layers import StackAnswer
 from ..setting.model import cure_law, doses
+from ..symbols import symbols
 from ..units import show, show_kernel
-from .style import INK, TONES, axes, caption, new_figure, plain_log, pretty
+from .style import INK, TONES, axes, caption, new_figure, plain_log
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -77,7 +78,7 @@ def _texts(ax: Axes, answer: StackAnswer, high: float, ec: float, shown: int) ->
     clear = {"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"}
     beside: dict[str, Any] = {"textcoords": "offset points", "fontsize": 10, "color": INK, "bbox": clear}
     ax.annotate(
-        pretty(f"gel threshold {ec:.3g} mJ/cm^2"),
+        symbols(f"gel threshold {ec:.3g} mJ/cm^2"),
         (ec, ax.get_ylim()[0]),
         xytext=(6, 5),
         ha="left",
@@ -95,7 +96,7 @@ def _texts(ax: Axes, answer: StackAnswer, high: float, ec: float, shown: int) ->
         ax.annotate("", xy=(ec, -through), xytext=(ec, 0.0), arrowprops=arrow)
     text = f"print-through {show(answer.print_through, digits=3)}" if through > 0.0 else "no print-through"
     ax.annotate(text, (ec, -max(through, 0.0)), xytext=(8, -4), ha="left", va="top", **beside)
-    ax.set_xlabel(pretty("total exposure (mJ/cm^2, log scale)"))
+    ax.set_xlabel(symbols("total exposure (mJ/cm^2, log scale)"))
     ax.set_ylabel("height above the face (mm)")
 
 

@@ -7,26 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..files.disk import FIGURES, check_target, write_bytes
+from ..symbols import symbols
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "INK",
-    "MARKS",
-    "SVG_RULES",
-    "TONES",
-    "axes",
-    "caption",
-    "figure_bytes",
-    "new_figure",
-    "plain_log",
-    "pretty",
-    "roomy",
-    "save",
-    "svg_text",
-]
+__all__ = ["INK", "MARKS", "SVG_RULES", "TONES", "axes", "caption", "figure_bytes", "new_figure", "plain_log", "roomy", "save", "svg_text"]
 
 # Tones chosen to differ in lightness first (they stay apart in grey print and for colour-blind readers), hue second.
 TONES = {
@@ -70,11 +57,6 @@ def axes(figure: Figure, box: tuple[float, float, float, float] = (0.13, 0.15, 0
     return ax
 
 
-def pretty(text: str) -> str:
-    """Text for a figure: superscripts, plus-minus and micro signs as people write them on paper."""
-    return text.replace("^2", "²").replace("^3", "³").replace("+-", "±").replace(" um", " µm")
-
-
 def roomy(value: float) -> float:
     """The next of 1, 1.25, 1.6, 2, 2.5, 3.2, 4, 5, 6.4, 8 times a power of ten: an axis that ends there keeps still while values move."""
     decade = 10.0 ** math.floor(math.log10(value))
@@ -84,7 +66,7 @@ def roomy(value: float) -> float:
 def caption(ax: Axes, text: str) -> None:
     """The settings behind a figure, small, above the axes under the title."""
     ax.annotate(
-        pretty(text),
+        symbols(text),
         (0.0, 1.0),
         xycoords="axes fraction",
         xytext=(0, 6),

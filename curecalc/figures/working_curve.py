@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..statistics.working_line import bands
+from ..symbols import symbols
 from ..units import MJ_CM2, MM, figure, show
 from .style import INK, TONES, axes, new_figure, plain_log
 
@@ -123,7 +124,7 @@ def draw_working_curve(ax: Axes, fit: Fit) -> None:
     _threshold(ax, fit, top)
     _wanted(ax, fit, low)
     ax.set_xlabel("exposure (mJ/cm²)")
-    ax.set_ylabel("thickness (um)")
+    ax.set_ylabel("thickness (µm)")
     ax.set_title(_title(fit), loc="left", pad=44)
     ax.legend(
         loc="lower left",
@@ -140,7 +141,7 @@ def draw_working_curve(ax: Axes, fit: Fit) -> None:
 def _title(fit: Fit) -> str:
     lot = fit.coupons.names.get("lot")
     head = f"Lot {lot}: " if lot else ""
-    return f"{head}Dp {show(fit.penetration_depth)}, Ec {show(fit.critical_exposure)}".replace("+-", "±").replace("cm^2", "cm²")
+    return symbols(f"{head}Dp {show(fit.penetration_depth)}, Ec {show(fit.critical_exposure)}")
 
 
 def _outliers(ax: Axes, fit: Fit) -> None:
@@ -196,7 +197,7 @@ def _wanted(ax: Axes, fit: Fit, low: float) -> None:
         if all(np.isfinite(ends)):
             ax.plot(ends, [d, d], color=TONES["second"], linewidth=3.0, solid_capstyle="butt")
         ax.annotate(
-            f"{figure(d, digits=3)} um: {figure(e, digits=3)} mJ/cm²",
+            f"{figure(d, digits=3)} µm: {figure(e, digits=3)} mJ/cm²",
             (low, d),
             xytext=(5, 3),
             textcoords="offset points",
@@ -226,4 +227,4 @@ def draw_residuals(ax: Axes, fit: Fit) -> None:
     ax.set_xlim(low, high)
     ax.set_ylim(-1.2 * size, 1.2 * size)
     ax.set_xlabel("exposure (mJ/cm²)")
-    ax.set_ylabel("residual (um)")
+    ax.set_ylabel("residual (µm)")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from ..cautions import SHORT_CAUTION
 from ..errors import CurecalcError
+from ..symbols import symbols
 from .guard import AccessCodes, RateLimit, install
 from .work import Part, Work, Works
 
@@ -161,7 +162,7 @@ def create_app(options: PageOptions | None = None) -> Flask:
     options = options or PageOptions()
     app = Flask(__name__)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.jinja_env.filters["signed"] = lambda text: str(text).replace("+-", "±")
+    app.jinja_env.filters["signed"] = lambda text: symbols(str(text))
     known = {name.lower() for name in options.hosts}
     limit = RateLimit(options.burst, options.per_second)
     install(app, hosts=lambda host: host_part(host).lower() in known, codes=options.codes, limit=limit, secure=options.secure)

@@ -10,6 +10,7 @@ from typing import Any
 
 from ..errors import FileError
 from ..recipe.record import main_vector
+from ..symbols import symbols
 from ..units import figure
 
 __all__ = ["recipe_columns", "recipe_csv", "recipe_html", "recipe_view"]
@@ -102,8 +103,8 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
         ends = seam["hatch_line_ends"]["value"]
         facts.append(
             f"hatch lines beside the contour: the first {figure(seam['first_hatch_line']['value'], digits=3)} mm from its line "
-            f"({_um(seam['first_hatch_line_depth'])} um deep at least); hatch lines that end at it: "
-            f"{figure(abs(ends), digits=3)} mm {'from' if ends >= 0.0 else 'beyond'} its line ({_um(seam['hatch_line_ends_depth'])} um)"
+            f"({_um(seam['first_hatch_line_depth'])} µm deep at least); hatch lines that end at it: "
+            f"{figure(abs(ends), digits=3)} mm {'from' if ends >= 0.0 else 'beyond'} its line ({_um(seam['hatch_line_ends_depth'])} µm)"
         )
     validity = [
         f"Dp {_measured(resin['penetration_depth'])}, Ec {_measured(resin['critical_exposure'])}, correlation {resin['correlation']:.2f}"
@@ -113,7 +114,7 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
         low, high = resin["depth_range"]
         validity.append(
             f"holds for depths {_n(low, 3)} to {_n(high, 3)} mm, {_n(resin['wavelength'])} nm"
-            + ("" if resin["temperature"] is None else f", {_n(resin['temperature'])} degC")
+            + ("" if resin["temperature"] is None else f", {_n(resin['temperature'])} °C")
         )
     else:
         validity.append("UNVERIFIED: from a data sheet, not from coupons")
@@ -135,8 +136,8 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
         "proof": _proof(record),
         "spread": SPREAD,
         "sign_off": SIGN_OFF,
-        "warnings": record["warnings"],
-        "assumptions": record["assumptions"],
+        "warnings": [symbols(text) for text in record["warnings"]],
+        "assumptions": [symbols(text) for text in record["assumptions"]],
         "cautions": record["cautions"],
         "files": [f"{name} {Path(one['path']).name} {one['sha256'][:16]}" for name, one in record["files"].items()],
         "foot": f"{record['date']}, curecalc {record['version']}",
@@ -144,7 +145,7 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
 
 
 EFFECTS = ("line width", "offset", "ripple", "overcure", "print-through", "leave out", "interface", "corner", "reach", "field edge")
-EFFECT_UNITS = ("mm", "mm", "um", "um", "um", "layers", "mJ/cm²", "um deeper", "mm", "um")
+EFFECT_UNITS = ("mm", "mm", "µm", "µm", "µm", "layers", "mJ/cm²", "µm deeper", "mm", "µm")
 UNITS = _UNITS
 
 
@@ -167,7 +168,7 @@ def _proof(record: dict[str, Any]) -> str:
 
 
 def _measured(q: dict[str, Any]) -> str:
-    return f"{_unsure(q)} {q['unit'].replace('^2', '²')}"
+    return f"{_unsure(q)} {symbols(q['unit'])}"
 
 
 def _budget(record: dict[str, Any]) -> str:
@@ -175,7 +176,7 @@ def _budget(record: dict[str, Any]) -> str:
     v = record["vectors"][0]
     parts = sorted(v["budget"].items(), key=lambda item: -item[1]["value"])
     said = ", ".join(f"{name} {figure(1e3 * q['value'], digits=2)}" for name, q in parts)
-    return f"{v['kind']}, standard uncertainties of depth in um: {said}"
+    return f"{v['kind']}, standard uncertainties of depth in µm: {said}"
 
 
 def recipe_csv(record: dict[str, Any]) -> str:

@@ -97,7 +97,7 @@ def _rules(plan: Plan) -> list[str]:
 def run_sheet_html(plan: Plan, *, title: str = "Coupon run sheet") -> str:
     """The run sheet as a page to print: order, settings, blanks for the readings."""
     settings = "".join(f"<b>{escape(name)}</b> {escape(value)} &nbsp; " for name, value in _settings(plan))
-    blanks = "".join(f"<th scope='col'>reading {i + 1} (um)</th>" for i in range(plan.readings))
+    blanks = "".join(f"<th scope='col'>reading {i + 1} (µm)</th>" for i in range(plan.readings))
     with_speed = plan.machine is not None
     speed_head = "<th scope='col'>scan speed<br>(mm/s)</th>" if with_speed else ""
     rows = "".join(_row(c, plan.readings, with_speed) for c in plan.coupons)
@@ -112,7 +112,7 @@ def run_sheet_html(plan: Plan, *, title: str = "Coupon run sheet") -> str:
         "<p>power read before <span class='line'></span> mW, after <span class='line'></span> mW</p>"
         "<p>resin temperature <span class='line'></span> degC</p>"
         f"<table><thead><tr><th scope='col'>order</th><th scope='col'>coupon</th>{speed_head}<th scope='col'>exposure<br>(mJ/cm&sup2;)</th>"
-        f"<th scope='col'>expect about<br>(um)</th>{blanks}</tr></thead><tbody>{rows}</tbody></table>"
+        f"<th scope='col'>expect about<br>(µm)</th>{blanks}</tr></thead><tbody>{rows}</tbody></table>"
         f"{rules}<p class='small'>Guess: Dp {escape(show(plan.penetration_depth))}, Ec {escape(show(plan.critical_exposure))}. "
         f"Random order from seed {plan.seed}.</p>{cautions}</body></html>\n"
     )

@@ -344,7 +344,7 @@ def test_a_figure_shows_curves_and_the_change_against_the_tolerance():
     figure = comparison_figure(compare(lot("a", 1), lot("b", 2), lot("c", 3, ec=9.0)))
     left, right = figure.axes
     assert [t.get_text() for t in left.get_legend().get_texts()] == ["a", "b", "c"]
-    assert right.get_title(loc="left") == "against a; band: ±10 um"
+    assert right.get_title(loc="left") == "against a; band: ±10 µm"
     assert len(right.texts) == 2
 
 

@@ -34,3 +34,10 @@ def test_commands_named_exist(command):
     from curecalc.cli import COMMANDS
 
     assert command in COMMANDS
+
+
+def test_it_is_short_and_shows_what_is_there():
+    text = README.read_text(encoding="utf-8")
+    assert len(text.splitlines()) < 200
+    for picture in re.findall(r'src="([^"]+)"', text):
+        assert (README.parent / picture).read_bytes().startswith(b"\x89PNG")

@@ -271,11 +271,11 @@ def test_working_curve_of_a_lot(lot):
     dp, ec = lot.penetration_depth.value.m_as("mm"), lot.critical_exposure.value.m_as("mJ/cm^2")
     wanted = ec * math.exp(0.18 / dp)
     said = words(upper)
-    assert set(said) >= {"thickness (um)", "95 % for one coupon", "95 % for the mean", "working curve", "coupons (mean)", "readings"}
+    assert set(said) >= {"thickness (µm)", "95 % for one coupon", "95 % for the mean", "working curve", "coupons (mean)", "readings"}
     assert f"Ec {ec:.2f}" in said
-    assert f"180 um: {wanted:.1f} mJ/cm²" in said
+    assert f"180 µm: {wanted:.1f} mJ/cm²" in said
     assert f"Lot 7: Dp {dp:.4f} ± {lot.penetration_depth.standard_uncertainty.m_as('mm'):.4f} mm, Ec {ec:.2f} ± " in " ".join(said)
-    assert words(lower) == ["exposure (mJ/cm²)", "residual (um)"]
+    assert words(lower) == ["exposure (mJ/cm²)", "residual (µm)"]
     curve = next(drawn for drawn in upper.lines if drawn.get_label() == "working curve")
     e, y = (np.asarray(v, float) for v in curve.get_data())
     assert y == pytest.approx(1000 * dp * np.log(e / ec), abs=1e-6)
