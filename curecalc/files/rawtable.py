@@ -15,7 +15,8 @@ from ..errors import FileError
 __all__ = ["Names", "Raw", "raw_table"]
 
 _ASSIGNED = re.compile(r"^#?\s*[^\W\d][\w \-]*?\s*(?:\[[^\[\]]*\])?\s*[=:]")
-_SPLIT_SETTINGS = re.compile(r"[;\t]|,(?=\s*#?\s*[^\W\d][\w \-]*?\s*(?:\[[^\[\]]*\])?\s*[=:])")
+# a separator before the next `name =` or `name:`; any other belongs to the value
+_SPLIT_SETTINGS = re.compile(r"[;\t,](?=\s*#?\s*[^\W\d][\w \-]*?\s*(?:\[[^\[\]]*\])?\s*[=:])")
 _UNIT = re.compile(r"\[[^\[\]]*\]|\([^()]*\)")
 _MOST_UNPACKED = 500_000_000
 
@@ -60,8 +61,11 @@ def raw_table(name: str, data: bytes, names: Names, *, sheet: str | None, max_ro
 def _decoded(name: str, data: bytes) -> str:
     if data[:4] == b"PK\x03\x04":
         raise FileError(f"{name}: this is a spreadsheet or zip archive, not text. Name it .xlsx, or save it as CSV.")
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise FileError(f"{name}: the file is in UTF-16. Save it as 'CSV UTF-8'.")
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):  # what spreadsheets call Unicode text
+        try:
+            data = data.decode("utf-16").encode()
+        except UnicodeDecodeError:
+            raise FileError(f"{name}: the file is in UTF-16 and broken. Save it as 'CSV UTF-8'.") from None
     if b"\x00" in data or data[:5] in (b"%PDF-", b"\xd0\xcf\x11\xe0\xa1", b"\x89PNG\r"):
         raise FileError(f"{name}: this is a binary file, not a table. Save the table as CSV or .xlsx.")
     try:
@@ -76,6 +80,10 @@ def _decoded(name: str, data: bytes) -> str:
     if re.match(r"\s*<(!doctype|html|\?xml|table)", text[:200], re.IGNORECASE):
         raise FileError(f"{name}: this is a web page, not a table. Save the table as CSV or .xlsx.")
     return text
+
+
+def _assigned(text: str) -> list[str]:
+    return [part.strip(" ;\t,").strip('"') for part in _SPLIT_SETTINGS.split(text)]
 
 
 def _is_setting(cells: list[str], names: Names) -> bool:
@@ -96,8 +104,12 @@ def _text(name: str, text: str, names: Names, max_rows: int) -> Raw:
             continue
         if body.lower().startswith("sep=") and len(body) <= 5:
             continue
+        marked = next(csv.reader([body.lstrip("# ")], delimiter=_delimiter(body, names) or ","), [])
+        if body.startswith("#") and len(marked) > 1 and _is_setting(marked, names):
+            above.append((index + 1, marked))
+            continue
         if body.startswith("#") or (_ASSIGNED.match(body.strip('"')) and not _looks_like_header(body, names)):
-            above.append((index + 1, [p.strip().strip('"') for p in _SPLIT_SETTINGS.split(body)]))
+            above.append((index + 1, _assigned(body)))
             continue
         delimiter = _delimiter(body, names)
         cells = next(csv.reader([body], delimiter=delimiter)) if delimiter else [body]
@@ -204,12 +216,16 @@ def _sheet_rows(name: str, table: list[list[Any]], names: Names, max_rows: int) 
         if all(_empty(c) for c in cleaned):
             continue
         if not header:
-            texts = [c if isinstance(c, str) else ("" if c is None else str(c)) for c in cleaned]
-            first = next(t for t in texts if t.strip()).strip()
-            if first.startswith("#") or _is_setting(texts, names):
-                above.append((number, cleaned))
+            left = next(i for i, c in enumerate(cleaned) if not _empty(c))
+            texts = [c if isinstance(c, str) else ("" if c is None else str(c)) for c in cleaned[left:]]
+            first = texts[0].strip()
+            bare = [first.lstrip("# "), *texts[1:]]
+            if _is_setting(bare, names):
+                above.append((number, [bare[0], *cleaned[left + 1 :]]))
+            elif first.startswith("#"):
+                above.append((number, _assigned(first)))
             elif _ASSIGNED.match(first) and not any(t.strip() for t in texts[1:]):
-                above.append((number, [p.strip() for p in _SPLIT_SETTINGS.split(first)]))
+                above.append((number, _assigned(first)))
             else:
                 header, header_line = cleaned, number
             continue

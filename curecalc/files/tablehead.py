@@ -101,7 +101,7 @@ class Head:
     # ------------------------------------------------------------ above the header
 
     def above(self, line: int, cells: list[Any]) -> None:
-        texts = [c if isinstance(c, str) else ("" if c is None else f"{c:.17g}") for c in cells]
+        texts = ["" if c is None else f"{c:.17g}" if isinstance(c, float | int) else str(c) for c in cells]
         first = texts[0].strip(BLANKS)
         if len(texts) > 1 and normalise(_HEADER.sub(r"\g<name>", first.lstrip("#"))) in (set(self.known) | DECIMAL_NAMES):
             head = _HEADER.match(first.lstrip("# "))

@@ -125,7 +125,7 @@ BROKEN = [
     ("A,120,20\nB,1,2\n", "f.csv:1:1: no header"),
     ("1;2;3\n", "no header"),
     (b"PK\x03\x04abc", "spreadsheet or zip archive, not text"),
-    (b"\xff\xfea\x00b\x00", "UTF-16"),
+    (b"\xff\xfea\x00b", "UTF-16 and broken"),
     (b"abc\x00def", "binary file"),
     (b"%PDF-1.7 abc", "binary file"),
     (b"\x89PNG\r\n\x1a\n", "binary file"),
