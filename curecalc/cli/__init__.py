@@ -15,7 +15,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "solve": ("solve", "any other unknown: power, spacing, radius, passes, layer thickness, overcure"),
     "stack": ("stack", "layers on layers: exposure through depth and print-through"),
     "spot": ("spot", "beam radius from a knife edge, slit, image, caustic or cured lines; power from readings"),
-    "new": ("new", "a commented machine, resin or needs file to start from"),
+    "new": ("new", "a commented machine, resin or needs file, or a table of coupons or a scan, to start from"),
     "recipe": ("recipe", "machine, resin and needs to settings for every kind of vector"),
     "window": ("window", "the process window over any two settings"),
     "retune": ("retune", "new speeds after a new power or spot reading"),

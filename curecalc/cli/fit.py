@@ -79,6 +79,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--density", metavar="VALUE", action=_Once, help='of the liquid, like "1.12 g/cm^3"')
     add_log(parser)
     add_output(parser, figure="the working curve with its bands and residuals")
+    add_target(parser, "--report", "result, coupons, readings and checks as a workbook", ".xlsx")
 
 
 def add_reading(parser: argparse.ArgumentParser) -> None:
@@ -203,6 +204,11 @@ def run(args: argparse.Namespace) -> int:
         from ..figures.working_curve import working_curve_figure
 
         write_figure(working_curve_figure(fit), args)
+    if args.report is not None:
+        from ..files.workbook import report_workbook
+        from ..sheets.fit_report import fit_sheets
+
+        write_target(args, "report", report_workbook(fit_sheets(fit.to_dict())))
     if text is not None:
         write_target(args, "save", text)
     if args.json:

@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cross-hatch", action="store_true", help="a second raster square to the first")
     group = parser.add_argument_group("files to write")
     add_target(group, "--run-sheet", "to print and write on", ".html", ".txt")
-    add_target(group, "--table", "with the same labels, to fill in and fit", ".csv")
+    add_target(group, "--table", "with the same labels, to fill in and fit", ".csv", ".xlsx")
     add_output(parser, explain=False)
 
 
@@ -183,10 +183,12 @@ def _resin(args: argparse.Namespace, given: dict[str, Any]) -> None:
 
 
 def _write(args: argparse.Namespace, plan: Any) -> None:
+    from ..calibration.columns import COLUMNS
+    from ..files.workbook import table_file
     from ..sheets.run_sheet import coupon_csv, run_sheet_html, run_sheet_text
 
     if args.run_sheet:
         text = run_sheet_html(plan) if args.run_sheet.lower().endswith(".html") else run_sheet_text(plan)
         write_target(args, "run_sheet", text)
     if args.table:
-        write_target(args, "table", coupon_csv(plan))
+        write_target(args, "table", table_file(args.table, coupon_csv(plan), COLUMNS))

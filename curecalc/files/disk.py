@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import os
+import sys
 import tempfile
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 from ..errors import FileError
 
@@ -18,10 +21,18 @@ LARGEST = 4_000_000  # bytes; a document written by people is a few kilobytes
 
 
 def read_bytes(path: str | Path, *, what: str, largest: int = LARGEST) -> bytes:
-    """The bytes of a file people name, or a `FileError` that says why not and what to do; `what` names the kind of file."""
+    """The bytes of a file people name, or a `FileError` that says why not and what to do; `what` names the kind of file.
+
+    `-` is what a pipe brings on standard input; it is read once, and the same again for who asks again.
+    """
     name, file = str(path), Path(path)
     try:
-        if file.is_dir():
+        if name == "-":
+            data = _piped(sys.stdin)
+            if len(data) <= largest:
+                return data
+            reason = f"is larger than {largest / 1e6:g} MB, too large for a {what} file. Check what the pipe brings."
+        elif file.is_dir():
             reason = f"is a folder. Name the {what} file within it."
         elif file.stat().st_size > largest:
             reason = f"is larger than {largest / 1e6:g} MB, too large for a {what} file. Check that it is the right file."
@@ -35,6 +46,11 @@ def read_bytes(path: str | Path, *, what: str, largest: int = LARGEST) -> bytes:
         said = getattr(error, "strerror", None) or str(error)
         reason = f"cannot be read ({said}). Copy the {what} file to a local folder and try again."
     raise FileError(f"{name}: {reason}")
+
+
+@functools.lru_cache(1)
+def _piped(stream: Any) -> bytes:
+    return bytes(getattr(stream, "buffer", stream).read())
 
 
 def check_target(option: str, path: str, endings: tuple[str, ...], *, others: Iterable[object] = (), overwrite: bool = True) -> Path:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..errors import FileError
+from .spreadsheets import EXPLANATIONS
 
 __all__ = ["Names", "Raw", "raw_table"]
 
@@ -50,7 +51,7 @@ def raw_table(name: str, data: bytes, names: Names, *, sheet: str | None, max_ro
     """Split the bytes of a file into settings lines, header and rows."""
     if not data.strip():
         raise FileError(f"{name}: the file is empty. Save the table again.")
-    if name.lower().endswith(".xlsx"):
+    if name.lower().endswith(".xlsx") or (name == "-" and data[:4] == b"PK\x03\x04"):
         return _spreadsheet(name, data, names, sheet, max_rows)
     if sheet is not None:
         raise FileError(f"{name}: a sheet was asked for, but only .xlsx files have sheets. Leave the sheet out.")
@@ -188,7 +189,7 @@ def _spreadsheet(name: str, data: bytes, names: Names, sheet: str | None, max_ro
         raise
     except Exception as error:  # the reader raises its own classes, and more than one
         raise FileError(f"{name}: the spreadsheet cannot be read: {_first_line(error)}. Save it again as .xlsx.") from None
-    filled = {n: t for n, t in tables.items() if any(not _empty(c) for row in t for c in row)}
+    filled = {n: t for n, t in tables.items() if (sheet or n != EXPLANATIONS) and any(not _empty(c) for row in t for c in row)}
     if not filled:
         raise FileError(f"{name}: the spreadsheet is empty. Save the table again.")
     if len(filled) > 1:
@@ -222,9 +223,7 @@ def _sheet_rows(name: str, table: list[list[Any]], names: Names, max_rows: int) 
             bare = [first.lstrip("# "), *texts[1:]]
             if _is_setting(bare, names):
                 above.append((number, [bare[0], *cleaned[left + 1 :]]))
-            elif first.startswith("#"):
-                above.append((number, _assigned(first)))
-            elif _ASSIGNED.match(first) and not any(t.strip() for t in texts[1:]):
+            elif first.startswith("#") or (_ASSIGNED.match(first) and not any(t.strip() for t in texts[1:])):
                 above.append((number, _assigned(first)))
             else:
                 header, header_line = cleaned, number

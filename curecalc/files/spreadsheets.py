@@ -10,8 +10,9 @@ from typing import Any
 
 from ..errors import FileError
 
-__all__ = ["bounded", "spreadsheet_as_csv"]
+__all__ = ["EXPLANATIONS", "bounded", "spreadsheet_as_csv"]
 
+EXPLANATIONS = "explanations"  # a sheet of our own tables that holds no data
 _CHUNK = 1 << 16
 _MARKS = (b"<c ", b"<c>", b"<c/", b"<row", b"<si")
 
@@ -60,7 +61,7 @@ def spreadsheet_as_csv(name: str, data: bytes) -> str:
         raise FileError(f"{name}: reading .xlsx needs one more package. Install it with: pip install 'curecalc[excel]'") from None
     try:
         book = load_workbook(io.BytesIO(data))
-        tables = [book.get_sheet_by_name(n).to_python(skip_empty_area=False) for n in book.sheet_names]
+        tables = [book.get_sheet_by_name(n).to_python(skip_empty_area=False) for n in book.sheet_names if n != EXPLANATIONS]
     except Exception as error:  # the reader raises its own classes, and more than one
         raise FileError(f"{name}: the spreadsheet cannot be read ({str(error)[:80]}). Save it again as .xlsx, or as .csv.") from None
     filled = [t for t in tables if any(_text(c).strip() for row in t for c in row)]

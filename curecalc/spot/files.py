@@ -18,7 +18,7 @@ from ..errors import FileError
 from ..files.disk import read_bytes
 from ..files.tables import Column, Table, read_table_bytes
 
-__all__ = ["COLUMNS", "IMAGE_ENDINGS", "KINDS_OF_FILE", "Measurement", "read_measurement"]
+__all__ = ["COLUMNS", "IMAGE_ENDINGS", "KINDS_OF_FILE", "Measurement", "read_measurement", "scan_template"]
 
 KINDS_OF_FILE = ("knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power", "field")
 IMAGE_ENDINGS = (".png", ".tif", ".tiff", ".bmp", ".pgm")
@@ -369,3 +369,17 @@ def _radii(table: Table, sizes: list[str]) -> dict[str, Any]:
     if "standard_uncertainty" in table.columns or "standard_uncertainty" in table.settings:
         found["u_radius"] = np.asarray(table.value("standard_uncertainty")) * factor
     return found
+
+
+def scan_template() -> str:
+    """A table of a knife edge to fill in, from light to dark along two axes; what else a scan may hold stands in its comments."""
+    rows = "".join(f"{axis},,\n" * 15 for axis in "xy")
+    return (
+        "# A knife edge moved through the beam, from full light to dark: one row a position, each axis for itself.\n"
+        "# At least seven positions where the light changes, and some at full light and in the dark. The middle need not be known.\n"
+        "# A slit or pinhole: state slit width or pinhole diameter above the header. A caustic: position [mm], beam radius [mm].\n"
+        "# Cured lines: scan speed [mm/s], line width [mm]. Power readings: time [s], power [mW]. A detector's unit is free: signal [mV].\n"
+        "# Places in the field: place x [mm], place y [mm], beam radius [mm].\n"
+        "# wavelength = 355 nm\n"
+        "axis,position [mm],power [mW]\n" + rows
+    )

@@ -195,3 +195,111 @@ def test_the_same_fit_however_it_was_laid_out(tmp_path, writer, seed):
     path = tmp_path / f"lot.{'csv' if writer == 'text' else 'xlsx'}"
     WRITERS[writer](path, [*above, *table], len(above), chance)
     assert answer(path) == answer(plain_csv(tmp_path / "plain.csv"))
+
+
+# ---------------------------------------------------------------- tables to fill in, reports
+
+
+def run(*words):
+    from curecalc.cli import main
+
+    return main(list(words))
+
+
+def test_an_empty_table_filled_in_fits_as_its_csv(tmp_path):
+    """`new coupons` as a workbook, filled in by a spreadsheet library; numbers are checked as they are typed, columns are explained."""
+    openpyxl = pytest.importorskip("openpyxl")
+    assert run("new", "coupons", str(tmp_path / "lot.xlsx")) == 0
+    book = openpyxl.load_workbook(tmp_path / "lot.xlsx")
+    assert book.sheetnames == ["table", "explanations"]
+    sheet, notes = book["table"], [cell.value for cell in book["explanations"]["A"]]
+    heads = [cell.value for cell in sheet[1]]
+    assert any(note.startswith("thickness [mm] (needed) - One reading") for note in notes)
+    checked = {str(v.sqref).split("1048576")[0][0]: v for v in sheet.data_validations.dataValidation}
+    assert checked["C"].operator == "greaterThan"
+    assert "without a unit" in checked["C"].error
+    rows = [(k, 20.0 + 5 * k, 100.0 + 22 * k + shift) for k in range(1, 9) for shift in (-1.0, 0.0, 1.5)]
+    for r, (coupon, exposure, thickness) in enumerate(rows, 2):
+        assert sheet.cell(r, 1).value == coupon
+        sheet.cell(r, heads.index("exposure [mJ/cm^2]") + 1, exposure)
+        sheet.cell(r, heads.index("thickness [um]") + 1, thickness)
+        sheet.cell(r, heads.index("run order") + 1, coupon)
+        sheet.cell(r, heads.index("temperature [degC]") + 1, 24.0)
+    book.save(tmp_path / "filled.xlsx")
+    text = "coupon,exposure [mJ/cm^2],thickness [um]\n" + "".join(f"{c},{e},{t}\n" for c, e, t in rows)
+    (tmp_path / "same.csv").write_text(text)
+    filled, same = (fit_coupons(read_coupons(tmp_path / name)) for name in ("filled.xlsx", "same.csv"))
+    assert filled.penetration_depth.value == same.penetration_depth.value
+    assert filled.critical_exposure.value == same.critical_exposure.value
+
+
+def test_a_plan_as_a_workbook_keeps_its_settings(tmp_path, capsys):
+    openpyxl = pytest.importorskip("openpyxl")
+    words = ["plan", "--penetration-depth", "0.15mm", "--critical-exposure", "9mJ/cm2", "--at-depth", "0.18mm", "--to", "3 %"]
+    words += ["--power", "240mW", "--hatch-spacing", "0.1mm"]
+    assert run(*words, "--table", str(tmp_path / "p.xlsx")) == 0
+    assert run(*words, "--table", str(tmp_path / "p.csv")) == 0
+    book = openpyxl.load_workbook(tmp_path / "p.xlsx")
+    sheet = book["table"]
+    column = next(c.column for row in sheet.iter_rows() for c in row if c.value == "thickness [um]")
+    head = next(c.row for row in sheet.iter_rows() for c in row if c.value == "thickness [um]")
+    lines = (tmp_path / "p.csv").read_text().splitlines()
+    filled = []
+    begin = next(i for i, line in enumerate(lines) if line.startswith("coupon")) + 1
+    for n, line in enumerate(lines[begin:]):
+        cells = line.split(",")
+        value = 60.0 + 1.0 * n * n
+        sheet.cell(head + 1 + n, column, value)
+        cells[3] = str(value)
+        filled.append(",".join(cells))
+    book.save(tmp_path / "p.xlsx")
+    (tmp_path / "p.csv").write_text("\n".join([*lines[:begin], *filled]) + "\n")
+    assert answer(tmp_path / "p.xlsx") == answer(tmp_path / "p.csv")
+
+
+def test_a_scan_to_fill_in_names_columns_that_spot_knows(tmp_path, capsys):
+    assert run("new", "scan", str(tmp_path / "s.xlsx")) == 0
+    assert run("new", "scan", str(tmp_path / "s.csv")) == 0
+    text = (tmp_path / "s.csv").read_text()
+    assert run("spot", str(tmp_path / "s.csv")) == 2
+    capsys.readouterr()
+    from math import erfc, sqrt
+
+    lines = [line for line in text.splitlines() if line.startswith("#")]
+    body = [f"{a},{x / 50:.3f},{120 * erfc(sqrt(2) * (x / 50 - 0.5) / 0.11):.3f}" for a in "xy" for x in range(10, 41)]
+    (tmp_path / "filled.csv").write_text("\n".join([*lines, "axis,position [mm],power [mW]", *body]) + "\n")
+    assert run("spot", str(tmp_path / "filled.csv"), "--json") == 0
+    import json
+
+    told = json.loads(capsys.readouterr().out)
+    assert told["beam_radius"]["x"]["value"] == pytest.approx(0.11, rel=2e-3)
+    assert told["wavelength"]["value"] == 355.0
+
+
+def test_a_report_holds_the_result(tmp_path, capsys):
+    openpyxl = pytest.importorskip("openpyxl")
+    path = plain_csv(tmp_path / "lot.csv")
+    assert run("fit", str(path), "--at-depth", "0.18mm", "--report", str(tmp_path / "r.xlsx")) == 0
+    book = openpyxl.load_workbook(tmp_path / "r.xlsx")
+    assert book.sheetnames == ["result", "coupons", "readings", "checks"]
+    rows = {row[0].value: [c.value for c in row[1:]] for row in book["result"].iter_rows(min_row=2)}
+    fit = fit_coupons(read_coupons(path))
+    dp = fit.penetration_depth
+    value, unit, u = rows["penetration depth"][:3]
+    assert (value, u, unit) == (pytest.approx(dp.value.m, rel=1e-15), pytest.approx(dp.standard_uncertainty.m, rel=1e-15), "mm")
+    assert rows["lot"][0] == "7"
+    assert "exposure for one coupon of 0.18 mm" in rows
+    assert [c.value for c in book["coupons"][2]][:2] == ["7", pytest.approx(100 * 240 / (3500 * 0.1))]
+    assert book["readings"].max_row == len(ROWS) + 1
+
+
+def test_a_pipe_is_read_as_the_file(tmp_path, monkeypatch, capsys):
+    import sys
+
+    path = plain_csv(tmp_path / "lot.csv")
+    by_xlsxwriter(tmp_path / "lot.xlsx", [*([n, v] for n, v in SETTINGS.items()), HEAD, *ROWS], len(SETTINGS), random.Random(1))
+    told = answer(path)
+    for name in ("lot.csv", "lot.xlsx"):
+        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO((tmp_path / name).read_bytes())))
+        assert answer("-") == told
+        assert answer("-") == told  # read once, the same again
