@@ -330,3 +330,17 @@ def test_a_command_loads_only_what_it_needs(argv):
 @pytest.mark.parametrize("argv", [["--help"], ["--version"], ["no-such-command"]], ids=lambda a: a[0])
 def test_help_and_version_load_neither_numpy_nor_pint(argv):
     assert not {"numpy", "pint", "scipy", "matplotlib"} & loaded_by(f"exec({run_quietly(argv)!r})")
+
+
+POSIX = (
+    r"\b(?:fcntl|pwd|grp|resource|termios|SIGKILL|SIGHUP|SIGALRM|SIGUSR[12])\b"
+    r"|\bos\.(?:fork|gete?[ug]id|killpg|setsid|pread|mkfifo|uname|O_DIRECTORY)\b"
+)
+
+
+def test_no_call_that_other_systems_lack():
+    """What only POSIX has stands behind a question for it."""
+    for path in MODULES.values():
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+            code = line.partition("#")[0]
+            assert not re.search(POSIX, code) or "hasattr(" in code or "sys.platform" in code, f"{path}:{number}: {line.strip()}"
