@@ -238,8 +238,9 @@ def recipe_inputs(
 ) -> tuple[Machine | None, Lot | None, Needs | None, dict[str, Any] | None]:
     """Machine, resin, needs for a recipe from the files kept in a logbook, and the reading newer than the machine file.
 
-    The machine file is the one kept with its newest entry, with the newest power reading put in when it is later than the
-    file's own. Without names, None stands where nothing was asked for; needs are those of the machine's last recipe, or None.
+    The machine file is the one kept with its newest entry, with the newest power reading put in unless it is of an earlier day than
+    the file's own: status judges by that reading, so settings rest on it. Without names, None stands where nothing was
+    asked for; needs are those of the machine's last recipe, or None.
     """
     from ..jobs.lot import RESIN
     from ..jobs.machine import MACHINE
@@ -297,7 +298,7 @@ def _with_reading(machine: Machine, now: Current) -> tuple[Machine, dict[str, An
     if now.power is None or now.power_time is None:
         return machine, None
     day = datetime.fromisoformat(now.power_time).astimezone().date()
-    if day <= machine.power_reading_date:
+    if day < machine.power_reading_date:
         return machine, None
     from ..recipe.retuning import machine_after
     from ..units import to_json
