@@ -12,6 +12,7 @@ from ..errors import FileError, QuantityError
 from ..units import Measured
 from .book import Logbook, Source
 from .entries import Entry
+from .server import is_server
 
 if TYPE_CHECKING:
     from ..calibration.comparing import LotComparison
@@ -250,7 +251,7 @@ def recipe_inputs(
 
     def kept(file: RecordFile[R], role: str) -> R:
         document = now.document(role)
-        return file.parse(document.data, source=f"{document.name} in {Path(path).name}")
+        return file.parse(document.data, source=f"{document.name} in {_called(path)}")
 
     found, readings = None, None
     if machine is not None:
@@ -282,7 +283,7 @@ def retune_inputs(path: str | Path, *, machine: str) -> tuple[Any, Measured | No
         saved = recipe_from_bytes(f"recipe of entry {entry.number}", book.source(kept[0].sha256))
     if "resin" in now.documents and now.lot is not None:
         resin = now.documents["resin"]
-        lot = RESIN.parse(resin.data, source=f"{resin.name} in {Path(path).name}")
+        lot = RESIN.parse(resin.data, source=f"{resin.name} in {_called(path)}")
         # the recipe that is kept as the old one then rests on the same lot, so that the retune computes again
         told = {"path": resin.name, "sha256": lot.sha256, "text": resin.data.decode()}
         saved = replace(saved, lot=lot, record=saved.record | {"files": saved.record["files"] | {"resin": told}})
@@ -292,6 +293,10 @@ def retune_inputs(path: str | Path, *, machine: str) -> tuple[Any, Measured | No
         there = Quantity(share * float(now.beam_radius.value.m_as(MM)), MM)
         radius = (chosen.value, there) if abs(float((there / chosen.value).m_as("")) - 1.0) > 1e-9 else None
     return saved, now.power, radius
+
+
+def _called(path: str | Path) -> str:
+    return str(path) if is_server(str(path)) else Path(path).name
 
 
 def _with_reading(machine: Machine, now: Current) -> tuple[Machine, dict[str, Any] | None]:
@@ -432,7 +437,7 @@ def stored_options(options: Mapping[str, Any]) -> dict[str, Any]:
 def check_logbook(path: str | Path) -> None:
     """Refuse, before any work, a logbook that could not be written."""
     target = Path(path)
-    if target.exists():
+    if is_server(str(path)) or target.exists():
         Logbook(path).close()
     elif not target.parent.is_dir():
         raise FileError(f"--log: {path}: the folder {target.parent} does not stand. Make it first.")

@@ -353,7 +353,8 @@ def _told(one: Judged, promise: Promise) -> str:
     """A promise beside its limit."""
     value, limit = figure(promise.value, promise.standard_uncertainty), figure(promise.limit)
     if promise.name == "bond":
-        return f"{one.kind} cures {value} mm where layer and bond ask {limit} mm at {100 * one.assurance:g} %"
+        cured = f"{value} mm" if promise.value > 0.0 else "nothing"
+        return f"{one.kind} cures {cured} where layer and bond ask {limit} mm at {100 * one.assurance:g} %"
     word = "least" if promise.name.startswith("least") else "most"
     return f"{one.kind} has a {promise.name.removeprefix('least ')} of {value} mm where {limit} mm is the {word}"
 
