@@ -132,6 +132,7 @@ def _logged(args: argparse.Namespace, result: Any, saved: Any, power: Any, radiu
         options=options,
         old=saved.record,
         reason="; ".join(f"{one.kind}: {one.reason}" for one in result.changes),
+        reading=power if args.power is not None else None,
         operator=args.operator or "",
     )
     return said(entry, args.log)

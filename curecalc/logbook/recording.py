@@ -216,6 +216,7 @@ def record_comparison(
     options: Mapping[str, Any],
     lot: str,
     old_lot: str | None = None,
+    machine: str | None = None,
     operator: str = "",
 ) -> Entry:
     """Record a comparison of lots: the verdict on the newest, the options, the files compared."""
@@ -231,7 +232,7 @@ def record_comparison(
     if isinstance(change, Mapping) and isinstance(change.get("value"), int | float):
         payload["speed_change"] = change["value"]
     sources = [Source.read(file, f"lot{number}") for number, file in enumerate(files, 1)]
-    return record_command(path, "comparison", payload, sources, lot=lot, operator=operator)
+    return record_command(path, "comparison", payload, sources, lot=lot, machine=machine, operator=operator)
 
 
 def recipe_inputs(
@@ -345,9 +346,10 @@ def record_recipe(
     options: Mapping[str, Any] | None = None,
     old: Mapping[str, Any] | None = None,
     reason: str = "",
+    reading: Measured | None = None,
     operator: str = "",
 ) -> Entry:
-    """Record a recipe (its JSON object with the texts of its files), or a retune of the recipe `old`.
+    """Record a recipe (its JSON object with the texts of its files), or a retune of the recipe `old` by a new `reading` of the power.
 
     The settings of the main kind of vector stand in the entry itself; they are what drift charts hold fixed.
     Beside them stands what every kind promised and all it takes to judge that again on a later day.
@@ -380,7 +382,10 @@ def record_recipe(
         radius = beam.quantity("beam_radius") if beam is not None else None
         if radius is not None and main.get("beam_radius") is not None:
             payload["beam_share"] = main["beam_radius"]["value"] / float(radius.value.m_as("mm"))
-        return book.add(kind, payload, machine=machine, lot=lot, operator=operator, sources=_distinct(sources))
+        with book.together():
+            if reading is not None:  # charts and status go on from what the settings rest on
+                book.add("power", {"power": reading}, machine=machine, operator=operator)
+            return book.add(kind, payload, machine=machine, lot=lot, operator=operator, sources=_distinct(sources))
 
 
 def _json(record: Mapping[str, Any]) -> bytes:
