@@ -60,9 +60,9 @@ def run(args: argparse.Namespace) -> int:
     )
     record = result.to_dict()
     record["old_recipe"] = {"path": saved.path, "sha256": saved.sha256}
-    if logging:
-        record |= _logged(args, result, saved, power, radius)
-    _write(args, result, saved)
+    written = _logged(args, result, saved, power, radius) if logging else {}
+    record |= written
+    _write(args, result, saved, written)
     if args.json:
         print_json(record)
         return 0
@@ -148,7 +148,7 @@ def _new_record(result: Any, saved: Any) -> dict[str, Any]:
     return record
 
 
-def _write(args: argparse.Namespace, result: Any, saved: Any) -> None:
+def _write(args: argparse.Namespace, result: Any, saved: Any, logged: dict[str, Any]) -> None:
     if not args.save and not args.sheet:
         return
     import json
@@ -158,7 +158,7 @@ def _write(args: argparse.Namespace, result: Any, saved: Any) -> None:
 
     record = _new_record(result, saved)
     if args.sheet:
-        content = sheet_bytes(result.recipe, record, args.sheet.lower().rpartition(".")[2])
+        content = sheet_bytes(result.recipe, record | logged, args.sheet.lower().rpartition(".")[2])
         print(f"wrote {write_whole('--sheet', args.sheet, content, endings=('.pdf', '.html'))}", file=sys.stderr)
     if args.save:
         text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

@@ -288,3 +288,17 @@ def test_a_blank_temperature_is_left_out_of_the_mean_everywhere(run) -> None:
         assert book.entry(1).payload["temperature"]["value"] == pytest.approx(mean)
     Path("none.csv").write_text("\n".join(rows[:3] + [f"{row};" for row in rows[3:]]) + "\n")
     assert "temperature" not in fit(run, "none.csv", "--lot", "n")
+
+
+def test_a_sheet_carries_the_head_of_the_logbook_that_keeps_its_recipe(run) -> None:
+    assert run("recipe", *FILES, *LOG, "--lot", "L7", "--sheet", "r.html", "--save", "r.json")[0] == 0
+    with Logbook("shop.db") as book:
+        number, head = book.head()
+    assert f"logbook head: entry {number}, {head}" in Path("r.html").read_text()
+    assert run("retune", "r.json", "--power", "225 mW +- 1 %", *LOG, "--lot", "L7", "--sheet", "t.html")[0] == 0
+    with Logbook("shop.db") as book:
+        number, head = book.head()
+        assert verify(book, head=(number, head)).passed
+    assert f"logbook head: entry {number}, {head}" in Path("t.html").read_text()
+    assert run("recipe", *FILES, "--sheet", "plain.html")[0] == 0
+    assert "logbook" not in Path("plain.html").read_text()
