@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--exclude", metavar="FILE:LABEL", action="append", default=[], help="leave a coupon of a file out; may be given more than once"
     )
     parser.add_argument("--skip-blank", action="store_true", help="leave out rows whose thickness is blank")
-    add_log(parser, names=("lot", "old_lot"))
+    add_log(parser, names=("lot", "old_lot", "machine"))
     add_output(parser, figure="both curves and the change of depth against the tolerance", explain=False)
     parser.epilog = ERROR_RATES
 
@@ -57,11 +57,12 @@ def run(args: argparse.Namespace) -> int:
     limits = {n: fraction(n, getattr(args, n)) for n in ("confidence", "most_speed_change", "most_depth_change")}
     files = [args.old, *args.new]
     excluded = _excluded(args.exclude, files)
-    lots, warnings = [], []
+    lots, warnings, tables = [], [], []
     names = _names(files)
     for file, name in zip(files, names):
-        lot, said = _lot(file, name, excluded.get(file, []), args.skip_blank)
+        lot, said, table = _lot(file, name, excluded.get(file, []), args.skip_blank)
         lots.append(lot)
+        tables.append(table)
         warnings += [f"{name}: {sentence}" for sentence in said]
     warnings += _same_data(files)
     result = compare_lots(lots=lots, cure_depth=depth, tolerance=tolerance, **{k: v for k, v in limits.items() if v is not None})
@@ -69,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
         from ..figures.comparison import comparison_figure
 
         write_figure(comparison_figure(result), args)
-    written = _logged(args, result, files, names, excluded) if logging else {}
+    written = _logged(args, result, files, names, excluded, tables) if logging else {}
     if args.json:
         print_json(result.to_dict() | {"warnings": warnings} | written)
         return 0
@@ -79,7 +80,10 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _logged(args: argparse.Namespace, result: Any, files: list[str], names: list[str], excluded: dict[str, list[str]]) -> dict[str, Any]:
+def _logged(
+    args: argparse.Namespace, result: Any, files: list[str], names: list[str], excluded: dict[str, list[str]], tables: list[dict[str, str]]
+) -> dict[str, Any]:
+    """Record the verdict under the names that the options give, else those that the tables state."""
     from ..logbook.recording import record_comparison
 
     texts = ("tolerance", "confidence", "most_speed_change", "most_depth_change")
@@ -90,7 +94,14 @@ def _logged(args: argparse.Namespace, result: Any, files: list[str], names: list
     left_out = {f"lot{place}": excluded[file] for place, file in enumerate(files, 1) if file in excluded}
     options |= {"exclude": left_out} if left_out else {}
     entry = record_comparison(
-        args.log, result, files=files, options=options, lot=args.lot or names[-1], old_lot=args.old_lot, operator=args.operator or ""
+        args.log,
+        result,
+        files=files,
+        options=options,
+        lot=args.lot or tables[-1].get("lot") or names[-1],
+        old_lot=args.old_lot or tables[0].get("lot"),
+        machine=args.machine or tables[-1].get("machine"),
+        operator=args.operator or "",
     )
     return said(entry, args.log)
 
@@ -149,7 +160,8 @@ def _same_data(files: list[str]) -> list[str]:
     return [f"{a} and {b} hold the same data: a lot compared with itself says nothing about a new one." for a, b in twins]
 
 
-def _lot(file: str, name: str, excluded: list[str], skip_blank: bool) -> tuple[Any, list[str]]:
+def _lot(file: str, name: str, excluded: list[str], skip_blank: bool) -> tuple[Any, list[str], dict[str, str]]:
+    """The lot in a file, what is to be checked about it, the names that the file states."""
     from ..calibration.comparing import lot_from_fit
     from ..calibration.coupons import read_coupons
     from ..calibration.curve import fit_coupons
@@ -160,9 +172,10 @@ def _lot(file: str, name: str, excluded: list[str], skip_blank: bool) -> tuple[A
         from ..jobs.fitted import lot_from_resin
         from ..jobs.lot import read_resin
 
-        return lot_from_resin(read_resin(file), name), []
+        resin = read_resin(file)
+        return lot_from_resin(resin, name), [], {key: value for key in ("lot", "machine") if (value := getattr(resin, key))}
     try:
         fit = fit_coupons(read_coupons(file, skip_blank=skip_blank), exclude=excluded)
     except QuantityError as error:
         raise FileError(str(error) if str(error).startswith(file) else f"{file}: {error}") from None
-    return lot_from_fit(name, fit), [*fit.warnings]
+    return lot_from_fit(name, fit), [*fit.warnings], fit.coupons.names

@@ -125,6 +125,8 @@ def _file_actions(actions: Any) -> None:
     action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
     action = _action(actions, "backup", "a complete copy, safe while the logbook is in use")
     action.add_argument("file", metavar="FILE", help="the copy; must not stand yet")
+    action = _action(actions, "salvage", "what a damaged file still holds, into a new logbook that says so; exit status 1 when not all")
+    action.add_argument("file", metavar="FILE", help="the new logbook; must not stand yet")
     action = _action(actions, "verify", "walk the chain: is every entry as it was written; exit status 1 when not")
     action.add_argument("--head", metavar="NUMBER:HASH", action=_Once, help="noted earlier, or a backup: is all of it still here")
     action.add_argument("--recompute", action="store_true", help="compute results again from their source data as well")
@@ -163,6 +165,7 @@ def run(args: argparse.Namespace) -> int:
         "export": _export,
         "import": _import,
         "backup": _backup,
+        "salvage": _salvage,
         "verify": _verify,
         "drift": _drift,
         "status": _status,
@@ -292,6 +295,14 @@ def _backup(args: argparse.Namespace) -> int:
         number, head = book.head()
     print(f"wrote {count} entries to {args.file}; keep it on another disk\nhead: entry {number}, {head}")
     return 0
+
+
+def _salvage(args: argparse.Namespace) -> int:
+    from ..logbook.salvage import salvage
+
+    found = salvage(args.log, args.file)
+    print(f"{found.text()}\nwrote them to {args.file}; the damaged file stands as it was")
+    return 0 if found.whole else 1
 
 
 def _head(text: str | None) -> tuple[int, str] | None:

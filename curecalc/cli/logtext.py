@@ -69,7 +69,7 @@ def verification_text(result: Verification, *, again: bool) -> str:
         )
     else:
         lines = [f"NOT as it was written ({kept}):", *(f"  {clean(problem, 300)}" for problem in result.problems)]
-        lines.append("Keep a copy of this file, write no more to it, and restore the last backup; what it still holds: log export")
+        lines.append("Keep a copy of this file, write no more to it, and restore the last backup; what it still holds: log salvage NEW.db")
     lines += [f"  doubt: {clean(one, 200)}" for one in result.doubts]
     lines += [f"  not repeated: {clean(one, 200)}" for one in result.unrepeatable]
     return "\n".join(lines)

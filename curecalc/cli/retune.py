@@ -53,9 +53,9 @@ def run(args: argparse.Namespace) -> int:
     )
     record = result.to_dict()
     record["old_recipe"] = {"path": saved.path, "sha256": saved.sha256}
-    if logging:
-        record |= _logged(args, result, saved, power, radius)
-    _write(args, result, saved)
+    written = _logged(args, result, saved, power, radius) if logging else {}
+    record |= written
+    _write(args, result, saved, written)
     if args.json:
         print_json(record)
         return 0
@@ -125,6 +125,7 @@ def _logged(args: argparse.Namespace, result: Any, saved: Any, power: Any, radiu
         options=options,
         old=saved.record,
         reason="; ".join(f"{one.kind}: {one.reason}" for one in result.changes),
+        reading=power if args.power is not None else None,
         operator=args.operator or "",
     )
     return said(entry, args.log)
@@ -140,7 +141,7 @@ def _new_record(result: Any, saved: Any) -> dict[str, Any]:
     return record
 
 
-def _write(args: argparse.Namespace, result: Any, saved: Any) -> None:
+def _write(args: argparse.Namespace, result: Any, saved: Any, logged: dict[str, Any]) -> None:
     if not args.save and not args.sheet:
         return
     import json
@@ -149,7 +150,7 @@ def _write(args: argparse.Namespace, result: Any, saved: Any) -> None:
 
     record = _new_record(result, saved)
     if args.sheet:
-        write_target(args, "sheet", sheet_bytes(result.recipe, record, args.sheet.lower().rpartition(".")[2]))
+        write_target(args, "sheet", sheet_bytes(result.recipe, record | logged, args.sheet.lower().rpartition(".")[2]))
     if args.save:
         write_target(args, "save", json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
 

@@ -163,6 +163,16 @@ class Needs(Origin):
             choices=("assurance", "expected value"),
         ),
     ] = "assurance"
+    power_reserve: Annotated[
+        float,
+        Key(
+            "fraction",
+            "Share of the power that may be lost before the depth is no longer assured; the fastest settings keep none.",
+            "5 %",
+            rule="nonnegative",
+            high=0.5,
+        ),
+    ] = 0.0
     speed_reached: Annotated[
         float, Key("fraction", "Least share of a vector that must be at full speed.", "50 %", rule="nonnegative", high=0.99)
     ] = 0.5

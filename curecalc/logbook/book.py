@@ -30,7 +30,7 @@ from .entries import (
     payload_json,
     plain_payload,
 )
-from .rows import NEWER, entry_of, where
+from .rows import HOLDS, NEWER, entry_of, where
 
 __all__ = ["Logbook", "Source"]
 
@@ -162,7 +162,7 @@ class Logbook:
     ) -> int:
         """The number of the entry, added now or standing already under its own identity."""
         with store.guarded(self.path), self._turn():
-            there = self._execute("SELECT number, kind, payload FROM entry WHERE origin = ?", (own,)).fetchone()
+            there = self._execute("SELECT number, kind, payload FROM entry WHERE origin = ? AND origin <> ''", (own,)).fetchone()
             if there is not None:
                 if tuple(there[1:]) != (kind, text):
                     raise QuantityError(f"identity {own[3:]!r} belongs to entry {there[0]}, which says something else. Give another.")
@@ -387,15 +387,14 @@ class Logbook:
         """All names of `machine`, `lot` or `beam` in entries that hold."""
         if what not in ("machine", "lot", "beam"):
             raise ValueError(what)
-        holds = f"SELECT 1 FROM entry WHERE {what} = ? AND {NEWER} IS NULL LIMIT 1"
         with store.guarded(self.path):
-            return [name for name in self._used(what) if self._execute(holds, (name,)).fetchone()]
+            return self._used(what, f"AND (SELECT 1 FROM entry WHERE {what} = used.name AND {HOLDS} LIMIT 1) IS NOT NULL")
 
-    def _used(self, what: str) -> list[str]:
+    def _used(self, what: str, more: str = "") -> list[str]:
         """All names of a column, by stepping through its index from one to the next."""
         rows = self._connection.execute(
             f"WITH RECURSIVE used(name) AS (SELECT min({what}) FROM entry UNION ALL SELECT (SELECT min({what}) FROM entry "
-            f"WHERE {what} > used.name) FROM used WHERE used.name IS NOT NULL) SELECT name FROM used WHERE name IS NOT NULL"
+            f"WHERE {what} > used.name) FROM used WHERE used.name IS NOT NULL) SELECT name FROM used WHERE name IS NOT NULL {more}"
         )
         return sorted(row[0] for row in rows)
 
@@ -428,7 +427,7 @@ class Logbook:
         for one in fields:
             if not all(part.isidentifier() for part in one.split(".")):
                 raise ValueError(one)
-        picks = "".join(f", {self._connection.field(one)}" for one in fields)
+        picks = self._connection.fields(fields)
         clause, values = where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=False)
         order, count = ("DESC", last) if last is not None else ("ASC", 2**62 if first is None else first)
         with store.guarded(self.path):
@@ -436,6 +435,8 @@ class Logbook:
                 f"SELECT number, time, machine, lot, beam{picks} FROM entry {clause} ORDER BY time {order}, number {order} LIMIT ?",
                 (*values, count),
             ).fetchall()
+        if self._connection.server and fields:  # they come in one array
+            rows = [(*row[:5], *row[5]) for row in rows]
         return [tuple(row) for row in (rows if last is None else rows[::-1])]
 
     def _select(self, clause: str, values: Iterable[Any]) -> Iterator[Entry]:
@@ -448,15 +449,13 @@ class Logbook:
 
     def _attached(self, numbers: list[int]) -> dict[int, tuple[Attached, ...]]:
         kept: dict[int, tuple[Attached, ...]] = {}
-        if not numbers:
-            return kept
-        query = (
-            "SELECT entry, role, name, attached.sha256, size FROM attached JOIN source USING (sha256) "
-            "WHERE entry BETWEEN ? AND ? ORDER BY entry, role"
-        )
-        wanted = set(numbers)
-        for number, *rest in self._connection.execute(query, (min(numbers), max(numbers))):
-            if number in wanted:
+        for start in range(0, len(numbers), 500):
+            some = numbers[start : start + 500]
+            query = (
+                "SELECT entry, role, name, attached.sha256, size FROM attached JOIN source USING (sha256) "
+                f"WHERE entry IN ({', '.join('?' * len(some))}) ORDER BY entry, role"
+            )
+            for number, *rest in self._connection.execute(query, some):
                 kept[number] = (*kept.get(number, ()), Attached(*rest))
         return kept
 

@@ -382,16 +382,16 @@ def _with_covariates(logbook: Logbook, found: Series) -> Covariates | None:
 # ---------------------------------------------------------------- forecasts
 
 
-def power_limits(logbook: Logbook, machine: str) -> list[tuple[str, float]]:
+def power_limits(logbook: Logbook, machine: str, until: str | None = None) -> list[tuple[str, float]]:
     """Powers in mW below which the machine's settings fail: what fails, and the power.
 
     The bond: today's settings cure no deeper than the layer. The scanner: the recipe's depth would ask for a speed below the
     slowest. Each only where the logbook holds what it takes.
     """
-    force = settings_in_force(logbook, machine)
-    lot = logbook.latest("lot", machine=machine)
-    beam = logbook.latest("beam", machine=machine)
-    curve = None if lot is None else logbook.latest("calibration", lot=lot.lot)
+    force = settings_in_force(logbook, machine, until=until)
+    lot = logbook.latest("lot", machine=machine, until=until)
+    beam = logbook.latest("beam", machine=machine, until=until)
+    curve = None if lot is None else logbook.latest("calibration", lot=lot.lot, until=until)
     if force is None or curve is None or beam is None:
         return []
     settings, entry = force

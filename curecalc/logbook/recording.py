@@ -12,6 +12,7 @@ from ..errors import FileError, QuantityError
 from ..units import Measured
 from .book import Logbook, Source
 from .entries import Entry
+from .server import is_server
 
 if TYPE_CHECKING:
     from ..calibration.comparing import LotComparison
@@ -215,6 +216,7 @@ def record_comparison(
     options: Mapping[str, Any],
     lot: str,
     old_lot: str | None = None,
+    machine: str | None = None,
     operator: str = "",
 ) -> Entry:
     """Record a comparison of lots: the verdict on the newest, the options, the files compared."""
@@ -230,7 +232,7 @@ def record_comparison(
     if isinstance(change, Mapping) and isinstance(change.get("value"), int | float):
         payload["speed_change"] = change["value"]
     sources = [Source.read(file, f"lot{number}") for number, file in enumerate(files, 1)]
-    return record_command(path, "comparison", payload, sources, lot=lot, operator=operator)
+    return record_command(path, "comparison", payload, sources, lot=lot, machine=machine, operator=operator)
 
 
 def recipe_inputs(
@@ -238,8 +240,9 @@ def recipe_inputs(
 ) -> tuple[Machine | None, Lot | None, Needs | None, dict[str, Any] | None]:
     """Machine, resin, needs for a recipe from the files kept in a logbook, and the reading newer than the machine file.
 
-    The machine file is the one kept with its newest entry, with the newest power reading put in when it is later than the
-    file's own. Without names, None stands where nothing was asked for; needs are those of the machine's last recipe, or None.
+    The machine file is the one kept with its newest entry, with the newest power reading put in unless it is of an earlier day than
+    the file's own: status judges by that reading, so settings rest on it. Without names, None stands where nothing was
+    asked for; needs are those of the machine's last recipe, or None.
     """
     from ..jobs.lot import RESIN
     from ..jobs.machine import MACHINE
@@ -249,7 +252,7 @@ def recipe_inputs(
 
     def kept(file: RecordFile[R], role: str) -> R:
         document = now.document(role)
-        return file.parse(document.data, source=f"{document.name} in {Path(path).name}")
+        return file.parse(document.data, source=f"{document.name} in {_called(path)}")
 
     found, readings = None, None
     if machine is not None:
@@ -281,7 +284,7 @@ def retune_inputs(path: str | Path, *, machine: str) -> tuple[Any, Measured | No
         saved = recipe_from_bytes(f"recipe of entry {entry.number}", book.source(kept[0].sha256))
     if "resin" in now.documents and now.lot is not None:
         resin = now.documents["resin"]
-        lot = RESIN.parse(resin.data, source=f"{resin.name} in {Path(path).name}")
+        lot = RESIN.parse(resin.data, source=f"{resin.name} in {_called(path)}")
         # the recipe that is kept as the old one then rests on the same lot, so that the retune computes again
         told = {"path": resin.name, "sha256": lot.sha256, "text": resin.data.decode()}
         saved = replace(saved, lot=lot, record=saved.record | {"files": saved.record["files"] | {"resin": told}})
@@ -293,11 +296,15 @@ def retune_inputs(path: str | Path, *, machine: str) -> tuple[Any, Measured | No
     return saved, now.power, radius
 
 
+def _called(path: str | Path) -> str:
+    return str(path) if is_server(str(path)) else Path(path).name
+
+
 def _with_reading(machine: Machine, now: Current) -> tuple[Machine, dict[str, Any] | None]:
     if now.power is None or now.power_time is None:
         return machine, None
     day = datetime.fromisoformat(now.power_time).astimezone().date()
-    if day <= machine.power_reading_date:
+    if day < machine.power_reading_date:
         return machine, None
     from ..recipe.retuning import machine_after
     from ..units import to_json
@@ -339,9 +346,10 @@ def record_recipe(
     options: Mapping[str, Any] | None = None,
     old: Mapping[str, Any] | None = None,
     reason: str = "",
+    reading: Measured | None = None,
     operator: str = "",
 ) -> Entry:
-    """Record a recipe (its JSON object with the texts of its files), or a retune of the recipe `old`.
+    """Record a recipe (its JSON object with the texts of its files), or a retune of the recipe `old` by a new `reading` of the power.
 
     The settings of the main kind of vector stand in the entry itself; they are what drift charts hold fixed.
     Beside them stands what every kind promised and all it takes to judge that again on a later day.
@@ -374,7 +382,10 @@ def record_recipe(
         radius = beam.quantity("beam_radius") if beam is not None else None
         if radius is not None and main.get("beam_radius") is not None:
             payload["beam_share"] = main["beam_radius"]["value"] / float(radius.value.m_as("mm"))
-        return book.add(kind, payload, machine=machine, lot=lot, operator=operator, sources=_distinct(sources))
+        with book.together():
+            if reading is not None:  # charts and status go on from what the settings rest on
+                book.add("power", {"power": reading}, machine=machine, operator=operator)
+            return book.add(kind, payload, machine=machine, lot=lot, operator=operator, sources=_distinct(sources))
 
 
 def _json(record: Mapping[str, Any]) -> bytes:
@@ -431,7 +442,7 @@ def stored_options(options: Mapping[str, Any]) -> dict[str, Any]:
 def check_logbook(path: str | Path) -> None:
     """Refuse, before any work, a logbook that could not be written."""
     target = Path(path)
-    if target.exists():
+    if is_server(str(path)) or target.exists():
         Logbook(path).close()
     elif not target.parent.is_dir():
         raise FileError(f"--log: {path}: the folder {target.parent} does not stand. Make it first.")

@@ -8,15 +8,17 @@ from typing import Any
 from ..errors import FileError
 from .entries import Attached, Entry
 
-__all__ = ["NEWER", "entry_of", "where"]
+__all__ = ["HOLDS", "NEWER", "entry_of", "where"]
 
 # the entry that corrects this one, unless it was itself struck out by a correction that holds: then this one holds again
-NEWER = (
-    "(SELECT c1.number FROM entry AS c1 WHERE c1.corrects = entry.number AND NOT EXISTS (SELECT 1 FROM entry AS c2 "
+_CORRECTING = (
+    "FROM entry AS c1 WHERE c1.corrects = entry.number AND NOT EXISTS (SELECT 1 FROM entry AS c2 "
     "WHERE c2.corrects = c1.number AND c2.kind = 'correction' AND NOT EXISTS (SELECT 1 FROM entry AS c3 "
     "WHERE c3.corrects = c2.number AND NOT EXISTS (SELECT 1 FROM entry AS c4 "
-    "WHERE c4.corrects = c3.number AND c4.kind = 'correction'))))"
+    "WHERE c4.corrects = c3.number AND c4.kind = 'correction')))"
 )
+NEWER = f"(SELECT c1.number {_CORRECTING})"
+HOLDS = f"NOT EXISTS (SELECT 1 {_CORRECTING})"  # not `NEWER IS NULL`: of that a server expects few rows and reads all of a machine's
 
 
 def entry_of(path: str, row: tuple[Any, ...], attached: tuple[Attached, ...]) -> Entry:
@@ -40,7 +42,7 @@ def where(
         parts.append("time <= ?")
         values.append(until)
     if not corrected:
-        parts.append(f"{NEWER} IS NULL AND kind <> 'correction'")
+        parts.append(f"{HOLDS} AND kind <> 'correction'")
     return (f"WHERE {' AND '.join(parts)}" if parts else ""), tuple(values)
 
 

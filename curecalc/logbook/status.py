@@ -20,6 +20,7 @@ from ..units import MM, Shown, figure
 from .book import Logbook
 from .drifting import FEWEST, power_limits
 from .entries import Entry, moment
+from .glance import Glance
 from .judge import Judged, Promise
 from .series import Series, days, when
 from .today import PowerState, Standing, power_state, standing
@@ -169,11 +170,9 @@ def shop_status(logbook: Logbook, *, now: float | None = None) -> ShopState:
     today = time.time() / 86400.0 if now is None else now
     until = moment(datetime.fromtimestamp((today + AHEAD) * 86400.0, UTC))
     number, head = logbook.head()
-    machines = []
-    for name in logbook.names("machine"):
-        about = {row[0]: row for row in logbook.values("machine", ["out_of_use", *_EVERY_FIELDS], machine=name, until=until)}
-        if not about or not list(about.values())[-1][5]:
-            machines.append(_Look(logbook, name, today, until, list(about.values())).state())
+    glance = Glance(logbook, until, ["out_of_use", *_EVERY_FIELDS, "new_baseline"])
+    in_use = [name for name in glance.machines if not (about := glance.about(name)) or not about[-1][5]]
+    machines = [_Look(glance, name, today).state() for name in in_use]
     machines.sort(key=lambda one: (LEVELS.index(one.state), one.machine))
     return ShopState(tuple(machines), number, head, tuple(_ahead(logbook, until)))
 
@@ -199,9 +198,9 @@ def command(logbook: Logbook, words: str) -> str:
 class _Look:
     """One look at a machine: what is known of it, and the items found on the way."""
 
-    def __init__(self, logbook: Logbook, machine: str, today: float, until: str, about: list[tuple[Any, ...]]) -> None:
-        self.book, self.machine, self.today = logbook, machine, today
-        self.until, self.about = until, about
+    def __init__(self, glance: Glance, machine: str, today: float) -> None:
+        self.book, self.machine, self.today = glance, machine, today
+        self.until, self.about = glance.until, glance.about(machine)
         self.items: list[Item] = []
         self.name = shlex.quote(machine)
 
@@ -223,7 +222,8 @@ class _Look:
         lot = None if load is None else load.lot
         beam = self.latest("beam", machine=self.machine)
         curve = None if lot is None else self.latest("calibration", lot=lot)
-        power = power_state(self.book, self.machine, self.until)
+        begun = [row[1] for row in self.about if row[-1]]
+        power = power_state(self.book, self.machine, self.until, begun[-1] if begun else None)
         self._lot(lot)
         calibrated = self._calibration(lot, curve)
         spot = self._ages(power, beam)
@@ -256,13 +256,12 @@ class _Look:
         if lot is None:
             self.say("unknown", "no lot recorded in its vat.", change)
             return
-        expiry = [row[5] for row in self.book.values("lot", ["expiry"], lot=lot, until=self.until) if row[5]]
-        if expiry:
-            left = (date.fromisoformat(expiry[-1]) - date.fromisoformat(when(self.today))).days
+        if (expiry := self.book.expiry.get(lot)) is not None:
+            left = (date.fromisoformat(expiry) - date.fromisoformat(when(self.today))).days
             if left < 0:
-                self.say("stop", f"lot {lot} expired on {expiry[-1]}: fill another and name it.", change)
+                self.say("stop", f"lot {lot} expired on {expiry}: fill another and name it.", change)
             elif left <= EXPIRY_WARNING:
-                self.say("due", f"lot {lot} expires on {expiry[-1]}, in {left} days: fill another and name it.", change)
+                self.say("due", f"lot {lot} expires on {expiry}, in {left} days: fill another and name it.", change)
         verdict = self.latest("comparison", lot=lot)
         if verdict is not None and "reject" in str(verdict.payload.get("verdict", "")).lower():
             old = verdict.payload.get("old_lot", "an earlier lot")
@@ -318,7 +317,8 @@ class _Look:
         if found.kept:
             return f"retune --machine {self.name}"
         if found.kinds:
-            return f"log add retune --machine {self.name} --scan-speed '{found.kinds[0].speed:.4g} mm/s'"
+            speed = float(f"{found.kinds[0].speed:.4g}")
+            return f"log add retune --machine {self.name} --scan-speed '{speed:g} mm/s'"
         return f"log add machine --machine {self.name} --new-baseline --note 'looked at'"
 
     def _power(self, power: PowerState | None, found: Standing, lost: bool) -> tuple[str, float | None]:
@@ -343,7 +343,7 @@ class _Look:
         return watch.side, fade
 
     def _forecast(self, line: Trend) -> None:
-        for meaning, limit in power_limits(self.book, self.machine):
+        for meaning, limit in power_limits(self.book, self.machine, self.until):
             reached = crossing(line, math.log(limit), ahead=True)
             if reached.bounded and self.today < reached.low < self.today + FORECAST_WARNING:
                 self.say("near", f"power reaches {figure(limit)} mW about {when(reached.time)} ({meaning}): plan for it.")
@@ -353,7 +353,8 @@ def _told(one: Judged, promise: Promise) -> str:
     """A promise beside its limit."""
     value, limit = figure(promise.value, promise.standard_uncertainty), figure(promise.limit)
     if promise.name == "bond":
-        return f"{one.kind} cures {value} mm where layer and bond ask {limit} mm at {100 * one.assurance:g} %"
+        cured = f"{value} mm" if promise.value > 0.0 else "nothing"
+        return f"{one.kind} cures {cured} where layer and bond ask {limit} mm at {100 * one.assurance:g} %"
     word = "least" if promise.name.startswith("least") else "most"
     return f"{one.kind} has a {promise.name.removeprefix('least ')} of {value} mm where {limit} mm is the {word}"
 

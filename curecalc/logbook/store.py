@@ -131,11 +131,13 @@ class Database:
         for row in rows:
             self.execute(statement, row)
 
-    def field(self, path: str) -> str:
-        """A value of the payload by its path, like `power.value`, as SQL."""
-        if self.server:
-            return f"(payload::jsonb #> '{{{path.replace('.', ',')}}}')"
-        return f"json_extract(payload, '$.{path}')"
+    def fields(self, paths: Iterable[str]) -> str:
+        """Values of the payload by their paths, like `power.value`, as more columns; on a server as one that holds their array."""
+        if not self.server:
+            return "".join(f", json_extract(payload, '$.{path}')" for path in paths)
+        picks = ", ".join(f"held #> '{{{path.replace('.', ',')}}}'" for path in paths)
+        # read from text once a row
+        return picks and f", (SELECT jsonb_build_array({picks}) FROM (SELECT payload::jsonb AS held OFFSET 0) AS once)"
 
     def close(self) -> None:
         """Give the connection back and close it."""
@@ -254,7 +256,7 @@ def stands(path: Path, write: bool = True) -> bool:
     if write and not _has_log(path) and (size := path.stat().st_size) < whole:  # size last: a checkpoint may be under way
         raise FileError(
             f"{path}: is damaged: it was cut off ({size} bytes of {whole}). Do not write to it: keep a copy, restore the last "
-            "backup, and see what can be read with: curecalc log verify --log FILE"
+            "backup; what can be read: curecalc log salvage NEW.db --log FILE"
         )
     return True
 
@@ -430,8 +432,8 @@ def _plain(error: sqlite3.Error, waited: float) -> str:
         )
     if "malformed" in said or "not a database" in said or "corrupt" in said:
         return (
-            "is damaged. Do not write to it: keep a copy, restore the last backup, and see what can be read "
-            f"with: curecalc log verify --log FILE. SQLite says: {said}."
+            "is damaged. Do not write to it: keep a copy, restore the last backup; what can be read: "
+            f"curecalc log salvage NEW.db --log FILE. SQLite says: {said}."
         )
     if "unable to open" in said:
         return "cannot be opened for writing; the folder may be read-only or full. Ask for the right to write."

@@ -57,13 +57,12 @@ class PowerState:
         return float(np.median(values)), values.size
 
 
-def power_state(logbook: Logbook, machine: str, until: str) -> PowerState | None:
-    """How the power of a machine stands; None without a reading.
+def power_state(logbook: Logbook, machine: str, until: str, start: str | None) -> PowerState | None:
+    """How the power of a machine stands; None without a reading. `start` is where its newest machine entry begins anew (`fresh_since`).
 
     A new baseline begins after a machine entry that says so, and with the reading that a retune rests on.
     """
     about: dict[str, Any] = {"machine": machine, "until": until}
-    start = fresh_since(logbook, machine, until)
     retuned = logbook.latest("retune", **about)
     if retuned is not None and (start is None or retuned.time > start):
         last = logbook.latest("power", machine=machine, until=retuned.time)

@@ -392,4 +392,5 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
         hold=_held(machine, needs, one, index),
         able=tuple((key, low, high) for key, (_, low, high, _) in own.items() if getattr(one, key) is not None),
         corner_speed=0.0 if machine.corner_speed is None else float(machine.corner_speed.m_as(MM_S)),
+        reserve=-law.exponent * math.log1p(-needs.power_reserve),
     )

@@ -135,10 +135,11 @@ def with_ends(task: Task, lit: Shape, power: Any, radius: Any, speed: Any, spaci
 
 
 def log_wanted(task: Task, light: Shape, radius: Any, spacing: Any) -> Any:
-    """The ln dose that assures the depth asked for, in the centre."""
+    """The ln dose that assures the depth asked for, in the centre, with what is kept in reserve."""
     relative = relative_variance(task.errors, *light[4:])
     target = task.depth_for(radius, spacing)
-    return assured_log_exposure(task.curve, task.errors, relative, target, assurance=task.assurance, single=task.single)
+    assured = assured_log_exposure(task.curve, task.errors, relative, target, assurance=task.assurance, single=task.single)
+    return assured + task.reserve
 
 
 def wanted_over_ratio(task: Task) -> Any | None:

@@ -170,7 +170,7 @@ def state_of(best: Best) -> dict[str, Any]:
     relative = relative_variance(task.errors, *light[4:])
     state = depth_state(task.curve, task.errors, best.log_exposure, relative, single=task.single)
     state["assurance"] = task.assurance
-    if abs(best.log_exposure - best.log_wanted) > 1e-9:  # more exposure than is asked for
+    if task.reserve or abs(best.log_exposure - best.log_wanted) > 1e-9:  # more exposure than the assurance asks for
         state["assurance"] = float(assurance_of(task.curve, task.errors, best.log_exposure, relative, aim_of(best), single=task.single))
     state["relative"] = relative
     return state

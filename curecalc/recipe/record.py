@@ -286,7 +286,10 @@ def assumptions(machine: Machine, needs: Needs) -> tuple[str, ...]:
         ends = "the speed is constant along a vector: the machine file states no acceleration"
     else:
         ends = f"depths hold from {needs.judged_from:g} beam radii inside the ends of a vector; ends and outline are judged as seams"
+    kept = needs.power_reserve
+    reserve = (f"{100.0 * kept:g} % of the power may be lost before a depth is no longer assured (power_reserve).",) if kept else ()
     return (
+        *reserve,
         "Depth follows the working curve of the lot's coupons, at this wavelength, temperature and spot.",
         f"Gaussian {spot} spot; {ends}.",
         "Liquid and cured resin absorb alike where layers lie on layers.",

@@ -20,9 +20,9 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
     """From the depth that is needed to the settings of one kind, and back again."""
     best, task = vector.best, vector.best.task
     law, told = task.curve.cure, recipe.lot.resin.told
-    wanted, numbers = math.exp(best.log_wanted), parameters(law, recipe.lot.resin)
+    assured, numbers = math.exp(best.log_wanted - task.reserve), parameters(law, recipe.lot.resin)
     u = float(vector.cure_depth_standard_uncertainty.m_as(MM))
-    at = float(law.height(wanted))
+    at = float(law.height(assured))
     factor = (at - task.depth) / u if u > 0.0 else 0.0
     parts = ", ".join(f"{name} {1e3 * float(q.m_as(MM)):.2g}" for name, q in vector.budget.items())
     dof = vector.effective_degrees_of_freedom
@@ -54,9 +54,10 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
         Step(
             told.dose,
             f"Cd expected = {_f(at)} mm, {numbers}",
-            show_kernel(wanted, "exposure", digits=5),
+            show_kernel(assured, "exposure", digits=5),
             "The exposure the weakest place gets at least.",
         ),
+        *_reserve_step(recipe, vector, assured),
         _speed_step(vector),
     ]
     if vector.limits:
@@ -83,6 +84,21 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
         )
     )
     return steps
+
+
+def _reserve_step(recipe: Recipe, vector: VectorRecipe, assured: float) -> list[Step]:
+    """What is kept in hand, where the needs ask for it."""
+    share, w = recipe.needs.power_reserve, vector.best.task.pattern.exponent
+    if not share:
+        return []
+    return [
+        Step(
+            "E aimed at = E / (1 - power_reserve)" + ("" if w == 1.0 else "^w"),
+            f"{show_kernel(assured, 'exposure', digits=5)} / (1 - {share:g})" + ("" if w == 1.0 else f"^{w:g}"),
+            show_kernel(math.exp(vector.best.log_wanted), "exposure", digits=5),
+            f"So the depth stays assured until the power has fallen by {100.0 * share:g} %.",
+        )
+    ]
 
 
 def _speed_step(vector: VectorRecipe) -> Step:

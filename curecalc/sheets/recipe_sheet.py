@@ -140,8 +140,13 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
         "assumptions": [symbols(text) for text in record["assumptions"]],
         "cautions": record["cautions"],
         "files": [f"{name} {Path(one['path']).name} {one['sha256'][:16]}" for name, one in record["files"].items()],
-        "foot": f"{record['date']}, curecalc {record['version']}",
+        "foot": f"{record['date']}, curecalc {record['version']}" + _head(record),
     }
+
+
+def _head(record: dict[str, Any]) -> str:
+    """The head of the logbook that keeps this recipe: a sheet on paper is a place to note it."""
+    return f"; logbook head: entry {record['log_entry']}, {record['log_sha256']}" if "log_entry" in record else ""
 
 
 EFFECTS = ("line width", "offset", "ripple", "overcure", "print-through", "leave out", "interface", "corner", "reach", "field edge")

@@ -63,9 +63,10 @@ class Watch:
 
     @property
     def lone(self) -> bool:
-        """Only the newest reading is out: it may be a slip, to be read again."""
-        usual = abs(self.level - self.centre) <= self.limit and abs(self.before - self.centre) <= self.reading_limit
-        return bool(self.side) and usual
+        """The newest reading is out, and by a leap away from the one before it: it may be a slip, to be read again before all else."""
+        away = self.newest - self.centre
+        leap = math.copysign(1.0, away) * (self.newest - self.before)
+        return abs(away) > self.reading_limit and leap > 0.5 * self.reading_limit
 
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""

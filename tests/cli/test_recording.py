@@ -113,6 +113,13 @@ def test_a_comparison_is_recorded_and_computes_again(run) -> None:
         assert entry.payload["verdict"]
         result = verify(book, again=True)
         assert (result.problems, result.recomputed) == ((), 1)
+    # without options: the names that the tables state
+    status, _, err = run("compare", "a.csv", "b.csv", "--cure-depth", "0.15 mm", "--tolerance", "10 um", "--log", "other.db")
+    assert status == 0, err
+    with Logbook("other.db") as book:
+        entry = book.entry(1)
+        assert (entry.machine, entry.lot, entry.payload["old_lot"]) == ("north", "b", "a")
+        assert verify(book, again=True).recomputed == 1
 
 
 def test_a_result_that_does_not_come_out_again_is_named(run) -> None:
@@ -197,7 +204,10 @@ def test_recipes_and_retunes_are_recorded_and_compute_again(run) -> None:
     status, out, err = run("retune", "r2.json", "--beam-radius", "0.1 mm", "--instead-of", "0.098 mm", *LOG, "--lot", "L7")
     assert status == 0, err
     with Logbook("shop.db") as book:
-        one, two, _ = book.entries()
+        one, reading, two, _ = book.entries()
+        # the reading that the retune rests on is one of the charts' readings too
+        assert (reading.kind, reading.machine, reading.payload["power"]["value"]) == ("power", "invented machine, bay 2", 225.0)
+        assert reading.quantity("power").relative == pytest.approx(0.01)
         hatch = next(v for v in made["vectors"] if v["kind"] == "hatch")
         assert (one.kind, one.machine, one.lot, one.operator) == ("recipe", "invented machine, bay 2", "L7", "ab")
         assert one.payload["scan_speed"] == hatch["scan_speed"]
@@ -278,3 +288,17 @@ def test_a_blank_temperature_is_left_out_of_the_mean_everywhere(run) -> None:
         assert book.entry(1).payload["temperature"]["value"] == pytest.approx(mean)
     Path("none.csv").write_text("\n".join(rows[:3] + [f"{row};" for row in rows[3:]]) + "\n")
     assert "temperature" not in fit(run, "none.csv", "--lot", "n")
+
+
+def test_a_sheet_carries_the_head_of_the_logbook_that_keeps_its_recipe(run) -> None:
+    assert run("recipe", *FILES, *LOG, "--lot", "L7", "--sheet", "r.html", "--save", "r.json")[0] == 0
+    with Logbook("shop.db") as book:
+        number, head = book.head()
+    assert f"logbook head: entry {number}, {head}" in Path("r.html").read_text()
+    assert run("retune", "r.json", "--power", "225 mW +- 1 %", *LOG, "--lot", "L7", "--sheet", "t.html")[0] == 0
+    with Logbook("shop.db") as book:
+        number, head = book.head()
+        assert verify(book, head=(number, head)).passed
+    assert f"logbook head: entry {number}, {head}" in Path("t.html").read_text()
+    assert run("recipe", *FILES, "--sheet", "plain.html")[0] == 0
+    assert "logbook" not in Path("plain.html").read_text()

@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,10 @@ import pytest
 from curecalc.errors import FileError
 from curecalc.logbook import store
 from curecalc.logbook.book import Logbook, Source
+from curecalc.logbook.interchange import json_text
+from curecalc.logbook.status import shop_status
 from curecalc.logbook.verifying import verify
+from curecalc.units import Quantity
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -327,26 +331,55 @@ def test_a_newer_file_is_refused_and_left_alone(tmp_path) -> None:
     assert path.read_bytes() == before
 
 
-def test_a_file_of_the_first_version_is_read_and_upgraded(tmp_path) -> None:
-    """first_version.sql is the dump of a logbook written when version 1 was the newest."""
-    path = tmp_path / "shop.db"
+# dumps of logbooks by the programs of their time: when version 1 was the newest; and version 2 before status judged the recipe in force,
+# before servers, before entries had an identity of their own
+OLD = {"first_version.sql": (1, 4), "second_version.sql": (2, 9)}
+
+
+def old_file(path: Path, dump: str) -> None:
     raw = sqlite3.connect(path)
-    raw.executescript((HERE / "first_version.sql").read_text())
-    raw.execute("PRAGMA user_version = 1")
+    raw.executescript((HERE / dump).read_text())
+    raw.execute(f"PRAGMA user_version = {OLD[dump][0]}")
     raw.execute(f"PRAGMA application_id = {store.APPLICATION_ID}")
     raw.close()
+
+
+@pytest.mark.parametrize("dump", OLD)
+def test_a_file_of_an_earlier_program_is_read_and_upgraded(tmp_path, dump: str) -> None:
+    path, (version, count) = tmp_path / "shop.db", OLD[dump]
+    old_file(path, dump)
     with Logbook(path, write=False) as book:
         old = [entry.to_dict() for entry in book.entries(corrected=True)]
-        assert len(old) == 4
+        assert len(old) == count
+        head = book.head()
     with Logbook(path) as book:
         assert [entry.to_dict() for entry in book.entries(corrected=True)] == old
-        assert verify(book).passed
+        assert verify(book, head=head).passed
         book.add("note", {"text": "after the upgrade"})
-        assert verify(book).passed
-    kept = sqlite3.connect(tmp_path / "shop.db.version-1")
-    assert kept.execute("PRAGMA user_version").fetchone()[0] == 1
-    assert kept.execute("SELECT count(*) FROM entry").fetchone()[0] == 4
-    kept.close()
+        assert verify(book, head=head).passed
+        assert json.loads(json_text(book, book.entries(corrected=True)))
+    kept = tmp_path / f"shop.db.version-{version}"
+    assert kept.exists() == (version < store.VERSION)
+    if kept.exists():
+        raw = sqlite3.connect(kept)
+        assert raw.execute("PRAGMA user_version").fetchone()[0] == version
+        assert raw.execute("SELECT count(*) FROM entry").fetchone()[0] == count
+        raw.close()
+
+
+def test_a_machine_of_an_earlier_program_is_judged(tmp_path) -> None:
+    old_file(tmp_path / "shop.db", "second_version.sql")
+    with Logbook(tmp_path / "shop.db") as book:
+        recorded = datetime.fromisoformat(book.entry(9).recorded).timestamp() / 86400.0
+        (one,) = shop_status(book, now=recorded + 0.01).machines
+        assert (one.lot, one.power) == ("L7", 239.0)
+        # its recipe carries no promises of each kind: the settings of its main kind are judged, by layer and overcure it states
+        assert [kind.kind for kind in one.kinds] == ["hatch"]
+        assert one.state == "near"
+        book.add("power", {"power": Quantity(150.0, "mW")}, machine="north")
+        book.add("power", {"power": Quantity(150.0, "mW")}, machine="north")
+        (one,) = shop_status(book).machines
+        assert one.due
 
 
 def test_an_upgrade_that_fails_leaves_the_old_file(tmp_path, monkeypatch) -> None:

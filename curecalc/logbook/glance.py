@@ -1,0 +1,87 @@
+"""A logbook read for one look at all machines: what each look asks for is read for all of them together, not machine by machine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any, TypeVar
+
+from . import store
+from .book import Logbook
+from .entries import Entry
+from .rows import where
+
+__all__ = ["Glance"]
+
+_SOME = 500  # names or numbers in one statement
+T = TypeVar("T")
+
+
+def _parts(whole: Sequence[T]) -> Iterator[Sequence[T]]:
+    return (whole[start : start + _SOME] for start in range(0, len(whole), _SOME))
+
+
+class Glance(Logbook):
+    """What a logbook holds up to `until`, through the same connection. Nothing may be written while it is in use.
+
+    Parameters
+    ----------
+    book : Logbook
+    until : str
+        A stored time.
+    fields : sequence of str
+        Of machine entries, in the order in which `about` gives them.
+    """
+
+    def __init__(self, book: Logbook, until: str, fields: Sequence[str]) -> None:
+        vars(self).update(vars(book))
+        self.until = until
+        self.machines = self.names("machine")
+        self._about: dict[str, list[tuple[Any, ...]]] = {}
+        for row in super().values("machine", fields, until=until):
+            self._about.setdefault(row[2], []).append(row)
+        self._newest: dict[tuple[str, str, str], Entry | None] = {}
+        self._gather("machine", self.machines, ("lot", "beam", "power", "recipe", "retune"))
+        lots = {entry.lot for (kind, *_), entry in self._newest.items() if kind == "lot" and entry is not None and entry.lot is not None}
+        self._gather("lot", sorted(lots), ("calibration", "comparison"))
+        self.expiry = self._expiry(sorted(lots))
+
+    def about(self, machine: str) -> list[tuple[Any, ...]]:
+        """Machine entries of a machine, as `values` gives them."""
+        return self._about.get(machine, [])
+
+    def latest(self, kind: str, **names: Any) -> Entry | None:
+        """As of any logbook, without asking again for what was gathered."""
+        about = [(kind, *item) for item in names.items() if item != ("until", self.until)]
+        if len(about) == len(names) - 1 == 1 and about[0] in self._newest:
+            return self._newest[about[0]]
+        return super().latest(kind, **names)
+
+    def _expiry(self, lots: Sequence[str]) -> dict[str, str]:
+        """The day after which each lot is too old, as far as it was written down."""
+        found: dict[str, str] = {}
+        clause, values = where(kind="lot", machine=None, lot=None, beam=None, since=None, until=self.until, corrected=False)
+        for some in _parts(lots):
+            about = f"{clause} AND lot IN ({', '.join('?' * len(some))}) ORDER BY time, number"
+            with store.guarded(self.path):
+                rows = self._connection.execute(f"SELECT lot{self._connection.fields(['expiry'])} FROM entry {about}", (*values, *some))
+            told = ((lot, cell[0] if self._connection.server else cell) for lot, cell in rows)
+            found |= {lot: day for lot, day in told if day}
+        return found
+
+    def _gather(self, what: str, names: Sequence[str], kinds: Iterable[str]) -> None:
+        """The newest entries of these kinds about each name."""
+        numbers: dict[int, tuple[str, str, str]] = {}
+        for kind in kinds:
+            clause, values = where(kind=kind, machine=None, lot=None, beam=None, since=None, until=self.until, corrected=False)
+            for some in _parts(names):
+                with store.guarded(self.path):
+                    rows = self._connection.execute(
+                        f"SELECT column1, (SELECT number FROM entry {clause} AND {what} = column1 ORDER BY time DESC, number DESC LIMIT 1) "
+                        f"FROM (VALUES {', '.join(['(?)'] * len(some))}) AS named",
+                        (*values, *some),
+                    )
+                self._newest |= {(kind, what, name): None for name in some}
+                numbers |= {number: (kind, what, name) for name, number in rows if number is not None}
+        for some_numbers in _parts(list(numbers)):
+            for entry in self._select(f"WHERE number IN ({', '.join('?' * len(some_numbers))})", some_numbers):
+                self._newest[numbers[entry.number]] = entry

@@ -1,0 +1,120 @@
+"""What a damaged file still holds goes into a new logbook that says so; the damaged file stays as it was."""
+
+import random
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from curecalc.cli import main
+from curecalc.errors import FileError
+from curecalc.logbook.book import Logbook, Source
+from curecalc.logbook.salvage import salvage
+from curecalc.logbook.verifying import verify
+from curecalc.units import Quantity
+
+
+def filled(path: Path, count: int = 60) -> list[tuple]:
+    with Logbook(path, create=True) as book:
+        for step in range(count):
+            data = [Source("scan", f"scan{step}.csv", bytes([step]) * 3000)] if step % 4 == 0 else []
+            book.add("power", {"power": Quantity(200.0 + step, "mW"), "note": "z" * 300}, machine="north", sources=data)
+        book.add("power", {"power": Quantity(99.0, "mW")}, corrects=min(7, count))
+        return [(e.kind, e.time, e.recorded, e.payload_text, e.sha256) for e in book.entries(corrected=True)]
+
+
+def held(path: Path) -> list[tuple]:
+    with Logbook(path, write=False) as book:
+        assert verify(book).passed
+        return [(e.kind, e.time, e.recorded, e.payload_text, e.origin) for e in book.entries(corrected=True) if e.number > 1]
+
+
+def test_a_whole_file_is_salvaged_whole_and_says_so(tmp_path) -> None:
+    wanted = filled(tmp_path / "a.db")
+    found = salvage(tmp_path / "a.db", tmp_path / "b.db")
+    assert (found.kept, found.lost, found.changed, found.without_data, found.whole) == (61, (), (), 0, True)
+    assert sorted(held(tmp_path / "b.db")) == sorted(wanted)
+    with Logbook(tmp_path / "b.db") as book:
+        assert book.entry(1).payload["text"].startswith("salvaged from a.db: 61 entries of 61 could be read as they were written")
+        assert book.entry(8).corrected_by == 62  # the correction still corrects
+        assert book.latest("power").payload["power"]["value"] == 259.0
+        assert book.source(book.entry(2).attached[0].sha256) == bytes(3000)
+
+
+def test_pages_that_are_gone_cost_what_stood_on_them_and_no_more(tmp_path) -> None:
+    wanted = set(filled(tmp_path / "a.db"))
+    data = (tmp_path / "a.db").read_bytes()
+    rng = random.Random(3)
+    lost = 0
+    for turn in range(40):
+        broken = bytearray(data)
+        page = rng.randrange(1, len(data) // 4096)  # not the first, which holds the layout
+        broken[4096 * page : 4096 * (page + 1)] = rng.randbytes(4096)
+        path, new = tmp_path / f"broken{turn}.db", tmp_path / f"new{turn}.db"
+        path.write_bytes(broken)
+        try:
+            found = salvage(path, new)
+        except FileError:  # the root of the table was on it
+            with pytest.raises(FileError, match=r"no entry of it can be read|nothing can be salvaged"):
+                salvage(path, new)
+            continue
+        there = held(new)
+        assert set(there) <= wanted  # nothing is made up or changed
+        assert len(there) == found.kept
+        lost += len(wanted) - found.kept
+        assert path.read_bytes() == bytes(broken)
+    assert lost > 0
+
+
+@pytest.mark.parametrize("share", [0.4, 0.7, 0.95])
+def test_a_cut_file_gives_what_it_still_holds(tmp_path, capsys, share: float) -> None:
+    wanted = set(filled(tmp_path / "a.db"))
+    data = (tmp_path / "a.db").read_bytes()
+    (tmp_path / "cut.db").write_bytes(data[: int(len(data) * share)])
+    assert main(["log", "add", "note", "--text", "x", "--log", str(tmp_path / "cut.db")]) == 2
+    assert "curecalc log salvage NEW.db --log FILE" in capsys.readouterr().err
+    status = main(["log", "salvage", str(tmp_path / "new.db"), "--log", str(tmp_path / "cut.db")])
+    out, err = capsys.readouterr()
+    assert status in (1, 2)
+    if status == 1:
+        assert "could be read as they were written" in out
+        assert set(held(tmp_path / "new.db")) < wanted
+    else:
+        assert err.count("\n") == 1
+
+
+def test_a_changed_entry_is_left_out_and_named(tmp_path) -> None:
+    filled(tmp_path / "a.db")
+    raw = sqlite3.connect(tmp_path / "a.db")
+    raw.execute("DROP TRIGGER entry_no_update")
+    raw.execute("UPDATE entry SET payload = '{}' WHERE number IN (3, 4, 9)")
+    raw.commit()
+    raw.close()
+    found = salvage(tmp_path / "a.db", tmp_path / "b.db")
+    assert (found.changed, found.kept) == ((3, 4, 9), 58)
+    assert "not as written: 3 to 4, 9" in found.text()
+
+
+def test_a_correction_of_a_lost_entry_is_named_with_it(tmp_path) -> None:
+    filled(tmp_path / "a.db", 5)
+    with Logbook(tmp_path / "a.db") as book:
+        book.add("correction", {"reason": "wrong"}, corrects=3)  # entry 7
+    raw = sqlite3.connect(tmp_path / "a.db")
+    raw.execute("DROP TRIGGER entry_no_update")
+    raw.execute("UPDATE entry SET payload = '{}' WHERE number = 3")
+    raw.commit()
+    raw.close()
+    found = salvage(tmp_path / "a.db", tmp_path / "b.db")
+    assert (found.changed, found.lost) == ((3,), (7,))
+
+
+def test_what_cannot_be_salvaged_is_said(tmp_path) -> None:
+    filled(tmp_path / "a.db", 3)
+    with pytest.raises(FileError, match="must be a new file"):
+        salvage(tmp_path / "a.db", tmp_path / "a.db")
+    with pytest.raises(FileError, match="cannot be read"):
+        salvage(tmp_path / "none.db", tmp_path / "b.db")
+    (tmp_path / "text.db").write_text("no database at all" * 100)
+    with pytest.raises(FileError, match="nothing can be salvaged"):
+        salvage(tmp_path / "text.db", tmp_path / "b.db")
+    assert not (tmp_path / "b.db").exists()
