@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 from ..errors import CurecalcError, FileError
 
@@ -96,7 +97,8 @@ def _main(given: list[str]) -> int:
     except CurecalcError as error:
         text = as_options(str(error), vars(args))
         # a file's error names columns and keys, not options
-        error.args = (text if isinstance(error, FileError) else _with_flags(text, vars(args)),)
+        text = text if isinstance(error, FileError) else _with_flags(text, vars(args))
+        error.args = (_as_named(text, parser),)
         raise
 
 
@@ -131,6 +133,18 @@ def _with_flags(message: str, options: dict[str, object]) -> str:
             message = re.sub(rf"(?<![\w-]){name}(?!\w)", flag, message)
         else:
             message = re.sub(rf"^{name}(?=:| (?:must|is|of|has|carries|cannot))", flag, message)
+    return message
+
+
+def _as_named(message: str, parser: Any) -> str:
+    """Options whose value the program calls otherwise, as people type them."""
+    import re
+
+    from .common import flag
+
+    for action in parser.every_action():
+        if action.option_strings and flag(action.dest) not in action.option_strings:
+            message = re.sub(rf"(?<![\w-]){flag(action.dest)}(?![\w-])", action.option_strings[-1], message)
     return message
 
 

@@ -6,7 +6,7 @@ import argparse
 import json
 import re
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any, NoReturn
 
 from ..errors import QuantityError
@@ -102,6 +102,14 @@ class CommandParser(argparse.ArgumentParser):
         if not rest:
             check_targets(self, found)
         return found, rest
+
+    def every_action(self) -> Iterator[argparse.Action]:
+        """Its options and arguments, and those of the actions below it."""
+        for action in self._actions:
+            yield action
+            if isinstance(action, argparse._SubParsersAction):
+                for parser in action.choices.values():
+                    yield from parser.every_action()
 
     def _nearest(self, given: str) -> str:
         if not given.startswith("-"):

@@ -71,9 +71,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--lot-spread-exposure", metavar="VALUE", action=_Once, help='of Ec from lot to lot, like "15 %%" (default)')
     group = parser.add_argument_group("resin file")
     add_target(group, "--save", "write the resin file that recipe reads", ".toml")
-    group.add_argument("--name", metavar="TEXT", action=_Once, help="of the resin, for sheets")
+    group.add_argument("--resin-name", dest="name", metavar="TEXT", action=_Once, help="of the resin, for sheets")
     for name in NAMES[1:]:
-        group.add_argument(flag(name), metavar="TEXT", action=_Once, help="if the table does not say")
+        option = "--machine-name" if name == "machine" else flag(name)
+        group.add_argument(option, dest=name, metavar="TEXT", action=_Once, help="if the table does not say")
     group.add_argument("--wavelength", metavar="VALUE", action=_Once, help='if the table does not say, like "355 nm"')
     group.add_argument("--temperature", metavar="VALUE", action=_Once, help='of the resin, if the table does not say, like "24 degC"')
     group.add_argument("--density", metavar="VALUE", action=_Once, help='of the liquid, like "1.12 g/cm^3"')
@@ -84,7 +85,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def add_reading(parser: argparse.ArgumentParser) -> None:
     """Options of how a coupon table is read."""
-    parser.add_argument("--sheet", metavar="NAME", action=_Once, help="of a spreadsheet with more than one")
+    parser.add_argument("--table-sheet", dest="sheet", metavar="NAME", action=_Once, help="of a spreadsheet with more than one")
     parser.add_argument("--skip-blank", action="store_true", help="leave out rows whose thickness is blank")
     parser.add_argument(
         "--exclude",

@@ -34,15 +34,18 @@ COMMON: dict[str, tuple[str, str]] = {
     ),
     "fit": (
         "coupons_lot_7_read_again.csv --at-depth 0.18mm --save lot_7.toml",
-        "columns at-depth exclude elsewhere prior save lot machine log figure explain json",
+        "columns at-depth exclude elsewhere prior save lot machine-name log figure explain json",
     ),
     "compare": (
         "coupons_lot_6.csv coupons_lot_7_read_again.csv --layer-thickness 0.1mm --overcure 0.08mm --tolerance 8um",
         "layer-thickness overcure cure-depth tolerance exclude log figure json",
     ),
-    "recipe": (f"{_FILES} --sheet sheet.html --save recipe.json", "machine resin needs beam paths sheet save csv figure log json explain"),
-    "window": (f"{_FILES} --figure window.png", "machine resin needs kind across up points figure json"),
-    "retune": ("recipe.json --power 222mW", "power beam-radius log machine save sheet json"),
+    "recipe": (
+        f"{_FILES} --sheet sheet.html --save recipe.json",
+        "machine resin needs beam paths sheet save table figure log json explain",
+    ),
+    "window": (f"{_FILES} --figure window.png", "machine resin needs vector-kind across up points figure json"),
+    "retune": ("recipe.json --power 222mW", "power beam-radius log machine-name save sheet json"),
     "paths": ("bracket.stl --layer-thickness 0.1mm --hatch-spacing 0.1mm --save paths.npz", "layer-thickness hatch-spacing save json"),
     "map": (
         "bracket.csv --layer 1 --resin resin.toml --layer-thickness 0.1mm --overcure 0.08mm",
@@ -50,10 +53,10 @@ COMMON: dict[str, tuple[str, str]] = {
     ),
     "part": (
         "bracket.csv --resin resin.toml --layer-thickness 0.1mm --overcure 0.08mm",
-        "layers layer-thickness overcure recipe resin power scan-speed beam-radius machine window figure save json",
+        "layer-range layer-thickness overcure recipe resin power scan-speed beam-radius machine window figure save json",
     ),
     "lesson": ("line --no-answer", "machine beam resin no-answer html figure json"),
-    "practice": ("--seed 7 --print", "seed number grade lesson answer print worksheet key machine resin json"),
+    "practice": ("--seed 7 --print", "seed count grade lesson answer print worksheet answer-key machine resin json"),
     "page": ("--machine machine.toml --resin resin.toml --log shop.db --write", "machine resin needs log write port open host person"),
 }
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import FileError, QuantityError
 from .common import FIGURES, CommandParser, _Once, add_target, flag, print_json, write_figure
-from .logadd import RADII, add_entry, open_log, whole
+from .logadd import RADII, add_entry, open_log, option_of, whole
 
 if TYPE_CHECKING:
     from ..logbook.book import Logbook
@@ -56,7 +56,7 @@ def _action(actions: Any, name: str, text: str) -> argparse.ArgumentParser:
 def _filters(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("which entries")
     for name, text in _NAMES.items():
-        group.add_argument(flag(name), metavar="NAME", action=_Once, help=f"of this {text.removeprefix('name of the ')}")
+        group.add_argument(option_of(name), dest=name, metavar="NAME", action=_Once, help=f"of this {text.removeprefix('name of the ')}")
     group.add_argument("--since", metavar="TIME", action=_Once, help='from then on, like "2026-03-01"')
 
 
@@ -70,7 +70,7 @@ def _add_action(actions: Any) -> None:
         parser = _action(kinds, kind.name, kind.help)
         about = parser.add_argument_group("what it is about")
         for name, text in _NAMES.items():
-            about.add_argument(flag(name), metavar="NAME", action=_Once, help=text)
+            about.add_argument(option_of(name), dest=name, metavar="NAME", action=_Once, help=text)
         about.add_argument("--time", metavar="TIME", action=_Once, help='when it was so, like "2026-03-01 14:30" (now)')
         about.add_argument("--operator", metavar="INITIALS", action=_Once, help="who says so")
         about.add_argument(
@@ -87,7 +87,9 @@ def _add_action(actions: Any) -> None:
             text = KINDS[spec.kind].example if spec.quantity else {"date": "2026-03-01", "whole": "2"}.get(spec.kind, "text")
             more = f' or "{text} +- 2 %%"' if spec.uncertain and spec.kind not in ("number", "fraction", "temperature") else ""
             needed = "needed; " if spec.required and not (kind.name == "beam" and name == "beam_radius") else ""
-            values.add_argument(flag(name), metavar="VALUE", action=_Once, help=f'{needed}like "{text.replace("%", "%%")}"{more}')
+            values.add_argument(
+                option_of(name), dest=name, metavar="VALUE", action=_Once, help=f'{needed}like "{text.replace("%", "%%")}"{more}'
+            )
             if name == "beam_radius":
                 for other in RADII[1:]:
                     values.add_argument(flag(other), metavar="VALUE", action=_Once, help="instead of --beam-radius")
@@ -103,7 +105,7 @@ def _list_actions(actions: Any) -> None:
 
     action = _action(actions, "list", "entries in order of time")
     _filters(action)
-    action.add_argument("--kind", metavar="KIND", action=_Once, help=f"one of {', '.join(ENTRY_KINDS)}")
+    action.add_argument("--entry-kind", dest="kind", metavar="KIND", action=_Once, help=f"one of {', '.join(ENTRY_KINDS)}")
     action.add_argument("--until", metavar="TIME", action=_Once, help="up to then")
     action.add_argument("--corrected", action="store_true", help="corrected entries too")
     action.add_argument("--last", metavar="N", action=_Once, help="so many of the newest (40)")
@@ -118,8 +120,8 @@ def _list_actions(actions: Any) -> None:
 def _file_actions(actions: Any) -> None:
     action = _action(actions, "export", "entries to a file that ends in .csv (for spreadsheets) or .json (complete)")
     _filters(action)
-    action.add_argument("--kind", metavar="KIND", action=_Once, help="of this kind only")
-    add_target(action, "--output", "the entries", ".csv", ".json", required=True)
+    action.add_argument("--entry-kind", dest="kind", metavar="KIND", action=_Once, help="of this kind only")
+    add_target(action, "--save", "the entries", ".csv", ".json", required=True)
     action = _action(actions, "import", "entries from an export, none of them changed since")
     action.add_argument("file", metavar="FILE", help="an export, .csv or .json")
     action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
@@ -258,14 +260,14 @@ def _export(args: argparse.Namespace) -> int:
     from ..files.disk import write_bytes
     from ..logbook.interchange import csv_text, json_text
 
-    ending = os.path.splitext(args.output)[1].lower()
+    ending = os.path.splitext(args.save)[1].lower()
     with open_log(args) as book:
         found = book.entries(kind=args.kind, machine=args.machine, lot=args.lot, beam=args.beam, since=_time(args, "since"), corrected=True)
         found.sort(key=lambda entry: entry.number)
         # the mark at the beginning lets spreadsheets read the text as UTF-8
         text = "\ufeff" + csv_text(found) if ending == ".csv" else json_text(book, found)
-    write_bytes(args.output, text, overwrite=args.overwrite)
-    print(f"wrote {len(found)} entries to {args.output}")
+    write_bytes(args.save, text, overwrite=args.overwrite)
+    print(f"wrote {len(found)} entries to {args.save}")
     return 0
 
 

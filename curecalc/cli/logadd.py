@@ -13,9 +13,24 @@ from .common import flag, print_json
 if TYPE_CHECKING:
     from ..logbook.book import Logbook
 
-__all__ = ["RADII", "add_entry", "open_log", "whole"]
+__all__ = ["RADII", "add_entry", "open_log", "option_of", "whole"]
 
 RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
+# keys of entries that elsewhere are a file, or have another name: the options keep one name for one thing
+_OPTIONS = {
+    "machine": "--machine-name",
+    "beam": "--beam-name",
+    "resin": "--resin-name",
+    "meter": "--power-meter",
+    "text": "--note",
+    "fastest_scan_speed": "--max-scan-speed",
+    "slowest_scan_speed": "--min-scan-speed",
+}
+
+
+def option_of(key: str) -> str:
+    """The option that holds a key of an entry."""
+    return _OPTIONS.get(key, flag(key))
 
 
 def open_log(args: argparse.Namespace, *, create: bool = False, write: bool = False) -> Logbook:
@@ -41,7 +56,7 @@ def _ask(args: argparse.Namespace) -> None:
             print(f"{name.replace('_', ' ')}: ", end="", file=sys.stderr, flush=True)
             answer = sys.stdin.readline().strip()
             if not answer:
-                raise QuantityError(f"{flag(name)}: nothing was typed. Give the value, or type it when asked.")
+                raise QuantityError(f"{option_of(name)}: nothing was typed. Give the value, or type it when asked.")
             setattr(args, name, answer)
 
 
@@ -152,13 +167,13 @@ def _values(args: argparse.Namespace) -> dict[str, Any]:
             text = text == "True"
         if text is None:
             if spec.required:
-                raise QuantityError(f"{flag(name)} is missing: a {args.kind} entry must hold it, for example {spec.sample()}.")
+                raise QuantityError(f"{option_of(name)} is missing: a {args.kind} entry must hold it, for example {spec.sample()}.")
             continue
         if spec.quantity:
-            value: Any = (units.parse_measured if spec.uncertain else units.parse)(flag(name), text, spec.kind)
+            value: Any = (units.parse_measured if spec.uncertain else units.parse)(option_of(name), text, spec.kind)
             payload[name] = float(value.m_as("")) if spec.kind in ("number", "fraction") and not spec.uncertain else value
         elif spec.kind == "whole":
-            payload[name] = whole(flag(name), text, max(1, spec.minimum))
+            payload[name] = whole(option_of(name), text, max(1, spec.minimum))
         else:
             payload[name] = text
     return payload

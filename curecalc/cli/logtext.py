@@ -186,7 +186,7 @@ def _age(days: float | None) -> str:
 def status_text(state: ShopState) -> str:
     """The shop on one screen."""
     if not state.machines:
-        return "no machine in the logbook yet. Introduce one: curecalc log add machine --machine NAME"
+        return "no machine in the logbook yet. Introduce one: curecalc log add machine --machine-name NAME"
     head = ("", "machine", "lot", "power", "read", "calibrated", "depth / layer", "power chart")
     rows = [head, *(_status_row(one) for one in state.machines)]
     widths = [max(len(row[i]) for row in rows) for i in range(len(head))]

@@ -15,7 +15,7 @@ __all__ = ["add_arguments", "handbook", "run"]
 
 _MORE = {
     "new": ("needs needs_to_fill_in.toml",),
-    "log": ('add power --machine "bay 2" --power "238 mW +- 2 %" --log shop.db', "list --log shop.db", "status --log shop.db"),
+    "log": ('add power --machine-name "bay 2" --power "238 mW +- 2 %" --log shop.db', "list --log shop.db", "status --log shop.db"),
     "validate": ("",),
 }
 _MOST = 70  # lines of an answer that are shown

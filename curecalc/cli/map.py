@@ -46,7 +46,9 @@ def add_common(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--pixel-size", metavar="VALUE", action=_Once, help="camera pixel pitch of the picture")
     group = parser.add_argument_group("the map")
     group.add_argument("--pixel", metavar="VALUE", action=_Once, help="of the map; chosen for the tolerance when left out")
-    group.add_argument("--tolerance", metavar="E", action=_Once, help="error of the exposure, as a share of the peak (1e-5)")
+    group.add_argument(
+        "--numerical-error", dest="tolerance", metavar="E", action=_Once, help="error of the exposure, as a share of the peak (1e-5)"
+    )
     group.add_argument("--window", metavar=("X0", "Y0", "X1", "Y1"), nargs=4, help="a part of the field, like 0mm 0mm 5mm 5mm")
     add_target(group, "--save", "exposure and cure depth of the map", ".npz")
     group.add_argument("--work", metavar="FOLDER", action=_Once, help="keeps what is done, so that interrupted work goes on")

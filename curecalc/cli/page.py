@@ -25,7 +25,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="listen on the network at this address (0.0.0.0: all); browsers then need an access code",
     )
     group.add_argument(
-        "--name",
+        "--host-name",
+        dest="name",
         metavar="NAME",
         action="append",
         default=[],
@@ -39,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="with --host: a person with an access code of their own, good for all their browsers; may be repeated",
     )
     group.add_argument("--certificate", metavar="FILE", action=_Once, help="serve by TLS with this certificate (PEM)")
-    group.add_argument("--key", metavar="FILE", action=_Once, help="its key, where the certificate's file does not hold it")
+    group.add_argument("--certificate-key", dest="key", metavar="FILE", action=_Once, help="where the certificate's file does not hold it")
     group.add_argument(
         "--proxy",
         metavar="ADDRESS",
@@ -61,11 +62,11 @@ def run(args: argparse.Namespace) -> int:
 
     if args.write and args.log is None:
         raise QuantityError("--write belongs to --log: there is nothing else to write to. Add --log FILE.")
-    for option in ("name", "person"):
-        if getattr(args, option) and args.host is None and args.proxy is None:
+    for option, given in (("host-name", args.name), ("person", args.person)):
+        if given and args.host is None and args.proxy is None:
             raise QuantityError(f"--{option} belongs to --host: on this machine alone the page is at localhost and asks for no code.")
     if args.key is not None and args.certificate is None:
-        raise QuantityError("--key belongs to --certificate. Name the certificate as well.")
+        raise QuantityError("--certificate-key belongs to --certificate. Name the certificate as well.")
     if args.certificate is not None and args.proxy is not None:
         raise QuantityError("--certificate and --proxy: either the page does TLS, or the proxy before it. Keep one.")
     host = args.host or LOOPBACK

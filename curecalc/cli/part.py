@@ -15,7 +15,7 @@ __all__ = ["add_arguments", "run"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     add_common(parser)
-    parser.add_argument("--layers", metavar="FIRST-LAST", action=_Once, help="some of the layers, like 1-100; all when left out")
+    parser.add_argument("--layer-range", metavar="FIRST-LAST", action=_Once, help="some of the layers, like 1-100; all when left out")
     add_output(parser, figure="print-through seen from below, and the histograms", explain=False)
 
 
@@ -25,9 +25,11 @@ def run(args: argparse.Namespace) -> int:
 
     paths, options = field_options(args)
     layers = None
-    if args.layers is not None:
-        ends = args.layers.split("-")
+    if args.layer_range is not None:
+        ends = args.layer_range.split("-")
         if len(ends) != 2:
-            raise QuantityError(f"--layers must be two whole numbers, got {args.layers[:40]!r}. Write them like --layers 1-100.")
-        layers = (number("--layers", ends[0], whole=True), number("--layers", ends[1], whole=True))
+            raise QuantityError(
+                f"--layer-range must be two whole numbers, got {args.layer_range[:40]!r}. Write them like --layer-range 1-100."
+            )
+        layers = (number("--layer-range", ends[0], whole=True), number("--layer-range", ends[1], whole=True))
     return show_answer(args, part_field(paths, layers=layers, progress=progress("stacking"), **options))

@@ -19,7 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     group = parser.add_argument_group("exercises")
     group.add_argument("--seed", metavar="N", action=_Once, help="the same seed gives the same exercises (1)")
-    group.add_argument("--number", metavar="N", action=_Once, help="how many (6)")
+    group.add_argument("--count", metavar="N", action=_Once, help="how many (6)")
     group.add_argument("--grade", metavar="G", action=_Once, help="1 easy, 2, 3 hard; a mixture when left out")
     group.add_argument("--lesson", metavar="NAME", action=_Once, help="only what this lesson teaches")
     group = parser.add_argument_group("answers (asked for one by one when none is given)")
@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--learner", metavar="NAME", action=_Once, help="name or initials for the score file")
     group = parser.add_argument_group("output")
     add_target(group, "--worksheet", "write the exercises, with room for working", ".pdf")
-    add_target(group, "--key", "write the answer key", ".pdf")
+    add_target(group, "--answer-key", "write the answer key", ".pdf")
     group.add_argument("--with-answers", action="store_true", help="show answers and the way to them")
     group.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
     add_bench(parser)
@@ -48,12 +48,12 @@ def run(args: argparse.Namespace) -> int:
     seed = number("--seed", args.seed, 1, whole=True)
     sheet = exercises(
         seed=seed,
-        number=number("--number", args.number, 6, whole=True),
+        number=number("--count", args.count, 6, whole=True),
         grade=number("--grade", args.grade, None, whole=True),
         lesson=args.lesson,
         bench=bench(args),
     )
-    if args.worksheet is not None or args.key is not None:
+    if args.worksheet is not None or args.answer_key is not None:
         return _print_pdf(args, sheet, seed)
     if args.answer:
         return _checked(args, sheet, seed)
@@ -70,7 +70,7 @@ def _print_pdf(args: argparse.Namespace, sheet: list[Any], seed: int) -> int:
     from ..sheets import answer_key, worksheet
 
     note = f"Sheet made from seed {seed}. The same seed and options give the same sheet and key."
-    for name, make in (("worksheet", worksheet), ("key", answer_key)):
+    for name, make in (("worksheet", worksheet), ("answer_key", answer_key)):
         if getattr(args, name) is not None:
             write_target(args, name, make(sheet, note=note))
     return 0

@@ -28,7 +28,7 @@ def add_files(parser: argparse.ArgumentParser) -> None:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     add_files(parser)
-    add_log(parser, names=("lot",))
+    add_log(parser, names=("machine_name", "lot"))
     parser.add_argument("--beam", metavar="FILE", action=_Once, help="a beam record: the spot's shape and its measured field")
     group = parser.add_argument_group("a typical layer, instead of what the needs say; or a whole part")
     group.add_argument("--area", metavar="VALUE", action=_Once, help='filled by the hatch, like "4000 mm^2"')
@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_target(group, "--sheet", "a sheet to print", ".pdf", ".html")
     add_target(group, "--along", "draw the depth along vectors", *FIGURES)
     add_target(group, "--zones", "draw a speed for each zone of a measured field", *FIGURES)
-    add_target(group, "--csv", "the settings as a table", ".csv")
+    add_target(group, "--table", "the settings as a table", ".csv")
     add_target(group, "--save", "the recipe for `curecalc retune`", ".json")
     group.add_argument("--monte-carlo", metavar="N", action=_Once, help="prove the assurance with N draws of all that is not known")
     group.add_argument("--seed", metavar="N", action=_Once, help="of the draws (1)")
@@ -138,15 +138,15 @@ def _with_beam(args: argparse.Namespace, machine: Any) -> Any:
 
 def _from_log(args: argparse.Namespace) -> tuple[Any, Any, Any]:
     """What the logbook gives by name: machine with its newest power reading, resin of the lot, needs of the last recipe."""
-    from pathlib import Path
-
     from ..logbook.recording import recipe_inputs
 
-    named = args.machine is not None and not Path(args.machine).exists() and not args.machine.endswith(".toml")
-    if not named and (args.lot is None or args.resin is not None):
+    named = args.machine_name
+    if args.machine is not None and named is not None:
+        raise QuantityError("--machine and --machine-name: the file, or the machine of the logbook. Keep one.")
+    if named is None and (args.lot is None or args.resin is not None):
         return None, None, None
     machine, lot, needs, args.readings = recipe_inputs(
-        args.log, machine=args.machine if named else None, lot=args.lot, with_resin=args.resin is None, with_needs=args.needs is None
+        args.log, machine=named, lot=args.lot, with_resin=args.resin is None, with_needs=args.needs is None
     )
     return machine, lot, needs
 
@@ -160,18 +160,11 @@ def _logged(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> di
         args.log,
         record,
         recipe=recipe,
-        machine=_machine_name(args, machine),
+        machine=args.machine_name or machine.name,
         lot=args.lot or lot.lot or lot.resin.name,
         operator=args.operator or "",
     )
     return said(entry, args.log)
-
-
-def _machine_name(args: argparse.Namespace, machine: Any) -> str:
-    from pathlib import Path
-
-    given = args.machine
-    return given if given is not None and not Path(given).exists() and not given.endswith(".toml") else machine.name
 
 
 def _with_work(args: argparse.Namespace, needs: Any) -> Any:
@@ -222,10 +215,10 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
         from ..sheets import sheet_bytes
 
         written["sheet"] = sheet_bytes(recipe, record, args.sheet.lower().rpartition(".")[2])
-    if args.csv:
+    if args.table:
         from ..sheets import recipe_csv
 
-        written["csv"] = recipe_csv(record).encode()
+        written["table"] = recipe_csv(record).encode()
     if args.save:
         written["save"] = (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
     for name, content in written.items():

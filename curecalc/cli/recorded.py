@@ -13,6 +13,7 @@ __all__ = ["add_log", "checked_log", "said"]
 _HELP = {
     "lot": "name of the resin lot",
     "machine": "name of the machine",
+    "machine_name": "name of the machine",
     "beam_name": "name of the beam",
     "old_lot": "name of the old lot",
 }
@@ -24,7 +25,8 @@ def add_log(parser: argparse.ArgumentParser, *, names: tuple[str, ...] = ()) -> 
     group.add_argument("--log", metavar="FILE", action=_Once, help="record this in the logbook, with its source data")
     group.add_argument("--operator", metavar="INITIALS", action=_Once, help="who did it, for the logbook")
     for name in names:
-        group.add_argument(flag(name), metavar="NAME", action=_Once, help=f"{_HELP[name]}, for the logbook")
+        option = "--machine-name" if name == "machine" else flag(name)
+        group.add_argument(option, dest=name, metavar="NAME", action=_Once, help=f"{_HELP[name]}, for the logbook")
 
 
 def checked_log(args: argparse.Namespace) -> bool:

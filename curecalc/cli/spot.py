@@ -67,7 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--confidence", metavar="P", action=_Once, help="coverage of the intervals (0.95)")
     add_target(group, "--save", "write a beam record for --beam of other commands", ".toml", renews=("beam",))
     group.add_argument("--beam", metavar="FILE", action=_Once, help="beam record whose other entries --save keeps")
-    group.add_argument("--name", metavar="TEXT", action=_Once, help="of machine and laser, for the record")
+    group.add_argument("--record-name", dest="name", metavar="TEXT", action=_Once, help="of machine and laser, for the record")
     group.add_argument("--date", metavar="YYYY-MM-DD", action=_Once, help="day of the measurement, for the record (today)")
     add_log(parser, names=("machine", "beam_name"))
     add_output(parser, figure="data with fit and residuals, image with axes, or caustic with waist")

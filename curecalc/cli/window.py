@@ -18,7 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     add_files(parser)
     group = parser.add_argument_group("window")
-    group.add_argument("--kind", metavar="NAME", action=_Once, help="which kind of vector (the first raster)")
+    group.add_argument("--vector-kind", metavar="NAME", action=_Once, help="which kind of vector (the first raster)")
     group.add_argument("--across", metavar="SETTING", choices=AXES, help=f"along: {', '.join(AXES)} (scan-speed)")
     group.add_argument("--up", metavar="SETTING", choices=AXES, help="upwards (hatch-spacing; of lines beam-radius)")
     for name in ("across", "up"):
@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
     if points > 201:
         raise QuantityError(f"--points: must be at most 201, got {points}.")
     recipe = made(args)
-    vector = _vector(recipe, args.kind)
+    vector = _vector(recipe, args.vector_kind)
     across = (args.across or "scan-speed").replace("-", "_")
     up = (args.up or ("hatch-spacing" if vector.pattern == "raster" else "beam-radius")).replace("-", "_")
     from ..recipe.window import process_window
@@ -64,7 +64,7 @@ def _vector(recipe: Any, name: str | None) -> Any:
         return recipe.vector(name)
     except KeyError:
         kinds = ", ".join(v.kind for v in recipe.vectors)
-        raise QuantityError(f"--kind: {name!r} is not in the needs. They name {kinds}.") from None
+        raise QuantityError(f"--vector-kind: {name!r} is not in the needs. They name {kinds}.") from None
 
 
 def _range(axis: str, setting: str, low: str | None, high: str | None) -> tuple[Any, Any] | None:

@@ -229,7 +229,7 @@ def _read_json(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]]
     except RecursionError:
         raise FileError(f"{source}: is nested too deeply to be a logbook export.") from None
     if record.get("format") != FORMAT or not isinstance(record.get("entries"), list):
-        raise FileError(f"{source}: is not a logbook export. Make one with: curecalc log export --output FILE.json")
+        raise FileError(f"{source}: is not a logbook export. Make one with: curecalc log export --save FILE.json")
     if record.get("version") != 1:
         raise FileError(f"{source}: is an export of version {record.get('version')!r}; this curecalc reads version 1. Update it.")
     rows = []
@@ -261,7 +261,7 @@ def _read_csv(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]],
     finally:
         csv.field_size_limit(limit)
     if not table or tuple(table[0][: len(_STORED)]) != _STORED:
-        raise FileError(f"{source}:1: is not a logbook export. Make one with: curecalc log export --output FILE.csv")
+        raise FileError(f"{source}:1: is not a logbook export. Make one with: curecalc log export --save FILE.csv")
     names = [restored(cell) for cell in table[0]]
     rows = []
     for line, cells in enumerate(table[1:], 2):

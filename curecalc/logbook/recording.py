@@ -61,10 +61,10 @@ class Current:
         if role in self.documents:
             return self.documents[role]
         way = {
-            "machine": "curecalc log add machine --machine NAME --source machine=machine.toml",
+            "machine": "curecalc log add machine --machine-name NAME --source machine=machine.toml",
             "resin": "curecalc fit FILE --lot NAME --log FILE",
-            "beam": "curecalc spot FILE --machine NAME --log FILE --save beam.toml",
-        }.get(role, f"curecalc log add note --text ... --source {role}=FILE")
+            "beam": "curecalc spot FILE --machine-name NAME --log FILE --save beam.toml",
+        }.get(role, f"curecalc log add note --note ... --source {role}=FILE")
         whose = self.lot if role == "resin" else self.machine
         raise QuantityError(f"the logbook keeps no {role} file of {whose or 'this name'}. Record one: {way}")
 

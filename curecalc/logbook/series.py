@@ -207,14 +207,14 @@ def depth_series(logbook: Logbook, machine: str, *, settings: SettingsInForce | 
         found = settings_in_force(logbook, machine)
         if found is None:
             raise QuantityError(
-                f"{machine} has no recipe with a scan speed in the logbook. Record one: curecalc log add recipe --machine ..."
+                f"{machine} has no recipe with a scan speed in the logbook. Record one: curecalc log add recipe --machine-name ..."
             )
         settings = found[0]
     power, spot = series(logbook, "power", machine=machine), series(logbook, "spot", machine=machine)
     loads = [(days(row[1]), row[3]) for row in logbook.values("lot", [], machine=machine)]
     for what, count, way in (("power reading", len(power), "power"), ("beam", len(spot), "beam"), ("lot", len(loads), "lot --lot NAME")):
         if not count:
-            raise QuantityError(f"{machine} has no {what} in the logbook. Record one: curecalc log add {way} --machine {machine}")
+            raise QuantityError(f"{machine} has no {what} in the logbook. Record one: curecalc log add {way} --machine-name {machine}")
     curves = _Curves(logbook)
     rows = _known_together(power.times, spot.times, loads, curves, loads[-1][1] if newest_lot_only else None)
     if not len(rows.day):

@@ -252,7 +252,7 @@ class _Look:
         )
 
     def _lot(self, lot: str | None) -> None:
-        change = f"log add lot --machine {self.name} --lot ask"
+        change = f"log add lot --machine-name {self.name} --lot ask"
         if lot is None:
             self.say("unknown", "no lot recorded in its vat.", change)
             return
@@ -270,7 +270,7 @@ class _Look:
     def _calibration(self, lot: str | None, curve: Entry | None) -> float | None:
         if lot is None:
             return None
-        fit = f"fit coupons.csv --lot {shlex.quote(lot)} --machine {self.name}"
+        fit = f"fit coupons.csv --lot {shlex.quote(lot)} --machine-name {self.name}"
         if curve is None:
             self.say("stop", f"lot {lot} is not calibrated: expose coupons and fit them before parts.", fit)
             return None
@@ -281,7 +281,7 @@ class _Look:
 
     def _ages(self, power: PowerState | None, beam: Entry | None) -> float | None:
         read = self._read()
-        spot = f"log add beam --machine {self.name} --beam-radius ask"
+        spot = f"log add beam --machine-name {self.name} --beam-radius ask"
         if power is None:
             self.say("unknown", "no power reading yet: measure and record one.", read)
         elif (age := self.today - float(power.readings.times[-1])) > (every := self.every("power_reading_every")):
@@ -297,7 +297,7 @@ class _Look:
         """What the settings in force promise and keep; whether a promise is lost."""
         for text in found.unknown:
             missing = found.entry is None
-            self.say("unknown", f"{text}.", f"recipe --machine {self.name} --needs needs.toml" if missing else "")
+            self.say("unknown", f"{text}.", f"recipe --machine-name {self.name} --needs needs.toml" if missing else "")
         told = [(promise.standing, one, promise) for one in found.kinds for promise in one.promises]
         near = [_told(one, promise) for standing, one, promise in told if standing == "near"]
         lost = [_told(one, promise) for standing, one, promise in told if standing == "lost"]
@@ -311,15 +311,15 @@ class _Look:
         return bool(lost)
 
     def _read(self) -> str:
-        return f"log add power --machine {self.name} --power ask"
+        return f"log add power --machine-name {self.name} --power ask"
 
     def _retune(self, found: Standing) -> str:
         if found.kept:
-            return f"retune --machine {self.name}"
+            return f"retune --machine-name {self.name}"
         if found.kinds:
             speed = float(f"{found.kinds[0].speed:.4g}")
-            return f"log add retune --machine {self.name} --scan-speed '{speed:g} mm/s'"
-        return f"log add machine --machine {self.name} --new-baseline --note 'looked at'"
+            return f"log add retune --machine-name {self.name} --scan-speed '{speed:g} mm/s'"
+        return f"log add machine --machine-name {self.name} --new-baseline --note 'looked at'"
 
     def _power(self, power: PowerState | None, found: Standing, lost: bool) -> tuple[str, float | None]:
         """How the power stands against its baseline, and its fade in 30 days."""

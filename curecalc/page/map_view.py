@@ -253,7 +253,7 @@ class MapView:
             words += Setting({}, work).map_options()
             if "machine" in work.parts:
                 words += ["--machine", work.parts["machine"].path]
-        words += ["--window", *(f"{v!r} mm" for v in look.window), "--tolerance", f"{TOLERANCE:g}"]
+        words += ["--window", *(f"{v!r} mm" for v in look.window), "--numerical-error", f"{TOLERANCE:g}"]
         if asked.speed_factor != 1.0:
             words += ["--speed-factor", repr(asked.speed_factor)]
         return shlex.join(words)

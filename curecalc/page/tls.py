@@ -31,7 +31,7 @@ def tls_context(certificate: str, key: str | None) -> ssl.SSLContext:
     context.minimum_version = ssl.TLSVersion.TLSv1_2
 
     def no_password() -> str:
-        raise FileError(f"--key: {key or certificate}: is locked by a password. Give a key without one, readable by this user alone.")
+        raise FileError(f"--certificate-key: {key or certificate}: is locked by a password. Give one without, readable by this user alone.")
 
     try:
         context.load_cert_chain(certificate, key, password=no_password)

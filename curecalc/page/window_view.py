@@ -109,7 +109,7 @@ class WindowView:
         words = ["curecalc", "window"]
         for name in PARTS:
             words += [f"--{name}", work.parts[name].path]
-        words += ["--kind", asked["kind"], "--across", asked["across"].replace("_", "-")]
+        words += ["--vector-kind", asked["kind"], "--across", asked["across"].replace("_", "-")]
         return shlex.join([*words, "--up", asked["up"].replace("_", "-")])
 
     def figure(self, query: dict[str, str], work: Work, panel: str) -> Figure:

@@ -39,14 +39,14 @@ LOG = ("--log", "shop.db")
 def furnish(run) -> None:
     Path("readings.csv").write_text("power [mW]\n240\n241\n")
     for words in (
-        ["machine", "--machine", "north", "--slowest-scan-speed", "500 mm/s", "--power-reading-every", "7 d"],
-        ["lot", "--lot", "L1", "--machine", "north", "--resin", "clear", "--expiry", "2099-12-31"],
-        ["power", "--machine", "north", "--power", "240 mW +- 2 %", "--operator", "ab", "--source", "readings=readings.csv"],
-        ["beam", "--machine", "north", "--beam-diameter", "0.22 mm +- 4 um"],
+        ["machine", "--machine-name", "north", "--min-scan-speed", "500 mm/s", "--power-reading-every", "7 d"],
+        ["lot", "--lot", "L1", "--machine-name", "north", "--resin-name", "clear", "--expiry", "2099-12-31"],
+        ["power", "--machine-name", "north", "--power", "240 mW +- 2 %", "--operator", "ab", "--source", "readings=readings.csv"],
+        ["beam", "--machine-name", "north", "--beam-diameter", "0.22 mm +- 4 um"],
         ["calibration", "--lot", "L1", "--penetration-depth", "0.142 mm", "--critical-exposure", "9.4 mJ/cm^2"],
         [
             "recipe",
-            "--machine",
+            "--machine-name",
             "north",
             "--scan-speed",
             "8 m/s",
@@ -60,7 +60,7 @@ def furnish(run) -> None:
             "1",
         ],
         ["room", "--temperature", "22.5 degC", "--humidity", "45 %"],
-        ["note", "--text", "the vat was cleaned"],
+        ["note", "--note", "the vat was cleaned"],
     ):
         status, out, err = run("log", "add", *words, *LOG)
         assert (status, err) == (0, "")
@@ -85,7 +85,7 @@ def test_a_day_in_the_shop(run) -> None:
     assert "operator" in out
     assert Path("kept/readings.csv").read_text() == "power [mW]\n240\n241\n"
 
-    status, out, _ = run("log", "add", "power", "--machine", "north", "--power", "238 mW", "--corrects", "3", *LOG)
+    status, out, _ = run("log", "add", "power", "--machine-name", "north", "--power", "238 mW", "--corrects", "3", *LOG)
     assert "(corrects 3)" in out
     assert "240.0 +- 4.8 mW" not in run("log", "list", *LOG)[1]
     assert "(corrected by 9)" in run("log", "list", *LOG, "--corrected")[1]
@@ -96,7 +96,7 @@ def test_a_day_in_the_shop(run) -> None:
 
 
 def test_json_is_one_object_and_nothing_else(run) -> None:
-    status, out, err = run("log", "add", "note", "--text", "first", *LOG, "--json")
+    status, out, err = run("log", "add", "note", "--note", "first", *LOG, "--json")
     assert (status, err) == (0, "")
     assert json.loads(out)["payload"] == {"text": "first"}
     furnish(run)
@@ -104,16 +104,16 @@ def test_json_is_one_object_and_nothing_else(run) -> None:
         status, out, err = run("log", *words, *LOG, "--json")
         assert (status, err) == (0, "")
         json.loads(out)
-    listed = json.loads(run("log", "list", *LOG, "--kind", "power", "--json")[1])
+    listed = json.loads(run("log", "list", *LOG, "--entry-kind", "power", "--json")[1])
     assert listed["total"] == 9
     assert listed["entries"][0]["payload"]["power"] == {"value": 240.0, "unit": "mW", "standard_uncertainty": pytest.approx(4.8)}
 
 
 def test_export_and_import_by_command(run) -> None:
     furnish(run)
-    run("log", "add", "note", "--text", "=1+1\n'quoted' \u202e", *LOG)
+    run("log", "add", "note", "--note", "=1+1\n'quoted' \u202e", *LOG)
     for name in ("out.csv", "out.json"):
-        assert run("log", "export", *LOG, "--output", name)[0] == 0
+        assert run("log", "export", *LOG, "--save", name)[0] == 0
         status, out, err = run("log", "import", name, "--log", f"from-{name}.db")
         assert (status, err) == (0, "")
         assert out.startswith("9 entries added")
@@ -123,14 +123,14 @@ def test_export_and_import_by_command(run) -> None:
         rows = list(csv.DictReader(stream))
     assert rows[-1]["text"].startswith("'=1+1")
     assert rows[2]["power [mW]"] == "240.0"
-    status, _, err = run("log", "export", *LOG, "--output", "out.csv")
+    status, _, err = run("log", "export", *LOG, "--save", "out.csv")
     assert (status, "stands already" in err) == (2, True)
-    assert run("log", "export", *LOG, "--output", "out.csv", "--overwrite", "--kind", "power")[1].startswith("wrote 1 entries")
+    assert run("log", "export", *LOG, "--save", "out.csv", "--overwrite", "--entry-kind", "power")[1].startswith("wrote 1 entries")
 
 
 def test_hostile_text_does_not_reach_the_terminal(run) -> None:
     furnish(run)
-    run("log", "add", "note", "--text", "\x1b[2J\x07clear\u202e\nsecond line", *LOG)
+    run("log", "add", "note", "--note", "\x1b[2J\x07clear\u202e\nsecond line", *LOG)
     for words in (["list"], ["show", "9"]):
         out = run("log", *words, *LOG)[1]
         assert "clear?" in out
@@ -138,7 +138,7 @@ def test_hostile_text_does_not_reach_the_terminal(run) -> None:
 
 
 def test_the_drift_of_the_invented_shop(run, shop) -> None:
-    status, out, err = run("log", "drift", "power", "--log", shop, "--machine", "bay 2", "--figure", "p.png", "--rules", "all")
+    status, out, err = run("log", "drift", "power", "--log", shop, "--machine-name", "bay 2", "--figure", "p.png", "--rules", "all")
     assert status == 0
     assert "OUT NOW: " in out
     assert "one in 92 readings" in out
@@ -149,7 +149,7 @@ def test_the_drift_of_the_invented_shop(run, shop) -> None:
     assert got["signalling"]
     assert [got["readings"][s["index"]]["lot"] for s in got["individuals"]["signals"]] == ["R16"]
     stated = json.loads(
-        run("log", "drift", "power", "--log", shop, "--machine", "bay 1", "--centre", "0.24 W", "--sd", "2 mW", "--json")[1]
+        run("log", "drift", "power", "--log", shop, "--machine-name", "bay 1", "--centre", "0.24 W", "--sd", "2 mW", "--json")[1]
     )
     assert stated["individuals"]["centre"] == 240.0
     assert stated["baseline"].startswith("stated: 240")
@@ -167,47 +167,47 @@ def test_the_drift_of_the_invented_shop(run, shop) -> None:
 MISTAKES = [
     (["log"], "ACTION"),
     (["log", "dance", *LOG], "got 'dance'"),
-    (["log", "add", "note", "--text", "x"], "--log"),
+    (["log", "add", "note", "--note", "x"], "--log"),
     (["log", "list", "--log", "none.db"], "none.db: there is no such logbook"),
     (["log", "status", "--log", "text.db"], "text.db: is not a logbook"),
-    (["log", "add", "power", *LOG, "--machine", "north"], "--power is missing: a power entry must hold it"),
-    (["log", "add", "power", *LOG, "--power", "240 mW"], "--machine is missing: a power entry must name its machine"),
-    (["log", "add", "power", *LOG, "--machine", "north", "--power", "240"], "--power has no unit: got '240'"),
-    (["log", "add", "power", *LOG, "--machine", "north", "--power", "240,5 mW"], "--power: cannot read '240,5 mW'"),
-    (["log", "add", "power", *LOG, "--machine", "north", "--power", "-3 mW"], "--power must be above zero"),
-    (["log", "add", "power", *LOG, "--machine", "nrth", "--power", "240 mW"], "'nrth' is not in the logbook, but 'north' is"),
-    (["log", "add", "power", *LOG, "--machine", "north", "--pwer", "240 mW"], "Did you mean --power?"),
-    (["log", "add", "power", *LOG, "--machine", "north", "--power", "240 mW", "--time", "noon"], "--time: cannot read 'noon'"),
-    (["log", "add", "power", *LOG, "--machine", "north", "--power", "240 mW", "--time", "2099-01-01"], "is in the future"),
-    (["log", "add", "power", *LOG, "--machine", "north", "--power", "240 mW", "--corrects", "77"], "there is no entry 77"),
-    (["log", "add", "power", *LOG, "--machine", "north", "--power", "240 mW", "--corrects", "one"], "--corrects must be a whole"),
-    (["log", "add", "power", *LOG, "--machine", "north", "--power", "240 mW", "--source", "gone.csv"], "gone.csv: there is no such file"),
-    (["log", "add", "power", *LOG, "--machine", "north", "--power", "1 mW", "--power", "2 mW"], "--power is given twice"),
-    (["log", "add", "beam", *LOG, "--machine", "north"], "give exactly one of --beam-radius, --beam-diameter, --beam-fwhm; found none"),
-    (["log", "add", "beam", *LOG, "--machine", "north", "--beam-radius", "1 mm", "--beam-fwhm", "1 mm"], "radius and --beam-fwhm"),
+    (["log", "add", "power", *LOG, "--machine-name", "north"], "--power is missing: a power entry must hold it"),
+    (["log", "add", "power", *LOG, "--power", "240 mW"], "--machine-name is missing: a power entry must name its machine"),
+    (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240"], "--power has no unit: got '240'"),
+    (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240,5 mW"], "--power: cannot read '240,5 mW'"),
+    (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "-3 mW"], "--power must be above zero"),
+    (["log", "add", "power", *LOG, "--machine-name", "nrth", "--power", "240 mW"], "'nrth' is not in the logbook, but 'north' is"),
+    (["log", "add", "power", *LOG, "--machine-name", "north", "--pwer", "240 mW"], "Did you mean --power?"),
+    (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240 mW", "--time", "noon"], "--time: cannot read 'noon'"),
+    (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240 mW", "--time", "2099-01-01"], "is in the future"),
+    (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240 mW", "--corrects", "77"], "there is no entry 77"),
+    (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240 mW", "--corrects", "one"], "--corrects must be a whole"),
+    (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240 mW", "--source", "gone.csv"], "gone.csv: there is no such file"),
+    (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "1 mW", "--power", "2 mW"], "--power is given twice"),
+    (["log", "add", "beam", *LOG, "--machine-name", "north"], "give exactly one of --beam-radius, --beam-diameter, --beam-fwhm; found none"),
+    (["log", "add", "beam", *LOG, "--machine-name", "north", "--beam-radius", "1 mm", "--beam-fwhm", "1 mm"], "radius and --beam-fwhm"),
     (["log", "add", "lot", *LOG, "--lot", "L2", "--expiry", "1.2.2027"], "--expiry must be a date"),
     (["log", "add", "room", *LOG, "--temperature", "22 degC", "--humidity", "450 %"], "--humidity must be at most 1"),
-    (["log", "add", "recipe", *LOG, "--machine", "north", "--passes", "two"], "--passes must be a whole number"),
+    (["log", "add", "recipe", *LOG, "--machine-name", "north", "--passes", "two"], "--passes must be a whole number"),
     (["log", "add", "correction", *LOG, "--reason", "x"], "--corrects is missing"),
-    (["log", "list", *LOG, "--kind", "powr"], "Did you mean power?"),
+    (["log", "list", *LOG, "--entry-kind", "powr"], "Did you mean power?"),
     (["log", "list", *LOG, "--last", "-1"], "--last must be a whole number"),
     (["log", "list", *LOG, "--since", "soon"], "--since: cannot read 'soon'"),
     (["log", "show", "seven", *LOG], "NUMBER must be a whole number"),
     (["log", "show", "700", *LOG], "there is no entry 700; the logbook holds 8"),
-    (["log", "export", *LOG, "--output", "out.xlsx"], "the name ends in .csv or .json"),
-    (["log", "export", *LOG, "--output", "none/out.csv"], "does not exist. Make it first"),
+    (["log", "export", *LOG, "--save", "out.xlsx"], "the name ends in .csv or .json"),
+    (["log", "export", *LOG, "--save", "none/out.csv"], "does not exist. Make it first"),
     (["log", "import", "gone.csv", *LOG], "gone.csv: there is no such file"),
     (["log", "import", "text.db", *LOG], "is not a logbook export"),
     (["log", "import", "shop.db", *LOG], "is not UTF-8 text"),
     (["log", "backup", "text.db", *LOG], "stands already"),
     (["log", "drift", "powr", *LOG], "nothing called 'powr' can be charted"),
-    (["log", "drift", "power", *LOG, "--machine", "north"], "at least 8 readings, and the logbook holds 1 of power for north"),
-    (["log", "drift", "power", *LOG, "--machine", "north", "--centre", "240 mW"], "--centre and --sd belong together"),
-    (["log", "drift", "power", *LOG, "--machine", "north", "--centre", "240", "--sd", "2 mW"], "--centre has no unit"),
-    (["log", "drift", "power", *LOG, "--machine", "north", "--centre", "240 mW", "--sd", "2 mW", "--rules", "x"], "no run rule is"),
-    (["log", "drift", "power", *LOG, "--machine", "north", "--centre", "240 mW", "--sd", "2 mW", "--weight", "2"], "--weight must be"),
-    (["log", "drift", "power", *LOG, "--machine", "north", "--figure", "p.gif"], "the name ends in .png or .svg or .pdf"),
-    (["log", "drift", "depth", *LOG], "--machine is missing: the depth"),
+    (["log", "drift", "power", *LOG, "--machine-name", "north"], "at least 8 readings, and the logbook holds 1 of power for north"),
+    (["log", "drift", "power", *LOG, "--machine-name", "north", "--centre", "240 mW"], "--centre and --sd belong together"),
+    (["log", "drift", "power", *LOG, "--machine-name", "north", "--centre", "240", "--sd", "2 mW"], "--centre has no unit"),
+    (["log", "drift", "power", *LOG, "--machine-name", "north", "--centre", "240 mW", "--sd", "2 mW", "--rules", "x"], "no run rule is"),
+    (["log", "drift", "power", *LOG, "--machine-name", "north", "--centre", "240 mW", "--sd", "2 mW", "--weight", "2"], "--weight must be"),
+    (["log", "drift", "power", *LOG, "--machine-name", "north", "--figure", "p.gif"], "the name ends in .png or .svg or .pdf"),
+    (["log", "drift", "depth", *LOG], "--machine-name is missing: the depth"),
 ]
 
 
@@ -246,23 +246,23 @@ def test_every_action_has_help(run) -> None:
 
 
 def test_a_power_that_looks_like_a_slip_is_written_and_doubted(run) -> None:
-    run("log", "add", "machine", *LOG, "--machine", "M1", "--rated-power", "40 mW")
-    status, out, err = run("log", "add", "power", *LOG, "--machine", "M1", "--power", "300 mW")
+    run("log", "add", "machine", *LOG, "--machine-name", "M1", "--rated-power", "40 mW")
+    status, out, err = run("log", "add", "power", *LOG, "--machine-name", "M1", "--power", "300 mW")
     assert (status, out[:5]) == (0, "entry")
     assert "300 mW is 7.5 times the machine's rated power of 40 mW" in err
     assert "--corrects 2" in err
-    status, _, err = run("log", "add", "power", *LOG, "--machine", "M2", "--power", "30 mW")
+    status, _, err = run("log", "add", "power", *LOG, "--machine-name", "M2", "--power", "30 mW")
     assert (status, "'M2' is not in the logbook, but 'M1' is" in err) == (2, True)
-    assert "0.1 times the last reading" in run("log", "add", "power", *LOG, "--machine", "M1", "--power", "30 mW")[2]
-    assert run("log", "add", "power", *LOG, "--machine", "M1", "--power", "31 mW")[2] == ""
+    assert "0.1 times the last reading" in run("log", "add", "power", *LOG, "--machine-name", "M1", "--power", "30 mW")[2]
+    assert run("log", "add", "power", *LOG, "--machine-name", "M1", "--power", "31 mW")[2] == ""
 
 
 def test_a_refused_first_entry_leaves_no_logbook_behind(run) -> None:
     for words in (
-        ["machine", "--machine", "north", "--power-reading-every", "0 d"],
+        ["machine", "--machine-name", "north", "--power-reading-every", "0 d"],
         ["beam", "--beam-radius", "0.1 mm"],
-        ["note", "--text", "x", "--time", "yesterday"],
-        ["power", "--machine", "north", "--power", "240 mW", "--time", "soon"],
+        ["note", "--note", "x", "--time", "yesterday"],
+        ["power", "--machine-name", "north", "--power", "240 mW", "--time", "soon"],
     ):
         assert run("log", "add", *words, *LOG)[0] == 2, words
         assert not list(Path().iterdir()), words

@@ -141,10 +141,10 @@ def test_a_result_that_does_not_come_out_again_is_named(run) -> None:
 def test_what_is_current_by_name(run) -> None:
     Path("machine.toml").write_text("schema = 1\n")
     for words in (
-        ["machine", "--machine", "north", "--source", "machine=machine.toml"],
-        ["lot", "--lot", "a", "--machine", "north"],
-        ["power", "--machine", "north", "--power", "240 mW +- 2 %"],
-        ["beam", "--machine", "north", "--beam-radius", "0.11 mm"],
+        ["machine", "--machine-name", "north", "--source", "machine=machine.toml"],
+        ["lot", "--lot", "a", "--machine-name", "north"],
+        ["power", "--machine-name", "north", "--power", "240 mW +- 2 %"],
+        ["beam", "--machine-name", "north", "--beam-radius", "0.11 mm"],
     ):
         assert run("log", "add", *words, *LOG)[0] == 0
     got = fit(run, "a.csv")
@@ -222,25 +222,25 @@ def test_recipes_and_retunes_are_recorded_and_compute_again(run) -> None:
 
 def test_a_recipe_by_name_uses_what_the_logbook_holds_now(run) -> None:
     day = "2026-11-24 08:00"
-    run("log", "add", "machine", *LOG, "--machine", "bay 2", "--source", f"machine={DEMO / 'machine.toml'}")
-    run("log", "add", "lot", *LOG, "--lot", "L7", "--machine", "bay 2")
-    status, out, err = run("recipe", *LOG, "--machine", "bay 2", "--needs", DEMO / "needs.toml")
+    run("log", "add", "machine", *LOG, "--machine-name", "bay 2", "--source", f"machine={DEMO / 'machine.toml'}")
+    run("log", "add", "lot", *LOG, "--lot", "L7", "--machine-name", "bay 2")
+    status, out, err = run("recipe", *LOG, "--machine-name", "bay 2", "--needs", DEMO / "needs.toml")
     assert status == 2
     assert "keeps no resin file of L7. Record one: curecalc fit FILE --lot NAME" in err
-    status, out, err = run("fit", DEMO / "coupons_lot_7_read_again.csv", *LOG, "--lot", "L7", "--machine", "bay 2", "--json")
+    status, out, err = run("fit", DEMO / "coupons_lot_7_read_again.csv", *LOG, "--lot", "L7", "--machine-name", "bay 2", "--json")
     assert status == 0, err
-    status, out, err = run("recipe", *LOG, "--machine", "bay 2", "--needs", DEMO / "needs.toml", "--json")
+    status, out, err = run("recipe", *LOG, "--machine-name", "bay 2", "--needs", DEMO / "needs.toml", "--json")
     assert status == 0, err
     before = json.loads(out)
-    assert run("log", "add", "power", *LOG, "--machine", "bay 2", "--power", "225 mW +- 1 %", "--time", day)[0] == 0
-    status, out, err = run("recipe", *LOG, "--machine", "bay 2", "--json", "--save", "r.json")
+    assert run("log", "add", "power", *LOG, "--machine-name", "bay 2", "--power", "225 mW +- 1 %", "--time", day)[0] == 0
+    status, out, err = run("recipe", *LOG, "--machine-name", "bay 2", "--json", "--save", "r.json")
     assert status == 0, err
     after = json.loads(out)
     speeds = [next(v for v in one["vectors"] if v["kind"] == "hatch")["scan_speed"]["value"] for one in (before, after)]
     assert 0.9 < speeds[1] / speeds[0] < 0.96  # 225/240 with the hatch at full power
     assert after["readings"]["power"]["value"] == 225.0
     assert run("retune", "r.json", "--power", "220 mW")[0] == 0
-    status, out, err = run("recipe", *LOG, "--machine", "bay 9", "--needs", DEMO / "needs.toml")
+    status, out, err = run("recipe", *LOG, "--machine-name", "bay 9", "--needs", DEMO / "needs.toml")
     assert status == 2
     assert "'bay 9' is not in the logbook" in err
     recomputed(3)
@@ -259,9 +259,9 @@ SPOTS = {
 
 
 def test_measured_beams_and_powers_are_recorded_and_compute_again(run) -> None:
-    run("log", "add", "machine", *LOG, "--machine", "north")
+    run("log", "add", "machine", *LOG, "--machine-name", "north")
     for file, more in SPOTS.items():
-        status, out, err = run("spot", DEMO / file, *more, *LOG, "--machine", "north", "--json")
+        status, out, err = run("spot", DEMO / file, *more, *LOG, "--machine-name", "north", "--json")
         assert status == 0, (file, err)
         assert json.loads(out)["log_entry"]
     with Logbook("shop.db") as book:
@@ -272,7 +272,7 @@ def test_measured_beams_and_powers_are_recorded_and_compute_again(run) -> None:
     recomputed(len(SPOTS))
     status, _, err = run("spot", DEMO / "beam_slit.csv", *LOG)
     assert status == 2
-    assert "--machine is missing" in err
+    assert "--machine-name is missing" in err
 
 
 def test_a_blank_temperature_is_left_out_of_the_mean_everywhere(run) -> None:

@@ -261,7 +261,7 @@ def test_bad_requests(given: dict, words: str) -> None:
 @pytest.mark.slow
 def test_worksheet_and_key_say_what_the_exercises_say(tmp_path, capsys) -> None:
     sheet, key = tmp_path / "sheet.pdf", tmp_path / "key.pdf"
-    argv = ["practice", "--seed", "11", "--number", "12", "--worksheet", str(sheet), "--key", str(key)]
+    argv = ["practice", "--seed", "11", "--count", "12", "--worksheet", str(sheet), "--answer-key", str(key)]
     assert main(argv) == 0
     assert sheet.read_bytes()[:5] == b"%PDF-"
     first = sheet.read_bytes()
@@ -311,7 +311,7 @@ def test_other_files_are_not_taken_for_score_files(tmp_path, content: bytes) -> 
 
 def test_command_checks_answers(capsys, tmp_path) -> None:
     sheet = exercises(seed=3, number=4)
-    argv = ["practice", "--seed", "3", "--number", "4"]
+    argv = ["practice", "--seed", "3", "--count", "4"]
     score = tmp_path / "s.csv"
     wrong = sheet[1].told(sheet[1].slips[0].value)
     asked = [*argv, "--answer", f"1={sheet[0].told()}", "--answer", f"2={wrong}", "--score", str(score), "--json"]
@@ -340,7 +340,7 @@ def test_command_asks(capsys, monkeypatch: pytest.MonkeyPatch) -> None:
         return str(got)
 
     monkeypatch.setattr("builtins.input", said)
-    assert main(["practice", "--seed", "3", "--number", "2"]) == 0
+    assert main(["practice", "--seed", "3", "--count", "2"]) == 0
     out = capsys.readouterr().out
     assert "cannot read 'rubbish'" in out
     assert f"Right: {sheet[0].told()}" in out
@@ -359,7 +359,7 @@ def test_command_asks(capsys, monkeypatch: pytest.MonkeyPatch) -> None:
         (["--learner", "me"], "--learner belongs to --score"),
         (["--score", "x.txt"], "ends in .csv"),
         (["--seed", "x"], "--seed"),
-        (["--number", "2.5"], "--number must be a whole number"),
+        (["--count", "2.5"], "--count must be a whole number"),
         (["--grade", "7"], "grade must be"),
     ],
 )

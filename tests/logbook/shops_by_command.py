@@ -260,7 +260,7 @@ class Shop:
         got = [
             one
             for kind in ("recipe", "retune")
-            for one in json.loads(self.do("log", "list", "--kind", kind, "--last", "1", "--json"))["entries"]
+            for one in json.loads(self.do("log", "list", "--entry-kind", kind, "--last", "1", "--json"))["entries"]
         ]
         assert got, self.said
         newest = max(got, key=lambda one: (one["time"], one["number"]))["payload"]
@@ -280,22 +280,22 @@ class Shop:
         (self.folder / "needs.toml").write_text(NEEDS)
         expiry = self.start + 86400.0 * self.rng.uniform(200, 500)
         day = clocks.datetime.fromtimestamp(expiry).strftime("%Y-%m-%d")
-        self.do("log", "add", "machine", "--machine", "north", "--source", "machine=machine.toml")
+        self.do("log", "add", "machine", "--machine-name", "north", "--source", "machine=machine.toml")
         if not self.by_hand:  # all the rest as the status asks for it
             self.look()
             return
-        self.do("log", "add", "lot", "--lot", self.lot.name, "--machine", "north", "--expiry", day)
-        self.do("log", "add", "beam", "--machine", "north", "--beam-radius", f"{self.spot():.4f} mm +- 1 %")
-        self.calibrate(f"fit coupons.csv --lot {self.lot.name} --machine north")
+        self.do("log", "add", "lot", "--lot", self.lot.name, "--machine-name", "north", "--expiry", day)
+        self.do("log", "add", "beam", "--machine-name", "north", "--beam-radius", f"{self.spot():.4f} mm +- 1 %")
+        self.calibrate(f"fit coupons.csv --lot {self.lot.name} --machine-name north")
         # a tenth slower than what just holds by the coupons
-        entry = json.loads(self.do("log", "list", "--kind", "calibration", "--last", "1", "--json"))["entries"][0]["payload"]
+        entry = json.loads(self.do("log", "list", "--entry-kind", "calibration", "--last", "1", "--json"))["entries"][0]["payload"]
         dp, ec = entry["penetration_depth"]["value"], entry["critical_exposure"]["value"] / 100.0
         read = self.reading()
         self.type_power(read)
         speed = valley(read, RADIUS, 1.0, SPACING) / (ec * math.exp((LAYER + BOND) / dp)) / 1.1
         words = ["--scan-speed", f"{speed:.0f} mm/s", "--hatch-spacing", f"{SPACING} mm", "--layer-thickness", f"{LAYER} mm"]
         words += ["--overcure", f"{BOND} mm", "--overcure-max", f"{DEEPEST} mm", "--power", f"{read:g} mW"]
-        self.do("log", "add", "recipe", "--machine", "north", "--lot", self.lot.name, *words)
+        self.do("log", "add", "recipe", "--machine-name", "north", "--lot", self.lot.name, *words)
         self.read_settings()
 
     def spot(self) -> float:
@@ -305,7 +305,7 @@ class Shop:
     def type_power(self, value: float, *more: str) -> None:
         """A reading written down."""
         u = math.hypot(self.scatter * value, self.step / math.sqrt(12.0))
-        self.do("log", "add", "power", "--machine", "north", "--power", f"{value:g} mW +- {u:.3g} mW", *more)
+        self.do("log", "add", "power", "--machine-name", "north", "--power", f"{value:g} mW +- {u:.3g} mW", *more)
 
     def calibrate(self, words: str) -> None:
         """Coupons exposed and fitted."""
@@ -420,7 +420,7 @@ class Shop:
         """Another lot in the vat: far less sensitive; some shops compare it, and it is rejected."""
         self.lot = self.new_lot()
         self.lot.critical_exposure *= float(self.rng.uniform(1.4, 2.2))
-        self.do("log", "add", "lot", "--lot", self.lot.name, "--machine", "north")
+        self.do("log", "add", "lot", "--lot", self.lot.name, "--machine-name", "north")
         if self.rng.random() < 0.4:
             self.do("log", "add", "comparison", "--lot", self.lot.name, "--verdict", "reject", "--old-lot", "L1")
 
@@ -445,11 +445,11 @@ class Shop:
     def mend_an_old_reading(self) -> None:
         """A reading of ten weeks ago is put right, another struck out and brought back: neither may become the newest."""
         before = self.status()["machines"][0]
-        got = json.loads(self.do("log", "list", "--kind", "power", "--last", "12", "--json"))["entries"]
+        got = json.loads(self.do("log", "list", "--entry-kind", "power", "--last", "12", "--json"))["entries"]
         old, other = got[0], got[3]
         value = old["payload"]["power"]["value"]
         self.do(
-            "log", "add", "power", "--machine", "north", "--power", f"{value + self.step:g} mW +- 1 %", "--corrects", str(old["number"])
+            "log", "add", "power", "--machine-name", "north", "--power", f"{value + self.step:g} mW +- 1 %", "--corrects", str(old["number"])
         )
         out = self.do("log", "add", "correction", "--reason", "wrong", "--corrects", str(other["number"]))
         struck = re.match(r"entry (\d+) written", out)
@@ -459,7 +459,7 @@ class Shop:
         for key in ("power", "power_age_days", "lot"):
             if before[key] != after[key]:
                 self.said.append(f"week {self.week}: a correction of an old reading moved {key}: {before[key]} {after[key]}")
-        there = [one["number"] for one in json.loads(self.do("log", "list", "--kind", "power", "--all", "--json"))["entries"]]
+        there = [one["number"] for one in json.loads(self.do("log", "list", "--entry-kind", "power", "--all", "--json"))["entries"]]
         if old["number"] in there or other["number"] not in there:
             self.said.append(f"week {self.week}: corrections do not hold or do not restore: {there}")
 
@@ -475,7 +475,7 @@ class Shop:
         ours, theirs = ([(m["state"], m["power"], m["cure_depth"]) for m in one.get("machines", [])] for one in (here, there))
         if (ours, here["head"]) != (theirs, there.get("head")):
             self.said.append(f"another process sees {theirs}, this one {ours}")
-        added = real("log", "add", "power", "--machine", "north", "--power", f"{self.reading():g} mW +- 1 %")
+        added = real("log", "add", "power", "--machine-name", "north", "--power", f"{self.reading():g} mW +- 1 %")
         if added.returncode != 0 or self.status()["entries"] != here["entries"] + 1:
             self.said.append(f"a process of its own added nothing: {added.stderr}")
 

@@ -34,7 +34,7 @@ def lines(*entries: dict) -> str:
 
 
 def test_many_entries_from_a_script_stand_all_or_none(run) -> None:
-    run("log", "add", "machine", "--machine", "north", *LOG)
+    run("log", "add", "machine", "--machine-name", "north", *LOG)
     good = [{"kind": "power", "machine": "north", "power": f"{240 + i} mW +- 2 %", "identity": f"meter-{i}"} for i in range(5)]
     status, out, err = run("log", "add", "lines", *LOG, typed=lines(*good))
     assert (status, err) == (0, "")
@@ -59,7 +59,7 @@ def test_many_entries_from_a_script_stand_all_or_none(run) -> None:
 
 def test_the_keys_of_the_status_are_those_published(run) -> None:
     """The schema, version 1: a key taken away or changed makes another number."""
-    run("log", "add", "machine", "--machine", "north", *LOG)
+    run("log", "add", "machine", "--machine-name", "north", *LOG)
     got = json.loads(run("log", "status", *LOG, "--json")[1])
     assert got["schema"] == SCHEMA == "curecalc log status 1"
     assert list(got) == ["schema", "well", "due", "known", "entries", "head", "items", "machines"]
@@ -73,17 +73,17 @@ def test_the_keys_of_the_status_are_those_published(run) -> None:
 
 def test_a_head_noted_earlier_shows_what_was_cut_off_or_written_anew(run) -> None:
     for text in ("one", "two", "three"):
-        status, out, _ = run("log", "add", "note", "--text", text, *LOG)
+        status, out, _ = run("log", "add", "note", "--note", text, *LOG)
     head = out.splitlines()[1].removeprefix("head: entry ").replace(", ", ":")
     assert run("log", "backup", "copy.db", *LOG)[1].splitlines()[1] == out.splitlines()[1]
     for noted in (head, head[:12], "copy.db"):
         assert run("log", "verify", "--head", noted, *LOG)[0] == 0
-    run("log", "add", "note", "--text", "four", "--log", "copy.db")
+    run("log", "add", "note", "--note", "four", "--log", "copy.db")
     status, out, _ = run("log", "verify", "--head", "copy.db", *LOG)
     assert status == 1
     assert "entry 4, noted earlier, is missing: this logbook ends at entry 3" in out
     for text in ("one", "2", "three", "four"):  # a whole chain written anew verifies by itself
-        run("log", "add", "note", "--text", text, "--log", "anew.db")
+        run("log", "add", "note", "--note", text, "--log", "anew.db")
     assert run("log", "verify", "--log", "anew.db")[0] == 0
     status, out, _ = run("log", "verify", "--head", head, "--log", "anew.db")
     assert status == 1
@@ -92,8 +92,8 @@ def test_a_head_noted_earlier_shows_what_was_cut_off_or_written_anew(run) -> Non
 
 
 def test_unusual_values_are_asked_about_once(run) -> None:
-    run("log", "add", "machine", "--machine", "north", *LOG)
-    beam = ("log", "add", "beam", "--machine", "north", "--beam-radius", "125 mm", *LOG)
+    run("log", "add", "machine", "--machine-name", "north", *LOG)
+    beam = ("log", "add", "beam", "--machine-name", "north", "--beam-radius", "125 mm", *LOG)
     status, _, err = run(*beam)
     assert (status, "is unusual" in err, "add --sure" in err) == (2, True, True)
     assert run(*beam, "--sure")[0] == 0
@@ -107,7 +107,7 @@ def test_a_time_ahead_is_doubted_when_written_and_when_verified(run) -> None:
     from datetime import datetime, timedelta
 
     ahead = (datetime.now() + timedelta(hours=3)).strftime("%Y-%m-%d %H:%M")
-    status, _, err = run("log", "add", "note", "--text", "x", "--time", ahead, *LOG)
+    status, _, err = run("log", "add", "note", "--note", "x", "--time", ahead, *LOG)
     assert (status, "is ahead of this computer's clock" in err) == (0, True)
     status, out, _ = run("log", "verify", *LOG)
     assert (status, "doubt: entry 1 is dated" in out) == (0, True)

@@ -124,7 +124,7 @@ def test_a_file_of_an_earlier_program_moves_to_a_server(database, tmp_path, dump
     raw.execute(f"PRAGMA user_version = {1 if dump.startswith('first') else 2}")
     raw.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     raw.close()
-    assert main(["log", "export", "--output", str(tmp_path / "old.json"), "--log", str(path)]) == 0
+    assert main(["log", "export", "--save", str(tmp_path / "old.json"), "--log", str(path)]) == 0
     assert main(["log", "import", str(tmp_path / "old.json"), "--log", database]) == 0
     with Logbook(path, write=False) as old, Logbook(database) as book:
         assert book.head() == old.head()
@@ -142,12 +142,12 @@ def test_corrections_restore_on_the_server_too(database) -> None:
 
 
 def test_by_command_and_what_is_said_of_servers(database, capsys, monkeypatch) -> None:
-    assert main(["log", "add", "note", "--text", "x", "--log", database]) == 0
+    assert main(["log", "add", "note", "--note", "x", "--log", database]) == 0
     assert main(["log", "verify", "--log", database]) == 0
     assert "all is as it was written: 1 entries" in capsys.readouterr().out
     for words in (
         ["fit", str(DEMO / "coupons_lot_7_read_again.csv"), "--lot", "L7"],
-        ["log", "add", "lot", "--lot", "L7", "--machine", "m"],
+        ["log", "add", "lot", "--lot", "L7", "--machine-name", "m"],
     ):
         assert main([*words, "--log", database]) == 0
     assert (

@@ -37,7 +37,7 @@ def test_nothing_unwell_is_shown_as_well_and_every_line_goes_by_its_own_command(
         if one.truth == "fading":
             assert one.found_after is not None, told
     gone = sum((one.lines_gone for one in found), start=shops.collections.Counter())
-    for words in ("power ask (old)", "beam-radius ask (old)", "(lot)", "retune --machine north (value)", "entry N"):
+    for words in ("power ask (old)", "beam-radius ask (old)", "(lot)", "retune --machine-name north (value)", "entry N"):
         assert any(words in name for name in gone), (words, told)
     assert any("fit coupons.csv" in name and "(old)" in name for name in gone), told
 

@@ -78,12 +78,12 @@ LOG = ("--log", "shop.db")
 
 def furnish(run) -> None:
     for words in (
-        ["log", "add", "machine", "--machine", "bay 2", "--source", f"machine={DEMO / 'machine.toml'}"],
-        ["log", "add", "lot", "--lot", "L7", "--machine", "bay 2"],
-        ["fit", DEMO / "coupons_lot_7_read_again.csv", "--lot", "L7", "--machine", "bay 2"],
-        ["log", "add", "power", "--machine", "bay 2", "--power", "240 mW +- 1 %"],
-        ["log", "add", "beam", "--machine", "bay 2", "--beam-radius", "0.11 mm +- 1 %"],
-        ["recipe", "--machine", "bay 2", "--needs", DEMO / "needs.toml"],
+        ["log", "add", "machine", "--machine-name", "bay 2", "--source", f"machine={DEMO / 'machine.toml'}"],
+        ["log", "add", "lot", "--lot", "L7", "--machine-name", "bay 2"],
+        ["fit", DEMO / "coupons_lot_7_read_again.csv", "--lot", "L7", "--machine-name", "bay 2"],
+        ["log", "add", "power", "--machine-name", "bay 2", "--power", "240 mW +- 1 %"],
+        ["log", "add", "beam", "--machine-name", "bay 2", "--beam-radius", "0.11 mm +- 1 %"],
+        ["recipe", "--machine-name", "bay 2", "--needs", DEMO / "needs.toml"],
     ):
         assert run(*words, *LOG)[0] == 0
 
@@ -112,28 +112,28 @@ def test_a_machine_is_judged_by_every_kind_of_vector_and_a_lost_promise_goes_by_
     assert all(p["standing"] == "kept" for p in bonds.values())
     assert {p["promise"] for v in one["vectors"] for p in v["promises"]} >= {"bond", "print-through", "ripple", "line width", "depth"}
     assert (one["state"], got["well"], got["due"]) == ("well", True, False)
-    run("log", "add", "power", "--machine", "bay 2", "--power", "199 mW +- 1 %", *LOG)
+    run("log", "add", "power", "--machine-name", "bay 2", "--power", "199 mW +- 1 %", *LOG)
     status, got = due(run)
     (one,) = got["machines"]
     assert status == 1
     assert [item["level"] for item in one["due"]] == ["stop"]
     assert re.search(r"hatch cures 0.163\d mm where layer and bond ask 0.18 mm at 95 %", one["due"][0]["text"])
     # one reading may be a slip: it is read again before anything is changed
-    assert one["due"][0]["command"] == "curecalc log add power --machine 'bay 2' --power ask --log shop.db"
+    assert one["due"][0]["command"] == "curecalc log add power --machine-name 'bay 2' --power ask --log shop.db"
     assert paste(run, one["due"][0]["command"], "199 mW +- 1 %\n") == 0
     (one,) = due(run)[1]["machines"]
     assert [item["level"] for item in one["due"]] == ["stop"]
-    assert one["due"][0]["command"] == "curecalc retune --machine 'bay 2' --log shop.db"
+    assert one["due"][0]["command"] == "curecalc retune --machine-name 'bay 2' --log shop.db"
     assert paste(run, one["due"][0]["command"]) == 0
     status, got = due(run)
     assert (status, got["machines"][0]["due"]) == (0, [])
     # watched from the first reading after the retune
-    run("log", "add", "power", "--machine", "bay 2", "--power", "180 mW +- 1 %", *LOG)
+    run("log", "add", "power", "--machine-name", "bay 2", "--power", "180 mW +- 1 %", *LOG)
     assert due(run)[0] == 1
 
 
 def test_what_is_missing_is_unknown_and_never_well(run) -> None:
-    run("log", "add", "machine", "--machine", "bay 2", *LOG)
+    run("log", "add", "machine", "--machine-name", "bay 2", *LOG)
     status, got = due(run)
     (one,) = got["machines"]
     assert (status, one["state"], got["known"], got["well"]) == (3, "unknown", False, False)
@@ -201,7 +201,7 @@ def test_a_lone_wild_reading_asks_to_read_again(tmp_path) -> None:
     one = state_after(tmp_path, [240.0, 241.0, 239.5, 240.5, 238.9, 240.2, 241.1, 239.9, 240.4, 260.0])
     assert [item.level for item in one.due] == ["due"]
     assert "stands alone above" in one.due[0].text
-    assert one.due[0].command.startswith("curecalc log add power --machine north --power ask")
+    assert one.due[0].command.startswith("curecalc log add power --machine-name north --power ask")
 
 
 def test_a_layer_cured_too_deep_is_not_well(tmp_path) -> None:
@@ -222,7 +222,7 @@ def test_settings_by_hand_get_a_speed_that_takes_the_line_away(tmp_path) -> None
     one = state_after(tmp_path, [160.0, 160.5, 159.5])
     assert one.due
     command = one.due[0].command
-    assert "log add retune --machine north --scan-speed '" in command
+    assert "log add retune --machine-name north --scan-speed '" in command
     with Logbook(tmp_path / "s.db") as book:
         speed = float(re.search(r"'([\d.]+) mm/s'", command)[1])
         book.add("retune", {"scan_speed": Quantity(speed, "mm/s")}, machine="north", time=datetime(2026, 6, 1, 6, 30, tzinfo=UTC))
@@ -234,7 +234,7 @@ def test_settings_by_hand_get_a_speed_that_takes_the_line_away(tmp_path) -> None
 def test_a_bad_lot_is_found_by_its_calibration(run) -> None:
     furnish(run)
     curve = ["--penetration-depth", "0.12 mm +- 1 %", "--critical-exposure", "14 mJ/cm^2 +- 3 %"]
-    run("log", "add", "lot", "--lot", "Q9", "--machine", "bay 2", *LOG)
+    run("log", "add", "lot", "--lot", "Q9", "--machine-name", "bay 2", *LOG)
     assert run("log", "add", "calibration", "--lot", "Q9", *curve, *LOG)[0] == 0
     status, got = due(run)
     assert status == 1

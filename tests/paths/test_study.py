@@ -125,7 +125,7 @@ def test_the_command_makes_what_map_reads(tmp_path, capsys):
     assert main(["map", save, *setting, *resin, "--layer", "1", "--json", "--workers", "1"]) == 0
     one = json.loads(capsys.readouterr().out)
     assert one["edge_error"]["mean"]["value"] > 0.0
-    assert main(["part", save, *setting, *resin, "--layers", "1-2", "--json", "--workers", "1"]) == 0
+    assert main(["part", save, *setting, *resin, "--layer-range", "1-2", "--json", "--workers", "1"]) == 0
     assert json.loads(capsys.readouterr().out)["layers"] == 2
     assert main(["map", save, *setting, *resin, "--json"]) == 2
     assert "layer is missing" in capsys.readouterr().err

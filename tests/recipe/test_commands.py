@@ -73,7 +73,7 @@ def test_draws_agree_with_the_stated_assurance(capsys):
 
 
 def test_sheet_table_and_figure_are_written(tmp_path, capsys):
-    names = {"--sheet": "sheet.pdf", "--csv": "settings.csv", "--figure": "window.svg"}
+    names = {"--sheet": "sheet.pdf", "--table": "settings.csv", "--figure": "window.svg"}
     options = [part for option, name in names.items() for part in (option, str(tmp_path / name))]
     record = answer(capsys, "recipe", *FILES, "--json", *options)
     pdf = (tmp_path / "sheet.pdf").read_bytes()

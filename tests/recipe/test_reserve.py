@@ -82,12 +82,12 @@ def test_a_machine_with_a_reserve_is_well_where_the_fastest_is_near_its_limit(tm
         log = f"{len(reserve)}.db"
         (tmp_path / "needs.toml").write_text(NEEDS_TEXT.format(reserve))
         for words in (
-            ["log", "add", "machine", "--machine", "bay 2", "--source", f"machine={DEMO / 'machine.toml'}"],
-            ["log", "add", "lot", "--lot", "L7", "--machine", "bay 2"],
-            ["fit", str(DEMO / "coupons_lot_7_read_again.csv"), "--lot", "L7", "--machine", "bay 2"],
-            ["log", "add", "power", "--machine", "bay 2", "--power", "240 mW +- 1 %"],
-            ["log", "add", "beam", "--machine", "bay 2", "--beam-radius", "0.11 mm +- 1 %"],
-            ["recipe", "--machine", "bay 2", "--needs", "needs.toml"],
+            ["log", "add", "machine", "--machine-name", "bay 2", "--source", f"machine={DEMO / 'machine.toml'}"],
+            ["log", "add", "lot", "--lot", "L7", "--machine-name", "bay 2"],
+            ["fit", str(DEMO / "coupons_lot_7_read_again.csv"), "--lot", "L7", "--machine-name", "bay 2"],
+            ["log", "add", "power", "--machine-name", "bay 2", "--power", "240 mW +- 1 %"],
+            ["log", "add", "beam", "--machine-name", "bay 2", "--beam-radius", "0.11 mm +- 1 %"],
+            ["recipe", "--machine-name", "bay 2", "--needs", "needs.toml"],
         ):
             assert main([*words, "--log", log]) == 0
         with Logbook(log) as book:

@@ -71,7 +71,7 @@ def test_a_cut_file_gives_what_it_still_holds(tmp_path, capsys, share: float) ->
     wanted = set(filled(tmp_path / "a.db"))
     data = (tmp_path / "a.db").read_bytes()
     (tmp_path / "cut.db").write_bytes(data[: int(len(data) * share)])
-    assert main(["log", "add", "note", "--text", "x", "--log", str(tmp_path / "cut.db")]) == 2
+    assert main(["log", "add", "note", "--note", "x", "--log", str(tmp_path / "cut.db")]) == 2
     assert "curecalc log salvage NEW.db --log FILE" in capsys.readouterr().err
     status = main(["log", "salvage", str(tmp_path / "new.db"), "--log", str(tmp_path / "cut.db")])
     out, err = capsys.readouterr()

@@ -132,7 +132,7 @@ def test_figures(capsys, tmp_path, name, ending):
 def test_a_measured_beam_goes_into_depth_and_its_power_is_renewed(capsys, tmp_path):
     beam = tmp_path / "beam.toml"
     words = (DEMO / "beam_image.png", "--pixel-size", "4.4um", "--camera-angle", "0deg", "--wavelength", "355nm")
-    status, out, err = run(capsys, *words, "--power", "240mW +- 5mW", "--save", beam, "--date", "2026-03-04", "--name", "invented")
+    status, out, err = run(capsys, *words, "--power", "240mW +- 5mW", "--save", beam, "--date", "2026-03-04", "--record-name", "invented")
     assert status == 0, err
     assert "--beam" in out
     record = read_beam_record(beam)
