@@ -187,7 +187,10 @@ def judge(
     # both curves were fitted to coupons of a day: what is uncertain in either stands between them
     fitted = (curve, task.curve) if fresh_lot else (curve,)
     parts = [part for one in fitted for part in ((math.sqrt(one.centre_variance), 0.0), (0.0, math.sqrt(one.slope_variance)))]
-    bent = [_margins(moved, at(moved, slice(1)), depth_then) for moved in (replace(now, curve=_moved(curve, *part)) for part in parts)]
+    bent = [
+        _margins(moved, at(moved, slice(1)), depth_then)
+        for moved in (replace(now, curve=_moved(curve, *part), assured_limits=False) for part in parts)
+    ]
     relative = relative_variance(errors, *(part[0] for part in light[4:]))
     state = depth_state(curve, errors, found["log_exposure"][0], relative, single=task.single)
     slope = float(curve.slope(curve.coordinate(found["log_exposure"][0])))
