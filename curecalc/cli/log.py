@@ -41,14 +41,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _list_actions(actions)
     _file_actions(actions)
     _drift_action(actions)
-    action = _action(actions, "status", "every machine on one screen, and what is due; exit status 1 when something is")
+    said = "every machine on one screen, and what is due; exit status 1 when something is"
+    action = _action(actions, "status", said, needed=False)
     action.add_argument("--json", action="store_true", help="one JSON object on stdout and nothing else")
+    action.add_argument("--schema", action="store_true", help="the JSON Schema of that object instead; needs no logbook")
 
 
-def _action(actions: Any, name: str, text: str) -> argparse.ArgumentParser:
+def _action(actions: Any, name: str, text: str, *, needed: bool = True) -> argparse.ArgumentParser:
     parser = actions.add_parser(name, help=text, description=text, allow_abbrev=False)
     parser.add_argument(
-        "--log", metavar="FILE", action=_Once, required=True, help="the logbook: a file like shop.db, or postgresql://... or service=NAME"
+        "--log", metavar="FILE", action=_Once, required=needed, help="the logbook: a file like shop.db, or postgresql://... or service=NAME"
     )
     return parser
 
@@ -393,9 +395,14 @@ def _number(option: str, text: str | None, default: float) -> float:
 
 
 def _status(args: argparse.Namespace) -> int:
-    from ..logbook.status import shop_status
+    from ..logbook.status import schema_text, shop_status
     from .logtext import status_text
 
+    if args.schema:
+        print(schema_text(), end="")
+        return 0
+    if args.log is None:
+        raise QuantityError("--log is missing: give the logbook, a file like shop.db, or postgresql://... or service=NAME.")
     with open_log(args) as book:
         state = shop_status(book)
     if args.json:

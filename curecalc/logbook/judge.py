@@ -184,8 +184,13 @@ def judge(
     found, then = at(now, slice(9)), at(task, slice(2, 3))
     depth_then = float(then["depth"][0]) if aim is None else aim
     before, today = _margins(task, then, depth_then), _margins(now, found, depth_then)
-    parts = [(math.sqrt(curve.centre_variance), 0.0), (0.0, math.sqrt(curve.slope_variance))]
-    bent = [_margins(moved, at(moved, slice(1)), depth_then) for moved in (replace(now, curve=_moved(curve, *part)) for part in parts)]
+    # both curves were fitted to coupons of a day: what is uncertain in either stands between them
+    fitted = (curve, task.curve) if fresh_lot else (curve,)
+    parts = [part for one in fitted for part in ((math.sqrt(one.centre_variance), 0.0), (0.0, math.sqrt(one.slope_variance)))]
+    bent = [
+        _margins(moved, at(moved, slice(1)), depth_then)
+        for moved in (replace(now, curve=_moved(curve, *part), assured_limits=False) for part in parts)
+    ]
     relative = relative_variance(errors, *(part[0] for part in light[4:]))
     state = depth_state(curve, errors, found["log_exposure"][0], relative, single=task.single)
     slope = float(curve.slope(curve.coordinate(found["log_exposure"][0])))
@@ -200,14 +205,16 @@ def judge(
     for name, (value, limit, margin) in today.items():
         margin = np.broadcast_to(margin, (9,))
         by_power, by_radius, by_speed = ((margin[i] - margin[i + 1]) / (2.0 * _STEP) for i in (3, 5, 7))
-        by_curve = math.sqrt(sum(float(moved[name][2][0] - margin[0]) ** 2 for moved in bent))
+        squares = [float(moved[name][2][0] - margin[0]) ** 2 for moved in bent]
+        by_curve = math.sqrt(sum(squares[:2]))
         u = math.sqrt(
             by_power**2 * (errors.power**2 + errors.exposure_scale**2)
             + by_radius**2 * (errors.beam_radius**2 + errors.beam_radius_scale**2)
             + (by_speed * errors.scan_speed) ** 2
             + by_curve**2
         )
-        changed = (by_curve if fresh_lot else 0.0) ** 2 + (by_radius * errors.beam_radius if fresh_spot else 0.0) ** 2
+        days = 2.0 * (by_power * errors.power) ** 2  # the powers of both days of coupons
+        changed = (sum(squares) + days if fresh_lot else 0.0) + (by_radius * errors.beam_radius if fresh_spot else 0.0) ** 2
         like = _LIKE * abs(limit)  # a search ends this near a limit
         # what the recipe kept clear of the limit for its assurance, where it did
         clear = [np.ravel(part.get(_CLEAR.get(name, ""), 0.0))[0] for part in (then, found)]

@@ -25,7 +25,7 @@ from .judge import Judged, Promise
 from .series import Series, days, when
 from .today import PowerState, Standing, power_state, standing
 
-__all__ = ["SCHEMA", "Item", "MachineState", "ShopState", "shop_status"]
+__all__ = ["SCHEMA", "Item", "MachineState", "ShopState", "schema_text", "shop_status"]
 
 SCHEMA = "curecalc log status 1"  # of the JSON; a key taken away or changed makes a new number, a new key does not
 # common practice, no source: a power reading a week, a calibration a quarter, a spot twice a year; a machine entry may say otherwise
@@ -156,6 +156,13 @@ class ShopState(Shown):
             "items": [one.to_dict() for one in self.items],
             "machines": [one.to_dict() for one in self.machines],
         }
+
+
+def schema_text() -> str:
+    """The JSON Schema of what `ShopState.to_dict` gives."""
+    from importlib.resources import files
+
+    return (files("curecalc.logbook") / "status.schema.json").read_text(encoding="utf-8")
 
 
 def shop_status(logbook: Logbook, *, now: float | None = None) -> ShopState:

@@ -65,8 +65,10 @@ class Watch:
     def lone(self) -> bool:
         """The newest reading is out, and by a leap away from the one before it: it may be a slip, to be read again before all else."""
         away = self.newest - self.centre
-        leap = math.copysign(1.0, away) * (self.newest - self.before)
-        return abs(away) > self.reading_limit and leap > 0.5 * self.reading_limit
+        outward = math.copysign(1.0 / self.reading_limit, away)
+        before, leap = outward * (self.before - self.centre), outward * (self.newest - self.before)
+        # a second reading that is out confirms the first, but for a leap that no reading of the same power makes
+        return abs(away) > self.reading_limit and ((leap > 0.5 and before < 1.0) or leap > 2.0)
 
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""

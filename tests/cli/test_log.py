@@ -181,9 +181,15 @@ MISTAKES = [
     (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240 mW", "--time", "2099-01-01"], "is in the future"),
     (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240 mW", "--corrects", "77"], "there is no entry 77"),
     (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240 mW", "--corrects", "one"], "--corrects must be a whole"),
-    (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240 mW", "--source", "gone.csv"], "gone.csv: there is no such file"),
+    (
+        ["log", "add", "power", *LOG, "--machine-name", "north", "--power", "240 mW", "--source", "gone.csv"],
+        "gone.csv: there is no such file",
+    ),
     (["log", "add", "power", *LOG, "--machine-name", "north", "--power", "1 mW", "--power", "2 mW"], "--power is given twice"),
-    (["log", "add", "beam", *LOG, "--machine-name", "north"], "give exactly one of --beam-radius, --beam-diameter, --beam-fwhm; found none"),
+    (
+        ["log", "add", "beam", *LOG, "--machine-name", "north"],
+        "give exactly one of --beam-radius, --beam-diameter, --beam-fwhm; found none",
+    ),
     (["log", "add", "beam", *LOG, "--machine-name", "north", "--beam-radius", "1 mm", "--beam-fwhm", "1 mm"], "radius and --beam-fwhm"),
     (["log", "add", "lot", *LOG, "--lot", "L2", "--expiry", "1.2.2027"], "--expiry must be a date"),
     (["log", "add", "room", *LOG, "--temperature", "22 degC", "--humidity", "450 %"], "--humidity must be at most 1"),

@@ -198,7 +198,8 @@ class Shop:
             speed = float(f"{speeds[coupon]:.3g}")
             dose = valley(self.power, self.radius, speed, SPACING)
             depth = self.lot.penetration_depth * math.log(dose / self.lot.critical_exposure) + 0.003 * r.standard_normal()
-            lines += [f"{coupon + 1};{place};{speed:g};{1e3 * (depth + 0.0015 * r.standard_normal()):.0f}" for _ in range(3)]
+            if depth > 0.02:  # what hardly gels cannot be measured
+                lines += [f"{coupon + 1};{place};{speed:g};{1e3 * (depth + 0.0015 * r.standard_normal()):.0f}" for _ in range(3)]
         return "\n".join(lines) + "\n"
 
     def depths(self) -> dict[str, float]:
@@ -449,7 +450,15 @@ class Shop:
         old, other = got[0], got[3]
         value = old["payload"]["power"]["value"]
         self.do(
-            "log", "add", "power", "--machine-name", "north", "--power", f"{value + self.step:g} mW +- 1 %", "--corrects", str(old["number"])
+            "log",
+            "add",
+            "power",
+            "--machine-name",
+            "north",
+            "--power",
+            f"{value + self.step:g} mW +- 1 %",
+            "--corrects",
+            str(old["number"]),
         )
         out = self.do("log", "add", "correction", "--reason", "wrong", "--corrects", str(other["number"]))
         struck = re.match(r"entry (\d+) written", out)

@@ -71,6 +71,61 @@ def test_the_keys_of_the_status_are_those_published(run) -> None:
     assert set(one["items"][0]) == {"level", "grave", "text", "command"}
 
 
+def misfits(value, schema: dict, whole: dict, place: str = "$") -> list[str]:
+    """Where a value breaks a JSON Schema, for the words of the standard (draft 2020-12) that this one uses."""
+    if "$ref" in schema:
+        schema = {**whole["$defs"][schema["$ref"].removeprefix("#/$defs/")], **{k: v for k, v in schema.items() if k != "$ref"}}
+    unknown = set(schema) - {
+        "$schema",
+        "$defs",
+        "title",
+        "description",
+        "type",
+        "required",
+        "properties",
+        "additionalProperties",
+        "items",
+        "enum",
+    }
+    assert not unknown, unknown
+    kinds = {"object": dict, "array": list, "string": str, "boolean": bool, "null": type(None), "integer": int, "number": (int, float)}
+    wanted = schema.get("type", [])
+    wanted = [wanted] if isinstance(wanted, str) else wanted
+    fits = [isinstance(value, kinds[one]) and (one == "boolean" or not isinstance(value, bool)) for one in wanted]
+    found = [f"{place}: {value!r} is no {wanted}"] if wanted and not any(fits) else []
+    if "enum" in schema and value not in schema["enum"]:
+        found.append(f"{place}: {value!r} is none of {schema['enum']}")
+    if isinstance(value, dict):
+        known = schema.get("properties", {})
+        found += [f"{place}: {key} is missing" for key in schema.get("required", ()) if key not in value]
+        found += [f"{place}: {key} is not published" for key in value if known and key not in known]
+        found += [text for key in value if key in known for text in misfits(value[key], known[key], whole, f"{place}.{key}")]
+    if isinstance(value, list) and "items" in schema:
+        found += [text for i, one in enumerate(value) for text in misfits(one, schema["items"], whole, f"{place}[{i}]")]
+    return found
+
+
+def test_the_published_schema_holds_for_what_is_printed(run, tmp_path) -> None:
+    from curecalc.logbook.demoshop import write_demo_shop
+
+    status, out, _ = run("log", "status", "--schema")
+    schema = json.loads(out)
+    assert (status, schema["title"], schema["properties"]["schema"]["enum"]) == (0, SCHEMA, [SCHEMA])
+    run("log", "add", "machine", "--machine-name", "north", *LOG)
+    write_demo_shop(tmp_path / "demo.db").close()
+    seen = set()
+    for book in ("shop.db", "demo.db"):
+        got = json.loads(run("log", "status", "--log", book, "--json")[1])
+        assert misfits(got, schema, schema) == []
+        seen |= {one["state"] for one in got["machines"]}
+    assert {"unknown"} < seen
+    # the checker can fail
+    assert misfits({**got, "entries": "many"}, schema, schema) == ["$.entries: 'many' is no ['integer']"]
+    assert misfits({**got, "more": 1}, schema, schema) == ["$: more is not published"]
+    assert "$.machines[0]: state is missing" in misfits({**got, "machines": [{}]}, schema, schema)
+    assert "--log is missing" in run("log", "status")[2]
+
+
 def test_a_head_noted_earlier_shows_what_was_cut_off_or_written_anew(run) -> None:
     for text in ("one", "two", "three"):
         status, out, _ = run("log", "add", "note", "--note", text, *LOG)
