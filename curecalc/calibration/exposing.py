@@ -40,8 +40,8 @@ class Machine:
 
     settings: dict[str, Any]
     cross_hatch: bool = False
-    min_scan_speed: float | None = None
-    max_scan_speed: float | None = None
+    scan_speed_min: float | None = None
+    scan_speed_max: float | None = None
 
     def speed(self, exposure: Any) -> Any:
         """Scan speed (mm/s) for an exposure (mJ/mm^2): raster mean with a spacing, else the peak of one line."""
@@ -89,7 +89,7 @@ def recorded(beam: Beam, scan: Scan | None) -> dict[str, Any]:
 
 def machine_of(settings: dict[str, Any] | None, crossed: bool, low: Any, high: Any) -> Machine | None:
     if settings is None:
-        given = [n for n, v in (("min_scan_speed", low), ("max_scan_speed", high)) if v is not None]
+        given = [n for n, v in (("scan_speed_min", low), ("scan_speed_max", high)) if v is not None]
         if given:
             raise QuantityError(f"power is missing: {', '.join(given)} alone give no exposure. Give the power, or leave these out.")
         return None
@@ -97,10 +97,10 @@ def machine_of(settings: dict[str, Any] | None, crossed: bool, low: Any, high: A
         raise QuantityError("hatch_spacing (raster coupons) or beam_radius (single lines) is missing. Give one with the power.")
     slow, fast = (
         None if v is None else one(n, v if bare(v) else measured(v).value, MM_S)
-        for n, v in (("min_scan_speed", low), ("max_scan_speed", high))
+        for n, v in (("scan_speed_min", low), ("scan_speed_max", high))
     )
     if slow and fast and slow >= fast:
-        raise QuantityError("min_scan_speed must be below max_scan_speed. Check both.")
+        raise QuantityError("scan_speed_min must be below scan_speed_max. Check both.")
     return Machine(settings, crossed, slow, fast)
 
 

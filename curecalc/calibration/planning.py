@@ -163,8 +163,8 @@ def plan_coupons(
     passes: int = 1,
     beam: Beam | HoldsBeam | None = None,
     scan: Scan | None = None,
-    min_scan_speed: Quantity | None = None,
-    max_scan_speed: Quantity | None = None,
+    scan_speed_min: Quantity | None = None,
+    scan_speed_max: Quantity | None = None,
     min_exposure: Quantity | None = None,
     max_exposure: Quantity | None = None,
     min_depth: Quantity | None = None,
@@ -198,7 +198,7 @@ def plan_coupons(
     beam, scan : Beam or BeamRecord, Scan, optional
         The same as records, where the spot is an ellipse, tracks are turned or crossed, or the laser is pulsed; the scan's speed is
         not looked at.
-    min_scan_speed, max_scan_speed : Quantity [mm/s], optional
+    scan_speed_min, scan_speed_max : Quantity [mm/s], optional
     min_exposure, max_exposure, min_depth, max_depth : optional
         Bounds on the coupons.
     measured_coupons : CouponSet, optional
@@ -242,7 +242,7 @@ def plan_coupons(
     if aim is not None and depth is None:
         raise QuantityError("at_depth is missing: an uncertainty is wanted, but of the speed for which depth? Give it.")
     settings = recorded(light, scan) if light is not None else settings_of(power, beam_radius, hatch_spacing, passes)
-    machine = machine_of(settings, scan is not None and scan.cross_hatch, min_scan_speed, max_scan_speed)
+    machine = machine_of(settings, scan is not None and scan.cross_hatch, scan_speed_min, scan_speed_max)
     bounds = {
         "min_exposure": None if min_exposure is None else one("min_exposure", min_exposure, MJ_CM2),
         "max_exposure": None if max_exposure is None else one("max_exposure", max_exposure, MJ_CM2),
@@ -325,7 +325,7 @@ def _range(
         if (edge := bounds[name]) is not None:
             limits.append((name, float(np.log(edge)), is_low))
     if machine is not None:
-        for name, speed, is_low in (("max_scan_speed", machine.max_scan_speed, True), ("min_scan_speed", machine.min_scan_speed, False)):
+        for name, speed, is_low in (("scan_speed_max", machine.scan_speed_max, True), ("scan_speed_min", machine.scan_speed_min, False)):
             if speed is not None:
                 # exposure times speed is constant: the speed at 1 mJ/mm^2 is the exposure at 1 mm/s
                 limits.append((name, float(np.log(100.0 * float(machine.speed(1.0)) / speed)), is_low))

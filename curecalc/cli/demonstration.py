@@ -68,7 +68,7 @@ def calibrate_demo_lot(folder: Path) -> str:
         thickness_repeatability=Quantity(0.0, "mm"),
         power=Quantity(240.0, "mW"),
         hatch_spacing=Quantity(0.1, "mm"),
-        max_scan_speed=Quantity(14.0, "m/s"),
+        scan_speed_max=Quantity(14.0, "m/s"),
     )
     write_bytes(folder / "plan_lot_7.csv", coupon_csv(plan, names={"lot": "7"}), overwrite=True)
     write_bytes(folder / "plan_lot_7.html", run_sheet_html(plan, title="Coupons of lot 7"), overwrite=True)

@@ -29,8 +29,8 @@ COMMON: dict[str, tuple[str, str]] = {
         "kind pixel-size at power wavelength meter-uncertainty save beam figure explain json log",
     ),
     "plan": (
-        '--resin resin.toml --at-depth 0.18mm --to "3 %" --power 240mW --hatch-spacing 0.1mm --max-scan-speed 14m/s',
-        "resin at-depth to coupons readings power beam-radius hatch-spacing machine max-scan-speed run-sheet table json",
+        '--resin resin.toml --at-depth 0.18mm --to "3 %" --power 240mW --hatch-spacing 0.1mm --scan-speed-max 14m/s',
+        "resin at-depth to coupons readings power beam-radius hatch-spacing machine scan-speed-max run-sheet table json",
     ),
     "fit": (
         "coupons_lot_7_read_again.csv --at-depth 0.18mm --save lot_7.toml",

@@ -89,9 +89,9 @@ def _add_action(actions: Any) -> None:
             text = KINDS[spec.kind].example if spec.quantity else {"date": "2026-03-01", "whole": "2"}.get(spec.kind, "text")
             more = f' or "{text} +- 2 %%"' if spec.uncertain and spec.kind not in ("number", "fraction", "temperature") else ""
             needed = "needed; " if spec.required and not (kind.name == "beam" and name == "beam_radius") else ""
-            values.add_argument(
-                option_of(name), dest=name, metavar="VALUE", action=_Once, help=f'{needed}like "{text.replace("%", "%%")}"{more}'
-            )
+            said = f'{needed}like "{text.replace("%", "%%")}"{more}'
+            shown = "TEXT" if text == "text" else "VALUE"
+            values.add_argument(option_of(name), dest=name, metavar=shown, action=_Once, help=said)
             if name == "beam_radius":
                 for other in RADII[1:]:
                     values.add_argument(flag(other), metavar="VALUE", action=_Once, help="instead of --beam-radius")

@@ -23,8 +23,8 @@ _OPTIONS = {
     "resin": "--resin-name",
     "meter": "--power-meter",
     "text": "--note",
-    "fastest_scan_speed": "--max-scan-speed",
-    "slowest_scan_speed": "--min-scan-speed",
+    "fastest_scan_speed": "--scan-speed-max",
+    "slowest_scan_speed": "--scan-speed-min",
 }
 
 

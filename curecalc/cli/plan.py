@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--seed", metavar="N", action=_Once, help="of the random order (default 1)")
     add_quantities(
         parser,
-        ["hatch_spacing", "track_angle", "incidence_angle", "min_scan_speed", "max_scan_speed"],
+        ["hatch_spacing", "track_angle", "incidence_angle", "scan_speed_min", "scan_speed_max"],
         title="machine (then the plan names scan speeds)",
     )
     add_beam(parser)
@@ -72,7 +72,7 @@ def _given(args: argparse.Namespace) -> dict[str, Any]:
     from ..units import parse
     from .setting import number
 
-    given: dict[str, Any] = quantities(args, ["penetration_depth", "critical_exposure", "min_scan_speed", "max_scan_speed"])
+    given: dict[str, Any] = quantities(args, ["penetration_depth", "critical_exposure", "scan_speed_min", "scan_speed_max"])
     given |= _light(args)
     for name in _LENGTHS:
         if (text := getattr(args, name)) is not None:
@@ -137,7 +137,7 @@ def _of_machine(args: argparse.Namespace) -> dict[str, Any]:
     asked = quantities(args, ["power"]).get("power")
     if asked is not None and float(measured(asked).value.m_as(MW)) > most:
         raise QuantityError(f"--power is {args.power}, but {args.machine} gives {most:g} mW at most. Give less, or correct the file.")
-    speeds = {"min_scan_speed": machine.scan_speed_min, "max_scan_speed": machine.scan_speed_max}
+    speeds = {"scan_speed_min": machine.scan_speed_min, "scan_speed_max": machine.scan_speed_max}
     return {name: value for name, value in speeds.items() if getattr(args, name) is None}
 
 

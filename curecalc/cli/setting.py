@@ -26,7 +26,7 @@ _RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
 BEAM_NAMES = [*_RADII, "spot_angle", "wavelength", "pulse_rate"]
 _SCAN = ["track_angle", "incidence_angle", "incidence_direction"]
 _RESIN = ["penetration_depth", "critical_exposure", "bleaching_exposure", "reference_irradiance", "temperature"]
-_LIMITS = ["max_scan_speed", "min_scan_speed", "max_power", "min_power"]
+_LIMITS = ["scan_speed_max", "scan_speed_min", "power_max", "power_min"]
 
 
 def add_setting(parser: argparse.ArgumentParser, *, unknown: str = "") -> None:

@@ -170,7 +170,7 @@ class Setting:
         from ..setting.limits import Limits
 
         machine = self.work.machine
-        return None if machine is None else Limits(max_scan_speed=machine.scan_speed_max, min_scan_speed=machine.scan_speed_min)
+        return None if machine is None else Limits(scan_speed_max=machine.scan_speed_max, scan_speed_min=machine.scan_speed_min)
 
     def speed_options(self) -> list[str]:
         """The options of `curecalc speed`."""
@@ -179,7 +179,7 @@ class Setting:
         if machine is not None:
             for end in ("max", "min"):
                 limit = float(getattr(machine, f"scan_speed_{end}").m_as("mm/s"))
-                options += [f"--{end}-scan-speed", f"{limit!r} mm/s"]
+                options += [f"--scan-speed-{end}", f"{limit!r} mm/s"]
         return options
 
     def command(self, which: str) -> str:

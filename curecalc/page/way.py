@@ -291,8 +291,8 @@ def _plan(work: Work) -> Any:
         to=Quantity(3.0, "percent"),
         power=bench.power,
         hatch_spacing=bench.hatch_spacing,
-        max_scan_speed=None if machine is None else machine.scan_speed_max,
-        min_scan_speed=None if machine is None else machine.scan_speed_min,
+        scan_speed_max=None if machine is None else machine.scan_speed_max,
+        scan_speed_min=None if machine is None else machine.scan_speed_min,
         **scatter,
     )
 

@@ -27,26 +27,26 @@ class Limits(Shown):
     QuantityError
 
     >>> from curecalc.units import Quantity as Q
-    >>> Limits(max_scan_speed=Q(5.0, "m/s")).max_scan_speed.m_as("mm/s")
+    >>> Limits(scan_speed_max=Q(5.0, "m/s")).scan_speed_max.m_as("mm/s")
     5000.0
     """
 
-    max_scan_speed: Quantity | None = None
-    min_scan_speed: Quantity | None = None
-    max_power: Quantity | None = None
-    min_power: Quantity | None = None
+    scan_speed_max: Quantity | None = None
+    scan_speed_min: Quantity | None = None
+    power_max: Quantity | None = None
+    power_min: Quantity | None = None
 
     def __post_init__(self) -> None:
         for what, _, unit in _BOUNDED:
-            ends = [getattr(self, f"{end}_{what}") for end in ("min", "max")]
-            low, high = (None if e is None else positive(f"{n}_{what}", e, unit) for n, e in zip(("min", "max"), ends))
+            ends = [getattr(self, f"{what}_{end}") for end in ("min", "max")]
+            low, high = (None if e is None else positive(f"{what}_{n}", e, unit) for n, e in zip(("min", "max"), ends))
             if low is not None and high is not None and low > high:
-                raise QuantityError(f"min_{what} of {low:.6g} must not exceed max_{what} of {high:.6g}.")
+                raise QuantityError(f"{what}_min of {low:.6g} must not exceed {what}_max of {high:.6g}.")
 
     def _broken(self, name: str, unit: Any, values: Any) -> tuple[str, float, tuple[int, ...]] | None:
         """The end that is broken, its limit, and where first."""
         for end in ("max", "min"):
-            limit = getattr(self, f"{end}_{name}")
+            limit = getattr(self, f"{name}_{end}")
             if limit is None:
                 continue
             number = float(limit.m_as(unit))
@@ -64,7 +64,7 @@ class Limits(Shown):
                 got = show_kernel(float(np.atleast_1d(x[name])[where]), kind)
                 raise NoSolution(
                     f"{name} of {got} is {side} the limit of {show_kernel(limit, kind)}.",
-                    limit=f"{end}_{name}",
+                    limit=f"{name}_{end}",
                     remedy=f"{way} it, or {other} the limit if the machine allows.",
                 )
 
@@ -88,7 +88,7 @@ class Limits(Shown):
                 f"A {name.replace('_', ' ')} of {show_kernel(float(values[where]), kind)} would reach {show_kernel(wanted, 'length')}, "
                 f"{'above' if end == 'max' else 'below'} the limit of {show_kernel(limit, kind)}; "
                 f"at the limit the weakest place is {what}.",
-                limit=f"{end}_{name}",
+                limit=f"{name}_{end}",
                 remedy=_remedy(case, at, off > 0),
             )
 

@@ -193,9 +193,9 @@ def test_speed_beyond_the_limit_says_by_how_much_and_what_would_help():
     strong = dataclasses.replace(BEAM, power=Q(3.0, "W"))
     wanted = {"layer_thickness": Q(0.1, "mm"), "overcure": Q(0.05, "mm")}
     with pytest.raises(NoSolution) as caught:
-        solve_scan_speed(beam=strong, resin=RESIN, scan=scan, **wanted, limits=Limits(max_scan_speed=Q(5.0, "m/s")))
+        solve_scan_speed(beam=strong, resin=RESIN, scan=scan, **wanted, limits=Limits(scan_speed_max=Q(5.0, "m/s")))
     said = str(caught.value)
-    assert caught.value.limit == "max_scan_speed"
+    assert caught.value.limit == "scan_speed_max"
     assert "overcured by" in said
     # the ways out named really lead out
     spacing, power = (float(re.search(pattern, said)[1]) for pattern in (r"spacing to ([\d.]+) mm", r"power to ([\d.]+) mW"))
@@ -210,11 +210,11 @@ def test_speed_beyond_the_limit_says_by_how_much_and_what_would_help():
 
 def test_power_beyond_the_limit_and_given_values_beyond_it():
     with pytest.raises(NoSolution, match="short by"):
-        solve_power(beam=BEAM, resin=RESIN, scan=LINE, cure_depth=Q(0.3, "mm"), limits=Limits(max_power=Q(40.0, "mW")))
+        solve_power(beam=BEAM, resin=RESIN, scan=LINE, cure_depth=Q(0.3, "mm"), limits=Limits(power_max=Q(40.0, "mW")))
     with pytest.raises(NoSolution, match="above the limit"):
-        solve_scan_speed(beam=BEAM, resin=RESIN, cure_depth=Q(0.3, "mm"), limits=Limits(max_power=Q(20.0, "mW")))
+        solve_scan_speed(beam=BEAM, resin=RESIN, cure_depth=Q(0.3, "mm"), limits=Limits(power_max=Q(20.0, "mW")))
     with pytest.raises(QuantityError, match="must not exceed"):
-        Limits(min_power=Q(2.0, "W"), max_power=Q(1.0, "W"))
+        Limits(power_min=Q(2.0, "W"), power_max=Q(1.0, "W"))
 
 
 def test_uncertainty_of_a_speed_by_hand():

@@ -69,7 +69,7 @@ def test_speeds_give_the_exposures_on_this_machine():
 
 
 def test_bounds_of_the_machine_and_of_handling_are_kept():
-    p = plan(**MACHINE, max_scan_speed=Q(12.0, "m/s"), min_scan_speed=Q(4.0, "m/s"))
+    p = plan(**MACHINE, scan_speed_max=Q(12.0, "m/s"), scan_speed_min=Q(4.0, "m/s"))
     v = [c.scan_speed.m for c in p.coupons]
     assert max(v) <= 12000 * (1 + 1e-12)
     assert min(v) >= 4000 * (1 - 1e-12)
@@ -183,7 +183,7 @@ def test_the_share_of_intervals_that_hold_after_stopping_is_the_simulated_one():
         ({"penetration_depth": 0.15}, "penetration_depth has no unit"),
         ({"critical_exposure": Q(8.0, "mJ")}, "critical_exposure must convert"),
         ({"penetration_depth": Q(np.ones(2), "mm")}, "one value"),
-        (MACHINE | {"min_scan_speed": Q(9.0, "m/s"), "max_scan_speed": Q(5.0, "m/s")}, "min_scan_speed must be below"),
+        (MACHINE | {"scan_speed_min": Q(9.0, "m/s"), "scan_speed_max": Q(5.0, "m/s")}, "scan_speed_min must be below"),
     ],
 )
 def test_bad_plans_are_refused_in_words(more, words):
@@ -193,8 +193,8 @@ def test_bad_plans_are_refused_in_words(more, words):
 
 def test_plans_that_cannot_be_made_say_which_limit_binds():
     with pytest.raises(NoSolution, match="too narrow") as caught:
-        plan(**MACHINE, max_scan_speed=Q(3.5, "m/s"))
-    assert caught.value.limit == "max_scan_speed"
+        plan(**MACHINE, scan_speed_max=Q(3.5, "m/s"))
+    assert caught.value.limit == "scan_speed_max"
     with pytest.raises(NoSolution, match="even 60 coupons") as caught:
         plan(at_depth=Q(0.15, "mm"), to=0.001)
     assert caught.value.limit == "coupon_sd"

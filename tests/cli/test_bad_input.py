@@ -250,8 +250,8 @@ def test_three_widths_of_a_beam_are_two_too_many(refused):
         (["depth", *argv("depth", penetration_depth=None, critical_exposure=None)[1:], "--resin", "none.toml"], ["none.toml"]),
         (["depth", *argv("depth")[1:], "--resin", "none.toml"], ["--"]),
         (["depth", *argv("depth")[1:], "--beam", "none.toml"], ["--"]),
-        (["depth", *argv("depth")[1:], "--max-power", "200 mW", "--min-power", "250 mW"], ["--m"]),
-        (["speed", *argv("speed")[1:], "--max-scan-speed", "1 m/s", "--min-scan-speed", "2 m/s"], ["-scan-speed"]),
+        (["depth", *argv("depth")[1:], "--power-max", "200 mW", "--power-min", "250 mW"], ["--power-min"]),
+        (["speed", *argv("speed")[1:], "--scan-speed-max", "1 m/s", "--scan-speed-min", "2 m/s"], ["--scan-speed-min"]),
     ],
     ids=lambda w: "-".join(w)[:40].encode("ascii", "replace").decode() if isinstance(w, list) else "",
 )

@@ -117,7 +117,7 @@ def test_uncertainty_monte_carlo_and_seed(capsys):
 
 
 def test_status_three_names_the_limit_and_the_way_out(capsys):
-    status, out, err = run(capsys, "speed", *BEAM, *RESIN, *LAYER, "--max-scan-speed", "500 mm/s")
+    status, out, err = run(capsys, "speed", *BEAM, *RESIN, *LAYER, "--scan-speed-max", "500 mm/s")
     assert (status, out) == (3, "")
     assert len(err.splitlines()) == 1
     assert "above the limit of 500 mm/s" in err

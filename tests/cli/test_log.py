@@ -39,7 +39,7 @@ LOG = ("--log", "shop.db")
 def furnish(run) -> None:
     Path("readings.csv").write_text("power [mW]\n240\n241\n")
     for words in (
-        ["machine", "--machine-name", "north", "--min-scan-speed", "500 mm/s", "--power-reading-every", "7 d"],
+        ["machine", "--machine-name", "north", "--scan-speed-min", "500 mm/s", "--power-reading-every", "7 d"],
         ["lot", "--lot", "L1", "--machine-name", "north", "--resin-name", "clear", "--expiry", "2099-12-31"],
         ["power", "--machine-name", "north", "--power", "240 mW +- 2 %", "--operator", "ab", "--source", "readings=readings.csv"],
         ["beam", "--machine-name", "north", "--beam-diameter", "0.22 mm +- 4 um"],

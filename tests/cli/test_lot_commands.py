@@ -141,7 +141,7 @@ def test_plan_then_fit_then_compare(folder, capsys):
         "300 mW",
         "--hatch-spacing",
         "0.1 mm",
-        "--max-scan-speed",
+        "--scan-speed-max",
         "14 m/s",
         "--run-sheet",
         "run.html",
@@ -257,14 +257,14 @@ def test_a_plan_without_an_answer_gets_status_three(folder, capsys):
         "300 mW",
         "--hatch-spacing",
         "0.1 mm",
-        "--max-scan-speed",
+        "--scan-speed-max",
         "3 m/s",
         "--table",
         "t.csv",
     )
     assert (status, out) == (3, "")
     assert "too narrow" in err
-    assert "max-scan-speed" in err
+    assert "scan-speed-max" in err
     assert not (folder / "t.csv").exists()
 
 
@@ -278,10 +278,10 @@ def test_a_plan_takes_power_and_speeds_from_the_machine_file(folder, capsys):
     asked = ("plan", "--penetration-depth", "0.14mm", "--critical-exposure", "9 mJ/cm^2", "--at-depth", "0.18mm")
     one = record(capsys, *asked, "--machine", machine, "--hatch-spacing", "0.1mm")
     by_hand = record(
-        capsys, *asked, "--power", "240mW", "--hatch-spacing", "0.1mm", "--min-scan-speed", "20mm/s", "--max-scan-speed", "6000mm/s"
+        capsys, *asked, "--power", "240mW", "--hatch-spacing", "0.1mm", "--scan-speed-min", "20mm/s", "--scan-speed-max", "6000mm/s"
     )
     assert one == by_hand
-    slower = record(capsys, *asked, "--machine", machine, "--hatch-spacing", "0.1mm", "--power", "120mW", "--max-scan-speed", "3 m/s")
+    slower = record(capsys, *asked, "--machine", machine, "--hatch-spacing", "0.1mm", "--power", "120mW", "--scan-speed-max", "3 m/s")
     # P/(v h): half the power at half the speed is the same exposure
     assert max(c["scan_speed"]["value"] for c in slower["coupons"]) <= 3000 * (1 + 1e-9)
     status, out, err = run(capsys, *asked, "--machine", machine, "--hatch-spacing", "0.1mm", "--power", "0.3 W")

@@ -124,7 +124,7 @@ def test_the_speed_named_beside_a_power_limit_is_right(capsys):
     v = 20 / (0.1 * 0.08 * exp(1)) * (1 - 2 * exp(-(pi**2) * 1.25**2 / 2))
     assert v == pytest.approx(918.9, abs=0.05)
     setting = ("--beam-radius", "0.125mm", "--scan-speed", "2000mm/s", "--cure-depth", "0.15mm", "--pulse-rate", "60kHz")
-    line = refused(capsys, "solve", "--for", "power", *B, *setting, "--hatch-spacing", "0.1mm", "--max-power", "20mW")
+    line = refused(capsys, "solve", "--for", "power", *B, *setting, "--hatch-spacing", "0.1mm", "--power-max", "20mW")
     assert "lower the speed to 918.9 mm/s" in line
 
 
