@@ -359,8 +359,8 @@ def optics_of(
         if picture_pixel is None:
             raise QuantityError("picture_pixel is missing: the pitch of the picture. Give it a quantity, for example Q(5.0, 'um').")
     pitch = 0.0 if picture_pixel is None else float(positive("picture_pixel", picture_pixel, MM))
-    radii: np.ndarray = paths.beam_radius[~np.isnan(paths.beam_radius)] if isinstance(paths, Paths) and paths.recorded else np.zeros(0)
-    return Optics(law_of(resin), way, radius_ratio, angle, picture, pitch, float(radii[0]) if len(radii) else None)
+    radius: np.ndarray = paths.chosen(slice(0, 1)).beam_radius if paths.recorded else np.zeros(0)
+    return Optics(law_of(resin), way, radius_ratio, angle, picture, pitch, float(radius[0]) if len(radius) else None)
 
 
 def job_of(
