@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zipfile
+from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
@@ -13,36 +14,46 @@ from .stored import StoredPaths, slices
 from .table import COLUMNS, header
 from .vectors import Paths
 
-__all__ = ["save_paths"]
+__all__ = ["save_paths", "table_text"]
 
 
 def save_paths(path: str | Path, paths: Paths | StoredPaths) -> None:
-    """Write vectors as .npz, or as text for any other ending; whole or not at all, replacing what stood there.
-
-    What is not known is blank, a column of which nothing is known is left out.
-    """
-    vectors = [name for name in COLUMNS if name not in ("time", "x", "y")]
-    known = {name for part in slices(paths) for name in vectors if name == "kind" or not np.isnan(getattr(part, name)).all()}
-    columns = [name for name in vectors if name in known]
+    """Write vectors as .npz, or as text for any other ending; whole or not at all, replacing what stood there."""
     with writing(path, overwrite=True) as file:
         if str(path).lower().endswith(".npz"):
-            _arrays(file, paths, columns)
-            return
-        file.write(header(columns).encode())
-        for part in slices(paths):
-            values = [part.names if name == "kind" else getattr(part, name) for name in columns]
-            rows = zip(*(v.tolist() for v in values))
-            file.write("".join(",".join("" if cell != cell else str(cell) for cell in row) + "\n" for row in rows).encode())
+            _put_arrays(file, paths)
+        else:
+            file.writelines(text.encode() for text in _texts(paths))
 
 
-def _arrays(file: BinaryIO, paths: Paths | StoredPaths, columns: list[str]) -> None:
+def table_text(paths: Paths | StoredPaths) -> str:
+    """The vectors as our plain table; what is not known is blank, a column of which nothing is known is left out."""
+    return "".join(_texts(paths))
+
+
+def _known(paths: Paths | StoredPaths) -> list[str]:
+    vectors = [name for name in COLUMNS if name not in ("time", "x", "y")]
+    known = {name for part in slices(paths) for name in vectors if name == "kind" or not np.isnan(getattr(part, name)).all()}
+    return [name for name in vectors if name in known]
+
+
+def _texts(paths: Paths | StoredPaths) -> Iterator[str]:
+    columns = _known(paths)
+    yield header(columns)
+    for part in slices(paths):
+        values = [part.names if name == "kind" else getattr(part, name) for name in columns]
+        rows = zip(*(v.tolist() for v in values))
+        yield "".join(",".join("" if cell != cell else str(cell) for cell in row) + "\n" for row in rows)
+
+
+def _put_arrays(file: BinaryIO, paths: Paths | StoredPaths) -> None:
+    first = paths.chosen(slice(0, 1))
     with zipfile.ZipFile(file, "w") as archive:
-        first = paths.chosen(slice(0, 1))
-        for name in [*columns, "kinds"]:
-            whole = name == "kinds"
-            kind = np.array(first.kinds, str) if whole else getattr(first, name)
-            head = {"descr": kind.dtype.str, "fortran_order": False, "shape": kind.shape if whole else (len(paths),)}
+        for name in [*_known(paths), "kinds"]:
+            whole = np.array(first.kinds, str) if name == "kinds" else None
+            kind = getattr(first, name).dtype if whole is None else whole.dtype
+            head = {"descr": kind.str, "fortran_order": False, "shape": (len(paths) if whole is None else len(whole),)}
             with archive.open(f"{name}.npy", "w", force_zip64=True) as one:
                 np.lib.format.write_array_header_1_0(one, head)
-                for part in [kind] if whole else (getattr(part, name) for part in slices(paths)):
+                for part in [whole] if whole is not None else (getattr(part, name) for part in slices(paths)):
                     one.write(part.tobytes())

@@ -115,6 +115,13 @@ class Shelf:
         found = [self._kept(a, b, window, room) for a, b in _runs(self.begin[low:high][hit], self.end[low:high][hit])]
         return replace(joined(found or [self.rows.chosen(slice(0, 0))]), recorded=self._recorded(found, layer))
 
+    def crowd(self, window: Window, room: float) -> int:
+        """Most vectors of a layer in blocks whose box comes within `room` of a window: about what `near` reads."""
+        if not len(self.layer):
+            return 0
+        hit = np.where(_meets(self.box, window, room), self.end - self.begin, 0)
+        return int(np.add.reduceat(hit, np.flatnonzero(np.diff(self.layer, prepend=-1))).max())
+
     def _recorded(self, parts: list[Paths], layer: int) -> tuple[Positions, ...]:
         every = self.held if isinstance(self.rows, Paths) else [piece for part in parts for piece in part.recorded]
         return tuple(piece for piece in every if piece.layer == layer)

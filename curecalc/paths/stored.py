@@ -15,7 +15,7 @@ import weakref
 import zipfile
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 from typing import BinaryIO
@@ -69,8 +69,8 @@ class StoredPaths:
     begin: np.ndarray
     texts: tuple[str, ...] = ()
     folder: _Folder | None = None
-    settings: dict[str, dict[str, float]] = field(default_factory=dict)
-    default: dict[str, float] = field(default_factory=dict)
+    settings: dict[str, dict[str, float]] | None = None
+    default: dict[str, float] | None = None
     speed_factor: float = 1.0
 
     def __len__(self) -> int:
@@ -83,7 +83,7 @@ class StoredPaths:
 
     def filled(self, settings: dict[str, dict[str, float]], *, default: dict[str, float] | None = None) -> StoredPaths:
         """As `Paths.filled`; what is missing is put in, or said, when a slice is read."""
-        return replace(self, settings=settings, default=default or {})
+        return replace(self, settings=settings, default=default)
 
     def faster(self, factor: float) -> StoredPaths:
         """As `Paths.faster`."""
@@ -100,7 +100,8 @@ class StoredPaths:
         if start >= stop:
             return replace(self.chosen(slice(0, 1)).chosen(slice(0, 0)), recorded=())
         columns = checked_arrays(self.read(start, stop), self.texts, self.source, start)
-        return paths_of(columns, self.source, {}).filled(self.settings, default=self.default).faster(self.speed_factor)
+        one = paths_of(columns, self.source, {})
+        return (one if self.settings is None else one.filled(self.settings, default=self.default)).faster(self.speed_factor)
 
     def ways(self, start: int, stop: int) -> Paths:
         """A slice as vectors: of positions the ways from each to the next one of its layer."""
