@@ -67,23 +67,8 @@ def raw_table(name: str, file: BinaryIO, names: Names, *, sheet: str | None, max
         return _spreadsheet(name, data, names, sheet, max_rows)
     if sheet is not None:
         raise FileError(f"{name}: a sheet was asked for, but only .xlsx files have sheets. Leave the sheet out.")
-    if start[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        file = _as_utf8(name, file)
     encoding = _encoding(name, file)
     return _text(name, partial(_lines, file, encoding), names, max_rows, most)
-
-
-def _as_utf8(name: str, file: BinaryIO) -> BinaryIO:
-    """What spreadsheets call Unicode text, as a copy."""
-    text, copy = io.TextIOWrapper(file, "utf-16", newline=""), io.BytesIO()
-    try:
-        copy.writelines(piece.encode() for piece in iter(lambda: text.read(_PIECE), ""))
-    except UnicodeDecodeError:
-        raise FileError(f"{name}: the file is in UTF-16 and broken. Save it as 'CSV UTF-8'.") from None
-    finally:
-        text.detach()
-    copy.seek(0)
-    return copy
 
 
 def _empty_file(name: str) -> FileError:
@@ -93,16 +78,17 @@ def _empty_file(name: str) -> FileError:
 def _encoding(name: str, file: BinaryIO) -> str:
     """What all of the file can be read as; whatever is no table is refused."""
     start = file.read(1000)
+    file.seek(0)
     if start[:4] == b"PK\x03\x04":
         raise FileError(f"{name}: this is a spreadsheet or zip archive, not text. Name it .xlsx, or save it as CSV.")
+    wide = start[:2] in (b"\xff\xfe", b"\xfe\xff")  # what spreadsheets call Unicode text
     decoders = {encoding: codecs.getincrementaldecoder(encoding)() for encoding in ("utf-8-sig", "cp1252")}
     filled = controls = False
     before = b""
-    file.seek(0)
-    for piece in chain(iter(lambda: file.read(_PIECE), b""), [b""]):
+    for piece in chain(_recoded(name, file) if wide else iter(lambda: file.read(_PIECE), b""), [b""]):
         if b"\x00" in piece or start[:5] in (b"%PDF-", b"\xd0\xcf\x11\xe0\xa1", b"\x89PNG\r"):
             raise FileError(f"{name}: this is a binary file, not a table. Save the table as CSV or .xlsx.")
-        if len(piece) == _PIECE and b"\n" not in piece and b"\r" not in piece:
+        if len(piece) >= _PIECE and b"\n" not in piece and b"\r" not in piece:
             raise FileError(f"{name}: a line is longer than {_PIECE} characters, so it is no table. Save the table as CSV or .xlsx.")
         filled |= bool(piece.strip())
         controls |= len(piece.translate(None, _CONTROLS)) < len(piece)
@@ -121,7 +107,19 @@ def _encoding(name: str, file: BinaryIO) -> str:
         raise FileError(f"{name}: the file holds control characters, so it is no table. Save it as CSV or .xlsx.")
     if re.match(rb"(?:\xef\xbb\xbf)?\s*<(!doctype|html|\?xml|table)", start[:200], re.IGNORECASE):
         raise FileError(f"{name}: this is a web page, not a table. Save the table as CSV or .xlsx.")
-    return next(iter(decoders))
+    return "utf-16" if wide else next(iter(decoders))
+
+
+def _recoded(name: str, file: BinaryIO) -> Iterator[bytes]:
+    """UTF-16 as UTF-8."""
+    text = io.TextIOWrapper(file, "utf-16", newline="")
+    try:
+        while piece := text.read(_PIECE):
+            yield piece.encode()
+    except UnicodeDecodeError:
+        raise FileError(f"{name}: the file is in UTF-16 and broken. Save it as 'CSV UTF-8'.") from None
+    finally:
+        text.detach()
 
 
 def _lines(file: BinaryIO, encoding: str) -> Iterator[str]:
@@ -222,7 +220,10 @@ def _rows(
         if count + len(rows) > max_rows:
             raise FileError(f"{name}:{numbers[int(max_rows) - count]}: more than {max_rows} rows. Split the file.")
         # blank cells past the header are padding where every row has them; in one row alone a comma split a number in two
-        widths.update(map(len, rows))
+        before, widths = widths, widths.union(map(len, rows))
+        if delimiter == "," and len(before) == 1 and max(before) > width and len(widths) > 1:
+            k = next(k for k, row in enumerate(rows) if len(row) not in before)
+            raise FileError(f"{name}:{numbers[k]}: the row has {len(rows[k])} cells, those above it {max(before)}. End all rows alike.")
         if (delimiter != "," or len(widths) == 1) and max(widths, default=0) > width:
             for row in rows:
                 while len(row) > width and not row[-1].strip():
