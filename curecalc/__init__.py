@@ -84,7 +84,7 @@ PUBLIC: dict[str, dict[str, str]] = {
         "reading": "read_paths",
         "stored": "open_paths",
         "study": "study_paths",
-        "table": "save_paths",
+        "saving": "save_paths",
         "vectors": "Paths paths_from",
     },
     "map": {"answer": "FieldAnswer exposure_field part_field"},

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import trimesh
 
+from curecalc.paths.saving import table_text
 from curecalc.paths.study import study_paths
-from curecalc.paths.table import table_text
 from curecalc.units import Quantity as Q
 
 # x, y, z low and high, mm

@@ -24,8 +24,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make study paths, say what they hold, save them."""
+    from ..paths.saving import save_paths
     from ..paths.study import study_paths
-    from ..paths.table import save_paths
+    from ..paths.sums import areas, totals
     from ..units import MM, MM2, MM3, Quantity, parse, show, to_json
     from .common import need
 
@@ -37,27 +38,26 @@ def run(args: argparse.Namespace) -> int:
         if float(found[name].m_as(MM)) < 0.0:
             raise QuantityError(f"--{name.replace('_', '-')} must not be below zero, got {given}.")
     paths = study_paths(args.mesh, progress=_progress(), **found)
-    areas = paths.areas()
-    volume = float(areas.sum()) * float(found["layer_thickness"].m_as(MM))
-    totals = paths.totals()
+    drawn, kinds = areas(paths), totals(paths)
+    volume = float(drawn.sum()) * float(found["layer_thickness"].m_as(MM))
     if args.save is not None:
         save_paths(args.save, paths)
         print(f"wrote {args.save}", file=sys.stderr)
     if args.json:
-        record: dict[str, Any] = {"study": True, "layers": len(areas), "volume": to_json(Quantity(volume, MM3))}
-        record["greatest_area"] = to_json(Quantity(float(areas.max()), MM2))
+        record: dict[str, Any] = {"study": True, "layers": len(drawn), "volume": to_json(Quantity(volume, MM3))}
+        record["greatest_area"] = to_json(Quantity(float(drawn.max()), MM2))
         record["kinds"] = [
             {"kind": kind, "count": one["count"]} | {name: to_json(Quantity(one[name], MM)) for name in ("length", "longest")}
-            for kind, one in totals.items()
+            for kind, one in kinds.items()
         ]
         print_json(record)
         return 0
     rows = [
-        ("layers", str(len(areas))),
+        ("layers", str(len(drawn))),
         ("volume", show(Quantity(volume, MM3))),
-        ("greatest area", show(Quantity(float(areas.max()), MM2))),
+        ("greatest area", show(Quantity(float(drawn.max()), MM2))),
     ]
-    for kind, one in totals.items():
+    for kind, one in kinds.items():
         rows.append((kind, f"{one['count']} vectors, {1e-3 * one['length']:.4g} m, the longest {one['longest']:.4g} mm"))
     print(f"{show_rows(rows)}\n\nStudy paths by plain rules: a machine makes its own.")
     return 0

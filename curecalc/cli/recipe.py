@@ -110,10 +110,10 @@ def made(args: argparse.Namespace) -> Any:
     if told := getattr(args, "beam_notes", ()):
         recipe = dataclasses.replace(recipe, warnings=(*recipe.warnings, *told))
     if getattr(args, "paths", None):
-        from ..paths.reading import read_paths
+        from ..paths.stored import open_paths
         from ..recipe.build import with_paths
 
-        recipe = with_paths(recipe, read_paths(args.paths))
+        recipe = with_paths(recipe, open_paths(args.paths))
     return recipe
 
 

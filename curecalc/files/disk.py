@@ -4,40 +4,53 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import math
 import os
+import shutil
 import sys
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO, TypeVar
 
 from ..errors import FileError
 
-__all__ = ["FIGURES", "LARGEST", "check_target", "move_new", "read_bytes", "write_bytes"]
+__all__ = ["FIGURES", "LARGEST", "check_target", "move_new", "open_file", "read_bytes", "write_bytes", "writing"]
+
+T = TypeVar("T")
 
 FIGURES = (".png", ".svg", ".pdf")
 
 LARGEST = 4_000_000  # bytes; a document written by people is a few kilobytes
 
 
-def read_bytes(path: str | Path, *, what: str, largest: int = LARGEST) -> bytes:
+def read_bytes(path: str | Path, *, what: str, largest: float = LARGEST) -> bytes:
     """The bytes of a file people name, or a `FileError` that says why not and what to do; `what` names the kind of file.
 
     `-` is what a pipe brings on standard input; it is read once, and the same again for who asks again.
     """
+    return _asked(path, what, largest, Path.read_bytes)
+
+
+def open_file(path: str | Path, *, what: str) -> BinaryIO:
+    """The file open for reading, of any size; what can be read but once, like a pipe, as a copy. Errors as of `read_bytes`."""
+    return _asked(path, what, math.inf, _opened)
+
+
+def _asked(path: str | Path, what: str, largest: float, read: Callable[[Path], T]) -> T:
     name, file = str(path), Path(path)
     try:
-        if name == "-":
-            data = _piped(sys.stdin)
+        if name == "-" and read is not _opened:
+            data: Any = _piped(sys.stdin)
             if len(data) <= largest:
-                return data
+                return data  # type: ignore[no-any-return]
             reason = f"is larger than {largest / 1e6:g} MB, too large for a {what} file. Check what the pipe brings."
         elif file.is_dir():
             reason = f"is a folder. Name the {what} file within it."
-        elif file.stat().st_size > largest:
+        elif name != "-" and file.stat().st_size > largest:
             reason = f"is larger than {largest / 1e6:g} MB, too large for a {what} file. Check that it is the right file."
         else:
-            return file.read_bytes()
+            return read(file)
     except FileNotFoundError:
         reason = f"there is no such file. Check the name and the folder of the {what} file."
     except PermissionError:
@@ -51,6 +64,17 @@ def read_bytes(path: str | Path, *, what: str, largest: int = LARGEST) -> bytes:
 @functools.lru_cache(1)
 def _piped(stream: Any) -> bytes:
     return bytes(getattr(stream, "buffer", stream).read())
+
+
+def _opened(file: Path) -> BinaryIO:
+    stream: Any = getattr(sys.stdin, "buffer", sys.stdin) if str(file) == "-" else open(file, "rb")  # noqa: SIM115 - the caller closes it
+    if stream.seekable():
+        return stream  # type: ignore[no-any-return]
+    copy: Any = tempfile.TemporaryFile()  # noqa: SIM115 - so too
+    with stream:
+        shutil.copyfileobj(stream, copy)
+    copy.seek(0)
+    return copy  # type: ignore[no-any-return]
 
 
 def check_target(option: str, path: str, endings: tuple[str, ...], *, others: Iterable[object] = (), overwrite: bool = True) -> Path:
@@ -81,7 +105,15 @@ def _same(target: Path, other: object) -> bool:
 
 
 def write_bytes(path: str | Path, data: bytes | str, *, overwrite: bool = False) -> Path:
-    """Put data (text as UTF-8) at `path` in one step: readers see the old file or the new one, never a part.
+    """Put data (text as UTF-8) at `path` in one step, as `writing` does."""
+    with writing(path, overwrite=overwrite) as stream:
+        stream.write(data.encode() if isinstance(data, str) else data)
+    return Path(path)
+
+
+@contextlib.contextmanager
+def writing(path: str | Path, *, overwrite: bool = False) -> Iterator[BinaryIO]:
+    """A stream whose bytes stand at `path` when all are written: readers see the old file or the new one, never a part.
 
     Raises
     ------
@@ -97,7 +129,7 @@ def write_bytes(path: str | Path, data: bytes | str, *, overwrite: bool = False)
     try:
         handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
         with os.fdopen(handle, "wb") as stream:
-            stream.write(data.encode() if isinstance(data, str) else data)
+            yield stream
             stream.flush()
             os.fsync(stream.fileno())
         os.chmod(temporary, path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask())
@@ -115,7 +147,6 @@ def write_bytes(path: str | Path, data: bytes | str, *, overwrite: bool = False)
         if temporary is not None:
             with contextlib.suppress(OSError):
                 os.unlink(temporary)
-    return path
 
 
 def move_new(temporary: str, path: Path) -> None:

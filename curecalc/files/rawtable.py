@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import difflib
 import io
+import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
+from itertools import accumulate, chain, islice
+from typing import Any, BinaryIO
 
 from ..errors import FileError
 from .spreadsheets import EXPLANATIONS
 
-__all__ = ["Names", "Raw", "raw_table"]
+__all__ = ["Block", "Names", "Raw", "raw_table"]
+
+Block = tuple[list[int], list[list[Any]]]
+"""Line numbers and rows of cells."""
 
 _ASSIGNED = re.compile(r"^#?\s*[^\W\d][\w \-]*?\s*(?:\[[^\[\]]*\])?\s*[=:]")
 # a separator before the next `name =` or `name:`; any other belongs to the value
 _SPLIT_SETTINGS = re.compile(r"[;\t,](?=\s*#?\s*[^\W\d][\w \-]*?\s*(?:\[[^\[\]]*\])?\s*[=:])")
 _UNIT = re.compile(r"\[[^\[\]]*\]|\([^()]*\)")
 _MOST_UNPACKED = 500_000_000
+_PIECE = 1_000_000  # bytes looked at together; no line of a table is as long
+_CONTROLS = bytes([*range(1, 9), 11, *range(14, 32), 127])
+_NUMERIC = "0123456789+-."
 
 
 @dataclass(frozen=True)
@@ -37,50 +47,89 @@ class Names:
 
 @dataclass(frozen=True)
 class Raw:
-    """Rows of cells: str from text; str, float, None or others from a spreadsheet."""
+    """What stands above the rows; `blocks` reads these from the first on: str from text; str, float, None or others from a spreadsheet."""
 
     above: list[tuple[int, list[Any]]]
     header_line: int
     header: list[Any]
-    lines: list[int]
-    rows: list[list[Any]]
     delimiter: str
+    blocks: Callable[[], Iterator[Block]]
 
 
-def raw_table(name: str, data: bytes, names: Names, *, sheet: str | None, max_rows: int) -> Raw:
-    """Split the bytes of a file into settings lines, header and rows."""
-    if not data.strip():
-        raise FileError(f"{name}: the file is empty. Save the table again.")
-    if name.lower().endswith(".xlsx") or (name == "-" and data[:4] == b"PK\x03\x04"):
+def raw_table(name: str, file: BinaryIO, names: Names, *, sheet: str | None, max_rows: float, most: int | None) -> Raw:
+    """Split a file into settings lines, header and rows: text `most` rows at a time, where that is said."""
+    start = file.read(1000)
+    file.seek(0)
+    if name.lower().endswith(".xlsx") or (name == "-" and start[:4] == b"PK\x03\x04"):
+        data = file.read()
+        if not data.strip():
+            raise _empty_file(name)
         return _spreadsheet(name, data, names, sheet, max_rows)
     if sheet is not None:
         raise FileError(f"{name}: a sheet was asked for, but only .xlsx files have sheets. Leave the sheet out.")
-    text = _decoded(name, data)
-    return _text(name, text, names, max_rows)
+    encoding = _encoding(name, file)
+    return _text(name, partial(_lines, file, encoding), names, max_rows, most)
 
 
-def _decoded(name: str, data: bytes) -> str:
-    if data[:4] == b"PK\x03\x04":
+def _empty_file(name: str) -> FileError:
+    return FileError(f"{name}: the file is empty. Save the table again.")
+
+
+def _encoding(name: str, file: BinaryIO) -> str:
+    """What all of the file can be read as; whatever is no table is refused."""
+    start = file.read(1000)
+    file.seek(0)
+    if start[:4] == b"PK\x03\x04":
         raise FileError(f"{name}: this is a spreadsheet or zip archive, not text. Name it .xlsx, or save it as CSV.")
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):  # what spreadsheets call Unicode text
-        try:
-            data = data.decode("utf-16").encode()
-        except UnicodeDecodeError:
-            raise FileError(f"{name}: the file is in UTF-16 and broken. Save it as 'CSV UTF-8'.") from None
-    if b"\x00" in data or data[:5] in (b"%PDF-", b"\xd0\xcf\x11\xe0\xa1", b"\x89PNG\r"):
-        raise FileError(f"{name}: this is a binary file, not a table. Save the table as CSV or .xlsx.")
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        try:
-            text = data.decode("cp1252")
-        except UnicodeDecodeError:
-            raise FileError(f"{name}: the file is not readable text. Save the table as 'CSV UTF-8' or .xlsx.") from None
-    if re.search(r"[\x01-\x08\x0b\x0e-\x1f\x7f]", text):
+    wide = start[:2] in (b"\xff\xfe", b"\xfe\xff")  # what spreadsheets call Unicode text
+    decoders = {encoding: codecs.getincrementaldecoder(encoding)() for encoding in ("utf-8-sig", "cp1252")}
+    filled = controls = False
+    before = b""
+    for piece in chain(_recoded(name, file) if wide else iter(lambda: file.read(_PIECE), b""), [b""]):
+        if b"\x00" in piece or start[:5] in (b"%PDF-", b"\xd0\xcf\x11\xe0\xa1", b"\x89PNG\r"):
+            raise FileError(f"{name}: this is a binary file, not a table. Save the table as CSV or .xlsx.")
+        if len(piece) >= _PIECE and b"\n" not in piece and b"\r" not in piece:
+            raise FileError(f"{name}: a line is longer than {_PIECE} characters, so it is no table. Save the table as CSV or .xlsx.")
+        filled |= bool(piece.strip())
+        controls |= len(piece.translate(None, _CONTROLS)) < len(piece)
+        for encoding, decoder in list(decoders.items()):
+            try:
+                if not (piece and piece.isascii() and before.isascii()):
+                    decoder.decode(piece, final=not piece)
+            except UnicodeDecodeError:
+                del decoders[encoding]
+        before = piece
+    if not filled:
+        raise _empty_file(name)
+    if not decoders:
+        raise FileError(f"{name}: the file is not readable text. Save the table as 'CSV UTF-8' or .xlsx.")
+    if controls:
         raise FileError(f"{name}: the file holds control characters, so it is no table. Save it as CSV or .xlsx.")
-    if re.match(r"\s*<(!doctype|html|\?xml|table)", text[:200], re.IGNORECASE):
+    if re.match(rb"(?:\xef\xbb\xbf)?\s*<(!doctype|html|\?xml|table)", start[:200], re.IGNORECASE):
         raise FileError(f"{name}: this is a web page, not a table. Save the table as CSV or .xlsx.")
-    return text
+    return "utf-16" if wide else next(iter(decoders))
+
+
+def _recoded(name: str, file: BinaryIO) -> Iterator[bytes]:
+    """UTF-16 as UTF-8."""
+    text = io.TextIOWrapper(file, "utf-16", newline="")
+    try:
+        while piece := text.read(_PIECE):
+            yield piece.encode()
+    except UnicodeDecodeError:
+        raise FileError(f"{name}: the file is in UTF-16 and broken. Save it as 'CSV UTF-8'.") from None
+    finally:
+        text.detach()
+
+
+def _lines(file: BinaryIO, encoding: str) -> Iterator[str]:
+    """The lines of a file from its first on, whatever ends them."""
+    file.seek(0)
+    text = io.TextIOWrapper(file, encoding)
+    try:
+        yield from islice(text, None)  # which, unlike the text itself, is not closed with this
+    finally:
+        text.detach()
 
 
 def _assigned(text: str) -> list[str]:
@@ -96,10 +145,9 @@ def _is_setting(cells: list[str], names: Names) -> bool:
     return not _UNIT.search(filled[0]) and not difflib.get_close_matches(names.of(filled[0]), names.columns, 1, 0.75)
 
 
-def _text(name: str, text: str, names: Names, max_rows: int) -> Raw:
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+def _text(name: str, begin: Callable[[], Iterator[str]], names: Names, max_rows: float, most: int | None) -> Raw:
     above: list[tuple[int, list[Any]]] = []
-    for index, line in enumerate(lines):
+    for index, line in enumerate(begin()):
         body = line.strip()
         if not body.strip(",;\t"):
             continue
@@ -112,12 +160,15 @@ def _text(name: str, text: str, names: Names, max_rows: int) -> Raw:
         if body.startswith("#") or (_ASSIGNED.match(body.strip('"')) and not _looks_like_header(body, names)):
             above.append((index + 1, _assigned(body)))
             continue
+            continue
         delimiter = _delimiter(body, names)
         cells = next(csv.reader([body], delimiter=delimiter)) if delimiter else [body]
         if len(cells) > 1 and _is_setting(cells, names):
             above.append((index + 1, cells))
             continue
-        return _rows(name, lines, index, delimiter or ",", above, max_rows)
+        mark = delimiter or ","
+        _, (header,) = next(_rows(name, begin, index, mark))
+        return Raw(above, index + 1, header, mark, partial(_below, name, begin, index, mark, max_rows, most))
     raise FileError(f"{name}: no header found, only comments and settings. Add the table below them.")
 
 
@@ -137,40 +188,63 @@ def _delimiter(header: str, names: Names) -> str:
     return best
 
 
-def _rows(name: str, lines: list[str], at: int, delimiter: str, above: list[Any], max_rows: int) -> Raw:
-    reader = csv.reader(io.StringIO("\n".join(lines[at:]), newline=""), delimiter=delimiter, strict=True)
-    rows: list[list[Any]] = []
-    numbers: list[int] = []
-    header: list[Any] = []
-    begin = at + 1
-    try:
-        for cells in reader:
-            start, begin = begin, at + 1 + reader.line_num
-            if not header:
-                header = cells
-                continue
-            if not any(cells) or not any(c.strip() for c in cells):
-                continue
-            if cells[0].lstrip().startswith("#") and sum(bool(c.strip()) for c in cells) == 1 and len(header) > 1:
-                continue
-            rows.append(cells)
-            numbers.append(start)
-            if len(rows) > max_rows:
-                raise FileError(f"{name}:{start}: more than {max_rows} rows. Split the file.")
-    except csv.Error as error:
-        raise FileError(f"{name}:{begin}: the row cannot be split into cells: {error}. Check the quotation marks.") from None
-    width = len(header)
-    # blank cells past the header are padding where every row has them; in one row alone a comma split a number in two
-    padded = delimiter != "," or len({len(row) for row in rows}) == 1
-    for index, row in enumerate(rows):
-        if padded and len(row) > width:
-            while len(row) > width and not row[-1].strip():
-                row.pop()
-            rows[index] = row
-    return Raw(above, at + 1, header, numbers, rows, delimiter)
+def _below(*table: Any) -> Iterator[Block]:
+    """What stands below the header."""
+    return islice(_rows(*table), 1, None)
 
 
-def _spreadsheet(name: str, data: bytes, names: Names, sheet: str | None, max_rows: int) -> Raw:
+def _rows(
+    name: str, begin: Callable[[], Iterator[str]], at: int, delimiter: str, max_rows: float = math.inf, most: int | None = None
+) -> Iterator[Block]:
+    """First the header, as a block of its own; then the rows."""
+    reader = csv.reader(islice(begin(), at, None), delimiter=delimiter, strict=True)
+    line, width, count, rest = at + 1, 0, 0, True
+    widths: set[int] = set()
+    while rest:
+        rows: list[list[Any]] = []
+        try:
+            rows.extend(islice(reader, most if width else 1))
+        except csv.Error as error:
+            line = _numbers(rows, line)[-1]
+            raise FileError(f"{name}:{line}: the row cannot be split into cells: {error}. Check the quotation marks.") from None
+        numbers = list(range(line, line + len(rows) + 1)) if at + reader.line_num + 1 - line == len(rows) else _numbers(rows, line)
+        line = numbers.pop()
+        if not width:
+            width = len(rows[0])
+            yield numbers, rows
+            continue
+        rest = len(rows) == most
+        if "".join([row[0] or " " if row else " " for row in rows]).strip(_NUMERIC):
+            kept = [k for k, row in enumerate(rows) if not _says_nothing(row, width)]
+            rows, numbers = [rows[k] for k in kept], [numbers[k] for k in kept]
+        if count + len(rows) > max_rows:
+            raise FileError(f"{name}:{numbers[int(max_rows) - count]}: more than {max_rows} rows. Split the file.")
+        # blank cells past the header are padding where every row has them; in one row alone a comma split a number in two
+        before, widths = widths, widths.union(map(len, rows))
+        if delimiter == "," and len(before) == 1 and max(before) > width and len(widths) > 1:
+            k = next(k for k, row in enumerate(rows) if len(row) not in before)
+            raise FileError(f"{name}:{numbers[k]}: the row has {len(rows[k])} cells, those above it {max(before)}. End all rows alike.")
+        if (delimiter != "," or len(widths) == 1) and max(widths, default=0) > width:
+            for row in rows:
+                while len(row) > width and not row[-1].strip():
+                    row.pop()
+        count += len(rows)
+        if rows or not (rest or count):
+            yield numbers, rows
+
+
+def _numbers(rows: list[list[str]], begin: int) -> list[int]:
+    """The lines that rows begin in, of which cells may hold several, and the next one."""
+    return list(accumulate((1 + sum(cell.count("\n") for cell in row) for row in rows), initial=begin))
+
+
+def _says_nothing(cells: list[str], width: int) -> bool:
+    """Blank, or a comment."""
+    filled = [c for c in cells if c.strip()]
+    return not filled or (cells[0].lstrip().startswith("#") and len(filled) == 1 and width > 1)
+
+
+def _spreadsheet(name: str, data: bytes, names: Names, sheet: str | None, max_rows: float) -> Raw:
     try:
         from python_calamine import load_workbook
     except ImportError:
@@ -208,7 +282,7 @@ def _unpacked_size(name: str, data: bytes) -> None:
         raise FileError(f"{name}: this is no .xlsx spreadsheet (broken or another format). Save it again as .xlsx.") from None
 
 
-def _sheet_rows(name: str, table: list[list[Any]], names: Names, max_rows: int) -> Raw:
+def _sheet_rows(name: str, table: list[list[Any]], names: Names, max_rows: float) -> Raw:
     above: list[tuple[int, list[Any]]] = []
     header: list[Any] = []
     header_line, rows, lines = 0, [], []
@@ -236,7 +310,7 @@ def _sheet_rows(name: str, table: list[list[Any]], names: Names, max_rows: int) 
             raise FileError(f"{name}:{number}: more than {max_rows} rows. Split the file.")
     if not header:
         raise FileError(f"{name}: no header found, only comments and settings. Add the table below them.")
-    return Raw(above, header_line, header, lines, rows, "xlsx")
+    return Raw(above, header_line, header, "xlsx", lambda: iter([(lines, rows)]))
 
 
 def _clean(cell: Any) -> Any:

@@ -2,53 +2,70 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 
+from .rawtable import Block
 from .tablehead import BLANKS, COMMA_NUMBER, MAYBE_GROUPED, NUMBER, TEXT, WHOLE, Column, Head, clip, warned
 
 __all__ = ["Cells"]
 
-PLAIN = frozenset("0123456789+-.eE")
+PLAIN = "0123456789+-.eE \t"
 
 
 class Cells:
-    """Columns of a raw table, read under the head."""
+    """Columns of a raw table, read under the head, block after block."""
 
-    def __init__(self, head: Head) -> None:
+    def __init__(self, head: Head, positions: list[tuple[str, int]]) -> None:
         self.head, self.raw, self.specs, self.fields = head, head.raw, head.specs, head.fields
-        self.fail = head.fail
+        self.fail, self.positions = head.fail, positions
+        self.lines: list[int] = []
+        self.marks: dict[str, tuple[str, int, str]] = {}  # the first cell with a comma for sure, maybe, with a point: column, line, text
 
-    def read(self, positions: list[tuple[str, int]]) -> dict[str, Any]:
-        rows, lines = self.raw.rows, self.raw.lines
-        if not rows:
+    def read(self, block: Block) -> dict[str, Any]:
+        """The columns of a block, by name."""
+        columns = self._columns(block)
+        if not self.lines:
             raise self.fail(self.raw.header_line, None, "a header and no rows below it. Add the readings.")
-        used = {index for _, index in positions}
-        width = max(used) + 1
-        for row, line in zip(rows, lines):
-            if len(row) != width:
-                self._width(row, line, width, used, positions)
-        by_index = {index: name for name, index in positions}
-        columns: dict[str, list[Any]] = {}
-        for index in sorted(used):
-            columns[by_index[index]] = [row[index] if index < len(row) else "" for row in rows]
-        mark = self._decimal_mark(columns)
+        self._look(columns)
+        mark = self._decimal_mark()
         return {name: self._column(name, cells, mark) for name, cells in columns.items()}
 
-    def _width(self, row: list[Any], line: int, width: int, used: set[int], positions: list[tuple[str, int]]) -> None:
+    def look_ahead(self, blocks: Iterator[Block]) -> None:
+        """Read on until a cell tells the decimal mark of the whole table."""
+        for block in blocks:
+            self._look(self._columns(block))
+            if "sure" in self.marks or "point" in self.marks:
+                return
+
+    def _columns(self, block: Block) -> dict[str, Sequence[Any]]:
+        self.lines, rows = block
+        used = {index for _, index in self.positions}
+        width = max(used) + 1
+        positions = sorted(self.positions, key=lambda one: one[1])
+        if set(map(len, rows)) == {width}:
+            turned = list(zip(*rows))
+            return {name: turned[index] for name, index in positions}
+        for row, line in zip(rows, self.lines):
+            if len(row) != width:
+                self._width(row, line, width, used)
+        return {name: [row[index] if index < len(row) else "" for row in rows] for name, index in positions}
+
+    def _width(self, row: list[Any], line: int, width: int, used: set[int]) -> None:
         for index, cell in enumerate(row):
             if index not in used and cell not in (None, "") and str(cell).strip(BLANKS):
                 raise self.fail(
                     line,
                     index + 1,
-                    f"{clip(str(cell))} stands under no header: the header names {len(positions)} columns. {self._comma_hint(row)}",
+                    f"{clip(str(cell))} stands under no header: the header names {len(self.positions)} columns. {self._comma_hint(row)}",
                 )
         named = len(self.raw.header)
         if self.raw.delimiter == "," and len(row) > named:
             raise self.fail(line, named + 1, f"the row has {len(row)} cells, the header {named}. {self._comma_hint(row)}")
         if len(row) < width:
-            missing = next(name for name, index in positions if index >= len(row))
+            missing = next(name for name, index in self.positions if index >= len(row))
             if not self.specs[missing].blank:
                 raise self.fail(line, len(row) + 1, f"the row ends after cell {len(row)} of {width}: {missing} is missing. Fill it in.")
 
@@ -57,60 +74,64 @@ class Cells:
             return "With commas between cells a decimal comma cannot be used: write decimal points, or separate with ';'."
         return "Remove it, or name the column."
 
-    def _decimal_mark(self, columns: dict[str, list[Any]]) -> str:
+    def _look(self, columns: dict[str, Sequence[Any]]) -> None:
+        if self.raw.delimiter == "," or self.head.stated_decimal or {"sure", "point"} <= self.marks.keys():
+            return
+        for name, cells in columns.items():
+            if self.specs[name].kind == TEXT:
+                continue
+            for line, cell in zip(self.lines, cells):
+                if not isinstance(cell, str) or ("," in cell) == ("." in cell):
+                    continue  # both are an error of their own, found when the cell is read
+                if "." in cell:
+                    self.marks.setdefault("point", (name, line, cell))
+                elif MAYBE_GROUPED.fullmatch(cell.strip(BLANKS)):
+                    self.marks.setdefault("maybe", (name, line, cell))
+                elif COMMA_NUMBER.fullmatch(cell.strip(BLANKS)):
+                    self.marks.setdefault("sure", (name, line, cell))
+
+    def _decimal_mark(self) -> str:
         if self.raw.delimiter == ",":
             return "."
-        numeric = [n for n in columns if self.specs[n].kind != TEXT]
         if self.head.stated_decimal:
             return self.head.stated_decimal
-        sure = maybe = point = None
-        for name in numeric:
-            for row, cell in enumerate(columns[name]):
-                if not isinstance(cell, str) or not ("," in cell or "." in cell):
-                    continue
-                if "," in cell and "." in cell:
-                    continue  # an error of its own, found when the cell is read
-                if "." in cell:
-                    point = point or (name, row, cell)
-                elif MAYBE_GROUPED.fullmatch(cell.strip(BLANKS)):
-                    maybe = maybe or (name, row, cell)
-                elif COMMA_NUMBER.fullmatch(cell.strip(BLANKS)):
-                    sure = sure or (name, row, cell)
-        if (sure or maybe) and point:
-            name, row, cell = sure or maybe  # type: ignore[misc]
+        comma, point = self.marks.get("sure", self.marks.get("maybe")), self.marks.get("point")
+        if not comma:
+            return "."
+        name, line, cell = comma
+        if point:
             raise self.fail(
-                self.raw.lines[row],
+                line,
                 self.fields[name],
-                f"{name}: {clip(cell)} has a comma and {clip(point[2])} in line "
-                f"{self.raw.lines[point[1]]} a point. Write all numbers with the same decimal mark.",
+                f"{name}: {clip(cell)} has a comma and {clip(point[2])} in line {point[1]} a point. "
+                "Write all numbers with the same decimal mark.",
             )
-        if maybe and not sure:
-            name, row, cell = maybe
-            plain = cell.strip(BLANKS)
-            raise self.fail(
-                self.raw.lines[row],
-                self.fields[name],
-                f"{name}: {clip(cell)} may be {plain.replace(',', '.')} or "
-                f"{plain.replace(',', '')}. Write a decimal point, or state 'decimal = comma' above the header.",
-            )
-        return "," if sure else "."
+        if "sure" in self.marks:
+            return ","
+        plain = cell.strip(BLANKS)
+        raise self.fail(
+            line,
+            self.fields[name],
+            f"{name}: {clip(cell)} may be {plain.replace(',', '.')} or "
+            f"{plain.replace(',', '')}. Write a decimal point, or state 'decimal = comma' above the header.",
+        )
 
-    def _column(self, name: str, cells: list[Any], mark: str) -> Any:
+    def _column(self, name: str, cells: Sequence[Any], mark: str) -> Any:
         spec = self.specs[name]
         if spec.kind == TEXT:
             return self._text_column(name, spec, cells)
-        values = self._fast(cells, mark)
+        values = self._fast(cells, mark, spec.blank)
         if values is None:
             values = np.array([self._number(name, spec, row, cell, mark) for row, cell in enumerate(cells)], dtype=float)
         bad = ~np.isfinite(values) & ~np.array([_is_blank(c) for c in cells]) if not np.isfinite(values).all() else None
         if bad is not None and bad.any():
             row = int(np.argmax(bad))
-            raise self.fail(self.raw.lines[row], self.fields[name], f"{name}: {clip(str(cells[row]))} is too large to use. Correct it.")
+            raise self.fail(self.lines[row], self.fields[name], f"{name}: {clip(str(cells[row]))} is too large to use. Correct it.")
         if spec.kind == WHOLE:
             uneven = np.isfinite(values) & (values != np.floor(values))
             if uneven.any():
                 row = int(np.argmax(uneven))
-                raise self.fail(self.raw.lines[row], self.fields[name], f"{name} must be a whole number, got {clip(str(cells[row]))}.")
+                raise self.fail(self.lines[row], self.fields[name], f"{name} must be a whole number, got {clip(str(cells[row]))}.")
         else:
             unit, kernel, factor = self.head.convert[name]
             if factor is None:
@@ -123,12 +144,14 @@ class Cells:
             wrong = values < 0 if spec.sign == "nonnegative" else values <= 0
             if wrong.any():
                 row = int(np.argmax(wrong))
-                self.head.bad_sign(self.raw.lines[row], self.fields[name], name, spec, str(cells[row]))
+                self.head.bad_sign(self.lines[row], self.fields[name], name, spec, str(cells[row]))
         return values
 
-    def _text_column(self, name: str, spec: Column, cells: list[Any]) -> list[str]:
-        out = []
-        for row, cell in enumerate(cells):
+    def _text_column(self, name: str, spec: Column, cells: Sequence[Any]) -> list[str]:
+        keys = list(zip(map(type, cells), cells))
+        plain = dict.fromkeys(keys, "")
+        for key in plain:
+            cell = key[1]
             if cell is None:
                 text = ""
             elif isinstance(cell, float):
@@ -136,27 +159,31 @@ class Cells:
             else:
                 text = str(cell).strip(BLANKS + "\r\n")
             if not text and not spec.blank:
-                raise self.fail(self.raw.lines[row], self.fields[name], f"{name} is blank. Fill it in or delete the row.")
+                raise self.fail(self.lines[keys.index(key)], self.fields[name], f"{name} is blank. Fill it in or delete the row.")
             if len(text) > 10_000 or any(ord(c) < 32 and c not in "\n\r\t" for c in text):
-                raise self.fail(self.raw.lines[row], self.fields[name], f"{name}: {clip(text)} is not plain short text.")
-            out.append(text)
-        return out
+                raise self.fail(self.lines[keys.index(key)], self.fields[name], f"{name}: {clip(text)} is not plain short text.")
+            plain[key] = text
+        return [plain[key] for key in keys]
 
-    def _fast(self, cells: list[Any], mark: str) -> np.ndarray | None:
+    def _fast(self, cells: Sequence[Any], mark: str, blank: bool) -> np.ndarray | None:
         try:
-            joined = "".join(cells)
+            distinct = list(dict.fromkeys(cells))
+            texts: Sequence[Any] = distinct
             if mark == ",":
-                if "." in joined:
+                if "." in "".join(distinct):
                     return None
-                joined, cells = joined.replace(",", "."), [c.replace(",", ".") for c in cells]
-            if not PLAIN.issuperset(joined):
+                texts = [cell.replace(",", ".") for cell in distinct]
+            if "".join(texts).strip(PLAIN):
                 return None
-            return np.array(list(map(float, cells)), dtype=float)
+            values = list(map(float, [cell or "nan" for cell in texts] if blank else texts))
+            if len(distinct) < len(cells):
+                values = list(map(dict(zip(distinct, values)).__getitem__, cells))
+            return np.array(values)
         except (TypeError, ValueError):
             return None
 
     def _number(self, name: str, spec: Column, row: int, cell: Any, mark: str) -> float:
-        line, column = self.raw.lines[row], self.fields[name]
+        line, column = self.lines[row], self.fields[name]
         if isinstance(cell, float) and np.isfinite(cell):
             return cell
         if _is_blank(cell):

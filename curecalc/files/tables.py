@@ -26,10 +26,12 @@ settings stated once above the header, one or more a line, as `power = 300 mW`, 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import io
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -39,7 +41,7 @@ from .rawtable import Names, raw_table
 from .tablecells import Cells
 from .tablehead import DECIMAL_NAMES, Column, Head, explained, nearest, normalise, plain_names
 
-__all__ = ["Column", "Table", "explained", "nearest", "read_table", "read_table_bytes"]
+__all__ = ["Column", "Table", "explained", "nearest", "read_table", "read_table_bytes", "table_blocks"]
 
 
 @dataclass(frozen=True)
@@ -136,25 +138,46 @@ def read_table_bytes(
     """
     if len(data) > max_bytes:
         raise FileError(f"{name}: {len(data)} bytes, more than the {max_bytes} allowed. Split it.")
+    (table,) = table_blocks(name, io.BytesIO(data), columns, sheet=sheet, max_rows=max_rows)
+    return replace(table, raw=data, sha256=hashlib.sha256(data).hexdigest())
+
+
+def table_blocks(
+    name: str,
+    file: BinaryIO,
+    columns: Mapping[str, Column],
+    *,
+    sheet: str | None = None,
+    max_rows: float = math.inf,
+    most: int | None = None,
+) -> Iterator[Table]:
+    """Like `read_table`, for an open file, `most` rows of text at a time, so that memory does not grow with the file; without its bytes.
+
+    What is wrong is said when its block is read.
+    """
     known = plain_names(columns)
     once = {plain for plain, column in known.items() if columns[column].once or columns[column].only_once}
-    raw = raw_table(name, data, Names(set(known), once | DECIMAL_NAMES, normalise), sheet=sheet, max_rows=max_rows)
+    raw = raw_table(name, file, Names(set(known), once | DECIMAL_NAMES, normalise), sheet=sheet, max_rows=max_rows, most=most)
     head = Head(name, raw, columns, known)
     for line, cells in raw.above:
         head.above(line, cells)
-    values = Cells(head).read(head.header())
-    head.required(values)
-    return Table(
-        path=name,
-        raw=data,
-        sha256=hashlib.sha256(data).hexdigest(),
-        columns=values,
-        settings=head.settings,
-        units=head.units,
-        lines=np.asarray(raw.lines, dtype=np.int64),
-        fields=head.fields,
-        kinds={column: spec.kind for column, spec in columns.items()},
-        comments=tuple(head.comments),
-        setting_lines=head.setting_lines,
-        header_line=raw.header_line,
-    )
+    reader = Cells(head, head.header())
+    if most is not None and raw.delimiter != ",":
+        reader.look_ahead(raw.blocks())
+    for block in raw.blocks():
+        values = reader.read(block)
+        head.required(values)
+        yield Table(
+            path=name,
+            raw=b"",
+            sha256="",
+            columns=values,
+            settings=head.settings,
+            units=head.units,
+            lines=np.asarray(block[0], dtype=np.int64),
+            fields=head.fields,
+            kinds={column: spec.kind for column, spec in columns.items()},
+            comments=tuple(head.comments),
+            setting_lines=head.setting_lines,
+            header_line=raw.header_line,
+        )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +25,8 @@ from .tally import Place, Tally
 
 __all__ = ["FieldAnswer", "answer_of", "dose_image", "exposure_field", "job_of", "optics_of", "part_field"]
 
-_MOST_CORRECTED = 4_000_000  # pixels of a layer on which speeds are still tried out
+_MOST_CORRECTED, _MOST_TRIED = 4_000_000, 1_000_000  # pixels of a layer, and its vectors, on which speeds are still tried out
+_CROWD, _LEAST_TILE = 250_000, 128  # vectors of a layer near a tile from which tiles are made smaller, down to so many pixels
 
 
 @dataclass(frozen=True)
@@ -250,7 +251,7 @@ def exposure_field(
     picture_pixel : Quantity [mm], optional
         Pitch of the picture.
     corrected : bool
-        Whether to try out one speed per vector; only for layers of up to four million pixels.
+        Whether to try out one speed per vector; only for maps of up to four million pixels and a million vectors.
     workers, scheduler, work, progress
         As in `curecalc.map.spread.surveyed`.
 
@@ -359,8 +360,8 @@ def optics_of(
         if picture_pixel is None:
             raise QuantityError("picture_pixel is missing: the pitch of the picture. Give it a quantity, for example Q(5.0, 'um').")
     pitch = 0.0 if picture_pixel is None else float(positive("picture_pixel", picture_pixel, MM))
-    radii: np.ndarray = paths.beam_radius[~np.isnan(paths.beam_radius)] if isinstance(paths, Paths) and paths.recorded else np.zeros(0)
-    return Optics(law_of(resin), way, radius_ratio, angle, picture, pitch, float(radii[0]) if len(radii) else None)
+    radius: np.ndarray = paths.chosen(slice(0, 1)).beam_radius if paths.recorded else np.zeros(0)
+    return Optics(law_of(resin), way, radius_ratio, angle, picture, pitch, float(radius[0]) if len(radius) else None)
 
 
 def job_of(
@@ -391,7 +392,10 @@ def job_of(
         if not (bounds[0] < bounds[2] and bounds[1] < bounds[3]):
             raise QuantityError("window must be x0 y0 x1 y1 with x0 below x1 and y0 below y1.")
     over = 0.0 if overcure is None else float(finite("overcure", overcure, MM))
-    return Job(own, optics, Grid.over(bounds, size), first, last, t, over, wide), error
+    job = Job(own, optics, Grid.over(bounds, size), first, last, t, over, wide)
+    while job.tile > _LEAST_TILE and max(own.crowd(tile.padded(job.halo).window(), job.room) for tile in job.tiles()) > _CROWD:
+        job = replace(job, tile=job.tile // 2)
+    return job, error
 
 
 def answer_of(job: Job, error: float, tally: Tally, resin: Resin, layer_thickness: Quantity, *, corrected: bool) -> FieldAnswer:
@@ -401,18 +405,22 @@ def answer_of(job: Job, error: float, tally: Tally, resin: Resin, layer_thicknes
     mean = tally.dose_sum / max(tally.core, 1)
     low, high = weakest[0].value if weakest else math.nan, deepest[0].value if deepest else math.nan
     small = job.single and job.grid.rows * job.grid.columns <= _MOST_CORRECTED and len(job.paths.radii) > 0
+    small = small and job.paths.crowd(job.grid.window(), job.room) <= _MOST_TRIED
+    near = job.near(job.first, job.grid) if small else None
     if math.isnan(high):
         raise QuantityError("nothing is exposed in the window. Choose another window.")
     if not weakest:
-        if not small:
+        if near is None:
             raise QuantityError("the window holds no core, farther than a beam radius inside the drawing. Choose another window.")
         notes.append("no place lies farther than a beam radius inside the drawing: least and mean are those along the vectors")
-        one = job.paths.of_layer(job.first).scanned
-        least, middle, _ = along(one, layer_dose(one, job.optics, job.grid), job.grid)
-        low, mean = float(least.min()), float(np.average(middle, weights=one.length))
-    elif job.grid.rows * job.grid.columns > _MOST_CORRECTED and corrected:
-        notes.append("speeds per vector are tried out on layers of up to four million pixels only: choose a window")
-    mended = corrections(job.paths.of_layer(job.first), job.optics, job.grid) if corrected and small else []
+        least, middle, _ = along(near.scanned, layer_dose(near, job.optics, job.grid), job.grid)
+        on = ~np.isnan(least)
+        if not on.any():
+            raise QuantityError("the window holds no vector that is scanned. Choose another window.")
+        low, mean = float(least[on].min()), float(np.average(middle[on], weights=near.scanned.length[on]))
+    elif near is None and job.single and corrected:
+        notes.append("speeds per vector are tried out on maps of up to four million pixels and a million vectors only: choose a window")
+    mended = corrections(near, job.optics, job.grid) if corrected and near is not None else []
     if law.exponent != 1.0:
         notes.append("exposures are equivalent exposures at the reference irradiance")
     h = tally.histograms

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..paths.vectors import Paths
 from .field import Grid, Optics, layer_dose
+from .points import chunks
 
 __all__ = ["Correction", "along", "corrected", "corrections"]
 
@@ -25,21 +26,34 @@ class Correction:
 
 
 def along(paths: Paths, dose: np.ndarray, grid: Grid, *, inner: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Least, mean and greatest dose on each scanned vector (mJ/mm^2); with `inner` of its middle part, away from its ends."""
+    """Least, mean and greatest dose on each scanned vector (mJ/mm^2) as far as it runs on the grid, NaN where it runs beside it.
+
+    With `inner` of its middle part, away from its ends.
+    """
     from scipy.ndimage import map_coordinates, spline_filter
 
-    one = paths.scanned
+    every = paths.scanned
     with np.errstate(divide="ignore"):
         logged = spline_filter(np.log(np.maximum(dose, 1e-30 * max(float(dose.max()), 1e-300))), order=3)
-    count = np.clip(np.ceil(one.length / (2.0 * grid.pixel)).astype(np.int64), 2, 4000) + 1
-    row = np.repeat(np.arange(len(one)), count)
-    first = np.cumsum(count) - count
-    u = (np.arange(len(row)) - first[row]) / (count[row] - 1)
-    if inner:
-        u = _INNER + (1.0 - 2.0 * _INNER) * u
-    places = grid.places(one.x0[row] + u * (one.x1 - one.x0)[row], one.y0[row] + u * (one.y1 - one.y0)[row])
-    found = np.exp(map_coordinates(logged, places, order=3, mode="nearest", prefilter=False))
-    return np.minimum.reduceat(found, first), np.add.reduceat(found, first) / count, np.maximum.reduceat(found, first)
+    found = np.full((3, len(every)), np.nan)
+    number = np.clip(np.ceil(every.length / (2.0 * grid.pixel)).astype(np.int64), 2, 4000) + 1
+    for which in chunks(number):
+        one, count = every.chosen(which), number[which]
+        row = np.repeat(np.arange(len(one)), count)
+        u = (np.arange(len(row)) - (np.cumsum(count) - count)[row]) / (count[row] - 1)
+        if inner:
+            u = _INNER + (1.0 - 2.0 * _INNER) * u
+        places = grid.places(one.x0[row] + u * (one.x1 - one.x0)[row], one.y0[row] + u * (one.y1 - one.y0)[row])
+        on = ((places >= -0.5) & (places <= np.array([[grid.rows], [grid.columns]]) - 0.5)).all(axis=0)
+        doses = np.exp(map_coordinates(logged, places[:, on], order=3, mode="nearest", prefilter=False))
+        own, first, count = np.unique(row[on], return_index=True, return_counts=True)
+        if len(own):
+            found[:, which.start + own] = (
+                np.minimum.reduceat(doses, first),
+                np.add.reduceat(doses, first) / count,
+                np.maximum.reduceat(doses, first),
+            )
+    return found[0], found[1], found[2]
 
 
 def corrected(paths: Paths, optics: Optics, grid: Grid) -> tuple[Paths, np.ndarray, np.ndarray]:
@@ -53,8 +67,8 @@ def corrected(paths: Paths, optics: Optics, grid: Grid) -> tuple[Paths, np.ndarr
     for _ in range(_ROUNDS):
         least = along(one, dose, grid, inner=True)[0]
         factor = np.ones(len(one))
-        for i in np.unique(one.kind):
-            mine = one.kind == i
+        for i in np.unique(one.kind[~np.isnan(least)]):
+            mine = (one.kind == i) & ~np.isnan(least)
             factor[mine] = least[mine] / np.median(least[mine])
         speed = np.clip(one.scan_speed * factor, start / _FARTHEST, start * _FARTHEST)
         one = replace(one, scan_speed=speed)
@@ -70,8 +84,8 @@ def corrections(paths: Paths, optics: Optics, grid: Grid) -> list[Correction]:
     after, first, dose = corrected(paths, optics, grid)
     then, now = along(one, first, grid, inner=True), along(after, dose, grid, inner=True)
     found = []
-    for i in np.unique(one.kind):
-        mine = one.kind == i
+    for i in np.unique(one.kind[~np.isnan(then[0])]):
+        mine = (one.kind == i) & ~np.isnan(then[0])
         speeds = after.scan_speed[mine]
         found.append(
             Correction(

@@ -21,7 +21,7 @@ from .beam import Beam
 if TYPE_CHECKING:
     Window = tuple[float, float, float, float]
 
-__all__ = ["LONGEST", "NODES", "QUADRATURE", "Legs", "Scanning", "even_legs", "even_points", "panels", "pieces", "points"]
+__all__ = ["LONGEST", "NODES", "QUADRATURE", "Legs", "Scanning", "chunks", "even_legs", "even_points", "panels", "pieces", "points"]
 
 QUADRATURE = 3e-7
 """Error of the sum over time, over the dose of a steady line."""
@@ -152,7 +152,7 @@ def even_points(legs: Legs, beam: Beam, window: Window | None) -> Iterator[tuple
         mine = np.flatnonzero(m == nodes)
         number = (last - first)[mine].astype(np.int64)
         x, weight = NODES[nodes]
-        for part in _chunks(number * nodes):
+        for part in chunks(number * nodes):
             which, each = mine[part], number[part]
             total = int(each.sum())
             if total > len(which):
@@ -167,7 +167,7 @@ def even_points(legs: Legs, beam: Beam, window: Window | None) -> Iterator[tuple
             yield (one.x0[:, None] + one.dx[:, None] * at).ravel(), (one.y0[:, None] + one.dy[:, None] * at).ravel(), dose.ravel()
 
 
-def _chunks(sizes: np.ndarray) -> Iterator[slice]:
+def chunks(sizes: np.ndarray) -> Iterator[slice]:
     """Slices of consecutive items of about a chunk's points each."""
     total = np.cumsum(sizes)
     start = 0
@@ -253,7 +253,7 @@ def _ramps(
 ) -> Iterator[tuple[np.ndarray, ...]]:
     x, weight = NODES[_MOST]
     length = one.length
-    for which in _chunks(number * _MOST):
+    for which in chunks(number * _MOST):
         row = np.repeat(np.arange(len(one))[which], number[which])
         each = number[row].astype(float)
         k = np.arange(len(row)) - np.repeat(np.cumsum(number[which]) - number[which], number[which])
@@ -287,7 +287,7 @@ def _pulses(one: Paths, scanning: Scanning, beam: Beam, window: Window | None) -
     total = times.sum(0)
     count = np.maximum(np.ceil(total * rate * (1.0 - 1e-12)), 1.0).astype(np.int64)
     length = one.length
-    for which in _chunks(count):
+    for which in chunks(count):
         row = np.repeat(np.arange(len(one))[which], count[which])
         t = (np.arange(len(row)) - np.repeat(np.cumsum(count[which]) - count[which], count[which])) / rate
         along, lit = np.zeros(len(row)), np.zeros(len(row))

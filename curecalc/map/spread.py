@@ -150,8 +150,7 @@ def _fingerprint(job: Job) -> str:
         digest.update(repr(part.kinds).encode())
         for name in ("layer", "x0", "y0", "x1", "y1", "kind", "power", "scan_speed", "beam_radius"):
             digest.update(np.ascontiguousarray(getattr(part, name)).tobytes())
-    for p in job.paths.recorded:
-        for array in (p.time, p.x, p.y, p.power):
+        for array in (array for p in part.recorded for array in (p.time, p.x, p.y, p.power)):
             digest.update(np.ascontiguousarray(array).tobytes())
     if job.optics.image is not None:
         digest.update(np.ascontiguousarray(job.optics.image).tobytes())

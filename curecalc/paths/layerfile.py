@@ -10,99 +10,39 @@ from __future__ import annotations
 import math
 import re
 import struct
-from dataclasses import dataclass, field, replace
-from pathlib import Path
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import BinaryIO
 
 import numpy as np
 
 from ..errors import FileError
 from .vectors import Paths, assembled
 
-__all__ = ["read_layer_file", "read_layer_bytes"]
+__all__ = ["layer_blocks"]
 
-_LARGEST = 1_000_000_000
 _HEADER = 1_000_000  # bytes in which a header must end
+_PIECE = 1_000_000  # bytes read at once
+_BLOCK = 65_536  # vectors
+_MOST_LAYERS = 1_000_000  # of a hundredth of a millimetre they are ten metres high
 _FAR = 1e5  # mm
 _KINDS = ("contour", "hatch", "open")
 _NUMBER = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _WAY = "Export the layers again."
 
 
-@dataclass
-class _Gathered:
-    """What a file's geometry gives: arrays (n, 4) with layer and kind, and the heights of layers."""
+def layer_blocks(name: str, file: BinaryIO) -> Iterator[Paths]:
+    """Paths of an open layer file, some vectors at a time; layers count from 1 in the file's order.
 
-    name: str
-    unit: float
-    heights: list[float] = field(default_factory=list)
-    rows: list[np.ndarray] = field(default_factory=list)
-    layers: list[np.ndarray] = field(default_factory=list)
-    kinds: list[np.ndarray] = field(default_factory=list)
-
-    def layer(self, z: float, where: str) -> None:
-        if not math.isfinite(z) or abs(z * self.unit) > _FAR or (z < 0.0):
-            raise FileError(f"{self.name}: {where}: a layer's height must be from 0 to 1e5 mm, got {z * self.unit:g}. {_WAY}")
-        if self.heights and z * self.unit < self.heights[-1]:
-            raise FileError(f"{self.name}: {where}: layers must ascend, but {z * self.unit:g} mm follows {self.heights[-1]:g} mm. {_WAY}")
-        self.heights.append(z * self.unit)
-
-    def polyline(self, direction: int, points: np.ndarray, where: str) -> None:
-        if direction not in (0, 1, 2):
-            raise FileError(f"{self.name}: {where}: a polyline's direction is 0, 1 or 2, got {direction}. {_WAY}")
-        places = points.reshape(-1, 2)
-        if len(places) < 2:
-            raise FileError(f"{self.name}: {where}: a polyline needs two points or more, got {len(places)}. {_WAY}")
-        if direction != 2 and np.hypot(*(places[0] - places[-1])) * self.unit > 1e-6:
-            places = np.vstack([places, places[:1]])  # closed by meaning, not always by its last point
-        self._put(np.hstack([places[:-1], places[1:]]), 2 if direction == 2 else 0, where)
-
-    def hatches(self, points: np.ndarray, where: str) -> None:
-        self._put(points.reshape(-1, 4), 1, where)
-
-    def _put(self, rows: np.ndarray, kind: int, where: str) -> None:
-        if not self.heights:
-            raise FileError(f"{self.name}: {where}: geometry stands before the first layer. {_WAY}")
-        rows = rows.astype(float) * self.unit
-        if not (np.abs(rows) <= _FAR).all():
-            raise FileError(f"{self.name}: {where}: a coordinate is not a number within -1e5 to 1e5 mm. {_WAY}")
-        self.rows.append(rows)
-        self.layers.append(np.full(len(rows), len(self.heights), np.int64))
-        self.kinds.append(np.full(len(rows), kind, np.int64))
-
-    def paths(self) -> Paths:
-        if not self.rows:
-            raise FileError(f"{self.name}: holds no polyline and no hatch. {_WAY}")
-        rows, layer, kind = np.concatenate(self.rows), np.concatenate(self.layers), np.concatenate(self.kinds)
-        unknown = np.full(len(rows), np.nan)
-        one = assembled(layer, list(rows.T.copy()), kind, _KINDS, [unknown, unknown, unknown], self.name)
-        return replace(one, heights=tuple(self.heights))
-
-
-def read_layer_file(path: str | Path) -> Paths:
-    """Paths from a layer file; layers count from 1 in the file's order, their upper surfaces stand in `heights`.
+    `heights` of each block are the upper surfaces of the layers that begin in it.
 
     Raises
     ------
     FileError
-        Broken, too large, or not fitting to its last byte.
+        Broken, or not fitting to its last byte.
     """
-    name = str(path)
-    try:
-        if Path(path).is_dir():
-            raise FileError(f"{name}: this is a folder. Give the file itself.")
-        size = Path(path).stat().st_size
-        if size > _LARGEST:
-            raise FileError(f"{name}: the file has {size} bytes, more than {_LARGEST}. Split it by layers.")
-        return read_layer_bytes(name, Path(path).read_bytes())
-    except FileNotFoundError:
-        raise FileError(f"{name}: there is no such file. Check the path and its spelling.") from None
-    except OSError as error:
-        raise FileError(f"{name}: the file cannot be read: {error.strerror or error}. Check the path.") from None
-
-
-def read_layer_bytes(name: str, data: bytes) -> Paths:
-    """Like `read_layer_file`, for bytes in memory."""
-    start, end = data.find(b"$$HEADERSTART"), data.find(b"$$HEADEREND", 0, _HEADER)
+    data = file.read(_HEADER)
+    start, end = data.find(b"$$HEADERSTART"), data.find(b"$$HEADEREND")
     if start < 0 or end < start or data[:start].strip():
         raise FileError(f"{name}: no header from $$HEADERSTART to $$HEADEREND, so this is no Common Layer Interface file. {_WAY}")
     header = re.sub(rb"//.*?//", b" ", data[start + 13 : end], flags=re.DOTALL)
@@ -112,70 +52,187 @@ def read_layer_bytes(name: str, data: bytes) -> Paths:
     unit = _header_number(name, words, "UNITS")
     if not 1e-9 <= unit <= 1e3:
         raise FileError(f"{name}: $$UNITS must be from 1e-9 to 1000 mm, got {unit:g}. {_WAY}")
-    found = _Gathered(name, unit)
-    if "ASCII" in words:
-        _ascii(found, data[end + 11 :])
-    else:
-        _binary(found, data[end + 11 :], "ALIGN" in words)
-    if "LAYERS" in words and (stated := _header_number(name, words, "LAYERS")) != len(found.heights):
-        raise FileError(f"{name}: the header states {stated:g} layers, the file holds {len(found.heights)}. {_WAY}")
-    return found.paths()
+    size = file.seek(0, 2) - (end + 11)
+    file.seek(end + 11)
+    found = _Geometry(name, unit)
+    many = 0
+    for _ in _ascii(found, file) if "ASCII" in words else _binary(found, file, size, "ALIGN" in words):
+        if found.many >= _BLOCK:
+            many += found.many
+            yield found.block()
+    if "LAYERS" in words and (stated := _header_number(name, words, "LAYERS")) != found.layers:
+        raise FileError(f"{name}: the header states {stated:g} layers, the file holds {found.layers}. {_WAY}")
+    if many + found.many == 0:
+        raise FileError(f"{name}: holds no polyline and no hatch. {_WAY}")
+    yield found.block()
 
 
 def _header_number(name: str, words: dict[str, bytes], key: str) -> float:
     text = (words.get(key) or b"").strip()
     if not _NUMBER.fullmatch(text):
-        raise FileError(f"{name}: $$${key} must be a number, got {text[:40].decode('ascii', 'replace')!r}. {_WAY}".replace("$$$", "$$"))
+        raise FileError(f"{name}: $${key} must be a number, got {text[:40].decode('ascii', 'replace')!r}. {_WAY}")
     return float(text)
+
+
+class _Geometry:
+    """Vectors since the last block, as they are read: a command begins, its coordinates come some at a time, it ends."""
+
+    def __init__(self, name: str, unit: float) -> None:
+        self.name, self.unit = name, unit
+        self.layers, self.height, self.many = 0, 0.0, 0
+        self.heights: list[float] = []
+        self.rows: list[np.ndarray] = []
+        self.marks: list[tuple[int, int, str]] = []  # of each array of rows: its layer, kind, command
+
+    def fail(self, where: str, problem: str) -> FileError:
+        return FileError(f"{self.name}: {where}: {problem} {_WAY}")
+
+    def layer(self, z: float, where: str) -> None:
+        z *= self.unit
+        if not 0.0 <= z <= _FAR:
+            raise self.fail(where, f"a layer's height must be from 0 to 1e5 mm, got {z:g}.")
+        if z < self.height:
+            raise self.fail(where, f"layers must ascend, but {z:g} mm follows {self.height:g} mm.")
+        if self.layers == _MOST_LAYERS:
+            raise self.fail(where, f"more than {_MOST_LAYERS} layers.")
+        self.layers, self.height = self.layers + 1, z
+        self.heights.append(z)
+
+    def begin(self, line: bool, direction: float, where: str) -> None:
+        if not self.layers:
+            raise self.fail(where, "geometry stands before the first layer.")
+        if direction not in (0, 1, 2):
+            raise self.fail(where, f"a polyline's direction is 0, 1 or 2, got {direction:g}.")
+        self.line, self.closed = line, direction != 2
+        self.mark = self.layers, (0 if self.closed else 2) if line else 1, where
+        self.first = self.rest = np.zeros(0)
+        self.drawn = False
+
+    def add(self, values: np.ndarray) -> None:
+        if self.rest.size:
+            values = np.concatenate([self.rest, values])
+        if not self.line:
+            whole = values.size // 4 * 4
+            self._put(values[:whole].reshape(-1, 4))
+            self.rest = values[whole:]
+            return
+        whole = values.size // 2 * 2
+        if not self.first.size:
+            self.first = values[:2].copy()
+        points = values[:whole].reshape(-1, 2)
+        self.drawn |= len(points) > 1
+        self._put(np.hstack([points[:-1], points[1:]]))
+        self.rest = values[max(whole - 2, 0) :]
+
+    def end(self) -> None:
+        if not self.line:
+            return
+        if not self.drawn:
+            raise self.fail(self.mark[2], f"a polyline needs two points or more, got {self.first.size // 2}.")
+        if self.closed and math.hypot(*(self.first - self.rest)) * self.unit > 1e-6:  # closed by meaning, not always by its last point
+            self._put(np.concatenate([self.rest, self.first])[None])
+
+    def _put(self, rows: np.ndarray) -> None:
+        self.rows.append(rows)
+        self.marks.append(self.mark)
+        self.many += len(rows)
+
+    def block(self) -> Paths:
+        """What was gathered, which it then holds no more."""
+        sizes = [len(rows) for rows in self.rows]
+        every = np.concatenate([np.zeros((0, 4)), *self.rows]) * self.unit
+        near = (np.abs(every) <= _FAR).all(axis=1)
+        if not near.all():
+            where = self.marks[int(np.searchsorted(np.cumsum(sizes), np.argmin(near), side="right"))][2]
+            raise self.fail(where, "a coordinate is not a number within -1e5 to 1e5 mm.")
+        layer, kind = (np.repeat(np.array([mark[k] for mark in self.marks], np.int64), sizes) for k in (0, 1))
+        one = assembled(layer, list(every.T.copy()), kind, _KINDS, [np.full(len(every), np.nan)] * 3, self.name)
+        one = replace(one, heights=tuple(self.heights))
+        self.rows, self.marks, self.heights, self.many = [], [], [], 0
+        return one
 
 
 # ---------------------------------------------------------------- ASCII
 
+_COMMENT = re.compile(rb"//[^\n]*?//")
+_PLAIN = b"0123456789+-., \t\r\n"
+_HEADS = {b"LAYER": 0, b"POLYLINE": 3, b"HATCHES": 2}  # numbers before the coordinates
 
-def _ascii(found: _Gathered, body: bytes) -> None:
-    body = re.sub(rb"//[^\n]*?//", b" ", body)
-    begin, end = body.find(b"$$GEOMETRYSTART"), body.rfind(b"$$GEOMETRYEND")
-    if begin < 0 or end < begin or body[:begin].strip() or body[end + 13 :].strip():
-        raise FileError(f"{found.name}: the geometry must stand between $$GEOMETRYSTART and $$GEOMETRYEND, and nothing else. {_WAY}")
-    commands = body[begin + 15 : end].split(b"$$")
-    if commands[0].strip():
-        raise FileError(f"{found.name}: command 1: text before the first command. {_WAY}")
-    for number, command in enumerate(commands[1:], 1):
-        word, _, rest = command.partition(b"/")
-        where = f"command {number}"
-        word = word.strip()
-        if word not in (b"LAYER", b"POLYLINE", b"HATCHES"):
-            raise FileError(f"{found.name}: {where}: unknown command {word[:30].decode('ascii', 'replace')!r}. {_WAY}")
-        values = _values(found.name, where, rest)
+
+def _ascii(found: _Geometry, file: BinaryIO) -> Iterator[None]:
+    """Read command after command, a long one some coordinates at a time."""
+    texts = _texts(found.name, file)
+    astray = FileError(f"{found.name}: the geometry must stand between $$GEOMETRYSTART and $$GEOMETRYEND, and nothing else. {_WAY}")
+    if next(texts)[0].strip() or not (start := next(texts, (b"", True))[0]).startswith(b"GEOMETRYSTART"):
+        raise astray
+    if start[13:].strip():
+        raise found.fail("command 1", "text before the first command.")
+    number, goes_on, word, count, stated = 0, False, b"", 0, 0.0
+    for text, ends in texts:
+        if not goes_on:
+            number, count = number + 1, 0
+            where = f"command {number}"
+            if text.startswith(b"GEOMETRYEND") and not text[11:].strip():
+                if next(texts, None) is None:
+                    return
+                raise astray
+            word, _, text = text.partition(b"/")
+            word = word.strip()
+            if word not in _HEADS:
+                raise found.fail(where, f"unknown command {word[:30].decode('ascii', 'replace')!r}.")
+        values = _values(found, where, text)
         if word == b"LAYER":
-            if len(values) != 1:
-                raise FileError(f"{found.name}: {where}: a layer has one height, got {len(values)} numbers. {_WAY}")
+            if len(values) != 1 or not ends:
+                raise found.fail(where, f"a layer has one height, got {len(values)} numbers.")
             found.layer(float(values[0]), where)
             continue
-        head, each = (3, 2) if word == b"POLYLINE" else (2, 4)
-        if len(values) < head or values[head - 1] * each != len(values) - head:
-            stated = f"{values[head - 1]:g}" if len(values) >= head else "no"
-            raise FileError(
-                f"{found.name}: {where}: {stated} points or hatches are stated, but {max(len(values) - head, 0)} coordinates follow. {_WAY}"
-            )
-        if word == b"POLYLINE":
-            found.polyline(_whole(found.name, where, values[1]), values[3:], where)
-        else:
-            found.hatches(values[2:], where)
+        head = _HEADS[word]
+        if not goes_on:
+            if len(values) < head:
+                raise found.fail(where, "no points or hatches are stated, but 0 coordinates follow.")
+            found.begin(word == b"POLYLINE", float(values[1]) if head == 3 else 0.0, where)
+            stated, values = float(values[head - 1]), values[head:]
+        found.add(values)
+        count, goes_on = count + len(values), not ends
+        if ends:
+            if stated * (2 if head == 3 else 4) != count:
+                raise found.fail(where, f"{stated:g} points or hatches are stated, but {count} coordinates follow.")
+            found.end()
+        yield
+    raise astray
 
 
-def _whole(name: str, where: str, value: float) -> int:
-    if value != math.floor(value):
-        raise FileError(f"{name}: {where}: a direction must be a whole number, got {value:g}. {_WAY}")
-    return int(value)
+def _texts(name: str, file: BinaryIO) -> Iterator[tuple[bytes, bool]]:
+    """What stands between `$$` and `$$`, without comments, and True; of what is long first pieces, each up to a comma, and False."""
+    rest, read = b"", b"more"
+    while read:
+        read = file.read(_PIECE)
+        text = _COMMENT.sub(b" ", rest + read)
+        begun = text.find(b"//", text.rfind(b"\n") + 1) if read else -1  # a comment that may end in the next piece
+        sure = text if begun < 0 else text[:begun]
+        *whole, rest = sure.split(b"$$")
+        for one in whole:
+            yield one, True
+        if read and len(rest) > _PIECE and b"," in rest:
+            one, _, rest = rest.rpartition(b",")
+            yield one, False
+        rest += text[len(sure) :]
+        if len(rest) > 4 * _PIECE:
+            raise FileError(f"{name}: {len(rest)} bytes without a comma or a command. {_WAY}")
+    yield rest, True
 
 
-def _values(name: str, where: str, text: bytes) -> np.ndarray:
-    cells = text.strip().split(b",")
-    if not all(_NUMBER.fullmatch(cell.strip()) for cell in cells):
-        bad = next(cell for cell in cells if not _NUMBER.fullmatch(cell.strip()))
-        raise FileError(f"{name}: {where}: cannot read the number {bad.strip()[:30].decode('ascii', 'replace')!r}. {_WAY}")
-    return np.array(cells, dtype=float)
+def _values(found: _Geometry, where: str, text: bytes) -> np.ndarray:
+    cells = text.split(b",")
+    if not text.strip(_PLAIN):
+        try:
+            return np.array(list(map(float, cells)))
+        except ValueError:  # said below
+            pass
+    for cell in map(bytes.strip, cells):
+        if not _NUMBER.fullmatch(cell):
+            raise found.fail(where, f"cannot read the number {cell[:30].decode('ascii', 'replace')!r}.")
+    return np.array(list(map(float, cells)))
 
 
 # ---------------------------------------------------------------- binary
@@ -191,41 +248,41 @@ _COMMANDS = {
 }
 
 
-def _binary(found: _Gathered, body: bytes, align: bool) -> None:
+def _binary(found: _Geometry, file: BinaryIO, whole: int, align: bool) -> Iterator[None]:
+    """Read command after command of so many bytes in all, a long one some coordinates at a time."""
     at, number = 0, 0
-    while at < len(body):
+    while at < whole:
         number += 1
         where = f"command {number} at byte {at} of the geometry"
-        (code,) = _unpacked(found.name, where, "<H", body, at)
+        (code,) = _unpacked(found, where, "<H", file, 2, align)
         if code not in _COMMANDS:
-            raise FileError(f"{found.name}: {where}: unknown command {code}; the file is not what it says, or is padded otherwise. {_WAY}")
+            raise found.fail(where, f"unknown command {code}; the file is not what it says, or is padded otherwise.")
         what, head, kind, each = _COMMANDS[code]
-        at += 4 if align else 2
-        values = _unpacked(found.name, where, head, body, at)
-        at += _padded(struct.calcsize(head), align)
+        values = _unpacked(found, where, head, file, struct.calcsize(head), align)
+        at += _padded(2, align) + _padded(struct.calcsize(head), align)
         if what == "layer":
             found.layer(float(values[0]), where)
             continue
-        count = values[-1]
-        size = count * each * np.dtype(kind).itemsize
-        if count < 0 or size > len(body) - at:
-            raise FileError(f"{found.name}: {where}: {count} points or hatches are stated, but the file ends before them. {_WAY}")
-        points = np.frombuffer(body, kind, count * each, at)
+        size = values[-1] * each * np.dtype(kind).itemsize
+        if not 0 <= size <= whole - at:
+            raise found.fail(where, f"{values[-1]} points or hatches are stated, but the file ends before them.")
+        found.begin(what == "polyline", values[1] if what == "polyline" else 0, where)
+        for start in range(0, size, _PIECE):
+            found.add(np.frombuffer(file.read(min(_PIECE, size - start)), kind).astype(float))
+            yield
+        found.end()
+        file.read(_padded(size, align) - size)
         at += _padded(size, align)
-        if what == "polyline":
-            found.polyline(values[1], points, where)
-        else:
-            found.hatches(points, where)
-    if at != len(body):
-        raise FileError(f"{found.name}: the geometry does not end with its last command ({at} bytes needed, {len(body)} there). {_WAY}")
+    if at != whole:
+        raise FileError(f"{found.name}: the geometry does not end with its last command ({at} bytes needed, {whole} there). {_WAY}")
 
 
 def _padded(size: int, align: bool) -> int:
     return (size + 3) // 4 * 4 if align else size
 
 
-def _unpacked(name: str, where: str, form: str, body: bytes, at: int) -> tuple[int, ...]:
-    try:
-        return struct.unpack_from(form, body, at)
-    except struct.error:
-        raise FileError(f"{name}: {where}: the file ends within it. {_WAY}") from None
+def _unpacked(found: _Geometry, where: str, form: str, file: BinaryIO, size: int, align: bool) -> tuple[int, ...]:
+    data = file.read(_padded(size, align))
+    if len(data) < size:
+        raise found.fail(where, "the file ends within it.")
+    return struct.unpack_from(form, data)

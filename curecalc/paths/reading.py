@@ -1,19 +1,21 @@
-"""One reader for all files of paths: the ending and the first bytes say which."""
+"""One reader for all files of paths: the ending says which; all give some vectors at a time."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
-from .table import read_table_paths
-from .vectors import Paths
+from ..errors import FileError
+from ..files.disk import open_file
+from .vectors import Paths, joined
 
-__all__ = ["read_paths"]
+__all__ = ["path_blocks", "read_paths"]
 
-_LAYER_FILES = (".cli",)
+_MOST = 100_000_000  # vectors held in memory: seven gigabytes
 
 
 def read_paths(path: str | Path) -> Paths:
-    """Paths from a file: our own table (.csv, .txt, .xlsx, .npz) or the Common Layer Interface (.cli, ASCII or binary).
+    """All paths of a file, in memory: our own table (.csv, .txt, .xlsx, .npz) or the Common Layer Interface (.cli, ASCII or binary).
 
     Parameters
     ----------
@@ -28,8 +30,39 @@ def read_paths(path: str | Path) -> Paths:
     ------
     FileError
     """
-    if str(path).lower().endswith(_LAYER_FILES):
-        from .layerfile import read_layer_file
+    held: list[Paths] = []
+    size = 0
+    for block in path_blocks(path):
+        held.append(block)
+        size += block.rows
+        if size > _MOST:
+            raise FileError(f"{path}: more than {_MOST} vectors are too many for the memory. Leave them in their file, with open_paths.")
+    return joined(held).in_order()
 
-        return read_layer_file(path)
-    return read_table_paths(path)
+
+def path_blocks(path: str | Path) -> Iterator[Paths]:
+    """The paths of a file as it holds them, some at a time.
+
+    Raises
+    ------
+    FileError
+    """
+    name, ending = str(path), str(path).lower()
+    if ending.endswith(".npz"):
+        from .arrays import array_blocks
+
+        yield from array_blocks(path)
+        return
+    try:
+        if ending.endswith(".cli"):
+            from .layerfile import layer_blocks
+
+            with open_file(path, what="layer") as file:
+                yield from layer_blocks(name, file)
+        else:
+            from .table import text_blocks
+
+            with open_file(path, what="table") as file:
+                yield from text_blocks(name, file)
+    except OSError as error:
+        raise FileError(f"{name}: cannot be read ({error.strerror or error}). Copy the file to a local folder and try again.") from None

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .stored import StoredPaths
-from .vectors import OUTLINE, Paths, Positions, assembled
+from .stored import AT_ONCE, StoredPaths
+from .vectors import OUTLINE, Paths, Positions, joined
 
 if TYPE_CHECKING:
     Window = tuple[float, float, float, float]
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 __all__ = ["Shelf"]
 
 _BLOCK = 1024  # vectors
-_AT_ONCE = 262_144  # vectors read at once
 
 
 @dataclass(frozen=True)
@@ -47,22 +46,27 @@ class Shelf:
         return self.rows.source
 
     @property
-    def recorded(self) -> tuple[Positions, ...]:
-        """Recorded positions."""
-        return self.rows.recorded
+    def recorded(self) -> bool:
+        """Whether there are recorded positions."""
+        return bool(self.rows.recorded)
+
+    @property
+    def held(self) -> tuple[Positions, ...]:
+        """Recorded positions in memory, which have no index."""
+        return self.rows.recorded if isinstance(self.rows, Paths) else ()
 
     @staticmethod
     def of(rows: Paths | StoredPaths, first: int, last: int) -> Shelf:
         """The index of some layers, made in one pass."""
-        begin, end, layer, box, draws, joined = [], [], [], [], [], []
+        begin, end, layer, box, draws, goes_on = [], [], [], [], [], []
         radii: set[float] = set()
         fastest = 0.0
         low, high = _span(rows, first, last)
-        for start in range(low, high, _AT_ONCE):
+        for start in range(low, high, AT_ONCE):
             before = min(start - low, 1)
-            stop = min(start + _AT_ONCE, high)
-            one = rows.chosen(slice(start - before, stop))
-            radii.update(np.unique(one.scanned.beam_radius).tolist())
+            stop = min(start + AT_ONCE, high)
+            one = rows.chosen(slice(start - before, stop)) if isinstance(rows, Paths) else rows.ways(start - before, stop)
+            radii.update(np.unique(one.scanned.beam_radius[~np.isnan(one.scanned.beam_radius)]).tolist())
             fastest = max(fastest, float(np.max(one.scanned.scan_speed, initial=0.0)))
             joins = one.joints()[before:]
             one = one.chosen(slice(before, None))
@@ -75,11 +79,11 @@ class Shelf:
             highs = (np.maximum.reduceat(np.maximum(a, b), at) for a, b in ((one.x0, one.x1), (one.y0, one.y1)))
             box.append(np.column_stack([*lows, *highs]))
             draws.append(np.maximum.reduceat(kind, at))
-            joined.append(joins[at] & (kind[at] > 0))
+            goes_on.append(joins[at] & (kind[at] > 0))
         if not begin:
             none = np.zeros(0, np.int64)
             return Shelf(rows, none, none, none, np.zeros((0, 4)), none, none, ())
-        whole, group = np.concatenate(box), np.cumsum(~np.concatenate(joined)) - 1
+        whole, group = np.concatenate(box), np.cumsum(~np.concatenate(goes_on)) - 1
         first_of = np.unique(group, return_index=True)[1]
         around = np.hstack([np.minimum.reduceat(whole[:, :2], first_of), np.maximum.reduceat(whole[:, 2:], first_of)])[group]
         a, b, numbers = (np.concatenate(p) for p in (begin, end, layer))
@@ -87,7 +91,7 @@ class Shelf:
 
     def bounds(self) -> Window:
         """x low, y low, x high, y high of all vectors and positions."""
-        parts = [self.box, *(np.column_stack([p.x, p.y, p.x, p.y]) for p in self.recorded)]
+        parts = [self.box, *(np.column_stack([p.x, p.y, p.x, p.y]) for p in self.held)]
         every = np.concatenate([part for part in parts if len(part)] or [np.zeros((1, 4))])
         (x0, y0), (x1, y1) = every[:, :2].min(0).tolist(), every[:, 2:].max(0).tolist()
         return x0, y0, x1, y1
@@ -96,7 +100,7 @@ class Shelf:
         """All vectors and positions of one layer."""
         mine = self.layer == layer
         part = self.rows.chosen(slice(int(self.begin[mine][0]), int(self.end[mine][-1])) if mine.any() else slice(0, 0))
-        return replace(part, recorded=tuple(p for p in self.recorded if p.layer == layer))
+        return replace(part, recorded=self._recorded([part], layer))
 
     def near(self, layer: int, window: Window, room: float) -> Paths:
         """Vectors of a layer whose box comes within `room` of a window; outlines and contours near it whole.
@@ -108,11 +112,24 @@ class Shelf:
         draws = self.draws[low:high]
         if len(draws) and draws.max() > max(draws[hit], default=0):
             hit |= self.group[low:high] == self.group[low + int(np.argmax(draws))]
-        found = [self._kept(slice(a, b), window, room) for a, b in _runs(self.begin[low:high][hit], self.end[low:high][hit])]
-        return replace(_joined(found, self.rows), recorded=tuple(p for p in self.recorded if p.layer == layer))
+        found = [self._kept(a, b, window, room) for a, b in _runs(self.begin[low:high][hit], self.end[low:high][hit])]
+        return replace(joined(found or [self.rows.chosen(slice(0, 0))]), recorded=self._recorded(found, layer))
 
-    def _kept(self, rows: slice, window: Window, room: float) -> Paths:
-        one = self.rows.chosen(rows)
+    def crowd(self, window: Window, room: float) -> int:
+        """Most vectors of a layer in blocks whose box comes within `room` of a window: about what `near` reads."""
+        if not len(self.layer):
+            return 0
+        hit = np.where(_meets(self.box, window, room), self.end - self.begin, 0)
+        return int(np.add.reduceat(hit, np.flatnonzero(np.diff(self.layer, prepend=-1))).max())
+
+    def _recorded(self, parts: list[Paths], layer: int) -> tuple[Positions, ...]:
+        every = self.held if isinstance(self.rows, Paths) else [piece for part in parts for piece in part.recorded]
+        return tuple(piece for piece in every if piece.layer == layer)
+
+    def _kept(self, start: int, stop: int, window: Window, room: float) -> Paths:
+        if isinstance(self.rows, StoredPaths) and self.rows.recorded:
+            return self.rows.chosen(slice(start, stop + 1))  # with the position that the last way leads to
+        one = self.rows.chosen(slice(start, stop))
         near = one.meets(window, room)
         for i, kind in enumerate(one.kinds):
             if kind == OUTLINE or "contour" in kind.lower():
@@ -121,26 +138,26 @@ class Shelf:
 
     def cut(self, window: Window, room: float) -> Shelf:
         """What is near a window, of all layers, in memory."""
-        layers = np.unique(np.concatenate([self.layer, np.array([p.layer for p in self.recorded], self.layer.dtype)])).tolist()
+        layers = np.unique(np.concatenate([self.layer, np.array([p.layer for p in self.held], self.layer.dtype)])).tolist()
         parts = [self.near(layer, window, room) for layer in layers]
-        one = replace(_joined(parts, self.rows), recorded=self.recorded)
+        one = replace(joined(parts), recorded=tuple(piece for part in parts for piece in part.recorded))
         return replace(Shelf.of(one, layers[0], layers[-1]), radii=self.radii, fastest=self.fastest)
 
     def slices(self) -> Iterator[Paths]:
-        """All vectors in their order, some at a time."""
+        """All vectors and positions in their order, some at a time."""
         for a, b in _runs(self.begin, self.end):
-            yield self.rows.chosen(slice(a, b))
+            part = self.rows.chosen(slice(a, b))
+            yield replace(part, recorded=()) if self.held else part
+        if self.held:
+            yield replace(self.rows.chosen(slice(0, 0)), recorded=self.held)
 
 
 def _span(rows: Paths | StoredPaths, first: int, last: int) -> tuple[int, int]:
     if isinstance(rows, Paths):
         low, high = np.searchsorted(rows.layer, [first, last + 1])
-        return int(low), int(high)
-    low, high = 0, 0
-    for start in range(0, len(rows), _AT_ONCE):
-        layer = rows.layer_of(start, min(start + _AT_ONCE, len(rows)))
-        low, high = low + int((layer < first).sum()), high + int((layer <= last).sum())
-    return low, high
+    else:
+        low, high = rows.begin[np.searchsorted(rows.layers, [first, last + 1])]
+    return int(low), int(high)
 
 
 def _meets(boxes: np.ndarray, window: Window, room: float) -> np.ndarray:
@@ -155,19 +172,8 @@ def _runs(begin: np.ndarray, end: np.ndarray) -> Iterator[tuple[int, int]]:
         return
     start, stop = int(begin[0]), int(begin[0])
     for a, b in zip(begin.tolist(), end.tolist()):
-        if stop != a or b - start > _AT_ONCE:
+        if stop != a or b - start > AT_ONCE:
             yield start, stop
             start = a
         stop = b
     yield start, stop
-
-
-def _joined(parts: list[Paths], rows: Paths | StoredPaths) -> Paths:
-    if len(parts) == 1:
-        return parts[0]
-    if not parts:
-        return rows.chosen(slice(0, 0))
-    lit = [np.concatenate([getattr(p, name) for p in parts]) for name in ("power", "scan_speed", "beam_radius")]
-    places = [np.concatenate([getattr(p, name) for p in parts]) for name in ("x0", "y0", "x1", "y1")]
-    layer, kind = np.concatenate([p.layer for p in parts]), np.concatenate([p.kind for p in parts])
-    return assembled(layer, places, kind, parts[0].kinds, lit, rows.source)

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..errors import FileError
+from .stored import StoredPaths, kept
 from .vectors import OUTLINE, Paths, assembled
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ def study_paths(
     contour_offset: Quantity,
     hatch_offset: Quantity,
     progress: Callable[[int, int], None] | None = None,
-) -> Paths:
+) -> Paths | StoredPaths:
     """Study paths of a closed mesh; coordinates are millimetres, z is up.
 
     Parameters
@@ -55,8 +56,8 @@ def study_paths(
 
     Returns
     -------
-    Paths
-        Of the kinds outline (not scanned), contour and hatch; no power, speed or radius.
+    Paths or StoredPaths
+        Of the kinds outline (not scanned), contour and hatch; no power, speed or radius. Many stay on the disk, as of `open_paths`.
 
     Raises
     ------
@@ -74,24 +75,23 @@ def study_paths(
         raise FileError(
             f"{name}: {high - low:.6g} mm makes {count} layers of {t:.4g} mm, more than {_MOST_LAYERS}. Is the mesh in millimetres?"
         )
-    rows: list[np.ndarray] = []
-    kinds: list[int] = []
-    layers: list[int] = []
-    for k in range(count):
-        section = solid.slice(min(low + (k + 0.5) * t, high - 1e-9))
-        for kind, found in enumerate(_vectors(section.to_polygons(), h, inner, along_y=k % 2 == 1)):
-            if len(found):
-                rows.append(found)
-                kinds.append(kind)
-                layers.append(k + 1)
-        if progress is not None:
-            progress(k + 1, count)
-    if not rows:
-        raise FileError(f"{name}: no layer holds a section. {_WAY}")
-    sizes = [len(r) for r in rows]
-    unknown = np.full(sum(sizes), np.nan)
-    places = list(np.concatenate(rows).T.copy())
-    return assembled(np.repeat(layers, sizes), places, np.repeat(kinds, sizes), _KINDS, [unknown, unknown, unknown], name)
+
+    def blocks() -> Iterator[Paths]:
+        drawn = False
+        for k in range(count):
+            section = solid.slice(min(low + (k + 0.5) * t, high - 1e-9))
+            rows = _vectors(section.to_polygons(), h, inner, along_y=k % 2 == 1)
+            sizes = [len(r) for r in rows]
+            layer, unknown = np.full(sum(sizes), k + 1), np.full(sum(sizes), np.nan)
+            if len(layer):
+                yield assembled(layer, list(np.concatenate(rows).T.copy()), np.repeat(range(3), sizes), _KINDS, [unknown] * 3, name)
+                drawn = True
+            if progress is not None:
+                progress(k + 1, count)
+        if not drawn:
+            raise FileError(f"{name}: no layer holds a section. {_WAY}")
+
+    return kept(blocks())
 
 
 def _vectors(loops: list[np.ndarray], h: float, inner: tuple[float, float], *, along_y: bool) -> tuple[np.ndarray, ...]:

@@ -14,7 +14,7 @@ from ..physics import motion
 if TYPE_CHECKING:
     from ..units import Quantity
 
-__all__ = ["OUTLINE", "Paths", "Positions", "assembled", "paths_from"]
+__all__ = ["OUTLINE", "Paths", "Positions", "assembled", "joined", "paths_from"]
 
 OUTLINE = "outline"
 """The kind of vectors that are not scanned but draw the part's section."""
@@ -58,6 +58,11 @@ class Paths:
         return len(self.layer)
 
     @property
+    def rows(self) -> int:
+        """Vectors and recorded positions."""
+        return len(self) + sum(len(p.time) for p in self.recorded)
+
+    @property
     def layers(self) -> np.ndarray:
         """Numbers of the layers that hold anything."""
         return np.unique(np.concatenate([self.layer, np.array([p.layer for p in self.recorded], self.layer.dtype)]))
@@ -76,6 +81,10 @@ class Paths:
         """These vectors alone."""
         arrays = ("layer", "x0", "y0", "x1", "y1", "kind", "power", "scan_speed", "beam_radius")
         return replace(self, **{name: getattr(self, name)[which] for name in arrays})  # type: ignore[arg-type]
+
+    def in_order(self) -> Paths:
+        """Layer by layer."""
+        return self if bool((np.diff(self.layer) >= 0).all()) else self.chosen(np.argsort(self.layer, kind="stable"))
 
     def of_layer(self, layer: int) -> Paths:
         """The vectors and positions of one layer; a view, since layers ascend."""
@@ -109,7 +118,7 @@ class Paths:
         if kind not in self.kinds:
             return []
         one = self.chosen(self.kind == self.kinds.index(kind))
-        return [np.column_stack([one.x0[a:b], one.y0[a:b]]) for a, b in one.chains() if b - a > 2 and one._joins(b - 1, a)]
+        return [np.column_stack([one.x0[a:b], one.y0[a:b]]) for a, b in one.chains() if b - a > 2 and one.closes(a, b)]
 
     def chains(self) -> Iterator[tuple[int, int]]:
         """Ranges of vectors that follow each other end to end; a closed one ends where it returns to its start."""
@@ -118,6 +127,10 @@ class Paths:
             if i + 1 == len(self) or not self._joins(i, i + 1) or (i - start > 1 and self._joins(i, start)):
                 yield start, i + 1
                 start = i + 1
+
+    def closes(self, a: int, b: int) -> bool:
+        """Whether these vectors return to their start."""
+        return bool(self._joins(b - 1, a))
 
     def joints(self) -> np.ndarray:
         """Whether each vector begins where the one before it ended (same layer and kind)."""
@@ -128,26 +141,6 @@ class Paths:
     def _joins(self, i: int | np.ndarray, j: int | np.ndarray) -> np.ndarray:
         near = np.hypot(self.x1[i] - self.x0[j], self.y1[i] - self.y0[j]) <= 1e-6
         return near & (self.layer[i] == self.layer[j]) & (self.kind[i] == self.kind[j])
-
-    def areas(self) -> np.ndarray:
-        """Drawn area of each layer from the first to the last (mm^2): inside an odd number of outlines that do not cross."""
-        numbers = self.layers
-        found = np.zeros(int(numbers[-1] - numbers[0]) + 1)
-        for layer in numbers:
-            loops = self.of_layer(int(layer)).loops(OUTLINE)
-            shares = [0.5 * float(np.sum(p[:, 0] * np.roll(p[:, 1], -1) - np.roll(p[:, 0], -1) * p[:, 1])) for p in loops]
-            found[int(layer - numbers[0])] = abs(sum(shares))  # holes run the other way round
-        return found
-
-    def totals(self) -> dict[str, dict[str, float]]:
-        """For each kind that is scanned: vectors, their length in all, the longest and the mean (mm)."""
-        lengths = self.scanned.length
-        found = {}
-        for i, name in enumerate(self.kinds):
-            mine = lengths[self.scanned.kind == i]
-            if mine.size:
-                found[name] = {"count": int(mine.size), "length": float(mine.sum()), "longest": float(mine.max())}
-        return found
 
     def scan_time(self, acceleration: float | None = None, settling: float = 0.0) -> float:
         """Seconds of drawing all vectors, from rest to rest where an acceleration (mm/s^2) is given; each then settles."""
@@ -254,3 +247,23 @@ def assembled(
     x0, y0, x1, y1 = places
     power, scan_speed, beam_radius = lit
     return Paths(layer, x0, y0, x1, y1, kind, tuple(str(k) for k in kinds), power, scan_speed, beam_radius, source=source)
+
+
+def joined(parts: Sequence[Paths]) -> Paths:
+    """Parts of the same paths, one after the other; the positions of a layer as one recording."""
+    kinds = list(parts[0].kinds) if len({part.kinds for part in parts}) == 1 else sorted({kind for part in parts for kind in part.kinds})
+    codes = [np.array([kinds.index(kind) for kind in part.kinds], np.int64)[part.kind] for part in parts]
+
+    def whole(name: str) -> np.ndarray:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    places, lit = ([whole(name) for name in names] for names in (("x0", "y0", "x1", "y1"), ("power", "scan_speed", "beam_radius")))
+    one = assembled(whole("layer"), places, np.concatenate(codes), kinds, lit, parts[0].source)
+    pieces: dict[int, list[Positions]] = {}
+    for piece in (piece for part in parts for piece in part.recorded):
+        pieces.setdefault(piece.layer, []).append(piece)
+    recorded = tuple(
+        Positions(layer, *(np.concatenate([getattr(piece, name) for piece in own]) for name in ("time", "x", "y", "power")))
+        for layer, own in sorted(pieces.items())
+    )
+    return replace(one, recorded=recorded, heights=tuple(height for part in parts for height in part.heights))

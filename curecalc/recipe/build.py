@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 
 from ..errors import FileError
+from ..paths.stored import StoredPaths
+from ..paths.sums import areas, layer_sums
 from ..paths.vectors import Paths
 from ..units import G_CM3, MM, MM2, MM3, MW, Quantity, S, to_json
 from . import rates
@@ -16,7 +18,10 @@ from .record import Recipe
 __all__ = ["with_paths"]
 
 
-def with_paths(recipe: Recipe, paths: Paths) -> Recipe:
+_MOST_LAYERS = 1_000_000
+
+
+def with_paths(recipe: Recipe, paths: Paths | StoredPaths) -> Recipe:
     """Rates over all layers of the paths: each kind of vector by its own lengths and counts, at the settings of the recipe's kind.
 
     A kind of the paths goes by its name; `hatch` else by the first raster kind, all others by the first line kind.
@@ -28,7 +33,9 @@ def with_paths(recipe: Recipe, paths: Paths) -> Recipe:
     """
     needs, machine = recipe.needs, recipe.machine
     n = int(paths.layers[-1] - paths.layers[0]) + 1
-    length, count, gap = _sums(paths, n)
+    if n > _MOST_LAYERS:
+        raise FileError(f"{paths.source}: {n} layers from the first to the last are more than {_MOST_LAYERS}. Number them one by one.")
+    length, count, gap = layer_sums(paths)
     chosen: dict[int, list[str]] = {}
     for kind in length:
         i = _kind_for(recipe, kind)
@@ -48,8 +55,8 @@ def with_paths(recipe: Recipe, paths: Paths) -> Recipe:
     recoat = float(machine.recoat_time.m_as(S))
     t = float(needs.layer_thickness.m_as(MM))
     total = rates.build_rates(kinds, power_available=float(machine.power.value.m_as(MW)), recoat_time=recoat, layer_thickness=t, layers=n)
-    areas = paths.areas()
-    volume = float(areas.sum()) * t if areas.any() else total.volume
+    drawn = areas(paths)
+    volume = float(drawn.sum()) * t if drawn.any() else total.volume
     per_layer = replace(
         total,
         scan_time=total.scan_time / n,
@@ -64,29 +71,13 @@ def with_paths(recipe: Recipe, paths: Paths) -> Recipe:
         "path": paths.source,
         "layers": n,
         "volume": to_json(Quantity(volume, MM3)),
-        "greatest_area": to_json(Quantity(float(areas.max()), MM2)) if areas.any() else None,
+        "greatest_area": to_json(Quantity(float(drawn.max()), MM2)) if drawn.any() else None,
         "total_time": to_json(Quantity(total.layer_time, S)),
         "scan_time": to_json(Quantity(total.scan_time, S)),
         "mass": None if density is None else {"value": 1e-3 * volume * density, "unit": "g"},
     }
     mass = None if density is None else 3.6 * per_layer.volume_rate * density
     return replace(recipe, rates=per_layer, mass_rate=mass, part_layers=n, part_time=total.layer_time, part=part)
-
-
-def _sums(paths: Paths, n: int) -> tuple[dict[str, np.ndarray], ...]:
-    """Length (mm), count and length of the moves to each scanned kind's vectors, layer by layer."""
-    one = paths.scanned
-    at = one.layer - paths.layers[0]
-    moved = np.zeros(len(one))
-    moved[1:] = np.where(at[1:] == at[:-1], np.hypot(one.x0[1:] - one.x1[:-1], one.y0[1:] - one.y1[:-1]), 0.0)
-    length, count, gap = {}, {}, {}
-    for i, kind in enumerate(one.kinds):
-        mine = one.kind == i
-        if mine.any():
-            length[kind] = np.bincount(at[mine], one.length[mine], n)
-            count[kind] = np.bincount(at[mine], minlength=n).astype(float)
-            gap[kind] = np.bincount(at[mine], moved[mine], n)
-    return length, count, gap
 
 
 def _kind_for(recipe: Recipe, kind: str) -> int | None:

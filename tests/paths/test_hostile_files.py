@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from curecalc.errors import FileError
-from curecalc.paths.layerfile import read_layer_bytes
+from curecalc.paths.layerfile import layer_blocks
 from curecalc.paths.reading import read_paths
-from curecalc.paths.table import save_paths, table_text
+from curecalc.paths.saving import save_paths, table_text
+from curecalc.paths.vectors import joined
 
 HEAD = b"$$HEADERSTART\n$$%s\n$$UNITS/%s\n$$VERSION/200\n%s$$HEADEREND"
 
@@ -31,6 +32,10 @@ SHORT = struct.pack("<HH", 128, 100) + struct.pack("<HHHH8H", 129, 1, 1, 4, 0, 0
 SHORT += struct.pack("<HHH8H", 131, 1, 2, 500, 500, 2500, 500, 500, 1000, 2000, 1000)
 ALIGNED = struct.pack("<HHHHI", 128, 0, 100, 0, 129)[:8] + struct.pack("<HHHHHH8H", 129, 0, 1, 1, 4, 0, 0, 0, 3000, 0, 3000, 2000, 0, 0)
 ALIGNED += struct.pack("<HHHH8H", 131, 0, 1, 2, 500, 500, 2500, 500, 500, 1000, 2000, 1000)
+
+
+def read_layer_bytes(name, data):
+    return joined(list(layer_blocks(name, io.BytesIO(data))))
 
 
 def places(paths):

@@ -2,6 +2,7 @@
 
 import io
 import zipfile
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,10 +10,10 @@ import pytest
 from curecalc.errors import FileError
 from curecalc.paths import shelf, stored
 from curecalc.paths.reading import read_paths
+from curecalc.paths.saving import save_paths
 from curecalc.paths.shelf import Shelf
-from curecalc.paths.stored import StoredPaths, open_paths
-from curecalc.paths.table import save_paths
-from curecalc.paths.vectors import assembled
+from curecalc.paths.stored import StoredPaths, open_paths, slices
+from curecalc.paths.vectors import assembled, joined
 
 
 def some(rng, layers=3, count=200):
@@ -37,7 +38,8 @@ def rows(paths):
 @pytest.fixture
 def small_blocks(monkeypatch):
     monkeypatch.setattr(shelf, "_BLOCK", 16)
-    monkeypatch.setattr(shelf, "_AT_ONCE", 64)
+    monkeypatch.setattr(shelf, "AT_ONCE", 64)
+    monkeypatch.setattr(stored, "AT_ONCE", 64)
     monkeypatch.setattr(stored, "_LEAST", 100)
 
 
@@ -98,16 +100,28 @@ def test_a_file_left_where_it_is_says_what_is_wrong_as_one_read_whole(tmp_path):
 
 
 @pytest.mark.usefixtures("small_blocks")
-def test_layers_out_of_order_and_packed_files_are_read_whole(tmp_path, monkeypatch):
+def test_layers_out_of_order_and_packed_files_stay_on_the_disk_too(tmp_path):
+    """Every kind of file against the same vectors in memory: the temporary folder holds them in order, and goes with them."""
     paths = some(np.random.default_rng(3))
     mixed = paths.chosen(np.random.default_rng(4).permutation(len(paths)))
+    ordered = mixed.chosen(np.argsort(mixed.layer, kind="stable"))
     save_paths(tmp_path / "mixed.npz", mixed)
-    assert not isinstance(open_paths(tmp_path / "mixed.npz"), StoredPaths)
-    monkeypatch.setattr(stored, "_MOST", 500)
-    with pytest.raises(FileError, match="layers do not ascend and 1500 vectors are too many"):
-        open_paths(tmp_path / "mixed.npz")
-    np.savez_compressed(tmp_path / "packed.npz", x0=paths.x0, y0=paths.y0, x1=paths.x1, y1=paths.y1)
-    assert not isinstance(open_paths(tmp_path / "packed.npz"), StoredPaths)
+    save_paths(tmp_path / "mixed.csv", mixed)
+    save_paths(tmp_path / "mixed_again.npz", open_paths(tmp_path / "mixed.csv"))
+    arrays = {name: getattr(mixed, name) for name in ("layer", "x0", "y0", "x1", "y1", "kind", "power", "scan_speed", "beam_radius")}
+    np.savez_compressed(tmp_path / "packed.npz", kinds=np.array(mixed.kinds), **arrays)
+    for name in ("mixed.npz", "mixed.csv", "mixed_again.npz", "packed.npz"):
+        kept = open_paths(tmp_path / name)
+        assert isinstance(kept, StoredPaths)
+        assert kept.layers.tolist() == [1, 2, 3]
+        assert rows(joined(list(slices(kept)))).tolist() == rows(ordered).tolist(), name
+        assert rows(kept.chosen(slice(700, 710))).tolist() == rows(ordered.chosen(slice(700, 710))).tolist()
+        folder = kept.folder
+        if folder is not None:
+            path = Path(folder.path)
+            assert path.is_dir()
+            del kept, folder
+            assert not path.exists()
 
 
 @pytest.mark.parametrize("columns", [("x0", "y0", "x1", "y1"), ("layer", "x0", "y0", "x1", "y1")])
