@@ -418,7 +418,7 @@ def answer_of(job: Job, error: float, tally: Tally, resin: Resin, layer_thicknes
         if not on.any():
             raise QuantityError("the window holds no vector that is scanned. Choose another window.")
         low, mean = float(least[on].min()), float(np.average(middle[on], weights=near.scanned.length[on]))
-    elif near is None and job.single and corrected:
+    elif near is None and job.single and corrected and job.paths.radii:
         notes.append("speeds per vector are tried out on maps of up to four million pixels and a million vectors only: choose a window")
     mended = corrections(near, job.optics, job.grid) if corrected and near is not None else []
     if law.exponent != 1.0:
