@@ -15,7 +15,7 @@ from itertools import accumulate, chain, islice
 from typing import Any, BinaryIO
 
 from ..errors import FileError
-from .spreadsheets import EXPLANATIONS
+from .spreadsheets import EXPLANATIONS, bounded
 
 __all__ = ["Block", "Names", "Raw", "raw_table"]
 
@@ -26,7 +26,7 @@ _ASSIGNED = re.compile(r"^#?\s*[^\W\d][\w \-]*?\s*(?:\[[^\[\]]*\])?\s*[=:]")
 # a separator before the next `name =` or `name:`; any other belongs to the value
 _SPLIT_SETTINGS = re.compile(r"[;\t,](?=\s*#?\s*[^\W\d][\w \-]*?\s*(?:\[[^\[\]]*\])?\s*[=:])")
 _UNIT = re.compile(r"\[[^\[\]]*\]|\([^()]*\)")
-_MOST_UNPACKED = 500_000_000
+_MOST_UNPACKED, _MOST_CELLS = 500_000_000, 4_500_000  # of a spreadsheet: its reader holds it whole, about 80 bytes a cell
 _PIECE = 1_000_000  # bytes looked at together; no line of a table is as long
 _CONTROLS = bytes([*range(1, 9), 11, *range(14, 32), 127])
 _NUMERIC = "0123456789+-."
@@ -64,7 +64,7 @@ def raw_table(name: str, file: BinaryIO, names: Names, *, sheet: str | None, max
         data = file.read()
         if not data.strip():
             raise _empty_file(name)
-        return _spreadsheet(name, data, names, sheet, max_rows)
+        return _spreadsheet(name, data, names, sheet, max_rows, most)
     if sheet is not None:
         raise FileError(f"{name}: a sheet was asked for, but only .xlsx files have sheets. Leave the sheet out.")
     encoding = _encoding(name, file)
@@ -123,13 +123,15 @@ def _recoded(name: str, file: BinaryIO) -> Iterator[bytes]:
 
 
 def _lines(file: BinaryIO, encoding: str) -> Iterator[str]:
-    """The lines of a file from its first on, whatever ends them."""
+    """The lines of a file from its first on, whatever ends them; who reads it already goes on as if nothing was."""
+    where = file.tell()
     file.seek(0)
     text = io.TextIOWrapper(file, encoding)
     try:
         yield from islice(text, None)  # which, unlike the text itself, is not closed with this
     finally:
         text.detach()
+        file.seek(where)
 
 
 def _assigned(text: str) -> list[str]:
@@ -244,7 +246,7 @@ def _says_nothing(cells: list[str], width: int) -> bool:
     return not filled or (cells[0].lstrip().startswith("#") and len(filled) == 1 and width > 1)
 
 
-def _spreadsheet(name: str, data: bytes, names: Names, sheet: str | None, max_rows: float) -> Raw:
+def _spreadsheet(name: str, data: bytes, names: Names, sheet: str | None, max_rows: float, most: int | None) -> Raw:
     try:
         from python_calamine import load_workbook
     except ImportError:
@@ -252,65 +254,69 @@ def _spreadsheet(name: str, data: bytes, names: Names, sheet: str | None, max_ro
             f"{name}: reading .xlsx needs the package python-calamine, which is not installed. "
             "Install curecalc[excel], or save the table as CSV."
         ) from None
-    _unpacked_size(name, data)
+    bounded(name, data, cells=_MOST_CELLS, unpacked=_MOST_UNPACKED)
     try:
         book = load_workbook(io.BytesIO(data))
         sheets = list(book.sheet_names)
         if sheet is not None and sheet not in sheets:
             raise FileError(f"{name}: there is no sheet {sheet!r}. The sheets are {', '.join(sheets)}.")
-        tables = {n: book.get_sheet_by_name(n).to_python(skip_empty_area=False) for n in ([sheet] if sheet else sheets)}
+        tables = {n: book.get_sheet_by_name(n) for n in ([sheet] if sheet else sheets)}
     except FileError:
         raise
     except Exception as error:  # the reader raises its own classes, and more than one
         raise FileError(f"{name}: the spreadsheet cannot be read: {_first_line(error)}. Save it again as .xlsx.") from None
-    filled = {n: t for n, t in tables.items() if (sheet or n != EXPLANATIONS) and any(not _empty(c) for row in t for c in row)}
+    filled = {n: t for n, t in tables.items() if (sheet or n != EXPLANATIONS) and any(not _empty(c) for row in _cells(t) for c in row)}
     if not filled:
         raise FileError(f"{name}: the spreadsheet is empty. Save the table again.")
     if len(filled) > 1:
         raise FileError(f"{name}: more than one sheet holds something: {', '.join(filled)}. Say which with sheet=.")
-    return _sheet_rows(name, next(iter(filled.values())), names, max_rows)
+    return _sheet(name, next(iter(filled.values())), names, max_rows, most)
 
 
-def _unpacked_size(name: str, data: bytes) -> None:
-    import zipfile
-
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            if sum(i.file_size for i in archive.infolist()) > _MOST_UNPACKED:
-                raise FileError(f"{name}: the spreadsheet unpacks to more than {_MOST_UNPACKED} bytes. Split it.")
-    except zipfile.BadZipFile:
-        raise FileError(f"{name}: this is no .xlsx spreadsheet (broken or another format). Save it again as .xlsx.") from None
+def _cells(table: Any) -> Iterator[list[Any]]:
+    """The rows of a sheet, from its first cell on."""
+    if table.start is not None:
+        for row in table.iter_rows():
+            yield [None] * table.start[1] + [_clean(c) for c in row]
 
 
-def _sheet_rows(name: str, table: list[list[Any]], names: Names, max_rows: float) -> Raw:
+def _sheet(name: str, table: Any, names: Names, max_rows: float, most: int | None) -> Raw:
     above: list[tuple[int, list[Any]]] = []
-    header: list[Any] = []
-    header_line, rows, lines = 0, [], []
-    for number, cells in enumerate(table, 1):
-        cleaned = [_clean(c) for c in cells]
-        if all(_empty(c) for c in cleaned):
+    for number, cells in enumerate(_cells(table), 1):
+        if all(_empty(c) for c in cells):
             continue
-        if not header:
-            left = next(i for i, c in enumerate(cleaned) if not _empty(c))
-            texts = [c if isinstance(c, str) else ("" if c is None else str(c)) for c in cleaned[left:]]
-            first = texts[0].strip()
-            bare = [first.lstrip("# "), *texts[1:]]
-            if _is_setting(bare, names):
-                above.append((number, [bare[0], *cleaned[left + 1 :]]))
-            elif first.startswith("#") or (_ASSIGNED.match(first) and not any(t.strip() for t in texts[1:])):
-                above.append((number, _assigned(first)))
-            else:
-                header, header_line = cleaned, number
+        left = next(i for i, c in enumerate(cells) if not _empty(c))
+        texts = [c if isinstance(c, str) else ("" if c is None else str(c)) for c in cells[left:]]
+        first = texts[0].strip()
+        bare = [first.lstrip("# "), *texts[1:]]
+        if _is_setting(bare, names):
+            above.append((number, [bare[0], *cells[left + 1 :]]))
+        elif first.startswith("#") or (_ASSIGNED.match(first) and not any(t.strip() for t in texts[1:])):
+            above.append((number, _assigned(first)))
+        else:
+            return Raw(above, number, cells, "xlsx", partial(_sheet_rows, name, table, number, len(cells), max_rows, most))
+    raise FileError(f"{name}: no header found, only comments and settings. Add the table below them.")
+
+
+def _sheet_rows(name: str, table: Any, at: int, width: int, max_rows: float, most: int | None) -> Iterator[Block]:
+    rows: list[list[Any]] = []
+    lines: list[int] = []
+    count = 0
+    for number, cells in enumerate(islice(_cells(table), at, None), at + 1):
+        if all(_empty(c) for c in cells):
             continue
-        while len(cleaned) > len(header) and _empty(cleaned[-1]):
-            cleaned.pop()
-        rows.append(cleaned)
+        while len(cells) > width and _empty(cells[-1]):
+            cells.pop()
+        rows.append(cells)
         lines.append(number)
-        if len(rows) > max_rows:
+        count += 1
+        if count > max_rows:
             raise FileError(f"{name}:{number}: more than {max_rows} rows. Split the file.")
-    if not header:
-        raise FileError(f"{name}: no header found, only comments and settings. Add the table below them.")
-    return Raw(above, header_line, header, "xlsx", lambda: iter([(lines, rows)]))
+        if len(rows) == most:
+            yield lines, rows
+            lines, rows = [], []
+    if rows or not count:
+        yield lines, rows
 
 
 def _clean(cell: Any) -> Any:

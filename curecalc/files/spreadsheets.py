@@ -30,7 +30,7 @@ def bounded(name: str, data: bytes, *, cells: int, unpacked: int) -> None:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             size = sum(item.file_size for item in archive.infolist())
             if size > unpacked:
-                raise FileError(f"{name}: unpacks to {size // 1_000_000} MB, too large for such a table. Upload a .csv file.")
+                raise FileError(f"{name}: unpacks to {size // 1_000_000} MB, too large for such a table. Save it as CSV.")
             found = left = 0
             for item in archive.infolist():
                 with archive.open(item) as part:
@@ -41,11 +41,11 @@ def bounded(name: str, data: bytes, *, cells: int, unpacked: int) -> None:
                         found += sum(window.count(mark) for mark in _MARKS)
                         before = window[-3:]
                         if found > cells or left > unpacked:
-                            raise FileError(f"{name}: holds more than {cells} cells. Keep only the table, or save it as .csv.")
+                            raise FileError(f"{name}: holds more than {cells} cells. Keep only the table, or save it as CSV.")
     except FileError:
         raise
     except (zipfile.BadZipFile, ValueError, OSError, EOFError, NotImplementedError, RuntimeError, zlib.error):
-        raise FileError(f"{name}: is not a spreadsheet (.xlsx). Save it again, or upload a .csv file.") from None
+        raise FileError(f"{name}: this is no .xlsx spreadsheet (broken or another format). Save it again as .xlsx, or as CSV.") from None
 
 
 def spreadsheet_as_csv(name: str, data: bytes) -> str:

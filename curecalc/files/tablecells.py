@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -30,14 +30,17 @@ class Cells:
         if not self.lines:
             raise self.fail(self.raw.header_line, None, "a header and no rows below it. Add the readings.")
         self._look(columns)
+        if self.marks.keys() == {"maybe"}:
+            self._look_ahead()
+            self.lines = block[0]
         mark = self._decimal_mark()
         return {name: self._column(name, cells, mark) for name, cells in columns.items()}
 
-    def look_ahead(self, blocks: Iterator[Block]) -> None:
-        """Read on until a cell tells the decimal mark of the whole table."""
-        for block in blocks:
+    def _look_ahead(self) -> None:
+        """Read all blocks until a cell tells the decimal mark of the whole table."""
+        for block in self.raw.blocks():
             self._look(self._columns(block))
-            if "sure" in self.marks or "point" in self.marks:
+            if self.marks.keys() != {"maybe"}:
                 return
 
     def _columns(self, block: Block) -> dict[str, Sequence[Any]]:

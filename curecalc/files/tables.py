@@ -162,8 +162,6 @@ def table_blocks(
     for line, cells in raw.above:
         head.above(line, cells)
     reader = Cells(head, head.header())
-    if most is not None and raw.delimiter != ",":
-        reader.look_ahead(raw.blocks())
     for block in raw.blocks():
         values = reader.read(block)
         head.required(values)
