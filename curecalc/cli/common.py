@@ -16,6 +16,7 @@ __all__ = [
     "CommandParser",
     "FIGURES",
     "QUANTITIES",
+    "add_columns",
     "add_output",
     "add_quantities",
     "add_target",
@@ -163,6 +164,25 @@ def check_targets(parser: argparse.ArgumentParser, args: argparse.Namespace) -> 
         option, path = next(iter(action.option_strings), action.metavar), getattr(args, action.dest)
         others = [v for k, v in vars(args).items() if k not in (action.dest, *action.renews)]
         check_target(str(option), path, action.endings, others=others, overwrite=args.overwrite)
+
+
+class _Columns(argparse.Action):
+    """Print what each column of a table means, as --help prints what each option means."""
+
+    def __call__(self, parser: Any, *_: object) -> None:
+        import textwrap
+        from importlib import import_module
+
+        from ..files.tables import explained
+
+        columns = import_module(f"curecalc.{self.const}").COLUMNS
+        print("\n".join(textwrap.fill(line, 100, subsequent_indent="    ", break_on_hyphens=False) for line in explained(columns)))
+        parser.exit(0)
+
+
+def add_columns(parser: Any, module: str, table: str) -> None:
+    """`--columns`: the columns declared in a module, explained."""
+    parser.add_argument("--columns", nargs=0, action=_Columns, const=module, help=f"explain the columns of {table}, and stop")
 
 
 class _Given(_Once):

@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from ..errors import QuantityError
-from .common import _Once, add_output, add_target, as_options, flag, print_json, told_in_options, write_figure, write_target
+from .common import _Once, add_columns, add_output, add_target, as_options, flag, print_json, told_in_options, write_figure, write_target
 from .recorded import add_log, checked_log, said
 
 if TYPE_CHECKING:
@@ -17,23 +17,10 @@ __all__ = ["add_arguments", "fit_from", "run"]
 NAMES = ("resin", "lot", "machine", "power_meter", "gauge")
 
 
-class _Columns(argparse.Action):
-    """Print what each column means, as --help prints what each option means."""
-
-    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        import textwrap
-
-        from ..calibration.columns import COLUMNS
-        from ..files.tables import explained
-
-        print("\n".join(textwrap.fill(line, 100, subsequent_indent="    ", break_on_hyphens=False) for line in explained(COLUMNS)))
-        parser.exit(0)
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument("file", metavar="FILE", help="coupon table: .csv (comma, semicolon, tab) or .xlsx")
-    parser.add_argument("--columns", nargs=0, action=_Columns, help="explain the columns of a coupon table, and stop")
+    add_columns(parser, "calibration.columns", "a coupon table")
     add_reading(parser)
     parser.add_argument(
         "--at-depth",

@@ -26,7 +26,7 @@ COMMON: dict[str, tuple[str, str]] = {
     ),
     "spot": (
         "beam_knife_edge.csv --figure edge.png",
-        "kind pixel-size at power wavelength meter-uncertainty save beam figure explain json log",
+        "columns kind pixel-size at power wavelength meter-uncertainty save beam figure explain json log",
     ),
     "plan": (
         '--resin resin.toml --at-depth 0.18mm --to "3 %" --power 240mW --hatch-spacing 0.1mm --scan-speed-max 14m/s',
@@ -49,11 +49,11 @@ COMMON: dict[str, tuple[str, str]] = {
     "paths": ("bracket.stl --layer-thickness 0.1mm --hatch-spacing 0.1mm --save paths.npz", "layer-thickness hatch-spacing save json"),
     "map": (
         "bracket.csv --layer 1 --resin resin.toml --layer-thickness 0.1mm --overcure 0.08mm",
-        "layer layer-thickness overcure recipe resin power scan-speed beam-radius machine window figure save json",
+        "columns layer layer-thickness overcure recipe resin power scan-speed beam-radius machine window figure save json",
     ),
     "part": (
         "bracket.csv --resin resin.toml --layer-thickness 0.1mm --overcure 0.08mm",
-        "layer-range layer-thickness overcure recipe resin power scan-speed beam-radius machine window figure save json",
+        "columns layer-range layer-thickness overcure recipe resin power scan-speed beam-radius machine window figure save json",
     ),
     "lesson": ("line --no-answer", "machine beam resin no-answer html figure json"),
     "practice": ("--seed 7 --print", "seed count grade lesson answer print worksheet answer-key machine resin json"),

@@ -7,7 +7,18 @@ import sys
 from typing import Any
 
 from ..errors import QuantityError
-from .common import _Once, add_output, add_quantities, add_target, print_json, quantities, show_rows, write_figure, write_target
+from .common import (
+    _Once,
+    add_columns,
+    add_output,
+    add_quantities,
+    add_target,
+    print_json,
+    quantities,
+    show_rows,
+    write_figure,
+    write_target,
+)
 from .setting import add_resin, number, read_resin
 
 __all__ = ["add_arguments", "add_common", "field_options", "filled_paths", "progress", "run", "save", "show_answer"]
@@ -25,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def add_common(parser: argparse.ArgumentParser) -> None:
     """What a layer and a part share."""
     parser.add_argument("paths", metavar="PATHS", help="a table of vectors or positions (.csv, .npz), or a layer file (.cli)")
+    add_columns(parser, "paths.table", "a table of paths")
     add_quantities(parser, ["layer_thickness", "overcure"], title="layer (--overcure: what counts as bonded, 0 when left out)")
     add_quantities(parser, _SETTINGS, title="settings of vectors whose file says none")
     group = parser.add_argument_group("or by kind")

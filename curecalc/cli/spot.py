@@ -10,6 +10,7 @@ from typing import Any
 from ..errors import QuantityError
 from .common import (
     _Once,
+    add_columns,
     add_output,
     add_quantities,
     add_target,
@@ -37,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument("file", metavar="FILE", help="table of a scan, caustic, places, cured lines or power readings, or a picture")
     parser.add_argument("more", metavar="FILE", nargs="*", help="further files, each measured at another place of the field, with --at")
+    add_columns(parser, "spot.files", "a table of a scan, places or readings")
     parser.add_argument("--at", metavar="X,Y", action="append", help='place of each file in the field, like "50 mm, 0 mm"; once a file')
     parser.add_argument(
         "--kind", metavar="KIND", action=_Once, choices=_KINDS, help=f"what FILE is, where it cannot be told: {', '.join(_KINDS)}"

@@ -18,18 +18,24 @@ __all__ = ["COLUMNS", "Arrays", "header", "paths_of", "table_paths", "text_block
 _ROWS = 4096
 _FAR = 1e5  # mm: a hundred metres is no machine's field
 COLUMNS = {
-    "layer": Column("whole", once=True),
-    "x0": Column("length"),
-    "y0": Column("length"),
-    "x1": Column("length"),
-    "y1": Column("length"),
-    "kind": Column("text", once=True),
-    "power": Column("power", sign="nonnegative", once=True, blank=True),
-    "scan_speed": Column("speed", sign="positive", once=True, blank=True),
-    "beam_radius": Column("length", sign="positive", once=True, blank=True),
-    "time": Column("time"),
-    "x": Column("length"),
-    "y": Column("length"),
+    "layer": Column("whole", once=True, about="Number of the layer, from below; one layer when left out."),
+    "x0": Column("length", about="Where the vector begins."),
+    "y0": Column("length", about="Where the vector begins."),
+    "x1": Column("length", about="Where it ends."),
+    "y1": Column("length", about="Where it ends."),
+    "kind": Column(
+        "text",
+        once=True,
+        about="Of the vector, by its name in the needs, like contour or hatch; outline is the drawing and is not exposed.",
+    ),
+    "power": Column(
+        "power", sign="nonnegative", once=True, blank=True, about="On the resin surface; of recorded positions, from this row to the next."
+    ),
+    "scan_speed": Column("speed", sign="positive", once=True, blank=True, about="Of the spot along the vector."),
+    "beam_radius": Column("length", sign="positive", once=True, blank=True, about="At 1/e^2 of the peak."),
+    "time": Column("time", about="Of a recorded position, instead of vectors."),
+    "x": Column("length", about="Recorded position."),
+    "y": Column("length", about="Recorded position."),
 }
 _ENDS = ("x0", "y0", "x1", "y1")
 _UNITS = {"power": "mW", "scan_speed": "mm/s", "time": "s", "layer": "", "kind": ""}

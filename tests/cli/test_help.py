@@ -78,3 +78,14 @@ def test_the_tab_key_offers_what_fits(tmp_path, typed, offered):
     )
     assert done.returncode == 0, done.stderr
     assert {one.strip() for one in answer.read_text().splitlines()} == offered
+
+
+@pytest.mark.parametrize(
+    ("command", "line"), [("fit", "thickness [mm] (needed) - "), ("spot", "position [mm] - Of the edge"), ("part", "x0 [mm] - Where")]
+)
+def test_the_columns_of_a_table_are_explained(capsys, command, line):
+    """Every one of them, and no line wider than a screen."""
+    lines = told(capsys, command, "--columns").splitlines()
+    assert any(one.startswith(line) for one in lines)
+    assert all(one.rpartition(" - ")[2].strip() for one in lines if " - " in one)
+    assert max(map(len, lines)) <= 100
