@@ -81,7 +81,9 @@ class Cells:
         if self.raw.delimiter == "," or self.head.stated_decimal or {"sure", "point"} <= self.marks.keys():
             return
         for name, cells in columns.items():
-            if self.specs[name].kind == TEXT:
+            text = "".join(cell for cell in cells if isinstance(cell, str))
+            known = ("," not in text or "sure" in self.marks) and ("." not in text or "point" in self.marks)
+            if known or self.specs[name].kind == TEXT:
                 continue
             for line, cell in zip(self.lines, cells):
                 if not isinstance(cell, str) or ("," in cell) == ("." in cell):

@@ -200,7 +200,7 @@ def _written(blocks: Iterator[Paths], folder: _Folder) -> tuple[StoredPaths, boo
     kinds: dict[str, int] = {}
     layers, size, source = _Layers(), 0, ""
     with ExitStack() as stack:
-        for block in blocks:
+        for block in (block for block in blocks if block.rows):
             source, columns = block.source, _columns(block, kinds)
             if len(kinds) > _MOST_KINDS:
                 raise FileError(f"{source}: more than {_MOST_KINDS} kinds of vector. Name a few kinds, like hatch.")

@@ -6,8 +6,10 @@ import math
 import numpy as np
 import pytest
 
+from curecalc.map import answer as answer_module
 from curecalc.map.answer import exposure_field, part_field
 from curecalc.map.survey import slabs
+from curecalc.paths import shelf
 from curecalc.physics.laws import Bleaching, Plain
 from curecalc.units import Quantity as Q
 from curecalc.units import QuantityError
@@ -42,6 +44,37 @@ def test_a_raster_answers_with_its_ridge_valley_and_keys():
     json.dumps(record, allow_nan=False)
     assert record["print_through"] is None
     assert sum(record["overcure_histogram"]["count"]) > 0
+
+
+def test_speeds_are_tried_out_on_what_runs_in_the_window():
+    """Vectors beside the window change neither what their kind takes for usual nor the range that is told."""
+    h = 1.2 * RADIUS
+    inside = raster(h, 21, 4.0)
+    beside = vectors(np.column_stack([np.full(30, 8.0), h * np.arange(30), np.full(30, 9.0), h * np.arange(30)]), speed=100.0)
+    window = (Q(-1.0, "mm"), Q(-1.0, "mm"), Q(5.0, "mm"), Q(4.0, "mm"))
+    found = [
+        exposure_field(paths, resin=RESIN, layer_thickness=T, workers=1, window=window).vector_corrections[0]
+        for paths in (inside, joined(inside, beside))
+    ]
+    assert found[1].scan_speed == pytest.approx(found[0].scan_speed, rel=1e-6)
+    assert found[1].before == pytest.approx(found[0].before, rel=1e-6)
+    assert found[1].after == pytest.approx(found[0].after, rel=1e-6)
+
+
+def test_where_vectors_crowd_tiles_are_smaller_and_the_answer_is_the_same(monkeypatch):
+    """Three rasters over each other; a tile is near no more vectors than it may be, and doses are sums over all of them."""
+    one = joined(*(raster(0.1, 60, 6.0) for _ in range(3)))
+    plain = exposure_field(one, resin=RESIN, layer_thickness=T, workers=1, corrected=False)
+    monkeypatch.setattr(answer_module, "_CROWD", 100)
+    monkeypatch.setattr(shelf, "_BLOCK", 1)
+    crowded = exposure_field(one, resin=RESIN, layer_thickness=T, workers=1, corrected=False)
+    job = crowded.job
+    assert plain.job.tile == 1024
+    assert job.tile == 128
+    assert len(job.tiles()) > len(plain.job.tiles())
+    for name in ("exposure_max", "exposure_mean", "energy", "exposure_min"):
+        assert getattr(crowded, name).m == pytest.approx(getattr(plain, name).m, rel=1e-6)
+    assert crowded.below_bond_fraction == plain.below_bond_fraction
 
 
 def test_a_lone_line_is_half_at_its_ends():

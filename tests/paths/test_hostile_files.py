@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from curecalc.errors import FileError
+from curecalc.paths import layerfile, table
 from curecalc.paths.layerfile import layer_blocks
 from curecalc.paths.reading import read_paths
 from curecalc.paths.saving import save_paths, table_text
@@ -34,6 +35,15 @@ ALIGNED = struct.pack("<HHHHI", 128, 0, 100, 0, 129)[:8] + struct.pack("<HHHHHH8
 ALIGNED += struct.pack("<HHHH8H", 131, 0, 1, 2, 500, 500, 2500, 500, 500, 1000, 2000, 1000)
 
 
+@pytest.fixture(params=[None, 64, 16], ids=["whole", "pieces", "small-pieces"])
+def pieces(request, monkeypatch):
+    """Files read at once, and some bytes or rows at a time."""
+    if request.param:
+        monkeypatch.setattr(layerfile, "_PIECE", request.param * 2)
+        monkeypatch.setattr(layerfile, "_BLOCK", 1)
+        monkeypatch.setattr(table, "_ROWS", 1)
+
+
 def read_layer_bytes(name, data):
     return joined(list(layer_blocks(name, io.BytesIO(data))))
 
@@ -54,6 +64,7 @@ def places(paths):
     ],
     ids=["floats", "shorts", "aligned", "comments", "open-end", "blanks"],
 )
+@pytest.mark.usefixtures("pieces")
 def test_all_forms_of_the_same_layers_read_alike(data):
     base = read_layer_bytes("a.cli", ascii_file(GOOD))
     found = read_layer_bytes("b.cli", data)
@@ -133,6 +144,9 @@ HOSTILE = {
     "hatch-empty": ascii_file(b"$$LAYER/0.1\n$$HATCHES/"),
     "nul-bytes": ascii_file(GOOD.replace(b"3,2,0,0", b"3,\0,0,0")),
     "cut-ascii": ascii_file(GOOD)[:-20],
+    "direction-infinite": ascii_file(GOOD.replace(b"1,1,4,", b"1,1e999,4,")),
+    "comment-open": ascii_file(GOOD + b" // no end"),
+    "blank-for-a-long-time": ascii_file(GOOD + b" " * 5_000_000 + b"$$LAYER/0.3"),
     "binary-empty": binary_file(b""),
     "binary-one-byte": binary_file(b"\x7f"),
     "binary-cut-layer": binary_file(LAYER[:4]),
@@ -162,6 +176,7 @@ HOSTILE = {
 }
 
 
+@pytest.mark.usefixtures("pieces")
 @pytest.mark.parametrize("name", HOSTILE)
 def test_a_hostile_layer_file_is_refused_in_one_line(name):
     with pytest.raises(FileError) as error:
@@ -188,6 +203,7 @@ TABLES = {
 }
 
 
+@pytest.mark.usefixtures("pieces")
 @pytest.mark.parametrize("name", TABLES)
 def test_a_broken_table_is_refused_in_one_line(name, tmp_path):
     file = tmp_path / "paths.csv"

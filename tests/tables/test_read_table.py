@@ -1,12 +1,13 @@
 """The table reader: what files may look like, and the one line each broken file gets."""
 
 import io
+import re
 
 import numpy as np
 import pytest
 
 from curecalc.errors import FileError
-from curecalc.files.tables import Column, nearest, read_table, read_table_bytes
+from curecalc.files.tables import Column, nearest, read_table, read_table_bytes, table_blocks
 
 COLUMNS = {
     "coupon": Column("text", required=True),
@@ -22,6 +23,13 @@ COLUMNS = {
 
 def read(text, name="f.csv", **more):
     return read_table_bytes(name, text if isinstance(text, bytes) else text.encode(), COLUMNS, **more)
+
+
+def read_some(text, most):
+    """The same `most` rows at a time, put together."""
+    parts = list(table_blocks("f.csv", io.BytesIO(text if isinstance(text, bytes) else text.encode()), COLUMNS, most=most))
+    columns = {name: [cell for part in parts for cell in part[name]] for name in parts[0].columns}
+    return columns, [line for part in parts for line in part.lines.tolist()], parts
 
 
 PLAIN = "coupon,thickness [um],exposure [mJ/cm^2]\nA,120,20\nB,130.5,25\n"
@@ -196,6 +204,62 @@ def test_each_broken_file_gets_its_line(text, words):
     assert message.startswith("f.csv:")
     assert "\n" not in message
     assert message.endswith(".")
+
+
+@pytest.mark.parametrize("most", [1, 2, 5])
+@pytest.mark.parametrize(
+    "text",
+    [
+        PLAIN,
+        "\n".join(["coupon;thickness [um];note", "A;1,234;x", "B;12,345;y", "C;7;z", "D;0,5;", "E;3,25;"]),  # the fourth tells the mark
+        "\n".join(["coupon;thickness [um]", "A;1", "B;2", "C;3", "D;3.5"]),
+        'coupon,thickness [um],note\nA,1,"two\nlines"\n\n# a comment\nB,2,\n,,\nC,3,"a, b"\n',
+        "coupon,thickness [um],temperature [degC]\nA,1,\nB,2,23\nC,3,\nD,4,\n",
+        PLAIN.replace("\n", ",,\n"),
+        "power = 3 mW\n" + PLAIN.replace("\n", "\r\n"),
+        PLAIN.replace("A", "\u00e4").encode("cp1252"),
+        (PLAIN + "C,1,2\nD,3,4\n").encode("utf-16"),
+    ],
+)
+def test_rows_read_some_at_a_time_are_those_read_at_once(text, most):
+    columns, lines, parts = read_some(text, most)
+    whole = read(text)
+    assert lines == whole.lines.tolist()
+    assert parts[-1].settings == whole.settings
+    assert max(map(len, parts)) <= most
+    for name in whole.columns:
+        np.testing.assert_array_equal(columns[name], whole[name])
+
+
+@pytest.mark.parametrize("most", [1, 2, 5])
+@pytest.mark.parametrize(("text", "words"), BROKEN, ids=[str(i) for i in range(len(BROKEN))])
+def test_each_broken_file_gets_its_line_some_rows_at_a_time(text, words, most):
+    with pytest.raises(FileError) as caught:
+        read_some(text, most)
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ("E,12O,20\n", "f.csv:6:2: thickness: cannot read '12O' as a number"),
+        ('E,"1\n', "f.csv:6: the row cannot be split"),
+        ("E,1,2,,\n", "f.csv:6:4: the row has 5 cells, the header 3"),
+    ],
+)
+def test_what_is_wrong_far_below_is_said_with_its_line(more, words):
+    text = HEAD + "A,1,2\nB,1,2\nC,1,2\nD,1,2\n" + more + "F,1,2\n"
+    for most in (1, 2, 3, 100):
+        with pytest.raises(FileError, match=re.escape(words)):
+            read_some(text, most)
+
+
+def test_padding_that_ends_midway_and_an_endless_line_are_refused():
+    with pytest.raises(FileError, match=r"f\.csv:4: the row has 3 cells, those above it 5"):
+        read_some(HEAD + "A,1,2,,\nB,1,2,,\nC,1,2\n", 2)
+    with pytest.raises(FileError, match="a line is longer than 1000000 characters"):
+        read_some(HEAD + "A," + "1" * 3_000_000 + ",2\n", 2)
 
 
 def test_missing_folder_and_size(tmp_path):
