@@ -27,7 +27,9 @@ _ASSIGNED = re.compile(r"^#?\s*[^\W\d][\w \-]*?\s*(?:\[[^\[\]]*\])?\s*[=:]")
 _SPLIT_SETTINGS = re.compile(r"[;\t,](?=\s*#?\s*[^\W\d][\w \-]*?\s*(?:\[[^\[\]]*\])?\s*[=:])")
 _UNIT = re.compile(r"\[[^\[\]]*\]|\([^()]*\)")
 _MOST_UNPACKED, _MOST_CELLS = 500_000_000, 4_500_000  # of a spreadsheet: its reader holds it whole, about 80 bytes a cell
-_PIECE = 1_000_000  # bytes looked at together; no line of a table is as long
+_PIECE = 100_000  # bytes looked at together; no line of a table is as long
+_MOST_ABOVE = 10_000  # lines above a header
+_FEW, _MANY = 16, 200_000  # rows read together, and cells of a block
 _CONTROLS = bytes([*range(1, 9), 11, *range(14, 32), 127])
 _NUMERIC = "0123456789+-."
 
@@ -149,7 +151,7 @@ def _is_setting(cells: list[str], names: Names) -> bool:
 
 def _text(name: str, begin: Callable[[], Iterator[str]], names: Names, max_rows: float, most: int | None) -> Raw:
     above: list[tuple[int, list[Any]]] = []
-    for index, line in enumerate(begin()):
+    for index, line in enumerate(islice(begin(), _MOST_ABOVE)):
         body = line.strip()
         if not body.strip(",;\t"):
             continue
@@ -205,7 +207,7 @@ def _rows(
     while rest:
         rows: list[list[Any]] = []
         try:
-            rows.extend(islice(reader, most if width else 1))
+            rest = _taken(reader, rows, most if width else 1)
         except csv.Error as error:
             line = _numbers(rows, line)[-1]
             raise FileError(f"{name}:{line}: the row cannot be split into cells: {error}. Check the quotation marks.") from None
@@ -215,7 +217,6 @@ def _rows(
             width = len(rows[0])
             yield numbers, rows
             continue
-        rest = len(rows) == most
         if "".join([row[0] or " " if row else " " for row in rows]).strip(_NUMERIC):
             kept = [k for k, row in enumerate(rows) if not _says_nothing(row, width)]
             rows, numbers = [rows[k] for k in kept], [numbers[k] for k in kept]
@@ -233,6 +234,21 @@ def _rows(
         count += len(rows)
         if rows or not (rest or count):
             yield numbers, rows
+
+
+def _taken(reader: Iterator[list[str]], rows: list[list[Any]], most: int | None) -> bool:
+    """Add rows, no more than `most` and than a block's cells; whether there may be others."""
+    if most is None:
+        rows.extend(reader)
+        return False
+    cells = 0
+    while len(rows) < most and cells < _MANY:
+        before = len(rows)
+        rows.extend(islice(reader, min(_FEW, most - before)))
+        if len(rows) == before:
+            return False
+        cells += sum(map(len, rows[before:]))
+    return True
 
 
 def _numbers(rows: list[list[str]], begin: int) -> list[int]:

@@ -25,7 +25,7 @@ import numpy as np
 from ..errors import FileError
 from .arrays import checked_arrays, entries_of
 from .reading import path_blocks
-from .table import paths_of
+from .table import MOST_KINDS, paths_of
 from .vectors import Paths, assembled, joined
 
 __all__ = ["AT_ONCE", "StoredPaths", "kept", "open_paths", "slices"]
@@ -33,7 +33,7 @@ __all__ = ["AT_ONCE", "StoredPaths", "kept", "open_paths", "slices"]
 AT_ONCE = 262_144
 """Vectors read at once."""
 _LEAST = 1_000_000  # vectors from which they are not held in memory
-_MOST_KINDS = 10_000
+_MOST_LAYERS = 1_000_000
 _SPARE = 1_000_000_000  # bytes of the disk that are left to others
 _LIT = ("power", "scan_speed", "beam_radius")
 _TYPES = {"layer": "<i4", "kind": "<i4"}  # all others "<f8"
@@ -133,7 +133,8 @@ class StoredPaths:
 class _Layers:
     """How many rows each layer has, and whether layers ascend."""
 
-    def __init__(self) -> None:
+    def __init__(self, source: str) -> None:
+        self.source = source
         self.counts: dict[float, int] = {}
         self.ascend, self.last = True, -math.inf
 
@@ -142,6 +143,8 @@ class _Layers:
         self.last = float(layer[-1])
         for number, count in zip(*(a.tolist() for a in np.unique(layer, return_counts=True))):
             self.counts[number] = self.counts.get(number, 0) + count
+        if len(self.counts) > _MOST_LAYERS:
+            raise FileError(f"{self.source}: more than {_MOST_LAYERS} layers. Split the file by layers.")
 
     def table(self) -> tuple[np.ndarray, np.ndarray]:
         """Numbers of the layers, and the row each begins with when they ascend, with the number of rows at the end."""
@@ -198,12 +201,13 @@ def _written(blocks: Iterator[Paths], folder: _Folder) -> tuple[StoredPaths, boo
     """The blocks in files of a folder, and whether their layers ascend."""
     files: dict[str, BinaryIO] = {}
     kinds: dict[str, int] = {}
-    layers, size, source = _Layers(), 0, ""
+    layers, size, source = _Layers(""), 0, ""
     with ExitStack() as stack:
         for block in (block for block in blocks if block.rows):
-            source, columns = block.source, _columns(block, kinds)
-            if len(kinds) > _MOST_KINDS:
-                raise FileError(f"{source}: more than {_MOST_KINDS} kinds of vector. Name a few kinds, like hatch.")
+            source = layers.source = block.source
+            columns = _columns(block, kinds)
+            if len(kinds) > MOST_KINDS:
+                raise FileError(f"{source}: more than {MOST_KINDS} kinds of vector. Name a few kinds, like hatch.")
             if shutil.disk_usage(folder.path).free < _SPARE:
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
             for name, column in columns.items():
@@ -269,7 +273,7 @@ def _in_place(path: str | Path) -> StoredPaths | None:
     size = entries[0].shape[0] if entries else 0
     if not plain or forms.count(True) != 1 or size < _LEAST or ("kind" in columns and not texts):
         return None
-    layers = _Layers()
+    layers = _Layers(str(path))
     bare = StoredPaths(str(path), columns, np.ones(1, np.int64), np.array([0, size]), texts)
     if "layer" not in columns:
         return bare

@@ -13,8 +13,9 @@ from ..errors import FileError
 from ..files.tables import Column, Table, table_blocks
 from .vectors import Paths, Positions, assembled, joined
 
-__all__ = ["COLUMNS", "Arrays", "header", "paths_of", "table_paths", "text_blocks"]
+__all__ = ["COLUMNS", "MOST_KINDS", "Arrays", "header", "paths_of", "table_paths", "text_blocks"]
 
+MOST_KINDS = 1000
 _ROWS = 4096
 _FAR = 1e5  # mm: a hundred metres is no machine's field
 COLUMNS = {
@@ -86,17 +87,21 @@ def paths_of(columns: Any, name: str, last: dict[int, float]) -> Paths:
     layer = _layers(columns, name, size)
     if recorded:
         return _positions(columns, name, layer, last)
-    kinds: Any = ["hatch"]
-    codes = np.zeros(size, np.int64)
-    if isinstance(columns, Arrays) and columns.kinds and "kind" in columns:
-        kinds, place = np.unique([k.strip() or "hatch" for k in columns.kinds], return_inverse=True)
-        codes = place[np.asarray(columns["kind"], np.int64)]
-    elif "kind" in columns:
-        texts = columns.value("kind")
-        plain = {k: str(k).strip() or "hatch" for k in dict.fromkeys(texts)}
-        kinds = sorted(set(plain.values()))
-        number = {k: kinds.index(text) for k, text in plain.items()}
-        codes = np.array([number[k] for k in texts], np.int64)
+    kinds, codes = ["hatch"], np.zeros(size, np.int64)
+    if "kind" in columns:
+        numbered = isinstance(columns, Arrays) and columns.kinds
+        texts = columns.kinds if numbered else dict.fromkeys(columns.value("kind"))
+        plain = [str(k).strip() or "hatch" for k in texts]
+        kinds = sorted(set(plain))
+        if len(kinds) > MOST_KINDS:
+            raise FileError(f"{name}: more than {MOST_KINDS} kinds of vector. Name a few kinds, like hatch.")
+        at = {k: i for i, k in enumerate(kinds)}
+        place = np.array([at[k] for k in plain], np.int64)
+        if numbered:
+            codes = place[np.asarray(columns["kind"], np.int64)]
+        else:
+            number = dict(zip(texts, place.tolist()))
+            codes = np.array([number[k] for k in columns.value("kind")], np.int64)
     lit = [np.asarray(columns.value(c), float) if c in columns else np.full(size, np.nan) for c in ("power", "scan_speed", "beam_radius")]
     return assembled(layer, [columns[c] for c in _ENDS], codes, kinds, lit, name)
 

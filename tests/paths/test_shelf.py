@@ -275,7 +275,7 @@ def test_no_temporary_folder_is_left_after_an_error_or_at_the_end(tmp_path, monk
     assert list(tmp_path.iterdir()) == [file]
     with pytest.raises(FileError, match=r"paths\.csv:802:3: y0: cannot read 'x' as a number"):
         open_paths(written([*rows[:800], "1,0,x,1,1,hatch", *rows[800:]]))
-    monkeypatch.setattr(stored, "_MOST_KINDS", 20)
+    monkeypatch.setattr(stored, "MOST_KINDS", 20)
     with pytest.raises(FileError, match="more than 20 kinds of vector"):
         open_paths(written([f"{row}{k}" for k, row in enumerate(rows)]))
     monkeypatch.setattr(stored.shutil, "disk_usage", lambda _: SimpleNamespace(free=10))
