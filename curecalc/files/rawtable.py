@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import contextlib
 import csv
 import difflib
 import io
@@ -132,8 +133,9 @@ def _lines(file: BinaryIO, encoding: str) -> Iterator[str]:
     try:
         yield from islice(text, None)  # which, unlike the text itself, is not closed with this
     finally:
-        text.detach()
-        file.seek(where)
+        with contextlib.suppress(ValueError):  # after an interruption the file is closed already
+            text.detach()
+            file.seek(where)
 
 
 def _assigned(text: str) -> list[str]:

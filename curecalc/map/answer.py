@@ -25,7 +25,7 @@ from .tally import Place, Tally
 
 __all__ = ["FieldAnswer", "answer_of", "dose_image", "exposure_field", "job_of", "optics_of", "part_field"]
 
-_MOST_CORRECTED, _MOST_TRIED = 4_000_000, 1_000_000  # pixels of a layer, and its vectors, on which speeds are still tried out
+_MOST_CORRECTED, _MOST_TRIED = 4_000_000, 700_000  # pixels of a layer, and its vectors, on which speeds are still tried out
 _CROWD, _LEAST_TILE = 250_000, 128  # vectors of a layer near a tile from which tiles are made smaller, down to so many pixels
 
 
@@ -251,7 +251,7 @@ def exposure_field(
     picture_pixel : Quantity [mm], optional
         Pitch of the picture.
     corrected : bool
-        Whether to try out one speed per vector; only for maps of up to four million pixels and a million vectors.
+        Whether to try out one speed per vector; only for maps of up to four million pixels and 700,000 vectors.
     workers, scheduler, work, progress
         As in `curecalc.map.spread.surveyed`.
 
@@ -419,7 +419,7 @@ def answer_of(job: Job, error: float, tally: Tally, resin: Resin, layer_thicknes
             raise QuantityError("the window holds no vector that is scanned. Choose another window.")
         low, mean = float(least[on].min()), float(np.average(middle[on], weights=near.scanned.length[on]))
     elif near is None and job.single and corrected and job.paths.radii:
-        notes.append("speeds per vector are tried out on maps of up to four million pixels and a million vectors only: choose a window")
+        notes.append("speeds per vector are tried out on maps of up to four million pixels and 700,000 vectors only: choose a window")
     mended = corrections(near, job.optics, job.grid) if corrected and near is not None else []
     if law.exponent != 1.0:
         notes.append("exposures are equivalent exposures at the reference irradiance")
