@@ -55,13 +55,15 @@ class Server:
     def start(self) -> None:
         options = f"-k {self.folder} -c listen_addresses='' -c fsync=on -c synchronous_commit=on -c max_connections=60"
         options += " -c recovery_init_sync_method=syncfs"  # after a kill: the whole disk at once, not file by file
-        words = ("-D", str(self.folder / "data"), "-o", options, "-l", str(self.folder / "log"), "-w", "-t", "120", "start")
-        for _ in range(4):
+        words = ("-D", str(self.folder / "data"), "-o", options, "-l", str(self.folder / "log"), "-w", "-t", "300", "start")
+        until = time.monotonic() + 300.0
+        while time.monotonic() < until:  # memory of a killed server may be held for a while
             with contextlib.suppress(AssertionError):
                 self.run("pg_ctl", *words)
                 return
             time.sleep(0.5)
-        raise AssertionError((self.folder / "log").read_text()[-2000:])
+        free = shutil.disk_usage(self.folder).free // 2**20
+        raise AssertionError(f"no server with {free} MiB free: {(self.folder / 'log').read_text()[-2000:]}")
 
     def kill(self) -> None:
         """Kill the server and all its helpers at once, as a power cut would."""
