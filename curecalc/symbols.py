@@ -8,9 +8,9 @@ import unicodedata
 __all__ = ["bare", "plain", "symbols"]
 
 _SYMBOLS = (
-    (re.compile(r"(?<![\w.-])um(?![\w.])"), "µm"),
-    (re.compile(r"(?<=[\w)])\^2(?![\d.])"), "²"),
-    (re.compile(r"(?<=[\w)])\^3(?![\d.])"), "³"),
+    (re.compile(r"(?<![\w.-])um(?!\.?\w)"), "µm"),
+    (re.compile(r"(?<=[\w)])\^2(?!\.?\d)"), "²"),
+    (re.compile(r"(?<=[\w)])\^3(?!\.?\d)"), "³"),
     (re.compile(r"(?<= )\+-(?= )"), "±"),
 )
 _PLAIN = {"±": "+-", "²": "^2", "³": "^3", "µ": "u", "μ": "u", "°C": "degC", "–": "-", "—": "-", "×": "x", "−": "-"}

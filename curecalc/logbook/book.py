@@ -435,9 +435,8 @@ class Logbook:
                 f"SELECT number, time, machine, lot, beam{picks} FROM entry {clause} ORDER BY time {order}, number {order} LIMIT ?",
                 (*values, count),
             ).fetchall()
-        if self._connection.server and fields:  # they come in one array
-            rows = [(*row[:5], *row[5]) for row in rows]
-        return [tuple(row) for row in (rows if last is None else rows[::-1])]
+        found = self._connection.held(rows) if fields else [tuple(row) for row in rows]
+        return found if last is None else found[::-1]
 
     def _select(self, clause: str, values: Iterable[Any]) -> Iterator[Entry]:
         with store.guarded(self.path):

@@ -64,8 +64,7 @@ class Glance(Logbook):
             about = f"{clause} AND lot IN ({', '.join('?' * len(some))}) ORDER BY time, number"
             with store.guarded(self.path):
                 rows = self._connection.execute(f"SELECT lot{self._connection.fields(['expiry'])} FROM entry {about}", (*values, *some))
-            told = ((lot, cell[0] if self._connection.server else cell) for lot, cell in rows)
-            found |= {lot: day for lot, day in told if day}
+            found |= {lot: day for lot, day in self._connection.held(rows) if day}
         return found
 
     def _gather(self, what: str, names: Sequence[str], kinds: Iterable[str]) -> None:

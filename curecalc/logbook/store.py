@@ -9,12 +9,13 @@ logbook and the way out. Keep a file on a local disk: SQLite's locks cannot be t
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import sqlite3
 import tempfile
 import time
 import uuid
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -131,13 +132,22 @@ class Database:
         for row in rows:
             self.execute(statement, row)
 
-    def fields(self, paths: Iterable[str]) -> str:
-        """Values of the payload by their paths, like `power.value`, as more columns; on a server as one that holds their array."""
-        if not self.server:
-            return "".join(f", json_extract(payload, '$.{path}')" for path in paths)
+    def fields(self, paths: Sequence[str]) -> str:
+        """Values of the payload by their paths, like `power.value`, as one more column that `held` reads."""
+        if not paths:
+            return ""
+        if not self.server:  # of several paths it gives their text; a number of one it would read by the language's decimal sign
+            picks = ", ".join(f"'$.{path}'" for path in (*paths, paths[0]))
+            return f", json_extract(payload, {picks})"
         picks = ", ".join(f"held #> '{{{path.replace('.', ',')}}}'" for path in paths)
         # read from text once a row
-        return picks and f", (SELECT jsonb_build_array({picks}) FROM (SELECT payload::jsonb AS held OFFSET 0) AS once)"
+        return f", (SELECT jsonb_build_array({picks}) FROM (SELECT payload::jsonb AS held OFFSET 0) AS once)"
+
+    def held(self, rows: Iterable[Any]) -> list[tuple[Any, ...]]:
+        """Rows whose last column is that of `fields`, with its values as columns."""
+        if self.server:
+            return [(*row[:-1], *row[-1]) for row in rows]
+        return [(*row[:-1], *json.loads(row[-1])[:-1]) for row in rows]
 
     def close(self) -> None:
         """Give the connection back and close it."""

@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from everywhere import LANGUAGES, faults, make_languages
 
 from curecalc.cli import main
 from curecalc.cli.terminal import folded, spoken, table
@@ -141,16 +142,42 @@ def test_every_command_before_every_terminal(shown, tmp_path, monkeypatch, numbe
     assert answers[0] == answers[1]
 
 
-@pytest.mark.parametrize("language", ["C", "de_DE.UTF-8", "tr_TR.ISO8859-9"])
-def test_the_language_of_the_machine_changes_no_number(language):
-    """A comma as decimal sign, a dotless i: numbers are read and written as always."""
-    environment = {**os.environ, "LC_ALL": language, "LANG": language, "PYTHONUTF8": "0"}
-    words = ["depth", "--power", "30.5 mW", "--scan-speed", "1 m/s", "--beam-radius", "125 um", "--penetration-depth", "0.15 mm"]
-    words += ["--critical-exposure", "8 mJ/cm^2", "--json"]
-    done = subprocess.run([sys.executable, "-m", "curecalc", *words], env=environment, capture_output=True, check=False, timeout=60)
-    assert done.returncode == 0, done.stderr
-    exposure = json.loads(done.stdout)["exposure_peak"]["value"]
-    assert exposure == pytest.approx(100 * 0.7978845608 * 30.5 / (0.125 * 1000), rel=1e-9)
+@pytest.mark.skipif(shutil.which("localedef") is None or not Path("/usr/share/i18n/locales").is_dir(), reason="no language can be made")
+def test_the_language_of_the_machine_changes_no_number(tmp_path):
+    """A decimal comma set by whatever runs in the same process: numbers are read, kept and written as always."""
+    make_languages(tmp_path)
+    code = f"""if True:
+        import locale
+        print(locale.setlocale(locale.LC_ALL, ""), locale.localeconv()["decimal_point"])
+        from curecalc.cli import main
+        from curecalc.logbook.book import Logbook
+        from curecalc.units import parse
+        main({DEPTH!a})
+        main(["fit", {str(DEMO / "coupons_lot_7.csv")!r}])
+        with Logbook("shop.db", create=True) as book:
+            for text in ("240.5 mW", "241.25 mW"):
+                book.add("power", {{"power": parse("power", text, "power")}}, machine="north")
+            print([row[5:] for row in book.values("power", ["power.value", "note"])])
+    """
+    told = {}
+    for language in ("C", *LANGUAGES):
+        environment = {**os.environ, "LC_ALL": language, "LOCPATH": str(tmp_path), "PYTHONUTF8": "0"}
+        (tmp_path / "shop.db").unlink(missing_ok=True)
+        done = subprocess.run([sys.executable, "-c", code], env=environment, cwd=tmp_path, capture_output=True, check=False, timeout=60)
+        told[language] = done.stdout.decode().splitlines()
+        assert done.returncode == 0, done.stderr
+    assert told["de_DE.UTF-8"][0] == "de_DE.UTF-8 ,"
+    assert told["C"][-1] == "[(240.5, None), (241.25, None)]"
+    assert all(lines[1:] == told["C"][1:] for lines in told.values())
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("localedef") is None or shutil.which("setpriv") is None, reason="no language or closed folder can be made")
+def test_everywhere() -> None:
+    """Each eleventh recorded line in five encodings, three languages and a folder that may not be written; all: `everywhere.py`."""
+    count, wrong = faults(11)
+    assert count > 100
+    assert not wrong, "\n".join(wrong)
 
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="needs a folder that nobody may write to")
