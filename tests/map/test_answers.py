@@ -8,6 +8,8 @@ import pytest
 
 from curecalc.map import answer as answer_module
 from curecalc.map.answer import exposure_field, part_field
+from curecalc.map.field import Grid
+from curecalc.map.reasons import extremes
 from curecalc.map.survey import slabs
 from curecalc.paths import shelf
 from curecalc.physics.laws import Bleaching, Plain
@@ -29,6 +31,25 @@ def box(size, layer, *, h=0.1):
     lines = raster(h, round(size / h) - 1, size - 2 * h, layer=layer)
     moved = vectors(np.column_stack([lines.x0 + h, lines.y0 + h, lines.x1 + h, lines.y1 + h]), layer=layer)
     return joined(rectangle(0.0, 0.0, size, size, kind="contour", layer=layer), moved)
+
+
+@pytest.mark.parametrize("low", [True, False])
+@pytest.mark.parametrize("pitch", [6.2, 7.3, 8.4])
+def test_the_worst_of_thousands_is_found_between_the_pixels(pitch, low):
+    """A field of crests and troughs known in closed form, all alike but one that lies between pixels, where its pixels hide it."""
+    rng, n, sign = np.random.default_rng(7), 420, 1.0 if low else -1.0
+    px, py = pitch * (1.0 + 0.01 * rng.standard_normal(2))
+    a, b = rng.uniform(0.0, pitch, 2)
+    at = [start + p * (np.arange(6, 60) + 0.5) for start, p in ((a, px), (b, py))]
+    cx, cy = (one[(one > 40) & (one < n - 40)] for one in at)
+    cx, cy = (one[np.argmax(np.abs(one - np.rint(one)))] for one in (cx, cy))
+    y, x = np.mgrid[0:n, 0:n].astype(float)
+    waves = 0.1 * np.cos(2 * np.pi * (x - a) / px) + 0.1 * np.cos(2 * np.pi * (y - b) / py)
+    own = -0.004 * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * (2 * pitch) ** 2))
+    grid, inside = Grid(0.0, 0.0, 1.0, n, n), np.ones((n, n), bool)
+    found = extremes(3.0 * np.exp(sign * (waves + own)), grid, inside, 1, low=low, region="core", own=(slice(10, n - 10),) * 2)
+    assert found[0].value == pytest.approx(3.0 * math.exp(sign * -0.204), rel=5e-5)
+    assert (found[0].x, found[0].y) == pytest.approx((cx, cy), abs=0.02)
 
 
 def test_a_raster_answers_with_its_ridge_valley_and_keys():
