@@ -26,8 +26,8 @@ _BLOCK = 1024  # vectors
 class Shelf:
     """Vectors of the layers from `first` to `last`, in memory or in a file, and their index.
 
-    Of each block: its first and last row, its layer, its box, 2 where it draws outlines, 1 contours, 0 neither, and the box and first
-    block of the loops that run on through blocks. `radii` and `fastest` are those of all vectors that are scanned.
+    Of each block: its first and last row, its layer, its box, that of the loops that run on through blocks and their number, and 2 where
+    it draws outlines, 1 contours, 0 neither. `radii` and `fastest` are those of all vectors that are scanned.
     """
 
     rows: Paths | StoredPaths
@@ -35,6 +35,7 @@ class Shelf:
     end: np.ndarray
     layer: np.ndarray
     box: np.ndarray
+    around: np.ndarray
     draws: np.ndarray
     group: np.ndarray
     radii: tuple[float, ...]
@@ -82,12 +83,12 @@ class Shelf:
             goes_on.append(joins[at] & (kind[at] > 0))
         if not begin:
             none = np.zeros(0, np.int64)
-            return Shelf(rows, none, none, none, np.zeros((0, 4)), none, none, ())
+            return Shelf(rows, none, none, none, np.zeros((0, 4)), np.zeros((0, 4)), none, none, ())
         whole, group = np.concatenate(box), np.cumsum(~np.concatenate(goes_on)) - 1
         first_of = np.unique(group, return_index=True)[1]
         around = np.hstack([np.minimum.reduceat(whole[:, :2], first_of), np.maximum.reduceat(whole[:, 2:], first_of)])[group]
         a, b, numbers = (np.concatenate(p) for p in (begin, end, layer))
-        return Shelf(rows, a, b, numbers, around, np.concatenate(draws), group, tuple(sorted(radii)), fastest)
+        return Shelf(rows, a, b, numbers, whole, around, np.concatenate(draws), group, tuple(sorted(radii)), fastest)
 
     def bounds(self) -> Window:
         """x low, y low, x high, y high of all vectors and positions."""
@@ -103,12 +104,12 @@ class Shelf:
         return replace(part, recorded=self._recorded([part], layer))
 
     def near(self, layer: int, window: Window, room: float) -> Paths:
-        """Vectors of a layer whose box comes within `room` of a window; outlines and contours near it whole.
+        """Vectors of a layer whose box comes within `room` of a window; outlines and contours near it whole, shortened farther away.
 
         Where a layer draws outlines, one of them always comes along, so that how it is drawn is known everywhere.
         """
         low, high = np.searchsorted(self.layer, [layer, layer + 1])
-        hit = _meets(self.box[low:high], window, room)
+        hit = _meets(self.around[low:high], window, room)
         draws = self.draws[low:high]
         if len(draws) and draws.max() > max(draws[hit], default=0):
             hit |= self.group[low:high] == self.group[low + int(np.argmax(draws))]
@@ -131,10 +132,10 @@ class Shelf:
             return self.rows.chosen(slice(start, stop + 1))  # with the position that the last way leads to
         one = self.rows.chosen(slice(start, stop))
         near = one.meets(window, room)
-        for i, kind in enumerate(one.kinds):
-            if kind == OUTLINE or "contour" in kind.lower():
-                near |= one.kind == i
-        return one if bool(near.all()) else one.chosen(near)
+        if bool(near.all()):
+            return one
+        drawn = np.array([kind == OUTLINE or "contour" in kind.lower() for kind in one.kinds])[one.kind]
+        return _shortened(one, near, drawn & ~near, window, room)
 
     def cut(self, window: Window, room: float) -> Shelf:
         """What is near a window, of all layers, in memory."""
@@ -158,6 +159,28 @@ def _span(rows: Paths | StoredPaths, first: int, last: int) -> tuple[int, int]:
     else:
         low, high = rows.begin[np.searchsorted(rows.layers, [first, last + 1])]
     return int(low), int(high)
+
+
+def _shortened(one: Paths, near: np.ndarray, far: np.ndarray, window: Window, room: float) -> Paths:
+    """The near vectors, and far ones of outlines: of those that follow each other on one side of the window the first, the last, and one
+    for all between, so that a loop surrounds each place of the window as before.
+    """
+    left = np.maximum(one.x0, one.x1) <= window[0] - room
+    right = np.minimum(one.x0, one.x1) >= window[2] + room
+    below = np.maximum(one.y0, one.y1) <= window[1] - room
+    side = np.where(left, 1, np.where(right, 2, np.where(below, 3, 4)))
+    begins = far & ~(one.joints() & np.append(False, far[:-1] & (side[1:] == side[:-1])))
+    first = np.flatnonzero(begins)
+    last = first + np.bincount(np.cumsum(begins)[far], minlength=len(first) + 1)[1:] - 1
+    away = np.hypot(one.x1[last - 1] - one.x0[(first + 1) % len(one)], one.y1[last - 1] - one.y0[(first + 1) % len(one)])
+    long = (last - first > 3) & (away > 1e-5)
+    first, last = first[long], last[long]
+    x1, y1 = one.x1.copy(), one.y1.copy()
+    x1[first + 1], y1[first + 1] = one.x1[last - 1], one.y1[last - 1]
+    inner = np.zeros(len(one) + 1, np.int64)
+    inner[first + 2] += 1
+    inner[last] -= 1
+    return replace(one, x1=x1, y1=y1).chosen((near | far) & (np.cumsum(inner)[:-1] == 0))
 
 
 def _meets(boxes: np.ndarray, window: Window, room: float) -> np.ndarray:

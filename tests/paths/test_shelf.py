@@ -81,13 +81,46 @@ def test_what_is_near_is_found_in_memory_and_in_a_file(tmp_path):
         mine = paths.of_layer(2)
         low_x, high_x = np.minimum(mine.x0, mine.x1), np.maximum(mine.x0, mine.x1)
         low_y, high_y = np.minimum(mine.y0, mine.y1), np.maximum(mine.y0, mine.y1)
-        wanted = (high_x > 1.7) & (low_x < 2.8) & (high_y > 2.7) & (low_y < 4.3) | (mine.names == "outline")
-        assert rows(found).tolist() == rows(mine.chosen(wanted)).tolist()
-        assert [len(loop) for loop in found.loops("outline")] == [300]  # whole, though it runs on through blocks
+        wanted = (high_x > 1.7) & (low_x < 2.8) & (high_y > 2.7) & (low_y < 4.3)
+        assert rows(found.chosen(found.meets(window, room))).tolist() == rows(mine.chosen(wanted)).tolist()
+        (drawn,) = mine.loops("outline")
+        assert len(drawn) == 300
+        (loop,) = found.loops("outline")  # one closed loop, though it runs on through blocks
+        assert len(loop) < 100
+        assert surrounded(loop, window, room) == surrounded(drawn, window, room)
         assert rows(one.of_layer(3)).tolist() == rows(paths.of_layer(3)).tolist()
         assert len(one.of_layer(1)) == 0
         cut = one.cut(window, room)
-        assert rows(cut.near(2, window, room)).tolist() == rows(found).tolist()
+        again = cut.near(2, window, room)
+        assert rows(again.chosen(again.meets(window, room))).tolist() == rows(mine.chosen(wanted)).tolist()
+
+
+def surrounded(loop, window, room):
+    """Which places in and about a window a loop surrounds: where a ray to the right crosses it an odd number of times."""
+    x, y = np.random.default_rng(4).uniform((window[0] - room, window[1] - room), (window[2] + room, window[3] + room), (400, 2)).T
+    (ax, ay), (bx, by) = loop.T, np.roll(loop, -1, axis=0).T
+    across = (ay > y[:, None]) != (by > y[:, None])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        right = ax + (y[:, None] - ay) * (bx - ax) / (by - ay) > x[:, None]
+    return (np.count_nonzero(across & right, axis=1) % 2).tolist()
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_loop_shortened_far_away_surrounds_the_same_places(seed):
+    """Loops that wind at random about a window, through it, or far from it."""
+    rng = np.random.default_rng(seed)
+    n, turns = int(rng.integers(40, 400)), rng.integers(-3, 4)
+    angle = 2 * np.pi * turns * np.arange(n) / n + rng.uniform(0, 6)
+    radius = np.exp(np.cumsum(rng.normal(0, 0.1, n)) * np.sin(np.pi * np.arange(n) / n))
+    centre = rng.uniform(-3, 3, 2)
+    x, y = centre[0] + radius * np.cos(angle), centre[1] + radius * np.sin(angle)
+    paths = assembled(np.full(n, 1), (x, y, np.roll(x, -1), np.roll(y, -1)), np.zeros(n, int), ("outline",), [np.full(n, np.nan)] * 3)
+    window, room = (-0.3, -0.4, 0.5, 0.2), 0.2
+    found = Shelf.of(paths, 1, 1).near(1, window, room)
+    assert len(found) < n
+    assert found.closes(0, len(found))
+    loop = np.column_stack([found.x0, found.y0])
+    assert surrounded(loop, window, room) == surrounded(np.column_stack([x, y]), window, room)
 
 
 @pytest.mark.usefixtures("small_blocks")
