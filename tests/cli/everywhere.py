@@ -131,7 +131,8 @@ def words(text: str) -> list[str]:
     """What is said, whatever the terminal could show and wherever its lines were folded."""
     from curecalc.symbols import bare
 
-    return re.sub(r"\b[0-9a-f]{64}\b", "HASH", bare(text)).split()
+    text = re.sub(r"\b[0-9a-f]{16,64}\b", "HASH", bare(text))
+    return re.sub(r"\b\d\d:\d\d(:\d\d\S*)?", "TIME", text).split()  # when an entry was written
 
 
 def faults(every: int = 1) -> tuple[int, list[str]]:

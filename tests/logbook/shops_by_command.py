@@ -477,7 +477,7 @@ class Shop:
 
         def real(*words: str) -> subprocess.CompletedProcess:
             return subprocess.run(
-                [sys.executable, "-m", "curecalc", *words, "--log", self.log], capture_output=True, text=True, timeout=60, check=False
+                [sys.executable, "-m", "curecalc", *words, "--log", self.log], capture_output=True, text=True, timeout=300, check=False
             )
 
         here, there = self.status(), json.loads(real("log", "status", "--json").stdout or "{}")
