@@ -6,6 +6,7 @@ Pure numpy over leading axes: points stand on the last axis, leading axes are in
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -97,10 +98,11 @@ def coarse(line: LineFit, resolution: Any) -> LineFit:
 def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tuple[LineFit, Any]:
     r"""The line where the variance of a coupon's mean is tau^2 + sigma^2/m: between coupons, and m readings.
 
-    The share tau^2/(tau^2 + sigma^2) is not one number but a restricted likelihood over a grid; weights are its mean. The
-    variance of the line is that of these weights under each share (with the scale the weighted residuals give), averaged, plus
-    the variance of the best line from share to share; what that variance itself is uncertain by takes degrees of freedom away
-    from n - 2. Where few coupons carry the line and are read more often than the rest, intervals come out up to a quarter too wide.
+    The share tau^2/(tau^2 + sigma^2) is not one number: weights are their mean over its restricted likelihood. The variance of the
+    line is that of these weights under each share (with the scale the weighted residuals give), averaged over what the F of
+    residuals against readings, exact at the true share, says of the share; what it is uncertain by takes degrees of freedom away
+    from n - 2. Where few coupons carry the line and are read more often than the rest, only a difference of two scatters tells
+    their own, and 95 % intervals hold between 94 and 97 %.
 
     Parameters
     ----------
@@ -111,37 +113,39 @@ def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tupl
     -------
     LineFit, and the relative weights (..., n), mean one
 
-    Source: restricted likelihood as in `pinheiro2000` ch. 2; variance of the best line over the shares as in the law of total
-    variance; degrees of freedom after `gum` G.4.1 with a further term for the share.
+    Source: restricted likelihood as in `pinheiro2000` ch. 2; exact F of a ratio of two components, `harville1985`, with its
+    probabilities read as a distribution of the share; degrees of freedom after `gum` G.4.1 with a further term for the share.
     """
+    from scipy.special import fdtrc
+
     x, y, m = np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in (x, y, counts)))
     n = y.shape[-1]
     dof = (m - 1.0).sum(-1)
     shares = 1.0 / (1.0 + np.exp(-np.linspace(-4.0, 4.0, 11)))
-    likelihood, variances, lines = [], [], []
-    size = np.asarray(y.var(-1))
+    likelihood, variances, below = [], [], []
+    least = 1e-18 * np.asarray(y.var(-1))
     within = np.asarray(within_squares, dtype=float)
+    readings = np.maximum(within, least) / np.maximum(dof, 1.0)
     for share in shares:
         v = share + (1.0 - share) / m
-        x_mean, y_mean, slope, total, sxx, squares = _sums(x, y, 1.0 / v)
-        left = np.maximum(within / (1.0 - share) + squares, 1e-18 * size)
+        fit = relative_line(x, y, 1.0 / v)
+        total, sxx, squares = fit.weight_sum, fit.sxx, fit.sum_of_squares
+        left = np.maximum(within / (1.0 - share) + squares, least)
         likelihood.append(-0.5 * (dof * np.log1p(-share) + np.log(v).sum(-1) + np.log(total * sxx) + (dof + n - 2) * np.log(left)))
         variances.append(v / v.mean(-1, keepdims=True))
-        lines.append((x_mean, y_mean, slope))
-    probability = np.exp(np.stack(likelihood) - np.max(likelihood, axis=0))
-    probability = probability / probability.sum(0)
-    w = sum(p[..., None] / v for p, v in zip(probability, variances))
+        below.append(fdtrc(n - 2, np.maximum(dof, 1.0), (1.0 - share) * squares / (n - 2) / readings))
+    likely = np.exp(np.stack(likelihood) - np.max(likelihood, axis=0))
+    w = sum(p[..., None] / v for p, v in zip(likely / likely.sum(0), variances))
     w = w / w.mean(-1, keepdims=True)
     fit = relative_line(x, y, w)
     dx = x - np.asarray(fit.x_mean)[..., None]
     total, sxx, squares = (np.asarray(a) for a in (fit.weight_sum, fit.sxx, fit.sum_of_squares))
-    apart = np.stack([(level + rise * (fit.x_mean - centre), rise) for centre, level, rise in lines])  # (shares, 2, ...)
-    apart = apart - (probability[:, None] * apart).sum(0)
-    height, cross, slope = (
-        (probability * a * b).sum(0) for a, b in ((apart[:, 0], apart[:, 0]), (apart[:, 0], apart[:, 1]), (apart[:, 1], apart[:, 1]))
-    )
-    coupon, logs = 0.0, []
-    for p, v in zip(probability, variances):
+    height = cross = slope = coupon = 0.0
+    logs = []
+    probability = [high - low for low, high in pairwise([0.0, *below, 1.0])]
+    for p, share in zip(probability, [0.0, *((a + b) / 2.0 for a, b in pairwise(shares)), 1.0]):
+        v = share + (1.0 - share) / m
+        v = v / v.mean(-1, keepdims=True)
         q = w * w * v
         b0, b1, b2 = q.sum(-1), (q * dx).sum(-1), (q * dx * dx).sum(-1)
         scale = squares / ((w * v).sum(-1) - b0 / total - b2 / sxx)
@@ -153,15 +157,6 @@ def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tupl
     doubt = sum(p * (v - middle) ** 2 for p, v in zip(probability, logs)).max(0)
     t_dof = 1.0 / (1.0 / (n - 2) + 0.5 * doubt)
     return line_of_moments(fit, height, cross, slope, coupon, t_dof if np.ndim(t_dof) else float(t_dof)), w
-
-
-def _sums(x: np.ndarray, y: np.ndarray, w: np.ndarray) -> tuple[Any, ...]:
-    total = w.sum(-1)
-    x_mean, y_mean = (w * x).sum(-1) / total, (w * y).sum(-1) / total
-    dx, dy = x - x_mean[..., None], y - y_mean[..., None]
-    sxx = (w * dx * dx).sum(-1)
-    slope = (w * dx * dy).sum(-1) / sxx
-    return x_mean, y_mean, slope, total, sxx, (w * (dy - slope[..., None] * dx) ** 2).sum(-1)
 
 
 def stated_line(x: Any, y: Any, scatter: CouponLine, *, sigma_y: Any, sigma_x: Any | None = None) -> CouponLine:

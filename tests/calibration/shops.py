@@ -103,16 +103,12 @@ def simulate(shop, lots, seed):
     }  # fmt: skip
 
 
-def most(name, shop):
-    """Greatest share a shop may reach: 97 % from six coupons with steps up to one sigma, true statements, scatter as before or more.
-
-    Not met, and kept at what is reached: two end coupons read eight times, the rest once, readings that scatter five times what
-    coupons do. The line then hangs on two coupons whose own scatter no other coupon tells, and the doubt makes it up to 98 %.
-    """
+def most(shop):
+    """Greatest share a shop may reach: 97 % from six coupons with steps up to one sigma, true statements, scatter as before or more."""
     scatter = np.hypot(shop.between, shop.within / np.sqrt(3))
     if shop.coupons < 6 or shop.gauge > 1.001 * scatter or shop.stated not in ("", "true") or shop.wilder < 1:
         return 1.0
-    return 0.98 if name.startswith("middle read once, ratio 5") else 0.97
+    return 0.97
 
 
 def coverage(shop, lots=20_000, seed=1):

@@ -25,7 +25,7 @@ def test_kept_shares_keep_the_promise(name):
     """95 % asked: at least 93.5 % in every shop; at most what `shops.most` says."""
     shares = KEPT[name].values()
     assert min(shares) >= 0.935
-    assert max(shares) <= shops.most(name, MODELS[name])
+    assert max(shares) <= shops.most(MODELS[name])
 
 
 @pytest.mark.slow
