@@ -12,7 +12,7 @@ from ..statistics.intervals import f_p, t_quantile
 from ..statistics.line import LineFit, mean_sd, ordinary_line
 from ..statistics.lines import Difference, FTest, LinesComparison, compare_fits, difference_at, log_exposure_change
 from ..statistics.working_line import WorkingLine, line_of, log_threshold, log_threshold_sd
-from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError, Shown, figure, positive, ratio, show, to_json
+from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError, Shown, figure, positive, ratio, show, span, to_json
 from .fit import Fit
 
 __all__ = ["Lot", "LotComparison", "compare_lots", "comparison_text", "lot_from_fit", "lot_from_line"]
@@ -388,7 +388,7 @@ def _notes(lots: Sequence[Lot], tests: LinesComparison, depth: float) -> list[st
     for lot in lots:
         if not lot.depth_low <= depth <= lot.depth_high:
             out.append(
-                f"{figure(depth)} mm lies outside the coupons of {lot.name} ({figure(lot.depth_low)} to {figure(lot.depth_high)} mm): "
+                f"{figure(depth)} mm lies outside the coupons of {lot.name} ({span(lot.depth_low, lot.depth_high)} mm): "
                 "the comparison is extrapolated."
             )
     return out

@@ -11,7 +11,23 @@ from ..formulas.beam import Beam
 from ..formulas.scan import Scan
 from ..physics import laws
 from ..setting.holders import HoldsBeam, beam_of
-from ..units import MJ_CM2, MM, MM_S, NoSolution, Quantity, QuantityError, Shown, count, figure, measured, nonnegative, ratio, show, to_json
+from ..units import (
+    MJ_CM2,
+    MM,
+    MM_S,
+    NoSolution,
+    Quantity,
+    QuantityError,
+    Shown,
+    count,
+    figure,
+    measured,
+    nonnegative,
+    ratio,
+    show,
+    span,
+    to_json,
+)
 from .coupons import CouponSet
 from .design import Expected, expected, levels_and_counts, most_useful
 from .exposing import Machine, bare, machine_of, one, recorded, settings_of
@@ -337,7 +353,7 @@ def _range(
             high, bound_by = value, name
     if high - low < np.log(1.5):
         raise NoSolution(
-            f"the bounds leave exposures from {np.exp(low):.4g} to {np.exp(high):.4g} mJ/cm^2 only, too narrow for a working curve.",
+            f"the bounds leave exposures from {span(*np.exp([low, high]).tolist())} mJ/cm^2 only, too narrow for a working curve.",
             limit=bound_by or "max_depth",
             remedy=f"Move {bound_by or 'min_depth or max_depth'}; with a raster, change hatch spacing or power.",
         )

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..setting.explain import Step
 from ..statistics.intervals import t_factor
-from ..units import MJ_CM2, MM, NM, Quantity, figure, show, to_json
+from ..units import MJ_CM2, MM, NM, Quantity, figure, show, span, to_json
 from .findings import varied_settings
 
 if TYPE_CHECKING:
@@ -189,7 +189,7 @@ def fit_text(fit: Fit) -> str:
     low, high = 100 * c.exposure.min(), 100 * c.exposure.max()
     varied = " by " + " and ".join(n.replace("_", " ") for n in varied_settings(c)) if c.settings else ""
     lines += [
-        f"coupons                {len(c)} with {c.readings.size} readings, {low:.4g} to {high:.4g} mJ/cm^2{varied}",
+        f"coupons                {len(c)} with {c.readings.size} readings, {span(low, high)} mJ/cm^2{varied}",
         f"method                 {fit.method}; exposure {c.exposure_from}",
         f"robust line beside     Dp {figure(float(fit.robust.slope))} mm, Ec {figure(robust_ec)} mJ/cm^2",
     ]
@@ -215,7 +215,7 @@ def fit_text(fit: Fit) -> str:
 
 
 def _speeds(ends: tuple[Quantity, Quantity]) -> str:
-    return " to ".join(figure(q.m) for q in ends) if all(np.isfinite(q.m) for q in ends) else "unbounded"
+    return span(*(float(q.m) for q in ends)) if all(np.isfinite(q.m) for q in ends) else "unbounded"
 
 
 def _um(q: Quantity) -> str:
@@ -226,7 +226,7 @@ def _interval(interval: tuple[Quantity, Quantity], unit: Any, u: Quantity) -> st
     if not all(np.isfinite(q.m) for q in interval):
         return "unbounded"
     spread = float(u.m_as(unit))
-    return " to ".join(figure(float(q.m_as(unit)), spread) for q in interval)
+    return span(*(float(q.m_as(unit)) for q in interval), u=spread)
 
 
 def fit_steps(fit: Fit) -> list[Step]:
@@ -323,7 +323,7 @@ def fit_steps(fit: Fit) -> list[Step]:
         Step(
             f"Dp +- t u(Dp), t for {100 * fit.confidence:g} % and {_dof(fit.line.t_degrees_of_freedom)} degrees of freedom",
             f"{dp:.5g} +- {t:.4g} x {lead:.4g} mm",
-            f"{dp - t * lead:.4g} to {dp + t * lead:.4g} mm",
+            f"{span(dp - t * lead, dp + t * lead)} mm",
             "With few coupons the factor is far above 2, because the scatter itself is poorly known.",
         )
     )
@@ -333,7 +333,7 @@ def fit_steps(fit: Fit) -> list[Step]:
         Step(
             "Ec: all E with |line at ln E| <= t u(line at ln E) (Fieller)",
             f"g = (t u(Dp)/Dp)^2 = {g:.4g}",
-            f"{low:.4g} to {high:.4g} mJ/cm^2" if np.isfinite(high) else "unbounded",
+            f"{span(low, high)} mJ/cm^2" if np.isfinite(high) else "unbounded",
             "Ec comes from a ratio, so its interval is lopsided: these are the exposures at which zero depth is credible.",
         )
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..errors import FileError
-from ..units import show_kernel
+from ..units import KINDS, Quantity, show_kernel, show_span
 
 __all__ = ["refuse_slips"]
 
@@ -49,5 +49,5 @@ def refuse_slips(path: str, thickness: np.ndarray, exposure: np.ndarray, compute
 
 def _odd(path: str, name: str, value: float, kind: str, usual: tuple[float, float], way_out: str) -> None:
     if not usual[0] <= value <= usual[1]:
-        low, high = (show_kernel(v, kind) for v in usual)
-        raise FileError(f"{path}: the middle {name} is {show_kernel(value, kind)}, coupons have {low} to {high}: {way_out}")
+        ends = show_span(*(Quantity(v, KINDS[kind].kernel) for v in usual))
+        raise FileError(f"{path}: the middle {name} is {show_kernel(value, kind)}, coupons have {ends}: {way_out}")

@@ -317,25 +317,25 @@ def answer_rows(answer: Any) -> list[tuple[str, str]]:
 
 
 def _direction_rows(answer: Any) -> list[tuple[str, str]]:
-    from ..units import show
+    from ..units import show, show_span
 
     rows = []
     for name in ("exposure_peak", "exposure_min", "cure_depth", "cure_depth_min", "line_width", "overcure"):
         if name in answer.over_directions and (name != "exposure_min" or answer.scan.raster):
             low, high, at_low, at_high = answer.over_directions[name]
             where = f"(tracks at {show(at_low, digits=3)} and {show(at_high, digits=3)})"
-            rows.append((f"  {_LABELS.get(name, name)}", f"{show(low)} to {show(high)} {where}"))
+            rows.append((f"  {_LABELS.get(name, name)}", f"{show_span(low, high)} {where}"))
     return rows
 
 
 def mc_text(mc: Any, kind: str) -> str:
     """A Monte Carlo summary (kernel units of the kind) as one line."""
-    from ..units import KINDS, Quantity, figure, show_kernel
+    from ..units import KINDS, Quantity, show_kernel, span
 
     scale = float(Quantity(1.0, KINDS[kind].kernel).m_as(KINDS[kind].shown))
-    low, high = (figure(end * scale, mc.standard_uncertainty * scale) for end in mc.interval)
+    ends = span(*(end * scale for end in mc.interval), u=mc.standard_uncertainty * scale)
     unit = KINDS[kind].shown_text
-    return f"{show_kernel(mc.mean, kind, mc.standard_uncertainty)}, {100 * mc.confidence:.4g} % in {low} to {high} {unit}"
+    return f"{show_kernel(mc.mean, kind, mc.standard_uncertainty)}, {100 * mc.confidence:.4g} % in {ends} {unit}"
 
 
 def answer_text(answer: Any, first: list[tuple[str, str]]) -> str:

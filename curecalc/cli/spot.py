@@ -228,27 +228,12 @@ def result_text(result: Any) -> str:
 
 
 def _estimate(value: Any) -> str:
-    from ..units import show
+    from ..units import show, show_span
 
     if not value.parts:
         return show(value.value)
-    low, high = value.interval
-    u = value.standard_uncertainty
-    return f"{show(value.measured)}, {100 * value.confidence:.4g} % in {_end(low, u)} to {show(high, digits=_digits(high, u))}"
-
-
-def _digits(value: Any, u: Any) -> int:
-    size, spread = abs(float(value.m)), float(u.m_as(value.units))
-    if not spread > 0 or not size > 0:
-        return 4
-    return max(2, math.floor(math.log10(size)) - math.floor(math.log10(spread)) + 2)
-
-
-def _end(value: Any, u: Any) -> str:
-    from ..units import show
-
-    text = show(value, digits=_digits(value, u))
-    return text.split(" ")[0]
+    ends = show_span(*value.interval, u=value.standard_uncertainty)
+    return f"{show(value.measured)}, {100 * value.confidence:.4g} % in {ends}"
 
 
 def _beam_rows(result: Any) -> list[tuple[str, str]]:
@@ -359,7 +344,7 @@ def _coverage(c: dict[str, Any]) -> str:
 
 
 def _defocus_rows(value: dict[str, Any]) -> list[tuple[str, str]]:
-    from ..units import show
+    from ..units import show, show_span
 
     rows = []
     for axis in "xy":
@@ -370,7 +355,7 @@ def _defocus_rows(value: dict[str, Any]) -> list[tuple[str, str]]:
         rows.append(
             (
                 f"defocus for {show(value['wanted_radius'], digits=3)}, {axis}",
-                f"{show(found['distance'])} from the waist; within 5 % from {show(near)} to {show(far)}",
+                f"{show(found['distance'])} from the waist; within 5 % from {show_span(near, far)}",
             )
         )
         rows.append(("   at position", " or ".join(show(p) for p in found["positions"])))
@@ -378,7 +363,7 @@ def _defocus_rows(value: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def _line_rows(value: dict[str, Any]) -> list[tuple[str, str]]:
-    from ..units import show
+    from ..units import show, show_span
 
     def depth(part: dict[str, Any]) -> str:
         return show(part["depth"], digits=2) if "depth" in part else f"{part['in_penetration_depths']:+.3f} Dp"
@@ -388,7 +373,7 @@ def _line_rows(value: dict[str, Any]) -> list[tuple[str, str]]:
     return [
         ("line exposure, image over Gaussian", f"{low:.3f} to {high:.3f} over all directions"),
         ("   cure depth differs by", f"{depth(value['depth_difference_low'])} to {depth(value['depth_difference_high'])}"),
-        ("radius across the track", f"{show(near)} to {show(far)} over all directions"),
+        ("radius across the track", f"{show_span(near, far)} over all directions"),
         ("   cure depth of a line varies by", depth(value["depth_range_over_directions"])),
     ]
 

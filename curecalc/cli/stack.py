@@ -70,7 +70,7 @@ def refuse_setting(args: argparse.Namespace) -> None:
 
 
 def _text(answer: Any) -> str:
-    from ..units import show
+    from ..units import show, show_span
 
     many = "many" if math.isinf(answer.layers) else f"{answer.layers:.0f}"
     u = answer.standard_uncertainty
@@ -83,7 +83,7 @@ def _text(answer: Any) -> str:
     ]
     low, high = answer.print_through_range
     if low.m != high.m:
-        rows.append(("   from the weakest to the strongest place", f"{show(low)} to {show(high)}"))
+        rows.append(("   from the weakest to the strongest place", show_span(low, high)))
     rows += [("layers to leave out at that face", str(answer.compensation_layers))]
     for left_out, remains in answer.choices:
         size = show(remains if remains.m >= 0 else -remains)

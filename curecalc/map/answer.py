@@ -15,7 +15,7 @@ from ..formulas.resin import Resin
 from ..paths.shelf import Shelf
 from ..paths.stored import StoredPaths
 from ..paths.vectors import Paths
-from ..units import HZ, MJ, MJ_MM2, MM, MM_S, MM_S2, RAD, Quantity, Shown, finite, positive, ratio, show, to_json
+from ..units import HZ, MJ, MJ_MM2, MM, MM_S, MM_S2, RAD, Quantity, Shown, finite, positive, ratio, show, span, to_json
 from .correcting import Correction, along, corrections
 from .field import Grid, Optics, choose_pixel, layer_dose, stated_error
 from .points import Scanning
@@ -95,13 +95,9 @@ class FieldAnswer(Shown):
         found += [("  print-through", f"{_where(p)}: {show(Quantity(p.value, MM), digits=3)}") for p in self.print_through_places[:1]]
         found += [("  thin", f"x {p.x:.3f} y {p.y:.3f} mm, layer {p.layer}: {1e3 * p.value:.3g} um wide") for p in self.thin_features[:1]]
         for one in self.vector_corrections:
-            low, high = (f"{v:.4g}" for v in one.scan_speed[1:])
-            found.append(
-                (
-                    f"  {one.kind}, one speed each",
-                    f"{low} to {high} mm/s: depth along them even to {show(self._spread(one.after))}, now {show(self._spread(one.before))}",
-                )
-            )
+            after, before = (show(self._spread(depths)) for depths in (one.after, one.before))
+            speeds = f"{span(*one.scan_speed[1:])} mm/s: depth along them even to {after}, now {before}"
+            found.append((f"  {one.kind}, one speed each", speeds))
         found += [("pixel", show(self.pixel, digits=3)), ("numerical error", f"{self.numerical_error:.1e} of the peak")]
         return found
 

@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
-from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show
+from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show, show_span
 from .drawing import Board
 from .forms import document_of, texts_of
 from .work import Work, file_of
@@ -211,8 +211,7 @@ def _tiles(found: Any) -> list[tuple[str, str]]:
 
 def _rows(found: Any) -> list[tuple[str, str]]:
     best = _best(found)
-    low, high = best.interval
-    rows = [(f"{100.0 * best.confidence:g} % interval", f"{show(low, digits=4)} to {show(high, digits=4)}")]
+    rows = [(f"{100.0 * best.confidence:g} % interval", show_span(*best.interval, u=best.standard_uncertainty))]
     if not hasattr(found, "at_meter"):
         rows += [("Mean radius", show(found.beam_radius.measured)), ("Measured by", found.kind.replace("-", " "))]
         rows += [(f"Centre {axis}", show(c, digits=5)) for axis, c in zip("xy", found.centre, strict=True) if c is not None]

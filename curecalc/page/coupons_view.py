@@ -14,7 +14,7 @@ from ..errors import CurecalcError, FileError, QuantityError
 from ..files.spreadsheets import bounded, spreadsheet_as_csv
 from ..lessons.bench import invented_bench
 from ..lessons.numbers import coupon_lot
-from ..units import MJ_CM2, MM, figure, parse, positive, show
+from ..units import MM, Quantity, figure, parse, positive, show, show_span
 from .drawing import Board
 from .work import Work
 
@@ -164,17 +164,14 @@ class CouponsView:
         return rows
 
     def _told(self, fit: Fit) -> dict[str, Any]:
-        low, high = fit.penetration_depth_interval
-        ec_low, ec_high = (float(q.m_as(MJ_CM2)) for q in fit.critical_exposure_interval)
         sure = f"{100 * fit.confidence:g} %"
-        ec_ends = f"{_end(ec_low)} to {_end(ec_high)} mJ/cm^2"
+        dp, ec = fit.penetration_depth, fit.critical_exposure
         rows = [
-            ("Penetration depth", show(fit.penetration_depth), f"{figure(float(low.m_as(MM)))} to {figure(float(high.m_as(MM)))} mm"),
-            ("Critical exposure", show(fit.critical_exposure), ec_ends),
+            ("Penetration depth", show(dp), _ends(fit.penetration_depth_interval, dp.standard_uncertainty)),
+            ("Critical exposure", show(ec), _ends(fit.critical_exposure_interval, ec.standard_uncertainty)),
         ]
         for w in fit.exposure_for_depth:
-            ends = " to ".join(_end(float(q.m_as(MJ_CM2))) for q in w.mean_interval)
-            rows.append((f"Exposure for {show(w.depth)}", show(w.exposure), f"{ends} mJ/cm^2"))
+            rows.append((f"Exposure for {show(w.depth)}", show(w.exposure), _ends(w.mean_interval, w.exposure.standard_uncertainty)))
         more = [
             ("Scatter of coupons about the line", show(fit.residual_sd)),
             ("Correlation of Dp and ln Ec", figure(fit.correlation, digits=3)),
@@ -182,8 +179,7 @@ class CouponsView:
             ("Readings", str(fit.coupons.readings.size)),
             ("Degrees of freedom", str(fit.degrees_of_freedom)),
         ]
-        dp, ec = show(fit.penetration_depth), show(fit.critical_exposure)
-        main = f"Dp {dp}, Ec {ec}."
+        main = f"Dp {show(dp)}, Ec {show(ec)}."
         from ..figures.working_curve import draw_residuals, draw_working_curve
 
         def draw(upper: Any, lower: Any) -> None:
@@ -204,8 +200,8 @@ class CouponsView:
             "more": more,
             "sure": sure,
             "main": main,
-            "dp": dp,
-            "ec": ec,
+            "dp": show(dp),
+            "ec": show(ec),
             "drawings": [("curve", drawing)],
             "warnings": fit.warnings,
             "notes": fit.notes,
@@ -271,5 +267,7 @@ def compared(fit: Fit, work: Work) -> dict[str, Any] | None:
     return {"name": name, "sentence": found.sentence, "notes": notes, "word": found.verdict}
 
 
-def _end(value: float) -> str:
-    return figure(value) if np.isfinite(value) else "no bound"
+def _ends(interval: tuple[Quantity, Quantity], u: Quantity) -> str:
+    if all(np.isfinite(end.m) for end in interval):
+        return show_span(*interval, u=u)
+    return " to ".join(show(end) if np.isfinite(end.m) else "no bound" for end in interval)

@@ -11,7 +11,7 @@ from ..formulas.beam import Beam, radius_from_fwhm
 from ..formulas.resin import Resin
 from ..formulas.scan import Scan
 from ..setting.answer import Answer, evaluate
-from ..units import Measured, Quantity, count, figure, show
+from ..units import Measured, Quantity, count, figure, show, show_span
 from .drawing import Board
 from .fields import FIELDS, SPOT_WIDTHS, read
 from .work import Work
@@ -48,16 +48,16 @@ def ranges(work: Work) -> list[tuple[str, str]]:
     rows = []
     machine, lot = work.machine, work.lot
     if machine is not None:
-        ends = [
-            (name, " to ".join(show(end, digits=4) for end in (low, high) if end is not None))
-            for name, low, high in machine_ranges(machine)
-            if low is not None or high is not None
+        told = [
+            (name, show_span(*ends) if len(ends) == 2 else show(ends[0]))
+            for name, *both in machine_ranges(machine)
+            if (ends := [end for end in both if end is not None])
         ]
-        rows.append((f"Machine {machine.name}", "; ".join(f"{name} {text}" for name, text in ends)))
+        rows.append((f"Machine {machine.name}", "; ".join(f"{name} {text}" for name, text in told)))
     if lot is not None:
         span = "no coupons: values of a data sheet"
         if lot.depth_range is not None:
-            span = f"coupons {' to '.join(show(end, digits=3) for end in lot.depth_range)} deep"
+            span = f"coupons {show_span(*lot.depth_range, digits=3)} deep"
         rows.append((f"Lot {lot.resin.name} {lot.lot}".rstrip(), span))
     return rows
 

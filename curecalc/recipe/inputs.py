@@ -13,7 +13,7 @@ from ..jobs.machine import Machine
 from ..jobs.needs import Needs, VectorNeeds
 from ..physics.laws import Law, Plain
 from ..physics.light import Gaussian
-from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, RAD, Quantity, S, measured, show
+from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, RAD, Quantity, S, measured, show, show_span
 from .assurance import Curve, Errors, curve_from_covariance
 from .bounds import INFINITE, Bounds, Hold, RunUp, Task
 from .field import far_corner, measured_places, on_field
@@ -248,7 +248,7 @@ def _layer_in_range(machine: Machine, needs: Needs) -> None:
             where = needs.lines.get(("layer_thickness",))
             raise NoSolution(
                 f"{needs.path}{f':{where}' if where else ''}: layer_thickness of {show(t)} is {word} what the machine makes, "
-                f"{show(machine.layer_thickness_min)} to {show(machine.layer_thickness_max)}.",
+                f"{show_span(machine.layer_thickness_min, machine.layer_thickness_max)}.",
                 limit="layer range",
                 remedy="Choose a layer inside the range.",
             )
@@ -261,7 +261,7 @@ def _depth_covered(lot: Lot, one: VectorNeeds, task: Task) -> list[str]:
     if low - 1e-9 <= task.depth <= high + 1e-9:
         return []
     side = "deeper" if task.depth > high else "shallower"
-    return [f"{one.kind}: a depth of {task.depth:.4g} mm is {side} than the coupons reached ({low:.4g} to {high:.4g} mm): extrapolated."]
+    return [f"{one.kind}: a depth of {task.depth:.4g} mm is {side} than the coupons reached ({show_span(*lot.depth_range)}): extrapolated."]
 
 
 # ---------------------------------------------------------------- tasks
@@ -293,7 +293,7 @@ def _outside(
 ) -> None:
     line = needs.lines.get(("vectors", one.place, key))
     where = f"{needs.path}:{line}" if line else needs.path
-    span = f"{show(Quantity(low, unit))} to {show(Quantity(high, unit))}"
+    span = show_span(Quantity(low, unit), Quantity(high, unit))
     if low == high:
         span = f"{show(Quantity(high, unit))} only"
     elif high == INFINITE:

@@ -12,7 +12,7 @@ from ..formulas.beam import Beam
 from ..formulas.resin import Resin
 from ..formulas.scan import Scan
 from ..statistics.uncertainty import MonteCarlo, draw_inputs, log_gradient, monte_carlo, standard_uncertainties
-from ..units import DEG, MJ_CM2, MJ_MM2, MM, Measured, Quantity, QuantityError, Shown, count, show_kernel, to_json
+from ..units import DEG, MJ_CM2, MJ_MM2, MM, Measured, Quantity, QuantityError, Shown, count, show_kernel, show_span, to_json
 from .directions import range_over_directions
 from .holders import HoldsBeam, HoldsResin, beam_of, resin_of
 from .model import Problem, cure_law, model, problem, scan_of, stated
@@ -302,7 +302,7 @@ def _validity(resin: Resin, depth: Any) -> list[str]:
     inside = (low * (1.0 - 1e-9) <= depth) & (depth <= high * (1.0 + 1e-9))
     if (found := _at((depth > 0.0) & ~inside)) is None:
         return []
-    span = f"{show_kernel(low, 'length')} to {show_kernel(high, 'length')}"
+    span = show_span(*resin.depth_range)
     said = f"The depth of {show_kernel(np.asarray(depth)[found[0]], 'length')} lies outside the coupons' {span}"
     return [f"{said}: the working curve is extrapolated there{found[1]}."]
 

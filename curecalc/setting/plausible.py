@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ..units import show_kernel
+from ..units import KINDS, Quantity, show_kernel, show_span
 
 __all__ = ["RANGES", "odd_values"]
 
@@ -40,7 +40,7 @@ def odd_values(x: Mapping[str, Any]) -> list[str]:
         values = np.atleast_1d(x.get(name, low))
         odd = values[(values < low) | (values > high)]
         if odd.size:
-            span = f"{show_kernel(low, kind)} to {show_kernel(high, kind)}"
+            span = show_span(*(Quantity(end, KINDS[kind].kernel) for end in (low, high)))
             got = show_kernel(float(odd[0]), kind)
             notes.append(f"{name.replace('_', ' ')} of {got} is far outside the usual {span}: check its unit.")
     return notes

@@ -11,7 +11,7 @@ from typing import Any
 from ..errors import FileError
 from ..recipe.record import main_vector
 from ..symbols import symbols
-from ..units import figure
+from ..units import figure, span
 
 __all__ = ["recipe_columns", "recipe_csv", "recipe_html", "recipe_view"]
 
@@ -113,7 +113,7 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
         validity[0] += f", {resin['coupons']} coupons"
         low, high = resin["depth_range"]
         validity.append(
-            f"holds for depths {_n(low, 3)} to {_n(high, 3)} mm, {_n(resin['wavelength'])} nm"
+            f"holds for depths {span(low['value'], high['value'], digits=3)} mm, {_n(resin['wavelength'])} nm"
             + ("" if resin["temperature"] is None else f", {_n(resin['temperature'])} °C")
         )
     else:

@@ -44,7 +44,7 @@ from .kinds import (
     unit_text,
 )
 from .reading import parse, parse_measured
-from .showing import Shown, figure, from_json, kind_of, show, show_kernel, to_json
+from .showing import Shown, figure, from_json, kind_of, show, show_kernel, show_span, span, to_json
 
 __all__ = [
     "DEG",
@@ -100,6 +100,8 @@ __all__ = [
     "positive",
     "ratio",
     "show",
+    "show_span",
+    "span",
     "show_kernel",
     "to_json",
     "unit_text",

@@ -14,7 +14,7 @@ from ..errors import QuantityError
 from .checks import Measured
 from .kinds import DEG, DEGC, KELVIN, KINDS, NM, RAD, Kind, clip, unit_text
 
-__all__ = ["Shown", "figure", "from_json", "kind_of", "show", "show_kernel", "to_json"]
+__all__ = ["Shown", "figure", "from_json", "kind_of", "show", "show_kernel", "show_span", "span", "to_json"]
 
 
 def figure(value: float, standard_uncertainty: float | None = None, *, digits: int = 4) -> str:
@@ -38,6 +38,35 @@ def figure(value: float, standard_uncertainty: float | None = None, *, digits: i
     return f"{value:.{digits}g}"
 
 
+def span(low: float, high: float, *, u: float | None = None, digits: int = 4) -> str:
+    """Both ends of a range, to the same place where they are of like size.
+
+    >>> span(407.04, 408.5, u=0.62), span(0.0563, 0.352, digits=3), span(0.05, 0.15), span(0.002, 2.0)
+    ('407.04 to 408.50', '0.056 to 0.352', '0.05 to 0.15', '0.002 to 2')
+    """
+    ends = [figure(end, u, digits=digits) for end in (low, high)]
+    small, large = sorted((abs(low), abs(high)))
+    if u or not large / 100.0 < small <= large < 1e6:
+        return " to ".join(ends)
+    places = max(digits - 1 - math.floor(math.log10(large)), 0)
+    ends = [f"{end:.{places}f}" for end in (low, high)]
+    while "." in ends[0] and all(end.endswith("0") for end in ends):
+        ends = [end[:-1].rstrip(".") if end[-2] == "." else end[:-1] for end in ends]
+    return " to ".join(ends)
+
+
+def show_span(low: Quantity, high: Quantity, *, u: Quantity | None = None, digits: int = 4) -> str:
+    """A range of quantities as people read it: both ends to the same place, the unit once.
+
+    >>> show_span(Quantity(13.68, "mJ/cm^2"), Quantity(19.5, "mJ/cm^2"))
+    '13.68 to 19.50 mJ/cm^2'
+    """
+    kind = kind_of(low)
+    unit = kind.shown if kind else low.units
+    spread = None if u is None else float(u.m_as(KELVIN if unit == DEGC else unit))
+    return f"{span(float(low.m_as(unit)), float(high.m_as(unit)), u=spread, digits=digits)} {unit_text(unit)}".rstrip()
+
+
 def show(value: Quantity | Measured, u: Quantity | None = None, *, digits: int = 4) -> str:
     """A scalar quantity as people read it, in its shown unit: `0.1512 +- 0.0042 mm`, `0.1309 mm`.
 
@@ -57,8 +86,8 @@ def show(value: Quantity | Measured, u: Quantity | None = None, *, digits: int =
     kind = kind_of(value)
     unit = kind.shown if kind else value.units
     if np.ndim(value.m):
-        ends = (figure(float(end(value.m_as(unit))), digits=digits) for end in (np.nanmin, np.nanmax))
-        return f"{' to '.join(ends)} {unit_text(unit)}".rstrip() + f" ({value.m.size} values)"
+        ends = show_span(*(Quantity(float(end(value.m)), value.units) for end in (np.nanmin, np.nanmax)), digits=digits)
+        return f"{ends} ({value.m.size} values)"
     number = float(value.m_as(unit))
     spread = None if u is None else float(u.m_as(KELVIN if unit == DEGC else unit))
     text = figure(number, spread, digits=digits)
@@ -201,7 +230,7 @@ def _short_fields(record: Any) -> list[tuple[str, str]]:
         elif isinstance(value, int | float | str | datetime.date) and value is not False and value != "" and "\n" not in str(value):
             found.append((field.name, f"{value:.6g}" if isinstance(value, float) else str(value)))
         elif isinstance(value, tuple) and len(value) == 2 and all(isinstance(v, Quantity) for v in value):
-            found.append((field.name, f"{show(value[0])} to {show(value[1])}"))
+            found.append((field.name, show_span(*value)))
     return found
 
 
