@@ -20,6 +20,8 @@ import sys
 import tempfile
 from pathlib import Path
 
+from curecalc.symbols import bare
+
 HERE = Path(__file__).parent
 DEMO = HERE.parents[1] / "demo"
 LANGUAGES = ("de_DE.UTF-8", "tr_TR.ISO-8859-9")  # a decimal comma; letters that lower case makes others of
@@ -129,10 +131,32 @@ def make_languages(folder: Path) -> None:
 
 def words(text: str) -> list[str]:
     """What is said, whatever the terminal could show and wherever its lines were folded."""
-    from curecalc.symbols import bare
-
     text = re.sub(r"\b[0-9a-f]{16,64}\b", "HASH", bare(text))
     return re.sub(r"\b\d\d:\d\d(:\d\d\S*)?", "TIME", text).split()  # when an entry was written
+
+
+def uneven(text: str) -> list[str]:
+    """Lines, but for steps of a derivation and what is quoted, where an uncertainty has not two digits or not the places of its value,
+    where a range of like ends has ends of unlike places, or where noise is printed.
+    """
+    number = r"([-+]?\d+(?:\.\d+)?)(?:e([-+]?\d+))?"
+    found = []
+    for line in re.sub(r'"[^"]*"', "", text).splitlines():
+        if line.lstrip().startswith(("=", "with t =")):
+            continue
+        for value, _, u, _ in re.findall(rf"{number} \+- {number}(?! %)", line):
+            digits = len(u.replace(".", "").lstrip("0"))
+            if places(value) != places(u) or (digits != 2 and not ("." not in u and digits > 2)):
+                found.append(line)
+        for low, _, high, _ in re.findall(rf"(?<![\w.-]){number} to {number}(?![\w:-])", line):
+            if places(low) != places(high) and 0.01 < abs(float(low) / float(high)) < 100.0:
+                found.append(line)
+        found += [line for _, power in re.findall(number, line) if power and int(power) < -6]
+    return found
+
+
+def places(number: str) -> int:
+    return len(number.partition(".")[2])
 
 
 def faults(every: int = 1) -> tuple[int, list[str]]:
@@ -142,6 +166,9 @@ def faults(every: int = 1) -> tuple[int, list[str]]:
     with tempfile.TemporaryDirectory() as name:
         make_languages(Path(name))
         first = world("utf-8", "C", Path(name), every=every)
+        for line, _, out, err in first:
+            if "--json" not in line:
+                wrong += [f"{line}: numbers: {one}" for one in uneven(bare(out + err))]
         for encoding, language in WORLDS:
             seen = world(encoding, language, Path(name), every=every)
             count += len(seen)

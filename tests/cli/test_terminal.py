@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from everywhere import LANGUAGES, faults, make_languages
+from everywhere import LANGUAGES, faults, make_languages, uneven
 
 from curecalc.cli import main
 from curecalc.cli.terminal import folded, spoken, table
@@ -169,6 +169,20 @@ def test_the_language_of_the_machine_changes_no_number(tmp_path):
     assert told["de_DE.UTF-8"][0] == "de_DE.UTF-8 ,"
     assert told["C"][-1] == "[(240.5, None), (241.25, None)]"
     assert all(lines[1:] == told["C"][1:] for lines in told.values())
+
+
+def test_uneven_numbers_are_seen():
+    for bad in ("x 0.15 +- 0.0042 mm", "x 0.1512 +- 0.004 mm", "from 407.04 to 408.5 mJ", "rest +2.78e-13 mm"):
+        assert uneven(bad), bad
+    for good in (
+        "x 0.1512 +- 0.0042 mm",
+        "x 7150 +- 270 mm/s",
+        "from 407.04 to 408.50 mJ",
+        "usual 0.005 to 2 mm",
+        "p 1e-05",
+        "2026-01-02 to 3",
+    ):
+        assert not uneven(good), good
 
 
 @pytest.mark.slow
