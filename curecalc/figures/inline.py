@@ -31,10 +31,10 @@ def _attributes(found: re.Match[str]) -> str:
         name, _, value = rule.partition(":")
         name, value = name.strip(), value.strip()
         if name == "font" and (parts := _FONT.fullmatch(value)):
-            made.append(f' font-size="{parts[2]}" font-family="{parts[3].replace(chr(34), chr(39))}"')
+            made.append(f' font-size="{parts[2]}"')
             if parts[1]:
                 made.append(f' font-weight="{parts[1]}"')
-        elif name:
+        elif name and name != "font-family":  # all are of the one that the head names
             made.append(f' {name}="{value}"')
     return "".join(made)
 
@@ -60,9 +60,14 @@ def inline_svg(figure: Figure, *, name: str, prefix: str, text: str | None = Non
     """The figure for a page: an image with a name, scaled to the width there is; `text` where it is drawn already."""
     body = plain_svg(svg_text(figure) if text is None else text, prefix=prefix)
     found = _HEAD.search(body)
-    box = found[1] if found else "0 0 100 100"
-    rest = body[found.end() :] if found else body
+    width, height = (float(end) for end in (found[1] if found else "0 0 100 100").split()[2:])
+    return svg_head(width, height, name) + (body[found.end() :] if found else body).strip()
+
+
+def svg_head(width: float, height: float, name: str, **data: str) -> str:
+    """The opening tag of an image with a name and the one font of all its words, scaled to the width there is."""
+    held = "".join(f" {key.replace('_', '-')}='{value}'" for key, value in data.items())
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" role="img" aria-label="{escape(name)}" '
-        f'stroke-linejoin="round" stroke-linecap="butt">{rest.strip()}'
+        f'<svg{held} xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{escape(name)}" '
+        f'font-family="\'DejaVu Sans\', Verdana, sans-serif" stroke-linejoin="round" stroke-linecap="butt">'
     )

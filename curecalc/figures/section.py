@@ -10,7 +10,7 @@ from ..physics import light
 from ..setting.answer import Answer
 from ..setting.model import Problem, cure_law, problem, scan_of
 from ..units import MM, measured, show, show_kernel
-from .style import INK, TONES, axes, caption, new_figure, roomy
+from .style import INK, TONES, arrow, axes, caption, new_figure, roomy
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -59,7 +59,7 @@ def draw_section(ax: Axes, answer: Answer, *, headed: bool = True) -> None:
     layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
     deepest = roomy(max(float(depth.max()), layer or 0.0, 1e-6))
     span = float(y[-1])
-    ax.fill_between(y, 0.0, depth, color=TONES["light"], edgecolor="none", label="cured")
+    ax.fill_between(y, 0.0, depth, color=TONES["light"], edgecolor="none")
     ax.plot(y, depth, color=TONES["solid"], linewidth=2.2)
     ax.axhline(0.0, color=INK, linewidth=1.2)
     if layer is not None:
@@ -98,22 +98,13 @@ def _mark_overcure(ax: Axes, answer: Answer, layer: float | None, where: float) 
     over = answer.outputs["overcure"]
     bottom, top = ax.get_ylim()
     if abs(depth - layer) > 0.05 * abs(bottom - top):
-        arrow = {"arrowstyle": "<->", "color": INK, "linewidth": 1.4, "shrinkA": 0, "shrinkB": 0}
-        ax.annotate("", xy=(where, depth), xytext=(where, layer), arrowprops=arrow)
+        arrow(ax, (where, where), sorted((depth, layer)))
     word = "overcure" if over.m >= 0 else "short by"
     amount = show_kernel(abs(float(over.m_as(MM))), "length", digits=3)
-    ax.annotate(
-        f"{word} {amount}",
-        xy=(where, 0.5 * (depth + layer)),
-        xytext=(0.97, 0.05),
-        textcoords="axes fraction",
-        ha="right",
-        va="bottom",
-        fontsize=10,
-        color=INK,
-        bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none"},
-        arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.8, "shrinkA": 2, "shrinkB": 2},
-    )
+    # led to from under the words
+    ax.plot([where, 0.7 * ax.get_xlim()[1]], [0.5 * (depth + layer), bottom - 0.08 * (bottom - top)], color=INK, linewidth=0.8)
+    clear = {"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none"}
+    ax.text(0.97, 0.05, f"{word} {amount}", transform=ax.transAxes, ha="right", va="bottom", fontsize=10, color=INK, bbox=clear)
 
 
 def settings_text(answer: Answer) -> str:

@@ -12,7 +12,7 @@ from ..setting.layers import StackAnswer
 from ..setting.model import cure_law, doses
 from ..symbols import symbols
 from ..units import show, show_kernel
-from .style import INK, TONES, axes, caption, new_figure, plain_log
+from .style import INK, TONES, arrow, axes, caption, new_figure, plain_log
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -92,8 +92,7 @@ def _texts(ax: Axes, answer: StackAnswer, high: float, ec: float, shown: int) ->
             ax.annotate(f"layer {k + 1}", (high, (k + 0.5) * t), xytext=(-6, 0), ha="right", va="center", **beside)
     ax.annotate("nominal down-facing face", (high, 0.0), xytext=(-6, -5), ha="right", va="top", **beside)
     if through > 0.04 * height:
-        arrow = {"arrowstyle": "<->", "color": INK, "linewidth": 1.4, "shrinkA": 0, "shrinkB": 0}
-        ax.annotate("", xy=(ec, -through), xytext=(ec, 0.0), arrowprops=arrow)
+        arrow(ax, (ec, ec), (0.0, -through))
     text = f"print-through {show(answer.print_through, digits=3)}" if through > 0.0 else "no print-through"
     ax.annotate(text, (ec, -max(through, 0.0)), xytext=(8, -4), ha="left", va="top", **beside)
     ax.set_xlabel(symbols("total exposure (mJ/cm^2, log scale)"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,21 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["INK", "MARKS", "SVG_RULES", "TONES", "axes", "caption", "figure_bytes", "new_figure", "plain_log", "roomy", "save", "svg_text"]
+__all__ = [
+    "INK",
+    "MARKS",
+    "SVG_RULES",
+    "TONES",
+    "arrow",
+    "axes",
+    "caption",
+    "figure_bytes",
+    "new_figure",
+    "plain_log",
+    "roomy",
+    "save",
+    "svg_text",
+]
 
 # Tones chosen to differ in lightness first (they stay apart in grey print and for colour-blind readers), hue second.
 TONES = {
@@ -41,9 +56,9 @@ def new_figure(width_mm: float = 170.0, height_mm: float = 115.0) -> Figure:
     return figure
 
 
-def axes(figure: Figure, box: tuple[float, float, float, float] = (0.13, 0.15, 0.83, 0.74)) -> Axes:
+def axes(figure: Figure, box: tuple[float, float, float, float] = (0.13, 0.15, 0.83, 0.74), kind: type[Axes] | None = None) -> Axes:
     """Axes at a fixed place (left, bottom, width, height as shares of the figure), in the common style."""
-    ax = figure.add_axes(box)
+    ax = figure.add_axes(box, axes_class=kind)
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
     for side in ("left", "bottom"):
@@ -76,6 +91,13 @@ def caption(ax: Axes, text: str) -> None:
         fontsize=9,
         color=INK,
     )
+
+
+def arrow(ax: Axes, x: Sequence[float], y: Sequence[float]) -> None:
+    """An upright arrow with a head at both ends, from the upper end to the lower."""
+    ax.plot(x, y, color=INK, linewidth=1.4)
+    for i, head in enumerate((6, 7)):  # carets whose tips are at the place
+        ax.plot(x[i : i + 1], y[i : i + 1], color=INK, marker=head, markersize=5)
 
 
 def plain_log(axis: Any) -> None:

@@ -8,18 +8,15 @@ from __future__ import annotations
 import json
 import re
 import threading
-from collections.abc import Callable
-from functools import lru_cache
-from io import StringIO
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
-from ..figures.inline import inline_svg, plain_part
-from ..figures.style import SVG_RULES, axes, figure_bytes, new_figure
+from ..figures.inline import svg_head
+from ..figures.style import axes, figure_bytes, new_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 __all__ = ["FORMATS", "Board", "Panel", "on_paper"]
 
@@ -27,92 +24,7 @@ FORMATS = {"svg": "image/svg+xml", "png": "image/png", "pdf": "application/pdf"}
 Draw = Callable[..., None]
 
 
-@lru_cache(maxsize=1)
-def _renderer() -> Any:
-    """matplotlib's own SVG renderer with a memory of the widths of words, and paths to a hundredth of a point.
-
-    matplotlib makes a new renderer for each drawing, and its memory of text sizes belongs to the renderer.
-    """
-    import matplotlib
-    from matplotlib.backends.backend_svg import RendererSVG
-
-    paths: Any = matplotlib._path
-
-    class Remembering(RendererSVG):
-        def get_text_width_height_descent(self, s: str, prop: Any, ismath: Any) -> Any:
-            key = (s, hash(prop), ismath)
-            size = _WORDS.get(key)
-            if size is None:
-                if len(_WORDS) > 20_000:
-                    _WORDS.clear()
-                size = _WORDS[key] = super().get_text_width_height_descent(s, prop, ismath)
-            return size
-
-        def _convert_path(self, path: Any, transform: Any = None, clip: Any = None, simplify: Any = None, sketch: Any = None) -> str:
-            box = (0.0, 0.0, self.width, self.height) if clip else None
-            codes = [b"M", b"L", b"Q", b"C", b"z"]
-            text: bytes = paths.convert_to_string(path, transform, box, simplify, sketch, 2, codes, False)
-            return text.decode("ascii")
-
-    return Remembering
-
-
-def quick_svg(figure: Figure) -> str:
-    """What `svg_text` gives, to a hundredth of a point, in half the time."""
-    import matplotlib
-
-    with matplotlib.rc_context(SVG_RULES):
-        return _text(figure)
-
-
-def _text(figure: Figure) -> str:
-    buffer = StringIO()
-    figure.dpi = 72.0
-    width, height = figure.get_size_inches() * 72.0
-    renderer = _renderer()(width, height, buffer, image_dpi=160, metadata={"Date": None, "Creator": None})
-    figure.draw(renderer)
-    renderer.finalize()
-    return buffer.getvalue()
-
-
-_WORDS: dict[Any, Any] = {}
 _MOST_KEPT = 400
-
-
-class _KeptAxis:
-    """Draws an axis once for each range and label it shows: ticks, their words and the grid are most of a drawing.
-
-    In the drawing stands a mark, which `Panel.whole` fills in with the text that is kept, plain already.
-    """
-
-    def __init__(self, axis: Any, prefix: str) -> None:
-        self.axis, self.prefix, self.draw = axis, prefix, axis.draw
-        self.kept: dict[Any, tuple[str, dict[Any, Any], dict[Any, Any]]] = {}
-        self.text = ""
-
-    def __call__(self, renderer: Any) -> None:
-        axis = self.axis
-        state = (*axis.get_view_interval(), axis.get_scale(), axis.get_label_text(), axis.get_visible(), *renderer._markers.values())
-        found = self.kept.get(state)
-        if found is None:
-            if len(self.kept) > _MOST_KEPT:
-                self.kept.clear()
-            found = self.kept[state] = self._drawn(renderer)
-        self.text, markers, clips = found
-        renderer._markers |= markers
-        renderer._clipd |= clips
-        renderer.writer.element("g", attrib={"data-kept": f"{self.prefix}-{id(self)}"})
-
-    def _drawn(self, renderer: Any) -> tuple[str, dict[Any, Any], dict[Any, Any]]:
-        buffer = StringIO()
-        outer, markers, clips = renderer.writer, dict(renderer._markers), renderer._clipd
-        renderer.writer, renderer._clipd = type(outer)(buffer), {}
-        try:
-            self.draw(renderer)
-            own = {key: name for key, name in renderer._markers.items() if key not in markers}
-            return plain_part(buffer.getvalue(), prefix=self.prefix), own, renderer._clipd
-        finally:
-            renderer.writer, renderer._clipd = outer, clips
 
 
 def _scales(all_axes: list[Axes]) -> str:
@@ -134,30 +46,65 @@ def on_paper(drawing: str) -> str:
 
 
 class Panel:
-    """A figure with its axes at fixed places."""
+    """A figure with its axes at fixed places. Their frames are most of a drawing: each part of one is drawn once for what it shows."""
 
     def __init__(self, name: str, width_mm: float, height_mm: float, boxes: tuple[tuple[float, float, float, float], ...]) -> None:
-        self.figure: Figure = new_figure(width_mm, height_mm)
-        self.axes: list[Axes] = [axes(self.figure, box) for box in boxes]
-        self.kept = [_KeptAxis(axis, name) for ax in self.axes for axis in (ax.xaxis, ax.yaxis)]
-        for one in self.kept:
-            one.axis.draw = one
-        self.places = [(-13.5 / (width_mm * w), -9.0 / (height_mm * h)) for _, _, w, h in boxes]
+        from ..figures.quick import Pen, QuickAxes
+
+        self.name, self.figure = name, new_figure(width_mm, height_mm)
+        self.pen = Pen(self.figure)
+        self.axes: list[Any] = [axes(self.figure, box, QuickAxes) for box in boxes]
+        self.windows = [ax.window(f"{name}-{i}", self.pen.height) for i, ax in enumerate(self.axes)]
+        self.frames = [ax.get_children() for ax in self.axes]
+        for ax, (_, _, wide, high) in zip(self.axes, boxes, strict=True):
+            # fixed places: matplotlib need not measure the tick labels to find them
+            ax.yaxis.set_label_coords(-13.5 / (width_mm * wide), 0.5)
+            ax.xaxis.set_label_coords(0.5, -9.0 / (height_mm * high))
+        self.kept: dict[Any, str] = {}
+
+    def contents(self, i: int) -> list[Any]:
+        """What was drawn on axes, in the order in which the plotting library draws it."""
+        return sorted((one for one in self.axes[i].get_children() if one not in self.frames[i]), key=lambda one: one.get_zorder())
 
     def clear(self) -> None:
-        """Take off what was drawn; the axes, their spines and grid stay."""
-        for ax in self.axes:
-            for child in list(ax.lines) + list(ax.collections) + list(ax.patches) + list(ax.texts) + list(ax.images):
-                child.remove()
-            legend = ax.get_legend()
-            if legend is not None:
-                legend.remove()
+        """Take off what was drawn; the axes stay."""
+        for i in range(len(self.axes)):
+            for one in self.contents(i):
+                one.remove()
 
-    def whole(self, drawing: str) -> str:
-        """The drawing with its axes filled in."""
-        for one in self.kept:
-            drawing = drawing.replace(f'<g data-kept="{one.prefix}-{id(one)}"/>', one.text)
-        return drawing
+    def drawing(self, label: str) -> str:
+        """All of it as SVG."""
+        parts = [self._kept("paper", "", self.figure.patch)]
+        for i, ax in enumerate(self.axes):
+            drawn: list[list[Any]] = [[], [], [], []]
+            for one in self.contents(i):
+                drawn[sum(one.get_zorder() >= level for level in (0.6, 2.5, 3.1))].append(one)
+            under, amid, over, above = (self._part(f"{i}-{k}", some) for k, some in enumerate(drawn))
+            titles = [one for one in self.frames[i] if one.get_zorder() == 3]
+            parts += [self.windows[i], self._kept(f"{i}ground", "", ax.patch), under]
+            parts += [self._axis(f"{i}x", ax.xaxis), self._axis(f"{i}y", ax.yaxis), amid]
+            parts += [self._kept(f"{i}sides", "", *ax.spines.values()), over]
+            parts += [self._kept(f"{i}titles", tuple(one.get_text() for one in titles), *titles), above]
+        return f"{svg_head(self.pen.width, self.pen.height, label, data_scale=_scales(self.axes))}{''.join(parts)}</svg>"
+
+    def _part(self, name: str, artists: Sequence[Any]) -> str:
+        return self.pen.part(artists, prefix=f"{self.name}-{name}") if artists else ""
+
+    def _kept(self, name: str, state: Any, *artists: Any) -> str:
+        text = self.kept.get((name, state))
+        if text is None:
+            if len(self.kept) > _MOST_KEPT:
+                self.kept.clear()
+            text = self.kept[name, state] = self._part(name, artists)
+        return text
+
+    def _axis(self, name: str, axis: Any) -> str:
+        state = (*axis.get_view_interval(), axis.get_scale(), axis.get_label_text(), axis.get_visible())
+        if (name, state) not in self.kept and axis.get_scale() == "linear":
+            from matplotlib.ticker import MaxNLocator
+
+            axis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
+        return self._kept(name, state, axis)
 
 
 class Board:
@@ -178,10 +125,7 @@ class Board:
         boxes: tuple[tuple[float, float, float, float], ...] = ((0.155, 0.175, 0.805, 0.715),),
     ) -> str:
         """A panel drawn as SVG for a page; `draw` takes the panel's axes."""
-        import matplotlib
-        from matplotlib.ticker import MaxNLocator
-
-        with self.lock, matplotlib.rc_context({**SVG_RULES, "axes.titley": 1.02}):
+        with self.lock:
             panel = self._panels.get(name)
             if panel is None:
                 panel = self._panels[name] = Panel(name, width_mm, height_mm, boxes)
@@ -189,15 +133,7 @@ class Board:
                 panel.clear()
             try:
                 draw(*panel.axes)
-                for ax, (left, below) in zip(panel.axes, panel.places, strict=True):
-                    # fixed places: matplotlib need not measure the tick labels to find them
-                    ax.yaxis.set_label_coords(left, 0.5)
-                    ax.xaxis.set_label_coords(0.5, below)
-                    for axis in (ax.xaxis, ax.yaxis):
-                        if axis.get_scale() == "linear":
-                            axis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
-                drawing = panel.whole(inline_svg(panel.figure, name=label, prefix=name, text=_text(panel.figure)))
-                return drawing.replace("<svg ", f"<svg data-scale='{_scales(panel.axes)}' ", 1)
+                return panel.drawing(label)
             except BaseException:
                 self._panels.pop(name, None)
                 raise
