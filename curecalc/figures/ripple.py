@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..setting.answer import Answer
-from ..setting.model import cure_law, problem
+from ..setting.model import cure_law
 from ..symbols import symbols
 from ..units import show_kernel
 from .section import dose_profile
@@ -40,7 +40,7 @@ def ripple_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 10
 
 def draw_ripple(ax: Axes, answer: Answer) -> None:
     """Surface dose across the lines: ridges, valleys, the mean; gel threshold and the layer's need as dashed lines."""
-    given = problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
+    given = answer.given
     x, form, law = given.x, given.form, cure_law(given.x, given.form)
     y, dose = dose_profile(given, answer)
     top = roomy(100.0 * float(dose.max()) or 1.0)

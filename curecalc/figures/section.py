@@ -8,7 +8,7 @@ import numpy as np
 
 from ..physics import light
 from ..setting.answer import Answer
-from ..setting.model import Problem, cure_law, problem, scan_of
+from ..setting.model import Problem, cure_law, scan_of
 from ..units import MM, measured, show, show_kernel
 from .style import INK, TONES, arrow, axes, caption, new_figure, roomy
 
@@ -51,7 +51,7 @@ def dose_profile(given: Problem, answer: Answer) -> tuple[Any, Any]:
 
 def draw_section(ax: Axes, answer: Answer, *, headed: bool = True) -> None:
     """Draw the section on axes: solid hatched in tone, the surface on top, depth downward in mm."""
-    given = problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
+    given = answer.given
     y, dose = dose_profile(given, answer)
     with np.errstate(under="ignore"):
         depth = cure_law(given.x, given.form).depth(dose)

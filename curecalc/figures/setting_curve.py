@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..setting.answer import Answer, evaluate
-from ..setting.model import cure_law, problem
+from ..setting.model import cure_law
 from ..symbols import symbols
 from ..units import MJ_MM2, MM, measured, show_kernel
 from .style import INK, TONES, axes, new_figure, plain_log, roomy
@@ -43,8 +43,7 @@ def setting_curve_figure(answer: Answer, width_mm: float = 170.0, height_mm: flo
 
 def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     """Depth against surface dose on a logarithmic scale; the weakest place as a point, the layer as a dashed line."""
-    given = problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
-    law = cure_law(given.x, given.form)
+    law = cure_law(answer.given.x, answer.given.form)
     dose = float(answer.outputs.get("equivalent_min", answer.outputs["exposure_min"]).m_as("mJ/mm^2"))
     gel = float(law.dose(0.0))
     layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
@@ -110,8 +109,7 @@ def _band(ax: Axes, answer: Answer, dose: float, gel: float, high: float) -> Non
 
 def draw_beside(ax: Axes, other: Answer) -> None:
     """Another setting on the same axes: its curve dashed, its point hollow."""
-    given = problem(beam=other.beam, resin=other.resin, scan=other.scan, layer_thickness=other.layer_thickness)
-    law = cure_law(given.x, given.form)
+    law = cure_law(other.given.x, other.given.form)
     dose = float(other.outputs.get("equivalent_min", other.outputs["exposure_min"]).m_as("mJ/mm^2"))
     low, high = ax.get_xlim()
     low, high = min(low, 80.0 * dose), max(high, 120.0 * dose)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -70,6 +71,11 @@ class Answer(Shown):
     monte_carlo: dict[str, MonteCarlo] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     over_directions: dict[str, tuple[Quantity, Quantity, Quantity, Quantity]] = field(default_factory=dict)
+
+    @cached_property
+    def given(self) -> Problem:
+        """The setting as named floats in the lab set."""
+        return problem(beam=self.beam, resin=self.resin, scan=self.scan, layer_thickness=self.layer_thickness)
 
     @property
     def weakest_depth(self) -> Quantity:

@@ -14,7 +14,7 @@ from ..units import Quantity, show, show_kernel
 from .answer import Answer
 from .explain import Step
 from .layers import StackAnswer
-from .model import Problem, cure_law, problem, scan_of
+from .model import Problem, cure_law, scan_of
 from .solution import Solution
 from .unknowns import UNKNOWNS
 
@@ -23,10 +23,6 @@ __all__ = ["constants", "depth_steps", "parameters", "solution_steps", "stack_st
 
 def _f(number: float) -> str:
     return f"{number:.6g}"
-
-
-def _given(answer: Answer) -> Problem:
-    return problem(beam=answer.beam, resin=answer.resin, scan=answer.scan, layer_thickness=answer.layer_thickness)
 
 
 def constants(law: Law, resin: Resin) -> dict[str, str]:
@@ -164,7 +160,7 @@ def _cure_step(answer: Answer, given: Problem) -> Step:
 
 def depth_steps(answer: Answer) -> list[Step]:
     """From settings to depth, width and overcure, with the numbers put in."""
-    given = _given(answer)
+    given = answer.given
     steps = [*_exposure_steps(answer, given), *_tilt_steps(given), _cure_step(answer, given)]
     law = cure_law(given.x, given.form)
     if not given.form.raster and answer.cures and law.reach is not None and given.form.shape is Gaussian:
@@ -193,7 +189,7 @@ def depth_steps(answer: Answer) -> list[Step]:
 def solution_steps(solution: Solution) -> list[Step]:
     """From the wanted depth back to the unknown, then forward again as a check."""
     answer = solution.answer
-    given = _given(answer)
+    given = answer.given
     x, form = given.x, given.form
     steps: list[Step] = []
     unknown, value = solution.unknown, solution.value

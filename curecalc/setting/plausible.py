@@ -37,7 +37,9 @@ def odd_values(x: Mapping[str, Any]) -> list[str]:
     """
     notes = []
     for name, (kind, low, high) in RANGES.items():
-        values = np.atleast_1d(x.get(name, low))
+        if name not in x:
+            continue
+        values = np.atleast_1d(x[name])
         odd = values[(values < low) | (values > high)]
         if odd.size:
             span = show_span(*(Quantity(end, KINDS[kind].kernel) for end in (low, high)))

@@ -5,10 +5,11 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import math
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from pint import Quantity
+from pint import Quantity, Unit
 
 from ..errors import QuantityError
 from .checks import Measured
@@ -126,11 +127,14 @@ _BY_DIMENSION = {KINDS[k].kernel.dimensionality: KINDS[k] for k in reversed(_SHO
 
 def kind_of(value: Quantity) -> Kind | None:
     """The kind that fixes a quantity's unit in text and JSON; None for a dimension that has no kind here."""
-    if value.dimensionless:
-        return KINDS["angle"] if value.units in (DEG, RAD, KINDS["angle"].spellings["mrad"]) else KINDS["number"]
-    if value.units == NM:
-        return KINDS["wavelength"]
-    return _BY_DIMENSION.get(value.dimensionality)
+    return _kind_of(value.units)
+
+
+@lru_cache(maxsize=256)
+def _kind_of(unit: Unit) -> Kind | None:
+    if unit.dimensionless:
+        return KINDS["angle"] if unit in (DEG, RAD, KINDS["angle"].spellings["mrad"]) else KINDS["number"]
+    return KINDS["wavelength"] if unit == NM else _BY_DIMENSION.get(unit.dimensionality)
 
 
 def _plain(number: Any) -> Any:

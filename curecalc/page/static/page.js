@@ -88,13 +88,19 @@
 
   function live(form) {
     const state = document.getElementById("state"), undo = document.getElementById("undo");
-    let running = null, next = null, timer = 0, pushed = 0, steps = 0;
+    let running = null, next = null, timer = 0, seen = 0, pushed = 0, steps = 0;
 
+    // said to machines at once, to eyes when it takes longer than they would notice
     function mark(name) {
-      document.body.dataset.state = name;
       document.querySelectorAll("[data-part]").forEach(function (part) {
         if (name === "") { part.removeAttribute("aria-busy"); } else { part.setAttribute("aria-busy", "true"); }
       });
+      if (name !== "busy") { window.clearTimeout(seen); seen = 0; show(name); }
+      else if (seen === 0) { seen = window.setTimeout(show, 150, name); }
+    }
+
+    function show(name) {
+      document.body.dataset.state = name;
       if (state && state.textContent !== SAID[name]) { state.textContent = SAID[name]; }
     }
 
