@@ -82,7 +82,7 @@ def _absorption(ax: Axes, b: Bench) -> None:
     ax.set_xlim(0.0, 4.0 * dp)
     ax.set_ylim(0.0, 1.08 * surface)
     ax.set_xlabel("depth below the surface (mm)")
-    ax.set_ylabel("exposure (mJ/cm^2)")
+    ax.set_ylabel("exposure (mJ/cm²)")
     ax.set_title(f"Dp = {dp:.4g} mm: the light fades by equal shares", loc="left", pad=8)
 
 
@@ -101,7 +101,7 @@ def _working_curve(ax: Axes, b: Bench) -> None:
     plain_log(ax.xaxis)
     ax.set_xlim(0.5 * ec, 13.5 * ec)
     ax.set_ylim(-0.18 * dp, 2.35 * dp)
-    ax.set_xlabel("exposure (mJ/cm^2), logarithmic scale")
+    ax.set_xlabel("exposure (mJ/cm²), logarithmic scale")
     ax.set_ylabel("cure depth (mm)")
     ax.set_title("Each doubling adds the same depth", loc="left", pad=8)
 
@@ -159,7 +159,7 @@ def _raster(ax: Axes, b: Bench) -> None:
     ax.set_ylim(0.0, 1.25 * mean * float(raster.ridge(h / w)))
     ax.set_xlim(y[0], y[-1])
     ax.set_xlabel("across the lines (mm)")
-    ax.set_ylabel("exposure (mJ/cm^2)")
+    ax.set_ylabel("exposure (mJ/cm²)")
     ax.set_title("Ridges, valleys and the mean (dashed)", loc="left", pad=8)
 
 
@@ -217,7 +217,7 @@ def _coupons(ax: Axes, b: Bench) -> None:
     ax.set_xlim(0.55 * ec, 1.3 * exposure.max())
     ax.set_ylim(0.0, 1.15 * readings.max())
     ax.legend(loc="upper left", fontsize=10, frameon=False)
-    ax.set_xlabel("exposure (mJ/cm^2), logarithmic scale")
+    ax.set_xlabel("exposure (mJ/cm²), logarithmic scale")
     ax.set_ylabel("thickness (mm)")
     ax.set_title("Invented coupons and their line", loc="left", pad=8)
 
@@ -292,7 +292,7 @@ def _beyond(ax: Axes, b: Bench) -> None:
     ax.set_xlim(10.0, 500.0)
     ax.set_ylim(0.0, 0.30)
     ax.legend(loc="upper left", fontsize=10, frameon=False)
-    ax.set_xlabel("exposure (mJ/cm^2), logarithmic scale")
+    ax.set_xlabel("exposure (mJ/cm²), logarithmic scale")
     ax.set_ylabel("cure depth (mm)")
     ax.set_title("One slurry, three lines [colombo2025]", loc="left", pad=8)
 
