@@ -166,10 +166,10 @@ class _Line(_Written):
 class _Area(_Written):
     """What lies between two curves, without an edge."""
 
-    def __init__(self, ax: QuickAxes, x: Any, y1: Any, y2: Any, *, color: str, zorder: float = 1.0, **_: Any) -> None:
+    def __init__(self, ax: QuickAxes, ends: tuple[Any, Any], *, color: str, zorder: float = 1.0, **_: Any) -> None:
         super().__init__(ax, ax.transData, zorder)
-        ends = [np.column_stack((x, np.broadcast_to(y, np.shape(x)))) for y in (y1, y2)]
-        self.places, self.look = np.concatenate((ends[1], ends[0][::-1])), {"fill": color, **ax.inside}
+        one, other = (np.column_stack(np.broadcast_arrays(*end)) for end in ends)
+        self.places, self.look = np.concatenate((other, one[::-1])), {"fill": color, **ax.inside}
 
     def draw(self, renderer: Any) -> None:
         """Write it."""
@@ -225,8 +225,14 @@ class _Words(_Written):
 
 
 _LINE = {"color", "linewidth", "linestyle", "clip_on", "zorder", "marker", "markersize", "markeredgecolor", "markeredgewidth"}
-_AREA = {"color", "edgecolor", "linewidth", "zorder"}
 _WORD = {"fontsize", "color", "ha", "va", "bbox", "zorder"}
+
+
+def _plain(style: dict[str, Any]) -> bool:
+    """Whether an area has no edge."""
+    return style.keys() <= {"color", "edgecolor", "linewidth", "zorder"} and (
+        style.get("edgecolor") == "none" or not style.get("linewidth", 1)
+    )
 
 
 class QuickAxes(Axes):
@@ -258,9 +264,15 @@ class QuickAxes(Axes):
 
     def fill_between(self, x: Any, y1: Any, y2: Any = 0.0, **style: Any) -> Any:  # type: ignore[override]
         """The area between two curves."""
-        if style.keys() <= _AREA and (style.get("edgecolor") == "none" or style.get("linewidth") == 0):
-            return _Area(self, x, y1, y2, **style)
+        if _plain(style):
+            return _Area(self, ((x, y1), (x, y2)), **style)
         return super().fill_between(x, y1, y2, **style)
+
+    def fill_betweenx(self, y: Any, x1: Any, x2: Any = 0.0, **style: Any) -> Any:  # type: ignore[override]
+        """The area between two upright curves."""
+        if _plain(style):
+            return _Area(self, ((x1, y), (x2, y)), **style)
+        return super().fill_betweenx(y, x1, x2, **style)
 
     def text(self, x: float, y: float, s: str, transform: Any = None, **style: Any) -> Any:  # type: ignore[override]
         """Words at a place."""

@@ -12,7 +12,7 @@ from ..setting.layers import StackAnswer
 from ..setting.model import cure_law, doses
 from ..symbols import symbols
 from ..units import show, show_kernel
-from .style import INK, TONES, arrow, axes, caption, new_figure, plain_log
+from .style import INK, TONES, arrow, axes, caption, new_figure, plain_log, roomy
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -57,13 +57,13 @@ def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
     depth = np.linspace(0.0, below, 160)
     tail = law.below(totals[0], t + depth)
     ax.plot(100.0 * tail, -depth, color=TONES["solid"], linewidth=2.2, linestyle=":")
-    ax.fill_betweenx(-depth, 100.0 * ec, 100.0 * tail, where=tail >= ec, color=TONES["warm"], edgecolor="none")
+    ax.fill_betweenx(-depth, 100.0 * ec, 100.0 * np.maximum(tail, ec), color=TONES["warm"], edgecolor="none")
     for k in range(shown + 1):
         ax.axhline(k * t, color=TONES["faint"], linewidth=0.9)
     ax.axhline(0.0, color=INK, linewidth=1.8)
     ax.axvline(100.0 * ec, color=TONES["limit"], linewidth=1.8, linestyle="--")
     plain_log(ax.xaxis)
-    low, high = 100.0 * min(float(tail.min()), 0.5 * ec), 100.0 * float(totals[0]) * 2.2
+    low, high = 1.0 / roomy(1.0 / (100.0 * min(float(tail.min()), 0.5 * ec))), roomy(100.0 * float(totals[0]) * 1.9)
     ax.set_xlim(low, high)
     ax.set_ylim(-below, shown * t)
     _texts(ax, answer, high, 100.0 * ec, shown)

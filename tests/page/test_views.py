@@ -275,7 +275,7 @@ def test_quick_axes_draw_what_the_plotting_library_draws(address, monkeypatch):
     made = []
     monkeypatch.setattr(Panel, "drawing", lambda self, label, whole=Panel.drawing: made.append(self) or whole(self, label))
     shown = drawn()
-    own = {name: getattr(Axes, name) for name in ("plot", "axhline", "axvline", "fill_between", "text", "annotate")}
+    own = {name: getattr(Axes, name) for name in ("plot", "axhline", "axvline", "fill_between", "fill_betweenx", "text", "annotate")}
     monkeypatch.setattr(quick, "QuickAxes", type("PlainAxes", (quick.QuickAxes,), own))
     drawn()
     assert len(shown) == len(made) == (3 if address.startswith("settings") else 1)
