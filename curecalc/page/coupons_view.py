@@ -171,7 +171,7 @@ class CouponsView:
             ("Critical exposure", show(ec), _ends(fit.critical_exposure_interval, ec.standard_uncertainty)),
         ]
         for w in fit.exposure_for_depth:
-            rows.append((f"Exposure for {show(w.depth)}", show(w.exposure), _ends(w.mean_interval, w.exposure.standard_uncertainty)))
+            rows.append((f"Exposure for {show(w.depth)}", show(w.exposure), _ends(w.mean_interval, w.mean_standard_uncertainty)))
         more = [
             ("Scatter of coupons about the line", show(fit.residual_sd)),
             ("Correlation of Dp and ln Ec", figure(fit.correlation, digits=3)),
