@@ -115,7 +115,10 @@ def lines_of_the_words():
 @pytest.mark.slow
 @pytest.mark.parametrize("number", range(1, len(lines_of_the_words()), 3))
 def test_commands_before_terminals(shown, tmp_path, monkeypatch, number):
-    """Each third recorded line; all of them by hand: `everywhere.py`. No line wider than the terminal, but for one unbroken word; the status of a pipe; nothing that cannot be encoded."""
+    """No line wider than the terminal, but for one unbroken word; the status of a pipe; nothing that cannot be encoded.
+
+    Each third recorded line; all of them by hand: `everywhere.py`.
+    """
     import shlex
 
     shutil.copytree(DEMO, tmp_path / "one", dirs_exist_ok=True)

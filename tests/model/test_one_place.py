@@ -44,7 +44,6 @@ REASONS = {
     "calibration/slips": RATIO,
     "calibration/verdict": FIT,
     "calibration/wanted": FIT,
-    "cli/spot": DIGITS,
     "figures/comparison": "an axis in ln E",
     "figures/drift": CHART,
     "figures/map": "figures of a number; bands between doses of the law over ln E",
