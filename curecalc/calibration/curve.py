@@ -202,8 +202,7 @@ def fit_coupons(
     common = parts.here**2 - parts.random**2
     threshold = widened(inverse(line, 0.0, confidence=confidence), common, confidence)
     outliers = outliers_of(used, weight)
-    odd = {o.coupon for o in outliers}
-    findings = [f for f in findings_of(used, own, weight, confidence=confidence) if f.code != "influence" or not odd & set(f.coupons)]
+    findings = findings_of(used, own, weight, confidence=confidence)
     findings += more_findings(used, threshold.kind, reasons=reasons, prior=prior_used, whole=coupons)
     if prior is not None and prior.conditions:
         findings += unlike(conditions_of(coupons), prior.conditions)

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..statistics import diagnostics as _d
 from ..statistics.intervals import chi_squared_p, t_factor
-from ..statistics.line import LineFit
+from ..statistics.line import LineFit, ordinary_line
 from ..units import figure
 from .columns import COLUMNS
 from .coupons import VARIED, CouponSet
@@ -135,19 +135,22 @@ def _bend(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | No
 
 
 def _pull(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
-    if fit.degrees_of_freedom < 2 or not fit.sum_of_squares > 0:
+    """A note: leverage is the design's, not the coupon's fault. One that is improbable too is an outlier, judged as such."""
+    leverage = _d.influence(fit, c.x, weight=w).leverage
+    names = tuple(c.labels[i] for i in np.flatnonzero(leverage > 0.75))
+    if not names or len(c) <= 4:
         return None
-    inf = _d.influence(fit, c.x, weight=w)
-    i = int(np.argmax(inf.leverage))
-    if inf.leverage[i] > 0.75 and len(c) > 4:
-        return Finding(
-            "influence",
-            WARNING,
-            f"Coupon {c.labels[i]} alone sets the slope (leverage {inf.leverage[i]:.2f} of 1): it stands "
-            "by itself far from the other exposures. Add a coupon near it.",
-            (c.labels[i],),
-        )
-    return None
+    one = len(names) == 1
+    if _d.influence(ordinary_line(c.x, c.thickness), c.x).leverage.max() > 0.75:
+        why = "it stands by itself far from the other exposures. Add a coupon near it."
+    else:
+        why = f"{'it counts' if one else 'they count'} for more, by readings or stated uncertainty, than those near. Read all as often."
+    return Finding(
+        "influence",
+        NOTE,
+        f"{_coupons(names)} {'alone sets' if one else 'set'} the slope (leverage {leverage.max():.2f} of 1): {why}",
+        names,
+    )
 
 
 def _range(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:

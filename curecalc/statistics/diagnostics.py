@@ -216,7 +216,7 @@ def influence(fit: LineFit, x: Any, *, weight: Any | None = None) -> Influence:
     Parameters
     ----------
     fit : LineFit
-        From `ordinary_line`, or `relative_line`/`weighted_line` with the same `weight`.
+        From `ordinary_line`, or a weighted line whose weights are `weight` up to a common factor.
     x : float64, (..., n)
 
     Returns
@@ -233,6 +233,7 @@ def influence(fit: LineFit, x: Any, *, weight: Any | None = None) -> Influence:
     def axis(a: Any) -> Any:
         return np.asarray(a)[..., None]
 
+    w = w * (axis(fit.weight_sum) / w.sum(-1, keepdims=True))
     leverage = w * (1.0 / axis(fit.weight_sum) + (x - axis(fit.x_mean)) ** 2 / axis(fit.sxx))
     residual = fit.residuals * np.sqrt(w)
     squares = axis(fit.sum_of_squares)
