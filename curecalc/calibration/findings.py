@@ -144,7 +144,7 @@ def _pull(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | No
     if _d.influence(ordinary_line(c.x, c.thickness), c.x).leverage.max() > 0.75:
         why = "it stands by itself far from the other exposures. Add a coupon near it."
     else:
-        why = f"{'it counts' if one else 'they count'} for more, by readings or stated uncertainty, than those near. Read all as often."
+        why = f"more readings or a smaller stated uncertainty make {'it' if one else 'them'} count for more. Read all as often."
     return Finding(
         "influence",
         NOTE,
@@ -163,8 +163,8 @@ def _range(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | N
             f"The largest exposure is only {ratio:.2g} times the smallest. Dp and Ec are then poorly "
             "known however good the readings: spread the exposures over a factor of 4 or more.",
         )
-    if levels < 4:
-        return Finding("few_levels", NOTE, f"{levels} different exposures can hardly show whether the curve bends. Use four or five.")
+    if levels < 3:
+        return Finding("few_levels", NOTE, f"{levels} different exposures cannot show whether the curve bends. Use three or more.")
     return None
 
 

@@ -204,7 +204,7 @@ def plan_coupons(
     coupons : int, optional
         How many, instead; two a level when neither is given.
     levels : int
-        Different exposures, equally spaced in the logarithm; four or more can show curvature.
+        Different exposures, equally spaced in the logarithm; three or more can show curvature.
     readings : int
         On each coupon.
     thickness_repeatability, coupon_sd : Quantity [mm], optional
@@ -271,8 +271,8 @@ def plan_coupons(
     known = None if aim is None or depth is None else _known(measured_coupons, depth, float(confidence))
     stop = coupons is None and known is not None and aim is not None and known <= aim and already.size >= STOP_FROM
     x_new, reached = (np.empty(0), True) if stop else _how_many(already, low, high, levels, coupons, aim, guess, confidence, sure)
-    if levels < 4 and not already.size:
-        notes.append(f"{levels} levels cannot tell a bent curve from a straight one. Four or more can.")
+    if levels < 3 and not already.size:
+        notes.append(f"{levels} levels cannot tell a bent curve from a straight one. Three or more can.")
     every = np.concatenate([already, x_new])
     more = most_useful(every, low, high, 2, **guess)
     now = expected(every, confidence=confidence, assurance=sure, **guess)

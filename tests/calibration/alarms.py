@@ -1,20 +1,24 @@
 """False alarms and detection of the Checks of a lot, by simulated lots made apart from the code. Run as a script it writes
 `reference/simulations/checks.toml`. Clean lots: Dp 0.15 mm, Ec 8 mJ/cm^2, coupons 4 um, readings 3 um, three readings, pairs of exposures
-(speed varied; with order, temperature and power recorded where it says so: temperature 23 to 25 degC, power varied twofold).
+(speed varied; with order, temperature and power recorded where it says so: temperature 23 to 25 degC, power varied twofold). Coupons read
+unequally are those of `shops.py`.
 """
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from shops import DP, EC, exposures
+from shops import DP, EC, Shop, counts, exposures, models
 
 KEPT = Path(__file__).resolve().parents[2] / "reference" / "simulations" / "checks.toml"
 SD = np.hypot(0.004, 0.003 / np.sqrt(3))
 SEED = 7102
+USUAL = Shop()
+UNEQUAL = {name: shop for name, shop in models().items() if "read once" in name or "unequal readings" in name}
 
 
-def lot(rng, n, *, recorded=False, fault="", size=0.0, at=(), signs=None):
+def lot(rng, n, *, shop=USUAL, recorded=False, fault="", size=0.0, at=(), signs=None):
     """Arguments of `fit_working_curve` for one lot, with one fault of a size in coupon sigma where asked."""
     from curecalc.units import Quantity as Q
 
@@ -25,7 +29,7 @@ def lot(rng, n, *, recorded=False, fault="", size=0.0, at=(), signs=None):
         power = np.where(np.arange(n) % 2, 240.0, 120.0)
         order, warm = rng.permutation(n) + 1.0, rng.uniform(23.0, 25.0, n)
         more = {"power": power, "scan_speed": power * 1000.0 / e, "run_order": order, "temperature": warm}
-    y = DP * np.log(e / EC) + rng.normal(0, 0.004, n)
+    y = DP * np.log(e / EC) + rng.normal(0, shop.between, n)
     if fault == "coupons":
         y[list(at)] += size * SD * (np.ones(len(at)) if signs is None else signs)
     if fault == "bend":
@@ -37,25 +41,21 @@ def lot(rng, n, *, recorded=False, fault="", size=0.0, at=(), signs=None):
         y = y + size * SD * (more["temperature"] - 24.0)
     if fault == "level":
         y = y + size * SD * np.where(np.abs(e - e[n // 2]) < 1e-9, 1.0, 0.0)
-    readings = y[:, None] + rng.normal(0, 0.003, (n, 3))
+    of = np.repeat(np.arange(n), counts(replace(shop, coupons=n), 1, rng)[0])
+    readings = y[of] + rng.normal(0, shop.within, of.size)
     if fault == "reading":
-        readings[n // 2, 1] += size * 0.003
+        readings[np.flatnonzero(of == n // 2)[1]] += size * shop.within
     units = {"power": "mW", "scan_speed": "mm/s", "temperature": "degC"}
-    given = {k: Q(np.repeat(v, 3), units[k]) if k in units else np.repeat(v, 3) for k, v in more.items()}
-    return {
-        "exposure": Q(np.repeat(e, 3), "mJ/cm^2"),
-        "thickness": Q(readings.ravel(), "mm"),
-        "coupon": np.repeat([str(k) for k in range(n)], 3),
-        **given,
-    }
+    given = {k: Q(v[of], units[k]) if k in units else v[of] for k, v in more.items()}
+    return {"exposure": Q(e[of], "mJ/cm^2"), "thickness": Q(readings, "mm"), "coupon": of.astype(str), **given}
 
 
-def alarm_rate(n, recorded, lots, seed):
+def alarm_rate(n, recorded, lots, seed, shop=USUAL):
     """Share of clean lots with any Check, and with any note."""
     from curecalc.calibration.curve import fit_working_curve
 
     rng = np.random.default_rng(seed + n)
-    fits = [fit_working_curve(**lot(rng, n, recorded=recorded)) for _ in range(lots)]
+    fits = [fit_working_curve(**lot(rng, n, recorded=recorded, shop=shop)) for _ in range(lots)]
     return sum(bool(f.warnings) for f in fits) / lots, sum(bool(f.notes) for f in fits) / lots
 
 
@@ -103,6 +103,10 @@ def text(lots, seed):
         for n in (4, 5, 6, 8, 10, 12, 16, 20):
             check, note = alarm_rate(n, recorded, lots, seed)
             lines.append(f"{n} = {{ check = {check:.4f}, note = {note:.4f} }}")
+    lines += ["", "[clean_unequal]"]
+    for name, shop in UNEQUAL.items():
+        check, note = alarm_rate(shop.coupons, False, lots, seed, shop)
+        lines.append(f'"{name}" = {{ check = {check:.4f}, note = {note:.4f} }}')
     for n in (8, 12, 16):
         lines += ["", f"[found.{n}]"]
         for name, (fault, size, more) in FAULTS.items():

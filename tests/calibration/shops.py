@@ -33,6 +33,12 @@ class Shop:
     wilder: float = 1.0
 
 
+def mixed(n, ratio, readings="3"):
+    """A shop whose readings scatter `ratio` times as much as its coupons, and three of them on a coupon as much as ever."""
+    size = 0.0045 / np.hypot(1.0, ratio / np.sqrt(3))
+    return Shop(n, between=size, within=ratio * size, readings=readings)
+
+
 def exposures(n):
     return np.geomspace(14, 70, 4) if n == 4 else np.repeat(np.geomspace(14, 70, (n + 1) // 2), 2)[:n]
 
@@ -177,18 +183,15 @@ def models():
     for n in (4, 5, 6, 8, 12, 20):
         out[f"ideal, {n} coupons"] = Shop(n)
     for ratio in (0.2, 1.0, 5.0):
-        size = 0.0045 / np.hypot(1.0, ratio / np.sqrt(3))
         for n in (4, 6, 12):
-            out[f"ideal, scatter ratio {ratio:g}, {n}"] = Shop(n, between=size, within=ratio * size)
+            out[f"ideal, scatter ratio {ratio:g}, {n}"] = mixed(n, ratio)
     for n in (4, 6, 8, 12):
         for ratio in (0.2, 1.0, 5.0):
-            size = 0.0045 / np.hypot(1.0, ratio / np.sqrt(3))
-            out[f"unequal readings, ratio {ratio:g}, {n}"] = Shop(n, between=size, within=ratio * size, readings="random")
+            out[f"unequal readings, ratio {ratio:g}, {n}"] = mixed(n, ratio, "random")
     for n in (6, 8, 12):
         for ratio in (0.2, 1.0, 5.0):
-            size = 0.0045 / np.hypot(1.0, ratio / np.sqrt(3))
             for which in ("first half", "ends", "middle"):
-                out[f"{which} read once, ratio {ratio:g}, {n}"] = Shop(n, between=size, within=ratio * size, readings=f"{which} once")
+                out[f"{which} read once, ratio {ratio:g}, {n}"] = mixed(n, ratio, f"{which} once")
     scatter = np.hypot(0.004, 0.003 / np.sqrt(3))
     for step in (0.5, 1.0, 2.0, 3.0):
         for n in (4, 6, 12):

@@ -22,6 +22,18 @@ def test_clean_lots_print_few_checks():
         assert max(rates["check"] for rates in KEPT[table].values()) <= most
 
 
+def test_clean_lots_read_unequally_print_as_few():
+    assert list(KEPT["clean_unequal"]) == list(alarms.UNEQUAL)
+    assert max(rates["check"] for rates in KEPT["clean_unequal"].values()) <= 0.07
+
+
+def test_notes_do_not_print_on_most_clean_lots():
+    """Except that two coupons carry the slope of six, where only those two were read more than once: that is so, and to be said."""
+    for table in ("clean_plain", "clean_recorded", "clean_unequal"):
+        for name, rates in KEPT[table].items():
+            assert rates["note"] <= (0.6 if name.startswith("middle read once") and name.endswith(", 6") else 0.10), name
+
+
 def test_pairs_that_hide_each_other_are_found():
     assert KEPT["found"]["8"]["two coupons, 8 sigma"] >= 0.40
     assert KEPT["found"]["12"]["two coupons, 8 sigma"] >= 0.85
@@ -39,6 +51,14 @@ def test_the_program_prints_as_few(table, n):
     kept = KEPT[table][str(n)]
     assert near(checks, kept["check"], LOTS)
     assert near(notes, kept["note"], LOTS)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["middle read once, ratio 5, 6", "ends read once, ratio 1, 12", "unequal readings, ratio 0.2, 8"])
+def test_the_program_prints_as_few_on_lots_read_unequally(name):
+    shop = alarms.UNEQUAL[name]
+    for share, kept in zip(alarms.alarm_rate(shop.coupons, False, LOTS, 73, shop), KEPT["clean_unequal"][name].values()):
+        assert near(share, kept, LOTS)
 
 
 @pytest.mark.slow

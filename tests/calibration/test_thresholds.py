@@ -162,6 +162,24 @@ def test_a_coupon_that_alone_sets_the_slope(leverage, warned):
         assert sentence is None or "alone sets the slope" not in sentence
 
 
+def test_coupons_that_set_the_slope_because_they_are_read_more_or_stated_better():
+    """Leverages by a general library (weighted least squares); a note, whatever the leverage, and no Check."""
+    e = np.repeat([14.0, 31.3, 70.0], 2)
+    y = depth(e) + 0.001 * np.array([1, -1, 1, -1, 1, -1])
+    u = np.array([1.0, 5, 5, 5, 5, 1])
+    said = fit(e, y, thickness_uncertainty=Q(0.001 * u, "mm"))
+    theirs = sm.OLS(y / u, sm.add_constant(np.log(e)) / u[:, None]).fit().get_influence()
+    (note,) = said.notes
+    assert note == (
+        f"Coupons 1 and 6 set the slope (leverage {theirs.hat_matrix_diag.max():.2f} of 1): more readings or a smaller stated "
+        "uncertainty make them count for more. Read all as often."
+    )
+    assert said.warnings == ()
+    rows = said.to_dict()["coupon_table"]
+    assert [row["leverage"] for row in rows] == pytest.approx(theirs.hat_matrix_diag.tolist(), rel=1e-9)
+    assert [row["studentised_residual"] for row in rows] == pytest.approx(theirs.resid_studentized_external.tolist(), rel=1e-8)
+
+
 def coupons_of(x, y):
     from curecalc.calibration.coupons import coupons_from_arrays
 
@@ -181,17 +199,28 @@ def test_a_narrow_range(ratio, warned):
 
 
 @pytest.mark.parametrize(
-    ("levels", "said"), [(3, "3 different exposures can hardly show whether the curve bends. Use four or five."), (4, None)]
+    ("levels", "said"), [(2, "2 different exposures cannot show whether the curve bends. Use three or more."), (3, None)]
 )
 def test_few_levels(levels, said):
     e = np.repeat(np.geomspace(14, 80, levels), 2)
     assert found(e, depth(e) + 0.001 * np.tile([1.0, -1.0], levels), "few_levels") == said
 
 
+@pytest.mark.parametrize("n", [6, 8, 12])
+def test_three_exposures_show_a_bend_better_than_more_of_them(n):
+    """Why three are not called few: the variance of the quadratic term, by a general library, grows with the number of exposures."""
+
+    def variance(levels):
+        x = np.linspace(-1.0, 1.0, levels)[np.arange(n) % levels]
+        return np.polyfit(x, x**2, 2, cov="unscaled")[1][0, 0]
+
+    assert variance(3) < variance(4) < variance(n)
+
+
 def test_levels_closer_than_five_percent_are_one():
-    e = np.array([14.0, 14.2, 30.0, 30.4, 80.0, 80.8])
-    assert found(e, depth(e) + 0.001 * np.array([1, -1, 1, -1, 1, -1]), "few_levels").startswith("3 different exposures")
-    e = np.array([14.0, 16.0, 30.0, 33.0, 80.0, 88.0])
+    e = np.array([14.0, 14.2, 14.0, 80.4, 80.0, 80.8])
+    assert found(e, depth(e) + 0.001 * np.array([1, -1, 1, -1, 1, -1]), "few_levels").startswith("2 different exposures")
+    e = np.array([14.0, 16.0, 14.0, 80.0, 88.0, 80.0])
     assert found(e, depth(e) + 0.001 * np.array([1, -1, 1, -1, 1, -1]), "few_levels") is None
 
 
