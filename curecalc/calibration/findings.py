@@ -19,7 +19,7 @@ __all__ = ["NOTE", "RARE", "WARNING", "Finding", "chance", "findings_of", "gauge
 NOTE, WARNING = "note", "warning"
 RARE = 0.008
 """Chance at which a clean lot gets any one Check (outliers have levels of their own). Together with them a clean lot of 4 to 20
-coupons prints any Check in at most 7 % of lots, 10 % where order, temperature and power were recorded (simulated)."""
+coupons, read equally or not, prints any Check in at most 7 % of lots, 10 % where order, temperature and power were recorded (simulated)."""
 _STEPS_MM = [s * 10.0**k for k in (-4, -3, -2) for s in (1, 2, 5)]  # 0.1 um to 50 um
 
 
