@@ -30,7 +30,7 @@ WILD = 4.0  # standard deviations beyond which one reading is taken for a slip: 
 # share of looks at which a healthy quantity may signal: by the weighted mean, by the newest reading
 LEVEL_RISK, READING_RISK = 2.5e-3, 3e-4
 # measured by `tests/logbook/shop_year.py`: share of years of healthy machines, a reading a week, that bring a false alarm; years simulated
-FALSE_YEARS = (32 / 900, 900)
+FALSE_YEARS = (82 / 2000, 2000)
 
 
 @dataclass(frozen=True)
