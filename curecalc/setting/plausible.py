@@ -33,7 +33,7 @@ def odd_values(x: Mapping[str, Any]) -> list[str]:
     """One sentence for each named value (lab set) outside its usual range.
 
     >>> odd_values({"beam_radius": 125.0})
-    ['beam radius of 125 mm is far outside the usual 0.002 mm to 2 mm: check its unit.']
+    ['beam radius of 125 mm is far outside the usual 0.002 to 2 mm: check its unit.']
     """
     notes = []
     for name, (kind, low, high) in RANGES.items():

@@ -205,18 +205,18 @@ def test_values_far_outside_the_trade(name):
 def test_the_ranges_as_people_read_them():
     """Common practice, no source: half a milliwatt to 20 W, 2 um to 2 mm of spot, and so on."""
     usual = {
-        "power": "0.5 mW to 20000 mW",
-        "beam_radius": "0.002 mm to 2 mm",
-        "radius_x": "0.002 mm to 2 mm",
-        "radius_y": "0.002 mm to 2 mm",
-        "scan_speed": "0.5 mm/s to 100000 mm/s",
-        "hatch_spacing": "0.001 mm to 2 mm",
-        "penetration_depth": "0.005 mm to 2 mm",
-        "critical_exposure": "0.1 mJ/cm^2 to 500 mJ/cm^2",
-        "bleaching_exposure": "0.1 mJ/cm^2 to 100000 mJ/cm^2",
-        "exposure": "0.1 mJ/cm^2 to 5000 mJ/cm^2",
-        "layer_thickness": "0.002 mm to 2 mm",
-        "pulse_rate": "500 Hz to 1e+09 Hz",
+        "power": "0.5 to 20000 mW",
+        "beam_radius": "0.002 to 2 mm",
+        "radius_x": "0.002 to 2 mm",
+        "radius_y": "0.002 to 2 mm",
+        "scan_speed": "0.5 to 100000 mm/s",
+        "hatch_spacing": "0.001 to 2 mm",
+        "penetration_depth": "0.005 to 2 mm",
+        "critical_exposure": "0.1 to 500 mJ/cm^2",
+        "bleaching_exposure": "0.1 to 100000 mJ/cm^2",
+        "exposure": "0.1 to 5000 mJ/cm^2",
+        "layer_thickness": "0.002 to 2 mm",
+        "pulse_rate": "500 to 1e+09 Hz",
         "passes": "1 to 100",
     }
     for name, span in usual.items():
