@@ -12,6 +12,7 @@ import pytest
 
 from curecalc.cli import main
 from curecalc.page import PageOptions, create_app
+from curecalc.symbols import symbols
 
 PLACES = ["/", "/beam", "/recipe", "/sheet", "/window", "/settings", "/stack", "/coupons", "/lessons", "/lessons/raster", "/practice"]
 PLACES += ["/map", "/map?paths=invented"]
@@ -380,14 +381,14 @@ def test_practice_checks_answers(client):
 
     one = exercises(seed=4, number=12, bench=invented_bench())[6]
     base = {"seed": "4", "exercise": "7"}
-    assert html.unescape(client.get(f"/practice?{urlencode(base)}").text).count(one.text) == 1
+    assert html.unescape(client.get(f"/practice?{urlencode(base)}").text).count(symbols(one.text)) == 1
     right = client.get(f"/practice?{urlencode(base | {'answer': one.told()})}").text
     assert "Right:" in right
     slip = one.slips[0]
     wrong = html.unescape(client.get(f"/practice?{urlencode(base | {'answer': one.told(slip.value)})}").text)
-    assert slip.remark in wrong
+    assert symbols(slip.remark) in wrong
     assert "cannot read" in client.get(f"/practice?{urlencode(base | {'answer': 'xyz'})}").text
-    assert f"<strong>{one.told()}</strong>" in client.get(f"/practice?{urlencode(base | {'way': 'yes'})}").text
+    assert f"<strong>{symbols(one.told())}</strong>" in client.get(f"/practice?{urlencode(base | {'way': 'yes'})}").text
     assert client.get("/practice?seed=x").status_code == 400
     for which in ("worksheet", "key"):
         assert client.get(f"/practice/{which}.pdf?seed=4").data.startswith(b"%PDF")
