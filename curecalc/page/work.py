@@ -107,6 +107,14 @@ class Work:
         """Whether a recipe can be made."""
         return all(name in self.parts for name in PARTS)
 
+    @property
+    def beam_apart(self) -> str:
+        """The file of a beam that the machine was given without; empty where it was put in, or none was measured."""
+        part = self.parts.get("machine")
+        if self.scan is None or part is None or part.source.endswith(f"with {self.scan[0]} put in"):
+            return ""
+        return self.scan[0]
+
     def recipe(self) -> Recipe:
         """The recipe of the three files, made once.
 

@@ -140,6 +140,20 @@ def test_a_spreadsheet_of_many_rows_is_refused_before_it_is_read(client, tmp_pat
         assert "holds more than" in html.unescape(answer.text)
 
 
+def test_a_beam_that_is_not_in_the_machine_is_said(walked):
+    """Put in: nothing to say. The machine given anew, or another beam measured: said on recipe and sheet, until it is put in."""
+    said = "The machine was given without the beam measured in"
+    assert said not in walked.get("/recipe").text + walked.get("/sheet").text
+    machine = {"file": ((DEMO / "machine.toml").open("rb"), "machine.toml")}
+    assert walked.post("/recipe/machine/read", data=machine, headers=HOME).status_code == 303
+    for view in ("/recipe", "/sheet"):
+        assert f"{said} beam_knife_edge.csv" in walked.get(view).text
+    walked.post("/beam/machine", headers=HOME)
+    assert said not in walked.get("/recipe").text + walked.get("/sheet").text
+    walked.post("/beam/read", data=_upload("beam_slit.csv"), headers=HOME)
+    assert f"{said} beam_slit.csv" in walked.get("/recipe").text
+
+
 @pytest.mark.parametrize("file", ["beam_knife_edge.csv", "beam_slit.csv", "beam_caustic.csv", "beam_power.csv", "beam_image.png"])
 def test_beam_files_give_the_command_s_numbers(app, capsys, monkeypatch, file):
     monkeypatch.chdir(DEMO)
