@@ -99,7 +99,7 @@ def _swept(answer: Answer, doses: np.ndarray, dose: float) -> tuple[np.ndarray, 
 
 def _band(ax: Axes, answer: Answer, dose: float, gel: float, high: float) -> None:
     """Where the curve lies with about 95 % as far as the resin is known; nothing where no uncertainty is stated."""
-    if dose <= 0.0:
+    if dose < 1e-20 * gel:  # no speed that means anything makes such a setting cure
         return
     e, depth, spread = _swept(answer, np.geomspace(1.001 * gel, high, 24), dose)
     if spread is not None:

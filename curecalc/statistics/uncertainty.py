@@ -33,7 +33,7 @@ def log_gradient(model: Model, inputs: Mapping[str, Any], names: list[str]) -> d
     """Derivative of each output with respect to the logarithm of each named input, by central differences.
 
     One call of the model on an array of perturbed inputs, the differences along a new first axis. The step 1e-6 leaves a relative
-    error of about 1e-10.
+    error of about 1e-10; a difference of four roundings or less is none.
 
     >>> g = log_gradient(lambda x: {"f": x["a"] ** 2 / x["b"]}, {"a": 3.0, "b": 2.0}, ["a", "b"])
     >>> f"{g['f']['a']:.6f} {g['f']['b']:.6f}"
@@ -48,7 +48,9 @@ def log_gradient(model: Model, inputs: Mapping[str, Any], names: list[str]) -> d
     gradient: dict[str, dict[str, Any]] = {}
     for key, values in model(moved).items():
         v = np.broadcast_to(np.asarray(values, float), np.broadcast_shapes(np.shape(values), (lanes, *shape)))
-        gradient[key] = {name: ((v[2 * i] - v[2 * i + 1]) / (2.0 * _STEP))[()] for i, name in enumerate(names)}
+        change = v[0::2] - v[1::2]
+        change = np.where(np.abs(change) <= 4.0 * np.finfo(float).eps * np.abs(v[0::2]), 0.0, change) / (2.0 * _STEP)
+        gradient[key] = {name: change[i][()] for i, name in enumerate(names)}
     return gradient
 
 

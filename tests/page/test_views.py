@@ -375,6 +375,20 @@ def test_spreadsheet_upload(client, tmp_path):
     assert numbers["readings"] == 5
 
 
+def test_a_setting_that_cures_nothing_anywhere_is_shown(client):
+    """Lines thirteen beam radii apart: hardly any light between them, and still a view, its parts and its figures."""
+    address = "/settings?spot=0.02+mm&hatch_spacing=0.26+mm"
+    assert client.get(address).status_code == 200
+    assert client.get(address, headers={"X-Part": "yes"}).status_code == 200
+
+
+def test_a_mean_exposure_does_not_hang_on_the_spot(client):
+    """P / (v h) holds no beam radius, whose uncertainty is the only one here: none of it is shown, not even a rounding's."""
+    text = html.unescape(client.get("/settings?power=240+mW").text)
+    assert "33.33 mJ/cm²" in text
+    assert not re.search(r"e-\d\d mJ", text)
+
+
 def test_practice_checks_answers(client):
     from curecalc.lessons import invented_bench
     from curecalc.lessons.exercises import exercises
