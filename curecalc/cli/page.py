@@ -56,6 +56,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--needs", metavar="FILE", action=_Once, help="the needs file that the recipe starts from")
 
 
+_HELD = {
+    "machine": ("beam", "power", "beam_radius", "wavelength"),
+    "resin": ("penetration_depth", "critical_exposure", "wavelength"),
+    "needs": ("layer_thickness", "overcure", "hatch_spacing"),
+}
+
+
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
     from ..page import LOOPBACK, AccessCodes, PageOptions, names_of, serve
@@ -69,6 +76,13 @@ def run(args: argparse.Namespace) -> int:
         raise QuantityError("--certificate-key belongs to --certificate. Name the certificate as well.")
     if args.certificate is not None and args.proxy is not None:
         raise QuantityError("--certificate and --proxy: either the page does TLS, or the proxy before it. Keep one.")
+    for option, names in _HELD.items():
+        for name in names:
+            if getattr(args, option) is not None and getattr(args, name) is not None:
+                raise QuantityError(
+                    f"--{name.replace('_', '-')} and --{option}: recipe and map are made of the files, so the page would show two values. "
+                    f"Change it in the {option} file, or leave one of them out."
+                )
     host = args.host or LOOPBACK
     local = host in (LOOPBACK, "localhost", "::1") and args.proxy is None
     port = 8765 if args.port is None else _port(args.port)

@@ -64,6 +64,8 @@ def test_without_a_recipe_the_window_says_what_is_missing(client):
         (["--certificate", "a.pem", "--proxy", "127.0.0.1"], "--certificate and --proxy"),
         (["--certificate", "a.pem"], "--certificate"),
         (["--needs", "no.toml", "--machine", FILES[0], "--resin", FILES[1]], "no.toml"),
+        (["--machine", FILES[0], "--power", "100 mW"], "--power and --machine: recipe and map are made of the files"),
+        (["--resin", FILES[1], "--critical-exposure", "20 mJ/cm^2"], "Change it in the resin file"),
         (["--write"], "--write belongs to --log"),
         (["--host-name", "x"], "--host-name belongs to --host"),
         (["--port", "99999"], "--port must be"),
