@@ -306,14 +306,16 @@ def _compared(answer: Answer, beside: Answer | None) -> list[tuple[str, str, str
     ]
 
 
-def _solved(setting: Setting) -> dict[str, str]:
+def _solved(setting: Setting) -> dict[str, Any]:
     try:
         solution = setting.solution()
     except CurecalcError as error:
         return {"problem": str(error)}
     speed = f"{figure(float(solution.value.m_as('mm/s')), digits=4)} mm/s"
     given = {k: v for k, v in setting.texts.items() if v} | {"scan_speed": speed}
-    return {"speed": show(solution.value, solution.standard_uncertainty[0]), "address": urlencode(given), "caution": solution.caution}
+    notes = [text for text in (*solution.answer.warnings, *solution.notes) if text != solution.caution]
+    speed = show(solution.value, solution.standard_uncertainty[0])
+    return {"speed": speed, "address": urlencode(given), "caution": solution.caution, "notes": notes}
 
 
 def _shown(name: str, answer: Answer) -> bool:

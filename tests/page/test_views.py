@@ -382,6 +382,15 @@ def test_a_setting_that_cures_nothing_anywhere_is_shown(client):
     assert client.get(address, headers={"X-Part": "yes"}).status_code == 200
 
 
+def test_what_the_speed_warns_of_stands_on_the_view(client):
+    state = "power=900+mW&layer_thickness=0.02+mm&overcure=0+mm&spot=0.05+mm&hatch_spacing=0.03+mm&passes=10&crossed=yes"
+    warned = client.get(f"/settings/speed.json?{state}").json["warnings"]
+    assert any("far outside the usual" in text for text in warned)
+    text = html.unescape(client.get(f"/settings?{state}").text)
+    for one in warned:
+        assert symbols(one) in text
+
+
 def test_a_mean_exposure_does_not_hang_on_the_spot(client):
     """P / (v h) holds no beam radius, whose uncertainty is the only one here: none of it is shown, not even a rounding's."""
     text = html.unescape(client.get("/settings?power=240+mW").text)
