@@ -41,13 +41,17 @@ def lines() -> list[str]:
 
 
 class Screen(io.TextIOWrapper):
-    """Stands for a terminal of some encoding."""
+    """Stands for a terminal or a pipe of some encoding."""
 
-    def __init__(self, encoding: str) -> None:
+    def __init__(self, encoding: str, terminal: bool = True) -> None:
         super().__init__(io.BytesIO(), encoding=encoding, errors="strict", write_through=True)
+        self.terminal = terminal
 
     def isatty(self) -> bool:
-        return True
+        return self.terminal
+
+    def text(self) -> str:
+        return self.buffer.getvalue().decode(self.encoding)
 
 
 def prepare(command: str) -> bool:
@@ -78,7 +82,7 @@ def run_here(command: str, encoding: str) -> list:
             status = main(shlex.split(command))
         except SystemExit as stop:
             status = stop.code or 0
-    return [status, *(one.buffer.getvalue().decode(one.encoding) for one in (out, err))]
+    return [status, out.text(), err.text()]
 
 
 def one_world(encoding: str, closed: bool, every: int) -> list[list]:

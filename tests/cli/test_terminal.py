@@ -1,6 +1,5 @@
 """What is printed suits its reader: every terminal's encoding, a narrow window, a pipe; numbers are never touched."""
 
-import io
 import json
 import os
 import shutil
@@ -9,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from everywhere import LANGUAGES, faults, make_languages, uneven
+from everywhere import LANGUAGES, Screen, faults, lines, make_languages, prepare, uneven
 
 from curecalc.cli import main
 from curecalc.cli.terminal import folded, spoken, table
@@ -19,20 +18,6 @@ DEMO = HERE.parents[1] / "demo"
 ENCODINGS = ("cp1250", "cp1252", "cp932", "ascii")
 DEPTH = ["depth", "--power", "30 mW ± 2 %", "--scan-speed", "1 m/s", "--beam-radius", "125 µm", "--penetration-depth", "0.15mm"]
 DEPTH += ["--critical-exposure", "8 mJ/cm²"]
-
-
-class Screen(io.TextIOWrapper):
-    """Stands for a terminal or a pipe of some encoding."""
-
-    def __init__(self, encoding: str, terminal: bool) -> None:
-        super().__init__(io.BytesIO(), encoding=encoding, errors="strict", write_through=True)
-        self.terminal = terminal
-
-    def isatty(self) -> bool:
-        return self.terminal
-
-    def text(self) -> str:
-        return self.buffer.getvalue().decode(self.encoding)
 
 
 @pytest.fixture
@@ -107,13 +92,8 @@ def test_a_table_is_as_narrow_as_its_cells():
     ]
 
 
-def lines_of_the_words():
-    cases = (HERE.parent / "words" / "cases.txt").read_text(encoding="utf-8").splitlines()
-    return [c for c in cases if c.strip() and not c.startswith(("==", "#"))]
-
-
 @pytest.mark.slow
-@pytest.mark.parametrize("number", range(1, len(lines_of_the_words()), 3))
+@pytest.mark.parametrize("number", range(1, len(lines()), 3))
 def test_commands_before_terminals(shown, tmp_path, monkeypatch, number):
     """No line wider than the terminal, but for one unbroken word; the status of a pipe; nothing that cannot be encoded.
 
@@ -127,15 +107,8 @@ def test_commands_before_terminals(shown, tmp_path, monkeypatch, number):
     for folder, encoding, terminal in (("one", "utf-8", True), ("two", ENCODINGS[number % 4], number % 8 < 4)):
         monkeypatch.chdir(tmp_path / folder)
         answers.append([])
-        for command in lines_of_the_words()[number].split(" && "):
-            if command.startswith("write "):
-                _, name, text = command.split(" ", 2)
-                Path(name).write_text(text.replace("\\n", "\n"), encoding="utf-8")
-            elif command.startswith("change "):
-                _, name, rest = command.split(" ", 2)
-                old, new = rest.split(" => ")
-                Path(name).write_text(Path(name).read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
-            else:
+        for command in lines()[number].split(" && "):
+            if not prepare(command):
                 status, out, err = shown(shlex.split(command), encoding, terminal)
                 answers[-1].append(status)
                 assert "Traceback" not in err
