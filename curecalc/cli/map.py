@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
 
 def field_options(args: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
     """Paths with their settings, and the keywords of `exposure_field`."""
-    from ..map.settings import scanning_of
+    from ..map.settings import scanning_of, spot_of
     from ..units import parse
 
     paths, saved = filled_paths(args)
@@ -98,6 +98,8 @@ def field_options(args: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
     machine = _machine(args, saved)
     if machine is not None:
         scanning = scanning_of(machine) | scanning
+        if args.beam_picture is None and args.radius_ratio is None:
+            options |= spot_of(machine)
     options |= given | {"scanning": scanning}
     for name, kind in (("tolerance", "fraction"), ("radius_ratio", "number")):
         if getattr(args, name) is not None:

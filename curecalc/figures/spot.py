@@ -86,7 +86,7 @@ def draw_field(figure: Figure, result: BeamMeasurement) -> None:
 
 def _title(result: BeamMeasurement) -> str:
     if result.radius_y is not None:
-        return f"1/e^2 radii {_pair([result.radius_x, result.radius_y])}"
+        return f"1/e² radii {_pair([result.radius_x, result.radius_y])}"
     return f"1/e² radius {show(result.radius_x.measured)}"
 
 

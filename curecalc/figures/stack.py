@@ -48,7 +48,7 @@ def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
     dose = float(doses(x, form)["mean"])
     count = int(min(answer.layers, 400))
     totals = _stack.layer_totals(law, dose, t, count)[::-1]
-    through = float(answer.print_through.m_as("mm"))
+    through = float(answer.print_through.m_as("mm")) if answer.bonds else 0.0
     below = max(through, 0.0) + max(1.5 * t, 0.35 * max(through, 0.0))
     z = np.linspace(0.0, t, 60)
     for k in range(shown):
@@ -57,7 +57,8 @@ def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
     depth = np.linspace(0.0, below, 160)
     tail = law.below(totals[0], t + depth)
     ax.plot(100.0 * tail, -depth, color=TONES["solid"], linewidth=2.2, linestyle=":")
-    ax.fill_betweenx(-depth, 100.0 * ec, 100.0 * np.maximum(tail, ec), color=TONES["warm"], edgecolor="none")
+    if answer.bonds:
+        ax.fill_betweenx(-depth, 100.0 * ec, 100.0 * np.maximum(tail, ec), color=TONES["warm"], edgecolor="none")
     for k in range(shown + 1):
         ax.axhline(k * t, color=TONES["faint"], linewidth=0.9)
     ax.axhline(0.0, color=INK, linewidth=1.8)
@@ -73,7 +74,7 @@ def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
 
 def _texts(ax: Axes, answer: StackAnswer, high: float, ec: float, shown: int) -> None:
     t = answer.given.x["layer_thickness"]
-    through = float(answer.print_through.m_as("mm"))
+    through = float(answer.print_through.m_as("mm")) if answer.bonds else 0.0
     height = ax.get_ylim()[1] - ax.get_ylim()[0]
     clear = {"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"}
     beside: dict[str, Any] = {"textcoords": "offset points", "fontsize": 10, "color": INK, "bbox": clear}
@@ -93,7 +94,7 @@ def _texts(ax: Axes, answer: StackAnswer, high: float, ec: float, shown: int) ->
     ax.annotate("nominal down-facing face", (high, 0.0), xytext=(-6, -5), ha="right", va="top", **beside)
     if through > 0.04 * height:
         arrow(ax, (ec, ec), (0.0, -through))
-    text = f"print-through {show(answer.print_through, digits=3)}" if through > 0.0 else "no print-through"
+    text = f"print-through {show(answer.print_through, digits=3)}" if answer.bonds else "the layers do not bond"
     ax.annotate(text, (ec, -max(through, 0.0)), xytext=(8, -4), ha="left", va="top", **beside)
     ax.set_xlabel(symbols("total exposure (mJ/cm^2, log scale)"))
     ax.set_ylabel("height above the face (mm)")

@@ -105,6 +105,9 @@ class Machine(Origin):
             uncertain=True,
         ),
     ] = _NO_ANGLE
+    spot_measurement: Annotated[
+        str, _beam("text", "Where the shape of the spot was read; stands on the sheet.", "knife edge along x and y, 2 March")
+    ] = ""
     scan_speed_max: Annotated[Quantity, _scanner("speed", "Greatest speed of the spot on the resin.", "8000 mm/s")]
     scan_speed_min: Annotated[Quantity, _scanner("speed", "Least speed.", "10 mm/s")] = _SLOW
     acceleration: Annotated[
@@ -196,6 +199,9 @@ class Machine(Origin):
             "power_reading_date": self.power_reading_date.isoformat(),
             "power_reading_valid_until": self.reading_valid_until.isoformat(),
             "power_meter": self.power_meter,
+            "radius_ratio": self.radius_ratio,
+            "spot_angle": to_json(self.spot_angle),
+            "spot_measurement": self.spot_measurement,
             "scan_speed_max": to_json(self.scan_speed_max),
             "recoat_time": to_json(self.recoat_time),
             "path": self.path,
@@ -286,17 +292,20 @@ def read_machine(path: str | Path) -> Machine:
 
 def with_spot(machine: Machine, spot: BeamRecord) -> Machine:
     """The machine with the shape of a measured spot: ratio of its radii, angle, M^2, field; its range of radii stays the machine's."""
+    told = ", ".join(str(one) for one in (spot.name or Path(spot.path).name, spot.method, spot.measured_on) if one)
     ratio = 1.0 if spot.radius_y is None else float((spot.radius_y.value / spot.radius_x.value).m_as("dimensionless"))
     quality = machine.beam_quality if spot.beam_quality is None else spot.beam_quality
-    return replace(machine, radius_ratio=ratio, spot_angle=spot.angle or _NO_ANGLE, beam_quality=quality, field=spot.field)
+    angle = spot.angle or _NO_ANGLE
+    return replace(machine, radius_ratio=ratio, spot_angle=angle, beam_quality=quality, field=spot.field, spot_measurement=told)
 
 
 def spot_readings(machine: Machine) -> dict[str, Any]:
     """The measured shape of the spot as a saved recipe keeps it, for `with_spot_readings`."""
-    if machine.radius_ratio == 1.0 and not machine.field:
+    if machine.radius_ratio == 1.0 and not machine.field and not machine.spot_measurement:
         return {}
     places = [{name: to_json(value) for name, value in vars(p).items() if value is not None} for p in machine.field]
-    return {"radius_ratio": machine.radius_ratio, "spot_angle": to_json(machine.spot_angle), "field": places}
+    shape = {"radius_ratio": machine.radius_ratio, "spot_angle": to_json(machine.spot_angle), "field": places}
+    return shape | {"spot_measurement": machine.spot_measurement}
 
 
 def with_spot_readings(machine: Machine, readings: Mapping[str, Any]) -> Machine:
@@ -316,7 +325,8 @@ def with_spot_readings(machine: Machine, readings: Mapping[str, Any]) -> Machine
     for kept in readings.get("field", ()):
         read: dict[str, Any] = {name: from_json(value) for name, value in kept.items()}
         places.append(FieldPlace(**{name: q if name.startswith("radius") else q.value for name, q in read.items()}))
-    return replace(machine, radius_ratio=ratio, spot_angle=angle, field=tuple(places))
+    told = str(readings.get("spot_measurement", machine.spot_measurement))
+    return replace(machine, radius_ratio=ratio, spot_angle=angle, field=tuple(places), spot_measurement=told)
 
 
 def machine_beam(machine: Machine) -> Beam:

@@ -112,6 +112,8 @@ def looked(
     across: Quantity | None = None,
     shape: float = 1.0,
     scanning: dict[str, Any] | None = None,
+    radius_ratio: float = 1.0,
+    spot_angle: Quantity | None = None,
 ) -> Look:
     """A layer in a window small enough to be looked at as one moves about.
 
@@ -119,7 +121,7 @@ def looked(
     ----------
     paths : Paths
         With power, speed and beam radius of every vector.
-    resin, layer_thickness, layer, scanning : as in `exposure_field`
+    resin, layer_thickness, layer, scanning, radius_ratio, spot_angle : as in `exposure_field`
     x, y : Quantity [mm], optional
         Centre of the window; the layer's middle when left out.
     across : Quantity [mm], optional
@@ -139,7 +141,7 @@ def looked(
     numbers = paths.layers
     if layer not in numbers:
         raise QuantityError(f"layer {layer} is not in {paths.source}, which holds {numbers[0]} to {numbers[-1]}.")
-    optics = optics_of(paths, resin, scanning, 1.0, None, None, None)
+    optics = optics_of(paths, resin, scanning, radius_ratio, spot_angle, None, None)
     whole, error = job_of(paths, optics, layer, layer, layer_thickness, None, TOLERANCE, None, None)
     left, below, right, above = whole.grid.window()
     widest = math.sqrt(MOST_PIXELS / shape) * whole.grid.pixel * 0.99

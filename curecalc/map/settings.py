@@ -1,4 +1,4 @@
-"""What lights the vectors of a file: settings by kind from a recipe, and how a machine scans."""
+"""What lights the vectors of a file: settings by kind from a recipe, how a machine scans, the shape of its spot."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from ..errors import FileError
 from ..jobs.machine import Machine
 from ..units import MM, MM_S, MW, from_json
 
-__all__ = ["scanning_of", "settings_by_kind"]
+__all__ = ["scanning_of", "settings_by_kind", "spot_of"]
 
 
 def settings_by_kind(record: Mapping[str, Any], source: str) -> dict[str, dict[str, float]]:
@@ -35,3 +35,8 @@ def scanning_of(machine: Machine) -> dict[str, Any]:
     names = ("acceleration", "pulse_rate", "corner_speed", "run_up_beam")
     found = {name: getattr(machine, name) for name in names if getattr(machine, name) is not None}
     return found if machine.acceleration is not None else found | {"run_up_beam": "off"}
+
+
+def spot_of(machine: Machine) -> dict[str, Any]:
+    """The keywords of `exposure_field` for a machine's elliptical spot; none for a round one."""
+    return {} if machine.radius_ratio == 1.0 else {"radius_ratio": machine.radius_ratio, "spot_angle": machine.spot_angle.value}

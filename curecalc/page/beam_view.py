@@ -100,6 +100,7 @@ class BeamView:
             "power": power,
             "tiles": _tiles(found),
             "rows": _rows(found),
+            "changes": changes(work, found),
             "budget": [(p.name, f"{figure(100.0 * p.relative, digits=2)} %") for p in _best(found).parts],
             "notes": found.warnings,
             "drawings": [("beam", drawing)],
@@ -149,42 +150,80 @@ class BeamView:
 
 
 def in_machine(work: Work, found: BeamMeasurement | PowerMeasurement) -> Work:
-    """The machine with what was measured: a power read today, or the spot's shape and how well its size is known.
+    """The machine with what was measured: a power read today, or the spot's shape.
 
-    A machine with one fixed spot takes the radius itself; one whose spot can be set keeps its range.
+    A machine with one fixed spot takes the radius itself and how well it is known; one whose spot can be set keeps its range, and how
+    well that is known unless this measurement knows its own radius less well.
 
     Raises
     ------
     CurecalcError
         No machine to put it into, or one that refuses it.
     """
+    part, texts = work.parts.get("machine"), _machine_texts(work)
+    if part is None:
+        raise QuantityError("There is no machine to put it into yet. Give a machine file on the view Recipe first.")
+    put = texts | _put(work, texts, found)
+    text = document_of(file_of("machine").schema, {name: told for name, told in put.items() if told})
+    return work.changed("machine", text, f"{part.source}, with {_source(work)} put in")
+
+
+def changes(work: Work, found: BeamMeasurement | PowerMeasurement) -> list[tuple[str, str, str]]:
+    """What `in_machine` changes: the key in words, its text now and then; nothing where it would be refused."""
+    texts = _machine_texts(work)
+    try:
+        put = _put(work, texts, found) if texts else {}
+    except CurecalcError:
+        return []
+    rows = [(name.partition(".")[2].replace("_", " "), texts.get(name, ""), told) for name, told in put.items()]
+    return [(name[0].upper() + name[1:], before or "not stated", then or "left out") for name, before, then in rows if before != then]
+
+
+def _source(work: Work) -> str:
+    return work.scan[0] if work.scan is not None else "a measurement"
+
+
+def _machine_texts(work: Work) -> dict[str, str]:
+    part = work.parts.get("machine")
+    return {} if part is None else {n: text for n, text in texts_of(tomllib.loads(part.text)).items() if n != "schema"}
+
+
+def _put(work: Work, texts: dict[str, str], found: BeamMeasurement | PowerMeasurement) -> dict[str, str]:
+    """The machine's keys that a measurement states, as texts; an empty one takes its key out."""
+    from ..jobs.beam import beam_record
     from ..spot.light import PowerMeasurement
 
-    part, machine = work.parts.get("machine"), work.machine
-    if part is None or machine is None:
-        raise QuantityError("There is no machine to put it into yet. Give a machine file on the view Recipe first.")
-    texts = texts_of(tomllib.loads(part.text))
-    texts.pop("schema", None)
-    source = work.scan[0] if work.scan is not None else "a measurement"
+    machine, today = work.machine, datetime.date.today()
+    assert machine is not None
+    put: dict[str, str] = {}
     if isinstance(found, PowerMeasurement):
         best: Measured = found.measured
-        texts["laser.power"] = f"{float(best.value.m_as(MW))!r} mW +- {float(best.standard_uncertainty.m_as(MW))!r} mW"
-        texts["laser.power_reading_date"] = datetime.date.today().isoformat()
+        put["laser.power"] = f"{float(best.value.m_as(MW)):.6g} mW +- {float(best.standard_uncertainty.m_as(MW)):.3g} mW"
+        put["laser.power_reading_date"] = today.isoformat()
     else:
+        record, known = beam_record(found, measured_on=today), machine.beam_radius_scale_uncertainty
+        both = [one.measured for one in (found.radius_x, found.radius_y) if one is not None]
+        least_known = max(float(one.relative) for one in both)
         radius, low, high = (float(q.m_as(MM)) for q in (found.radius_x.value, machine.beam_radius_min, machine.beam_radius_max))
         if low == high:
-            texts = {k: v for k, v in texts.items() if not k.endswith(("_min", "_max")) or not k.startswith("beam.beam_")}
-            texts |= {"beam.beam_radius_min": f"{radius!r} mm", "beam.beam_radius_max": f"{radius!r} mm"}
+            put |= {k: "" for k in texts if k.endswith(("_min", "_max")) and k.startswith("beam.beam_")}
+            put |= {f"beam.beam_radius_{end}": f"{radius:.6g} mm" for end in ("min", "max")}
+            known = 0.0
         elif not low * 0.95 <= radius <= high * 1.05:
             raise QuantityError(
                 f"The radius of {show(found.radius_x.measured)} lies outside the machine's {show(machine.beam_radius_min)} to "
                 f"{show(machine.beam_radius_max)}. Check which spot was measured, or change the machine's range."
             )
-        texts["beam.beam_radius_scale_uncertainty"] = f"{100.0 * float(found.radius_x.measured.relative):.6g} %"
+        if least_known > known:
+            put["beam.beam_radius_scale_uncertainty"] = f"{100.0 * least_known:.3g} %"
         if found.radius_y is not None:
-            texts["beam.radius_ratio"] = repr(float(found.radius_y.value.m_as(MM)) / radius)
-            texts["beam.spot_angle"] = f"{float(found.angle.m_as('deg'))!r} deg +- {float(found.u_angle.m_as('deg'))!r} deg"
-    return work.changed("machine", document_of(file_of("machine").schema, texts), f"{part.source}, with {source} put in")
+            put["beam.radius_ratio"] = f"{float(found.radius_y.value.m_as(MM)) / radius:.6g}"
+            angle, unsure = (float(q.m_as("deg")) for q in (found.angle, found.u_angle))
+            put["beam.spot_angle"] = f"{angle:.4g} deg" + (f" +- {unsure:.3g} deg" if unsure else "")
+        if record.beam_quality is not None:
+            put["beam.beam_quality"] = f"{record.beam_quality:.4g}"
+        put["beam.spot_measurement"] = f"{_source(work)}, {found.kind.replace('-', ' ')}, {today.isoformat()}"
+    return put
 
 
 def stored_scan(given: Mapping[str, str], name: str, data: bytes, work: Work) -> Work:

@@ -26,7 +26,7 @@ __all__ = ["LARGEST_TABLE", "CouponsView", "invented_table", "table_text"]
 LARGEST_TABLE = 40_000  # characters that fit into an address; larger tables go to the command line
 MOST_READINGS = 2000
 MOST_CELLS = 40_000
-_NAME = "table"
+_NAME = "coupons"
 
 
 def invented_table() -> str:
@@ -87,6 +87,11 @@ class CouponsView:
             "depth": query.get("depth", _wanted(work))[:60].strip(),
         } | {name: query.get(name, "")[:80].strip() for name in ("resin", "lot", "wavelength", "temperature")}
 
+    @staticmethod
+    def kind_of(texts: dict[str, str]) -> str:
+        """What the table holds, in words."""
+        return "invented coupons" if texts["table"] == invented_table() else "coupons"
+
     def fit(self, query: dict[str, str], work: Work) -> tuple[CouponSet, Fit]:
         """Coupons and fit of an address."""
         texts = self.texts(query, work)
@@ -96,7 +101,7 @@ class CouponsView:
         if texts["depth"]:
             depths = [parse("Depth wanted", texts["depth"], "length")]
             positive("Depth wanted", depths[0], MM)
-        coupons = coupons_from_bytes(f"{_NAME}.csv", texts["table"].encode("utf-8"), skip_blank=True)
+        coupons = coupons_from_bytes(f"{_NAME}.csv", f"{texts['table']}\n".encode(), skip_blank=True)
         if coupons.readings.size > MOST_READINGS:
             raise QuantityError(
                 f"{_NAME}: has {coupons.readings.size} readings, more than the {MOST_READINGS} the page takes. "
@@ -127,7 +132,7 @@ class CouponsView:
             return context | {"problem": str(error), "coupons": self._listed(query, work)}
         return (
             context
-            | {"fit": fit, "coupons": self._rows(coupons, fit), "commands": [self.command(query, work, "numbers")]}
+            | {"fit": fit, "stated": stated(fit), "coupons": self._rows(coupons, fit), "commands": [self.command(query, work, "numbers")]}
             | self._told(fit)
             | {"verdict": compared(fit, work)}
         )
@@ -238,6 +243,17 @@ class CouponsView:
             more["wavelength"] = work.bench().wavelength
         names = {"lot": texts["lot"]} if texts["lot"] else {}
         return resin_text(fit, name=texts["resin"], names=names, **more)
+
+
+def stated(fit: Fit) -> dict[str, str]:
+    """What the table itself says of resin, lot, machine, wavelength and temperature, as texts for the fields."""
+    coupons = fit.coupons
+    found: dict[str, str] = {name: text for name, text in coupons.names.items() if name in ("resin", "lot", "machine")}
+    if coupons.wavelength is not None:
+        found["wavelength"] = f"{figure(coupons.wavelength, digits=4)} nm"
+    if coupons.mean_temperature is not None:
+        found["temperature"] = show(coupons.mean_temperature, digits=3)
+    return found
 
 
 def _wanted(work: Work) -> str:

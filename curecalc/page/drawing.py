@@ -18,7 +18,7 @@ from ..figures.style import axes, figure_bytes, new_figure
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["FORMATS", "Board", "Panel", "on_paper"]
+__all__ = ["FORMATS", "Board", "Panel"]
 
 FORMATS = {"svg": "image/svg+xml", "png": "image/png", "pdf": "application/pdf"}
 Draw = Callable[..., None]
@@ -40,9 +40,9 @@ def _scales(all_axes: list[Axes]) -> str:
     return escape(json.dumps(scales), {"'": "&#39;"})
 
 
-def on_paper(drawing: str) -> str:
-    """A drawing whose tones grade from light to dark: it stays on white paper in the dark too, out of reach of the page's colours."""
-    return re.sub(r'="#[0-9a-f]{6}"', lambda found: found[0].upper(), drawing)
+def _as_drawn(part: str) -> str:
+    """A part whose tones grade from light to dark: it keeps them in the dark too, out of reach of the page's colours."""
+    return re.sub(r'="#[0-9a-f]{6}"', lambda found: found[0].upper(), part)
 
 
 class Panel:
@@ -72,16 +72,17 @@ class Panel:
             for one in self.contents(i):
                 one.remove()
 
-    def drawing(self, label: str) -> str:
-        """All of it as SVG."""
+    def drawing(self, label: str, graded: bool = False) -> str:
+        """All of it as SVG; what is `graded` inside the axes keeps its colours."""
         parts = [self._kept("paper", "", self.figure.patch)]
         for i, ax in enumerate(self.axes):
             drawn: list[list[Any]] = [[], [], [], []]
             for one in self.contents(i):
                 drawn[sum(one.get_zorder() >= level for level in (0.6, 2.5, 3.1))].append(one)
-            under, amid, over, above = (self._part(f"{i}-{k}", some) for k, some in enumerate(drawn))
+            shown = [self._kept(f"{i}ground", "", ax.patch), *(self._part(f"{i}-{k}", some) for k, some in enumerate(drawn))]
+            ground, under, amid, over, above = map(_as_drawn, shown) if graded else shown
             titles = [one for one in self.frames[i] if one.get_zorder() == 3]
-            parts += [self.windows[i], self._kept(f"{i}ground", "", ax.patch), under]
+            parts += [self.windows[i], ground, under]
             parts += [self._axis(f"{i}x", ax.xaxis), self._axis(f"{i}y", ax.yaxis), amid]
             parts += [self._kept(f"{i}sides", "", *ax.spines.values()), over]
             parts += [self._kept(f"{i}titles", tuple(one.get_text() for one in titles), *titles), above]
@@ -120,11 +121,12 @@ class Board:
         draw: Draw,
         *,
         label: str,
+        graded: bool = False,
         width_mm: float = 122.0,
         height_mm: float = 84.0,
         boxes: tuple[tuple[float, float, float, float], ...] = ((0.155, 0.175, 0.805, 0.715),),
     ) -> str:
-        """A panel drawn as SVG for a page; `draw` takes the panel's axes."""
+        """A panel drawn as SVG for a page; `draw` takes the panel's axes. Of `graded` ones only the frame follows the page's colours."""
         with self.lock:
             panel = self._panels.get(name)
             if panel is None:
@@ -133,7 +135,7 @@ class Board:
                 panel.clear()
             try:
                 draw(*panel.axes)
-                return panel.drawing(label)
+                return panel.drawing(label, graded)
             except BaseException:
                 self._panels.pop(name, None)
                 raise

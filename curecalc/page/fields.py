@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from .. import units
 from ..errors import QuantityError
+from ..formulas.beam import Beam
 from ..lessons.bench import Bench
-from ..units import KINDS, Measured, Quantity, figure
+from ..units import KINDS, ONE, Measured, Quantity, figure
 
 if TYPE_CHECKING:
     from ..recipe.record import VectorRecipe
 
-__all__ = ["FIELDS", "SPOT_WIDTHS", "Field", "State", "read", "start_texts"]
+__all__ = ["FIELDS", "SPOT_WIDTHS", "Field", "State", "plainly", "read", "start_texts"]
 
 SPOT_WIDTHS = {"radius": "radius at 1/e^2", "diameter": "diameter at 1/e^2", "fwhm": "full width at half maximum"}
 
@@ -50,6 +52,10 @@ FIELDS: dict[str, Field] = {
     for f in (
         Field("power", "Power at the surface", "power", 5.0, 2000.0),
         Field("spot", "Spot width", "length", 0.02, 0.6),
+        Field("radius_ratio", "Radius y over radius x", "number", 0.2, 5.0, uncertain=False),
+        Field("spot_angle", "Angle of the spot", "angle", -90.0, 90.0, rule="finite", uncertain=False, even=True),
+        Field("track_angle", "Direction of the tracks", "angle", -90.0, 90.0, rule="finite", uncertain=False, even=True),
+        Field("pulse_rate", "Pulse rate", "frequency", 1e3, 1e6, uncertain=False),
         Field("scan_speed", "Scan speed", "speed", 50.0, 20000.0),
         Field("hatch_spacing", "Hatch spacing", "length", 0.01, 0.6),
         Field("passes", "Passes", "number", 1.0, 10.0, rule="count", uncertain=False, even=True),
@@ -81,23 +87,32 @@ class State:
         return not self.problems
 
 
-def start_texts(bench: Bench, chosen: VectorRecipe | None = None) -> dict[str, str]:
-    """The texts a fresh page shows: those of the bench, at the settings of a recipe's vector where there is one."""
+def start_texts(bench: Bench, chosen: VectorRecipe | None = None, *, beam: Beam | None = None) -> dict[str, str]:
+    """The texts a fresh page shows: those of the bench, at the settings of a recipe's vector where there is one.
+
+    `beam` is the machine's, elliptical where it is; the bench's own is round.
+    """
     from ..lessons.numbers import raster_speed
+
+    beam = bench.beam if beam is None else beam
 
     def told(given: Any, unit: str) -> str:
         spread = units.measured(given)
         text = f"{figure(float(spread.value.m_as(unit)), digits=4)} {unit}"
-        share = float(spread.relative)
-        return f"{text} +- {figure(100.0 * share, digits=2)} %" if share > 0.0 else text
+        known = not float(spread.standard_uncertainty.m) > 0.0
+        return text if known else f"{text} +- {figure(100.0 * float(spread.relative), digits=2)} %"
 
     def like(value: Quantity, known: Any) -> Measured:
         return Measured(value, value * float(units.measured(known).relative))
 
     texts = {
-        "power": told(bench.beam.power, "mW"),
-        "spot": told(bench.beam.radius_x, "mm"),
+        "power": told(beam.power, "mW"),
+        "spot": told(beam.radius_x, "mm"),
         "spot_as": "radius",
+        "radius_ratio": "1" if beam.round else figure(float((_bare(beam.radius_y) / _bare(beam.radius_x)).m_as(ONE)), digits=6),
+        "spot_angle": told(beam.angle, "deg"),
+        "track_angle": "0 deg",
+        "pulse_rate": "" if beam.pulse_rate is None else told(beam.pulse_rate, "Hz"),
         "pattern": "raster",
         "hatch_spacing": told(bench.hatch_spacing, "mm"),
         "passes": "1",
@@ -116,14 +131,19 @@ def start_texts(bench: Bench, chosen: VectorRecipe | None = None) -> dict[str, s
         texts
         | spacing
         | {
-            "power": told(like(chosen.power, bench.beam.power), "mW"),
-            "spot": told(like(chosen.beam_radius, bench.beam.radius_x), "mm"),
+            "power": told(like(chosen.power, beam.power), "mW"),
+            "spot": told(like(chosen.beam_radius, beam.radius_x), "mm"),
+            "track_angle": told(chosen.weakest_track, "deg"),
             "pattern": chosen.pattern,
             "scan_speed": told(chosen.scan_speed, "mm/s"),
             "passes": str(chosen.passes),
             "crossed": "yes" if chosen.cross_hatch else "",
         }
     )
+
+
+def _bare(value: Any) -> Quantity:
+    return units.measured(value).value
 
 
 def read(query: Mapping[str, str], start: Mapping[str, str], names: list[str]) -> State:
@@ -155,6 +175,11 @@ def _value(one: Field, text: str) -> Any:
     plain = units.parse(one.name, text, one.kind)
     getattr(units, one.rule)(one.name, plain, unit)
     return plain
+
+
+def plainly(message: str) -> str:
+    """A sentence of the library with the labels people see in place of the names of arguments."""
+    return re.sub(r"[a-z]+(?:_[a-z]+)+", lambda found: FIELDS[found[0]].label.lower() if found[0] in FIELDS else found[0], message)
 
 
 def _told(message: str, one: Field) -> str:

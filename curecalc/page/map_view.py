@@ -12,11 +12,11 @@ from urllib.parse import urlencode
 from ..errors import CurecalcError, FileError, QuantityError
 from ..files.shipped import invented_files
 from ..map.look import TOLERANCE, Look, looked
-from ..map.settings import scanning_of, settings_by_kind
+from ..map.settings import scanning_of, settings_by_kind, spot_of
 from ..paths.table import table_paths
 from ..paths.vectors import Paths
 from ..units import MM, MM_S, MW, Quantity, show
-from .drawing import Board, on_paper
+from .drawing import Board
 from .fields import FIELDS, State, read
 from .settings_view import Setting, ranges
 from .work import Part, Work
@@ -76,13 +76,13 @@ class _Asked:
             light["beam_radius"] = (setting.beam.radius_x, MM)
             filled = paths.filled({}, default={name: float(given.value.m_as(unit)) for name, (given, unit) in light.items()})
             resin, thickness = setting.resin, setting.values["layer_thickness"].value
-        scanning = {} if work.machine is None else scanning_of(work.machine)
+        machine = work.machine
         return {
+            **({} if machine is None else {"scanning": scanning_of(machine)} | spot_of(machine)),
             "paths": filled.faster(self.speed_factor),
             "resin": resin,
             "layer_thickness": thickness,
             "layer": self.layer,
-            "scanning": scanning,
         }
 
 
@@ -225,8 +225,7 @@ class MapView:
 
         label = "Overcure of the layer in this window. " + " ".join(f"{what} {value}: {where}." for what, value, where in tiles)
         size = {"width_mm": 122.0, "height_mm": 122.0 * LOOK_SHAPE, "boxes": LOOK_BOXES}
-        drawing = self.board.svg("m-map", lambda ax, bar: draw_look(ax, bar, look), label=label, **size)  # type: ignore[arg-type]
-        return on_paper(drawing)
+        return self.board.svg("m-map", lambda ax, bar: draw_look(ax, bar, look), label=label, graded=True, **size)  # type: ignore[arg-type]
 
     @staticmethod
     def _values(look: Look) -> str:

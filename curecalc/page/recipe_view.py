@@ -23,7 +23,19 @@ if TYPE_CHECKING:
 
 __all__ = ["DOWNLOADS", "RecipeView", "download", "form_text"]
 
-EFFECTS = ("Kind", "Line width", "Offset", "Ripple", "Overcure", "Print-through", "Leave out", "Interface", "Corner", "Reach", "Field edge")
+EFFECTS = (
+    "kind",
+    "line width [mm]",
+    "contour offset [mm]",
+    "ripple [µm]",
+    "overcure [µm]",
+    "print-through [µm]",
+    "layers to leave out",
+    "exposure at the interface [mJ/cm²]",
+    "corner deeper by [µm]",
+    "corner reaches [mm]",
+    "deeper at the field's edge by [µm]",
+)
 DOWNLOADS = {
     "sheet.pdf": ("Sheet (PDF)", "application/pdf"),
     "sheet.html": ("Sheet (HTML)", "text/html"),
@@ -91,7 +103,7 @@ class RecipeView:
         )
         with self.board.lock:
             drawing = inline_svg(window_figure(window, 150.0, 115.0), name=f"Process window of {vector.kind}.", prefix="r-window")
-            drawings = [("window", on_paper(drawing))]
+            drawings = [("window", drawing)]
             if _long(vector):
                 figure = along_figure(recipe, (vector.kind,), 150.0, 100.0)
                 drawings.append(("along", inline_svg(figure, name=f"Depth along a vector of {vector.kind}.", prefix="r-along")))
@@ -131,13 +143,6 @@ class RecipeView:
             raise QuantityError("The needs state no vector length. Add it to the kinds of vector.")
         main = recipe.main.kind
         return along_figure(recipe, (main if main in kinds else kinds[0],))
-
-
-def on_paper(drawing: str) -> str:
-    """A drawing whose tones grade from light to dark stays on white paper in the dark too, out of reach of the page's colours."""
-    import re
-
-    return re.sub(r'="#[0-9a-f]{6}"', lambda found: found[0].upper(), drawing)
 
 
 def _long(vector: VectorRecipe) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, urlencode
 
@@ -11,9 +12,9 @@ from ..formulas.beam import Beam, radius_from_fwhm
 from ..formulas.resin import Resin
 from ..formulas.scan import Scan
 from ..setting.answer import Answer, evaluate
-from ..units import Measured, Quantity, count, figure, show, show_span
+from ..units import ONE, Measured, Quantity, count, figure, show, show_span
 from .drawing import Board
-from .fields import FIELDS, SPOT_WIDTHS, read
+from .fields import FIELDS, SPOT_WIDTHS, plainly, read
 from .work import Work
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["LABELS", "Setting", "SettingsView", "ranges"]
 
 _NAMES = ["power", "spot", "scan_speed", "hatch_spacing", "passes", "layer_thickness", "overcure", "penetration_depth", "critical_exposure"]
+_SHAPE = ["radius_ratio", "spot_angle", "track_angle", "pulse_rate"]
 _RESIN = ("penetration_depth", "critical_exposure")
 LABELS = {
     "exposure_peak": "Exposure on the axis",
@@ -72,7 +74,9 @@ class Setting:
         self.work = work
         self.start = work.start
         line = query.get("pattern", self.start["pattern"]) == "line"
-        self.state = read(query, self.start, [n for n in [*_NAMES, *more] if not (n == "hatch_spacing" and line)])
+        continuous = not query.get("pulse_rate", self.start["pulse_rate"]).strip()
+        idle = {name for name, out in (("hatch_spacing", line), ("pulse_rate", continuous)) if out}
+        self.state = read(query, self.start, [n for n in [*_NAMES, *_SHAPE, *more] if n not in idle])
         self.texts, self.values = self.state.texts, self.state.values
         if self.texts["spot_as"] not in SPOT_WIDTHS:
             self.state.problems["spot"] = f"Spot width must be one of {', '.join(SPOT_WIDTHS.values())}."
@@ -92,12 +96,26 @@ class Setting:
 
     @property
     def beam(self) -> Beam:
-        """A round spot of the width given."""
+        """The spot of the width given, along its own x axis where it is elliptical."""
         spot: Measured = self.values["spot"]
         factor = {"radius": 1.0, "diameter": 0.5}.get(self.texts["spot_as"])
         if factor is None:
             factor = float(radius_from_fwhm(Quantity(1.0, "mm")).m_as("mm"))
-        return Beam(power=self.values["power"], radius_x=Measured(spot.value * factor, spot.standard_uncertainty * factor))
+        radius = Measured(spot.value * factor, spot.standard_uncertainty * factor)
+        beam = Beam(power=self.values["power"], radius_x=radius, pulse_rate=self.values.get("pulse_rate"))
+        if self.round:
+            return beam
+        other = Measured(radius.value * self._ratio, radius.standard_uncertainty * self._ratio)
+        return replace(beam, radius_y=other, radius_correlation=1.0, angle=self.values["spot_angle"])
+
+    @property
+    def _ratio(self) -> float:
+        return float(self.values["radius_ratio"].m_as(ONE))
+
+    @property
+    def round(self) -> bool:
+        """Whether both radii are the same."""
+        return self._ratio == 1.0
 
     @property
     def resin(self) -> Resin:
@@ -117,12 +135,17 @@ class Setting:
             hatch_spacing=self.values["hatch_spacing"] if raster else None,
             passes=count("passes", self.values["passes"]),
             cross_hatch=raster and self.texts["crossed"] == "yes",
+            track_angle=self.values["track_angle"],
         )
 
     def options(self, *, without: str = "") -> list[str]:
         """The options of the command line that describe the setting, texts as typed."""
         t = self.texts
         options = ["--power", t["power"], f"--beam-{t['spot_as']}", t["spot"]]
+        if not self.round:
+            options += ["--radius-ratio", t["radius_ratio"], "--spot-angle", t["spot_angle"], "--track-angle", t["track_angle"]]
+        if "pulse_rate" in self.values:
+            options += ["--pulse-rate", t["pulse_rate"]]
         if without != "scan_speed":
             options += ["--scan-speed", t["scan_speed"]]
         if t["pattern"] == "raster":
@@ -144,7 +167,7 @@ class Setting:
         return [*options, "--layer-thickness", t["layer_thickness"]]
 
     def map_options(self) -> list[str]:
-        """The options of `curecalc map` for vectors whose file says none."""
+        """The options of `curecalc map` for vectors whose file says none; how light falls its machine file says."""
         t = self.texts
         light = ["--power", t["power"], "--scan-speed", t["scan_speed"], f"--beam-{t['spot_as']}", t["spot"]]
         return [*light, *self._resin_options()]
@@ -227,13 +250,14 @@ class SettingsView:
         try:
             answer, beside = setting.answer(), _beside(setting)
         except CurecalcError as error:
-            return context | {"problem": str(error)}
+            return context | {"problem": plainly(str(error))}
         given = {k: v for k, v in setting.texts.items() if v and k != "beside"}
         return context | {
             "answer": answer,
             "rows": [(LABELS.get(n, n), answer.text(n)) for n in answer.outputs if _shown(n, answer)],
             "moves": [(_label(n), f"{float(v.m_as('um')):+.3g} um") for n, v in answer.sensitivity.items() if v is not None],
             "main": _main_line(answer),
+            "recipe": _of_recipe(setting),
             "notes": [*setting.beyond(), *answer.warnings],
             "drawings": self._drawings(answer, beside),
             "solved": _solved(setting),
@@ -287,6 +311,17 @@ class SettingsView:
         ]
 
 
+def _of_recipe(setting: Setting) -> str:
+    """How these numbers stand to the recipe's, while the settings are still those of its main kind of vector."""
+    chosen = setting.work.chosen
+    if chosen is None or any(text != setting.start[name] for name, text in setting.texts.items() if name not in ("overcure", "beside")):
+        return ""
+    return (
+        f"These are the settings of {chosen.kind} in the recipe. The recipe's depth, {show(chosen.cure_depth)}, is that of the "
+        "weakest judged place of a vector, near its ends, with every doubt counted; here stand places where the spot runs at its speed."
+    )
+
+
 def _beside(setting: Setting) -> Answer | None:
     text = setting.texts["beside"]
     if not text:
@@ -310,12 +345,13 @@ def _solved(setting: Setting) -> dict[str, Any]:
     try:
         solution = setting.solution()
     except CurecalcError as error:
-        return {"problem": str(error)}
+        return {"problem": plainly(str(error))}
     speed = f"{figure(float(solution.value.m_as('mm/s')), digits=4)} mm/s"
     given = {k: v for k, v in setting.texts.items() if v} | {"scan_speed": speed}
     notes = [text for text in (*solution.answer.warnings, *solution.notes) if text != solution.caution]
     speed = show(solution.value, solution.standard_uncertainty[0])
-    return {"speed": speed, "address": urlencode(given), "caution": solution.caution, "notes": notes}
+    caution = solution.caution.replace("curecalc recipe", "the view Recipe")
+    return {"speed": speed, "address": urlencode(given), "caution": caution, "notes": notes}
 
 
 def _shown(name: str, answer: Answer) -> bool:

@@ -10,6 +10,7 @@ from ..errors import CurecalcError
 from ..setting.layers import StackAnswer, evaluate_stack
 from ..units import show
 from .drawing import Board
+from .fields import plainly
 from .settings_view import Setting
 from .work import Work
 
@@ -51,7 +52,7 @@ class StackView:
         try:
             answer = self._answer(setting)
         except CurecalcError as error:
-            return context | {"problem": str(error)}
+            return context | {"problem": plainly(str(error))}
         u = answer.standard_uncertainty
         lifted = f"{answer.compensation_layers} layer{'' if answer.compensation_layers == 1 else 's'}"
         rows = [

@@ -121,8 +121,11 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
             given, now, lot = asked(), work(), views("coupons")
             text = lot.resin_text(given, now)
             texts = lot.texts(given, now)
-            changed = replace(now, table=texts["table"], excluded=texts["exclude"])
-            return changed.changed("resin", text, "fitted to the coupons on the view Lot"), "/recipe"
+            changed = replace(now, table=texts["table"], excluded=texts["exclude"]).changed("resin", text, "")
+            assert changed.lot is not None
+            name, many = f"{changed.lot.resin.name} {changed.lot.lot}".strip(), changed.lot.coupons
+            source = f"{f'{name}, ' if name else ''}fitted to {many} {lot.kind_of(texts)} on the view Lot"
+            return changed.changed("resin", text, source), "/recipe"
 
         return changing("coupons", make)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
 from ..recipe.window import AXES, Window, axis_text, process_window
-from .drawing import Board, on_paper
+from .drawing import Board
 from .settings_view import ranges
 from .work import PARTS, Work
 
@@ -94,7 +94,7 @@ class WindowView:
         return context | {
             "main": main,
             "binding": binding,
-            "drawings": [("window", on_paper(drawing))],
+            "drawings": [("window", drawing)],
             "rows": rows,
             "commands": [self.command(query, work, "numbers")],
         }

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from ..jobs.machine import Machine
     from ..jobs.needs import Needs
     from ..lessons.bench import Bench
-    from ..recipe.record import Recipe
+    from ..recipe.record import Recipe, VectorRecipe
 
 __all__ = ["PARTS", "Part", "Work", "Works", "file_of"]
 
@@ -138,17 +138,22 @@ class Work:
         return bench_of(machine=self.machine, lot=self.lot, needs=self.needs, otherwise=self.base)
 
     @cached_property
+    def chosen(self) -> VectorRecipe | None:
+        """The recipe's main kind of vector where the files make a recipe."""
+        try:
+            return self.recipe().main if self.complete else None
+        except CurecalcError:
+            return None  # what does not fit is said where the recipe is made
+
+    @cached_property
     def start(self) -> dict[str, str]:
-        """The texts a fresh setting shows: the recipe's main kind of vector where the files make a recipe."""
+        """The texts a fresh setting shows: those of the recipe's main kind of vector, of the files that are here, else of the bench."""
         from .fields import start_texts
 
-        chosen = None
-        if self.complete:
-            try:
-                chosen = self.recipe().main
-            except CurecalcError:
-                chosen = None  # what does not fit is said where the recipe is made
-        return start_texts(self.bench(), chosen)
+        chosen = self.chosen
+        from ..jobs.machine import machine_beam
+
+        return start_texts(self.bench(), chosen, beam=None if self.machine is None else machine_beam(self.machine))
 
     def earlier(self, data_sha256: str) -> Lot | None:
         """The lot before the one fitted from these data: the lot in use, or the one it took the place of."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..physics import light
 
-__all__ = ["ROUND", "Pattern", "Shape", "shape"]
+__all__ = ["ROUND", "Pattern", "Shape", "shape", "weakest_track"]
 
 ROUND = light.Gaussian(1.0)
 
@@ -71,6 +71,12 @@ class Shape(NamedTuple):
     spacing_power: Any
     power_power: Any = 1.0
     turn: Any = 0.0
+
+
+def weakest_track(pattern: Pattern, beam_radius: float, hatch_spacing: float | None, scan_speed: float) -> float:
+    """The direction (rad) of the tracks in which their weakest place gets least; the first of those that get the same."""
+    doses = [pattern.doses(pattern.scan(1.0, beam_radius, hatch_spacing, scan_speed, track))["min"] for track in pattern.tracks]
+    return pattern.tracks[int(np.argmin(doses))]
 
 
 def shape(

@@ -10,9 +10,10 @@ from typing import Any, TypeVar
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs
-from ..units import MM, MM3, MM3_S, MM_S, MW, ONE, Quantity, S, Shown, show, to_json
+from ..units import DEG, MM, MM3, MM3_S, MM_S, MW, ONE, Quantity, S, Shown, show, to_json
 from .consequences import Seam
 from .inputs import Inputs
+from .light import weakest_track
 from .rates import Rates
 from .search import Best
 
@@ -115,6 +116,13 @@ class VectorRecipe(Shown):
     budget: dict[str, Quantity]
     warnings: tuple[str, ...]
     best: Best = field(repr=False, compare=False)
+
+    @property
+    def weakest_track(self) -> Quantity:
+        """Of the directions of its tracks the one in which the weakest place cures least [deg], between -90 and 90."""
+        best = self.best
+        track = weakest_track(best.task.pattern, best.beam_radius, best.hatch_spacing, best.scan_speed)
+        return Quantity(math.remainder(math.degrees(track), 180.0), DEG)
 
     def to_dict(self) -> dict[str, Any]:
         """The vector's object in the JSON of the command contract."""

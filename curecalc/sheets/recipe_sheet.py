@@ -126,6 +126,7 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
             ("layer", f"{_n(record['layer_thickness'])} mm"),
             ("assured", f"{100.0 * record['assurance']:g} % for {_FOR[record['assured_for']]}"),
             ("power read", f"{machine['power_reading_date']}, {_measured(machine['power'])}"),
+            *_spot(machine),
             ("valid until", f"{machine['power_reading_valid_until']}, or a change of lot, vat, laser or beam"),
         ],
         "settings": settings,
@@ -142,6 +143,13 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
         "files": [f"{name} {Path(one['path']).name} {one['sha256'][:16]}" for name, one in record["files"].items()],
         "foot": f"{record['date']}, curecalc {record['version']}" + _head(record),
     }
+
+
+def _spot(machine: dict[str, Any]) -> list[tuple[str, str]]:
+    """The shape of the spot where it is an ellipse or was measured."""
+    ratio, told = machine["radius_ratio"], machine["spot_measurement"]
+    shape = "round" if ratio == 1.0 else f"elliptical, y radius {figure(ratio, digits=3)} of x, x at {_n(machine['spot_angle'], 3)}°"
+    return [("spot", shape + (f" ({told})" if told else ""))] if told or ratio != 1.0 else []
 
 
 def _head(record: dict[str, Any]) -> str:

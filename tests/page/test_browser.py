@@ -314,6 +314,26 @@ def test_print_is_dark_on_white(tab):
         assert max(r, g, b) - min(r, g, b) <= 8, f"{colour} is no grey"
 
 
+def test_every_figure_follows_the_dark_and_the_map_keeps_its_tones(tab):
+    """Ground and words of a figure are the page's; the bands of a map grade from light to dark and stay as they are saved."""
+    tab.emulate_media(color_scheme="dark")
+    tab.goto("/recipe")
+    for step in ("/work/invented", "/coupons/use"):
+        tab.evaluate("step => fetch(step, {method: 'POST'})", step)
+    looks = """() => [...document.querySelectorAll('figure svg')].map(svg => [
+      getComputedStyle(svg.querySelector('path')).fill, ...[...svg.querySelectorAll('text')].map(t => getComputedStyle(t).fill)])"""
+    for view in ("/settings", "/stack", "/coupons", "/recipe", "/window", "/map?paths=invented&layer=15"):
+        tab.goto(view)
+        figures = tab.evaluate(looks)
+        assert figures, view
+        for ground, *words in figures:
+            assert ground == "rgb(27, 32, 36)", view
+            assert "rgb(233, 236, 238)" in words, view
+            assert "rgb(29, 35, 39)" not in words, view
+    fills = tab.evaluate("() => [...document.querySelectorAll('figure svg path')].map(p => getComputedStyle(p).fill)")
+    assert "rgb(255, 255, 255)" in fills  # "white where nothing cures", as the view says
+
+
 @pytest.mark.slow
 def test_when_the_program_is_gone_no_number_stays_unmarked(browser):
     from curecalc.page import PageOptions

@@ -76,6 +76,25 @@ def test_own_vectors_take_settings_by_kind_from_the_recipe(shop_client, capsys, 
     assert middle["exposure_mean"]["value"] == pytest.approx(mean, rel=0.01)
 
 
+@pytest.mark.parametrize("ratio", [0.85, 1.0, 1.15])
+def test_the_machine_s_elliptical_spot_lights_the_map(parts, capsys, tmp_path, monkeypatch, ratio):
+    """The middle of a long line gets sqrt(2/pi) P/(v W) of the radius across it: the line integral of a Gaussian."""
+    folder = Path(parts["machine"].path).parent
+    machine = (folder / "machine.toml").read_text(encoding="utf-8").replace("[beam]", f"[beam]\nradius_ratio = {ratio}")
+    app = create_app(PageOptions(parts=parts, burst=1e9, per_second=1e9))
+    client = app.test_client()
+    read = client.post("/recipe/machine/read", data={"file": (io.BytesIO(machine.encode()), "machine.toml")}, headers=HOME)
+    assert read.status_code == 303
+    assert sent(client, HEAD + "\n1,0,0,6,0,hatch\n").status_code == 303
+    query = {"x": "3 mm", "y": "0 mm", "across": "1 mm"}
+    numbers, command = told(client, capsys, tmp_path, monkeypatch, query)
+    assert numbers == command
+    hatch = next(v for v in client.get("/recipe/numbers.json").json["vectors"] if v["kind"] == "hatch")
+    across = ratio * hatch["beam_radius"]["value"]
+    peak = 100.0 * math.sqrt(2.0 / math.pi) * hatch["power"]["value"] / (hatch["scan_speed"]["value"] * across)
+    assert numbers["exposure_max"]["value"] == pytest.approx(peak, rel=2e-3)
+
+
 def test_a_speed_factor_divides_every_exposure(client):
     """Exposure goes as one over the speed: plain kinematics; depth falls by Dp ln(factor), the working curve."""
     base = client.get("/map/numbers.json?paths=invented").json

@@ -274,7 +274,7 @@ def test_quick_axes_draw_what_the_plotting_library_draws(address, monkeypatch):
         return re.findall(r"<svg.*?</svg>", text, re.S)
 
     made = []
-    monkeypatch.setattr(Panel, "drawing", lambda self, label, whole=Panel.drawing: made.append(self) or whole(self, label))
+    monkeypatch.setattr(Panel, "drawing", lambda self, *said, whole=Panel.drawing: made.append(self) or whole(self, *said))
     shown = drawn()
     own = {name: getattr(Axes, name) for name in ("plot", "axhline", "axvline", "fill_between", "fill_betweenx", "text", "annotate")}
     monkeypatch.setattr(quick, "QuickAxes", type("PlainAxes", (quick.QuickAxes,), own))
@@ -324,9 +324,9 @@ def test_coupons_can_be_left_out_and_come_back(client):
     ("table", "words"),
     [
         ("", "empty"),
-        ("a,b\n1,2\n", "table.csv:1"),
-        ("coupon,exposure [mJ/cm^2],thickness [mm]\n1,10,abc\n", "table.csv:2:3"),
-        ("coupon,exposure [mJ/cm^2],thickness [kg]\n1,10,1\n", "table.csv:1"),
+        ("a,b\n1,2\n", "coupons.csv:1"),
+        ("coupon,exposure [mJ/cm^2],thickness [mm]\n1,10,abc\n", "coupons.csv:2:3"),
+        ("coupon,exposure [mJ/cm^2],thickness [kg]\n1,10,1\n", "coupons.csv:1"),
         ("x" * 50_000, "too long"),
     ],
 )
