@@ -117,8 +117,9 @@ class Task:
     ends (None: they are not looked at); `move_speed` is that from vector to vector, beam off.
     With `assured_limits` the upper limits hold with the same assurance, else by the expected value.
     `hold` is a place in the field that must get the depth too; `hottest` the dose of the strongest place over the centre's, where upper
-    limits hold. `able` is what the machine can set where the needs give one value: name, least, greatest. `reserve` is the ln dose kept in
-    hand beyond what assures the depth.
+    limits hold; `finest` the smallest spot of the field over the centre's, where lines leave the highest ridges. `able` is what the
+    machine can set where the needs give one value: name, least, greatest. `reserve` is the ln dose kept in hand beyond what assures the
+    depth.
     """
 
     kind: str
@@ -141,6 +142,7 @@ class Task:
     hold: Hold | None = None
     corner_speed: float = 0.0
     hottest: float = 1.0
+    finest: float = 1.0
     able: tuple[tuple[str, float, float], ...] = ()
     reserve: float = 0.0
 

@@ -95,7 +95,7 @@ def measured_places(machine: Machine, index: float) -> tuple[Hold, ...]:
 
 
 def on_field(task: Task, places: Sequence[Hold]) -> Task:
-    """The task with the measured place held that asks most of the centre, and the strongest one for upper limits."""
+    """The task with the measured place held that asks most of the centre, and the strongest and the finest one for upper limits."""
     if not places:
         return task
     b = task.bounds
@@ -103,7 +103,8 @@ def on_field(task: Task, places: Sequence[Hold]) -> Task:
     spacing = None if not task.pattern.raster else min(max(radius, b.hatch_spacing_low), b.hatch_spacing_high)
     worst = max(places, key=lambda place: float(np.ravel(replace(task, hold=place).depth_for(radius, spacing))[0]))
     hottest = max(place.gain / (1.0 if task.pattern.raster else place.wider) for place in places)
-    return replace(_held(task, worst), hottest=max(hottest, 1.0))
+    finest = min(place.wider for place in places) if task.pattern.raster else 1.0
+    return replace(_held(task, worst), hottest=max(hottest, 1.0), finest=min(finest, 1.0))
 
 
 def _held(task: Task, place: Hold) -> Task:

@@ -249,7 +249,8 @@ def at_settings(
     per = power**pattern.exponent / speed
     least, most = along(task, power, radius, speed, spacing=spacing)
     hot = most * task.hottest
-    weakest, mean, strongest = light.weakest * per * least, light.mean * per, light.strongest * per * hot
+    fine = light if task.finest == 1.0 else shape(pattern, radius * task.finest, spacing, speed, powers=False)
+    weakest, mean, strongest = light.weakest * per * least, light.mean * per, fine.strongest * per * hot
     x = np.log(weakest)
     depth = law.height(weakest)
     deep = light.fullest * per * hot  # across the lines the weakest, along them where the scanner is slowest
@@ -278,7 +279,7 @@ def at_settings(
         "depth_max": deepest,
         "along_min": least,
         "along_max": most,
-        "ripple": law.height(strongest) - deepest,
+        "ripple": law.height(strongest) - law.height(fine.fullest * per * hot),
         "rate": rate(task, speed, spacing),
         "light": light,
     }
@@ -309,8 +310,11 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
         total, more = np.where(settles, total, 1.0), np.where(settles, more, 1.0)
         # the ridges get more from a finer spot, and a deeper resin gets more from the layers above
         step = max(step_of(task), _STEP)
-        finer = shape(task.pattern, found["beam_radius"] * math.exp(-step), found["hatch_spacing"], found["scan_speed"], powers=False)
-        ridges = relative_variance(errors, np.log(light.strongest / finer.strongest) / step, *light[5:])
+        here, finer = (
+            shape(task.pattern, found["beam_radius"] * task.finest * k, found["hatch_spacing"], found["scan_speed"], powers=False)
+            for k in (1.0, math.exp(-step))
+        )
+        ridges = relative_variance(errors, np.log(here.strongest / finer.strongest) / step, *light[5:])
         out["print_through_beyond"] = beyond(total, ridges, np.log(more / total) / _STEP)
     z = normal_factor(task.assurance)
     if b.ripple < math.inf and task.pattern.raster:
@@ -318,7 +322,8 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
         narrower = _narrower(task.pattern)
         apart = math.exp(z * math.hypot(errors.beam_radius, errors.beam_radius_scale, errors.hatch_spacing, narrower))
         law, per = task.curve.cure, found["power"] ** task.pattern.exponent / found["scan_speed"] * found["along_max"] * task.hottest
-        wide = shape(task.pattern, found["beam_radius"], found["hatch_spacing"] * apart, found["scan_speed"], powers=False)
+        spot = found["beam_radius"] * task.finest
+        wide = shape(task.pattern, spot, found["hatch_spacing"] * apart, found["scan_speed"], powers=False)
         more = law.height(wide.strongest * per) - law.height(wide.weakest * per) - found["ripple"]
         unsure = np.sqrt(task.curve.slope_variance) / task.curve.penetration_depth * found["ripple"]
         out["ripple_beyond"] = np.hypot(more, t_quantile(task.assurance, task.curve.degrees_of_freedom) * unsure)

@@ -93,6 +93,29 @@ def test_a_finer_spot_at_the_edge_leaves_deeper_valleys():
     assert float(law.dose(aim) / law.dose(0.18)) == pytest.approx(valley(0.1) / valley(0.08), rel=1e-2)
 
 
+def test_ripple_is_that_of_the_finest_spot_of_the_field():
+    """Spacing 1.2 radii, spot 20 % finer in the corners: Dp ln of the sum of Gaussians on a line over that between two, written out."""
+    case = Case(0.95, True, True, 8, True, radius=0.1, spacing=0.12)
+    machine, lot, needs = shop(case, field(lambda x, y: 1.0 - 0.2 * (x * x + y * y) / 2e4))
+    task = replace(gather(machine, lot, needs).tasks[0], run_up=None, hottest=1.0)
+    found = fastest_at(task, np.array([0.1]), np.array([0.12]))
+
+    def sum_at(place, radius):
+        return np.exp(-2.0 * ((0.12 * np.arange(-30, 31) - place) / radius) ** 2).sum()
+
+    corner, middle = (task.curve.penetration_depth * math.log(sum_at(0.0, r) / sum_at(0.06, r)) for r in (0.08, 0.1))
+    assert corner > 2.5 * middle
+    assert float(found["ripple"][0]) == pytest.approx(corner, rel=1e-2)
+    with_limit = replace(task, bounds=replace(task.bounds, ripple=corner), assured_limits=True)
+    beyond = fastest_at(with_limit, np.array([0.1]), np.array([0.12]))["ripple_beyond"]
+    at_middle = fastest_at(replace(with_limit, finest=1.0), np.array([0.1]), np.array([0.12]))["ripple_beyond"]
+    assert float(beyond[0]) > 1.5 * float(at_middle[0])  # the finer the spot, the more the same doubt of spot and spacing counts
+    through = fastest_at(replace(task, layers=1.0), np.array([0.1]), np.array([0.12]))["print_through"]
+    flat = fastest_at(replace(task, layers=1.0, finest=1.0), np.array([0.1]), np.array([0.12]))["print_through"]
+    stronger = sum_at(0.0, 0.08) / 0.08 * 0.1 / sum_at(0.0, 0.1)
+    assert float(through[0] - flat[0]) == pytest.approx(task.curve.penetration_depth * math.log(stronger), rel=1e-2)
+
+
 def test_the_strongest_place_counts_for_upper_limits():
     """Lines in a field whose corners get 5 % more power in a 10 % finer spot: 1.05/0.9 of the dose, Dp ln of that deeper."""
     machine, lot, needs = shop(
