@@ -14,9 +14,19 @@ from ..files.places import KeyPath
 from ..files.records import Key, Origin, RecordFile, documented
 from ..formulas.beam import Beam, radius_from_diameter, radius_from_fwhm
 from ..units import DEG, MM, MM_S, Measured, Quantity, S, from_json, parse, show, to_json
-from .beam import BeamRecord, FieldPlace
+from .beam import BeamRecord, FieldPlace, read_beam_record
 
-__all__ = ["MACHINE", "Machine", "machine_beam", "read_machine", "spot_readings", "starting_machine", "with_spot", "with_spot_readings"]
+__all__ = [
+    "MACHINE",
+    "Machine",
+    "beam_file",
+    "machine_beam",
+    "read_machine",
+    "spot_readings",
+    "starting_machine",
+    "with_spot",
+    "with_spot_readings",
+]
 
 _laser, _beam, _scanner = (partial(Key, table=table) for table in ("laser", "beam", "scanner"))
 _recoater, _room = (partial(Key, table=table) for table in ("recoater", "room"))
@@ -105,6 +115,14 @@ class Machine(Origin):
             uncertain=True,
         ),
     ] = _NO_ANGLE
+    beam_record: Annotated[
+        str,
+        _beam(
+            "text",
+            "The file of a measured beam, seen from the folder of this one: shape and angle of the spot, M^2, its field.",
+            "beam.toml",
+        ),
+    ] = ""
     spot_measurement: Annotated[
         str, _beam("text", "Where the shape of the spot was read; stands on the sheet.", "knife edge along x and y, 2 March")
     ] = ""
@@ -232,6 +250,8 @@ class Machine(Origin):
             missing = " and ".join(name for name, given in sides.items() if not given)
             first = next(name for name, given in sides.items() if given)
             yield first, f"stands without {missing}: tilt needs all three. Add them, or leave all out."
+        if self.beam_record and (self.radius_ratio != 1.0 or self.spot_angle != _NO_ANGLE):
+            yield "beam_record", "gives the shape of the spot, and so do radius_ratio and spot_angle. Keep the file, or the two."
         if self.power_reading_date > datetime.date.today() + datetime.timedelta(days=1):
             yield "power_reading_date", f"lies in the future: {self.power_reading_date}. Write the day the power was read."
 
@@ -280,14 +300,21 @@ def starting_machine(today: datetime.date | None = None) -> str:
 
 
 def read_machine(path: str | Path) -> Machine:
-    """The machine in a file.
+    """The machine in a file, with the spot of the beam file that it names.
 
     Raises
     ------
     FileError
-        Unreadable, unknown or missing key, values that disagree.
+        Unreadable, unknown or missing key, values that disagree, here or in the beam file.
     """
-    return MACHINE.read(path)
+    machine = MACHINE.read(path)
+    named = beam_file(machine)
+    return machine if named is None else with_spot(machine, read_beam_record(named))
+
+
+def beam_file(machine: Machine) -> Path | None:
+    """The beam file that a machine names, beside its own; None where it names none."""
+    return Path(machine.path).parent / machine.beam_record if machine.beam_record else None
 
 
 def with_spot(machine: Machine, spot: BeamRecord) -> Machine:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any
 
-from ..errors import CurecalcError
+from ..errors import CurecalcError, FileError
 
 if TYPE_CHECKING:
     from ..files.records import RecordFile
@@ -47,7 +47,13 @@ def file_of(name: str) -> RecordFile[Any]:
 
 @lru_cache(maxsize=64)
 def _read(name: str, text: str, path: str) -> Any:
-    return file_of(name).parse(text, source=path)
+    found = file_of(name).parse(text, source=path)
+    if name == "machine" and found.beam_record:
+        raise FileError(
+            f"{path}: beam_record names a file, {found.beam_record}, and the page opens none but those it is given. "
+            "Leave the key out, and put the beam into the machine on the view Beam."
+        )
+    return found
 
 
 @lru_cache(maxsize=32)

@@ -18,6 +18,7 @@ from curecalc.jobs.machine import MACHINE
 
 DEMO = Path(__file__).resolve().parents[2] / "demo"
 HOME = {"Origin": "http://localhost"}
+NAMES_A_BEAM = (DEMO / "machine.toml").read_bytes().replace(b"[beam]", b'[beam]\nbeam_record = "beam.toml"')
 
 
 def _upload(name, content=None):
@@ -279,6 +280,7 @@ def test_a_lot_is_named_by_its_table_and_belongs_to_the_file_handed_out(walked, 
         ("/coupons/use", {"wavelength": "3 mW"}, "Wavelength"),
         ("/recipe/machine/read", {"file": (io.BytesIO(b"\xff\xfe"), "m.toml")}, "not UTF-8"),
         ("/recipe/machine/read", {"file": (io.BytesIO(b"schema = 1"), "m.toml")}, "machine.toml"),
+        ("/recipe/machine/read", {"file": (io.BytesIO(NAMES_A_BEAM), "m.toml")}, "put the beam into the machine on the view Beam"),
         ("/recipe/needs/form", {"name": "x"}, "layer_thickness"),
         ("/recipe/needs/form", {"name": 'a"\nb = 1'}, "line break"),
     ],

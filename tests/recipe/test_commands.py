@@ -198,6 +198,29 @@ def test_a_smaller_spot_moves_the_spacings_that_cannot_stay(saved, capsys):
     assert "chosen anew" in " ".join(new["notes"])
 
 
+def test_a_machine_may_name_its_beam_record(tmp_path, capsys):
+    """The same recipe, retune and map as with --beam, from any folder; missing files and two shapes are refused in a line."""
+    beam = 'schema = 1\nradius_x = "0.1 mm"\nradius_y = "0.12 mm"\nangle = "30 deg"\nwarnings = ["a doubt"]\n'
+    (tmp_path / "beam.toml").write_text(beam)
+    text = Path(FILES[1]).read_text(encoding="utf-8")
+    (tmp_path / "machine.toml").write_text(text.replace("[beam]", '[beam]\nbeam_record = "beam.toml"'))
+    files = ["--machine", str(tmp_path / "machine.toml"), *FILES[2:]]
+    named = answer(capsys, "recipe", *files, "--save", str(tmp_path / "r.json"), "--json")
+    given = answer(capsys, "recipe", *FILES, "--beam", str(tmp_path / "beam.toml"), "--save", str(tmp_path / "g.json"), "--json")
+    assert named["vectors"] == given["vectors"]
+    assert named["warnings"] == given["warnings"]
+    assert any("a doubt" in w for w in named["warnings"])
+    assert named["machine"]["spot_measurement"] == "beam.toml"
+    (tmp_path / "beam.toml").unlink()  # a saved recipe knows what it was made with
+    changes = [answer(capsys, "retune", str(tmp_path / one), "--power", "230 mW", "--json")["changes"] for one in ("r.json", "g.json")]
+    assert changes[0] == changes[1]
+    assert main(["recipe", *files]) == 2
+    assert "beam.toml: there is no such file" in capsys.readouterr().err
+    (tmp_path / "machine.toml").write_text(text.replace("[beam]", '[beam]\nradius_ratio = 1.2\nbeam_record = "beam.toml"'))
+    assert main(["recipe", *files]) == 2
+    assert "gives the shape of the spot, and so do radius_ratio and spot_angle. Keep the file, or the two." in capsys.readouterr().err
+
+
 def test_an_elliptical_spot_holds_in_all_directions(tmp_path, capsys):
     """A spot 20 % wider one way: a line across it gets 1/1.2 of the light, so the narrow way is deeper."""
     beam = tmp_path / "beam.toml"
