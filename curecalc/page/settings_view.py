@@ -135,7 +135,7 @@ class Setting:
             hatch_spacing=self.values["hatch_spacing"] if raster else None,
             passes=count("passes", self.values["passes"]),
             cross_hatch=raster and self.texts["crossed"] == "yes",
-            track_angle=self.values["track_angle"],
+            **({} if self.round else {"track_angle": self.values["track_angle"]}),
         )
 
     def options(self, *, without: str = "") -> list[str]:
