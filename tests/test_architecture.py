@@ -1,6 +1,7 @@
 """The house plan, walked in the source: imports go downward only, modules stay short, names and documents are true."""
 
 import ast
+import functools
 import importlib
 import importlib.util
 import inspect
@@ -19,7 +20,6 @@ MODULES = {
     ".".join(("curecalc", *path.relative_to(ROOT).with_suffix("").parts)).removesuffix(".__init__"): path
     for path in sorted(ROOT.rglob("*.py"))
 }
-TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MODULES.items()}
 
 # rooms from the ground up; a room imports from lower ones and from itself, with no exemption
 ROOMS = [
@@ -50,6 +50,11 @@ ROOMS = [
 LEVEL = {room: level for level, room in enumerate(ROOMS)}
 
 
+@functools.cache
+def tree(module):
+    return ast.parse(MODULES[module].read_text(encoding="utf-8"))
+
+
 def room_of(module):
     parts = module.split(".")
     return parts[1] if len(parts) > 1 else ""
@@ -58,7 +63,7 @@ def room_of(module):
 def imports(module):
     """Every module this one imports, anywhere in it, as absolute names, with line numbers."""
     package = module if MODULES[module].name == "__init__.py" else module.rpartition(".")[0]
-    for node in ast.walk(TREES[module]):
+    for node in ast.walk(tree(module)):
         if isinstance(node, ast.Import):
             for alias in node.names:
                 yield alias.name, node.lineno
@@ -117,7 +122,7 @@ def test_nothing_heavy_or_global_is_used():
             alone = {"numba": "curecalc.map.fast", "cupy": "curecalc.map.gpu", "distributed": "curecalc.map.spread"}
             assert alone.get(target.split(".")[0], module) == module, f"{module}:{line}"
             assert target.split(".")[0] not in {"requests", "urllib3"}, f"{module}:{line}"
-        for node in ast.walk(TREES[module]):
+        for node in ast.walk(tree(module)):
             if isinstance(node, ast.ImportFrom):
                 assert node.module != "scipy" or not {a.name for a in node.names} & {"stats", "odr"}
                 assert node.module != "matplotlib" or "pyplot" not in {a.name for a in node.names}
@@ -125,7 +130,7 @@ def test_nothing_heavy_or_global_is_used():
 
 
 def top_level_imports(module):
-    for node in TREES[module].body:
+    for node in tree(module).body:
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and not node.level:
@@ -142,7 +147,7 @@ def code_lines(module):
     """Lines that are neither blank, comment nor docstring."""
     text = MODULES[module].read_text(encoding="utf-8").splitlines()
     said = set()
-    for node in ast.walk(TREES[module]):
+    for node in ast.walk(tree(module)):
         body = getattr(node, "body", None)
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node) is not None:
             said.update(range(body[0].lineno, body[0].end_lineno + 1))
@@ -162,21 +167,18 @@ def test_no_module_is_called_utils():
 
 def test_every_module_says_what_it_is():
     for module in MODULES:
-        assert ast.get_docstring(TREES[module]), module
+        assert ast.get_docstring(tree(module)), module
 
 
 def public_names(module):
-    for node in TREES[module].body:
+    for node in tree(module).body:
         if isinstance(node, ast.Assign) and any(isinstance(t, ast.Name) and t.id == "__all__" for t in node.targets):
             return ast.literal_eval(node.value) if module != "curecalc" else list(importlib.import_module(module).__all__)
     return None
 
 
-WITH_NAMES = [m for m in MODULES if public_names(m) is not None]
-
-
 def test_all_stands_at_the_top_and_is_true():
-    for module in [m for m in MODULES if any(isinstance(n, ast.FunctionDef | ast.ClassDef) for n in TREES[m].body)]:
+    for module in [m for m in MODULES if any(isinstance(n, ast.FunctionDef | ast.ClassDef) for n in tree(m).body)]:
         names = public_names(module)
         if names is None and (module == "curecalc" or MODULES[module].name == "__main__.py"):
             continue
@@ -226,16 +228,10 @@ def test_documented_parameters_are_those_of_the_signature(function):
     assert names == list(inspect.signature(function).parameters)
 
 
-OFFERED = [
-    m
-    for m in WITH_NAMES
-    if room_of(m)[:1] != "_" and room_of(m) not in {"cli", "page"} and (m.count(".") == 1 or MODULES[m].name == "__init__.py")
-]
-
-
 def test_what_a_room_offers_is_documented_and_typed():
     """What a room's own module or package names in `__all__`; pieces inside a package may explain themselves."""
-    for module in OFFERED:
+    rooms = [m for m in MODULES if room_of(m) not in {"cli", "page"} and (m.count(".") == 1 or MODULES[m].name == "__init__.py")]
+    for module in [m for m in rooms if public_names(m) is not None]:
         loaded = importlib.import_module(module)
         for name in public_names(module):
             thing = getattr(loaded, name)

@@ -100,9 +100,9 @@ def share(s, v, radius, ends, w=1.0, chord=None):
     way = speed_up_distance(top, a) - speed_up_distance(slow, a)
     total = np.where(top < v, 0.0, _steady(s, way, length - way, radius, w, chord))
     least, half = np.asarray(ends.least, float), np.asarray(0.0 if chord is None else chord)
-    _, v, slow, top, radius, least, half = np.broadcast_arrays(total, v, slow, top, radius, least, half)
-    for place in (s, length - s):
-        place = np.broadcast_to(place, np.shape(total))
+    none = np.zeros(np.broadcast_shapes(total.shape, *(q.shape for q in (v, slow, top, radius, least, half))))
+    v, slow, top, radius, least, half = (q + none for q in (v, slow, top, radius, least, half))
+    for place in (s + none, length - s + none):
         near = place < way + (6.0 / np.sqrt(w) if chord is None else chord) * radius
         if near.any():
             part = np.zeros(near.shape)

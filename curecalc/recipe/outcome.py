@@ -88,23 +88,23 @@ def along(task: Task, power: Any, radius: Any, speed: Any, spot: Any = 1.0, spac
         return 1.0, 1.0
     pattern = task.pattern
     if len(pattern.tracks) == 1:
-        return _along(task, power, radius, speed, spot, spacing)
+        return _along(task, pattern, power, radius, speed, spot, spacing)
     steady, least, most = [], [], []
     for track in pattern.tracks:
-        own = dataclasses.replace(task, pattern=pattern._replace(tracks=(track,)))
-        low, high = _along(own, power, radius, speed, spot, spacing)
-        steady.append(shape(own.pattern, radius, spacing, speed, powers=False).weakest)
+        own = pattern._replace(tracks=(track,))
+        low, high = _along(task, own, power, radius, speed, spot, spacing)
+        steady.append(shape(own, radius, spacing, speed, powers=False).weakest)
         least.append(steady[-1] * low)
         most.append(steady[-1] * high)
     return np.min(least, axis=0) / np.min(steady, axis=0), np.max(most, axis=0) / np.max(steady, axis=0)
 
 
-def _along(task: Task, power: Any, radius: Any, speed: Any, spot: Any, spacing: Any) -> tuple[Any, Any]:
+def _along(task: Task, pattern: Pattern, power: Any, radius: Any, speed: Any, spot: Any, spacing: Any) -> tuple[Any, Any]:
     """Of the first direction. The neighbouring lines of a turned ellipse end some sooner, some later: as if the spot were longer by as
     much as it leans (exact for lines close together).
     """
     assert task.run_up is not None
-    up, length, pattern = task.run_up, task.vector_length, task.pattern
+    up, length = task.run_up, task.vector_length
     own, track = pattern.scan(1.0, radius, None, 1.0).spot, pattern.tracks[0]
     across, long = own.radii(track)
     if pattern.raster and pattern.spot.wy is not None:

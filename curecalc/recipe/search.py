@@ -147,7 +147,7 @@ def _zoom(
 
 def _closer(span: tuple[float, float], axis: Any, centre: float) -> tuple[float, float]:
     if axis.size < 2:
-        return span
+        return centre, centre
     step = 1.5 * (span[1] - span[0]) / (axis.size - 1)
     return max(centre - step, 0.0), min(centre + step, 1.0)
 

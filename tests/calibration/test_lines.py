@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from statsmodels.regression.linear_model import OLS, WLS
+from statsmodels.tools.tools import add_constant
 
 from curecalc.errors import QuantityError
 from curecalc.statistics.diagnostics import added_term, curvature, groups_of, influence, lack_of_fit, parabola, robust_line, within_groups
@@ -53,16 +55,15 @@ def random_points(seed, n=9):
 
 @pytest.mark.parametrize("seed", range(5))
 def test_ordinary_line_and_bands_agree_with_a_general_library(seed):
-    sm = pytest.importorskip("statsmodels.api")
     _, x, y = random_points(seed)
-    other = sm.OLS(y, sm.add_constant(x)).fit()
+    other = OLS(y, add_constant(x)).fit()
     fit = ordinary_line(x, y)
     assert [fit.intercept, fit.slope] == pytest.approx(list(other.params), rel=1e-10)
     assert [fit.intercept_sd, fit.slope_sd] == pytest.approx(list(other.bse), rel=1e-10)
     assert fit.covariance == pytest.approx(other.cov_params()[0, 1], rel=1e-10)
     assert slope_interval(fit) == pytest.approx(tuple(other.conf_int()[1]), rel=1e-10)
     at = np.array([0.5, 2.0, 5.0])
-    band = other.get_prediction(sm.add_constant(at)).summary_frame()
+    band = other.get_prediction(add_constant(at)).summary_frame()
     t = t_factor(0.95, fit.degrees_of_freedom)
     np.testing.assert_allclose(value_at(fit, at) - t * mean_sd(fit, at), band["mean_ci_lower"], rtol=1e-9)
     np.testing.assert_allclose(value_at(fit, at) + t * prediction_sd(fit, at), band["obs_ci_upper"], rtol=1e-9)
@@ -70,10 +71,9 @@ def test_ordinary_line_and_bands_agree_with_a_general_library(seed):
 
 @pytest.mark.parametrize("seed", range(5))
 def test_weighted_lines_agree_with_a_general_library(seed):
-    sm = pytest.importorskip("statsmodels.api")
     rng, x, y = random_points(seed)
     sigma = rng.uniform(0.005, 0.02, x.size)
-    other = sm.WLS(y, sm.add_constant(x), weights=1 / sigma**2)
+    other = WLS(y, add_constant(x), weights=1 / sigma**2)
     known, scaled = other.fit(cov_type="fixed scale"), other.fit()
     fit, relative = weighted_line(x, y, sigma), relative_line(x, y, 1 / sigma**2)
     assert [fit.intercept_sd, fit.slope_sd] == pytest.approx(list(known.bse), rel=1e-9)
@@ -114,10 +114,9 @@ def test_both_axes_becomes_weighted_when_x_is_exact():
 
 @pytest.mark.parametrize("seed", range(4))
 def test_influence_agrees_with_a_general_library(seed):
-    sm = pytest.importorskip("statsmodels.api")
     _, x, y = random_points(seed)
     y[3] += 0.06
-    other = sm.OLS(y, sm.add_constant(x)).fit()
+    other = OLS(y, add_constant(x)).fit()
     theirs = other.get_influence()
     ours = influence(ordinary_line(x, y), x)
     np.testing.assert_allclose(ours.leverage, theirs.hat_matrix_diag, rtol=1e-9)
@@ -130,27 +129,25 @@ def test_influence_agrees_with_a_general_library(seed):
 
 @pytest.mark.parametrize("seed", range(3))
 def test_curvature_and_added_term_agree_with_a_general_library(seed):
-    sm = pytest.importorskip("statsmodels.api")
     rng, x, y = random_points(seed)
     z = rng.normal(size=x.size)
-    bent = sm.OLS(y, np.stack([np.ones_like(x), x, x**2], 1)).fit()
+    bent = OLS(y, np.stack([np.ones_like(x), x, x**2], 1)).fit()
     coefficient, t, p, dof = curvature(x, y)
     assert (coefficient, t, p, dof) == pytest.approx((bent.params[2], bent.tvalues[2], bent.pvalues[2], 6), rel=1e-6)
     curve = parabola(x, y)
     assert [curve.constant, curve.linear] == pytest.approx(list(bent.params[:2]), rel=1e-6)
     assert [curve.constant_sd, curve.linear_sd] == pytest.approx(list(bent.bse[:2]), rel=1e-6)
-    more = sm.OLS(y, np.stack([np.ones_like(x), x, z], 1)).fit()
+    more = OLS(y, np.stack([np.ones_like(x), x, z], 1)).fit()
     coefficient, t, p, _ = added_term(x, y, z)
     assert (coefficient, t, p) == pytest.approx((more.params[2], more.tvalues[2], more.pvalues[2]), rel=1e-6)
 
 
 def test_lack_of_fit_agrees_with_the_nested_models_of_a_general_library():
-    sm = pytest.importorskip("statsmodels.api")
     rng = np.random.default_rng(8)
     x = np.repeat([1.0, 2.0, 3.0, 4.0], [2, 3, 1, 2])
     y = x + rng.normal(0, 0.1, x.size)
     levels = (x[:, None] == np.unique(x)).astype(float)
-    f, p, dof = sm.OLS(y, levels).fit().compare_f_test(sm.OLS(y, sm.add_constant(x)).fit())
+    f, p, dof = OLS(y, levels).fit().compare_f_test(OLS(y, add_constant(x)).fit())
     ours = lack_of_fit(x, y)
     assert (ours.f, ours.p, ours.lack_of_fit_degrees_of_freedom) == pytest.approx((f, p, dof), rel=1e-9)
     assert lack_of_fit([1.0, 2.0, 3.0], [1.0, 2.0, 3.0]) is None

@@ -4,6 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from statsmodels.regression.linear_model import OLS
+from statsmodels.tools.tools import add_constant
 
 from curecalc.calibration.design import expected, levels_and_counts, most_useful, sxx_of_levels, two_point_weights
 from curecalc.calibration.laws import akaike, bleaching_fit, power_threshold_fit
@@ -26,14 +28,13 @@ def lots(seed, k=3):
 
 @pytest.mark.parametrize("k", [2, 3, 5])
 def test_nested_line_tests_agree_with_a_general_library(k):
-    sm = pytest.importorskip("statsmodels.api")
     data = lots(k, k)
     x, y = (np.concatenate([d[i] for d in data]) for i in (0, 1))
     which = np.concatenate([np.full(d[0].size, i) for i, d in enumerate(data)])
     dummies = (which[:, None] == np.arange(k)).astype(float)
-    full = sm.OLS(y, np.hstack([dummies, dummies * x[:, None]])).fit()
-    parallel = sm.OLS(y, np.hstack([dummies, x[:, None]])).fit()
-    one = sm.OLS(y, sm.add_constant(x)).fit()
+    full = OLS(y, np.hstack([dummies, dummies * x[:, None]])).fit()
+    parallel = OLS(y, np.hstack([dummies, x[:, None]])).fit()
+    one = OLS(y, add_constant(x)).fit()
     ours = compare_lines(data)
     assert (ours.slopes.f, ours.slopes.p) == pytest.approx(full.compare_f_test(parallel)[:2], rel=1e-7)
     assert (ours.intercepts.f, ours.intercepts.p) == pytest.approx(parallel.compare_f_test(one)[:2], rel=1e-7)
@@ -254,11 +255,10 @@ def test_power_threshold_law_is_found_and_its_interval_is_honest():
 
 
 def test_power_threshold_agrees_with_a_general_library():
-    sm = pytest.importorskip("statsmodels.api")
     rng = np.random.default_rng(2)
     li, lt = rng.uniform(0, 2, 10), rng.uniform(0, 2, 10)
     y = 0.1 * li + 0.12 * lt + rng.normal(0, 0.01, 10)
-    other = sm.OLS(y, np.stack([np.ones(10), li, lt], 1)).fit()
+    other = OLS(y, np.stack([np.ones(10), li, lt], 1)).fit()
     fit = power_threshold_fit(li, lt, y)
     assert fit.penetration_depth == pytest.approx(other.params[1], rel=1e-8)
     assert fit.penetration_depth_sd == pytest.approx(other.bse[1], rel=1e-8)

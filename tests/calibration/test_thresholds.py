@@ -5,8 +5,9 @@ import re
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy.special import chdtrc, chdtri, fdtrc, fdtri
+from statsmodels.regression.linear_model import OLS
+from statsmodels.tools.tools import add_constant
 
 from curecalc.calibration.coupons import read_coupons
 from curecalc.calibration.curve import fit_coupons, fit_working_curve
@@ -170,7 +171,7 @@ def test_coupons_that_set_the_slope_because_they_are_read_more_or_stated_better(
     y = depth(e) + 0.001 * np.array([1, -1, 1, -1, 1, -1])
     u = np.array([1.0, 5, 5, 5, 5, 1])
     said = fit(e, y, thickness_uncertainty=Q(0.001 * u, "mm"))
-    theirs = sm.OLS(y / u, sm.add_constant(np.log(e)) / u[:, None]).fit().get_influence()
+    theirs = OLS(y / u, add_constant(np.log(e)) / u[:, None]).fit().get_influence()
     (note,) = said.notes
     assert note == (
         f"Coupons 1 and 6 set the slope (leverage {theirs.hat_matrix_diag.max():.2f} of 1): more readings or a smaller stated "
@@ -304,7 +305,7 @@ def trend(per, key, values, share):
     z = np.asarray(values, float)
 
     def t_squared(slope):
-        model = sm.OLS(DP * x + noise + slope * z, sm.add_constant(np.column_stack([x, z]))).fit()
+        model = OLS(DP * x + noise + slope * z, add_constant(np.column_stack([x, z]))).fit()
         return model.tvalues[2] ** 2
 
     low, high = 0.0, per
@@ -312,7 +313,7 @@ def trend(per, key, values, share):
         middle = (low + high) / 2
         low, high = (middle, high) if t_squared(middle) < share * fdtri(1, 5, 1.0 - RARE) else (low, middle)
     y = DP * x + noise + high * z
-    slope = sm.OLS(y, sm.add_constant(np.column_stack([x, z]))).fit().params[2]
+    slope = OLS(y, add_constant(np.column_stack([x, z]))).fit().params[2]
     return EC * np.exp(x), y - y.min() + 0.06, slope, key
 
 

@@ -28,6 +28,10 @@ from curecalc.units import (
 
 Q = Quantity
 
+OTHER = pint.UnitRegistry(None)  # a registry of its own, with no more units than are asked of it
+for definition in ("milli- = 1e-3 = m-", "watt = [power] = W"):
+    OTHER.define(definition)
+
 
 class Watched(np.ndarray):
     """A subclass of an array."""
@@ -104,8 +108,8 @@ BAD = [
     (Q(np.ma.array([1.0, 2.0], mask=[0, 0]), "W"), "MaskedArray"),
     (Q(np.zeros(2, dtype=[("a", float)]), "mW"), "real numbers"),
     (Q(np.array(["2026-01-01"], "datetime64[D]"), "mW"), "real numbers"),
-    (pint.UnitRegistry().Quantity(3.0, "mW"), "another unit registry"),
-    (pint.UnitRegistry().Quantity(3.0, "W"), "another unit registry"),
+    (OTHER.Quantity(3.0, "mW"), "another unit registry"),
+    (OTHER.Quantity(3.0, "W"), "another unit registry"),
 ]
 
 
