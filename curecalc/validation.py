@@ -15,6 +15,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -36,15 +37,21 @@ def reference_folder() -> Path:
 
 
 def _toml(path: Path) -> dict[str, Any]:
+    return _parsed(path.name, path.read_text(encoding="utf-8"))
+
+
+@lru_cache(maxsize=64)
+def _parsed(name: str, text: str) -> dict[str, Any]:
+    """Read once while it stays as it is: every check asks for its source."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise FileError(f"{path.name}: {error}.") from None
+        raise FileError(f"{name}: {error}.") from None
 
 
 def load_sources(folder: Path | None = None) -> dict[str, dict[str, Any]]:
     """What each source key stands for: title, author, year, and how the value was come by (tag)."""
-    return _toml((folder or reference_folder()) / "sources.toml")
+    return {key: dict(entry) for key, entry in _toml((folder or reference_folder()) / "sources.toml").items()}
 
 
 def load_checks(folder: Path | None = None) -> list[dict[str, Any]]:

@@ -1,5 +1,6 @@
 """What all tests share: no deadline for single examples, and kinds of test that a machine may demand."""
 
+import gc
 import os
 
 import pytest
@@ -27,6 +28,7 @@ def pytest_runtest_makereport(item, call):
 
 def pytest_collection_finish(session):
     """A demanded kind of which nothing was collected has failed too, unless a part of the tests was asked for."""
+    gc.freeze()  # thousands of collected tests stay to the end: no collection need walk them again
     if not DEMANDED or session.config.getoption("collectonly") or session.config.args != session.config.getini("testpaths"):
         return
     missing = DEMANDED - {mark.name for item in session.items for mark in item.iter_markers()}

@@ -1,7 +1,6 @@
 """The house plan, walked in the source: imports go downward only, modules stay short, names and documents are true."""
 
 import ast
-import functools
 import importlib
 import importlib.util
 import inspect
@@ -9,13 +8,14 @@ import json
 import re
 import subprocess
 import sys
-from pathlib import Path
+from functools import cache
 
+import program
 import pytest
+from program import ROOT
 
 import curecalc
 
-ROOT = Path(curecalc.__file__).parent
 MODULES = {
     ".".join(("curecalc", *path.relative_to(ROOT).with_suffix("").parts)).removesuffix(".__init__"): path
     for path in sorted(ROOT.rglob("*.py"))
@@ -50,9 +50,8 @@ ROOMS = [
 LEVEL = {room: level for level, room in enumerate(ROOMS)}
 
 
-@functools.cache
 def tree(module):
-    return ast.parse(MODULES[module].read_text(encoding="utf-8"))
+    return program.tree(MODULES[module])
 
 
 def room_of(module):
@@ -60,8 +59,13 @@ def room_of(module):
     return parts[1] if len(parts) > 1 else ""
 
 
+@cache
 def imports(module):
     """Every module this one imports, anywhere in it, as absolute names, with line numbers."""
+    return tuple(_imports(module))
+
+
+def _imports(module):
     package = module if MODULES[module].name == "__init__.py" else module.rpartition(".")[0]
     for node in ast.walk(tree(module)):
         if isinstance(node, ast.Import):

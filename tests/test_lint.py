@@ -11,7 +11,12 @@ ROOT = Path(__file__).resolve().parent.parent
 
 
 @pytest.mark.parametrize(
-    "command", [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy", "curecalc"]], ids=["lint", "format", "types"]
+    "command",
+    [
+        pytest.param(["ruff", "check", "."], id="lint"),
+        pytest.param(["ruff", "format", "--check", "."], id="format"),
+        pytest.param(["mypy", "curecalc"], id="types", marks=pytest.mark.slow),
+    ],
 )
 def test_clean(command):
     if importlib.util.find_spec(command[0]) is None:

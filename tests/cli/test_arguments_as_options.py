@@ -2,11 +2,10 @@
 
 import ast
 import re
-from pathlib import Path
 
 import pytest
+from program import ROOT, tree
 
-import curecalc
 from curecalc.cli import main
 from curecalc.cli.common import as_options, told_in_options
 
@@ -32,14 +31,14 @@ def test_a_call_is_told_as_options(text, said):
 @pytest.mark.parametrize("room", ROOMS)
 def test_no_sentence_of_a_library_room_holds_an_option(room):
     """Sentences only: docstrings and what a command of ours is called may name options."""
-    for path in (Path(curecalc.__file__).parent / room).rglob("*.py"):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
+    for path in (ROOT / room).rglob("*.py"):
+        nodes = list(ast.walk(tree(path)))
         docs = {
             id(node.body[0].value)
-            for node in ast.walk(tree)
+            for node in nodes
             if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and node.body and isinstance(node.body[0], ast.Expr)
         }
-        for node in ast.walk(tree):
+        for node in nodes:
             if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docs:
                 assert not re.search(r"(?<!fit )--[a-z]", node.value), f"{path.name}:{node.lineno}: {node.value}"
 

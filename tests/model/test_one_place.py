@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import ast
 from functools import cache
-from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2] / "curecalc"
+import program
+from program import ROOT
 
 GROWTH = {"exp", "exp2", "expm1", "log", "log2", "log10", "log1p", "logaddexp", "erf", "erfc", "erfinv", "ndtr", "ndtri"}
 LIBRARIES = {"np", "numpy", "math", "special", "scipy"}
@@ -121,7 +121,7 @@ def _parsed():
     for path in sorted(ROOT.rglob("*.py")):
         name = path.relative_to(ROOT).with_suffix("").as_posix()
         if not name.startswith("physics/"):
-            yield name, ast.parse(path.read_text(encoding="utf-8"))
+            yield name, program.tree(path)
 
 
 def growths(tree):
