@@ -8,7 +8,13 @@ from hypothesis import settings
 
 # a loaded machine is no fault of the code; time is watched in tests/benchmarks
 settings.register_profile("steady", deadline=None)
-settings.load_profile("steady")
+settings.register_profile("quick", deadline=None, max_examples=30)
+
+
+def pytest_configure(config):
+    """Quick tests try fewer examples; all of them are tried wherever the slow tests run."""
+    settings.load_profile("quick" if "not slow" in config.getoption("markexpr") else "steady")
+
 
 collect_ignore = ["plant_faults.py", "map/card.py"]  # run by hand
 

@@ -5,10 +5,12 @@
 Every number, comparison and sentence outside `curecalc/physics` is a place for one fault; a seed draws among them. A number is
 changed by a factor or by one, a comparison is moved at its boundary or turned round, a word of a sentence becomes another word
 that the program uses elsewhere. Left out: docstrings, `__all__`, type hints, lines marked `# pragma: no cover`, and what only
-sets the ink of a picture (INK). The tests that run the changed line are run, cheapest first, until one fails. A change that alters
-nothing anybody could notice is explained in `tests/planted.toml` and does not count. Ends with 1 when more than `--most` survive.
+sets the ink of a picture (INK). The tests that run the changed line are run, cheapest first and none that takes over 20 s, until one
+fails. A change that alters nothing anybody could notice is explained in `tests/planted.toml` and does not count. Ends with 1 when
+more than `--most` survive.
 
-Which test runs which line is measured once (some minutes) and kept in a temporary folder until the program changes.
+Which test runs which line is measured once (as long as all tests take, twice over) and kept in a temporary folder until the program
+changes.
 """
 
 from __future__ import annotations
@@ -39,15 +41,7 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path[0] = str(ROOT)  # this tree's program, not an installed one
 os.environ["PYTHONPATH"] = str(ROOT)
 TRAVELS = ("curecalc", "tests", "demo", "reference", "pyproject.toml", "README.md", "DEVELOPERS.md")
-QUICK = (
-    "-q",
-    "-p",
-    "no:cacheprovider",
-    "-m",
-    "not slow and not browser",
-    "--ignore=tests/test_lint.py",
-    "--ignore=tests/test_architecture.py",
-)
+WITH = ("-q", "-p", "no:cacheprovider", "-m", "not browser", "--ignore=tests/test_lint.py", "--ignore=tests/test_architecture.py")
 
 # keyword arguments that set only the ink of a picture: looked at, not tested
 INK = frozenset(
@@ -90,6 +84,7 @@ INK = frozenset(
         "zorder",
     ]
 )
+DEAR = 20.0  # seconds: a test that takes longer is run for no fault
 FEW = 10  # tests that run a line: below, all that use the file are run
 BOUNDARY = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
 TURNED = {ast.Lt: ast.GtE, ast.LtE: ast.Gt, ast.Gt: ast.LtE, ast.GtE: ast.Lt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq}
@@ -299,8 +294,8 @@ class Measured:
     def measure(self, root: Path, stale: list[str], workers: int) -> None:
         os.environ["COVERAGE_FILE"] = str(self.folder / ".coverage")
         assert Path(importlib.util.find_spec("curecalc").origin).is_relative_to(root)
-        ignored = [a for a in QUICK if not any(a == f"--ignore={s}" for s in stale)]
-        chosen = [s for s in stale if f"--ignore={s}" not in QUICK]
+        ignored = [a for a in WITH if not any(a == f"--ignore={s}" for s in stale)]
+        chosen = [s for s in stale if f"--ignore={s}" not in WITH]
         extra = ["-n", str(workers), "--cov=curecalc", "--cov-context=test", "--cov-append", "--cov-report=", *chosen]
         before = os.getcwd()
         os.chdir(root)
@@ -322,7 +317,8 @@ class Measured:
             users = {place.file} if place.inside else {place.file, *importers(self.root, place.file)}
             for file in users:
                 names |= self.tests(file, function_lines(self.root / file))
-        return sorted(names, key=lambda n: (self.seconds.get(n, 1.0), n))
+        cost = {n: self.seconds.get(n, 1.0) for n in names}
+        return sorted((n for n in names if cost[n] <= DEAR), key=lambda n: (cost[n], n))
 
 
 def function_lines(path: Path) -> set[int]:
@@ -347,7 +343,7 @@ def run_chosen(listed: Path) -> int:
     """Run the tests named in a file, until one fails."""
     names = listed.read_text(encoding="utf-8").split("\n")
     files = sorted({name.partition("::")[0] for name in names})
-    return int(pytest.main([*QUICK, "-x", "--tb=no", "-W", "ignore::DeprecationWarning", *files], plugins=[Only(names)]))
+    return int(pytest.main([*WITH, "-x", "--tb=no", "-W", "ignore::DeprecationWarning", *files], plugins=[Only(names)]))
 
 
 def copy_of(root: Path, to: Path) -> Path:

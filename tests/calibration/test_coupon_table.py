@@ -108,6 +108,7 @@ def test_blank_thickness_is_an_error_unless_left_out_on_request():
         read(HEAD + "A,,20\n", skip_blank=True)
 
 
+@pytest.mark.slow
 def test_one_hundred_thousand_rows():
     rng = np.random.default_rng(0)
     e = rng.uniform(12, 60, 25_000)

@@ -62,9 +62,9 @@ def test_every_example_runs(capsys, tmp_path, monkeypatch):
     ("typed", "offered"),
     [
         ("curecalc sp", {"speed", "spot"}),
-        ("curecalc speed --layer", {"--layer-thickness"}),
-        ("curecalc log add po", {"power"}),
-        ("curecalc spot --kind k", {"knife-edge"}),
+        pytest.param("curecalc speed --layer", {"--layer-thickness"}, marks=pytest.mark.slow),
+        pytest.param("curecalc log add po", {"power"}, marks=pytest.mark.slow),
+        pytest.param("curecalc spot --kind k", {"knife-edge"}, marks=pytest.mark.slow),
         ("curecalc fit coupons_lot", {"coupons_lot_6.csv", "coupons_lot_7.csv", "coupons_lot_7_read_again.csv"}),
     ],
 )

@@ -119,6 +119,7 @@ def test_commands_before_terminals(shown, tmp_path, monkeypatch, number):
 
 
 @pytest.mark.skipif(shutil.which("localedef") is None or not Path("/usr/share/i18n/locales").is_dir(), reason="no language can be made")
+@pytest.mark.slow
 def test_the_language_of_the_machine_changes_no_number(tmp_path):
     """A decimal comma set by whatever runs in the same process: numbers are read, kept and written as always."""
     make_languages(tmp_path)

@@ -119,7 +119,7 @@ def tab(browser, page_address):
 
 
 @pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
-@pytest.mark.parametrize("view", VIEWS + ERRORS)
+@pytest.mark.parametrize("view", [*VIEWS[:4], *(pytest.param(v, marks=pytest.mark.slow) for v in VIEWS[4:] + ERRORS)])
 def test_views_load_and_are_accessible(tab, view, scheme):
     tab.emulate_media(color_scheme=scheme)
     tab.goto(view)
@@ -132,7 +132,8 @@ def test_views_load_and_are_accessible(tab, view, scheme):
         tab.said.clear()  # the browser notes the answer 404 itself
 
 
-@pytest.mark.parametrize("width", [320, *(pytest.param(w, marks=pytest.mark.slow) for w in (400, 600, 800, 1024, 1280, 1600, 1920))])
+@pytest.mark.slow
+@pytest.mark.parametrize("width", [320, 400, 600, 800, 1024, 1280, 1600, 1920])
 def test_no_sideways_scrolling(tab, width):
     tab.set_viewport_size({"width": width, "height": 1280 if width <= 800 else 800})
     for view in VIEWS:
@@ -230,6 +231,7 @@ def test_keyboard_alone_reaches_everything(tab):
     assert all(outline != "none" for _, _, outline in seen), "focus is visible everywhere"
 
 
+@pytest.mark.slow
 def test_a_coupon_is_left_out_and_comes_back(tab):
     tab.goto("/coupons")
     line = tab.locator(".main").text_content()
@@ -244,6 +246,7 @@ def test_a_coupon_is_left_out_and_comes_back(tab):
     tab.wait_for_function("old => document.querySelector('.main').textContent !== old", arg=line)
 
 
+@pytest.mark.slow
 def test_a_table_is_uploaded(tab):
     tab.goto("/coupons")
     tab.set_input_files("#f-file", str(DEMO / "coupons_lot_6.csv"))
@@ -252,6 +255,7 @@ def test_a_table_is_uploaded(tab):
     assert tab.locator(".main").is_visible()
 
 
+@pytest.mark.slow
 def test_window_axes_change(tab):
     tab.goto("/window")
     old = tab.locator("#result").inner_html()
@@ -260,6 +264,7 @@ def test_window_axes_change(tab):
     assert "across=power" in tab.url
 
 
+@pytest.mark.slow
 def test_an_entry_is_written_where_allowed(tab):
     tab.goto("/log")
     tab.fill("#f-machine", "bay 2")
@@ -388,6 +393,7 @@ def test_answers_that_come_late_or_out_of_order_are_not_shown(tab):
     assert tab.locator(".main").text_content() == right
 
 
+@pytest.mark.slow
 def test_undo_goes_a_step_back_and_a_kept_setting_stands_beside(tab):
     tab.goto("/settings")
     first = tab.locator(".main").text_content()
@@ -422,6 +428,7 @@ def _window(tab):
     )
 
 
+@pytest.mark.slow
 def test_the_map_moves_by_buttons_keys_wheel_and_dragging_and_its_slider_redraws(tab):
     tab.goto("/map?paths=invented&layer=15")
     start = _window(tab)
@@ -470,6 +477,7 @@ def test_the_map_moves_by_buttons_keys_wheel_and_dragging_and_its_slider_redraws
     assert f"--speed-factor {float(factor)!r}" in tab.locator("pre").text_content()
 
 
+@pytest.mark.slow
 def test_the_map_works_without_scripts(browser, page_address):
     context = browser.new_context(java_script_enabled=False, base_url=page_address)
     page = context.new_page()
@@ -484,7 +492,8 @@ def test_the_map_works_without_scripts(browser, page_address):
     context.close()
 
 
-@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_code_page_failed_uploads_and_the_stale_state_are_accessible(browser, scheme):
     from curecalc.page import PageOptions
     from curecalc.page.guard import AccessCodes

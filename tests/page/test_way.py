@@ -143,6 +143,7 @@ def test_a_spreadsheet_of_many_rows_is_refused_before_it_is_read(client, tmp_pat
         assert "holds more than" in html.unescape(answer.text)
 
 
+@pytest.mark.slow
 def test_a_beam_that_is_not_in_the_machine_is_said(walked):
     """Put in: nothing to say. The machine given anew, or another beam measured: said on recipe and sheet, until it is put in."""
     said = "The machine was given without the beam measured in"
@@ -362,7 +363,7 @@ def _state(draw):
     return state
 
 
-@pytest.mark.parametrize("states", [10, pytest.param(200, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("states", [4, pytest.param(200, marks=pytest.mark.slow)])
 def test_random_states_show_the_numbers_of_the_command_line(walked, tmp_path, monkeypatch, capsys, states):
     """Numbers, notes and the place of the point in the figure are those that the printed command line gives."""
     monkeypatch.chdir(tmp_path)

@@ -237,7 +237,7 @@ def _header_of(shape):
 ONE = np.zeros(1)
 ARRAYS = {
     "not-a-zip": b"PK\3\4 no",
-    "bomb": lambda: _zipped({"x0.npy": bytes(300_000_000)}),
+    "bomb": lambda: _zipped({"x0.npy": bytes(30_000_000)}),
     "claims-more-than-it-holds": _zipped({f"{n}.npy": _header_of((10**9,)) for n in ("x0", "y0", "x1", "y1")}),
     "unequal": _saved(x0=ONE, y0=ONE, x1=ONE, y1=np.zeros(2)),
     "unknown": _saved(x0=ONE, y0=ONE, x1=ONE, y1=ONE, colour=ONE),

@@ -50,9 +50,11 @@ def examined(seed):
     return "found"
 
 
-@pytest.mark.parametrize("start", [0, *(pytest.param(s, marks=pytest.mark.slow) for s in (25, 50, 75))])
-def test_random_recipes_meet_depth_inside_every_limit(start):
-    seen = [examined(seed) for seed in range(start, start + 25)]
+@pytest.mark.parametrize(
+    ("start", "end"), [(0, 8), *(pytest.param(*s, marks=pytest.mark.slow) for s in ((8, 25), (25, 50), (50, 75), (75, 100)))]
+)
+def test_random_recipes_meet_depth_inside_every_limit(start, end):
+    seen = [examined(seed) for seed in range(start, end)]
     assert "found" in seen
 
 
@@ -105,7 +107,7 @@ def compared(seed, many):
     assert grid <= best.rate * 1.001
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", [*range(4), *(pytest.param(s, marks=pytest.mark.slow) for s in range(4, 12))])
 def test_no_point_of_a_grid_is_faster_by_a_thousandth(seed):
     compared(seed, (9, 25, 31, 5))
 
@@ -120,7 +122,6 @@ def test_a_planted_fault_in_the_search_is_seen_by_the_grid(monkeypatch):
     """A search that stops at half the largest spacing must lose to the grid."""
     real = search._spacings
     monkeypatch.setattr(search, "_spacings", lambda task, ratio, radius: (lambda lo, hi: (lo, lo + 0.0 * hi))(*real(task, ratio, radius)))
-    worse = 0
     for seed in range(30):
         task = random_task(seed)
         if task.pattern.raster and task.pattern.pulse_rate is None:
@@ -128,8 +129,9 @@ def test_a_planted_fault_in_the_search_is_seen_by_the_grid(monkeypatch):
                 best = best_settings(task)
             except NoSolution:
                 continue
-            worse += dense(task, (5, 25, 31, 5)) > best.rate * 1.001
-    assert worse > 0
+            if dense(task, (5, 25, 31, 5)) > best.rate * 1.001:
+                return
+    pytest.fail("no grid was faster than a search that stops early")
 
 
 # ---------------------------------------------------------------- limits that bind
@@ -207,8 +209,9 @@ def test_more_power_never_builds_slower():
     assert rates == sorted(rates)
 
 
-def test_the_light_limit_is_never_beaten():
-    for seed in range(40):
+@pytest.mark.parametrize("seeds", [range(10), pytest.param(range(10, 40), marks=pytest.mark.slow)])
+def test_the_light_limit_is_never_beaten(seeds):
+    for seed in seeds:
         task = random_task(seed)
         if not task.pattern.raster:
             continue

@@ -22,7 +22,10 @@ def test_the_starting_files_give_a_recipe(files, capsys):
     assert "UNVERIFIED" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize(("more", "drawn"), [((), False), (("--figure", "w.png"), True), (("--sheet", "s.html"), True)])
+@pytest.mark.parametrize(
+    ("more", "drawn"),
+    [((), False), *(pytest.param(more, True, marks=pytest.mark.slow) for more in (("--figure", "w.png"), ("--sheet", "s.html")))],
+)
 def test_plotting_is_loaded_only_for_a_figure_or_a_sheet(files, tmp_path, more, drawn):
     code = (
         "import sys\nfrom curecalc.cli import main\n"

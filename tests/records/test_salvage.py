@@ -41,12 +41,13 @@ def test_a_whole_file_is_salvaged_whole_and_says_so(tmp_path) -> None:
         assert book.source(book.entry(2).attached[0].sha256) == bytes(3000)
 
 
-def test_pages_that_are_gone_cost_what_stood_on_them_and_no_more(tmp_path) -> None:
+@pytest.mark.parametrize("turns", [12, pytest.param(40, marks=pytest.mark.slow)])
+def test_pages_that_are_gone_cost_what_stood_on_them_and_no_more(tmp_path, turns) -> None:
     wanted = set(filled(tmp_path / "a.db"))
     data = (tmp_path / "a.db").read_bytes()
     rng = random.Random(3)
     lost = 0
-    for turn in range(40):
+    for turn in range(turns):
         broken = bytearray(data)
         page = rng.randrange(1, len(data) // 4096)  # not the first, which holds the layout
         broken[4096 * page : 4096 * (page + 1)] = rng.randbytes(4096)

@@ -69,8 +69,8 @@ def test_two_hundred_kills_lose_no_acknowledged_entry(tmp_path) -> None:
 
 
 def test_a_few_kills_lose_no_acknowledged_entry(tmp_path) -> None:
-    got = harm("kills", tmp_path / "shop.db", 25)
-    assert got["acknowledged"] > 20
+    got = harm("kills", tmp_path / "shop.db", 10)
+    assert got["acknowledged"] > 7
     assert (got["failed"], got["problems"]) == ([], [])
 
 
@@ -115,7 +115,8 @@ def test_what_was_written_cannot_be_changed_or_taken_away(tmp_path, statement: s
 # ---------------------------------------------------------------- damage
 
 
-def test_a_flipped_byte_is_found_wherever_it_matters(tmp_path) -> None:
+@pytest.mark.parametrize("turns", [40, pytest.param(150, marks=pytest.mark.slow)])
+def test_a_flipped_byte_is_found_wherever_it_matters(tmp_path, turns) -> None:
     """Every byte that holds an entry, its source or the structure is covered; only unused space may differ unseen."""
     clean = tmp_path / "clean.db"
     filled(clean)
@@ -124,7 +125,7 @@ def test_a_flipped_byte_is_found_wherever_it_matters(tmp_path) -> None:
     data = clean.read_bytes()
     rng = random.Random(5)
     found = unseen = 0
-    for turn in range(150):
+    for turn in range(turns):
         place = rng.randrange(len(data))
         broken = bytearray(data)
         broken[place] ^= 1 << rng.randrange(8)
@@ -142,8 +143,8 @@ def test_a_flipped_byte_is_found_wherever_it_matters(tmp_path) -> None:
             continue
         assert there == wanted, place
         unseen += 1
-    assert found > 40
-    assert unseen + found == 150
+    assert found > turns / 4
+    assert unseen + found == turns
 
 
 def test_every_byte_of_an_entry_and_of_its_source_counts(tmp_path) -> None:

@@ -19,6 +19,7 @@ HERE = Path(__file__).parent
 DEMO = HERE.parents[1] / "demo"
 WRITE = bool(os.environ.get("CURECALC_WRITE_WORDS"))
 REWRITE = "the words changed. Where that is meant: CURECALC_WRITE_WORDS=1 python -m pytest tests/words (without -n), and read the diff"
+LONG = {"demo --folder made"}  # runs every other command
 STATUS = {0: "", 1: "(status one)", 2: "(status two)", 3: "(status three)"}
 
 
@@ -92,7 +93,7 @@ def kept(topic: str) -> dict[str, str]:
     return blocks
 
 
-@pytest.mark.parametrize(("topic", "line"), cases())
+@pytest.mark.parametrize(("topic", "line"), [pytest.param(*c, marks=pytest.mark.slow if c[1] in LONG else ()) for c in cases()])
 def test_every_word(say, topic, line):
     said = say(line)
     if WRITE:
