@@ -279,6 +279,35 @@ def test_the_compiled_body_gives_the_same_numbers():
 
 
 @pytest.mark.parametrize("w", [1.0, 0.7])
+def test_the_compiled_body_does_as_its_source_says(monkeypatch, w):
+    """The same map with every compiled function run by the interpreter: vectors across the rim, long and short, a ramp of power."""
+    pytest.importorskip("numba")
+    from curecalc.map import fast
+    from curecalc.map.deposit import best_body
+    from curecalc.paths.vectors import Positions
+
+    paths = joined(scattered(np.random.default_rng(16), 8, 0.2, 1.0), vectors([(0.0, 0.5, 1.0, 0.5), (0.5, 0.5, 0.5, 0.5)]))
+    ramp = Positions(1, np.array([0.0, 1e-3]), np.array([0.0, 1.0]), np.array([0.4, 0.6]), np.array([0.0, POWER]))
+    paths = replace(paths, recorded=(ramp,))
+    optics = Optics(LAW if w == 1.0 else Threshold(0.15, 0.08, w, 5.0), Scanning())
+    grid = Grid(0.2, 0.3, 0.03, 17, 14)
+    rng = np.random.default_rng(17)
+    points = rng.uniform(-4.0, 18.0, 200), rng.uniform(-4.0, 15.0, 200), rng.uniform(0.0, 1.0, 200)
+
+    def both():
+        spread = np.zeros((14, 17))
+        fast.deposit(spread, *points)
+        return layer_dose(paths, optics, grid, body=best_body()), spread
+
+    compiled = both()
+    for name in ("_weights", "_put", "_add", "_clip", "_run", "_smooth"):
+        monkeypatch.setattr(fast, name, getattr(fast, name).py_func)
+    for one, two in zip(compiled, both()):
+        assert one.max() > 0.0
+        assert np.abs(one - two).max() <= 1e-12 * one.max()
+
+
+@pytest.mark.parametrize("w", [1.0, 0.7])
 @pytest.mark.parametrize("way", [Scanning(), Scanning(2e5, "on")], ids=["even", "from-rest"])
 def test_the_compiled_map_gives_the_same_numbers(way, w):
     """Vectors of all lengths, and a recorded ramp of power, across the rim of the grid."""
