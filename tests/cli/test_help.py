@@ -43,6 +43,7 @@ def test_an_action_of_the_logbook_has_its_help(capsys):
     assert told(capsys, "help", "log", "add", "power").startswith("usage: curecalc log add power")
 
 
+@pytest.mark.slow
 def test_every_example_runs(capsys, tmp_path, monkeypatch):
     """In the order of a job, in a folder with the invented files, as printed by the help."""
     shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)

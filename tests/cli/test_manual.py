@@ -21,6 +21,7 @@ def pages(tmp_path_factory):
     return folder
 
 
+@pytest.mark.slow
 def test_it_holds_every_command_key_column_formula_and_check(pages):
     text = html.unescape((pages / "h.html").read_text(encoding="utf-8"))
     assert all(f"<h3>curecalc {name}</h3>" in text for name in COMMANDS)
@@ -36,6 +37,7 @@ def test_it_holds_every_command_key_column_formula_and_check(pages):
     assert re.search(r"scan speed +880\.6 mm/s", text)
 
 
+@pytest.mark.slow
 def test_it_can_be_read_offline_and_hides_where_it_was_made(pages):
     text = (pages / "h.html").read_text(encoding="utf-8")
     assert not re.search(r"(?:src|href)\s*=\s*['\"](?!#)", text)

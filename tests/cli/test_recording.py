@@ -220,6 +220,7 @@ def test_recipes_and_retunes_are_recorded_and_compute_again(run) -> None:
     recomputed(3)
 
 
+@pytest.mark.slow
 def test_a_recipe_by_name_uses_what_the_logbook_holds_now(run) -> None:
     day = "2026-11-24 08:00"
     run("log", "add", "machine", *LOG, "--machine-name", "bay 2", "--source", f"machine={DEMO / 'machine.toml'}")
@@ -290,6 +291,7 @@ def test_a_blank_temperature_is_left_out_of_the_mean_everywhere(run) -> None:
     assert "temperature" not in fit(run, "none.csv", "--lot", "n")
 
 
+@pytest.mark.slow
 def test_a_sheet_carries_the_head_of_the_logbook_that_keeps_its_recipe(run) -> None:
     assert run("recipe", *FILES, *LOG, "--lot", "L7", "--sheet", "r.html", "--save", "r.json")[0] == 0
     with Logbook("shop.db") as book:

@@ -28,6 +28,7 @@ def cells():
     return values
 
 
+@pytest.mark.slow
 def test_every_cell_shows_something(cells):
     from matplotlib.figure import Figure
 
@@ -37,6 +38,7 @@ def test_every_cell_shows_something(cells):
     assert sum(isinstance(value, Figure) for value in cells) == 9
 
 
+@pytest.mark.slow
 def test_the_example_finds_the_invented_truth(cells):
     """The lot was made with Dp 0.142 mm and Ec 9.4 mJ/cm^2, the spot with radii of 0.116 and 0.104 mm (stated in the demo)."""
     spot, _, fit, _, verdict, _, solution, *_ = cells

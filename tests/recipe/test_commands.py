@@ -221,6 +221,7 @@ def test_a_machine_may_name_its_beam_record(tmp_path, capsys):
     assert "gives the shape of the spot, and so do radius_ratio and spot_angle. Keep the file, or the two." in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_an_elliptical_spot_holds_in_all_directions(tmp_path, capsys):
     """A spot 20 % wider one way: a line across it gets 1/1.2 of the light, so the narrow way is deeper."""
     beam = tmp_path / "beam.toml"

@@ -138,7 +138,7 @@ def turned(at, angle, wx=20.0, wy=12.0, seed=1):
     return light + 100 + 5 * np.random.default_rng(seed).standard_normal(x.shape)
 
 
-@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("mirrored", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_a_known_move_of_the_spot_gives_the_camera_angle(mirrored):
     sign, camera = (-1.0 if mirrored else 1.0), np.radians(25.0)
     step = np.array([0.050, 0.010])  # mm along the machine's axes
