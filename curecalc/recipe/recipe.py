@@ -86,7 +86,7 @@ def _with_passes(task: Task, given: int | None) -> Best:
             return best_settings(replace(task, pattern=task.pattern._replace(passes=passes)))
         except NoSolution as refused:
             first = first or refused
-            if refused.limit != LIMIT_NAMES["scan_speed_low"]:
+            if refused.limit not in (LIMIT_NAMES["scan_speed_low"], "given scan speed"):
                 break
     assert first is not None
     raise first

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 
 from ..errors import NoSolution
 from ..units import show_kernel
@@ -32,35 +33,85 @@ _KINDS = {
 }
 _DEPTHS = ("print_through", "overcure")
 _FAR = math.log(100.0)
-_COARSE, _FINE = 12, 22  # rounds of the search
 _CLOSE = 10  # halvings: a move known to a thousandth of the greatest
+_TRIED = ((1.0, 3), (1.0, 4), (1.02, 3), (1.05, 3), (1.1, 3), (1.2, 3))  # moves over the least one, with so many digits
+
+
+@dataclass(frozen=True)
+class _Lever:
+    """What may move: a limit, or a setting that has one value, whose `other` end comes along; not beyond `most`."""
+
+    field: str
+    name: str
+    other: str | None = None
+    most: float | None = None
+
+    @property
+    def down(self) -> bool:
+        """Whether lower is easier."""
+        return self.field.endswith("_low")
+
+    def beyond(self, value: float) -> bool:
+        """Whether the machine cannot be set to a value."""
+        return self.most is not None and (value < self.most if self.down else value > self.most)
+
+    def moved(self, task: Task, move: float) -> float:
+        """The value after a move to the easier side: by a factor e^move, a depth by that share of a layer."""
+        now = float(getattr(task.bounds, self.field))
+        if self.field in _DEPTHS:
+            return now + math.expm1(move) * task.layer_thickness
+        value = now * math.exp(-move if self.down else move)
+        return self.most if self.most is not None and self.beyond(value) else value
 
 
 def refusal(task: Task) -> NoSolution:
     """The error for a task without settings: each single limit that helps with the value it needs, else the pair that moves least."""
-    fields = [field for field in _KINDS if _movable(task, field)]
-    moves = {field: move for field in fields if (move := _least_move(task, (field,))) is not None}
-    ways = [way for field, move in moves.items() if (way := _tried(task, (field,), move)) is not None]
+    from .search import any_settings, settable
+
+    levers = list(_levers(task))
+    feasible = settable if any_settings(task) else any_settings  # the first where only the machine's steps are in the way
+    moves = {lever: move for lever in levers if (move := _least_move(task, (lever,), feasible)) is not None}
+    ways = {lever: way for lever, move in moves.items() if (way := _tried(task, (lever,), move)) is not None}
     if ways:
-        first = next(field for field in moves)
-        more = f" Or instead: {'; or '.join(ways[1:])}." if len(ways) > 1 else ""
-        return NoSolution(f"{task.kind}: no settings meet every limit; {ways[0]}.{more}", limit=LIMIT_NAMES[first])
-    best: tuple[float, tuple[str, ...]] | None = None
-    for pair in itertools.combinations(fields, 2):
-        move = _least_move(task, pair, _FAR if best is None else best[0])
+        first, *others = ways.values()
+        more = f" Or instead: {'; or '.join(others)}." if others else ""
+        return NoSolution(f"{task.kind}: no settings meet every limit; {first}.{more}", limit=next(iter(ways)).name)
+    best: tuple[float, tuple[_Lever, ...]] | None = None
+    for pair in itertools.combinations(levers, 2):
+        if pair[0].name == pair[1].name:
+            continue
+        move = _least_move(task, pair, feasible, _FAR if best is None else best[0])
         if move is not None and (best is None or move < best[0]):
             best = (move, pair)
     way = None if best is None else _tried(task, best[1], best[0])
     if best is None or way is None:
         return NoSolution(
             f"{task.kind}: no settings meet every limit, and no two of them, however far they move, let any.",
-            limit=" and ".join(LIMIT_NAMES[f] for f in fields[:1]),
+            limit=" and ".join(lever.name for lever in levers[:1]),
             remedy="Change layer thickness, bond or assurance.",
         )
     return NoSolution(
         f"{task.kind}: no settings meet every limit, and no single limit is to blame; {way}.",
-        limit=" and ".join(LIMIT_NAMES[field] for field in best[1]),
+        limit=" and ".join(lever.name for lever in best[1]),
     )
+
+
+def _levers(task: Task) -> Iterator[_Lever]:
+    """What may move; a setting that the needs give is moved as a whole, inside what the machine can set."""
+    b, given = task.bounds, {name: span for name, *span in task.able}
+    for field in _KINDS:
+        if not _movable(task, field):
+            continue
+        name, _, end = field.rpartition("_")
+        other = f"{name}_{'low' if end == 'high' else 'high'}"
+        if name in given:
+            most = given[name][0 if end == "low" else 1]
+            if most != getattr(b, field):
+                yield _Lever(field, f"given {name.replace('_', ' ')}", other, most)
+        elif field == "power_high" and b.power_low == b.power_high and not b.power_least:  # a laser of one power
+            yield _Lever(field, LIMIT_NAMES[field], other)
+        else:
+            yield _Lever(field, LIMIT_NAMES[field])
 
 
 def _movable(task: Task, field: str) -> bool:
@@ -74,56 +125,47 @@ def _movable(task: Task, field: str) -> bool:
     return not (line if task.pattern.raster else raster)
 
 
-def _eased(task: Task, fields: tuple[str, ...], move: float) -> Task:
-    """The task with limits moved to the easier side: by a factor e^move, depths by that share of a layer."""
-    return _with(task, {field: _value(task, field, move) for field in fields})
-
-
 def _with(task: Task, values: dict[str, float]) -> Task:
     return replace(task, bounds=replace(task.bounds, **values))
 
 
-def _value(task: Task, field: str, move: float) -> float:
-    now = float(getattr(task.bounds, field))
-    if field in _DEPTHS:
-        return now + math.expm1(move) * task.layer_thickness
-    return now * math.exp(-move if field.endswith("_low") else move)
-
-
-def _feasible(task: Task, rounds: int) -> bool:
-    from .search import any_settings
-
-    return any_settings(task, rounds)
-
-
-def _least_move(task: Task, fields: tuple[str, ...], most: float = _FAR) -> float | None:
+def _least_move(task: Task, levers: tuple[_Lever, ...], feasible: Callable[[Task], bool], most: float = _FAR) -> float | None:
     """The least common move of some limits that admits settings; None where the greatest does not."""
-    if not _feasible(_eased(task, fields, most), _COARSE):
+
+    def eased(move: float) -> Task:
+        return _with(task, {lever.field: lever.moved(task, move) for lever in levers})
+
+    if not feasible(eased(most)):
         return None
     low, high = 0.0, most
     for _ in range(_CLOSE):
         middle = 0.5 * (low + high)
-        low, high = (low, middle) if _feasible(_eased(task, fields, middle), _COARSE) else (middle, high)
+        low, high = (low, middle) if feasible(eased(middle)) else (middle, high)
     return high
 
 
-def _tried(task: Task, fields: tuple[str, ...], move: float) -> str | None:
+def _tried(task: Task, levers: tuple[_Lever, ...], move: float) -> str | None:
     """The way out in words, with values rounded to the easier side and proved to work as printed; None where none near works."""
-    for _ in range(4):
-        values = {field: _outward(_value(task, field, move), not field.endswith("_low")) for field in fields}
-        if _feasible(_with(task, values), _FINE):
+    from .search import settable
+
+    for factor, digits in _TRIED:
+        values = {lever: _outward(lever.moved(task, factor * move), not lever.down, digits) for lever in levers}
+        if any(lever.beyond(value) for lever, value in values.items()):
+            continue
+        written = {field: value for lever, value in values.items() for field in (lever.field, lever.other) if field}
+        if settable(_with(task, written)):
             said = [
-                f"{LIMIT_NAMES[f]} of {show_kernel(getattr(task.bounds, f), _KINDS[f])} would have to be {show_kernel(v, _KINDS[f])}"
-                for f, v in values.items()
+                f"{lever.name} of {show_kernel(getattr(task.bounds, lever.field), _KINDS[lever.field])} would have to be "
+                f"{show_kernel(value, _KINDS[lever.field])}"
+                for lever, value in values.items()
             ]
             return " and ".join(said)
-        move *= 1.02
     return None
 
 
-def _outward(value: float, up: bool) -> float:
-    """Three digits, rounded up or down."""
+def _outward(value: float, up: bool, digits: int) -> float:
+    """So many digits, rounded up or down."""
     if value == 0.0:
         return 0.0
-    unit = 10.0 ** (math.floor(math.log10(abs(value))) - 2)
+    unit = 10.0 ** (math.floor(math.log10(abs(value))) - digits + 1)
     return float(f"{(math.ceil(value / unit - 1e-9) if up else math.floor(value / unit + 1e-9)) * unit:.6g}")

@@ -1,8 +1,8 @@
 """The fastest settings of one kind of vector inside all limits, which limits bind, and what moving them would gain.
 
 For given radius and spacing the best speed and power follow at once (`outcome.fastest_at`), so two settings are left to
-search, one for a line. The search is a grid that closes in on the best point; ties go to the least power, then to the
-widest spacing.
+search, one for a line. The search is a grid that closes in on the best point; ties go to what cures least too deep, then to
+the least power, then to the widest spacing.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from .light import Shape
 from .outcome import at_settings, fastest_at, fastest_useful, violations, wanted_over_ratio
 from .refusal import refusal
 
-__all__ = ["Best", "Binding", "any_settings", "best_settings", "binding_limits", "on_steps", "rounded"]
+__all__ = ["Best", "Binding", "any_settings", "best_settings", "binding_limits", "on_steps", "rounded", "settable"]
 
 _FLAT = 0.5  # spacing over radius below which the ripple is under 1e-8
 _CLOSE = 0.05  # closest lines tried: closer than _FLAT they only help a scanner that cannot go slowly enough
@@ -33,6 +33,8 @@ _MOVE = 1.1
 _WIDER = 4 * (0.01, 0.03, 0.1, 0.3)
 _LOOK = 12  # rounds to see whether there are settings at all
 _DEPTHS = ("print_through", "overcure")
+_ROUNDED = 1e-9  # what rounding alone may leave beyond a limit
+_NEAR = np.arange(-4.0, 5.0), np.arange(-4.0, 13.0)  # steps of radius up and of spacing down from the settings found
 
 
 @dataclass(frozen=True)
@@ -153,9 +155,9 @@ def _closer(span: tuple[float, float], axis: Any, centre: float) -> tuple[float,
 
 
 def _ties(found: dict[str, Any]) -> tuple[Any, ...]:
-    spacing = found["hatch_spacing"]
+    spacing, beyond = found["hatch_spacing"], found["log_wanted"] - found["log_exposure"]
     power = -np.round(np.log(found["power"]), 7)
-    return (power, np.zeros_like(power) if spacing is None else spacing)
+    return (np.round(beyond, 9), power, np.zeros_like(power) if spacing is None else spacing)
 
 
 def _inside(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any, ...]]:
@@ -164,16 +166,20 @@ def _inside(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any
     return np.where(worst <= _HOLDS, np.log(np.maximum(found["rate"], 1e-300)), -1e6 - np.minimum(worst, 1e6)), _ties(found)
 
 
-def any_settings(task: Task, rounds: int) -> bool:
-    """Whether any settings meet every limit."""
+def any_settings(task: Task) -> bool:
+    """Whether any settings meet every limit, before they are put on the machine's steps."""
 
     def excess(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any, ...]]:
         return -np.maximum(np.max(list(over.values()), axis=0), -1.0), _ties(found)
 
     # the search for the fastest looks where rates are high; this one where limits are kept
-    if _zoom(_Plane(task), excess, _LOOK)[0] < -_HOLDS:
-        return False
-    return rounds <= _LOOK or _zoom(_Plane(task), _inside, rounds)[0] > -1e5
+    return _zoom(_Plane(task), excess, _LOOK)[0] >= -_HOLDS
+
+
+def settable(task: Task) -> bool:
+    """Whether settings are found for the task, and some on the machine's steps."""
+    best = _fastest(task, 22)
+    return best is not None and _stepped(best) is not None
 
 
 def best_settings(task: Task, *, rounds: int = 22) -> Best:
@@ -184,27 +190,36 @@ def best_settings(task: Task, *, rounds: int = 22) -> Best:
     NoSolution
         None exist; `limit` names a limit whose relaxation alone admits some, where there is one.
     """
+    best = _fastest(task, rounds)
+    if best is None:
+        raise refusal(task)
+    return best
 
+
+def _fastest(task: Task, rounds: int) -> Best | None:
+    """The fastest settings inside all limits; None where there are none."""
     plane = _Plane(task)
     value, a, b, _ = _zoom(plane, _inside, rounds)
     if value < -1e5:
-        if (slower := _slower(task, rounds)) is not None:
-            return slower
-        raise refusal(task)
+        return _slower(task, rounds)
     quick, plane.quick = plane.quick, None  # the exact exposure at the end
     found, over = plane.outcome(np.array([a]), np.array([b]))
     if quick is not None and max(float(v[0]) for v in over.values()) > _HOLDS:  # the table was a little off at a limit
         value, a, b, _ = _zoom(plane, _inside, rounds)
         if value < -1e5:
-            raise refusal(task)
+            return None
         found, over = plane.outcome(np.array([a]), np.array([b]))
     # on a slope as narrow as the least speed leaves, a grid stops short of the end: look about once more, wider each time
     for wide in _WIDER if float(over["scan_speed_low"][0]) > -1e-3 else ():
-        again = _zoom(plane, _inside, rounds, ((max(a - wide, 0.0), min(a + wide, 1.0)), (max(b - wide, 0.0), min(b + wide, 1.0))))
+        again = _zoom(plane, _inside, rounds, _about(a, b, wide))
         if again[0] > value:
             value, a, b, _ = again
             found, over = plane.outcome(np.array([a]), np.array([b]))
     return Best(task, {k: _first(v) for k, v in found.items()})
+
+
+def _about(a: float, b: float, wide: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    return (max(a - wide, 0.0), min(a + wide, 1.0)), (max(b - wide, 0.0), min(b + wide, 1.0))
 
 
 def _slower(task: Task, rounds: int) -> Best | None:
@@ -217,23 +232,50 @@ def _slower(task: Task, rounds: int) -> Best | None:
         return replace(task, bounds=replace(b, scan_speed_high=speed))
 
     tried = np.geomspace(min(b.scan_speed_high, fastest_useful(task)), b.scan_speed_low, 13) if b.scan_speed_low > 0.0 else np.zeros(0)
-    k = next((i for i in range(1, tried.size) if any_settings(capped(float(tried[i])), _LOOK)), None)
+    k = next((i for i in range(1, tried.size) if any_settings(capped(float(tried[i])))), None)
     if k is None:
         return None
     low, high = float(tried[k]), float(tried[k - 1])
     for _ in range(24):
         middle = math.sqrt(low * high)
-        low, high = (middle, high) if any_settings(capped(middle), _LOOK) else (low, middle)
-    return Best(task, best_settings(capped(low), rounds=rounds).found)
+        low, high = (middle, high) if any_settings(capped(middle)) else (low, middle)
+    best = _fastest(capped(low), rounds)
+    return None if best is None else Best(task, best.found)
 
 
 def rounded(best: Best) -> Best:
-    """The settings on the machine's steps, where it has any."""
-    b = best.task.bounds
+    """The settings on the machine's steps, where it has any: of those near the ones found the fastest inside all limits.
+
+    Raises
+    ------
+    NoSolution
+        None of them are.
+    """
+    found = _stepped(best)
+    if found is None:
+        raise refusal(best.task)
+    return found
+
+
+def _stepped(best: Best) -> Best | None:
+    task, b = best.task, best.task.bounds
     if not (b.power_step or b.scan_speed_step or b.beam_radius_step or b.hatch_spacing_step):
         return best
-    found = on_steps(best.task, *(None if v is None else np.array([v]) for v in (best.beam_radius, best.hatch_spacing)))
-    return Best(best.task, {k: _first(v) for k, v in found.items()})
+    radius = np.clip(best.beam_radius + b.beam_radius_step * _NEAR[0], b.beam_radius_low, b.beam_radius_high)
+    radius, spacing = _on_step(radius, b.beam_radius_step, np.round, b.beam_radius_low, b.beam_radius_high), None
+    if task.pattern.raster:  # a finer spot takes its lines along
+        radius, fewer = (grid.ravel() for grid in np.meshgrid(radius, _NEAR[1]))
+        spacing = best.hatch_spacing * radius / best.beam_radius - b.hatch_spacing_step * fewer
+        spacing = np.clip(spacing, max(b.hatch_spacing_low, min(b.hatch_spacing_step, best.hatch_spacing)), b.hatch_spacing_high)
+    found = on_steps(task, radius, spacing)
+    found["light"] = Shape(*(v + np.zeros(np.shape(radius)) for v in found["light"]))
+    over = [*violations(task, found).values(), found["log_wanted"] - found["log_exposure"]]
+    inside = np.max(over, axis=0) <= _ROUNDED
+    if not inside.any():
+        return None
+    rate = np.where(inside, np.round(np.log(found["rate"]), 9), -np.inf)
+    pick = int(np.lexsort((*(-tie for tie in reversed(_ties(found))), -rate))[0])
+    return Best(task, {k: _first(v, pick) for k, v in found.items()})
 
 
 def on_steps(task: Task, radius: Any, spacing: Any) -> dict[str, Any]:
@@ -256,14 +298,14 @@ def _on_step(value: Any, step: float, way: Callable[[Any], Any], low: float, hig
     exact = value / step
     count = np.where(np.abs(exact - np.round(exact)) < 1e-9, np.round(exact), way(exact))
     most = np.floor(high / step + 1e-9) if math.isfinite(high) else math.inf
-    found = np.maximum(np.minimum(count, most), np.ceil(low / step - 1e-9)) * step
+    found = np.maximum(np.minimum(count, most), max(math.ceil(low / step - 1e-9), 1)) * step
     return np.where((low * (1.0 - 1e-9) <= found) & (found <= high * (1.0 + 1e-9)), found, value)
 
 
-def _first(value: Any) -> Any:
+def _first(value: Any, pick: int = 0) -> Any:
     if isinstance(value, Shape):
-        return Shape(*(float(np.ravel(v)[0]) for v in value))
-    return float(np.ravel(value)[0]) if isinstance(value, np.ndarray) else value
+        return Shape(*(float(np.ravel(v)[pick]) for v in value))
+    return float(np.ravel(value)[pick if value.ndim else 0]) if isinstance(value, np.ndarray) else value
 
 
 # ---------------------------------------------------------------- what binds

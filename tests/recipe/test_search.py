@@ -267,3 +267,31 @@ def test_a_scanner_that_cannot_go_slowly_puts_its_lines_closer():
     assert best.hatch_spacing < 0.2 * best.beam_radius
     assert best.scan_speed >= 200.0
     assert not broken(task, best.found)
+
+
+def test_ties_go_to_what_cures_least_too_deep():
+    """A laser that cannot be turned down, at the greatest speed: any spot is as fast, and the dose of a line is as 1/W0 (`jacobs1992`)."""
+    task = plain(power_low=800.0, pattern=Pattern(False), ripple=INFINITE, scan_speed_high=2000.0)
+    best = best_settings(task)
+    assert best.beam_radius == pytest.approx(task.bounds.beam_radius_high, rel=1e-6)
+    narrow = best_settings(replace(task, bounds=replace(task.bounds, beam_radius_high=0.05)))
+    assert narrow.rate == pytest.approx(best.rate, rel=1e-12)
+    assert narrow.depth - best.depth == pytest.approx(0.15 * math.log(0.2 / 0.05), rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", [41, 56, *range(3, 9)])
+def test_settings_on_the_machines_steps_keep_every_limit(seed):
+    """In 41 and 56 the spot's nearest step is so fine that the ripple would be a quarter and a hundredth beyond its limit."""
+    task = random_task(seed)
+    b = task.bounds
+    steps = {"power_step": 0.01 * b.power_high, "scan_speed_step": 0.005 * b.scan_speed_high, "beam_radius_step": 0.005}
+    task = replace(task, assured_limits=True, bounds=replace(b, hatch_spacing_step=0.005, **steps))
+    try:
+        best = search.rounded(best_settings(task))
+    except NoSolution:
+        assert seed not in (41, 56)
+        return
+    assert best.beam_radius / 0.005 == pytest.approx(round(best.beam_radius / 0.005), abs=1e-9)
+    assert max(float(over) for over in violations(task, best.found).values()) <= 1e-9
+    assert task.depth - lower_bound(task, best.power, best.beam_radius, best.hatch_spacing, best.scan_speed) < 1e-7
+    assert not broken(task, best.found)
