@@ -8,8 +8,9 @@ import numpy as np
 
 __all__ = ["Ends", "Stretch", "share", "speed_up_distance", "stop_factor", "stop_profile", "stretches", "vector_time"]
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 _ROOT_HALF_PI = math.sqrt(0.5 * math.pi)
+_REACH = 4.3  # radii beyond the nearest place of the way, over root w, where a Gaussian has fallen to the last digit
 
 
 @dataclass(frozen=True)
@@ -98,16 +99,24 @@ def share(s, v, radius, ends, w=1.0, chord=None):
     a, slow = ends.acceleration, np.minimum(ends.slowest, v)
     top = np.minimum(v, np.sqrt(slow * slow + length * a))
     way = speed_up_distance(top, a) - speed_up_distance(slow, a)
-    total = np.where(top < v, 0.0, _steady(s, way, length - way, radius, w, chord))
     least, half = np.asarray(ends.least, float), np.asarray(0.0 if chord is None else chord)
+    evenly = ends.follows * w == 1.0
+    if evenly:  # as much light on every length as at full speed, and near rest what the least power adds
+        total = _steady(s, 0.0, length, radius, w, chord)
+        if not least.any():
+            return total[()]
+        top = np.clip(least**w * v, slow, np.maximum(top, slow))
+        way = speed_up_distance(top, a) - speed_up_distance(slow, a)
+    else:
+        total = np.where(top < v, 0.0, _steady(s, way, length - way, radius, w, chord))
     none = np.zeros(np.broadcast_shapes(total.shape, *(q.shape for q in (v, slow, top, radius, least, half))))
     v, slow, top, radius, least, half = (q + none for q in (v, slow, top, radius, least, half))
     for place in (s + none, length - s + none):
-        near = place < way + (6.0 / np.sqrt(w) if chord is None else chord) * radius
+        near = place < way + (_REACH / np.sqrt(w) if chord is None else chord) * radius
         if near.any():
             part = np.zeros(near.shape)
             beam = (radius[near], least[near], half[near])
-            part[near] = _speeding_up(place[near], v[near], slow[near], top[near], *beam, a, ends.follows, w, chord is not None)
+            part[near] = _speeding_up(place[near], v[near], slow[near], top[near], *beam, a, ends.follows, w, chord is not None, evenly)
             total = total + part
     return total[()]
 
@@ -131,18 +140,19 @@ def _steady(s, start, end, radius, w, chord):
     return found
 
 
-def _speeding_up(s, v, slow, top, radius, least, chord, a, follows, w, flat):
+def _speeding_up(s, v, slow, top, radius, least, chord, a, follows, w, flat, evenly):
     """What comes from the way from the speed `slow` at 0 to the speed `top`: of a top hat (`flat`) along its chord.
 
-    By quadrature in the root of time from rest, where t^w is smoother.
+    By quadrature in the root of time from rest, where t^w is smoother. `evenly`: what the least power adds there to the light of full
+    speed.
     """
     s, v, slow, top, radius, least, chord = (q[..., None] for q in (s, v, slow, top, radius, least, chord))
+    # only times at which the place is lit, or within reach of the spot
+    wide = (chord if flat else np.hypot(np.minimum(s / radius, 0.0), _REACH / np.sqrt(w))) * radius
     s = s + speed_up_distance(slow, a)
-    # only times at which the place is lit, or within six radii of the spot
-    wide = (chord if flat else 6.0 / np.sqrt(w)) * radius
     first, last = (np.clip(np.sqrt(2.0 * np.maximum(s + d, 0.0) / a), slow / a, top / a) for d in (-wide, wide))
     cuts = [first, last]
-    if follows and np.any(least > 0.0):
+    if follows and not evenly and np.any(least > 0.0):
         cuts.insert(1, np.clip(least ** (1.0 / follows) * v / a, first, last))
     cuts = [np.sqrt(t) for t in cuts]
     total = 0.0
@@ -151,7 +161,7 @@ def _speeding_up(s, v, slow, top, radius, least, chord, a, follows, w, flat):
         root = start + half * (1.0 + _NODES)
         t = root * root
         lit = (a * t / v) ** follows if follows else np.ones_like(t)
-        energy = np.maximum(lit, least) ** w
+        energy = least**w - lit**w if evenly else np.maximum(lit, least) ** w
         if not flat:
             with np.errstate(under="ignore"):
                 energy = energy * np.exp(-2.0 * w * ((0.5 * a * t * t - s) / radius) ** 2)

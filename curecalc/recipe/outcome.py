@@ -29,6 +29,7 @@ __all__ = [
 ]
 
 _STEPS = 24
+_QUICK = 1e-10  # how near a search, whose answer is worked out once more, settles on speed and power
 _PLACES = np.array([1.0, 1.3, 1.8, 2.8, 1.0])  # in margins; the last stands for the middle
 _MORE = np.geomspace(1.0, 40.0, 121)
 _STEP = 1e-4
@@ -182,23 +183,25 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
     moving = task.run_up is not None and task.run_up.follows is not None
     speed: Any = cap * np.ones(np.shape(radius))
     power: Any = b.power_high
+    close = 1e-14 if quick is None else _QUICK
     for _ in range(1 if pulses is None and not moving else _STEPS):
         light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
         if quick is None:
             light = with_ends(task, light, power, radius, speed, spacing)
         wanted = log_wanted(task, light, radius, spacing) if quick is None else quick(1.0 if spacing is None else spacing / radius)
-        per_power = light.weakest * along(task, power, radius, speed, spacing=spacing)[0] / np.exp(_aimed(task, light, wanted, radius))
+        ends = along(task, power, radius, speed, spacing=spacing)
+        per_power = light.weakest * ends[0] / np.exp(_aimed(task, light, wanted, radius))
         new = b.power_high**w * per_power
         if pulses is not None:
             # pulses that lie further apart leave less between them: Newton's step in ln speed, from above, where it cannot miss
             new = speed * (new / speed) ** (-1.0 / light.speed_power)
         new = np.minimum(new, cap)
         enough = np.clip((new / per_power) ** (1.0 / w), b.power_low, b.power_high)
-        settled = np.all(np.abs(new - speed) <= 1e-14 * new) and np.all(np.abs(enough - power) <= 1e-14 * enough)
+        settled = np.all(np.abs(new - speed) <= close * new) and np.all(np.abs(enough - power) <= close * enough)
         speed, power = new, enough
         if settled:
             break
-    return at_settings(task, power, radius, spacing, speed, light=light, wanted=wanted)
+    return at_settings(task, power, radius, spacing, speed, light=light, wanted=wanted, ends=None if moving and not settled else ends)
 
 
 def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
@@ -239,15 +242,15 @@ def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
 
 
 def at_settings(
-    task: Task, power: Any, radius: Any, spacing: Any, speed: Any, *, light: Shape | None = None, wanted: Any = None
+    task: Task, power: Any, radius: Any, spacing: Any, speed: Any, *, light: Shape | None = None, wanted: Any = None, ends: Any = None
 ) -> dict[str, Any]:
-    """Exposures, depths, widths and rate of settings."""
+    """Exposures, depths, widths and rate of settings; `ends` is what `along` gives, where that is known."""
     if light is None:
         light = with_ends(task, shape(task.pattern, radius, spacing, speed, step_of(task)), power, radius, speed, spacing)
         wanted = log_wanted(task, light, radius, spacing)
     pattern, law = task.pattern, task.curve.cure
     per = power**pattern.exponent / speed
-    least, most = along(task, power, radius, speed, spacing=spacing)
+    least, most = along(task, power, radius, speed, spacing=spacing) if ends is None else ends
     hot = most * task.hottest
     fine = light if task.finest == 1.0 else shape(pattern, radius * task.finest, spacing, speed, powers=False)
     weakest, mean, strongest = light.weakest * per * least, light.mean * per, fine.strongest * per * hot
@@ -259,8 +262,8 @@ def at_settings(
     if pattern.exponent != 1.0:  # the exposure carries energy only
         plain = shape(pattern._replace(exponent=1.0), radius, spacing, speed, powers=False)
         flat = dataclasses.replace(task, pattern=pattern._replace(exponent=1.0))
-        ends = along(flat, power, radius, speed, spacing=spacing)
-        energy = dict(zip(energy, (e * f * power / speed for e, f in zip(plain[:3], (ends[0], 1.0, ends[1])))))
+        low, high = along(flat, power, radius, speed, spacing=spacing)
+        energy = dict(zip(energy, (e * f * power / speed for e, f in zip(plain[:3], (low, 1.0, high)))))
     out = {
         "power": power,
         "beam_radius": radius,

@@ -31,6 +31,7 @@ _TIE = 1e-7
 _HOLDS = 1e-12
 _MOVE = 1.1
 _WIDER = 4 * (0.01, 0.03, 0.1, 0.3)
+_WHOLE = ((0.0, 1.0), (0.0, 1.0))
 _LOOK = 12  # rounds to see whether there are settings at all
 _DEPTHS = ("print_through", "overcure")
 _ROUNDED = 1e-9  # what rounding alone may leave beyond a limit
@@ -121,7 +122,7 @@ def _axes(plane: _Plane, coarse: bool) -> tuple[Any, Any]:
 
 
 def _zoom(
-    plane: _Plane, score: Any, rounds: int, spans: tuple[tuple[float, float], tuple[float, float]] = ((0.0, 1.0), (0.0, 1.0))
+    plane: _Plane, score: Any, rounds: int, spans: tuple[tuple[float, float], tuple[float, float]] = _WHOLE
 ) -> tuple[float, float, float, dict[str, Any]]:
     """Close in on the highest score inside the spans; score(found, over) gives (score, tie) arrays."""
     a_axis, b_axis = _axes(plane, True)
@@ -140,7 +141,7 @@ def _zoom(
             best = (float(value[pick]), float(a[pick]), float(b[pick]), at)
         a_span = _closer(a_span, a_axis, best[1])
         b_span = _closer(b_span, b_axis, best[2])
-        if a_span[1] - a_span[0] < 2e-8 and b_span[1] - b_span[0] < 2e-8:
+        if all(axis.size < 2 or high - low < 2e-8 for axis, (low, high) in ((a_axis, a_span), (b_axis, b_span))):
             break
         a_axis, b_axis = _axes(plane, False)
     assert best is not None
@@ -205,8 +206,11 @@ def _fastest(task: Task, rounds: int) -> Best | None:
     quick, plane.quick = plane.quick, None  # the exact exposure at the end
     found, over = plane.outcome(np.array([a]), np.array([b]))
     if quick is not None and max(float(v[0]) for v in over.values()) > _HOLDS:  # the table was a little off at a limit
-        value, a, b, _ = _zoom(plane, _inside, rounds)
-        if value < -1e5:
+        for spans in (_about(a, b, 0.02), _WHOLE):
+            value, a, b, _ = _zoom(plane, _inside, rounds, spans)
+            if value > -1e5:
+                break
+        else:
             return None
         found, over = plane.outcome(np.array([a]), np.array([b]))
     # on a slope as narrow as the least speed leaves, a grid stops short of the end: look about once more, wider each time

@@ -2,13 +2,19 @@
 
 import math
 import time
+from pathlib import Path
 
+from curecalc.jobs.lot import read_resin
+from curecalc.jobs.machine import read_machine
+from curecalc.jobs.needs import read_needs
 from curecalc.recipe.assurance import Curve, Errors
 from curecalc.recipe.bounds import Bounds, Task
 from curecalc.recipe.draws import draw_depths
+from curecalc.recipe.inputs import gather
 from curecalc.recipe.light import Pattern
 from curecalc.recipe.search import best_settings
 
+DEMO = Path(__file__).resolve().parents[2] / "demo"
 KINDS = (("hatch", True, 0.18), ("contour", False, 0.18), ("down-facing", True, 0.1), ("support", False, 0.2), ("first", True, 0.3))
 
 
@@ -36,12 +42,12 @@ def task(kind, raster, depth):
     )
 
 
-def least_time(function, repeats):
+def least_time(function, repeats, clock=time.perf_counter):
     times = []
     for _ in range(repeats):
-        start = time.perf_counter()
+        start = clock()
         function()
-        times.append(time.perf_counter() - start)
+        times.append(clock() - start)
     return min(times)
 
 
@@ -52,8 +58,19 @@ def test_a_million_draws_of_a_whole_recipe_take_less_than_two_seconds():
     assert took < 2.0
 
 
-def test_the_search_for_one_kind_takes_less_than_50_ms():
-    for one in KINDS:
-        took = least_time(lambda one=one: best_settings(task(*one)), 5)
-        print(f"\nsearch, {one[0]}: {1e3 * took:.1f} ms (at most 50)")
-        assert took < 0.05
+def search_of_all(tasks):
+    """Seconds of processor time over all kinds, which another program beside this one does not lengthen much."""
+    took = {one.kind: least_time(lambda one=one: best_settings(one), 5, time.process_time) for one in tasks}
+    print("\nsearch:", ", ".join(f"{kind} {1e3 * t:.1f} ms" for kind, t in took.items()), end="; ")
+    print(f"all {1e3 * sum(took.values()):.1f} ms (at most 100)")
+    return sum(took.values())
+
+
+def test_the_search_over_all_kinds_takes_less_than_100_ms():
+    assert search_of_all([task(*one) for one in KINDS]) < 0.1
+
+
+def test_the_search_over_all_kinds_of_the_demonstration_takes_less_than_100_ms():
+    """With vectors' ends, limits held with assurance and a line's width: all that the files of the demonstration ask."""
+    machine, resin, needs = read_machine(DEMO / "machine.toml"), read_resin(DEMO / "resin.toml"), read_needs(DEMO / "needs.toml")
+    assert search_of_all(gather(machine, resin, needs).tasks) < 0.1
