@@ -20,6 +20,7 @@ __all__ = ["Change", "Retuned", "machine_after", "retune", "shown"]
 
 _POWER_STEP = 0.3  # a change of irradiance beyond which reciprocity is no longer taken for granted
 _SPOT_STEP = 0.1
+_SLIP = 10.0  # times the earlier value: no drift but a slip of a unit or a digit
 _LOT_DAYS = 90
 
 
@@ -145,7 +146,7 @@ def retune(
     Raises
     ------
     QuantityError
-        Neither reading given.
+        Neither reading given, or one ten times the earlier value or a tenth of it.
     NoSolution
         The needs cannot be met any longer.
     """
@@ -157,6 +158,10 @@ def retune(
         factor = float((beam_radius[1] / beam_radius[0]).m_as("dimensionless"))
     before = float(machine.power.value.m_as(MW))
     ratio = 1.0 if power is None else float(power.value.m_as(MW)) / before
+    if power is not None:
+        _drifted("power", power.value, machine.power.value)
+    if beam_radius is not None:
+        _drifted("beam_radius", beam_radius[1], beam_radius[0])
     now = machine_after(machine, power, factor, power_meter, day)
     lot = with_exposures_scaled(resin, ratio) if earlier_reading_wrong else resin
     kinds = {v["kind"]: v for v in old["vectors"]}
@@ -190,6 +195,15 @@ def retune(
         earlier_reading_wrong,
         tuple(_remarks(power is not None and ratio != 1.0, earlier_reading_wrong, moved)),
     )
+
+
+def _drifted(name: str, new: Quantity, old: Quantity) -> None:
+    times = float((new / old).m_as("dimensionless"))
+    if not 1.0 / _SLIP < times < _SLIP:
+        raise QuantityError(
+            f"{name} of {show(new)} is {times:.3g} times the earlier {show(old)}, more than anything drifts. Check the unit and the "
+            "decimal point, or make a new recipe for another laser."
+        )
 
 
 def _remarks(read: bool, wrong: bool, moved: bool) -> Iterator[str]:

@@ -137,6 +137,22 @@ def test_retune_scales_speeds_that_the_laser_limits(saved, tmp_path, capsys):
     assert all(abs(one["speed_change"]) < 1e-4 for one in more["changes"])
 
 
+@pytest.mark.parametrize(
+    ("reading", "said"),
+    [
+        (["--power", "222 W"], "power of 222000 mW is 925 times the earlier 240 mW"),
+        (["--power", "2.22 mW"], "power of 2.22 mW is 0.00925 times"),
+        (["--beam-radius", "0.8 mm", "--instead-of", "0.055 mm"], "beam-radius of 0.8 mm is 14.5 times the earlier 0.055 mm"),
+    ],
+)
+def test_a_slip_of_a_unit_is_not_taken_for_a_drift(saved, tmp_path, capsys, reading, said):
+    assert main(["retune", str(saved), *reading, "--save", str(tmp_path / "again.json")]) == 2
+    err = capsys.readouterr().err
+    assert said in err
+    assert err.count("\n") == 1
+    assert not (tmp_path / "again.json").exists()
+
+
 def test_retune_calls_for_coupons_when_the_light_changed_much(saved, capsys):
     record = answer(capsys, "retune", str(saved), "--power", "120 mW", "--json")
     assert any("irradiance" in reason for reason in record["recalibrate"])
