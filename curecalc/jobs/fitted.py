@@ -138,6 +138,7 @@ def resin_text(
         residual_sd=fit.residual_sd,
         coupon_sd=Quantity(math.sqrt(line.coupon_variance), MM),
         centre_exposure=Quantity(math.exp(line.x_mean), MJ_CM2),
+        centre_depth=Quantity(line.penetration_depth * (line.x_mean - line.log_threshold), MM),
         centre_depth_sd=Quantity(math.sqrt(line.mean_variance), MM),
         slope_sd=Quantity(math.sqrt(line.slope_variance), MM),
         exposure_low=Quantity(100.0 * float(c.exposure.min()), MJ_CM2),

@@ -23,6 +23,7 @@ NO_WAVELENGTH = "The resin file does not say at which wavelength its values hold
 _FORMS = "give penetration_depth and critical_exposure, or critical_exposure and one entry of depths, or two entries of depths"
 _SHEETS = {("penetration_depth", "critical_exposure"): 0, ("critical_exposure",): 1, (): 2}  # how many depths go with them
 _NO_LENGTH = Quantity(0.0, MM)
+_SAME = 1e-4  # numbers of one fit, saved to the last digit, agree far better
 _fit = partial(Key, table="fit")
 _texts = partial(Key, "list", item=Key("text"), table="fit")
 _scatter = partial(Key, "length", table="fit", rule="nonnegative")
@@ -88,6 +89,7 @@ class Lot(Origin):
     centre_exposure: Annotated[Quantity | None, _fit("exposure", "Where height and slope of the line are uncorrelated.", required=True)] = (
         None
     )
+    centre_depth: Annotated[Quantity | None, _fit("length", "Mean depth there; by it a value that was changed by hand shows.")] = None
     centre_depth_sd: Annotated[Quantity | None, _scatter("Standard uncertainty of the mean depth there.", required=True)] = None
     slope_sd: Annotated[Quantity | None, _scatter("Standard uncertainty of Dp.", required=True)] = None
     exposure_low: Annotated[Quantity | None, _fit("exposure", "Range of the coupons: the curve holds here.", required=True)] = None
@@ -165,6 +167,21 @@ class Lot(Origin):
             x_high=high,
         )
 
+    @property
+    def _edited(self) -> bool:
+        """Whether Dp, Ec or their correlation cannot be those of the fit that the table describes (plain curves)."""
+        if self.bleaching_exposure is not None or self.exponent is not None or self.penetration_depth is None:
+            return False
+        line, u = self.line, float(self.penetration_depth.standard_uncertainty.m_as(MM))
+        relative, slope = _relative_ec(line), math.sqrt(line.slope_variance)
+        depth = line.penetration_depth * (line.x_mean - line.log_threshold)
+        if self.centre_depth is not None and abs(depth - self.centre_depth.m_as(MM)) > _SAME * line.penetration_depth:
+            return True
+        if slope == 0.0:
+            return False
+        correlation = (line.x_mean - line.log_threshold) * slope / (line.penetration_depth * relative)
+        return abs(correlation - self.correlation) > _SAME or abs(u / slope - 1.0) > _SAME
+
     @cached_property
     def resin(self) -> Resin:
         """The resin for calculations: Dp and Ec with standard uncertainties, in the cure law that the file states."""
@@ -220,6 +237,12 @@ class Lot(Origin):
     def completed(self) -> Self:
         """A data sheet with the sentence that it is unverified; whatever the resin refuses is refused here."""
         done = self
+        if self.verified and self._edited:
+            said = (
+                "Dp, Ec and their correlation do not agree with the [fit] table of the same file: one of them was changed by hand since. "
+                "Save the fit again."
+            )
+            done = replace(self, warnings=(*self.warnings, said))
         if not self.verified:
             line, how = self.line, self._sheet[2]
             of_depth = 100 * math.sqrt(line.slope_variance) / line.penetration_depth

@@ -1,6 +1,7 @@
 """The resin file: round trip of a fit, the three forms of a data sheet, assurance from the stored numbers."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -208,3 +209,21 @@ def test_assured_depth_is_kept_in_the_stated_share_of_lots():
     assert reached[True] / 4000 == pytest.approx(0.95, abs=0.011)  # three standard errors
     assert reached[False] / 4000 == pytest.approx(0.95, abs=0.011)
     assert working_line(ordinary_line(x, dp * (x - lec)), x_low=0, x_high=1).penetration_depth == pytest.approx(dp)
+
+
+@pytest.mark.parametrize("key", ["critical_exposure", "penetration_depth", "correlation"])
+@pytest.mark.parametrize("known", [True, False])
+def test_a_value_changed_by_hand_since_its_fit_is_remarked(key, known, tmp_path):
+    """One per cent of a value. Without the mean depth in the file it shows in the correlation: ln Ec is the centre less that depth over
+    Dp, so its correlation with Dp follows from their variances by propagation (JCGM 100, 5.2); a change of Dp alone does not.
+    """
+    path = save_fit(tmp_path / "resin.toml", fit())
+    text = path.read_text(encoding="utf-8")
+    if not known:
+        text = re.sub(r"(?m)^centre_depth = .*\n", "", text)
+        path.write_text(text, encoding="utf-8")
+    assert not any("changed by hand" in said for said in read_resin(path).warnings)
+    edited = re.sub(rf'(?m)^({key} = "?)([0-9.]+)', lambda found: f"{found[1]}{1.01 * float(found[2])!r}", text)
+    assert edited != text
+    path.write_text(edited, encoding="utf-8")
+    assert any("changed by hand" in said for said in read_resin(path).warnings) is (known or key != "penetration_depth")
