@@ -127,6 +127,7 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
             ("assured", f"{100.0 * record['assurance']:g} % for {_FOR[record['assured_for']]}"),
             ("power read", f"{machine['power_reading_date']}, {_measured(machine['power'])}"),
             *_spot(machine),
+            *_retuned(record),
             ("valid until", f"{machine['power_reading_valid_until']}, or a change of lot, vat, laser or beam"),
         ],
         "settings": settings,
@@ -150,6 +151,12 @@ def _spot(machine: dict[str, Any]) -> list[tuple[str, str]]:
     ratio, told = machine["radius_ratio"], machine["spot_measurement"]
     shape = "round" if ratio == 1.0 else f"elliptical, y radius {figure(ratio, digits=3)} of x, x at {_n(machine['spot_angle'], 3)}°"
     return [("spot", shape + (f" ({told})" if told else ""))] if told or ratio != 1.0 else []
+
+
+def _retuned(record: dict[str, Any]) -> list[tuple[str, str]]:
+    """That this sheet takes the place of another, and of which."""
+    old = record.get("retuned_from")
+    return [] if old is None else [("retuned", f"{record['date']}, in place of {Path(old['path']).name} {old['sha256'][:8]}")]
 
 
 def _head(record: dict[str, Any]) -> str:

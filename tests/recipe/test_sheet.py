@@ -1,6 +1,7 @@
 """The recipe's sheet: all of it on paper, one meaning of the sign before an uncertainty, a proof coupon with its limits."""
 
 import copy
+import hashlib
 import math
 from pathlib import Path
 
@@ -119,3 +120,16 @@ def test_power_as_a_share_and_the_day_the_reading_runs_out(recipe):
 
 def test_what_is_assumed_follows_the_machine_file(recipe):
     assert any("from 1 beam radii inside the ends of a vector" in one for one in recipe.to_dict()["assumptions"])
+
+
+def test_a_retuned_sheet_says_so_and_what_it_takes_the_place_of(tmp_path, capsys):
+    from curecalc.cli import main
+
+    files = [part for kind in READERS for part in (f"--{kind}", str(DEMO / f"{kind}.toml"))]
+    first, again = tmp_path / "first.html", tmp_path / "again.html"
+    assert main(["recipe", *files, "--save", str(tmp_path / "r.json"), "--sheet", str(first)]) == 0
+    assert main(["retune", str(tmp_path / "r.json"), "--power", "230 mW", "--sheet", str(again)]) == 0
+    capsys.readouterr()
+    assert "in place of" not in first.read_text(encoding="utf-8")
+    digest = hashlib.sha256((tmp_path / "r.json").read_bytes()).hexdigest()
+    assert f"in place of r.json {digest[:8]}" in again.read_text(encoding="utf-8")
