@@ -28,6 +28,8 @@ _MOST_LAYERS = 20_000
 _LARGEST, _LARGEST_UNPACKED, _MOST_PACKED = 500_000_000, 2_000_000_000, 200
 _KINDS = (OUTLINE, "contour", "hatch")
 _WAY = "Export the part again."
+_SMALLEST = 1.0  # mm
+_STRAIGHT = 0.005  # mm, far less than a line is wide: corners that lie nearer to a straight contour are those of facets, no stops
 
 
 def study_paths(
@@ -103,7 +105,7 @@ def _vectors(loops: list[np.ndarray], h: float, inner: tuple[float, float], *, a
     if not loops:
         return none, none, none
     drawn = shapely.build_area(shapely.multilinestrings([shapely.linearrings(loop) for loop in loops]))
-    contour = shapely.buffer(drawn, -inner[0], join_style="mitre")
+    contour = shapely.simplify(shapely.buffer(drawn, -inner[0], join_style="mitre"), _STRAIGHT)
     filled = shapely.buffer(drawn, -inner[1], join_style="mitre")
     return _around(loops), _around(_rings(contour)), _hatch(filled, h, along_y)
 
@@ -165,12 +167,14 @@ def _solid(name: str, path: Path) -> tuple[Any, float, float]:
         raise FileError(f"{name}: slicing a mesh needs more packages. Install them with: pip install 'curecalc[mesh]'") from None
     try:
         mesh = trimesh.load_mesh(str(path), file_type=path.suffix.lower()[1:])
-    except Exception as error:  # whatever the reader meets in a broken file
-        raise FileError(f"{name}: cannot be read as a mesh ({type(error).__name__}). {_WAY}") from None
+    except Exception:  # whatever the reader meets in a broken file
+        raise FileError(f"{name}: cannot be read as a mesh: the file is cut off, damaged or of another kind. {_WAY}") from None
     if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) == 0:
         raise FileError(f"{name}: holds no triangles. {_WAY}")
     if not np.all(np.isfinite(mesh.vertices)) or np.abs(mesh.vertices).max() > 1e5:
         raise FileError(f"{name}: has corners that are not numbers within -1e5 to 1e5 mm. {_WAY}")
+    if (widest := float(np.ptp(mesh.vertices, axis=0).max())) < _SMALLEST:
+        raise FileError(f"{name}: {widest:.3g} mm at its widest is no part: is the mesh in metres? Export it in millimetres.")
     mesh.merge_vertices(merge_tex=True, merge_norm=True)
     if not mesh.is_watertight:
         raise FileError(f"{name}: the mesh is not closed, so its sections have no area. Repair it first.")

@@ -55,6 +55,31 @@ def test_a_tube_has_a_hole(tmp_path):
         assert r.max() < 2.0 - 0.149
 
 
+def test_facets_finer_than_five_micrometres_are_no_corners(tmp_path):
+    """A chord of a circle leaves it by r (1 - cos(a/2)): within 5 um of r = 10 mm it may span 3.6 degrees, so 100 to 200 chords do."""
+    count, length = [], []
+    for sections in (32, 400, 1600):
+        contour = totals(made(trimesh.creation.cylinder(radius=10.06, height=0.1, sections=sections), tmp_path))["contour"]
+        count.append(contour["count"])
+        length.append(contour["length"])
+    assert count[0] == 32
+    assert all(99 <= n <= 200 for n in count[1:])
+    assert length[1:] == pytest.approx([2.0 * math.pi * 10.0] * 2, rel=1e-3)
+
+
+@pytest.mark.parametrize("unit", [0.001, 1.0])
+def test_a_part_in_metres_or_cut_off_is_refused_in_plain_words(unit, tmp_path):
+    box = trimesh.creation.box((40.0 * unit, 30.0 * unit, 10.0 * unit))
+    file = tmp_path / "part.stl"
+    data = box.export(file_type="stl")
+    file.write_bytes(data if unit < 1.0 else data[: len(data) // 2])
+    with pytest.raises(FileError) as error:
+        study_paths(file, **RULES)
+    said = str(error.value)
+    assert ("0.04 mm at its widest is no part: is the mesh in metres?" if unit < 1.0 else "cut off") in said
+    assert "Error" not in said
+
+
 def test_overlapping_shells_are_one(tmp_path):
     both = trimesh.util.concatenate([trimesh.creation.box((2, 2, 1)), trimesh.creation.box((2, 2, 1)).apply_translation((1, 0, 0))])
     assert areas(made(both, tmp_path)) == pytest.approx(np.full(10, 6.0), rel=1e-5)
