@@ -295,16 +295,25 @@ def at_settings(
     return out
 
 
+def _fullest_power(task: Task, found: dict[str, Any]) -> Any:
+    """The power of the radius in the dose of the weakest place, in the direction of the tracks in which that place gets most."""
+    if len(task.pattern.tracks) == 1:
+        return found["light"].radius_power
+    radius, spacing, speed = (found[name] for name in ("beam_radius", "hatch_spacing", "scan_speed"))
+    ways = [shape(task.pattern._replace(tracks=(track,)), radius, spacing, speed, step_of(task)) for track in task.pattern.tracks]
+    most = np.argmax([way.weakest for way in ways], axis=0)[None]
+    return np.take_along_axis(np.array([way.radius_power for way in ways]), most, 0)[0]
+
+
 def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
     """How far each limited quantity may reach beyond its expected value, one-sided with the assurance asked."""
     light, errors, b, out = found["light"], task.errors, task.bounds, {}
-    relative = relative_variance(errors, *light[4:])
 
     def beyond(dose: Any, relative: Any, lever: Any = 0.0) -> Any:
         return reach_beyond(task.curve, errors, np.log(dose), relative, assurance=task.assurance, single=task.single, lever=lever)
 
     if b.overcure < math.inf:
-        out["overcure_beyond"] = beyond(found["dose_deepest"], relative)
+        out["overcure_beyond"] = beyond(found["dose_deepest"], relative_variance(errors, _fullest_power(task, found), *light[5:]))
     if b.print_through < math.inf:
         law, above = task.curve.cure, found["dose_mean"] if task.above is None else task.above
         deeper = dataclasses.replace(law, penetration_depth=law.penetration_depth * math.exp(_STEP))

@@ -24,7 +24,7 @@ def recorded():
 
 
 def test_the_record_keeps_every_promise():
-    """Depth in every case and in their mean; upper limits in every case, tight but where another direction of an ellipse is the worst."""
+    """Depth in every case and in their mean; upper limits in every case, and no wider than they need be."""
     rows, all_cases = recorded(), cases()
     assert len(rows) == len(all_cases) >= 60
     depths = {0.95: [], 0.99: []}
@@ -37,13 +37,13 @@ def test_the_record_keeps_every_promise():
         for name in UPPER:
             if row[name]:
                 assert float(row[name]) >= least, (name, row)
-                assert float(row[name]) <= most or case.spot == "any", (name, row)
+                assert float(row[name]) <= most, (name, row)
     for assurance, found in depths.items():
         assert np.mean(found) >= MEAN[assurance]
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("number", [3, 13, 18, 24, 36, 44])
+@pytest.mark.parametrize("number", [3, 13, 18, 24, 27, 36, 44])
 def test_a_case_drawn_again_gives_the_record(number):
     row, case = recorded()[number], cases()[number]
     exact, stepped = shares(case)

@@ -274,11 +274,14 @@ def places(case: Case, radius):
 
 def built(case: Case, task, found, random, shops: int, dp, ec, shared, scale):
     """Whether each shop's layer reaches its depth, and whether each upper limit that the settings name is kept."""
-    direction = 0.0
+    direction = most = 0.0
     if case.spot == "any":  # the weakest direction: with the wider axis across for lines, the narrower for the valleys of rasters
-        direction = math.radians(120.0 if case.raster else 30.0)
+        direction, most = (math.radians(a) for a in ((120.0, 30.0) if case.raster else (30.0, 120.0)))
     gain, cosine = slant(case)
-    beam, spacing = light_of(case, found, random, shops, scale, direction, 0.0 if case.raster else 0.5 * math.pi)
+    lean, day = 0.0 if case.raster else 0.5 * math.pi, random.bit_generator.state
+    beam, spacing = light_of(case, found, random, shops, scale, direction, lean)
+    random.bit_generator.state = day  # the same day, scanned the way that gets most
+    fullest, _ = light_of(case, found, random, shops, scale, most, lean)
     common = gain * np.exp(shared)
     lines = np.array([[0.0]]) if not case.raster else np.arange(-_many(case), _many(case) + 1)[:, None] * spacing
     between = 0.5 * spacing if case.raster else 0.0
@@ -290,6 +293,9 @@ def built(case: Case, task, found, random, shops: int, dp, ec, shared, scale):
     kept = {"depth": depth.min(0) + scatter - recoat >= LAYER + BOND}
     if case.corner:  # upper limits are those of the centre
         return kept
+    if case.spot == "any":
+        full = [common * fullest.dose(x, lines + between) for x in places(case, found["beam_radius"] + np.zeros(shops))]
+        depth = deep * np.log(np.array(full) / ec)
     kept["overcure"] = depth.max(0) + scatter - recoat <= found["depth_max"] + found["overcure_beyond"]
     at = int(np.argmax(weak.mean(1)))
     x = places(case, found["beam_radius"] + np.zeros(shops))[at]
