@@ -19,12 +19,12 @@ def grid(n, half=100.0):
     return [(float(x), float(y)) for x in g for y in g]
 
 
-def coverage(kind, fields, seed):
-    """Over `fields` maps of nine to twenty-five places, each asked at a hundred places drawn inside."""
+def coverage(kind, fields, seed, sides=(3, 4, 5)):
+    """Over `fields` maps of nine to twenty-five places, each asked at a hundred places drawn inside; `sides` places a side."""
     rng = np.random.default_rng([seed, len(kind)])
     held = []
     for _ in range(fields):
-        x, y = np.array(grid(int(rng.choice([3, 4, 5])))).T
+        x, y = np.array(grid(int(rng.choice(sides)))).T
         at = rng.uniform(-100, 100, (2, 100))
         c = rng.standard_normal(8)
 

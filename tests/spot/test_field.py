@@ -99,6 +99,12 @@ def test_the_kept_figures_say_95_percent_over_500_fields():
 
 
 @pytest.mark.slow
+def test_a_bump_that_the_noise_half_hides_stands_in_the_band():
+    """Twenty-five places: the noise is up to a third of a bump that no quadratic follows."""
+    assert 0.94 <= coverage("bump", 300, 12, sides=(5,)) <= 0.97
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_kind_drawn_again_gives_the_kept_figure(kind):
     kept = tomllib.loads(RECORD.read_text())
