@@ -148,8 +148,9 @@ def judge_shape(excess: float, share: float | None, axes: Axes, fit_axes: Axes, 
             Finding("not_gaussian", (f"{told}: use the line exposure computed from the image itself rather than the radius alone."))
         )
     if by_moments:
-        gap = max(abs(axes.radius_x / fit_axes.radius_x - 1.0) if axes.round == fit_axes.round else 0.0, 0.0)
-        sure = 3.0 * math.hypot(axes.u_x / axes.radius_x, fit_axes.u_x / fit_axes.radius_x)
+        # of the round spot of the same area: an uneven background can turn the axes of a round beam, and axes apart do not compare
+        gap = abs(math.sqrt(axes.radius_x * axes.radius_y / (fit_axes.radius_x * fit_axes.radius_y)) - 1.0)
+        sure = 1.5 * math.hypot(*(u / r for a in (axes, fit_axes) for r, u in ((a.radius_x, a.u_x), (a.radius_y, a.u_y))))
         if gap > max(0.025, sure) and excess <= 0.03:
             findings.append(
                 Finding(
