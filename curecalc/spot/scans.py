@@ -235,7 +235,7 @@ def doubts(of: str, f: Scan, height: float, notes: list[str]) -> list[str]:
             f"stage. It is taken "
             "out; scan in one direction only."
         )
-    if r.misfit_p < max(2e-3, 0.1 * r.misfit) and r.misfit > 1.5e-3:  # a large misfit needs less proof
+    if r.misfit_p < max(2e-3, 0.5 * r.misfit) and r.misfit > 1.5e-3:  # a large misfit needs less proof
         out.append(
             f"{of}the residuals follow a pattern, not noise ({r.misfit:.1%} of the full reading): the beam is not Gaussian "
             f"along this axis, the "
