@@ -146,9 +146,12 @@ def _from_log(args: argparse.Namespace) -> tuple[Any, Any, Any]:
         raise QuantityError("--machine and --machine-name: the file, or the machine of the logbook. Keep one.")
     if named is None and (args.lot is None or args.resin is not None):
         return None, None, None
-    machine, lot, needs, args.readings = recipe_inputs(
-        args.log, machine=named, lot=args.lot, with_resin=args.resin is None, with_needs=args.needs is None
-    )
+    try:
+        machine, lot, needs, args.readings = recipe_inputs(
+            args.log, machine=named, lot=args.lot, with_resin=args.resin is None, with_needs=args.needs is None
+        )
+    except QuantityError as error:  # here --machine is the file
+        raise QuantityError(str(error).replace("machine: ", "--machine-name: ", 1)) from None
     return machine, lot, needs
 
 

@@ -242,6 +242,8 @@ def stands(path: Path, write: bool = True) -> bool:
         if not path.parent.is_dir():
             raise FileError(f"{path}: the folder {path.parent} does not stand. Make it first.") from None
         return False
+    except FileError:
+        raise
     except PermissionError:
         raise FileError(f"{path}: may not be read. Ask for the right to read it.") from None
     except (OSError, ValueError) as error:
