@@ -123,6 +123,8 @@ def skipped(tree: ast.Module, lines: list[str]) -> set[ast.AST]:
     for node in ast.walk(tree):
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node, clean=False) is not None:
             leave(node.body[0])
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):  # what stands under a name, for its readers
+            leave(node)
         if isinstance(node, ast.Assign) and any(isinstance(t, ast.Name) and t.id == "__all__" for t in node.targets):
             leave(node)
         if isinstance(node, ast.If) and ast.unparse(node.test).endswith("TYPE_CHECKING"):
