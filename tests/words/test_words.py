@@ -5,33 +5,49 @@ that these files hold words and never a number as a reference. Where a wording i
 python -m pytest tests/words` writes the files anew, and the change of words stands in the diff for a reader to judge.
 """
 
+import io
 import os
 import re
 import shutil
 import textwrap
+from importlib import import_module
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+import curecalc
 from curecalc.cli import main
+from curecalc.errors import CurecalcError
+from curecalc.units import Quantity
 
 HERE = Path(__file__).parent
 DEMO = HERE.parents[1] / "demo"
 WRITE = bool(os.environ.get("CURECALC_WRITE_WORDS"))
 REWRITE = "the words changed. Where that is meant: CURECALC_WRITE_WORDS=1 python -m pytest tests/words (without -n), and read the diff"
 LONG = {"demo --folder made"}  # runs every other command
+SHORT: dict[str, str] = {}  # names of stretches of commands that many cases share: `let NAME TEXT`, then $NAME
 STATUS = {0: "", 1: "(status one)", 2: "(status two)", 3: "(status three)"}
 
 
 def cases() -> list[tuple[str, str]]:
     """Topic and command lines (several with ` && ` between them run in one folder)."""
     found, topic = [], ""
-    for line in (HERE / "cases.txt").read_text(encoding="utf-8").splitlines():
-        if line.startswith("== "):
-            topic = line[3:]
-        elif line.strip() and not line.startswith("#"):
-            found.append((topic, line))
+    for file in sorted(HERE.glob("cases*.txt")):
+        for line in file.read_text(encoding="utf-8").splitlines():
+            if line.startswith("== "):
+                topic = line[3:]
+            elif line.startswith("let "):
+                _, name, text = line.split(" ", 2)
+                SHORT[name] = in_full(text)
+            elif line.strip() and not line.startswith("#"):
+                found.append((topic, line))
     return found
+
+
+def in_full(text: str) -> str:
+    """With the stretches that have a name."""
+    return re.sub(r"(?<!\$)\$([A-Z]+)", lambda found: SHORT[found[1]], text)
 
 
 def masked(text: str) -> str:
@@ -48,23 +64,45 @@ def words_of(command: str) -> list[str]:
     return shlex.split(command)
 
 
+def called(line: str) -> str:
+    """What a Python expression of a module of the program gives or raises: `call MODULE EXPRESSION`."""
+    _, module, expression = line.split(" ", 2)
+    names: dict[str, object] = {"np": np, "Q": Quantity, "Path": Path, "curecalc": curecalc}
+    for room in (curecalc, curecalc.units, import_module(module)):
+        names |= {name: getattr(room, name) for name in re.findall(r"\w+", expression) if hasattr(room, name)}
+    try:
+        value = eval(expression, names)
+    except (CurecalcError, AttributeError, ValueError) as error:
+        return f"{type(error).__name__}: {error}\n"
+    return "".join(f"{one}\n" for one in (value if isinstance(value, list | tuple) else [value]))
+
+
 @pytest.fixture
 def say(capsys, tmp_path, monkeypatch):
     """Run command lines in a folder that holds the invented files; what they say, without figures."""
     monkeypatch.setenv("COLUMNS", "120")
-    shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     monkeypatch.chdir(tmp_path)
 
     def call(line: str) -> str:
+        line = in_full(line)
+        for file in DEMO.iterdir():
+            if file.name in line:
+                shutil.copy(file, tmp_path)
         said = []
         for command in line.split(" && "):
+            if command.startswith("call "):
+                said.append(masked(called(command).replace(str(tmp_path), "")))
+                continue
+            if command.startswith("type "):  # type TEXT: what is typed at the next command
+                monkeypatch.setattr("sys.stdin", io.StringIO(command[5:].replace("\\n", "\n")))
+                continue
             if command.startswith("write "):  # write FILE TEXT, with \n for a new line
                 _, name, text = command.split(" ", 2)
                 Path(name).write_text(text.replace("\\n", "\n"), encoding="utf-8")
                 continue
             if command.startswith("change "):  # change FILE OLD => NEW
                 _, name, rest = command.split(" ", 2)
-                old, new = rest.split(" => ")
+                old, new = rest.replace("\\n", "\n").split(" => ")
                 text = Path(name).read_text(encoding="utf-8")
                 assert old in text, old
                 Path(name).write_text(text.replace(old, new), encoding="utf-8")
@@ -78,7 +116,7 @@ def say(capsys, tmp_path, monkeypatch):
                 said.append(out.partition("\n\n")[2])  # the first lines, the usage, are laid out by the interpreter
             else:
                 told = out + "".join(f"[{line}]\n" for line in err.splitlines())
-                said.append(masked(told.replace(str(DEMO.parent), "")) + STATUS[status])
+                said.append(masked(told.replace(str(DEMO.parent), "").replace(str(tmp_path), "")) + STATUS[status])
         return "\n".join(said)
 
     return call
