@@ -118,7 +118,7 @@ class VectorNeeds(Shown):
                     yield f"{name}_{end}", f"stands beside {name}, which fixes the value. Leave one of the two out."
             if low is not None and high is not None and low > high:
                 yield f"{name}_max", f"must not be below {name}_min ({show(low)}), got {show(high)}. Exchange the two."
-        if self.overcure_max is not None and self.overcure_max.m_as(MM) < depth - thickness:
+        if self.overcure_max is not None and self.overcure_max.m_as(MM) < depth - thickness - 1e-9:  # rounding is no overcure
             more = f"is less than the overcure asked for, {depth - thickness:.4g} mm. Raise it, or ask for less."
             yield "overcure_max", f"of {show(self.overcure_max)} {more}"
         if self.print_through_max is not None and not self.down_facing:
