@@ -174,12 +174,13 @@ def beam_power(
 
 def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
     out = []
-    for count, where, far, do in (
-        (r.at_top, "top", "low", "Choose a wider range of the meter"),
-        (r.at_bottom, "bottom", "high", "Set the meter's zero"),
+    for count, where, least, do in (
+        (r.at_top, "top", "least", "Choose a wider range of the meter"),
+        (r.at_bottom, "bottom", "most", "Set the meter's zero"),
     ):
         if count:
-            out.append(f"{count} of {y.size} readings stand at one {where} value: the range ends there, so the mean is too {far}. {do}.")
+            held = f"{count} of {y.size} readings stand at one {where} value"
+            out.append(f"{held}: the range ends there, so they count as at {least} that. {do}.")
     if r.step > 0 or not r.sd > 0:
         steps = f"steps of {show_kernel(r.step, 'power')}" if r.step else "one value"
         counts = "the step counts as the meter's resolution" if r.step else "their scatter is hidden: state resolution="

@@ -132,6 +132,42 @@ def _held(y: Any) -> tuple[int, int]:
     return ends[0], ends[1]
 
 
+def _likeliest(y: Any, top: Any, bottom: Any) -> tuple[float, float, float]:
+    """Mean, standard deviation and standard uncertainty of the mean of normal readings, those at an end of the range known only as beyond.
+
+    The likelihood of Tobin's model, raised by expectation and maximisation; the uncertainty from its curvature. The deviation counts one
+    degree of freedom less than the readings inside the range, as that of a plain mean does.
+    """
+    from scipy.special import log_ndtr
+
+    inside = y[~(top | bottom)]
+    ends = [(float(y[at][0]), int(at.sum()), sign) for at, sign in ((top, 1.0), (bottom, -1.0)) if at.any()]
+    mean, sd = float(y.mean()), float(y.std())
+    for _ in range(400):
+        total, square = float(inside.sum()), float(((inside - mean) ** 2).sum())
+        for end, count, sign in ends:
+            z = sign * (end - mean) / sd
+            hazard = math.exp(-0.5 * z * z - float(log_ndtr(-z))) / math.sqrt(2.0 * math.pi)
+            total += count * (mean + sign * sd * hazard)
+            square += count * sd**2 * (1.0 + z * hazard)
+        new = total / y.size
+        mean, sd = new, math.sqrt(square / y.size - (new - mean) ** 2)
+
+    def likelihood(m: float, s: float) -> float:
+        beyond = sum(count * float(log_ndtr(sign * (m - end) / s)) for end, count, sign in ends)
+        return beyond - inside.size * math.log(s) - 0.5 * float(((inside - m) ** 2).sum()) / s**2
+
+    h, best = 1e-3 * sd, likelihood(mean, sd)
+    mm, ss = (
+        -(likelihood(mean + a * h, sd + b * h) + likelihood(mean - a * h, sd - b * h) - 2.0 * best) / h**2
+        for a, b in ((1.0, 0.0), (0.0, 1.0))
+    )
+    across = sum(a * b * likelihood(mean + a * h, sd + b * h) for a in (-1.0, 1.0) for b in (-1.0, 1.0))
+    cross = -across / (4.0 * h * h)
+    fair = math.sqrt(inside.size / (inside.size - 1.0))
+    return mean, sd * fair, fair * math.sqrt(ss / (mm * ss - cross**2))
+
+
 def power_reading(
     *,
     reading: Any,
@@ -170,7 +206,8 @@ def power_reading(
     PowerReading
 
     Source: JCGM 100 4.2 (Type A), 4.3 (Type B), G.4 (effective degrees of freedom). Successive readings that resemble
-    each other carry less news: the Type A part grows by sqrt((1 + r)/(1 - r)) for a significant lag-one correlation r.
+    each other carry less news: the Type A part grows by sqrt((1 + r)/(1 - r)) for a significant lag-one correlation r. Readings at an
+    end of the meter's range count as at least, or at most, that (Tobin's likelihood), where four or more lie inside it.
     """
     y = np.asarray(reading, dtype=np.float64) - zero
     t = np.arange(y.size, dtype=np.float64) if time is None else np.asarray(time, dtype=np.float64)
@@ -185,6 +222,12 @@ def power_reading(
     cut = 0 if keep_warm_up else warm_up(y, t)
     kept, when = y[cut:], t[cut:]
     mean, sd = float(kept.mean()), float(kept.std(ddof=1))
+    beyond = [found & (kept == end) for found, end in ((bool(top), y.max()), (bool(bottom), y.min()))]
+    out = int(np.sum(beyond))
+    if out and kept.size - out >= 4:
+        mean, sd, spread = _likeliest(kept, *beyond)
+    else:
+        spread = sd / math.sqrt(kept.size)
     if not mean > 0:
         raise ValueError("the mean reading is not above zero. Check the shutter, the range of the meter and its zero.")
     _, drift_p, change = _trend(kept, when)
@@ -192,12 +235,12 @@ def power_reading(
     hidden = step > 2.0 * sd  # noise of half a step would blur it away
     if hidden:
         resolution = max(resolution, step)
-    d = kept - mean
+    d = kept - kept.mean()
     r = float(d[1:] @ d[:-1] / (d @ d)) if sd > 1e-13 * mean else 0.0
     used = r if r > 2.0 / math.sqrt(kept.size) and kept.size >= 8 else 0.0
     grow = math.sqrt((1.0 + used) / (1.0 - used))
-    type_a = sd / math.sqrt(kept.size) * grow
-    dof_a = max(kept.size / grow**2 - 1.0, 1.0)
+    type_a = spread * grow
+    dof_a = max((kept.size - out) / grow**2 - 1.0, 1.0)
     transmission = 1.0
     for name, loss, _ in losses:
         if not 0.0 <= loss < 1.0:
