@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from .. import units
@@ -163,7 +164,9 @@ def read(query: Mapping[str, str], start: Mapping[str, str], names: list[str]) -
     return state
 
 
+@lru_cache(maxsize=1000)
 def _value(one: Field, text: str) -> Any:
+    """The value of a text; all fields but the one that moves stay as they were, so most were read before."""
     if one.rule == "count":
         number = float(units.parse(one.name, text, "number").m)
         return units.count(one.name, number)
