@@ -8,6 +8,7 @@ import numpy as np
 
 from ..recipe.consequences import as_if_always_at_speed, depth_along
 from ..recipe.record import Recipe, VectorRecipe
+from ..symbols import symbols
 from .style import INK, TONES, axes, new_figure
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ def along_figure(recipe: Recipe, kinds: tuple[str, ...], width_mm: float = 190.0
     matplotlib.figure.Figure
     """
     figure = new_figure(width_mm, height_mm)
-    wide = 0.86 / len(kinds)
+    wide = 0.80 / len(kinds)
     panels = [axes(figure, (0.095 + i * (wide + 0.02), 0.15, wide - 0.04, 0.66)) for i in range(len(kinds))]
     for ax, kind in zip(panels, kinds):
         draw_along(ax, recipe.vector(kind))
@@ -41,8 +42,25 @@ def along_figure(recipe: Recipe, kinds: tuple[str, ...], width_mm: float = 190.0
     top = max(ax.get_ylim()[1] for ax in panels)
     for ax in panels:
         ax.set_ylim(0.0, top)
-    panels[0].legend(loc="upper center", fontsize=10, frameon=True, facecolor="white", edgecolor="none", framealpha=0.9)
+    _doses(panels[-1], recipe.vector(kinds[-1]))
+    panels[0].legend(loc="upper center", fontsize=9, handlelength=1.6, frameon=True, facecolor="white", edgecolor="none", framealpha=0.9)
     return figure
+
+
+def _doses(ax: Axes, vector: VectorRecipe) -> None:
+    """The dose that cures so deep, on the right: depth is a function of it alone."""
+    from matplotlib.ticker import FixedLocator, FuncFormatter
+
+    law, (low, high) = vector.best.task.curve.cure, ax.get_ylim()
+    right = ax.secondary_yaxis("right")
+    doses = [k * 10.0**e for e in range(-3, 5) for k in (1.0, 2.0, 5.0)]
+    places = [(float(law.height(0.01 * dose)), dose) for dose in doses]
+    shown = {depth: dose for depth, dose in places if low < depth < high}
+    right.yaxis.set_major_locator(FixedLocator(list(shown)))
+    right.yaxis.set_major_formatter(FuncFormatter(lambda depth, _: f"{min(shown.items(), key=lambda one: abs(one[0] - depth))[1]:g}"))
+    right.set_ylabel(symbols("dose there (mJ/cm^2)"))
+    right.yaxis.label.set(size=11, color=INK)
+    right.tick_params(colors=INK, labelsize=10)
 
 
 def draw_along(ax: Axes, vector: VectorRecipe) -> None:

@@ -2,6 +2,7 @@
 
 import math
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -334,3 +335,26 @@ def test_an_axis_with_room_ends_at_the_next_of_ten_steps_a_decade():
         assert value <= end * (1.0 + 1e-12)
         assert end <= 1.29 * value
         assert roomy(end) == pytest.approx(end)
+
+
+def test_depth_along_a_vector_stands_beside_the_dose_that_cures_so_deep():
+    """Working curve: E = Ec exp(Cd/Dp), with the lot's own constants."""
+    from curecalc.figures.along import along_figure
+    from curecalc.jobs.lot import read_resin
+    from curecalc.jobs.machine import read_machine
+    from curecalc.jobs.needs import read_needs
+    from curecalc.recipe.recipe import make_recipe
+
+    demo = Path(__file__).parents[2] / "demo"
+    lot = read_resin(demo / "resin.toml")
+    recipe = make_recipe(machine=read_machine(demo / "machine.toml"), resin=lot, needs=read_needs(demo / "needs.toml"))
+    figure = along_figure(recipe, ("support", "hatch"))
+    figure.canvas.draw()
+    (right,) = figure.axes[-1].child_axes
+    depths, doses = right.get_yticks(), [float(t.get_text()) for t in right.get_yticklabels()]
+    dp, ec = (
+        float(getattr(lot.resin, name).value.m_as(unit)) for name, unit in (("penetration_depth", "mm"), ("critical_exposure", "mJ/cm^2"))
+    )
+    assert len(doses) >= 4
+    assert doses == pytest.approx([ec * math.exp(d / dp) for d in depths], rel=1e-6)
+    assert right.get_ylabel() == "dose there (mJ/cm²)"
