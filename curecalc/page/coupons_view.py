@@ -88,9 +88,9 @@ class CouponsView:
         } | {name: query.get(name, "")[:80].strip() for name in ("resin", "lot", "wavelength", "temperature")}
 
     @staticmethod
-    def kind_of(texts: dict[str, str]) -> str:
-        """What the table holds, in words."""
-        return "invented coupons" if texts["table"] == invented_table() else "coupons"
+    def invented(texts: dict[str, str]) -> bool:
+        """Whether the table is the one to try the page with."""
+        return texts["table"] == invented_table()
 
     def fit(self, query: dict[str, str], work: Work) -> tuple[CouponSet, Fit]:
         """Coupons and fit of an address."""
@@ -123,7 +123,7 @@ class CouponsView:
             "fit": None,
             "coupons": [],
             "drawings": [],
-            "invented": texts["table"] == invented_table(),
+            "invented": self.invented(texts),
             "work": work,
         }
         try:

@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 
 from ..errors import CurecalcError, FileError, QuantityError
 from ..files.shipped import invented_files
-from .work import PARTS, Work, Works
+from .work import PARTS, Work, Works, file_of
 
 if TYPE_CHECKING:
     from flask import Flask
@@ -121,11 +121,11 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
             given, now, lot = asked(), work(), views("coupons")
             text = lot.resin_text(given, now)
             texts = lot.texts(given, now)
-            changed = replace(now, table=texts["table"], excluded=texts["exclude"]).changed("resin", text, "")
-            assert changed.lot is not None
-            name, many = f"{changed.lot.resin.name} {changed.lot.lot}".strip(), changed.lot.coupons
-            source = f"{f'{name}, ' if name else ''}fitted to {many} {lot.kind_of(texts)} on the view Lot"
-            return changed.changed("resin", text, source), "/recipe"
+            fitted = file_of("resin").parse(text, source="resin.toml")
+            name = f"{fitted.resin.name} {fitted.lot}".strip()
+            kind = "invented coupons" if lot.invented(texts) else "coupons"
+            source = f"{f'{name}, ' if name else ''}fitted to {fitted.coupons} {kind} on the view Lot"
+            return replace(now, table=texts["table"], excluded=texts["exclude"]).changed("resin", text, source), "/recipe"
 
         return changing("coupons", make)
 

@@ -270,6 +270,10 @@ def test_a_lot_is_named_by_its_table_and_belongs_to_the_file_handed_out(walked, 
     fresh = client.post("/coupons/use", headers=HOME)
     assert fresh.headers["Location"] == "/recipe"
     assert "fitted to 8 invented coupons on the view Lot" in client.get("/recipe").text
+    # the lot before stays the lot before
+    table = (DEMO / "coupons_lot_6.csv").read_text(encoding="utf-8")
+    walked.post("/coupons/use", headers=HOME, data={"table": table})
+    assert "<strong>Against invented resin 7: " in walked.get("/coupons").text
 
 
 @pytest.mark.parametrize(
