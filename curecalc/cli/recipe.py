@@ -87,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
 def made(args: argparse.Namespace) -> Any:
     """The recipe of the options."""
     from ..jobs.lot import read_resin
-    from ..jobs.machine import beam_file, read_machine
+    from ..jobs.machine import MACHINE, beam_file
     from ..jobs.needs import read_needs
     from ..recipe.recipe import make_recipe
 
@@ -100,7 +100,7 @@ def made(args: argparse.Namespace) -> Any:
             raise QuantityError(
                 f"--{name} is missing: a recipe needs all three files. Write one to start from with: curecalc new {name} {name}.toml"
             )
-    machine = read_machine(args.machine) if machine is None else machine
+    machine = MACHINE.read(args.machine) if machine is None else machine  # the spot comes below, with what is to be said of it
     lot = read_resin(args.resin) if lot is None else lot
     needs = read_needs(args.needs) if needs is None else needs
     needs = _with_work(args, needs)
