@@ -319,7 +319,8 @@ def beam_file(machine: Machine) -> Path | None:
 
 def with_spot(machine: Machine, spot: BeamRecord) -> Machine:
     """The machine with the shape of a measured spot: ratio of its radii, angle, M^2, field; its range of radii stays the machine's."""
-    told = ", ".join(str(one) for one in (spot.name or Path(spot.path).name, spot.method, spot.measured_on) if one)
+    said = (spot.name or Path(spot.path).name, spot.method.replace("-", " "), spot.measured_on)
+    told = ", ".join(str(one) for one in said if one)
     ratio = 1.0 if spot.radius_y is None else float((spot.radius_y.value / spot.radius_x.value).m_as("dimensionless"))
     quality = machine.beam_quality if spot.beam_quality is None else spot.beam_quality
     angle = spot.angle or _NO_ANGLE

@@ -191,6 +191,7 @@ def _machine_texts(work: Work) -> dict[str, str]:
 def _put(work: Work, texts: dict[str, str], found: BeamMeasurement | PowerMeasurement) -> dict[str, str]:
     """The machine's keys that a measurement states, as texts; an empty one takes its key out."""
     from ..jobs.beam import beam_record
+    from ..jobs.machine import with_spot
     from ..spot.light import PowerMeasurement
 
     machine, today = work.machine, datetime.date.today()
@@ -201,7 +202,8 @@ def _put(work: Work, texts: dict[str, str], found: BeamMeasurement | PowerMeasur
         put["laser.power"] = f"{float(best.value.m_as(MW)):.6g} mW +- {float(best.standard_uncertainty.m_as(MW)):.3g} mW"
         put["laser.power_reading_date"] = today.isoformat()
     else:
-        record, known = beam_record(found, measured_on=today), machine.beam_radius_scale_uncertainty
+        shaped = with_spot(machine, beam_record(found, measured_on=today, name=_source(work)))
+        known = machine.beam_radius_scale_uncertainty
         both = [one.measured for one in (found.radius_x, found.radius_y) if one is not None]
         least_known = max(float(one.relative) for one in both)
         radius, low, high = (float(q.m_as(MM)) for q in (found.radius_x.value, machine.beam_radius_min, machine.beam_radius_max))
@@ -217,12 +219,12 @@ def _put(work: Work, texts: dict[str, str], found: BeamMeasurement | PowerMeasur
         if least_known > known:
             put["beam.beam_radius_scale_uncertainty"] = f"{100.0 * least_known:.3g} %"
         if found.radius_y is not None:
-            put["beam.radius_ratio"] = f"{float(found.radius_y.value.m_as(MM)) / radius:.6g}"
-            angle, unsure = (float(q.m_as("deg")) for q in (found.angle, found.u_angle))
+            put["beam.radius_ratio"] = f"{shaped.radius_ratio:.6g}"
+            angle, unsure = (float(q.m_as("deg")) for q in (shaped.spot_angle.value, shaped.spot_angle.standard_uncertainty))
             put["beam.spot_angle"] = f"{angle:.4g} deg" + (f" +- {unsure:.3g} deg" if unsure else "")
-        if record.beam_quality is not None:
-            put["beam.beam_quality"] = f"{record.beam_quality:.4g}"
-        put["beam.spot_measurement"] = f"{_source(work)}, {found.kind.replace('-', ' ')}, {today.isoformat()}"
+        if shaped.beam_quality != machine.beam_quality:
+            put["beam.beam_quality"] = f"{shaped.beam_quality:.4g}"
+        put["beam.spot_measurement"] = shaped.spot_measurement
     return put
 
 
