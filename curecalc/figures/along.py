@@ -49,15 +49,11 @@ def along_figure(recipe: Recipe, kinds: tuple[str, ...], width_mm: float = 190.0
 
 def _doses(ax: Axes, vector: VectorRecipe) -> None:
     """The dose that cures so deep, on the right: depth is a function of it alone."""
-    from matplotlib.ticker import FixedLocator, FuncFormatter
-
     law, (low, high) = vector.best.task.curve.cure, ax.get_ylim()
     right = ax.secondary_yaxis("right")
     doses = [k * 10.0**e for e in range(-3, 5) for k in (1.0, 2.0, 5.0)]
-    places = [(float(law.height(0.01 * dose)), dose) for dose in doses]
-    shown = {depth: dose for depth, dose in places if low < depth < high}
-    right.yaxis.set_major_locator(FixedLocator(list(shown)))
-    right.yaxis.set_major_formatter(FuncFormatter(lambda depth, _: f"{min(shown.items(), key=lambda one: abs(one[0] - depth))[1]:g}"))
+    shown = {depth: f"{dose:g}" for dose in doses if low < (depth := float(law.height(0.01 * dose))) < high}
+    right.set_ticks(list(shown), labels=list(shown.values()))
     right.set_ylabel(symbols("dose there (mJ/cm^2)"))
     right.yaxis.label.set(size=11, color=INK)
     right.tick_params(colors=INK, labelsize=10)

@@ -49,7 +49,7 @@ def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
     count = int(min(answer.layers, 400))
     totals = _stack.layer_totals(law, dose, t, count)[::-1]
     through = float(answer.print_through.m_as("mm")) if answer.bonds else 0.0
-    below = max(through, 0.0) + max(1.5 * t, 0.35 * max(through, 0.0))
+    below = through + max(1.5 * t, 0.35 * through)
     z = np.linspace(0.0, t, 60)
     for k in range(shown):
         column = law.below(totals[k], z)
@@ -67,14 +67,13 @@ def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
     low, high = 1.0 / roomy(1.0 / (100.0 * min(float(tail.min()), 0.5 * ec))), roomy(100.0 * float(totals[0]) * 1.9)
     ax.set_xlim(low, high)
     ax.set_ylim(-below, shown * t)
-    _texts(ax, answer, high, 100.0 * ec, shown)
+    _texts(ax, answer, through, high, 100.0 * ec, shown)
     if headed:
         _head(ax, answer)
 
 
-def _texts(ax: Axes, answer: StackAnswer, high: float, ec: float, shown: int) -> None:
+def _texts(ax: Axes, answer: StackAnswer, through: float, high: float, ec: float, shown: int) -> None:
     t = answer.given.x["layer_thickness"]
-    through = float(answer.print_through.m_as("mm")) if answer.bonds else 0.0
     height = ax.get_ylim()[1] - ax.get_ylim()[0]
     clear = {"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"}
     beside: dict[str, Any] = {"textcoords": "offset points", "fontsize": 10, "color": INK, "bbox": clear}
@@ -95,7 +94,7 @@ def _texts(ax: Axes, answer: StackAnswer, high: float, ec: float, shown: int) ->
     if through > 0.04 * height:
         arrow(ax, (ec, ec), (0.0, -through))
     text = f"print-through {show(answer.print_through, digits=3)}" if answer.bonds else "the layers do not bond"
-    ax.annotate(text, (ec, -max(through, 0.0)), xytext=(8, -4), ha="left", va="top", **beside)
+    ax.annotate(text, (ec, -through), xytext=(8, -4), ha="left", va="top", **beside)
     ax.set_xlabel(symbols("total exposure (mJ/cm^2, log scale)"))
     ax.set_ylabel("height above the face (mm)")
 

@@ -103,6 +103,9 @@ def start_texts(bench: Bench, chosen: VectorRecipe | None = None, *, beam: Beam 
         known = not float(spread.standard_uncertainty.m) > 0.0
         return text if known else f"{text} +- {figure(100.0 * float(spread.relative), digits=2)} %"
 
+    def size(given: Any) -> Quantity:
+        return units.measured(given).value
+
     def like(value: Quantity, known: Any) -> Measured:
         return Measured(value, value * float(units.measured(known).relative))
 
@@ -110,7 +113,7 @@ def start_texts(bench: Bench, chosen: VectorRecipe | None = None, *, beam: Beam 
         "power": told(beam.power, "mW"),
         "spot": told(beam.radius_x, "mm"),
         "spot_as": "radius",
-        "radius_ratio": "1" if beam.round else figure(float((_bare(beam.radius_y) / _bare(beam.radius_x)).m_as(ONE)), digits=6),
+        "radius_ratio": "1" if beam.round else figure(float((size(beam.radius_y) / size(beam.radius_x)).m_as(ONE)), digits=6),
         "spot_angle": told(beam.angle, "deg"),
         "track_angle": "0 deg",
         "pulse_rate": "" if beam.pulse_rate is None else told(beam.pulse_rate, "Hz"),
@@ -141,10 +144,6 @@ def start_texts(bench: Bench, chosen: VectorRecipe | None = None, *, beam: Beam 
             "crossed": "yes" if chosen.cross_hatch else "",
         }
     )
-
-
-def _bare(value: Any) -> Quantity:
-    return units.measured(value).value
 
 
 def read(query: Mapping[str, str], start: Mapping[str, str], names: list[str]) -> State:

@@ -252,7 +252,7 @@ def at_settings(
     per = power**pattern.exponent / speed
     least, most = along(task, power, radius, speed, spacing=spacing) if ends is None else ends
     hot = most * task.hottest
-    fine = light if task.finest == 1.0 else shape(pattern, radius * task.finest, spacing, speed, powers=False)
+    fine = _finest(task, light, radius, spacing, speed)
     weakest, mean, strongest = light.weakest * per * least, light.mean * per, fine.strongest * per * hot
     x = np.log(weakest)
     depth = law.height(weakest)
@@ -295,6 +295,12 @@ def at_settings(
     return out
 
 
+def _finest(task: Task, light: Shape, radius: Any, spacing: Any, speed: Any, smaller: float = 1.0) -> Shape:
+    """The light at the place of the field with the finest spot, itself smaller by a factor; `light` where that is the centre."""
+    small = task.finest * smaller
+    return light if small == 1.0 else shape(task.pattern, radius * small, spacing, speed, powers=False)
+
+
 def _fullest_power(task: Task, found: dict[str, Any]) -> Any:
     """The power of the radius in the dose of the weakest place, in the direction of the tracks in which that place gets most."""
     if len(task.pattern.tracks) == 1:
@@ -322,10 +328,8 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
         total, more = np.where(settles, total, 1.0), np.where(settles, more, 1.0)
         # the ridges get more from a finer spot, and a deeper resin gets more from the layers above
         step = max(step_of(task), _STEP)
-        here, finer = (
-            shape(task.pattern, found["beam_radius"] * task.finest * k, found["hatch_spacing"], found["scan_speed"], powers=False)
-            for k in (1.0, math.exp(-step))
-        )
+        settings = found["beam_radius"], found["hatch_spacing"], found["scan_speed"]
+        here, finer = (_finest(task, light, *settings, smaller) for smaller in (1.0, math.exp(-step)))
         ridges = relative_variance(errors, np.log(here.strongest / finer.strongest) / step, *light[5:])
         out["print_through_beyond"] = beyond(total, ridges, np.log(more / total) / _STEP)
     z = normal_factor(task.assurance)
