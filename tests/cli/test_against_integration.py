@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 import pytest
+from sampling import few
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
@@ -203,7 +204,7 @@ PATTERNS = {
 
 
 @pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("pattern", PATTERNS)
+@pytest.mark.parametrize("pattern", few(PATTERNS, 3))
 def test_depth(ask, pattern, width):
     for seed in range(3):
         shot = Shot(1000 + seed + 10 * len(pattern) + 100 * WIDTHS.index(width), **PATTERNS[pattern])
@@ -211,7 +212,7 @@ def test_depth(ask, pattern, width):
 
 
 @pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("pattern", PATTERNS)
+@pytest.mark.parametrize("pattern", few(PATTERNS, 3))
 def test_speed(ask, pattern, width):
     for seed in range(3):
         shot = Shot(2000 + seed + 10 * len(pattern) + 100 * WIDTHS.index(width), **PATTERNS[pattern])

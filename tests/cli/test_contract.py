@@ -6,6 +6,7 @@ import subprocess
 import sys
 
 import pytest
+from sampling import few
 
 from curecalc.cli import COMMANDS, main
 
@@ -76,17 +77,20 @@ def test_stack_keys(capsys):
 
 @pytest.mark.parametrize(
     "argv",
-    [
-        ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--hatch-spacing", "0.1 mm", "--passes", "2", "--cross-hatch"],
-        ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--pulse-rate", "20 kHz", "--layer-thickness", "0.1 mm"],
-        ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--bleaching-exposure", "20 mJ/cm2", "--radius-ratio", "1.3"],
-        ["depth", *BEAM, *RESIN, "--scan-speed", "0.5 m/s", "--power-exponent", "0.9", "--reference-irradiance", "500 mW/mm^2"],
-        ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--incidence-angle", "15 deg", "--incidence-direction", "-30deg"],
-        ["depth", *BEAM, *RESIN, "--scan-speed", "9 m/s", "--layer-thickness", "0.1 mm"],
-        ["speed", *BEAM, *RESIN, *LAYER, "--hatch-spacing", "0.1 mm"],
-        ["solve", "--for", "power", "--beam-fwhm", "147 um", "--scan-speed", "1 m/s", *RESIN, *LAYER],
-        ["stack", *BEAM, *RESIN, "--scan-speed", "700 mm/s", "--layer-thickness", "0.1 mm", "--layers", "7"],
-    ],
+    few(
+        [
+            ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--hatch-spacing", "0.1 mm", "--passes", "2", "--cross-hatch"],
+            ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--pulse-rate", "20 kHz", "--layer-thickness", "0.1 mm"],
+            ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--bleaching-exposure", "20 mJ/cm2", "--radius-ratio", "1.3"],
+            ["depth", *BEAM, *RESIN, "--scan-speed", "0.5 m/s", "--power-exponent", "0.9", "--reference-irradiance", "500 mW/mm^2"],
+            ["depth", *BEAM, *RESIN, "--scan-speed", "1 m/s", "--incidence-angle", "15 deg", "--incidence-direction", "-30deg"],
+            ["depth", *BEAM, *RESIN, "--scan-speed", "9 m/s", "--layer-thickness", "0.1 mm"],
+            ["speed", *BEAM, *RESIN, *LAYER, "--hatch-spacing", "0.1 mm"],
+            ["solve", "--for", "power", "--beam-fwhm", "147 um", "--scan-speed", "1 m/s", *RESIN, *LAYER],
+            ["stack", *BEAM, *RESIN, "--scan-speed", "700 mm/s", "--layer-thickness", "0.1 mm", "--layers", "7"],
+        ],
+        4,
+    ),
     ids=lambda argv: " ".join(argv[:1] + argv[9:13]),
 )
 def test_text_explain_json_and_figures_of_every_kind(capsys, tmp_path, argv):

@@ -20,7 +20,7 @@ from curecalc.logbook.store import APPLICATION_ID
 from curecalc.logbook.verifying import verify
 from curecalc.units import Quantity
 
-pytestmark = pytest.mark.server
+pytestmark = [pytest.mark.server, pytest.mark.slow]
 HERE = Path(__file__).parent
 DEMO = HERE.parents[1] / "demo"
 
@@ -45,7 +45,6 @@ def database(server):
     return server.address(name)
 
 
-@pytest.mark.slow
 def test_eight_writers_at_once_lose_nothing(database) -> None:
     Logbook(database, create=True).close()
     got = harm("writers", database, 8, 200)
@@ -54,7 +53,6 @@ def test_eight_writers_at_once_lose_nothing(database) -> None:
     assert (got["entries"], got["problems"]) == (1600, [])
 
 
-@pytest.mark.slow
 def test_kills_of_writers_lose_no_acknowledged_entry(database) -> None:
     """Fifty here, two hundred by hand: `python tests/logbook/kills.py`."""
     Logbook(database, create=True).close()
@@ -63,7 +61,6 @@ def test_kills_of_writers_lose_no_acknowledged_entry(database) -> None:
     assert (got["failed"], got["problems"]) == ([], [])
 
 
-@pytest.mark.slow
 def test_a_killed_server_loses_nothing_and_writers_go_on(server) -> None:
     """Four times here, twenty by hand: `python tests/logbook/kills.py`."""
     own = Server()  # one that is killed serves no other test

@@ -11,6 +11,7 @@ sync_api = pytest.importorskip("playwright.sync_api")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = [
     pytest.mark.browser,
+    pytest.mark.slow,
     pytest.mark.skipif(CHROMIUM is None, reason="no browser installed"),
     pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning"),
 ]
@@ -118,8 +119,8 @@ def tab(browser, page_address):
     assert not said, "the browser complained"
 
 
-@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
-@pytest.mark.parametrize("view", [*VIEWS[:4], *(pytest.param(v, marks=pytest.mark.slow) for v in VIEWS[4:] + ERRORS)])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("view", VIEWS + ERRORS)
 def test_views_load_and_are_accessible(tab, view, scheme):
     tab.emulate_media(color_scheme=scheme)
     tab.goto(view)
@@ -132,7 +133,6 @@ def test_views_load_and_are_accessible(tab, view, scheme):
         tab.said.clear()  # the browser notes the answer 404 itself
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("width", [320, 400, 600, 800, 1024, 1280, 1600, 1920])
 def test_no_sideways_scrolling(tab, width):
     tab.set_viewport_size({"width": width, "height": 1280 if width <= 800 else 800})
@@ -146,7 +146,6 @@ def settled(tab):
     tab.wait_for_function("() => (document.body.dataset.state || '') === '' && !document.querySelector('[aria-busy]')")
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("view", ["/settings", "/stack"])
 def test_each_slider_redraws_and_the_address_follows(tab, view):
     tab.goto(view)
@@ -172,7 +171,6 @@ def test_each_slider_redraws_and_the_address_follows(tab, view):
     assert tab.locator(".main").text_content() == shown, "the address is a bookmark"
 
 
-@pytest.mark.slow
 def test_typing_other_units_moves_the_slider_and_errors_wait_until_it_is_finished(tab):
     tab.goto("/settings")
     field, slider = tab.locator("#f-power"), tab.locator('[data-for="f-power"]')
@@ -231,7 +229,6 @@ def test_keyboard_alone_reaches_everything(tab):
     assert all(outline != "none" for _, _, outline in seen), "focus is visible everywhere"
 
 
-@pytest.mark.slow
 def test_a_coupon_is_left_out_and_comes_back(tab):
     tab.goto("/coupons")
     line = tab.locator(".main").text_content()
@@ -246,7 +243,6 @@ def test_a_coupon_is_left_out_and_comes_back(tab):
     tab.wait_for_function("old => document.querySelector('.main').textContent !== old", arg=line)
 
 
-@pytest.mark.slow
 def test_a_table_is_uploaded(tab):
     tab.goto("/coupons")
     tab.set_input_files("#f-file", str(DEMO / "coupons_lot_6.csv"))
@@ -255,7 +251,6 @@ def test_a_table_is_uploaded(tab):
     assert tab.locator(".main").is_visible()
 
 
-@pytest.mark.slow
 def test_window_axes_change(tab):
     tab.goto("/window")
     old = tab.locator("#result").inner_html()
@@ -264,7 +259,6 @@ def test_window_axes_change(tab):
     assert "across=power" in tab.url
 
 
-@pytest.mark.slow
 def test_an_entry_is_written_where_allowed(tab):
     tab.goto("/log")
     tab.fill("#f-machine", "bay 2")
@@ -339,7 +333,6 @@ def test_every_figure_follows_the_dark_and_the_map_keeps_its_tones(tab):
     assert "rgb(255, 255, 255)" in fills  # "white where nothing cures", as the view says
 
 
-@pytest.mark.slow
 def test_when_the_program_is_gone_no_number_stays_unmarked(browser):
     from curecalc.page import PageOptions
     from curecalc.page.server import start
@@ -364,7 +357,6 @@ def test_when_the_program_is_gone_no_number_stays_unmarked(browser):
     thread.join(10)
 
 
-@pytest.mark.slow
 def test_answers_that_come_late_or_out_of_order_are_not_shown(tab):
     """The first answer is held back until long after the second was asked."""
     tab.goto("/settings")
@@ -393,7 +385,6 @@ def test_answers_that_come_late_or_out_of_order_are_not_shown(tab):
     assert tab.locator(".main").text_content() == right
 
 
-@pytest.mark.slow
 def test_undo_goes_a_step_back_and_a_kept_setting_stands_beside(tab):
     tab.goto("/settings")
     first = tab.locator(".main").text_content()
@@ -428,7 +419,6 @@ def _window(tab):
     )
 
 
-@pytest.mark.slow
 def test_the_map_moves_by_buttons_keys_wheel_and_dragging_and_its_slider_redraws(tab):
     tab.goto("/map?paths=invented&layer=15")
     start = _window(tab)
@@ -477,7 +467,6 @@ def test_the_map_moves_by_buttons_keys_wheel_and_dragging_and_its_slider_redraws
     assert f"--speed-factor {float(factor)!r}" in tab.locator("pre").text_content()
 
 
-@pytest.mark.slow
 def test_the_map_works_without_scripts(browser, page_address):
     context = browser.new_context(java_script_enabled=False, base_url=page_address)
     page = context.new_page()
@@ -492,7 +481,6 @@ def test_the_map_works_without_scripts(browser, page_address):
     context.close()
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_code_page_failed_uploads_and_the_stale_state_are_accessible(browser, scheme):
     from curecalc.page import PageOptions
@@ -549,7 +537,6 @@ def _press(tab, name):
     raise AssertionError(f"the keyboard does not reach {name!r}")
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("how", ["mouse", "keyboard", "tablet"])
 def test_the_whole_way_from_an_empty_start(browser, tmp_path, how):
     """Beam file, coupon table, lot, recipe, sheet, an entry and its correction."""

@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 
 import numpy as np
 import pytest
+from sampling import few
 
 from curecalc.cli import main
 from curecalc.page import PageOptions, create_app
@@ -49,7 +50,7 @@ QUERIES = [
 ]
 
 
-@pytest.mark.parametrize("query", QUERIES)
+@pytest.mark.parametrize("query", few(QUERIES, 3))
 @pytest.mark.parametrize("shop", [False, True])
 def test_numbers_are_those_of_the_command_and_stand_on_the_page(client, shop_client, shop, query, capsys, tmp_path, monkeypatch):
     one = shop_client if shop else client
@@ -76,7 +77,7 @@ def test_own_vectors_take_settings_by_kind_from_the_recipe(shop_client, capsys, 
     assert middle["exposure_mean"]["value"] == pytest.approx(mean, rel=0.01)
 
 
-@pytest.mark.parametrize("ratio", [0.85, 1.0, 1.15])
+@pytest.mark.parametrize("ratio", few([0.85, 1.0, 1.15], 3))
 def test_the_machine_s_elliptical_spot_lights_the_map(parts, capsys, tmp_path, monkeypatch, ratio):
     """The middle of a long line gets sqrt(2/pi) P/(v W) of the radius across it: the line integral of a Gaussian."""
     folder = Path(parts["machine"].path).parent

@@ -9,6 +9,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from sampling import few
 
 from curecalc.cli import main
 from curecalc.page import PageOptions, create_app
@@ -188,7 +189,7 @@ def test_typed_text_stays_as_typed_and_cannot_break_out(client):
 
 
 @pytest.mark.parametrize("ending", ["svg", "png", "pdf"])
-@pytest.mark.parametrize("place", ["settings/curve", "settings/section", "settings/exposure", "stack/stack", "coupons/curve"])
+@pytest.mark.parametrize("place", few(["settings/curve", "stack/stack", "settings/section", "settings/exposure", "coupons/curve"], 3))
 def test_figures_download(client, place, ending):
     answer = client.get(f"/{place}.{ending}")
     assert answer.status_code == 200
@@ -246,18 +247,21 @@ def _farthest(places, runs):
 
 @pytest.mark.parametrize(
     "address",
-    [
-        "settings",
-        "settings?power=900+mW&beside=power%3D400%2BmW",
-        "settings?pattern=line",
-        "settings?power=1+mW",
-        "settings?hatch_spacing=0.2+mm&layer_thickness=0.02+mm",
-        "settings?critical_exposure=110+mJ/cm^2",
-        "stack",
-        "stack?layer_thickness=0.02+mm",
-        "coupons",
-        "map?paths=invented&layer=15",
-    ],
+    few(
+        [
+            "settings",
+            "settings?power=900+mW&beside=power%3D400%2BmW",
+            "settings?pattern=line",
+            "settings?power=1+mW",
+            "settings?hatch_spacing=0.2+mm&layer_thickness=0.02+mm",
+            "settings?critical_exposure=110+mJ/cm^2",
+            "stack",
+            "stack?layer_thickness=0.02+mm",
+            "coupons",
+            "map?paths=invented&layer=15",
+        ],
+        4,
+    ),
 )
 def test_quick_axes_draw_what_the_plotting_library_draws(address, monkeypatch):
     """Words, looks and order are equal; outlines within 0.15 point, since the quick ones leave out places that cannot be seen."""
@@ -288,7 +292,7 @@ def test_quick_axes_draw_what_the_plotting_library_draws(address, monkeypatch):
                 assert _farthest(np.vstack(some), rest) < (0.15 if look[0] == "path" else 0.0072), look
 
 
-@pytest.mark.parametrize("view", ["settings", "stack", "map"])
+@pytest.mark.parametrize("view", few(["stack", "settings", "map"], 3))
 def test_axes_that_are_kept_are_those_that_would_be_drawn(view):
     """A page that has shown other states draws a state as one that is new."""
     states = ["", "power=900+mW", "pattern=line", "power=1+mW", "hatch_spacing=0.2+mm&layer_thickness=0.02+mm", "power=260+mW", "layers=3"]

@@ -7,6 +7,7 @@ from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
+from sampling import few
 
 from curecalc.cli import main
 from curecalc.page import PageOptions, create_app
@@ -21,7 +22,7 @@ def window_client(parts):
 
 
 @pytest.mark.parametrize(
-    "query", [{}, {"across": "power", "up": "scan_speed"}, {"kind": "contour"}, {"kind": "contour", "up": "hatch_spacing"}]
+    "query", few([{}, {"across": "power", "up": "scan_speed"}, {"kind": "contour"}, {"kind": "contour", "up": "hatch_spacing"}], 3)
 )
 def test_window_numbers_and_command_agree_with_the_tool(window_client, capsys, query):
     address = urlencode(query)

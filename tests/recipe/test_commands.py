@@ -214,6 +214,7 @@ def test_a_smaller_spot_moves_the_spacings_that_cannot_stay(saved, capsys):
     assert "chosen anew" in " ".join(new["notes"])
 
 
+@pytest.mark.slow
 def test_a_machine_may_name_its_beam_record(tmp_path, capsys):
     """The same recipe, retune and map as with --beam, from any folder; missing files and two shapes are refused in a line."""
     beam = 'schema = 1\nradius_x = "0.1 mm"\nradius_y = "0.12 mm"\nangle = "30 deg"\nwarnings = ["a doubt"]\n'
