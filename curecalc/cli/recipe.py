@@ -86,8 +86,9 @@ def run(args: argparse.Namespace) -> int:
 
 def made(args: argparse.Namespace) -> Any:
     """The recipe of the options."""
+    from ..jobs.beam import read_beam_record
     from ..jobs.lot import read_resin
-    from ..jobs.machine import MACHINE, beam_file
+    from ..jobs.machine import MACHINE, named_spot
     from ..jobs.needs import read_needs
     from ..recipe.recipe import make_recipe
 
@@ -104,9 +105,10 @@ def made(args: argparse.Namespace) -> Any:
     lot = read_resin(args.resin) if lot is None else lot
     needs = read_needs(args.needs) if needs is None else needs
     needs = _with_work(args, needs)
-    named = getattr(args, "beam", None) or (beam_file(machine) if args.machine is not None else None)
-    if named is not None:
-        machine = _with_beam(args, machine, named)
+    given = getattr(args, "beam", None)
+    spot = read_beam_record(given) if given else named_spot(machine) if args.machine is not None else None
+    if spot is not None:
+        machine = _with_beam(args, machine, spot)
     recipe = make_recipe(machine=machine, resin=lot, needs=needs)
     if told := getattr(args, "beam_notes", ()):
         recipe = dataclasses.replace(recipe, warnings=(*recipe.warnings, *told))
@@ -118,13 +120,11 @@ def made(args: argparse.Namespace) -> Any:
     return recipe
 
 
-def _with_beam(args: argparse.Namespace, machine: Any, named: Any) -> Any:
+def _with_beam(args: argparse.Namespace, machine: Any, record: Any) -> Any:
     """The machine with the spot of the beam record; what a saved recipe must know of it goes with its readings."""
-    from ..jobs.beam import read_beam_record
     from ..jobs.machine import spot_readings, with_spot
     from ..units import to_json
 
-    record = read_beam_record(named)
     args.beam_notes = record.beam(needs_power=False).notes
     shaped = with_spot(machine, record)
     known = getattr(args, "readings", None) or {

@@ -10,6 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
+from ..errors import FileError
 from ..files.places import KeyPath
 from ..files.records import Key, Origin, RecordFile, documented
 from ..formulas.beam import Beam, radius_from_diameter, radius_from_fwhm
@@ -19,8 +20,8 @@ from .beam import BeamRecord, FieldPlace, read_beam_record
 __all__ = [
     "MACHINE",
     "Machine",
-    "beam_file",
     "machine_beam",
+    "named_spot",
     "read_machine",
     "spot_readings",
     "starting_machine",
@@ -308,13 +309,18 @@ def read_machine(path: str | Path) -> Machine:
         Unreadable, unknown or missing key, values that disagree, here or in the beam file.
     """
     machine = MACHINE.read(path)
-    named = beam_file(machine)
-    return machine if named is None else with_spot(machine, read_beam_record(named))
+    spot = named_spot(machine)
+    return machine if spot is None else with_spot(machine, spot)
 
 
-def beam_file(machine: Machine) -> Path | None:
-    """The beam file that a machine names, beside its own; None where it names none."""
-    return Path(machine.path).parent / machine.beam_record if machine.beam_record else None
+def named_spot(machine: Machine) -> BeamRecord | None:
+    """The spot in the beam file that a machine names, beside its own; None where it names none."""
+    if not machine.beam_record:
+        return None
+    try:
+        return read_beam_record(Path(machine.path).parent / machine.beam_record)
+    except FileError as error:
+        raise FileError(f"{machine.path}: beam_record: {error}") from None
 
 
 def with_spot(machine: Machine, spot: BeamRecord) -> Machine:
