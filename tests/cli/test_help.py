@@ -1,12 +1,14 @@
 """Help that teaches: one screen with an example that runs, all options on request, completion from the same declarations."""
 
 import os
+import runpy
 import shlex
 import shutil
 import subprocess
 import sys
 from pathlib import Path
 
+import argcomplete
 import pytest
 
 from curecalc.cli import COMMANDS, main
@@ -66,7 +68,9 @@ def test_every_example_runs(capsys, tmp_path, monkeypatch):
         pytest.param("curecalc speed --layer", {"--layer-thickness"}, marks=pytest.mark.slow),
         pytest.param("curecalc log add po", {"power"}, marks=pytest.mark.slow),
         pytest.param("curecalc spot --kind k", {"knife-edge"}, marks=pytest.mark.slow),
-        ("curecalc fit coupons_lot", {"coupons_lot_6.csv", "coupons_lot_7.csv", "coupons_lot_7_read_again.csv"}),
+        pytest.param(
+            "curecalc fit coupons_lot", {"coupons_lot_6.csv", "coupons_lot_7.csv", "coupons_lot_7_read_again.csv"}, marks=pytest.mark.slow
+        ),
     ],
 )
 def test_the_tab_key_offers_what_fits(tmp_path, typed, offered):
@@ -79,6 +83,22 @@ def test_the_tab_key_offers_what_fits(tmp_path, typed, offered):
     )
     assert done.returncode == 0, done.stderr
     assert {one.strip() for one in answer.read_text().splitlines()} == offered
+
+
+def test_the_tab_key_loads_the_options_of_the_command_typed_alone(monkeypatch):
+    """As `python -m curecalc`, asked by a shell; every command is offered."""
+    asked = []
+    monkeypatch.setattr(argcomplete, "autocomplete", lambda parser: asked.append(parser) or sys.exit(0))
+    monkeypatch.setenv("_ARGCOMPLETE", "1")
+    monkeypatch.setenv("COMP_LINE", "curecalc speed --")
+    with pytest.raises(SystemExit) as ended:
+        runpy.run_module("curecalc", run_name="__main__")
+    assert ended.value.code == 0
+    (commands,) = (action.choices for action in asked[0]._actions if action.choices)
+    assert commands.keys() == COMMANDS.keys()
+    options = {name: len(parser._actions) for name, parser in commands.items()}
+    assert options.pop("speed") > 20
+    assert set(options.values()) == {1}  # --help
 
 
 @pytest.mark.parametrize(
