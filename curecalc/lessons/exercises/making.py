@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from itertools import combinations
 from typing import Any
 
@@ -23,6 +24,7 @@ _Kinds = dict[str, tuple[str, Callable[[Draw], Made]]]
 KINDS_BY_GRADE: dict[int, _Kinds] = {1: dict(FIRST), 2: dict(SECOND), 3: dict(THIRD)}
 _APART = 4.0  # tolerances between the answer and a slip, so that no slip is taken for the answer
 MOST = 200
+_INVENTED = cache(invented_bench)
 
 
 def exercises(
@@ -87,7 +89,7 @@ def exercise(name: str, *, seed: int, number: int = 1, bench: Bench | None = Non
         every = [n for kinds in KINDS_BY_GRADE.values() for n in kinds]
         raise QuantityError(f"exercise must be one of {', '.join(every)}, got {name[:40]!r}.")
     grade, taught, generator = found[0]
-    here = bench or invented_bench()
+    here = bench or _INVENTED()
     random = np.random.default_rng([seed, number, _code(name)])
     for _ in range(50):
         made = generator(Draw(random, here))
