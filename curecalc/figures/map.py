@@ -140,12 +140,12 @@ def part_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float =
     figure = new_figure(width_mm, height_mm)
     job = answer.job
     assert job is not None
-    ax = axes(figure, (0.08, 0.12, 0.48, 0.74))
+    ax = axes(figure, (0.08, 0.12, 0.46, 0.74))
     if job.grid.rows * job.grid.columns <= _MOST_SHOWN:
         through, _ = face_map(job)
         if np.isfinite(through).any():
             tones = ax.imshow(1e3 * through, origin="lower", extent=_extent(job.grid), cmap=_COLOURS, interpolation="nearest")
-            bar = figure.add_axes((0.575, 0.16, 0.016, 0.62))
+            bar = figure.add_axes((0.555, 0.16, 0.016, 0.62))
             figure.colorbar(tones, cax=bar)
             bar.set_title("µm", fontsize=10, color=INK)
     for layer in np.unique(np.linspace(job.first, job.last, 12).astype(int)):
@@ -167,7 +167,7 @@ def part_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float =
     draw_histogram(axes(figure, (0.72, 0.56, 0.26, 0.30)), answer)
     rows = [row for row in answer.rows() if not row[0].startswith(" ")]
     for i, (name, text) in enumerate([*rows[5:12], rows[-1]]):
-        figure.text(0.645, 0.42 - 0.045 * i, f"{name}: {symbols(text)}", fontsize=8, color=INK)
+        figure.text(0.625, 0.42 - 0.045 * i, f"{name}: {symbols(text)}", fontsize=8, color=INK)
     return figure
 
 
