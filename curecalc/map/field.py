@@ -19,6 +19,7 @@ from .points import QUADRATURE, Legs, Scanning, pieces, points
 __all__ = ["FINEST_TOLERANCE", "Grid", "Optics", "choose_pixel", "dose_at", "layer_dose", "stated_error"]
 
 FINEST_TOLERANCE, COARSEST_TOLERANCE = 1e-6, 1e-4
+COARSEST_OF_A_PICTURE = 1e-2  # a camera's noise and the rim it is cut at are sharp, and what a grid leaves out of them counts as error
 
 
 @dataclass(frozen=True)
@@ -142,16 +143,21 @@ def choose_pixel(beams: list[Beam], tolerance: float, pixel: float | None = None
     Raises
     ------
     QuantityError
-        A tolerance out of reach, or a pixel too coarse, with the one that would do.
+        A tolerance out of reach, of any map or of a picture; a pixel too coarse, with the one that would do.
     """
-    if not FINEST_TOLERANCE <= tolerance <= COARSEST_TOLERANCE:
-        raise QuantityError(
-            f"tolerance must be from {FINEST_TOLERANCE:g} to {COARSEST_TOLERANCE:g} of the peak, got {tolerance:g}. Usual is 1e-5."
-        )
+    pictures = any(beam.image is not None for beam in beams)
+    coarsest = COARSEST_OF_A_PICTURE if pictures else COARSEST_TOLERANCE
+    if not FINEST_TOLERANCE <= tolerance <= coarsest:
+        raise QuantityError(f"tolerance must be from {FINEST_TOLERANCE:g} to {coarsest:g} of the peak, got {tolerance:g}. Usual is 1e-5.")
     finest = min(beam.narrow for beam in beams)
     best = pixel_for(finest, tolerance - 2.0 * QUADRATURE)
-    while any(b.image is not None for b in beams) and stated_error(beams, best) > tolerance and best > 0.02 * finest:
-        best *= 0.8
+    if pictures:
+        errors = {size: stated_error(beams, size) for size in (finest * 0.8**k for k in range(18))}
+        if min(errors.values()) > tolerance:
+            decade = 10.0 ** (math.floor(math.log10(min(errors.values()))) - 1)
+            way = f"Allow {math.ceil(min(errors.values()) / decade) * decade:g}, or take a picture with less noise."
+            raise QuantityError(f"tolerance of {tolerance:g} of the peak is less than this picture of the beam can be drawn with. {way}")
+        best = max(size for size, error in errors.items() if error <= tolerance)
     pixel = best if pixel is None else pixel
     error = stated_error(beams, pixel)
     if error > tolerance:
