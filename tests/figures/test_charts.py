@@ -182,3 +182,23 @@ def test_depths_on_a_window_are_plain_steps_and_stand_on_their_depth(window):
     assert {f"below {50:g} %", f"bond, {100 * asked:g} % assured", "cure depth (mm)", "chosen", "99 % and more"} <= words
     assert "scan speed (mm/s)" in words
     assert "power (mW)" in words
+
+
+def test_lots_are_named_along_the_upper_edge(tmp_path):
+    """Where a lot's readings begin; names in two heights in turn; room for them above the readings."""
+    with Logbook(tmp_path / "lots.db", create=True) as book:
+        for k in range(9):
+            book.add("lot", {}, lot=f"L{k} with a long name", time=START + timedelta(days=7 * k))
+            payload = {"penetration_depth": Q(0.140 + 0.001 * (k % 3), "mm"), "critical_exposure": Q(9.0 + 0.1 * (k % 4), "mJ/cm^2")}
+            book.add("calibration", payload, lot=f"L{k} with a long name", time=START + timedelta(days=7 * k, hours=1))
+        report = drift_report(book, "critical_exposure")
+    upper, _ = drift_figure(report).axes
+    days = date2num(START) + 7 * np.arange(9) + 1 / 24
+    named = [t for t in upper.texts if t.get_text().startswith("L")]
+    assert [t.get_text() for t in named] == [f"L{k} with a lo" for k in range(9)]  # twelve letters
+    assert [t.xy[0] for t in named] == pytest.approx(days)
+    assert [t.xyann for t in named] == [(2, -3 if k % 2 == 0 else -13) for k in range(9)]
+    low, high = upper.get_ylim()
+    highest = max(float(report.individuals.upper[0]), float(report.series.values.max()))
+    assert high - highest > 0.1 * (high - low)
+    assert upper.get_ylabel() == "Ec [mJ/cm²]"

@@ -60,8 +60,8 @@ def test_random_recipes_meet_depth_inside_every_limit(start, end):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("start", range(100, 1100, 100))
-def test_a_thousand_random_recipes_meet_depth_inside_every_limit(start):
+@pytest.mark.parametrize("start", range(100, 600, 100))
+def test_hundreds_of_random_recipes_meet_depth_inside_every_limit(start):
     seen = [examined(seed) for seed in range(start, start + 100)]
     assert seen.count("found") > 50
     assert any(limit != "found" for limit in seen)

@@ -3,12 +3,15 @@
 import datetime
 import io
 import random
+import re
 import zipfile
 
 import pytest
 from sampling import few
 
 from curecalc import fit_coupons, read_coupons
+from curecalc.errors import FileError
+from curecalc.files.spreadsheets import EXPLANATIONS, spreadsheet_as_csv
 
 SETTINGS = {
     "resin": "clear 12, sample; rev 3",
@@ -304,3 +307,39 @@ def test_a_pipe_is_read_as_the_file(tmp_path, monkeypatch, capsys):
         monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO((tmp_path / name).read_bytes())))
         assert answer("-") == told
         assert answer("-") == told  # read once, the same again
+
+
+def book(*sheets):
+    """A workbook of sheets by name, each rows of cells."""
+    import openpyxl
+
+    made, out = openpyxl.Workbook(), io.BytesIO()
+    made.remove(made.active)
+    for name, rows in sheets:
+        sheet = made.create_sheet(name)
+        for row in rows:
+            sheet.append(row)
+    made.save(out)
+    made.close()
+    return out.getvalue()
+
+
+def test_the_page_reads_the_one_sheet_that_holds_something():
+    """Whole numbers without a point, other numbers with all digits, yes and no; what is empty at the ends falls away."""
+    rows = [
+        ["coupon", "exposure [mJ/cm^2]", "good", None],
+        [1, 20.0, True, None],
+        [2, 0.1, False, None],
+        [None, None, None],
+        ["a,b", None, None],
+    ]
+    text = spreadsheet_as_csv("lot.xlsx", book(("empty", []), ("lot", rows), (EXPLANATIONS, [["what the columns are"]])))
+    assert text == 'coupon,exposure [mJ/cm^2],good\n1,20,yes\n2,0.1,no\n"a,b"'
+    for sheets, said in (
+        ((("empty", []),), "lot.xlsx: no sheet holds anything. Keep the table on one sheet."),
+        ((("a", rows), ("b", rows)), "lot.xlsx: more than one sheet holds something. Keep the table on one sheet."),
+    ):
+        with pytest.raises(FileError, match=re.escape(said)):
+            spreadsheet_as_csv("lot.xlsx", book(*sheets))
+    with pytest.raises(FileError, match=r"lot\.xlsx: the spreadsheet cannot be read \(.+\)\. Save it again as \.xlsx, or as \.csv\."):
+        spreadsheet_as_csv("lot.xlsx", b"PK no workbook")
