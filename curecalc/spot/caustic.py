@@ -26,7 +26,6 @@ class Coverage:
     within_one: int
     between: int
     beyond_two: int
-    both_sides: bool
 
     @property
     def complete(self) -> bool:
@@ -90,9 +89,8 @@ def coverage(position: Any, waist_position: float, rayleigh_range: float) -> Cov
     2
     """
     away = np.abs(np.asarray(position, dtype=np.float64) - waist_position) / rayleigh_range
-    signed = np.asarray(position, dtype=np.float64) - waist_position
     within, beyond = int((away <= 1.0).sum()), int((away >= 2.0).sum())
-    return Coverage(away.size, within, away.size - within - beyond, beyond, bool((signed > 0).any() and (signed < 0).any()))
+    return Coverage(away.size, within, away.size - within - beyond, beyond)
 
 
 def caustic(

@@ -222,8 +222,6 @@ def _warnings(of: str, c: Caustic, z: Any, at: float | None) -> list[str]:
         )
     if not z.min() < c.position < z.max():
         out.append(f"{of}the waist lies outside the positions measured, so it is extrapolated. Measure on both sides of the focus.")
-    elif not rule.both_sides:
-        out.append(f"{of}all positions stand on one side of the waist. Measure on both sides.")
     if 1.0 - c.beam_quality > 2.0 * c.u_beam_quality:
         out.append(
             f"{of}M^2 comes out at {c.beam_quality:.3f}, below the 1 that no beam can beat, by more than its uncertainty. Check the "
