@@ -148,9 +148,11 @@ def _worst_reading(coupons: CouponSet, keep: np.ndarray, least: float) -> tuple[
     t = np.where(usable, t, 0.0)
     i = int(np.argmax(t))
     p = min(1.0, float(t_p(t[i], dof)) * int(usable.sum()))
+    if p >= 0.01:
+        return None
     n_same = counts[group[i]]
     away = float(residual[i] * n_same / (n_same - 1))
-    if p >= 0.01 or abs(away) <= max(least, 1e-9 * float(np.abs(y).max())):
+    if abs(away) <= max(least, 1e-9 * float(np.abs(y).max())):
         return None
     others = y[keep & (group == group[i])]
     others = others[others != y[i]]
