@@ -103,13 +103,13 @@ class Head:
     def above(self, line: int, cells: list[Any]) -> None:
         texts = ["" if c is None else f"{c:.17g}" if isinstance(c, float | int) else str(c) for c in cells]
         first = texts[0].strip(BLANKS)
-        if len(texts) > 1 and normalise(_HEADER.sub(r"\g<name>", first.lstrip("#"))) in (set(self.known) | DECIMAL_NAMES):
+        values = [t.strip(BLANKS) for t in texts[1:] if t.strip(BLANKS)]
+        if values and normalise(_HEADER.sub(r"\g<name>", first.lstrip("#"))) in (set(self.known) | DECIMAL_NAMES):
             head = _HEADER.match(first.lstrip("# "))
-            if head and "=" not in texts[1]:
-                rest = [t for t in texts[2:] if t.strip(BLANKS)]
-                if rest:
-                    raise self.fail(line, 3, f"expected one value after {first!r}, got also {rest[0]!r}. Write one value.")
-                self._setting(line, head["name"], head["unit"], texts[1].strip(BLANKS))
+            if head and "=" not in values[0]:
+                if len(values) > 1:
+                    raise self.fail(line, 3, f"expected one value after {first!r}, got also {values[1]!r}. Write one value.")
+                self._setting(line, head["name"], head["unit"], values[0])
                 return
         for text in texts:
             part = text.strip(BLANKS)

@@ -80,6 +80,7 @@ def test_windows_1252_is_read_when_it_is_not_utf8():
         "# power: 0.3 W; passes: 2\n",
         "power;300 mW\npasses;2\n",
         "power [mW];300\npasses;2;;\n",
+        "power [mW];;300\npasses;;2;\n",
         "Power [mW] = 300\npasses=2\n",
     ],
 )
