@@ -166,7 +166,6 @@ def _text(name: str, begin: Callable[[], Iterator[str]], names: Names, max_rows:
         if body.startswith("#") or (_ASSIGNED.match(body.strip('"')) and not _looks_like_header(body, names)):
             above.append((index + 1, _assigned(body)))
             continue
-            continue
         delimiter = _delimiter(body, names)
         cells = next(csv.reader([body], delimiter=delimiter)) if delimiter else [body]
         if len(cells) > 1 and _is_setting(cells, names):

@@ -177,13 +177,11 @@ def _check(value: Quantity, field: Field) -> None:
     number = float(value.m_as(kind.kernel))
     if not math.isfinite(number):
         raise _Refused(f"must be finite, got {value.m:g}.")
-    if field.kind not in ("temperature",):
+    if field.kind != "temperature":  # below absolute zero is refused where it is read
         if field.rule == "positive" and number <= 0:
             raise _Refused(f"must be above zero, got {show(value)}.")
         if field.rule == "nonnegative" and number < 0:
             raise _Refused(f"must not be below zero, got {show(value)}.")
-    elif float(value.m_as("kelvin")) < 0:
-        raise _Refused(f"is below absolute zero: got {show(value)}.")
     for bound, word, wrong in ((field.low, "at least", -1), (field.high, "at most", 1)):
         if bound is None:
             continue
