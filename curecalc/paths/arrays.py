@@ -112,7 +112,8 @@ def checked_arrays(found: dict[str, np.ndarray], texts: tuple[str, ...], name: s
         if array.dtype.kind not in "fiu":
             raise FileError(f"{name}: {key} holds no numbers ({array.dtype}). {_WAY}")
         if key in ("power", "scan_speed", "beam_radius") and ((array < 0) | np.isinf(array) | ((array == 0) & (key != "power"))).any():
-            raise FileError(f"{name}: {key} must be finite and above zero. Correct it.")
+            least = "not below" if key == "power" else "above"
+            raise FileError(f"{name}: {key} must be finite and {least} zero. Correct it.")
         columns[key] = array.astype(float)
     if texts and "kind" in found:
         codes = found["kind"]
