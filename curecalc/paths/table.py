@@ -140,8 +140,6 @@ def _positions(columns: Any, name: str, layer: np.ndarray, last: dict[int, float
             row = int(mine[int(np.argmax(back))])
             raise _error(columns, name, "time", row, "time does not go on from the row above. Sort the rows by time within a layer.")
         power = np.asarray(columns.value("power"), float)[mine]
-        if (power < 0.0).any():
-            raise FileError(f"{name}: power is below zero in layer {one}. Correct it.")
         found.append(Positions(int(one), t, columns["x"][mine], columns["y"][mine], power))
     none, codes = np.zeros(0), np.zeros(0, np.int64)
     return Paths(codes, none, none, none, none, codes, ("recorded",), none, none, none, recorded=tuple(found), source=name)
