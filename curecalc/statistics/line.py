@@ -168,12 +168,12 @@ def york_line(x: Any, y: Any, sigma_x: Any, sigma_y: Any, *, steps: int = 100) -
         u, v = x - x_bar[..., None], y - y_bar[..., None]
         beta = weight * (u * vy + slope[..., None] * v * vx)
         new = (weight * beta * v).sum(-1) / (weight * beta * u).sum(-1)
-        settled = np.abs(new - slope) <= 1e-15 * np.abs(new)
+        change = np.abs(new - slope)
         slope = new
-        if np.all(settled):
+        if np.all(change <= 1e-15 * np.abs(slope)):
             break
     else:
-        if np.any(np.abs(new - slope) > 1e-9 * np.abs(slope)) or not np.all(np.isfinite(slope)):
+        if np.any(change > 1e-9 * np.abs(slope)) or not np.all(np.isfinite(slope)):
             raise QuantityError("the line with errors in both axes does not settle. State smaller exposure uncertainties.")
     adjusted_mean = x_bar + (weight * beta).sum(-1) / total
     deviation = beta - ((weight * beta).sum(-1) / total)[..., None]
