@@ -183,7 +183,7 @@ def _entry(entry: Entry) -> dict[str, Any]:
         "time": local(entry.time),
         "kind": entry.kind,
         "about": ", ".join(name for name in (entry.machine, entry.lot, entry.beam) if name),
-        "values": summary(entry),
+        "told": summary(entry),
         "operator": entry.operator,
         "gone": entry.corrected_by is not None,
         "edit": entry.kind in KINDS,

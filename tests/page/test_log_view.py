@@ -37,6 +37,7 @@ def test_read_only_shows_and_writes_nothing(log):
     assert page.status_code == 200
     assert "<b>2</b>" not in page.text
     assert "New entry" not in page.text
+    assert "<td>power</td><td>bay &lt;b&gt;2&lt;/b&gt;</td><td>239 mW</td>" in page.text, "what an entry holds"
     assert client.post("/log/add", data=_reading(), headers=HOME).status_code == 403
     with Logbook(log, write=False) as book:
         assert len(book) == 11
