@@ -60,7 +60,7 @@ def _rows(fields: Mapping[str, Field], tree: Mapping[str, Any], before: str) -> 
             inner = tuple(
                 Row(
                     f"{name}.{i}",
-                    str(one.get("kind", "")) or "One more",
+                    str(one.get("kind", "")) or (f"{label} {i + 1}" if one else "One more"),
                     spec,
                     rows=_rows(spec.fields, one, f"{name}.{i}."),
                     open=bool(one),
@@ -77,7 +77,7 @@ def _text(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, bool):
-        return "yes" if value else ""
+        return "yes" if value else "no"
     if isinstance(value, Mapping):  # a quantity with its uncertainty in a table of its own
         return f"{value.get('value', '')} +- {value.get('standard_uncertainty', '')}"
     return str(value)
@@ -99,7 +99,7 @@ def texts_of(tree: Mapping[str, Any], before: str = "") -> dict[str, str]:
 
 
 def document_of(schema: Schema, texts: Mapping[str, str]) -> str:
-    """The TOML text of a form; empty fields are left out, and so is a table whose `remove` box is ticked.
+    """The TOML text of a form; empty fields are left out, and so is a table whose `remove` box is ticked or whose `kind` is empty.
 
     Raises
     ------
@@ -116,7 +116,8 @@ def document_of(schema: Schema, texts: Mapping[str, str]) -> str:
             places = sorted({int(m[1]) for name in texts if (m := re.match(rf"{key}\.(\d{{1,3}})\.", name))})
             for i in places:
                 inner = _lines(spec.fields, texts, f"{key}.{i}.")
-                if inner and not texts.get(f"{key}.{i}.remove") and texts.get(f"{key}.{i}.kind", "").strip():
+                named = "kind" not in spec.fields or texts.get(f"{key}.{i}.kind", "").strip()
+                if inner and named and not texts.get(f"{key}.{i}.remove"):
                     lines += ["", f"[[{key}]]", *inner]
     return "\n".join(lines) + "\n"
 
@@ -134,7 +135,7 @@ def _value(spec: Field, text: str) -> str:
     if any(ord(c) < 32 for c in text):
         raise FileError(f"{text[:20]!r} holds a line break or a control character. Write it on one line.")
     if spec.kind == "boolean":
-        return "true"
+        return "true" if text == "yes" else "false"
     if spec.kind in _BARE and re.fullmatch(r"[-+0-9.eE:]+", text):
         return text
     quoted = text.replace("\\", "\\\\").replace('"', '\\"')

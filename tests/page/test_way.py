@@ -330,6 +330,23 @@ def test_the_form_of_the_needs_is_made_from_the_declaration(walked):
     assert kept.count("[[vectors]]") == 2
 
 
+def test_what_a_machine_file_says_survives_the_page(app):
+    """The beam over the field, a table a place, and a `false` where left out means true: through a beam put in, and through the form."""
+    client, places = app.test_client(), [(0, 0, 0.1), (100, 0, 0.11), (0, 100, 0.12)]
+    file = (DEMO / "machine.toml").read_text(encoding="utf-8").replace("[beam]", "power_held = false\n[beam]")
+    file += "".join(f'[[field]]\nx = "{x} mm"\ny = "{y} mm"\nradius_x = "{r} mm"\n' for x, y, r in places)
+    client.post("/work/invented", headers=HOME)
+    client.post("/recipe/machine/read", data={"file": (io.BytesIO(file.encode()), "m.toml")}, headers=HOME)
+    client.post("/beam/machine", headers=HOME)
+    form = client.get("/recipe/machine/form").text
+    fields = dict(re.findall(r'<input type="text" id="[^"]*" name="([^"]*)" value="([^"]*)"', form))
+    fields |= dict(re.findall(r'name="(laser.power_held)".*?<option selected>(\w+)<', form, re.S))
+    assert client.post("/recipe/machine/form", data=fields | {"field.1.remove": "yes"}, headers=HOME).status_code == 303
+    machine = MACHINE.parse(client.get("/files/machine.toml").text, source="machine.toml")
+    assert not machine.power_held
+    assert [tuple(float(q.m_as("mm")) for q in (p.x, p.y, p.radius_x.value)) for p in machine.field] == [places[0], places[2]]
+
+
 @pytest.mark.slow
 def test_a_new_reading_gives_new_speeds(walked):
     text = html.unescape(walked.get("/recipe?power=228+mW").text)
