@@ -122,7 +122,7 @@ def install(app: Flask, *, hosts: Callable[[str], bool], codes: AccessCodes | No
         if not hosts(request.host):
             abort(400, "This page answers to its own address only. Open the address that the program printed.")
         if request.method not in ("GET", "HEAD", "POST"):
-            abort(405, "The page knows GET and POST only.")
+            abort(405, description="The page knows GET and POST only.")
         if not limit.allows(request.remote_addr or ""):
             answer = Response("Too many requests at once. Wait a second.\n", 429, mimetype="text/plain")
             answer.headers["Retry-After"] = "2"
