@@ -52,7 +52,7 @@ class Reader:
             elif key in meant:
                 values[key] = None
             elif field.required:
-                self.problems.append(((*path, key), f"is missing. Add, for example: {key} = {field.sample()}"))
+                self.problems.append(((*path, key), f"is missing. {_way(key, field)}"))
             else:
                 values[key] = None
         return values
@@ -90,6 +90,12 @@ class Reader:
     def _enough(self, path: KeyPath, given: Any, field: Field) -> None:
         if len(given) < field.minimum:
             self.problems.append((path, f"needs at least {field.minimum}, got {len(given)}."))
+
+
+def _way(key: str, field: Field) -> str:
+    """What to write where a key is missing."""
+    tables = {"table": f"Write its keys below a line [{key}]", "tables": f"Begin each with a line [[{key}]]"}
+    return tables.get(field.kind, f"Add, for example: {key} = {field.sample()}")
 
 
 def _nearest(key: str, known: list[str]) -> list[str]:
