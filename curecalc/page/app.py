@@ -279,7 +279,7 @@ def _add_errors(app: Flask) -> None:
     @app.errorhandler(HTTPException)
     def refused(error: HTTPException) -> Any:
         own = {404: "There is no such page here.", 413: "The upload is too large: at most 500 kB."}
-        message = own.get(error.code or 0, error.description or "The request was refused.")
+        message = own.get(error.code or 0, error.description or error.name)
         if request.path.endswith((".json", ".txt", ".svg", ".png", ".pdf")) or request.headers.get("X-Part"):
             return Response(f"{message}\n", error.code, mimetype="text/plain")
         return render_template("error.html", message=message), error.code

@@ -26,8 +26,8 @@ def add_practice(app: Flask, first: Work) -> None:
         from ..lessons.exercises import exercises
 
         texts = {"seed": request.args.get("seed", "1")[:12], "grade": request.args.get("grade", "")[:2]}
-        seed, grade = _whole("seed", texts["seed"]), texts["grade"]
-        chosen = _whole("grade", grade) if grade else None
+        seed, grade = _whole("Sheet number", texts["seed"]), texts["grade"]
+        chosen = _whole("Grade", grade) if grade else None
         return exercises(seed=seed, number=NUMBER, grade=chosen, bench=first.base), texts
 
     @app.route("/practice")
@@ -38,7 +38,7 @@ def add_practice(app: Flask, first: Work) -> None:
         context: dict[str, Any] = {"problem": "", "texts": {"seed": "1", "grade": ""}, "number": NUMBER}
         try:
             made, texts = sheet()
-            place = min(max(_whole("exercise", request.args.get("exercise", "1")[:6]), 1), NUMBER)
+            place = min(max(_whole("Exercise", request.args.get("exercise", "1")[:6]), 1), NUMBER)
         except QuantityError as error:
             return render_template("practice.html", **context | {"problem": str(error), "one": None}), 400
         one = made[place - 1]

@@ -153,7 +153,8 @@ def _long(vector: VectorRecipe) -> bool:
 def _whole(work: Work) -> Recipe:
     missing = [{"resin": "lot"}.get(name, name) for name in PARTS if name not in work.parts]
     if missing:
-        raise QuantityError(f"The {' and '.join(missing)} {'are' if len(missing) > 1 else 'is'} not here yet: a recipe needs all three.")
+        named = " and ".join(", ".join(missing).rsplit(", ", 1))
+        raise QuantityError(f"The {named} {'are' if len(missing) > 1 else 'is'} not here yet: a recipe needs all three.")
     return work.recipe()
 
 

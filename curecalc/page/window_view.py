@@ -90,7 +90,7 @@ class WindowView:
         with self.board.lock:
             drawing = inline_svg(window_figure(window), name=f"Process window. {main}", prefix="w-window")
         rows = [(n.replace("_", " ") + ", held", axis_text(n, v)) for n, v in window.held.items()]
-        binding = context["limits"] = [(limit.name, limit.sentence) for limit in window.vector.limits]
+        binding = [(limit.name, limit.sentence.removeprefix(f"{limit.name}: ")) for limit in window.vector.limits]
         return context | {
             "main": main,
             "binding": binding,
