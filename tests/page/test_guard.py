@@ -4,17 +4,20 @@ import contextlib
 import http.client
 import io
 import os
+import re
 import socket
+import sys
 import threading
 import time
 import zipfile
+from unittest.mock import Mock
 from urllib.parse import urlencode
 
 import pytest
 
 from curecalc.page import PageOptions, create_app
 from curecalc.page.guard import HEADERS, AccessCodes, RateLimit
-from curecalc.page.server import names_of, start
+from curecalc.page.server import Running, names_of, serve, start
 
 HOME = {"Origin": "http://localhost"}
 
@@ -77,7 +80,9 @@ def test_posts_from_elsewhere_are_refused(client, headers):
 
 @pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH", "TRACE", "OPTIONS"])
 def test_other_methods_are_refused(client, method):
-    assert client.open("/settings", method=method).status_code == 405
+    answer = client.open("/settings", method=method)
+    assert answer.status_code == 405
+    assert ">The page knows GET and POST only.<" in answer.text
 
 
 def test_nothing_answers_to_post_but_forms(client):
@@ -129,11 +134,13 @@ def test_oversized_upload_is_refused(client, place):
     body = head + b"1" * 1_200_000 + b"\r\n--x--\r\n"
     answer = client.post(place, data=body, content_type="multipart/form-data; boundary=x", headers=HOME)
     assert answer.status_code == 413
-    assert "too large" in answer.text
+    assert ">The upload is too large: at most 500 kB.<" in answer.text
 
 
 def test_too_long_address_is_refused(client):
-    assert client.get("/coupons?table=" + "x" * 70_000).status_code == 414
+    answer = client.get("/coupons?table=" + "x" * 70_000)
+    assert answer.status_code == 414
+    assert ">The address is too long. For a large table use the command line: curecalc fit FILE.<" in answer.text
 
 
 @pytest.mark.parametrize(
@@ -266,8 +273,65 @@ def test_port_taken_is_said_plainly():
     with socket.socket() as s:
         s.bind(("127.0.0.1", 0))
         s.listen()
-        with pytest.raises(CurecalcError, match=r"is taken.*--port"):
-            start(PageOptions(), port=s.getsockname()[1])
+        port = s.getsockname()[1]
+        with pytest.raises(CurecalcError) as told:
+            start(PageOptions(), port=port)
+    way = f"Stop that one, or name another: --port {port + 1}"
+    assert str(told.value) == f"port {port} on 127.0.0.1 is taken, perhaps by a page that still runs. {way}"
+
+
+@pytest.mark.parametrize(
+    ("where", "words"),
+    [
+        ({"port": 65536}, r"--port must be a whole number from 0 to 65535, got 65536\."),
+        (
+            {"host": "no such host"},
+            r"--host: 'no such host' is no address of this machine \(.+\)\. Name one, like --host 0.0.0.0 for all\.",
+        ),
+        ({"host": "192.0.2.1", "port": 0}, r"port 0 on 192\.0\.2\.1 cannot be opened \(.+\)\. Name another --port or --host\."),
+    ],
+)
+def test_where_the_page_cannot_listen_is_said_plainly(where, words):
+    from curecalc.errors import CurecalcError
+
+    with pytest.raises(CurecalcError) as told:
+        start(PageOptions(), **where)
+    assert re.fullmatch(words, str(told.value))
+
+
+@pytest.mark.parametrize(
+    ("missing", "needs"), [("flask", "the libraries flask and waitress, which are"), ("waitress.server", "the library waitress, which is")]
+)
+def test_libraries_that_are_missing_are_named(monkeypatch, missing, needs):
+    from curecalc.errors import CurecalcError
+
+    monkeypatch.setitem(sys.modules, missing, None)
+    way = "Install them with" if "flask" in missing else "Install it with"
+    with pytest.raises(CurecalcError) as told:
+        start(PageOptions())
+    assert str(told.value) == f"The page needs {needs} not installed. {way}: pip install 'curecalc[page]'"
+
+
+def test_the_terminal_says_where_the_page_is_and_that_it_has_stopped(monkeypatch, capsys):
+    def interrupted(running):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Running, "run", interrupted)
+    monkeypatch.setattr(threading, "Timer", Mock())
+    serve(PageOptions(), port=0)
+    told = capsys.readouterr().err
+    assert re.fullmatch(r"The page is at http://127\.0\.0\.1:\d+/   \(stop it with Ctrl-C\)\nThe page is stopped\.\n", told)
+
+
+def test_a_failure_of_the_program_stays_in_the_terminal(caplog):
+    app = create_app(PageOptions())
+    app.add_url_rule("/fails", "fails", lambda: 1 // 0)
+    answer = app.test_client().get("/fails")
+    assert answer.status_code == 500
+    assert ">The program failed here. What it says stands in the terminal.<" in answer.text
+    assert "division" not in answer.text
+    assert caplog.messages == ["the page failed on /fails"]
+    assert "ZeroDivisionError" in caplog.text
 
 
 def test_access_code_opens_once():

@@ -14,6 +14,7 @@ from curecalc.errors import CurecalcError
 from curecalc.page import PageOptions, create_app
 from curecalc.page.guard import AccessCodes
 from curecalc.page.server import start
+from curecalc.page.tls import tls_context
 
 HOME = {"Origin": "http://localhost"}
 FREE = {"burst": 1e9, "per_second": 1e9}
@@ -89,8 +90,21 @@ def test_a_certificate_that_cannot_be_used_is_said(tmp_path, content):
     path = tmp_path / "a.pem"
     if content:
         path.write_text(content)
-    with pytest.raises(CurecalcError, match="--certificate"):
+    with pytest.raises(CurecalcError) as told:
         start(PageOptions(), port=0, certificate=str(path))
+    head, tail = f"--certificate: {path}: certificate and key cannot be used (", "). Give both as PEM files."
+    assert str(told.value).startswith(head)
+    assert str(told.value).endswith(tail)
+
+
+def test_a_key_behind_a_password_is_said(pair, tmp_path):
+    certificate, key = pair
+    locked = tmp_path / "locked.pem"
+    words = ["pkey", "-in", key, "-aes256", "-passout", "pass:secret", "-out", str(locked)]
+    subprocess.run([shutil.which("openssl"), *words], check=True, capture_output=True)
+    with pytest.raises(CurecalcError) as told:
+        tls_context(certificate, str(locked))
+    assert str(told.value) == f"--certificate-key: {locked}: is locked by a password. Give one without, readable by this user alone."
 
 
 @pytest.mark.slow

@@ -284,11 +284,20 @@ def test_a_lot_is_named_by_its_table_and_belongs_to_the_file_handed_out(walked, 
         ("/beam/machine", {}, "No file was read yet"),
         ("/coupons/use", {"table": "x"}, "coupons.csv"),
         ("/coupons/use", {"wavelength": "3 mW"}, "Wavelength"),
-        ("/recipe/machine/read", {"file": (io.BytesIO(b"\xff\xfe"), "m.toml")}, "not UTF-8"),
+        (
+            "/recipe/machine/read",
+            {"file": (io.BytesIO(b"\xff\xfe"), "m.toml")},
+            "m.toml: is not UTF-8 text. A machine file is plain text (TOML).",
+        ),
+        (
+            "/recipe/resin/read",
+            {"file": (io.BytesIO(b"#" * 200_001), "l.toml")},
+            "l.toml: is too large for a lot file. Check that it is the right one.",
+        ),
         ("/recipe/machine/read", {"file": (io.BytesIO(b"schema = 1"), "m.toml")}, "machine.toml"),
         ("/recipe/machine/read", {"file": (io.BytesIO(NAMES_A_BEAM), "m.toml")}, "put the beam into the machine on the view Beam"),
         ("/recipe/needs/form", {"name": "x"}, "layer_thickness"),
-        ("/recipe/needs/form", {"name": 'a"\nb = 1'}, "line break"),
+        ("/recipe/needs/form", {"name": 'a"\nb = 1'}, "'a\"\\nb = 1' holds a line break or a control character. Write it on one line."),
     ],
 )
 def test_steps_that_cannot_be_taken_are_said_and_change_nothing(app, place, data, words):

@@ -21,6 +21,8 @@ from curecalc.cli import main
 from curecalc.errors import CurecalcError
 from curecalc.units import Quantity
 
+from .browsing import Browser
+
 HERE = Path(__file__).parent
 DEMO = HERE.parents[1] / "demo"
 WRITE = bool(os.environ.get("CURECALC_WRITE_WORDS"))
@@ -88,8 +90,12 @@ def say(capsys, tmp_path, monkeypatch):
         for file in DEMO.iterdir():
             if file.name in line:
                 shutil.copy(file, tmp_path)
-        said = []
+        said, browser = [], None
         for command in line.split(" && "):
+            if command.startswith(tuple(f"{verb} " for verb in Browser.VERBS)):
+                browser = browser or Browser()
+                said.append(masked(browser(command)))
+                continue
             if command.startswith("call "):
                 said.append(masked(called(command).replace(str(tmp_path), "")))
                 continue
