@@ -41,6 +41,7 @@ def cases() -> list[tuple[str, str]]:
                 topic = line[3:]
             elif line.startswith("let "):
                 _, name, text = line.split(" ", 2)
+                assert SHORT.get(name, in_full(text)) == in_full(text), f"{name} has two meanings"
                 SHORT[name] = in_full(text)
             elif line.strip() and not line.startswith("#"):
                 found.append((topic, line))
