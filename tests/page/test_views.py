@@ -422,6 +422,20 @@ def test_practice_checks_answers(client):
     assert client.get("/practice/other.pdf").status_code == 404
 
 
+def test_a_handbook_is_handed_out_or_the_reason_said(client, monkeypatch):
+    import subprocess
+
+    from curecalc.page import handbook_view
+
+    monkeypatch.setattr(handbook_view, "_made", handbook_view._made.__wrapped__)
+    monkeypatch.setattr(subprocess, "run", lambda words, **_: subprocess.CompletedProcess(words, 1, "", "no room\n"))
+    refused = client.get("/handbook.html")
+    assert refused.status_code == 400
+    assert ">the handbook could not be made: no room. Try: curecalc manual handbook.html<" in refused.text
+    monkeypatch.setattr(handbook_view, "_made", lambda: b"<html>")
+    assert client.get("/handbook.html").headers["Content-Disposition"] == 'attachment; filename="curecalc-handbook.html"'
+
+
 def test_every_lesson_loads(client):
     from curecalc.lessons.telling import ORDER
 
