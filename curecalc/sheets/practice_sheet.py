@@ -8,6 +8,7 @@ from ..cautions import SHORT_CAUTION
 from ..errors import CurecalcError
 from ..lessons.exercises import Exercise
 from ..lessons.telling import script
+from ..symbols import symbols
 from .fonts import add_fonts, pdf_bytes
 
 __all__ = ["answer_key", "worksheet"]
@@ -53,7 +54,7 @@ def worksheet(exercises: list[Exercise], *, title: str = "Practice: exposure and
         _question(pdf, one)
         pdf.ln(room)
         pdf.set_font(_FONT, size=10)
-        pdf.cell(0, 7, f"Answer: ______________________ {one.unit}", **_BELOW)
+        pdf.cell(0, 7, f"Answer: ______________________ {symbols(one.unit)}", **_BELOW)
         pdf.ln(4)
     return pdf_bytes(pdf)
 
@@ -66,14 +67,14 @@ def answer_key(exercises: list[Exercise], *, title: str = "Answer key: exposure 
             pdf.add_page()
         _question(pdf, one)
         pdf.set_font(_FONT, "B", 10)
-        pdf.multi_cell(_WIDTH, 6, f"Answer: {one.told()}", **_BELOW)
+        pdf.multi_cell(_WIDTH, 6, symbols(f"Answer: {one.told()}"), **_BELOW)
         pdf.set_font(_FONT, size=9)
         for step in one.steps:
             parts = "  =  ".join(p for p in (step.formula, step.numbers, step.result) if p)
-            pdf.multi_cell(_WIDTH, 5, parts, **_BELOW)
-            pdf.multi_cell(_WIDTH, 5, f"    {step.why}", **_BELOW)
+            pdf.multi_cell(_WIDTH, 5, symbols(parts), **_BELOW)
+            pdf.multi_cell(_WIDTH, 5, symbols(f"    {step.why}"), **_BELOW)
         for slip in one.slips:
-            pdf.multi_cell(_WIDTH, 5, f"Slip, {slip.name}: gives {one.told(slip.value)}. {slip.remark}", **_BELOW)
+            pdf.multi_cell(_WIDTH, 5, symbols(f"Slip, {slip.name}: gives {one.told(slip.value)}. {slip.remark}"), **_BELOW)
         pdf.ln(5)
     return pdf_bytes(pdf)
 
@@ -82,7 +83,7 @@ def _question(pdf: Any, one: Exercise) -> None:
     pdf.set_font(_FONT, "B", 10)
     pdf.multi_cell(_WIDTH, 6, f"{one.number}.  (grade {one.grade}, lesson: {script(one.lesson).title})", **_BELOW)
     pdf.set_font(_FONT, size=11)
-    pdf.multi_cell(_WIDTH, 6, one.text, **_BELOW)
+    pdf.multi_cell(_WIDTH, 6, symbols(one.text), **_BELOW)
 
 
 def _document(title: str, note: str) -> Any:
