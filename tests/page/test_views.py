@@ -402,7 +402,7 @@ def test_a_mean_exposure_does_not_hang_on_the_spot(client):
     assert not re.search(r"e-\d\d mJ", text)
 
 
-def test_practice_checks_answers(client):
+def test_practice_checks_answers(client, monkeypatch):
     from curecalc.lessons import invented_bench
     from curecalc.lessons.exercises import exercises
 
@@ -420,6 +420,12 @@ def test_practice_checks_answers(client):
     for which in ("worksheet", "key"):
         assert client.get(f"/practice/{which}.pdf?seed=4").data.startswith(b"%PDF")
     assert client.get("/practice/other.pdf").status_code == 404
+    monkeypatch.setattr("curecalc.sheets.practice_sheet.worksheet", lambda exercises, note: note.encode())
+    answer = client.get("/practice/worksheet.pdf?seed=4")
+    assert (answer.text, answer.headers["Content-Disposition"]) == (
+        "Sheet made from seed 4.",
+        'attachment; filename="curecalc-worksheet.pdf"',
+    )
 
 
 def test_a_handbook_is_handed_out_or_the_reason_said(client, monkeypatch):

@@ -80,7 +80,7 @@ def test_nothing_is_dropped_however_long(recipe, monkeypatch, kinds, warnings, p
 
 def test_a_sign_without_a_letter_is_refused_before_it_becomes_a_box(recipe):
     record = recipe.to_dict() | {"name": "\u0e0a\u0e31\u0e49\u0e19"}  # Thai: layer
-    with pytest.raises(FileError, match=r"the font of PDF sheets has no .* Save the sheet as \.html"):
+    with pytest.raises(FileError, match=r": the font of PDF sheets has no '.'\. Save the sheet as \.html: browsers have more fonts\.$"):
         recipe_pdf(record, PNG)
     recipe_pdf(
         recipe.to_dict() | {"name": "\u0441\u043b\u043e\u0439 \u03c3\u03c4\u03c1\u03ce\u03bc\u03b1 \u0637\u0628\u0642\u0629"}, PNG
