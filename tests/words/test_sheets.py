@@ -35,13 +35,13 @@ PNG = (DEMO / "beam_image.png").read_bytes()
 def printed(monkeypatch):
     """Every text that a maker of PDF puts on paper, once; the bytes themselves are not made."""
     said = []
-    for name in ("cell", "multi_cell"):
+    for own in (FPDF.cell, FPDF.multi_cell):
 
-        def put(self, wide, high, text="", *more, own=getattr(FPDF, name), **named):
+        def put(self, wide, high, text="", *more, own=own, **named):
             said.append(text)
             return own(self, wide, high, text, *more, **named)
 
-        monkeypatch.setattr(FPDF, name, put)
+        monkeypatch.setattr(FPDF, own.__name__, put)
     for room in (pdf_page, practice_sheet):
         monkeypatch.setattr(room, "pdf_bytes", fonts.close_fonts)
 
