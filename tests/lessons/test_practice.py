@@ -3,6 +3,7 @@
 import json
 import math
 import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -10,9 +11,11 @@ from hypothesis import strategies as st
 
 from curecalc.cli import main
 from curecalc.errors import FileError, QuantityError
+from curecalc.lessons.bench import invented_bench
 from curecalc.lessons.exercises import KINDS_BY_GRADE, check_answer, exercise, exercises
 from curecalc.lessons.scores import add_scores, read_scores
 from curecalc.lessons.telling import ORDER, script
+from curecalc.units import Quantity
 
 EVERY = [name for kinds in KINDS_BY_GRADE.values() for name in kinds]
 SEEDS = [range(25), pytest.param(range(25, 400), marks=pytest.mark.slow)]
@@ -240,6 +243,19 @@ def test_realistic_ranges() -> None:
         assert 0.05 <= dp <= 0.3
         assert 0.02 <= ec <= 0.4
         assert 1.0 < dose / ec < 12.0
+
+
+def test_a_radius_is_asked_for_from_the_diameter_and_from_the_width_at_half() -> None:
+    assert {exercise("beam-radius", seed=seed).text.split()[1] for seed in range(6)} == {"beam", "data"}
+
+
+def test_numbers_out_of_all_proportion_are_refused_in_words() -> None:
+    bench = replace(invented_bench(), layer_thickness=Quantity(1.0, "m"))
+    for name in ("line-speed", "raster-speed", "print-through"):
+        with pytest.raises(QuantityError) as told:
+            exercise(name, seed=1, bench=bench)
+        how = f"the numbers given leave no clear exercise of the kind {name}: check their sizes, or leave them out."
+        assert str(told.value) == how
 
 
 @pytest.mark.parametrize(

@@ -173,7 +173,6 @@ def beam_radius(d: Draw) -> Made:
         w,
         [Step("W0 = 0.849 FWHM", f"0.8493 x {f(width)} mm", f"{f(w)} mm", "Valid for a Gaussian spot.")],
         half_of_it=(width / 2, "Half the FWHM reaches to the half of the irradiance only, not to 13.5 %."),
-        upside_down=(width * spot.FWHM_PER_RADIUS, "Divided where one multiplies: W0 is smaller than the FWHM."),
         diameter=(2 * w, "That is the beam diameter. The radius is half of it."),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from functools import cache
 from itertools import combinations
 from typing import Any
@@ -92,9 +93,10 @@ def exercise(name: str, *, seed: int, number: int = 1, bench: Bench | None = Non
     here = bench or _INVENTED()
     random = np.random.default_rng([seed, number, _code(name)])
     for _ in range(50):
-        made = generator(Draw(random, here))
-        if _clear(made):
-            return _record(name, taught, grade, number, made)
+        with suppress(OverflowError):  # numbers out of all proportion
+            made = generator(Draw(random, here))
+            if _clear(made):
+                return _record(name, taught, grade, number, made)
     raise QuantityError(f"the numbers given leave no clear exercise of the kind {name}: check their sizes, or leave them out.")
 
 

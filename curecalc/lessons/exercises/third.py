@@ -48,7 +48,6 @@ def two_coupons_critical(d: Draw) -> Made:
     e1, e2, y1, y2 = _pair(d)
     dp = (y2 - y1) / math.log(e2 / e1)
     ec = float(laws.Plain(dp, e1).dose(-y1))
-    plain = e1 - y1 * (e2 - e1) / (y2 - y1)
     return Made(
         f"Two coupons: {d.exposure(e1)} gave {d.length(y1)}, {d.exposure(e2)} gave {d.length(y2)}. Which critical exposure does the line "
         "through them have? Answer in mJ/cm^2.",
@@ -66,7 +65,6 @@ def two_coupons_critical(d: Draw) -> Made:
         ],
         base_ten=(e1 * 10 ** (-y1 / dp), TEN),
         area_unit=(ec / 100.0, AREA),
-        straight_axis=(plain if plain > 0.0 else None, "The line was drawn on plain paper. It is straight against ln(E) only."),
     )
 
 
