@@ -13,7 +13,7 @@ READ_ALOUD = ("aria-label", "placeholder", "title", "alt")
 UNSEEN = ("head", "script", "style", "defs")
 PLAIN = ("text/plain", "text/csv", "application/toml")
 FRAME = ("header", "footer")  # the same on every page: kept on the first
-ON_ONE_LINE = {"a", "b", "br", "em", "i", "option", "span", "strong", "td", "th", "title", "tspan"}
+ON_ONE_LINE = {"a", "b", "br", "cite", "dfn", "em", "i", "option", "span", "strong", "sub", "sup", "td", "th", "title", "tspan"}
 FIGURES = re.compile(r"[\d\s.,:×^+⁰¹²³⁴⁵⁶⁷⁸⁹⁻−-]*")
 
 
