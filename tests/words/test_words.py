@@ -21,7 +21,7 @@ from curecalc.cli import main
 from curecalc.errors import CurecalcError
 from curecalc.units import Quantity
 
-from .browsing import Browser
+from .browsing import FIGURES, Browser
 
 HERE = Path(__file__).parent
 DEMO = HERE.parents[1] / "demo"
@@ -77,7 +77,17 @@ def called(line: str) -> str:
         value = eval(expression, names)
     except (CurecalcError, AttributeError, ValueError) as error:
         return f"{type(error).__name__}: {error}\n"
-    return "".join(f"{one}\n" for one in (value if isinstance(value, list | tuple) else [value]))
+    return "".join(f"{drawn(one)}\n" for one in (value if isinstance(value, list | tuple) else [value]))
+
+
+def drawn(one: object) -> object:
+    """The words on a figure, each once; ticks come and go with the plotting library. All else as it is."""
+    if not hasattr(one, "findobj"):
+        return one
+    from matplotlib.text import Text
+
+    words = [text.get_text() for text in one.findobj(Text)]
+    return "\n".join(dict.fromkeys(text for text in words if not FIGURES.fullmatch(text)))
 
 
 @pytest.fixture
