@@ -81,11 +81,11 @@ def plain_app():
 class Browser:
     """One browser at the page.
 
-    `open OPTIONS` starts another page, `see` looks at a place, `part` at what is redrawn of it, `alert` only at what is wrong there,
+    `open OPTIONS` starts another page, `see` looks at a place, `panel` at what is redrawn of it, `alert` only at what is wrong there,
     `send` sends a form.
     """
 
-    VERBS = ("open", "see", "part", "alert", "send")
+    VERBS = ("open", "see", "panel", "alert", "send")
 
     def __init__(self) -> None:
         pytest.importorskip("flask")
