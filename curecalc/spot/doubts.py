@@ -186,8 +186,8 @@ def judge_rest(frame: Cells, beam: Cells, found: Bell, measured: Moments | None,
     if max(share, lack) < 0.004:
         return
     rows, columns = np.nonzero(strong)
-    x = (columns + 0.5) * group * (dx[1] - dx[0]) + dx[0]
-    y = (rows + 0.5) * group * (dy[1] - dy[0]) + dy[0]
+    x = ((columns + 0.5) * group - 0.5) * (dx[1] - dx[0]) + dx[0]  # from the middle of the first cell to the middle of a group
+    y = ((rows + 0.5) * group - 0.5) * (dy[1] - dy[0]) + dy[0]
     weight, radius = part[strong], math.sqrt(area * 2.0 / math.pi)
     if lack > share or not strong.any():
         told = (
