@@ -1,0 +1,551 @@
+"""What the status, the charts and the doubts of a logbook say at each of their limits and just beyond; promises judged in closed form."""
+
+import math
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from curecalc.errors import FileError, QuantityError
+from curecalc.logbook import doubts, drifting, entries, judge, salvage, series, status, today, verifying, words
+from curecalc.logbook.depth import SettingsInForce, depth_over_time, power_for_depth
+from curecalc.logbook.drifting import DriftReport
+from curecalc.logbook.series import Series, when
+from curecalc.logbook.status import Item, MachineState, ShopState
+from curecalc.physics import laws
+from curecalc.recipe.assurance import Curve, Errors
+from curecalc.recipe.bounds import INFINITE, Bounds
+from curecalc.statistics.charts import Baseline, ewma_chart, individuals_chart
+from curecalc.statistics.trend import Crossing, trend
+from curecalc.units import Measured
+from curecalc.units import Quantity as Q
+
+TODAY = 20090.0  # days since 1970: a day of 2025
+
+
+def stored(day):
+    return entries.moment(datetime.fromtimestamp(day * 86400.0, UTC))
+
+
+def readings(values, *, name="power", times=None, lots=None, parts=(), u=0.0, unit="mW"):
+    n = len(values)
+    return Series(
+        name,
+        "power at the resin surface",
+        unit,
+        tuple(range(1, n + 1)),
+        np.arange(float(n)) if times is None else np.array(times, dtype=float),
+        np.array(values, dtype=float),
+        np.full(n, u),
+        ("A",) * n,
+        tuple(lots or (None,) * n),
+        "A",
+        parts,
+    )
+
+
+# ---------------------------------------------------------------- status
+
+
+def look(about=(), expiry=None, latest=None):
+    found = status._Look.__new__(status._Look)
+    book = SimpleNamespace(path="shop.db", expiry=expiry or {}, latest=lambda kind, **_: (latest or {}).get(kind))
+    found.book, found.machine, found.name, found.today, found.until = book, "A", "A", TODAY, stored(TODAY)
+    found.about, found.items = list(about), []
+    return found
+
+
+def beam(day, radius=0.1):
+    return SimpleNamespace(time=stored(day), lot="L", quantity=lambda _: Measured(Q(radius, "mm"), Q(0.0, "mm")), payload={})
+
+
+def powered(day):
+    return SimpleNamespace(readings=readings([1.0], times=[day]))
+
+
+@pytest.mark.parametrize(
+    ("days", "said"), [(-1, ("stop", "expired on")), (0, ("due", "in 0 days")), (14, ("due", "in 14 days")), (15, None)]
+)
+def test_a_lot_near_its_expiry(days, said):
+    on = (datetime.fromisoformat(when(TODAY)) + timedelta(days=days)).strftime("%Y-%m-%d")
+    found = look(expiry={"L": on})
+    found._lot("L")
+    assert bool(found.items) is bool(said)
+    assert not said or (found.items[0].level == said[0] and said[1] in found.items[0].text)
+
+
+@pytest.mark.parametrize(("age", "due"), [(0.0, False), (1.0, True)])
+@pytest.mark.parametrize(
+    ("about", "scale"),
+    [
+        ([], 1.0),
+        ([(None,) * 6 + (3.5 * 86400.0, "s", 45.0 * 86400.0, "s", 91.5 * 86400.0, "s", None)], 0.5),
+        ([(None,) * 6 + (1.0, "d") * 3 + (None,)], 1.0),
+    ],
+)
+def test_what_is_due_after_a_week_a_quarter_and_half_a_year(about, scale, age, due):
+    found = look(about)
+    assert found._calibration("L", beam(TODAY - 90.0 * scale - age)) == 90.0 * scale + age
+    assert found._ages(powered(TODAY - 7.0 * scale - age), beam(TODAY - 183.0 * scale - age)) == 0.1
+    texts = [item.text for item in found.items]
+    assert [t.split(", due every")[0] for t in texts] == (
+        [
+            f"calibration of lot L is {90 * scale + age:.0f} days old",
+            f"power reading is {7 * scale + age:.0f} days old",
+            f"the spot was measured {183 * scale + age:.0f} days ago",
+        ]
+        if due
+        else []
+    )
+
+
+def power_said(monkeypatch, *, p_value=0.01, slope=-0.001, reached=None, **watching):
+    watched = {"side": "", "lone": False, "newest": math.log(0.9), "level": math.log(0.95), "centre": 0.0} | watching
+    monkeypatch.setattr(status, "_fade_line", lambda *_a, **_k: SimpleNamespace(p_value=p_value, slope=slope))
+    monkeypatch.setattr(status, "power_limits", lambda *_: [("bond", 50.0)])
+    monkeypatch.setattr(status, "crossing", lambda *_a, **_k: reached or Crossing(0.0, math.inf, -math.inf, math.inf, 0.95))
+    found = look()
+    power = SimpleNamespace(watch=SimpleNamespace(**watched), readings=None)
+    return (*found._power(power, SimpleNamespace(kept=True, kinds=()), False), [i.text for i in found.items])
+
+
+def test_a_fade_counts_where_it_is_clear_and_a_limit_where_it_is_near(monkeypatch):
+    # a thirtieth of ln 0.98 a day are 2 % in 30 days
+    assert power_said(monkeypatch, p_value=0.05, slope=math.log(0.98) / 30.0)[:2] == ("in control", pytest.approx(-0.02))
+    assert power_said(monkeypatch, p_value=0.051)[1] is None
+    at = lambda low: Crossing(50.0, TODAY + 70.0, TODAY + low, TODAY + 90.0, 0.95)  # noqa: E731
+    for low, said in ((0.0, False), (0.1, True), (59.9, True), (60.0, False)):
+        assert bool(power_said(monkeypatch, reached=at(low))[2]) is said
+    assert power_said(monkeypatch, reached=at(1.0), slope=0.001)[2] == []  # rising
+    assert power_said(monkeypatch, reached=at(1.0))[2][0].startswith(f"power reaches 50 mW about {when(TODAY + 70.0)} (bond)")
+    assert "(-5.0 % of its baseline): retune" in power_said(monkeypatch, side="below")[2][0]
+    assert "stands alone below its limits (-10.0 % of its baseline): read again" in power_said(monkeypatch, side="below", lone=True)[2][0]
+
+
+def test_a_trend_needs_eight_readings():
+    steady = [1.0, 1.01, 1.0, 0.99, 1.0, 1.01, 1.0, 0.99]
+    assert status._fade_line(readings(steady[:7]), bent=False) is None
+    assert status._fade_line(readings(steady), bent=False).points == 8
+    assert status._fade_line(readings(steady, times=[3.0] * 8), bent=False) is None
+    fading = steady + [math.exp(-0.02 * k) for k in range(1, 10)]
+    bent = status._fade_line(readings(fading), bent=True)
+    assert bent.points < 12
+    assert bent.slope == pytest.approx(-0.02, rel=0.05)
+    assert status._fade_line(readings(fading), bent=False).points == 17
+
+
+def machine(**values):
+    blank = dict.fromkeys(MachineState.__dataclass_fields__)
+    return MachineState(**(blank | {"machine": "A", "chart": "in control", "kinds": (), "items": ()} | values))
+
+
+def test_the_worst_item_is_the_state_and_the_exit_status():
+    for level, grave, due, known, well, code in (
+        ("stop", True, True, True, False, 1),
+        ("due", False, True, True, False, 1),
+        ("unknown", False, False, False, False, 3),
+        ("near", False, False, True, False, 0),
+    ):
+        one = Item(level, "said")
+        assert one.to_dict()["grave"] is grave
+        shop = ShopState((machine(), machine(items=(Item("near", ""), one))), 1, "")
+        assert (shop.machines[1].state, shop.due, shop.known, shop.well, shop.exit_status) == (level, due, known, well, code)
+    assert ShopState((machine(),), 0, "").well
+    assert not ShopState((), 0, "").well
+    assert ShopState((machine(),), 0, "", (Item("due", ""),)).exit_status == 1
+    record = machine(power=2.0, power_uncertainty=0.1, spot=0.1, items=(Item("near", ""), Item("due", "x"))).to_dict()
+    assert record["power"] == {"value": 2.0, "unit": "mW", "standard_uncertainty": 0.1}
+    assert record["beam_radius"] == {"value": 0.1, "unit": "mm"}
+    assert [item["text"] for item in record["due"]] == ["x"]
+
+
+# ---------------------------------------------------------------- settings in force, in closed form
+
+DP, EC, DEPTH, P, W = 0.15, 0.08, 0.13, 30.0, 0.1
+LINE = Curve(DP, math.log(EC), math.log(EC), 0.0, 0.0, 0.0, INFINITE)
+OPEN = (0.0, INFINITE) * 3
+
+
+def judged(
+    share, level=None, *, sd=0.01, level_sd=None, errors=None, bounds=None, aim=DEPTH, assured=True, settings=None, radius=1.0, **fresh
+):
+    """A line that cures DEPTH just so at full power, judged at a share of it: E0 = sqrt(2/pi) P/(W v) = Ec exp(DEPTH/Dp)."""
+    errors = errors or Errors()
+    speed = math.sqrt(2.0 / math.pi) * P / (W * EC * math.exp(aim / DP))
+    own = SettingsInForce(speed, layer_thickness=0.1, overcure=0.03) if settings is None else settings
+    task = judge.hand_task(
+        settings=own, curve=LINE, errors=errors, assurance=0.975 if assured else 0.5, bounds=bounds or Bounds(*OPEN), kind="hatch"
+    )
+    chosen = {"power": P, "beam_radius": W, "hatch_spacing": None, "scan_speed": speed}
+    power = judge.Power(share, share if level is None else level, sd, sd if level_sd is None else level_sd)
+    options = {"fresh_lot": False, "fresh_spot": False} | fresh
+    return judge.judge(task, chosen, curve=LINE, power=power, radius=radius, **options)
+
+
+def standing(found, name):
+    return next(p.standing for p in found.promises if p.name == name)
+
+
+def test_a_bond_is_lost_beyond_3_7_standard_deviations_of_the_readings():
+    # its margin falls by Dp a unit of ln power, and the power scatters by 1 %
+    assert standing(judged(1.0), "bond") == "kept"
+    loose = {"errors": Errors(power=0.02), "assured": False}  # so that three standard uncertainties are more
+    for fall, said in ((0.0369, "near"), (0.0371, "lost")):
+        assert standing(judged(math.exp(-fall), 1.0, **loose), "bond") == said
+        assert standing(judged(1.0, math.exp(-fall), **loose), "bond") == ("lost" if said == "lost" else "kept")
+        assert standing(judged(math.exp(-fall), 1.0, sd=0.02, **loose), "bond") == "near"
+        assert standing(judged(1.0, math.exp(-fall), level_sd=0.02, **loose), "bond") == "kept"
+    found = judged(0.5)
+    assert found.depth == pytest.approx(DEPTH - DP * math.log(2.0))
+    assert found.speed == pytest.approx(0.5 * math.sqrt(2.0 / math.pi) * P / (W * EC * math.exp(DEPTH / DP)))
+    assert found.standing == "lost"
+    assert judged(0.01).depth == 0.0
+
+
+def test_without_scatter_known_a_bond_is_lost_beyond_three_of_all_that_is_uncertain():
+    # 2 % of power: u = 0.02 Dp; and a search ends within 0.2 % of a limit: 3 x 0.02 + 0.002 x DEPTH/Dp = 0.061733
+    for fall, said in ((0.0616, "near"), (0.0619, "lost")):
+        assert standing(judged(math.exp(-fall), sd=INFINITE, errors=Errors(power=0.02)), "bond") == said
+    # a depth assured at 97.5 % stands 1.95996 u deeper than one held on the average (normal table)
+    for deeper, said in ((1.9601, "kept"), (1.9599, "near")):
+        assert standing(judged(1.0, sd=INFINITE, errors=Errors(power=0.02), aim=DEPTH + deeper * 0.02 * DP), "bond") == said
+
+
+def test_settings_may_cure_deeper_by_half_the_bond_or_a_quarter_layer():
+    # layer 0.1 and bond 0.03: the quarter layer is more, 0.025; with a bond of 0.08 its half is, 0.04
+    speed = math.sqrt(2.0 / math.pi) * P / (W * EC * math.exp(DEPTH / DP))
+    for bond, room in ((0.03, 0.025), (0.08, 0.04)):
+        aim = 0.1 + bond
+        task = judge.hand_task(
+            settings=SettingsInForce(speed, layer_thickness=0.1, overcure=bond),
+            curve=LINE,
+            errors=Errors(),
+            assurance=0.9,
+            bounds=Bounds(*OPEN),
+            kind="x",
+        )
+        found = {
+            "depth": 0.2,
+            "depth_max": 0.21,
+            "beam_radius": W,
+            "hatch_spacing": None,
+            "line_width_max": 0.2,
+            "line_width": 0.1,
+            "line_width_expanded": 0.01,
+        }
+        margins = judge._margins(task, found | {"print_through": 0.05}, aim)
+        assert {n: float(m[1]) for n, m in margins.items()} == {"bond": pytest.approx(aim), "depth": pytest.approx(aim + room)}
+        assert float(margins["bond"][2]) == pytest.approx(0.2 - aim)
+    stated = Bounds(*OPEN, overcure=0.05, print_through=0.06, line_width_high=0.25, line_width_low=0.08, width_accuracy=0.02)
+    margins = judge._margins(judge.replace(task, bounds=stated), found | {"print_through": 0.05}, aim)
+    assert {n: (round(float(m[1]), 9), round(float(m[2]), 9)) for n, m in margins.items()} == {
+        "bond": (0.18, 0.02),
+        "depth": (0.15, -0.06),
+        "print-through": (0.06, 0.01),
+        "line width": (0.25, 0.05),
+        "width accuracy": (0.02, 0.01),
+        "least line width": (0.08, 0.02),
+    }
+
+
+def test_a_moved_curve_is_higher_at_its_centre_and_steeper():
+    curve = Curve(DP, math.log(EC), 1.0, 0.0, 0.0, 0.0, INFINITE, law=laws.Plain(DP, EC))
+    moved = judge._moved(curve, 0.01, 0.03)
+    at = DP * (1.0 - math.log(EC)) + 0.01
+    assert moved.cure.height(math.exp(1.0)) == pytest.approx(at)
+    assert moved.cure.height(math.exp(2.0)) == pytest.approx(at + 0.18)
+    assert judge._moved(judge.replace(curve, law=None), 0.01, 0.03).cure.height(math.exp(2.0)) == pytest.approx(at + 0.18)
+
+
+def test_level_of_the_newest_five_and_its_scatter():
+    found = today.PowerState(readings([1, 9, 2, 3, 7, 5, 4]), None, 0.01, None)
+    assert found.level(None) == (4.0, 5)  # of 2 3 7 5 4
+    assert found.level(5.0) == (4.5, 2)
+    assert found.level(99.0) == (4.0, 1)
+    # readings that resemble their neighbours by 0.3: (1 + r)/2 of two; a median has pi/2 times the variance of a mean
+    r = today.CORRELATION
+    assert today._level_variance(2) == pytest.approx((1.0 + r) / 2.0)
+    assert today._level_variance(3) == pytest.approx(math.pi / 2.0 * (3.0 + 4.0 * r + 2.0 * r * r) / 9.0)
+
+
+def test_a_spot_measured_later_is_the_one_of_the_settings_within_a_quarter():
+    entry = SimpleNamespace(quantity=lambda _: Measured(Q(0.1, "mm"), Q(0.0, "mm")), payload={}, time=stored(1.0))
+    for radius, share, fresh in ((0.1249, 1.249, True), (0.0751, 0.751, True), (0.1251, 1.0, False), (0.0749, 1.0, False)):
+        unknown = []
+        assert today._spot_share(entry, beam(2.0), radius, unknown) == (pytest.approx(share), fresh)
+        assert bool(unknown) is not fresh
+    assert unknown[0].startswith("the beam of 75 um was measured after the settings were chosen for 100 um")
+    entry.payload["beam_share"] = 2.0
+    assert today._spot_share(entry, beam(2.0), 0.1, []) == (2.0, True)
+    assert today._spot_share(entry, beam(1.0), 0.1, []) == (2.0, False)
+
+
+def test_settings_by_hand_state_their_range_and_their_inputs():
+    for wrong in ({"scan_speed": 0.0}, {"scan_speed": math.inf}, {"scan_speed": 1.0, "hatch_spacing": 0.0}):
+        with pytest.raises(QuantityError):
+            SettingsInForce(**wrong)
+    given = SettingsInForce(1000.0, 0.05, passes=3, power_share=0.5, beam_share=2.0, radius_ratio=1.5).inputs(
+        30.0, 0.1, {"penetration_depth": 0.15}
+    )
+    assert given == {
+        "power": 15.0,
+        "radius_x": 0.2,
+        "radius_y": pytest.approx(0.3),
+        "scan_speed": 1000.0,
+        "hatch_spacing": 0.05,
+        "passes": 3.0,
+        "penetration_depth": 0.15,
+    }
+    # the line of `judged`, forwards and back
+    settings = SettingsInForce(math.sqrt(2.0 / math.pi) * P / (W * EC * math.exp(DEPTH / DP)))
+    depth, u = depth_over_time(
+        settings=settings, power=P, beam_radius=W, penetration_depth=DP, critical_exposure=EC, beam_radius_uncertainty=0.02 * W
+    )
+    assert (float(depth), float(u)) == (pytest.approx(DEPTH), pytest.approx(0.02 * DP))
+    assert power_for_depth(settings=settings, depth=DEPTH, beam_radius=W, penetration_depth=DP, critical_exposure=EC) == pytest.approx(P)
+    for row in (0.0, math.nan):
+        with pytest.raises(QuantityError, match="beam_radius must be finite and above zero in every row"):
+            depth_over_time(settings=settings, power=P, beam_radius=[W, row], penetration_depth=DP, critical_exposure=EC)
+
+
+# ---------------------------------------------------------------- charts
+
+
+def test_what_a_chart_needs_and_takes_as_its_baseline():
+    def base(n, points=None, title="power", **more):
+        found = series.replace(readings(np.arange(1.0, n + 1.0)), title=title)
+        return drifting._baseline(None, found, None, points, more.get("centre"), more.get("sd"))
+
+    with pytest.raises(QuantityError, match="a chart needs at least 8 readings, and the logbook holds 7 of power for A"):
+        base(7)
+    with pytest.raises(QuantityError, match="a chart needs at least 5 readings, and the logbook holds 4"):
+        base(4, title="Ec, mean of each lot")
+    with pytest.raises(QuantityError, match="the baseline needs at least 2 readings, got 1"):
+        base(8, points=1)
+    with pytest.raises(QuantityError, match="centre and sd belong together"):
+        base(8, centre=1.0)
+    for n, title, count in ((8, "", 8), (21, "", 20), (5, "Ec, mean of each lot", 5), (9, "Ec, mean of each lot", 8)):
+        found, text = base(n, title=title)
+        assert text.startswith(f"the first {count} readings, {when(0.0)} to {when(count - 1.0)}")
+        assert found.centre == pytest.approx((count + 1) / 2.0)
+    assert base(8, points=2)[0].centre == 1.5
+    assert base(1, centre=5.0, sd=0.5) == (Baseline(5.0, 0.5), "stated: 5 and standard deviation 0.5 mW")
+
+
+def report(values, **more):
+    found = readings(values)
+    base = Baseline(0.0, 1.0)
+    empty = dict.fromkeys(("trend", "per_month", "per_month_uncertainty", "components", "covariates"))
+    return DriftReport(
+        series=found,
+        individuals=individuals_chart(found.values, baseline=base),
+        ewma=ewma_chart(found.values, baseline=base),
+        baseline_text="",
+        relative=more.pop("relative", False),
+        forecasts=(),
+        notes=(),
+        **empty,
+    )
+
+
+def test_a_chart_is_out_where_one_of_the_three_newest_signals():
+    for after, state in ((2, "out"), (3, "signalled")):
+        found = report([0.0] * 5 + [3.5] + [-0.4] * after)
+        assert (found.state, found.signalling) == (state, True)
+    assert report([0.0] * 9).state == "in control"
+    # the sum up grows by 2 - 1/2 a reading: 6 after four readings is its first beyond 5
+    assert report([2.0] * 5).passed == {"above": 3.0}
+    assert report([-2.0] * 5).passed == {"below": 3.0}
+    assert report([2.0] * 3).passed == {}
+    assert drifting.SUM_LIMIT == 5.0
+
+
+def test_a_fade_that_would_be_found():
+    found = report([10.0, 10.0, 10.0], relative=True)
+    object.__setattr__(found, "individuals", individuals_chart(np.full(3, 10.0), baseline=Baseline(10.0, 0.2)))
+    # readings a day apart, scatter 2 %: so many days until 1 % and 5 % in 30 days
+    assert found.found_after == {rate: drifting.delay(rate / 30.0, sd=0.02) for rate in (0.01, 0.05)}
+    assert report([1.0, 1.0], relative=True).found_after == {}
+    assert report([1.0] * 5).found_after == {}
+
+
+def test_depths_that_share_calibrations_and_lots():
+    assert drifting._shared(readings([1.0] * 4, parts=((0, 0), (0, 0), (1, 0), (1, 0)))) == 0.5  # two rows a beam
+    assert drifting._shared(readings([1.0] * 4, parts=((0, 0), (1, 0), (1, 1), (2, 1)))) == 0.0
+    assert drifting._shared(readings([1.0], parts=((0, 0),))) == 0.0
+    for lots, place in ((["a", "a", "b", "b"], 2), (["b", "b"], 0), (["a", "b"], 1)):
+        assert drifting._lot_in_vat(readings([1.0] * len(lots), lots=lots)) == place
+    means = drifting._lot_means(readings([1.0, 3.0, 5.0], lots=["a", "a", "b"], u=0.2))
+    assert means.values.tolist() == [2.0, 5.0]
+    assert means.uncertainties.tolist() == pytest.approx([0.2 / math.sqrt(2.0), 0.2])
+    assert drifting._line(readings([1.0, 2.0]), False, 0) is None
+    assert drifting._line(readings([1.0, 2.0, 4.0], times=[5.0] * 3), False, 0) is None
+    assert drifting._line(readings([1.0, 2.0, 4.0]), True, 0).slope == pytest.approx(math.log(2.0))
+    assert drifting._between(readings([1.0, 2.0], lots=["a", "b"])) is None
+    assert drifting._between(readings([1.0, 2.0, 3.0], lots=["a", "a", "a"])) is None
+    assert drifting._between(readings([1.0, 2.0, 3.0], lots=["a", "a", "b"])).groups == 2
+
+
+@pytest.mark.parametrize(
+    ("reached", "text"),
+    [
+        ((30.0, 10.0, 60.0), "about {30} (95 %: {10} to {60})."),
+        ((30.0, 10.0, 3651.0), "about {30} (95 %: {10} to 10 years or more)."),
+        ((3660.0, 3649.0, 3700.0), "about 10 years or more (95 %: {3649} to 10 years or more)."),
+        ((3700.0, 3651.0, 3800.0), "not within 10 years (95 %)."),
+        ((30.0, 10.0, math.inf), "not before {10} (95 %); the trend is not yet clear enough to say when."),
+        ((30.0, -10.0, math.inf), "the readings show no trend clear enough to say when."),
+        ((30.0, 3651.0, math.inf), "not within 10 years (95 %)."),
+        ((-30.0, -60.0, -1.0), "the trend does not run towards it."),
+    ],
+)
+def test_a_forecast_in_words(monkeypatch, reached, text):
+    line = trend(np.arange(5.0) + TODAY, np.array([5.0, 4.9, 4.8, 4.7, 4.6]))
+    at, low, high = (TODAY + day for day in reached)
+    monkeypatch.setattr(drifting, "crossing", lambda *_a, **_k: Crossing(1.0, at, low, high, 0.95))
+    for day in (10, 30, 60, 3649):
+        text = text.replace(f"{{{day}}}", when(TODAY + day))
+    said = drifting._forecast("bond", 1.0, readings([5.0]), line, False, 0.95, TODAY)
+    assert said.text == f"1 mW (bond): {text}"
+    passed = drifting._forecast("bond", 5.1, readings([5.0]), line, False, 0.95, TODAY)
+    assert passed.text == "5.1 mW (bond): already passed."
+
+
+def test_days_that_are_dates():
+    for day, is_date in ((0.0, False), (1e-6, True), (79_999.0, True), (80_000.0, False), (math.inf, False), (math.nan, False)):
+        assert drifting._is_date(day) is is_date
+    assert when(79_999.0).startswith("2189")
+    assert series._all_days(["1970-01-02T12:00:00.000000Z"]).tolist() == [1.5]
+
+
+# ---------------------------------------------------------------- doubts, words, checks
+
+
+@pytest.mark.parametrize(
+    ("name", "unit", "low", "high"),
+    [
+        ("beam_radius", "um", 5.0, 2000.0),
+        ("beam_radius_x", "um", 5.0, 2000.0),
+        ("beam_radius_y", "um", 5.0, 2000.0),
+        ("penetration_depth", "um", 10.0, 2000.0),
+        ("critical_exposure", "mJ/cm^2", 0.1, 500.0),
+        ("power", "mW", 0.01, 20_000.0),
+        ("rated_power", "mW", 0.1, 50_000.0),
+        ("layer_thickness", "um", 5.0, 1000.0),
+        ("overcure", "um", 0.0, 1000.0),
+        ("scan_speed", "mm/s", 0.1, 100_000.0),
+        ("hatch_spacing", "um", 2.0, 5000.0),
+        ("temperature", "degC", 5.0, 60.0),
+    ],
+)
+def test_what_is_usual(name, unit, low, high):
+    for value, usual in ((low * 1.001, True), (high * 0.999, True), (high * 1.001, False), (low * 0.999, low == 0.0)):
+        said = doubts.implausible({name: Measured(Q(value, unit), Q(0.0, "delta_degC" if unit == "degC" else unit))})
+        assert bool(said) is not usual
+    said = doubts.implausible({name: Q(high * 2.0, unit)})
+    assert said.startswith(f"{name} of ")
+    assert "unusual (usual: " in said
+
+
+def test_a_power_far_from_the_last_or_above_the_rating():
+    def said(now, last=None, rated=None):
+        held = {
+            "machine": SimpleNamespace(payload={"rated_power": rated and {"value": rated, "unit": "mW"}}),
+            "power": last and SimpleNamespace(payload={"power": {"value": last, "unit": "mW"}}),
+        }
+        return doubts.power_doubts(SimpleNamespace(latest=lambda kind, **_: held[kind]), "A", Measured(Q(now, "mW"), Q(0.0, "mW")))
+
+    assert said(200.0, last=100.0) == said(50.0, last=100.0) == said(120.0, rated=100.0) == said(10.0, rated=100.0) == []
+    assert "2.01 times the last reading of 100" in said(201.0, last=100.0)[0]
+    assert "0.49 times the last reading" in said(49.0, last=100.0)[0]
+    assert "1.21 times the machine's rated power" in said(121.0, rated=100.0)[0]
+
+
+def test_clocks_may_differ_by_ten_minutes():
+    now = datetime.now(UTC)
+    book = []  # no entry yet
+    for minutes, doubted in ((9.0, False), (11.0, True)):
+        assert bool(doubts.clock_doubts(book, (now + timedelta(minutes=minutes)).isoformat())) is doubted
+    start = datetime(2026, 1, 1, tzinfo=UTC)
+    for seconds, later in ((600.0, False), (600.1, True)):
+        assert verifying._later(entries.moment(start + timedelta(seconds=seconds)), entries.moment(start)) is later
+    assert not verifying._later("no time", entries.moment(start))
+    assert entries.check_time(start + timedelta(days=1), now=start) == "2026-01-02T00:00:00.000000Z"
+    with pytest.raises(QuantityError, match="is in the future"):
+        entries.check_time(start + timedelta(days=1, seconds=1), now=start)
+    assert entries.check_time("1970-01-02", now=start).startswith("1970")
+    with pytest.raises(QuantityError, match="before 1970"):
+        entries.check_time("1969-12-30", now=start)
+
+
+def test_names_and_values_of_entries_have_their_range():
+    assert entries.name_text("lot", "x" * entries.LONGEST_NAME) == "x" * entries.LONGEST_NAME
+    for name in ("x" * (entries.LONGEST_NAME + 1), "a\x1f", "a\x7f", "a\x9f", "a\ud800", "a\udfff", " a", "a ", " "):
+        with pytest.raises(QuantityError):
+            entries.name_text("lot", name)
+    assert entries.name_text("lot", "a\xa0b c") == "a\xa0b c"
+
+    def accepted(kind, **payload):
+        try:
+            entries.check_payload(kind, payload)
+        except QuantityError:
+            return False
+        return True
+
+    curve = {"penetration_depth": {"value": 0.1, "unit": "mm"}, "critical_exposure": {"value": 0.1, "unit": "mJ/mm^2"}}
+    warm = {"temperature": {"value": 20.0, "unit": "degC"}}
+    for kind, base, name, good, bad in (
+        ("calibration", curve, "correlation", (-1.0, 0.0, 1.0), (-1.001, 1.001, math.nan, True)),
+        ("room", warm, "humidity", (0.0, 1.0), (-0.001, 1.001, "wet")),
+        ("recipe", {}, "assurance", (0.5, 0.9999), (0.499, 0.99991)),
+        ("recipe", {}, "power_share", (0.001, 1.0), (0.0, 1.001)),
+        ("recipe", {}, "beam_share", (0.001, 7.0), (0.0, -1.0)),
+        ("recipe", {}, "passes", (1, 2), (0, 1.0, True)),
+        ("recipe", {}, "cross_hatch", (True, False), (1, "yes")),
+        ("lot", {}, "expiry", ("2026-02-28",), ("2026-02-29", 7)),
+        ("note", {}, "text", ("a",), (" ", 7)),
+        ("comparison", {"verdict": "accept"}, "speed_change", (-3.0, 0.0), (math.inf, "x")),
+        ("beam", {}, "beam_radius", ({"value": 0.1, "unit": "mm"},), ({"value": 0.0, "unit": "mm"}, {"value": 1.0, "unit": "mW"}, 0.1)),
+        ("room", {}, "temperature", ({"value": -5.0, "unit": "degC"},), ({"value": 1.0, "unit": "mm"},)),
+    ):
+        assert [accepted(kind, **base, **{name: value}) for value in good] == [True] * len(good), name
+        assert [accepted(kind, **base, **{name: value}) for value in bad] == [False] * len(bad), name
+
+
+def test_texts_of_entries_are_cut_and_cleaned():
+    assert words.clean("x" * 60) == "x" * 60
+    assert words.clean("x" * 61) == "x" * 57 + "..."
+    assert words.clean("a\n\x1b[31mb\u202e") == "a??[31mb?"
+    assert words.value_text([1, 2, 3]) == "(3 values)"
+    assert words.value_text({"value": 1.5, "unit": "mm"}) == "1.5 mm"
+    entry = SimpleNamespace(
+        payload={"note": "n", "scan_speed": {"value": 5.0, "unit": "mm/s"}, "power": 2.5, "verdict": "accept"},
+        corrects=None,
+        corrected_by=None,
+    )
+    assert words.summary(entry) == "2.5, accept, at 5 mm/s"  # the first three by which one knows an entry
+    entry.corrects, entry.corrected_by = 3, 9
+    assert words.summary(entry).startswith("(corrected by 9) (corrects 3) 2.5")
+    lost = salvage.Salvaged("a", 7, (3,), (8, 9), 2)
+    assert lost.text() == "7 entries of 10 could be read as they were written; lost: 3; not as written: 8 to 9; source data lost: 2"
+    assert [salvage.Salvaged("a", 7, *rest).whole for rest in (((), (), 0), ((1,), (), 0), ((), (1,), 0), ((), (), 1))] == [
+        True,
+        False,
+        False,
+        False,
+    ]
+    with pytest.raises(FileError, match="a server keeps its own copies"):
+        salvage.salvage("service=shop", "new.db")
+
+
+def test_what_was_known_together_on_each_day():
+    curves = series._Curves.__new__(series._Curves)
+    curves.days, curves._of_lot = np.array([2.0, 6.0]), {"a": [0, 1]}
+    rows = series._known_together(np.array([1.0, 5.0]), np.array([1.0]), [(0.0, "a"), (7.0, "b")], curves, None)
+    # a curve holds from before its first day; a lot without one is left out
+    assert rows.day.tolist() == [1.0, 5.0, 6.0]
+    assert (rows.power.tolist(), rows.curve.tolist()) == ([0, 1, 1], [0, 0, 1])
+    assert series._known_together(np.array([1.0]), np.array([1.0]), [(0.0, "a")], curves, "b").day.size == 0
+    assert series._kernel((80.0, "um", 4.0), "length") == (pytest.approx(0.08), pytest.approx(0.004))
+    assert series._kernel((10.0, "mJ/cm^2", 1.0), "exposure") == (pytest.approx(0.1), pytest.approx(0.01))
