@@ -1,0 +1,69 @@
+"""What the page lets in, and where the buttons of the map lead, by hand."""
+
+from types import SimpleNamespace
+from urllib.parse import parse_qs
+
+import pytest
+
+from curecalc.errors import FileError, QuantityError
+from curecalc.page.coupons_view import LARGEST_TABLE, CouponsView
+from curecalc.page.guard import AccessCodes, RateLimit
+from curecalc.page.map_view import MapView
+
+
+def test_so_many_requests_at_once_and_then_so_many_a_second():
+    now = [0.0]
+    limit = RateLimit(3, 0.5, clock=lambda: now[0])
+    assert [limit.allows("a") for _ in range(4)] == [True, True, True, False]
+    assert limit.allows("b")
+    for later, good in ((1.9, False), (0.1, True), (1.9, False)):
+        now[0] += later
+        assert limit.allows("a") is good
+    now[0] += 100.0  # no more than the burst gathers
+    assert [limit.allows("a") for _ in range(4)] == [True, True, True, False]
+    for k in range(2001):
+        limit.allows(str(k))
+    assert limit.allows("a"), "the oldest of more than two thousand is forgotten"
+
+
+def test_codes_are_two_times_four_plain_letters_and_six_are_tried_at_once():
+    told = {}
+    codes = AccessCodes(lambda person, code: told.update({person: code}), ("Ann", "Bo"))
+    assert list(told) == ["Ann", "Bo"]
+    for code in told.values():
+        assert [len(part) for part in code.split("-")] == [4, 4]
+        assert not set(code) & set("01IOaeiou")
+    entered = codes.opens(f" {told['Bo'].lower().replace('-', ' ')}", "desk")
+    assert (entered.right, entered.person) == (True, "Bo")
+    assert [codes.opens("AAAA-AAAA", "desk").waits for _ in range(6)] == [False] * 5 + [True]
+
+
+@pytest.mark.parametrize(
+    ("window", "widest", "moves"),
+    [
+        (
+            (0.0, 0.0, 4.0, 2.0),
+            100.0,
+            {"left": (1, 1, 4), "right": (3, 1, 4), "up": (2, 2, 4), "down": (2, 0, 4), "closer": (2, 1, 2.667), "farther": (2, 1, 6)},
+        ),
+        ((0.0, 0.0, 0.12, 0.1), 100.0, {"closer": (0.06, 0.05, 0.1), "farther": (0.06, 0.05, 0.18)}),  # no nearer than 0.1 mm
+        ((0.0, 0.0, 4.0, 2.0), 5.0, {"farther": (2, 1, 4.995)}),  # and no farther than the layer is wide
+    ],
+)
+def test_buttons_of_the_map_lead_a_quarter_aside_and_half_as_wide_again(window, widest, moves):
+    made = {
+        name: parse_qs(to)
+        for _, name, to in MapView._moves({"layer": "2", "x": "9", "power": ""}, SimpleNamespace(window=window, widest=widest))
+    }
+    assert made["whole"] == {"layer": ["2"]}
+    for name, at in moves.items():
+        assert [float(made[name][key][0].removesuffix(" mm")) for key in ("x", "y", "across")] == pytest.approx(at)
+
+
+def test_a_table_longer_than_the_page_takes_is_refused():
+    view = CouponsView.__new__(CouponsView)
+    for size, words in ((LARGEST_TABLE, None), (LARGEST_TABLE + 1, "too long for the page")):
+        view.texts = lambda query, work, size=size: {"table": "x" * size, "depth": "no depth"}
+        with pytest.raises((FileError, QuantityError)) as refused:
+            view.fit({}, None)
+        assert ("too long for the page" in str(refused.value)) is bool(words)
