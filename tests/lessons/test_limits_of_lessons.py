@@ -1,0 +1,86 @@
+"""The numbers that stand in the lessons, by hand; what a bench takes and what a score file says."""
+
+from dataclasses import replace
+from math import exp, hypot, log, pi
+
+import pytest
+
+from curecalc.errors import QuantityError
+from curecalc.lessons.bench import invented_bench
+from curecalc.lessons.numbers import NUMBERS
+from curecalc.lessons.scores import Scores, _safe
+from curecalc.units import Quantity as Q
+
+
+def test_laser_and_resin_of_a_bench_are_of_one_wavelength():
+    bench = invented_bench()
+    for gap, fine in ((3.0, True), (-3.0, True), (3.1, False), (-3.1, False)):
+        resin = replace(bench.resin, wavelength=Q(355.0 + gap, "nm"))
+        if fine:
+            assert bench.replaced(resin=resin).wavelength == Q(355.0, "nm")
+            continue
+        with pytest.raises(QuantityError, match="they do not belong together"):
+            bench.replaced(resin=resin)
+    assert bench.cure_depth.m_as("mm") == pytest.approx(0.18)
+    oval = bench.replaced(beam=replace(bench.beam, radius_x=Q(0.08, "mm"), radius_y=Q(0.18, "mm")))
+    assert oval.beam_radius.m_as("mm") == pytest.approx(0.12)
+
+
+def test_lessons_worst_known_are_named_below_six_of_ten():
+    told = Scores({"line": 5, "spot": 5, "stack": 1}, {"line": 3, "spot": 2, "stack": 0}, {"a factor of two": 4, "unit": 1}).text()
+    assert told.splitlines() == ["so far: 5 of 11 right", "read again: spot, stack", "most frequent slip: a factor of two (4 times)"]
+    assert Scores({"line": 5}, {"line": 3}, {}).text() == "so far: 3 of 5 right"
+    assert _safe("x" * 201) == "x" * 200
+    assert [_safe(text) for text in ("=1", "+1", "-1", "@a", "1\n2", "")] == ["'=1", "'+1", "'-1", "'@a", "1 2", ""]
+
+
+def test_numbers_of_the_lessons_by_hand():
+    # 240 mW, W0 0.11 mm, Dp 0.142 mm, Ec 9.4 mJ/cm^2 = 0.094 mJ/mm^2, layer 0.1 and overcure 0.08 mm
+    bench = invented_bench()
+    dp = 0.142
+
+    def told(lesson, name, unit):
+        return float(NUMBERS[lesson](bench)[name].m_as(unit))
+
+    for lesson, name, unit, value in (
+        ("working-curve", "doubling", "mm", dp * log(2)),
+        ("working-curve", "exposure_a", "mJ/cm^2", 28.0),  # three times Ec, to two digits
+        ("working-curve", "depth_b", "mm", dp * log(2 * 28.0 / 9.4)),
+        ("working-curve", "wanted_exposure", "mJ/cm^2", 9.4 * exp(0.18 / dp)),
+        ("absorption", "question_depth", "mm", 0.2),  # 1.4 Dp, to two digits
+        ("absorption", "question_exposure", "mJ/cm^2", 33.0 * exp(-0.2 / dp)),
+        ("exposure", "patch_area", "mm^2", 400.0),
+        ("exposure", "patch_time", "s", 0.6),  # 0.334 mJ/mm^2 x 400/240 s, to one digit
+        ("exposure", "patch_exposure", "mJ/mm^2", 0.36),
+        ("exposure", "wanted_exposure", "mJ/cm^2", 58.0),  # 1.6 times as much, to two digits
+        ("exposure", "wanted_time", "s", 0.58 * 400 / 240),
+        ("spot", "beam_diameter", "mm", 0.22),
+        ("spot", "beam_fwhm", "mm", 0.11 * (2 * log(2)) ** 0.5),
+        ("spot", "peak_irradiance", "mW/mm^2", 2 * 240 / (pi * 0.11**2)),
+        ("spot", "question_fwhm", "mm", 0.14),
+        ("spot", "question_radius", "mm", 0.14 / (2 * log(2)) ** 0.5),
+        ("spot", "question_diameter", "mm", 2 * 0.14 / (2 * log(2)) ** 0.5),
+        ("line", "loss_ten_percent", "mm", -dp * log(0.9)),
+        ("line", "speed_for_depth", "mm/s", (2 / pi) ** 0.5 * 240 / (0.11 * 0.094 * exp(0.18 / dp))),
+        ("raster", "second_pass", "mm", dp * log(2)),
+        ("raster", "third_pass", "mm", dp * log(1.5)),
+        ("raster", "wide_spacing", "mm", 0.15),
+        ("raster", "area_rate", "mm^2/s", 240 / (0.094 * exp(0.18 / dp))),
+        ("overcure", "five_percent", "mm", 0.05 * dp),
+        ("overcure", "question_overcure", "mm", 0.12),
+        ("overcure", "overcure_change", "mm", 0.04),
+        ("uncertainty", "meter_shift", "mm", dp * log(1.04)),
+        ("uncertainty", "depth_from_power", "mm", dp * 0.02),
+        ("uncertainty", "depth_from_radius", "mm", dp * 3 / 110),
+        ("uncertainty", "depth_from_both", "mm", dp * hypot(0.02, 3 / 110)),
+        ("drift", "faded_power", "mW", 210.0),  # 0.88 of it, to two digits
+        ("drift", "question_power", "mW", 220.0),
+        ("drift", "depth_lost", "mm", -dp * log(210 / 240)),
+    ):
+        assert told(lesson, name, unit) == pytest.approx(value, rel=1e-6), (lesson, name)
+    overcure = NUMBERS["overcure"](bench)
+    assert overcure["overcure_factor"] == pytest.approx(exp(0.04 / dp))
+    assert overcure["reserve_percent"] == "43.1 %"  # 1 - exp(-0.08/Dp)
+    assert overcure["price_hundredth"] == "1.073"  # exp(0.01/Dp)
+    assert NUMBERS["drift"](bench)["ec_rise"] == "12 %"
+    assert NUMBERS["uncertainty"](bench)["gauge_n"] == (8.0 / 2.0) ** 2
