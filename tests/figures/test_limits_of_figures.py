@@ -1,12 +1,14 @@
 """Where figures begin and end, by hand; steps of their tones and contours."""
 
+import ast
 import math
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from curecalc.figures import window, working_curve
+from curecalc.figures import style, window, working_curve
 from curecalc.figures.style import axes, new_figure
 from curecalc.units import Quantity as Q
 
@@ -55,3 +57,26 @@ def test_depth_contours_are_a_sixth_of_the_range_and_never_at_or_below_zero():
     for depth in ([[0.1, 0.1], [0.1, 0.1]], [[-1.0, -0.5], [-0.1, 0.0]]):
         window._depth_lines(ax, x, y, SimpleNamespace(cure_depth=np.array(depth)))
         assert drawn == []
+
+
+def boxes_of(tree):
+    """Every box of axes that is written out as four shares of the paper."""
+    for node in ast.walk(tree):
+        if (
+            isinstance(node, ast.Tuple)
+            and len(node.elts) == 4
+            and all(isinstance(e, ast.Constant) and isinstance(e.value, float) for e in node.elts)
+        ):
+            left, bottom, width, height = (e.value for e in node.elts)
+            if all(0.0 < e.value < 1.0 for e in node.elts):
+                yield left, bottom, width, height
+
+
+def test_axes_stand_on_the_paper():
+    folder = Path(style.__file__).parent
+    found = {file.name: list(boxes_of(ast.parse(file.read_text(encoding="utf-8")))) for file in sorted(folder.glob("*.py"))}
+    assert sum(map(len, found.values())) >= 15
+    for name, boxes in found.items():
+        for left, bottom, width, height in boxes:
+            assert left + width <= 1.0, name
+            assert bottom + height <= 1.0, name

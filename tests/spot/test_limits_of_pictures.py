@@ -167,14 +167,14 @@ def test_room_of_the_sensor():
 
 
 GRID = np.arange(80.0)
-BEAM = replace(ROUND, centre=(39.5, 39.5), variance=(25.0, 0.0, 25.0), peak=1000.0)  # radius 10
+BEAM = replace(ROUND, centre=(39.5, 35.5), variance=(25.0, 0.0, 25.0), peak=1000.0)  # radius 10
 
 
 def rest(blocks, size=1.0):
     """What is said where four by four cells at (x, y) from the centre hold so many counts more."""
     z = BEAM.peak * bell(GRID, GRID, BEAM.centre, BEAM.variance)
     for (x, y), more in blocks.items():
-        i, j = int(x + 38), int(y + 38)
+        i, j = int(x + 38), int(y + 34)
         z[j : j + 4, i : i + 4] += more
     findings = []
     doubts.judge_rest(Cells(z, GRID, GRID, 1), None, BEAM, None, findings)
@@ -184,6 +184,7 @@ def rest(blocks, size=1.0):
 def test_a_second_spot_is_told_with_its_place_and_power():
     # the beam holds 2 pi 25 x 1000 = 157080 counts: 0.4 % are 39.3 counts in 16 cells
     assert rest({(26, 2): 39.0}) == ""
+    assert "with about 0.4% of its power" in rest({(26, 2): 40.0})
     for x, y, way in ((26, 2, 4), (-26, 2, 176), (-26, -2, -176), (26, -2, -4)):
         assert rest({(x, y): 60.0}).startswith(
             f"a second spot stands 2.6 beam radii from the first (at {way} deg in the picture) with about 0.6%"
@@ -192,7 +193,7 @@ def test_a_second_spot_is_told_with_its_place_and_power():
     assert "with about 1.0% of its power" in rest({(26, 2): 60.0, (26, 14): 40.0})
     assert "with about 0.6% of its power" in rest({(26, 2): 60.0, (26, 18): 40.0})
     # readings below six times the noise, a thousandth of the peak at least, are nothing, however many
-    many = [(x, y) for x in range(-38, 39, 4) for y in (-38, 38)]
+    many = [(x, y) for x in range(-38, 39, 4) for y in (-34, 38)]
     assert rest(dict.fromkeys(many, 5.9)) == ""
     assert rest(dict.fromkeys(many, 6.1)) != ""
     assert rest({(10, 2): 300.0}) == ""  # partly within one radius: the beam itself
@@ -335,6 +336,7 @@ def test_options_of_power_readings_have_their_range():
         assert light.beam_power(**good, **{option: fine}).power.value.m == pytest.approx(1.0)
         with pytest.raises(QuantityError, match=option):
             light.beam_power(**good, **{option: wrong})
+    assert light.Loss("window", 0.0).share == light.Loss("window", 0.99, 0.99).standard_uncertainty - 0.99 == 0.0
     for share, u in ((1.01, 0.0), (-0.01, 0.0), (0.0, 1.01), (0.0, -0.01)):
         with pytest.raises(QuantityError):
             light.Loss("window", share, u)
@@ -361,7 +363,10 @@ def test_a_map_parts_from_the_optics_beyond_each_limit():
         assert bool(compared([(x, y, offset) for x, y in square]).sentences) == bool(said)
     # 3 % over nine places is sure where one place is known to 0.03 x 3/3.7074 (Student at 99 %, six degrees): 2.428 %
     for relative, said in ((0.0242, True), (0.0243, False)):
-        assert bool(compared([(x, y, 0.03) for x, y in square], relative).sentences) is said
+        got = compared([(x, y, 0.03) for x, y in square], relative)
+        assert bool(got.sentences) is said
+        assert (got.offset, got.worst_ratio) == (pytest.approx(0.03), pytest.approx(math.exp(0.03)))
+        assert got.t == pytest.approx((0.03 * 3.0 / relative, 0.0, 0.0), abs=1e-9)
     for slope, said in ((0.0099, False), (0.0101, True)):  # across the field of 20 mm
         got = compared([(x, y, slope * y / 20.0) for x, y in square])
         assert bool(got.sentences) is said
@@ -398,6 +403,7 @@ def test_the_spot_of_a_map_by_hand():
     field = FieldMap(places=tuple(Place(x=x, y=y, radius_x=2.0, radius_y=1.0, angle=math.radians(60.0)) for x, y in square), common=0.01)
     at = field.at(1.0, 2.0)
     assert (at.radius_x, at.radius_y, math.degrees(at.angle)) == (pytest.approx(1.0), pytest.approx(2.0), pytest.approx(-30.0))
+    assert at.power_factor == 1.0
     assert at.factor == pytest.approx(2.4469, rel=1e-4)  # Student, nine places less three, 95 %
     assert at.covariance[:2, :2] == pytest.approx(np.full((2, 2), 1e-4), rel=1e-3)
     assert at.covariance[2, 2] <= math.pi**2 / 48.0
@@ -406,7 +412,7 @@ def test_the_spot_of_a_map_by_hand():
 def test_what_is_said_of_a_map_by_hand():
     square = [(x, y) for x in (-10.0, 0.0, 10.0) for y in (-10.0, 0.0, 10.0)]
     found = mapping.field_beam(
-        [Place(x=x + 50.0, y=y, radius_x=0.1 * math.exp(0.01 * x), power=math.exp(0.01 * y)) for x, y in square], common=0.0408
+        [Place(x=x + 50.0, y=y + 30.0, radius_x=0.1 * math.exp(0.01 * x), power=math.exp(0.01 * y)) for x, y in square], common=0.0408
     )
     d = found.details
     assert (d["surface"], d["places"]) == ("a plane", 9)
@@ -418,6 +424,8 @@ def test_what_is_said_of_a_map_by_hand():
     assert found.warnings == ()
     parts = {p.name: p.relative for p in found.radius_x.parts}
     assert parts["common: length scale (Type B)"] == pytest.approx(0.0408)
+    with pytest.raises(QuantityError, match="some places state one radius and others two"):
+        mapping.field_beam([Place(x=x, y=y, radius_x=0.1, radius_y=0.1 if x else None) for x, y in square])
     bent = mapping.field_beam([Place(x=x, y=y, radius_x=0.1 * math.exp(0.002 * x * x)) for x, y in square], common=0.0409)
     assert bent.details["surface"] == "a quadratic surface"
     assert bent.warnings[0].startswith("the map's 95% band reaches 10% of the radius")
