@@ -15,9 +15,10 @@ from curecalc.map.correcting import along
 from curecalc.map.field import Grid
 from curecalc.map.outline import _sides, corner_errors, edge_errors, sides_of, wall_width
 from curecalc.map.points import Scanning
+from curecalc.map.reasons import reason
 from curecalc.map.survey import Job
 from curecalc.map.tally import Histogram, Place, Tally
-from curecalc.paths.vectors import paths_from
+from curecalc.paths.vectors import joined, paths_from
 from curecalc.units import Quantity as Q
 
 
@@ -148,3 +149,34 @@ def test_tones_of_a_map():
         low, high = (Q(depth, "mm") for depth in depths)
         answer = SimpleNamespace(layer_thickness=Q(0.1, "mm"), cure_depth_min=low, cure_depth_max=high)
         assert map_figure._limits(answer) == pytest.approx(tones)
+
+
+def why(x, y, *lines, region="core"):
+    """The reason at a place near lines of (kind, points), for a radius of 1 mm."""
+    parts = []
+    for kind, points in lines:
+        px, py = np.array(points, float).T
+        parts.append(paths_from(x0=Q(px[:-1], "mm"), y0=Q(py[:-1], "mm"), x1=Q(px[1:], "mm"), y1=Q(py[1:], "mm"), kind=kind))
+    nothing = np.zeros((3, 3), bool)
+    drawing = SimpleNamespace(inside=nothing, core=nothing, depth=np.zeros((3, 3)))
+    return reason(Place(1.0, x, y, 1, region), joined(parts), drawing, Grid(0.0, 0.0, 1.0, 3, 3), 1.0)
+
+
+def test_reasons_reach_as_far_as_a_radius_says():
+    line = ("hatch", [(0, 0), (50, 0)])
+    turned = lambda degrees: ("contour", [(-20, 0), (0, 0), (20 * math.cos(math.radians(degrees)), 20 * math.sin(math.radians(degrees)))])  # noqa: E731
+    for at, lines, found in (
+        ((9.0, 0.24), [line], "on a line"),
+        ((9.0, 0.26), [line], "between lines"),
+        ((1.09, 0.0), [line], "end"),
+        ((1.11, 0.0), [line], "on a line"),
+        ((0.0, -1.09), [turned(21.0)], "corner"),
+        ((0.0, -1.11), [turned(21.0)], "between lines"),
+        ((0.0, -0.1), [turned(19.0)], "on a line"),
+        ((9.0, 0.0), [line, ("contour", [(0, 1.19), (50, 1.19)])], "seam"),
+        ((9.0, 0.0), [line, ("contour", [(0, 1.21), (50, 1.21)])], "on a line"),
+        ((1.0, 0.0), [line, ("contour", [(-9, 1.49), (50, 1.49)])], "seam"),  # an end beside another kind
+        ((1.0, 0.0), [line, ("contour", [(-9, 1.51), (50, 1.51)])], "end"),
+    ):
+        assert why(*at, *lines) == (lines[0][0], found)
+    assert why(9.0, 0.1, line, region="rim") == ("hatch", "outline")

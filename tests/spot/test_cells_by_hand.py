@@ -1,0 +1,127 @@
+"""Cells of a frame, its ground, hot pixels, the aperture of second moments and lines through a spot, by hand."""
+
+import math
+
+import numpy as np
+import pytest
+
+from curecalc.spot import frame, moments, track
+from curecalc.spot.gauss2d import bell, first_estimate
+
+
+def test_cells_are_means_at_the_middle_of_their_blocks():
+    picture = np.arange(30.0).reshape(5, 6)
+    assert frame.block_mean(picture, 2).tolist() == [[3.5, 5.5, 7.5], [15.5, 17.5, 19.5]]  # the fifth row fills no block
+    assert frame.block_mean(np.full((4, 4), 65535, np.uint16), 4).tolist() == [[65535.0]]
+    found = frame.cells(picture, (0.1, 0.2), 2, (10, 20))
+    assert (found.x.tolist(), found.y.tolist()) == (pytest.approx([1.05, 1.25, 1.45]), pytest.approx([4.1, 4.5]))
+    # readings of +-1 in turn: second differences of 4, in units of 0.6745 sqrt 6 standard deviations
+    assert frame.noise_of(np.tile([1.0, -1.0], (3, 5))) == pytest.approx(4.0 / 0.6745 / math.sqrt(6.0))
+    assert frame.noise_of(np.tile(np.arange(9.0), (3, 1))) == 0.0
+
+
+def test_the_window_of_a_beam_reaches_four_and_a_half_radii_in_cells_of_a_sixteenth():
+    found = frame.window(np.zeros((300, 300)), (1.0, 1.0), (150.0, 150.0, 256.0, 0.0, 256.0))  # radius 32: 144 to either side
+    assert (found.block, found.z.shape) == (2, (144, 144))
+    assert (found.x[0], found.y[-1]) == (6.5, 6.5 + 286.0)
+    narrow = frame.window(np.zeros((300, 300)), (1.0, 1.0), (150.0, 150.0, 256.0, 0.0, 64.0))
+    assert (narrow.block, narrow.z.shape) == (1, (145, 289))  # the least radius, 16, decides
+
+
+@pytest.mark.parametrize(
+    ("level", "pixel", "count"),
+    [
+        # the pixel raises the mean of its own sixteen: hot beyond 8 + 1.3 p/16, 8.707
+        (0.0, 8.70, 0),
+        (0.0, 8.72, 1),
+        # on light of 100 beyond 8 + 1.3 (100 + (p - 100)/16), 141.36; dead below 0.7 (100 - (100 - p)/16) - 8, 60.26
+        (100.0, 141.3, 0),
+        (100.0, 141.4, 1),
+        (100.0, 60.3, 0),
+        (100.0, 60.2, 1),
+    ],
+)
+def test_hot_and_dead_pixels_stand_beyond_eight_times_the_noise_and_a_third_of_the_light(level, pixel, count):
+    picture = np.full((32, 32), level)
+    picture[13, 18] = pixel
+    mended, many = frame.mend(picture, 1.0, 0.0)
+    assert many == count
+    assert mended[13, 18] == (level if count else pixel)
+    assert picture[13, 18] == pixel  # what was measured stays
+    assert frame.mend(picture, 0.0, 0.0)[1] == frame.mend(picture[:11], 1.0, 0.0)[1] == 0
+
+
+def test_a_plane_of_ground_comes_back_from_two_dozen_cells():
+    z = 1.0 + 2.0 * np.arange(6.0)[None, :] - 3.0 * np.arange(4.0)[:, None]
+    cells = frame.Cells(z, np.arange(6.0), np.arange(4.0), 1)
+    dark = np.ones((4, 6), bool)
+    ground = frame.ground(cells, dark, (2.5, 1.5), 1)
+    assert ground.degree == 1
+    assert ground.over([7.0], [9.0])[0, 0] == pytest.approx(1.0 + 14.0 - 27.0)
+    dark[0, 0] = False
+    assert frame.ground(cells, dark, (2.5, 1.5), 1) is None
+    wide = frame.Cells(np.zeros((12, 12)), np.arange(12.0), np.arange(12.0), 1)
+    wide.z[:] = 0.01 * np.random.default_rng(1).standard_normal((12, 12))
+    bent = frame.Cells(wide.z + 0.1 * wide.x**2, wide.x, wide.y, 1)
+    every = np.ones((12, 12), bool)
+    assert [frame.ground(cells, every, (5.5, 5.5)).degree for cells in (wide, bent)] == [1, 2]
+
+
+def test_the_axis_nearest_to_x_comes_first():
+    for given, found in (
+        ((1.0, 0.0, 2.0), (1.0, 2.0, 0.0)),
+        ((1.0, 0.5, 1.0), (1.5, 0.5, math.pi / 4.0)),
+        ((1.0, -0.5, 1.0), (1.5, 0.5, -math.pi / 4.0)),
+        ((2.0, 0.5, 2.0 - 1e-6), (2.5, 1.5, math.pi / 4.0)),
+        ((2.0 - 1e-3, 0.5, 2.0), (1.5, 2.5, -math.pi / 4.0)),
+    ):
+        assert moments.principal(*given) == pytest.approx(found, abs=1e-3)
+    mask = moments.inside(np.arange(9.0), np.arange(9.0), 4.0, 4.0, (0.25, 0.0, 1.0), 1.5)  # radii 1 and 2
+    assert (mask.sum(axis=0).max(), mask.sum(axis=1).max()) == (7, 3)
+
+
+@pytest.mark.parametrize(
+    ("centre", "radius", "dark"),
+    [
+        (19.5, 6.34, 156),  # 3 radii are 19.02 pixels: the outermost ring of 40 by 40 is left
+        (19.0, 6.5, 511),  # 79 would be left beyond three radii, too few: beyond 2.6, 33 x 33 inside
+        (19.5, 6.6, 444),  # 2.6 radii are 17.2 pixels, 34 x 34 inside
+        (19.5, 7.6, 444),  # nothing beyond 2.6: 2.3 radii are 17.5 pixels
+        (19.5, 8.6, None),
+    ],
+)
+def test_the_background_is_beyond_three_radii_or_a_little_nearer(centre, radius, dark):
+    x = np.arange(40.0)
+    mask = moments._outside(x, x, centre, centre, (radius**2 / 4.0, 0.0, radius**2 / 4.0))
+    assert (None if mask is None else mask.sum()) == dark
+
+
+def test_exposure_of_a_track_through_a_gaussian_by_hand():
+    x = np.arange(-60.0, 61.0) * 0.05  # radius 1 mm, 20 pixels: bins of one pixel
+    z = bell(x, x, (0.0, 0.0), (0.25, 0.0, 0.25))
+    got = track.track_exposure(z, x, x, (0.25, 0.0, 0.25), 0.0)
+    top = math.sqrt(2.0 / math.pi)
+    assert (got.radius, got.gaussian_peak, got.image_peak) == (1.0, pytest.approx(top), pytest.approx(top, rel=1e-4))
+    assert got.distance[1] - got.distance[0] == pytest.approx(0.05)
+    assert got.image.sum() * 0.05 == pytest.approx(1.0)
+    assert got.gaussian == pytest.approx(top * np.exp(-2.0 * got.distance**2))
+    # finer pixels are summed in bins of a sixtieth of the radius: 0.007 mm make 3 of them
+    fine = np.arange(-40.0, 41.0) * 0.007
+    wide = track.track_exposure(np.ones((81, 81)), fine, fine, (0.25, 0.0, 0.25), 0.0)
+    assert wide.distance[1] - wide.distance[0] == pytest.approx(0.021)
+    # an ellipse of variances 1 and 4 mm^2 along a track at 30 degrees: across it sin^2 + 4 cos^2 = 3.25
+    turned = track.track_exposure(z, x, x, (1.0, 0.0, 4.0), math.radians(30.0))
+    assert turned.radius == pytest.approx(2.0 * math.sqrt(3.25))
+
+
+def test_a_first_estimate_is_near_and_one_hot_pixel_is_none():
+    x = np.arange(60.0)
+    z = 10.0 + 100.0 * bell(x, x, (31.0, 27.0), (16.0, 0.0, 36.0)) + 0.1 * np.cos(7.0 * x)[None, :]
+    mx, my, xx, xy, yy = first_estimate(z, (1.0, 1.0))
+    assert (mx, my) == pytest.approx((31.0, 27.0), abs=0.3)
+    # cut at 30 % with 20 % taken off a Gaussian shows less than half of its variance, 2.2 times makes it up
+    assert (xx, yy) == pytest.approx((16.0, 36.0), rel=0.25)
+    assert abs(xy) < 1.0
+    lone = np.random.default_rng(1).standard_normal((60, 60))
+    lone[30, 30] = 9.0
+    assert first_estimate(lone, (1.0, 1.0)) is None
