@@ -4,11 +4,14 @@ from types import SimpleNamespace
 
 import pytest
 
-from curecalc.cli import compare, logtext
+from curecalc.cli import compare, logtext, setting, terminal
 from curecalc.errors import FileError, QuantityError
+from curecalc.files import disk, rawtable
 from curecalc.logbook import store
 from curecalc.logbook.status import Item, MachineState, ShopState
 from curecalc.sheets.pdf_page import _Page
+from curecalc.units import Measured
+from curecalc.units import Quantity as Q
 
 
 def machine(**values):
@@ -115,3 +118,81 @@ def test_an_error_that_no_database_made_is_not_swallowed(tmp_path):
 
     with pytest.raises(FileError, match=r"shop\.db: is in use by another program"), store.guarded("shop.db"):
         raise sqlite3.OperationalError("database is locked")
+
+
+def test_plain_numbers_of_options():
+    for text, whole in (("2", 2), ("-3", -3), ("9007199254740991", 2**53 - 1), ("9007199254740992", None), ("2.5", None), ("two", None)):
+        if whole is None:
+            with pytest.raises(QuantityError, match="--passes must be a whole number"):
+                setting.number("--passes", text, whole=True)
+        else:
+            assert setting.number("--passes", text, whole=True) == whole
+    assert setting.number("--share", "5 %", kind="fraction") == pytest.approx(0.05)
+    assert setting.number("--share", None, 7) == 7
+    assert [setting._confidence(text) for text in (None, "50 %", "0.99")] == pytest.approx([0.95, 0.5, 0.99])
+    for text in ("49 %", "1"):
+        with pytest.raises(QuantityError, match="--confidence"):
+            setting._confidence(text)
+    blank = {"seed": None, "confidence": None}
+    assert setting.monte_carlo(SimpleNamespace(monte_carlo=None, **blank)) is None
+    made = setting.monte_carlo(SimpleNamespace(monte_carlo="1000", **blank))
+    assert (made.draws, made.seed, made.confidence) == (1000, 1, 0.95)
+    for given, words in (
+        ({"monte_carlo": "999"}, "--monte-carlo must"),
+        ({"monte_carlo": None, "seed": "2"}, "--seed belongs to --monte-carlo"),
+    ):
+        with pytest.raises(QuantityError, match=words):
+            setting.monte_carlo(SimpleNamespace(**(blank | given)))
+    # a diameter is two radii, a full width at half maximum 2 sqrt(ln 2/2) of them: 1/1.17741
+    for name, radius in (("beam_radius", 0.2), ("beam_diameter", 0.1), ("beam_fwhm", 0.2 / 1.17741)):
+        found = setting._radius(name, Measured(Q(0.2, "mm"), Q(0.01, "mm")))
+        assert (found.value.m_as("mm"), found.relative) == (pytest.approx(radius, rel=1e-5), pytest.approx(0.05))
+    mc = SimpleNamespace(mean=0.15, standard_uncertainty=0.01, interval=(0.13, 0.17), confidence=0.95)
+    assert setting.mc_text(mc, "length") == "0.150 +- 0.010 mm, 95 % in 0.130 to 0.170 mm"
+
+
+def test_lines_fold_below_their_last_column():
+    assert terminal.folded("a" * 20, 20) == "a" * 20
+    assert terminal.folded("one two three", 12) == "one two\nthree"
+    assert terminal.folded("name  one two three", 14) == "name  one two\n      three"
+    assert terminal.table(["name", "depth [mm]"], [["a", "0.1"], ["bcd", "10.25"]], left=[0]) == [
+        "      depth",
+        "name   [mm]",
+        "a       0.1",
+        "bcd   10.25",
+    ]
+
+
+def test_how_a_table_is_split():
+    names = rawtable.Names({"power", "speed", "slit_width"}, {"slit_width"}, lambda text: text.strip().lower().replace(" ", "_"))
+    for header, mark in (("power,speed", ","), ("power;speed", ";"), ("power\tspeed", "\t"), ("power [m,W];speed", ";"), ("power", "")):
+        assert rawtable._delimiter(header, names) == mark
+    assert rawtable._numbers([["a"], ["b\nc", "d"], ["e"]], 5) == [5, 6, 8, 9]
+    for cells, width, nothing in (
+        (["", " "], 2, True),
+        (["# a", ""], 2, True),
+        (["# a", "1"], 2, False),
+        (["# a"], 1, False),
+        (["1", ""], 2, False),
+    ):
+        assert rawtable._says_nothing(cells, width) is nothing
+    for cells, is_setting in (
+        (["slit width", "0.1 mm"], True),
+        (["slit width", ".1", ""], True),
+        (["slit width", "0.1", "2"], False),
+        (["slit width", "power"], False),  # the names of two columns: a header
+        (["slit width", "powers"], False),
+        (["slit width", "wide"], True),
+        (["power", "0.1"], False),
+    ):
+        assert rawtable._is_setting(cells, names) is is_setting
+    assert rawtable._looks_like_header("power,speed", names)
+    assert not rawtable._looks_like_header("power,mine", names)
+
+
+def test_files_are_read_up_to_their_largest_size(tmp_path):
+    file = tmp_path / "a.toml"
+    file.write_bytes(b"x" * 100)
+    assert disk.read_bytes(file, what="machine", largest=100) == b"x" * 100
+    with pytest.raises(FileError, match=r"is larger than 9\.9e-05 MB, too large for a machine file"):
+        disk.read_bytes(file, what="machine", largest=99)
