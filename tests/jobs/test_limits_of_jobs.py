@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from curecalc.jobs.beyond import beyond_machine, machine_ranges
-from curecalc.jobs.machine import MACHINE, starting_machine
+from curecalc.jobs.machine import MACHINE, machine_beam, starting_machine, with_spot_readings
 from curecalc.jobs.needs import NEEDS, starting_needs
 from curecalc.units import Measured
 from curecalc.units import Quantity as Q
@@ -107,3 +107,14 @@ def test_a_setting_at_the_ends_of_a_machine_is_within_it():
                 assert not found or (f"The {name} of" in found[0] and f"is {word} what the machine" in found[0])
     least_power = replace(MACHINE_FILE, power_min=None)
     assert machine_ranges(least_power)[0][1] == MACHINE_FILE.power.value  # a laser that cannot be turned down
+
+
+def test_a_spot_read_back_has_a_ratio_above_zero():
+    kept = {"radius_ratio": 0.5, "spot_angle": {"value": 30.0, "unit": "deg"}}
+    made = with_spot_readings(MACHINE_FILE, kept)
+    assert (made.radius_ratio, made.spot_angle.value.m_as("deg")) == (0.5, pytest.approx(30.0))
+    with pytest.raises(ValueError, match="a ratio of radii of 0"):
+        with_spot_readings(MACHINE_FILE, kept | {"radius_ratio": 0.0})
+    assert with_spot_readings(MACHINE_FILE, {}) is MACHINE_FILE
+    beam = machine_beam(replace(MACHINE_FILE, beam_radius_min=Q(0.06, "mm"), beam_radius_max=Q(0.1, "mm")))
+    assert beam.radius_x.value.m_as("mm") == pytest.approx(0.08)  # the middle of the range

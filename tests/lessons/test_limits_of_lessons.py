@@ -9,6 +9,7 @@ from curecalc.errors import QuantityError
 from curecalc.lessons.bench import invented_bench
 from curecalc.lessons.numbers import NUMBERS
 from curecalc.lessons.scores import Scores, _safe
+from curecalc.lessons.telling import ORDER, glossary, script
 from curecalc.units import Quantity as Q
 
 
@@ -84,3 +85,10 @@ def test_numbers_of_the_lessons_by_hand():
     assert overcure["price_hundredth"] == "1.073"  # exp(0.01/Dp)
     assert NUMBERS["drift"](bench)["ec_rise"] == "12 %"
     assert NUMBERS["uncertainty"](bench)["gauge_n"] == (8.0 / 2.0) ** 2
+
+
+def test_words_of_the_lessons_up_to_one():
+    first, second = (set(script(name).terms) for name in ORDER[:2])
+    assert set(glossary(ORDER[0])) == first
+    assert set(glossary(ORDER[1])) == first | second
+    assert set(script(ORDER[-1]).terms) <= set(glossary()) == set(glossary(ORDER[-1]))

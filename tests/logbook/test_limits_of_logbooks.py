@@ -549,3 +549,17 @@ def test_what_was_known_together_on_each_day():
     assert series._known_together(np.array([1.0]), np.array([1.0]), [(0.0, "a")], curves, "b").day.size == 0
     assert series._kernel((80.0, "um", 4.0), "length") == (pytest.approx(0.08), pytest.approx(0.004))
     assert series._kernel((10.0, "mJ/cm^2", 1.0), "exposure") == (pytest.approx(0.1), pytest.approx(0.01))
+    # the same curve, spot, lot and reading as before make no row of their own; each of them anew does
+    curves.days, curves._of_lot = np.array([2.0, 3.0, 4.0]), {"a": [0, 2], "b": [1]}
+    for power, spot, days_of in (([1.0], [1.0], [1.0, 4.0]), ([1.0], [1.0, 3.0], [1.0, 3.0, 4.0]), ([1.0, 3.0], [1.0], [1.0, 3.0, 4.0])):
+        assert series._known_together(np.array(power), np.array(spot), [(0.0, "a")], curves, None).day.tolist() == days_of
+
+
+def test_curves_of_a_logbook_are_read_with_their_correlation():
+    row = (1, "1970-01-03T00:00:00.000000Z", "A", "lot", None, 150.0, "um", 3.0, 8.0, "mJ/cm^2", 0.4, 0.5)
+    curves = series._Curves(SimpleNamespace(values=lambda kind, fields: [row, (*row[:1], row[1].replace("03", "05"), *row[2:11], None)]))
+    assert curves.values.tolist() == [pytest.approx([0.15, 0.003, 0.08, 0.004, 0.5]), pytest.approx([0.15, 0.003, 0.08, 0.004, 0.0])]
+    assert curves.days.tolist() == [2.0, 4.0]
+    # before its first calibration the first one holds
+    assert curves.at("lot", np.array([0.0, 2.0, 3.9, 4.0, 9.0])).tolist() == [0, 0, 0, 1, 1]
+    assert curves.at("other", np.array([0.0, 9.0])).tolist() == [-1, -1]

@@ -5,7 +5,9 @@ from urllib.parse import parse_qs
 
 import pytest
 
-from curecalc.errors import FileError, QuantityError
+from curecalc.errors import CurecalcError, FileError, QuantityError
+from curecalc.page import log_view, server
+from curecalc.page.app import PageOptions
 from curecalc.page.coupons_view import LARGEST_TABLE, CouponsView
 from curecalc.page.guard import AccessCodes, RateLimit
 from curecalc.page.map_view import MapView
@@ -67,3 +69,25 @@ def test_a_table_longer_than_the_page_takes_is_refused():
         with pytest.raises((FileError, QuantityError)) as refused:
             view.fit({}, None)
         assert ("too long for the page" in str(refused.value)) is bool(words)
+
+
+def test_numbers_of_entries_and_ports():
+    assert log_view._number("12345678901") == 12345678901
+    for text in ("123456789012", "", "-1", "1.0", "\u0663"):
+        with pytest.raises(QuantityError, match="entry must be a whole number"):
+            log_view._number(text)
+
+
+def test_a_port_is_from_0_to_65535(monkeypatch):
+    opened = []
+
+    def stop(host, port):
+        opened.append(port)
+        raise CurecalcError("not in a test")
+
+    monkeypatch.setattr(server, "_opened", stop)
+    monkeypatch.setattr(server, "create_app", lambda options: None)
+    for port in (0, 65535, 65536, -1):
+        with pytest.raises(CurecalcError):
+            server.start(PageOptions(), port=port)
+    assert opened == [0, 65535]
