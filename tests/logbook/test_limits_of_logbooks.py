@@ -123,15 +123,18 @@ def test_a_fade_counts_where_it_is_clear_and_a_limit_where_it_is_near(monkeypatc
     assert "stands alone below its limits (-10.0 % of its baseline): read again" in power_said(monkeypatch, side="below", lone=True)[2][0]
 
 
-def test_a_trend_needs_eight_readings():
+def test_a_trend_needs_eight_readings(monkeypatch):
     steady = [1.0, 1.01, 1.0, 0.99, 1.0, 1.01, 1.0, 0.99]
     assert status._fade_line(readings(steady[:7]), bent=False) is None
     assert status._fade_line(readings(steady), bent=False).points == 8
     assert status._fade_line(readings(steady, times=[3.0] * 8), bent=False) is None
     fading = steady + [math.exp(-0.02 * k) for k in range(1, 10)]
-    bent = status._fade_line(readings(fading), bent=True)
-    assert bent.points < 12
-    assert bent.slope == pytest.approx(-0.02, rel=0.05)
+    # from where they bent off their level, where eight are left
+    for begun, points in ((8.0, 9), (9.0, 8), (10.0, 17)):
+        monkeypatch.setattr(status, "bend", lambda *_, begun=begun: begun)
+        assert status._fade_line(readings(fading), bent=True).points == points
+    monkeypatch.setattr(status, "bend", lambda *_: 0.0)
+    assert status._fade_line(readings(steady), bent=True).points == 8
     assert status._fade_line(readings(fading), bent=False).points == 17
 
 
@@ -563,3 +566,137 @@ def test_curves_of_a_logbook_are_read_with_their_correlation():
     # before its first calibration the first one holds
     assert curves.at("lot", np.array([0.0, 2.0, 3.9, 4.0, 9.0])).tolist() == [0, 0, 0, 1, 1]
     assert curves.at("other", np.array([0.0, 9.0])).tolist() == [-1, -1]
+
+
+def test_what_is_uncertain_about_a_promise_by_hand():
+    # depth of a line moves by Dp a unit of ln power, speed and radius: 1, 2, 3, 4 and 5 % in squares are 7.4162 %
+    parts = Errors(power=0.01, exposure_scale=0.02, beam_radius=0.03, beam_radius_scale=0.04, scan_speed=0.05)
+    deepest = Bounds(*OPEN, overcure=0.05)
+    found = next(p for p in judged(1.0, errors=parts, bounds=deepest, assured=False).promises if p.name == "depth")
+    assert found.standard_uncertainty == pytest.approx(0.074162 * DP, rel=1e-4)
+    assert (found.value, found.limit) == (pytest.approx(DEPTH), pytest.approx(0.15))
+    # a curve whose height at ln Ec is known to 1 um and whose Dp to 2 um: 1 and 2 x 0.13/0.15 um at that depth
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(globals(), "LINE", judge.replace(LINE, centre_variance=1e-6, slope_variance=4e-6))
+        found = next(p for p in judged(1.0, bounds=deepest, assured=False).promises if p.name == "depth")
+    assert found.standard_uncertainty == pytest.approx(math.hypot(0.001, 0.002 * DEPTH / DP), rel=1e-4)
+
+
+def test_settings_written_by_hand_become_a_task():
+    settings = SettingsInForce(
+        900.0, 0.05, 3, 0.1, 0.03, cross_hatch=True, radius_ratio=2.0, spot_angle=0.3, track_angle=0.4, pulse_rate=5e4
+    )
+    task = judge.hand_task(settings=settings, curve=LINE, errors=Errors(), assurance=0.9, bounds=Bounds(*OPEN), kind="x")
+    pattern = task.pattern
+    assert (pattern.raster, pattern.passes, pattern.crossed, pattern.pulse_rate) == (True, 3, True, 5e4)
+    assert (task.depth, task.layer_thickness, task.assurance, task.kind, task.single) == (pytest.approx(0.13), 0.1, 0.9, "x", False)
+    # semi-axes 1 and 2 turned by 0.3: W^2 = R diag(1, 4) R'
+    c, s = math.cos(0.3), math.sin(0.3)
+    assert [float(v) for v in pattern.spot.matrix()] == pytest.approx([c * c + 4 * s * s, -3 * c * s, s * s + 4 * c * c])
+    plain = judge.hand_task(
+        settings=SettingsInForce(900.0, layer_thickness=0.1), curve=LINE, errors=Errors(), assurance=0.9, bounds=Bounds(*OPEN), kind="x"
+    )
+    assert (plain.pattern.raster, plain.depth) == (False, 0.1)
+    assert [float(v) for v in plain.pattern.spot.matrix()] == [1.0, 0.0, 1.0]
+
+
+def test_powers_below_which_settings_fail(monkeypatch):
+    speed = math.sqrt(2.0 / math.pi) * P / (W * EC * math.exp(DEPTH / DP))
+    measured = {"beam_radius": Q(W, "mm"), "penetration_depth": Q(DP, "mm"), "critical_exposure": Q(EC, "mJ/mm^2")}
+    measured |= {"slowest_scan_speed": Q(0.4 * speed, "mm/s"), "power": Q(20.0, "mW")}
+
+    def quantity(name):
+        return Measured(measured[name], 0.0 * measured[name]) if name in measured else None
+
+    entry = SimpleNamespace(quantity=quantity, lot="L", time=stored(1.0))
+    book = SimpleNamespace(latest=lambda *_, **__: entry, entries=lambda **_: [entry])
+
+    def limits(**settings):
+        monkeypatch.setattr(drifting, "settings_in_force", lambda *_, **__: (SettingsInForce(speed, **settings), entry))
+        return [power for _, power in drifting.power_limits(book, "A")]
+
+    layer = P * math.exp((0.1 - DEPTH) / DP)
+    assert limits(layer_thickness=0.1, overcure=0.03) == pytest.approx([layer, 0.4 * P])
+    assert limits(layer_thickness=0.1) == pytest.approx([layer, 0.4 * 20.0])  # no depth stated: the recipe's power
+    assert limits() == pytest.approx([0.4 * 20.0])
+    del measured["power"]
+    assert limits() == []
+    del measured["slowest_scan_speed"]
+    assert limits(layer_thickness=0.1, overcure=0.03) == pytest.approx([layer])
+
+
+def test_values_of_a_logbook_in_the_units_they_are_charted_in():
+    day = "1970-01-02T12:00:00.000000Z"
+
+    def charted(name, *cells):
+        rows = [(k, day, "A", "L", "B", *cell) for k, cell in enumerate(cells, 1)]
+        return series.series(SimpleNamespace(values=lambda *_, **__: rows), name)
+
+    power = charted("power", (0.24, "W", 0.001), (None, None, None), (230.0, "mW", None))
+    assert (power.unit, power.numbers, power.times.tolist()) == ("mW", (1, 3), [1.5, 1.5])
+    assert (power.values.tolist(), power.uncertainties.tolist()) == (pytest.approx([240.0, 230.0]), pytest.approx([1.0, 0.0]))
+    assert (power.machines, power.lots) == (("A", "A"), ("L", "L"))
+    warm = charted("temperature", (296.15, "K", 0.5))
+    assert (warm.unit, warm.values.tolist(), warm.uncertainties.tolist()) == ("degC", pytest.approx([23.0]), [0.5])
+    damp = charted("humidity", (None, None, None, 0.4), (45.0, "%", None, None))
+    assert (damp.unit, damp.values.tolist()) == ("", pytest.approx([0.4, 0.45]))
+    with pytest.raises(QuantityError, match="nothing called 'dose' can be charted"):
+        charted("dose")
+
+
+def test_what_an_entry_by_hand_states_becomes_limits_and_a_curve():
+    lengths = {"ripple_max": 10.0, "print_through_max": 250.0, "overcure_max": 90.0, "line_width_max": 200.0, "line_width_min": 80.0}
+    curve = {
+        "penetration_depth": Measured(Q(150.0, "um"), Q(3.0, "um")),
+        "critical_exposure": Measured(Q(8.0, "mJ/cm^2"), Q(0.4, "mJ/cm^2")),
+    }
+
+    def entry(**held):
+        return SimpleNamespace(quantity=held.get, payload={"correlation": 0.5})
+
+    assert today._hand_bounds(entry()) == Bounds(*OPEN)
+    found = today._hand_bounds(entry(**{name: Measured(Q(v, "um"), Q(0.0, "um")) for name, v in lengths.items()}))
+    limits = (found.ripple, found.print_through, found.overcure, found.line_width_high, found.line_width_low)
+    assert limits == pytest.approx((0.01, 0.25, 0.09, 0.2, 0.08))
+    got = today._lot_curve(entry(**curve), None)
+    assert (got.penetration_depth, got.log_threshold) == (pytest.approx(0.15), pytest.approx(math.log(0.08)))
+    assert got.slope_variance == pytest.approx(0.003**2)
+    # at the dose of depth d the variance is that of Dp (x - L) with var Dp, var L = 0.05^2 and their correlation of a half
+    x = 1.0 + got.log_threshold
+    there = got.centre_variance + got.slope_variance * (x - got.centre) ** 2
+    assert there == pytest.approx(0.003**2 + (0.15 * 0.05) ** 2 - 2 * 0.5 * 0.003 * 0.15 * 0.05)
+    assert got.layer_variance == 0.0
+
+
+def settings_said(*promises, lone=False, kept=True, layer=0.1):
+    found = look()
+    kind = judge.Judged("hatch", 0.13, 0.01, layer, 0.95, tuple(judge.Promise(n, v, lim, 0.001, s) for n, v, lim, s in promises), 1234.56)
+    lost = found._settings(SimpleNamespace(unknown=(), entry=None, kinds=(kind,), kept=kept), lone)
+    return lost, [(item.level, item.text, item.command.partition(" --log")[0]) for item in found.items]
+
+
+def test_what_the_status_says_of_promises():
+    assert settings_said(("bond", 0.14, 0.13, "kept")) == (False, [])
+    lost, said = settings_said(("bond", 0.12, 0.13, "near"), ("ripple", 0.011, 0.01, "near"))
+    assert not lost
+    near = "hatch cures 0.1200 mm where layer and bond ask 0.13 mm at 95 %; hatch has a ripple of 0.0110 mm where 0.01 mm is the most"
+    assert said[0][:2] == ("near", f"{near}: not assured, not proven lost.")
+    lost, said = settings_said(("least line width", 0.07, 0.08, "lost"))
+    assert lost
+    assert said == [
+        (
+            "due",
+            "hatch has a line width of 0.0700 mm where 0.08 mm is the least: the readings prove it lost: retune.",
+            "curecalc retune --machine-name A",
+        )
+    ]
+    for depth, level, word in ((0.101, "due", "the readings prove it lost"), (0.1, "stop", "layers do not bond. Stop and retune")):
+        lost, said = settings_said(("bond", depth, 0.13, "lost"))
+        assert said[0][0] == level
+        assert word in said[0][1]
+    assert settings_said(("bond", 0.0, 0.13, "lost"))[1][0][1].startswith("hatch cures nothing where")
+    alone = settings_said(("bond", 0.12, 0.13, "lost"), lone=True)[1][0]
+    assert "read the power again, the newest reading stands alone" in alone[1]
+    assert alone[2] == "curecalc log add power --machine-name A --power ask"
+    by_hand = settings_said(("bond", 0.12, 0.13, "lost"), kept=False)[1][0]
+    assert by_hand[2] == "curecalc log add retune --machine-name A --scan-speed '1235 mm/s'"  # four digits

@@ -65,6 +65,12 @@ def test_a_raster_answers_with_its_ridge_valley_and_keys():
     json.dumps(record, allow_nan=False)
     assert record["print_through"] is None
     assert sum(record["overcure_histogram"]["count"]) > 0
+    edges, counts = answer.overcure_histogram
+    below = np.cumsum(counts) / counts.sum()
+    for share, found in zip((0.05, 0.5, 0.95), answer.overcure_quantiles, strict=True):
+        k = int(np.flatnonzero(below >= share)[0])
+        assert found.m_as("mm") == pytest.approx(edges[k] + 0.0005)
+    assert list(record["overcure_histogram"]["quantiles"]) == ["0.05", "0.5", "0.95"]
 
 
 def test_speeds_are_tried_out_on_what_runs_in_the_window():
