@@ -280,7 +280,7 @@ def test_readings_on_a_peak_and_its_second_moment():
 
 # ---------------------------------------------------------------- caustic
 
-RULE = Coverage(positions=12, within_one=6, between=0, beyond_two=6, both_sides=True)
+RULE = Coverage(positions=12, within_one=6, between=0, beyond_two=6)
 FOCUS: Caustic = replace(
     caustic(position=np.linspace(-3, 3, 12), radius=np.hypot(1.0, np.linspace(-3, 3, 12)), wavelength=1.0),
     waist_radius=1.0,
@@ -341,7 +341,6 @@ FEW_FAR = np.where(np.abs(Z) > 2.2, 0.1, 0.01)
         ({}, {"wild": 4, "fitted": np.full(12, 0.04)}, "width 5 lies 25% off the curve"),
         ({"position": 2.9}, {"position": 3.0}, "the waist lies outside the positions measured"),
         ({"position": -2.9}, {"position": -3.0}, "the waist lies outside the positions measured"),
-        ({}, {"coverage": replace(RULE, both_sides=False)}, "all positions stand on one side of the waist"),
         ({}, {"beam_quality": 0.75, "u_beam_quality": 0.124}, "M^2 comes out at 0.750, below the 1 that no beam can beat, by more"),
         ({}, {"beam_quality": 0.75, "u_beam_quality": 0.125}, "note | M^2 comes out at 0.750, below the 1 that no beam can beat, within"),
         ({"beam_quality": 1.0}, {"beam_quality": 0.999}, "note | M^2 comes out at 0.999"),
