@@ -27,7 +27,7 @@ def test_a_row_of_the_status():
         lot="l" * 25,
         power=240.04,
         power_uncertainty=1.0,
-        fade=-0.0123,
+        fade=-0.2,
         power_age=0.99,
         calibration_age=1.0,
         depth=0.17891,
@@ -37,7 +37,7 @@ def test_a_row_of_the_status():
         "well",
         "m" * 21 + "...",
         "l" * 21 + "...",
-        "240.0 mW (-1.2 %/month)",
+        "240.0 mW (-20.0 %/month)",
         "today",
         "1 d ago",
         "0.179 mm / 0.1 mm",
@@ -66,6 +66,15 @@ def test_long_values_of_an_entry_are_cut():
     assert logtext._long({"value": 2.0, "unit": "mm"}) == "2 mm"
     entry = SimpleNamespace(kind="power", machine="m" * 25, lot=None, beam="b", payload={}, corrects=None, corrected_by=None)
     assert logtext.one_line(entry) == f"power  {'m' * 21}... b"
+
+
+def test_a_table_of_entries_cuts_long_names():
+    about = {"time": "2026-03-01T12:00:00.000000Z", "payload": {}, "corrects": None, "corrected_by": None}
+    rows = [SimpleNamespace(number=k, kind="note", machine="m" * n, lot="l" * n, **about) for k, n in ((9, 16), (10, 17))]
+    head, one, two = logtext.entry_table(rows).splitlines()
+    assert head.split() == ["entry", "time", "kind", "machine", "lot", "values"]
+    assert one.split()[-2:] == ["m" * 16, "l" * 16]
+    assert two.split()[-2:] == ["m" * 13 + "...", "l" * 13 + "..."]
 
 
 def test_sums_and_chances_in_words():

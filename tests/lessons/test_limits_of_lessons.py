@@ -74,6 +74,20 @@ def test_numbers_of_the_lessons_by_hand():
         ("uncertainty", "depth_from_power", "mm", dp * 0.02),
         ("uncertainty", "depth_from_radius", "mm", dp * 3 / 110),
         ("uncertainty", "depth_from_both", "mm", dp * hypot(0.02, 3 / 110)),
+        ("uncertainty", "gauge_u", "mm", 0.008),
+        ("uncertainty", "gauge_target", "mm", 0.002),
+        ("line", "double_speed", "mm/s", 2 * told("line", "line_speed", "mm/s")),
+        # E exp(-(C - t)/Dp) of every layer gathers at the face: C - t - Dp ln(1 - exp(-t/Dp)), of five layers less
+        ("stack", "print_through", "mm", 0.08 - dp * log(1 - exp(-0.1 / dp))),
+        ("stack", "accumulated", "mm", -dp * log(1 - exp(-0.1 / dp))),
+        ("stack", "print_through_few", "mm", 0.08 + dp * log((1 - exp(-0.5 / dp)) / (1 - exp(-0.1 / dp)))),
+        ("stack", "print_through_thin", "mm", 0.08 - dp * log(1 - exp(-0.05 / dp))),
+        ("stack", "print_through_half_dp", "mm", 0.08 - dp / 2 * log(1 - exp(-0.2 / dp))),
+        ("coupons", "pair_e1", "mJ/cm^2", 19.0),  # twice and six times Ec, to two digits
+        ("coupons", "pair_e2", "mJ/cm^2", 56.0),
+        ("coupons", "pair_d1", "mm", 0.1),
+        ("coupons", "pair_d2", "mm", 0.25),
+        ("coupons", "pair_dp", "mm", 0.15 / log(56.0 / 19.0)),
         ("drift", "faded_power", "mW", 210.0),  # 0.88 of it, to two digits
         ("drift", "question_power", "mW", 220.0),
         ("drift", "depth_lost", "mm", -dp * log(210 / 240)),
@@ -83,6 +97,9 @@ def test_numbers_of_the_lessons_by_hand():
     assert overcure["overcure_factor"] == pytest.approx(exp(0.04 / dp))
     assert overcure["reserve_percent"] == "43.1 %"  # 1 - exp(-0.08/Dp)
     assert overcure["price_hundredth"] == "1.073"  # exp(0.01/Dp)
+    assert NUMBERS["stack"](bench)["pass_on"] == "49.4 %"  # exp(-0.1/Dp)
+    assert NUMBERS["absorption"](bench)["question_share"] == "0.245"  # exp(-0.2/Dp)
+    assert NUMBERS["working-curve"](bench)["wanted_ratio"] == "1.268"  # 0.18/0.142
     assert NUMBERS["drift"](bench)["ec_rise"] == "12 %"
     assert NUMBERS["uncertainty"](bench)["gauge_n"] == (8.0 / 2.0) ** 2
 
