@@ -66,7 +66,7 @@ def slips(name: str, text: str) -> dict[str, float]:
         if "diameter" in text:
             return {"factor of two": q[0]}
         narrow = math.sqrt(2 / ln(2)) / 2  # exp(-2 r^2/W0^2) is a half at r = W0 sqrt(ln 2 / 2)
-        return {"half of it": q[0] / 2, "upside down": q[0] / narrow, "diameter": 2 * q[0] * narrow}
+        return {"half of it": q[0] / 2, "diameter": 2 * q[0] * narrow}
     if name == "line-exposure":
         dose = root * q[0] / (q[1] / 2 * q[2])
         return {"diameter for radius": dose / 2, "area unit": dose / 100, "without the root": q[0] / (q[1] / 2 * q[2])}

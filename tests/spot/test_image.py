@@ -12,6 +12,13 @@ from curecalc.spot.moments import principal
 from curecalc.spot.track import line_profile, track_exposure
 
 RNG = np.random.default_rng(11)
+START = RNG.bit_generator.state
+
+
+@pytest.fixture(autouse=True)
+def same_noise():
+    """Every test draws the same noise, whatever ran before it."""
+    RNG.bit_generator.state = START
 
 
 def picture(n=200, wx=20.0, wy=20.0, angle=0.0, centre=None, peak=200.0, offset=10.0, noise=1.0, tilt=0.0, shot=0.0, m=None, rng=RNG):
