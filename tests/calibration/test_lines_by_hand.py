@@ -276,9 +276,9 @@ def test_an_assured_exposure_solves_its_own_equation():
         if sure:
             assert assured_log_exposure(edge, 0.3) > 4.5
         else:
-            with pytest.raises(NoSolution, match="not told from zero at an assurance of 0.95"):
+            with pytest.raises(NoSolution, match=r"not told from zero at an assurance of 0\.95"):
                 assured_log_exposure(edge, 0.3)
-    with pytest.raises(QuantityError, match="the fitted slope is -0.1 mm"):
+    with pytest.raises(QuantityError, match=r"the fitted slope is -0\.1 mm"):
         working_line(ordinary_line([1.0, 2.0, 3.0], [0.3, 0.2, 0.1]), x_low=1.0, x_high=3.0)
     with pytest.raises(QuantityError, match="the fitted slope is 0 mm"):
         working_line(ordinary_line([1.0, 2.0, 3.0], [0.3, 0.3, 0.3]), x_low=1.0, x_high=3.0)

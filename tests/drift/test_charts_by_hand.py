@@ -39,6 +39,7 @@ def test_a_baseline_of_fewer_than_twenty_readings_is_called_loose() -> None:
     notes = {n: individuals_chart([0.0], baseline=Baseline(0.0, 1.0, n, "moving range")).notes for n in (0, 1, 19, 20)}
     assert [len(notes[n]) for n in notes] == [0, 1, 1, 0]
     assert notes[19][0] == "The baseline has only 19 readings, so its limits are uncertain by 21 %; take 20."
+    assert "uncertain by 90 %" in individuals_chart([0.0], baseline=Baseline(0.0, 1.0, 2, "moving range")).notes[0]
 
 
 def test_limits_are_passed_only_beyond_them() -> None:
@@ -162,6 +163,10 @@ def test_a_change_by_hand() -> None:
     same = change(before=0.0, after=0.0, before_uncertainty=0.0, after_uncertainty=0.0)
     assert not same.differs
     assert (same.relative, same.to_dict()["relative"]) == (math.inf, None)
+    with pytest.raises(QuantityError, match="confidence must be finite, above 0 and below 1, got 1"):
+        change(before=1.0, after=2.0, before_uncertainty=1.0, after_uncertainty=1.0, confidence=1.0)
+    with pytest.raises(QuantityError, match="correlation must be finite, at least 0 and below 1, got 1"):
+        ewma_chart([1.0], baseline=Baseline(0.0, 1.0), correlation=1.0)
     assert change(before=-50.0, after=-40.0, before_uncertainty=1.0, after_uncertainty=1.0).relative == 0.2
     # u^2 = 3^2 + 4^2 - 2 x 0.02^2 x 100 x 90
     common = change(before=100.0, after=90.0, before_uncertainty=3.0, after_uncertainty=4.0, common=0.02)
