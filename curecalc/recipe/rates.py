@@ -114,4 +114,4 @@ def _light_time(best: Best, work: Work, power: float) -> float:
     pattern, spacing = best.task.pattern, 1.0 if best.hatch_spacing is None else best.hatch_spacing
     mean = pattern.doses(pattern.scan(power, best.beam_radius, spacing, 1.0))["mean"]
     much = np.sum(work.area) if pattern.raster else np.sum(work.length)
-    return float(much * math.exp(best.log_wanted) / (mean * spacing))
+    return float(pattern.times * much * math.exp(best.log_wanted) / (mean * spacing))  # the dose is that of all passes
