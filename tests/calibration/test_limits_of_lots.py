@@ -139,6 +139,12 @@ def test_a_plan_left_to_itself():
     assert (given.coupon_sd.m_as("um"), len(given.coupons)) == (pytest.approx(5.0), 4)
     assert given.notes == ("2 levels cannot tell a bent curve from a straight one. Three or more can.",)
     assert plan_coupons(**GUESS, thickness_repeatability=Q(1.0, "um"), coupon_sd=Q(5.0, "um"), levels=3).notes == ()
+    assert p.relative_half_width(p.expected) is None is p.assured_half_width(p.expected)
+    deep = plan_coupons(**GUESS, at_depth=Q(0.15, "mm"), to=0.05)
+    e = deep.expected
+    assert deep.relative_half_width(e) == pytest.approx(e.half_width_factor * e.log_exposure)
+    assert deep.assured_half_width(e) == pytest.approx(e.assured_factor * e.log_exposure)
+    assert deep.reached == (deep.assured_half_width(e) <= 0.05)
     # sd of Dp: s/sqrt(Sxx), Sxx of two on each of four levels over 1.8 = 2 x 5 x 0.6^2
     assert p.to_dict()["expected"]["penetration_depth"]["standard_uncertainty"] == pytest.approx(math.sqrt(19) / 1000 / math.sqrt(3.6))
 
@@ -306,6 +312,12 @@ def test_conflicts_and_posteriors_by_hand():
     assert one.b == pytest.approx(1.0 + 0.5 * (1 + 9 - 3 * (4 / 3) ** 2))
     assert one.mean_sd[0] == pytest.approx(math.sqrt(one.b / 2.0 / 3.0))
     assert one.prior_weight == pytest.approx(0.5 * (1 / 3 + 1))
+    few = conjugate_line([0.0], [1.0], [0.0, 0.0], np.eye(2), 0.5, 1.0)  # a = 1: a t distribution of two degrees has no spread
+    assert np.isinf(few.mean_sd).all()
+    with pytest.raises(QuantityError, match="positive spread"):
+        conjugate_line([0.0], [1.0], [0.0, 0.0], np.eye(2), 0.0, 1.0)
+    with pytest.raises(QuantityError, match="positive spread"):
+        conjugate_line([0.0], [1.0], [0.0, 0.0], np.eye(2), 1.0, 0.0)
 
 
 def test_conditions_that_are_taken_as_the_same():
