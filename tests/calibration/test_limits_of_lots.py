@@ -73,6 +73,10 @@ def test_another_dp_is_rejected_once_proven_beyond_a_fifth(share, verdict):
     """1.645 x 2 % = 3.29 % beside the 20 %."""
     assert compared(lot("b", 0.170, 0.150 * share, u_slope=0.003)).verdict == verdict
     assert compared(lot("b", 0.170, 0.150 * share, u_slope=0.003), most_depth_change=0.25).verdict == "change"
+    wider = 0.150 * (share + math.copysign(0.0136, share - 1.0))
+    pair = [lot("a", u_slope=0.003), lot("b", 0.170, wider, u_slope=0.003)]
+    both = compare_lots(lots=pair, cure_depth=Q(150.0, "um"), tolerance=Q(10.0, "um"))
+    assert both.verdict == verdict  # the old lot's 2 % as well: 1.645 x 2.83 % = 4.65 %
 
 
 def test_notes_of_a_comparison_on_either_side():

@@ -160,6 +160,7 @@ def test_what_the_build_adds_is_a_sum_of_squares():
     assert got == pytest.approx(sum(p * p for p in parts))
     alone = relative_variance(Errors(power=0.01, beam_radius_scale=0.04), -0.5, -1.0, -1.0)
     assert alone == pytest.approx(0.01**2 + 0.02**2)  # nothing cancels where the coupons' beam is not known
+    assert relative_variance(Errors(), 1.0, 1.0, 1.0) == 0.0
     x = CURVE.centre + 0.4
     for single in (True, False):
         state = depth_state(CURVE, BUILD, x, 0.001, single=single, lever=0.1)
