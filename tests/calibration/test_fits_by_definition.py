@@ -48,6 +48,8 @@ def test_intervals_of_a_lot_and_errors_common_to_its_coupons():
     ends, common = fieller(0.0) - math.log(8.0), 1.959964**2 * (0.03**2 + 0.04**2)
     low, high = (math.log(q.m_as("mJ/cm^2") / 8.0) for q in away.critical_exposure_interval)
     assert (low, high) == pytest.approx((-math.sqrt(ends[0] ** 2 + common), math.sqrt(ends[1] ** 2 + common)), rel=1e-6)
+    (far,) = fit(power_scale_uncertainty=0.03, same_machine=False, at_depth=Q(0.15, "mm")).exposure_for_depth
+    assert far.mean_standard_uncertainty.m / far.exposure.m == pytest.approx(math.hypot(u / 0.15, 0.03))
     here = fit(power_scale_uncertainty=0.03, thickness_bias_uncertainty=Q(6.0, "um"))
     assert [q.m for q in here.critical_exposure_interval] == pytest.approx([q.m for q in lot.critical_exposure_interval])
 

@@ -138,6 +138,9 @@ def test_a_crossing_without_end_keeps_the_side_to_which_the_line_runs() -> None:
         assert abs(line.at(end + runs) - limit) < line.half_width(end + runs)
         assert abs(line.at(end - runs) - limit) > line.half_width(end - runs)
     assert not got.bounded
+    sure = crossing(trend([0.0, 1.0, 2.0, 3.0], [4.0, 3.1, 1.9, 1.0]), 0.0, confidence=0.9)
+    assert sure.to_dict() == {"limit": 0.0, "time": sure.time, "interval": [sure.low, sure.high], "confidence": 0.9}
+    assert sure.low < sure.time < sure.high
 
 
 def test_bends_are_looked_for_in_all_but_the_last_two_readings() -> None:
