@@ -13,6 +13,7 @@ from functools import cache
 import program
 import pytest
 from program import ROOT
+from sampling import few
 
 import curecalc
 
@@ -313,12 +314,15 @@ BEAM = ["--power", "300 mW", "--beam-radius", "125um"]
 
 @pytest.mark.parametrize(
     "argv",
-    [
-        ["speed", *BEAM, *RESIN, "--layer-thickness", "0.1 mm", "--overcure", "0.05 mm"],
-        ["speed", *BEAM, *RESIN, "--cure-depth", "0.15 mm", "--hatch-spacing", "0.1 mm", "--json"],
-        ["depth", *BEAM, *RESIN, "--scan-speed", "2 m/s", "--explain"],
-        ["solve", "--for", "beam_radius", "--power", "300 mW", "--scan-speed", "2 m/s", *RESIN, "--cure-depth", "0.15 mm"],
-    ],
+    few(
+        [
+            ["speed", *BEAM, *RESIN, "--layer-thickness", "0.1 mm", "--overcure", "0.05 mm"],
+            ["speed", *BEAM, *RESIN, "--cure-depth", "0.15 mm", "--hatch-spacing", "0.1 mm", "--json"],
+            ["depth", *BEAM, *RESIN, "--scan-speed", "2 m/s", "--explain"],
+            ["solve", "--for", "beam_radius", "--power", "300 mW", "--scan-speed", "2 m/s", *RESIN, "--cure-depth", "0.15 mm"],
+        ],
+        2,
+    ),
     ids=["speed", "speed-raster-json", "depth-explain", "solve-radius"],
 )
 def test_a_command_loads_only_what_it_needs(argv):

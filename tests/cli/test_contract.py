@@ -160,6 +160,7 @@ def test_runs_as_a_module():
     assert done.stdout.startswith("curecalc ")
 
 
+@pytest.mark.slow
 def test_validate_records_and_fails_on_a_wrong_constant(capsys, tmp_path, monkeypatch):
     got = record(capsys, "validate", "--save", tmp_path / "record.json")
     assert got["passed"] is True

@@ -23,11 +23,7 @@ COMMANDS = [
     ["fit", "coupons_lot_7.csv"],
     ["compare", "coupons_lot_6.csv", "coupons_lot_7.csv", "coupons_lot_7_read_again.csv", "--cure-depth", "0.18mm", "--tolerance", "10um"],
     ["recipe", *THREE],
-    ["spot", "beam_knife_edge.csv"],
-    ["spot", "beam_caustic.csv"],
     ["spot", "beam_image.png", "--pixel-size", "5um"],
-    ["spot", "beam_cured_lines.csv"],
-    ["spot", "beam_power.csv"],
     ["lesson", "stack"],
     ["part", "bracket.csv", "--resin", "resin.toml", "--layer-thickness", "0.1mm", "--overcure", "0.08mm"],
 ]
@@ -41,6 +37,10 @@ MORE = [
     ["window", *THREE],
     ["window", *THREE, "--vector-kind", "contour", "--up", "beam-radius"],
     ["spot", "beam_slit.csv"],
+    ["spot", "beam_power.csv"],
+    ["spot", "beam_cured_lines.csv"],
+    ["spot", "beam_caustic.csv"],
+    ["spot", "beam_knife_edge.csv"],
     ["map", "bracket.csv", "--resin", "resin.toml", "--layer", "15", "--layer-thickness", "0.1mm"],
     *(["lesson", name] for name in ORDER if name != "stack"),
 ]

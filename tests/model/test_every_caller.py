@@ -33,7 +33,7 @@ from .cases import CLOSE, EVERY, LAWS, PATTERNS, SENSIBLE, Case, Kind, drawn
 
 # bounds over phases of whole rasters take the integration a second each: two at once, all under `slow`
 _LONG = [kind for kind in SENSIBLE if kind.pulsed and kind.raster]
-_QUICK = [kind for kind in SENSIBLE if kind not in _LONG][::3] + _LONG[3 :: len(_LONG) // 2]
+_QUICK = [kind for kind in SENSIBLE if kind not in _LONG][::5] + _LONG[3 :: len(_LONG) // 2]
 
 
 def all_of(kinds, quick=None):

@@ -67,6 +67,7 @@ REASONS = {
     "logbook/today": CHART,
     "map/beam": "a beam on the grid of a field, and its transform",
     "map/correcting": SURFACE,
+    "map/field": DIGITS,
     "map/outline": SURFACE,
     "map/reasons": SURFACE,
     "recipe/assurance": "the law's doses and depths over ln E; quantiles of the normal distribution",

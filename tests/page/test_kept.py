@@ -91,6 +91,7 @@ def test_an_entry_is_struck_out_with_a_reason(client, log):
     assert send(kind="machine", machine="bay 3", cross_hatch="yes", passes="2").status_code == 303
 
 
+@pytest.mark.slow
 def test_a_recipe_is_retuned_by_power_and_by_the_spot(client):
     """Speed goes with the power (P/v is kept); a radius wants both its old and its new value."""
     client.post("/beam/machine", headers=HOME)

@@ -41,6 +41,7 @@ def _in_folder(client, folder, names=("machine.toml", "resin.toml", "needs.toml"
         (folder / name).write_bytes(client.get(f"/files/{name}").data)
 
 
+@pytest.mark.slow
 def test_the_recipe_is_the_command_s_from_the_files_taken_along(walked, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     _in_folder(walked, tmp_path)

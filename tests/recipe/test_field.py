@@ -233,6 +233,7 @@ def scans(folder, size):
     return [*map(str, files), *places]
 
 
+@pytest.mark.slow
 def test_scans_at_places_feed_a_recipe_by_files_alone(tmp_path, capsys):
     """Lines of one speed need power in proportion to the width of the widest place, 8 % wider than the middle, and what their hard ends
     take more of it.

@@ -68,6 +68,7 @@ def test_two_hundred_kills_lose_no_acknowledged_entry(tmp_path) -> None:
     assert got["entries"] >= got["acknowledged"]
 
 
+@pytest.mark.slow
 def test_a_few_kills_lose_no_acknowledged_entry(tmp_path) -> None:
     got = harm("kills", tmp_path / "shop.db", 10)
     assert got["acknowledged"] >= 7  # three writers of four are killed after their first entry

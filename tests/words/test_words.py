@@ -27,7 +27,7 @@ HERE = Path(__file__).parent
 DEMO = HERE.parents[1] / "demo"
 WRITE = bool(os.environ.get("CURECALC_WRITE_WORDS"))
 REWRITE = "the words changed. Where that is meant: CURECALC_WRITE_WORDS=1 python -m pytest tests/words (without -n), and read the diff"
-LONG = {"demo --folder made"}  # runs every other command
+SLOW: set[str] = set()  # cases that take long: `slow LINE`
 SHORT: dict[str, str] = {}  # names of stretches of commands that many cases share: `let NAME TEXT`, then $NAME
 STATUS = {0: "", 1: "(status one)", 2: "(status two)", 3: "(status three)"}
 
@@ -44,7 +44,9 @@ def cases() -> list[tuple[str, str]]:
                 assert SHORT.get(name, in_full(text)) == in_full(text), f"{name} has two meanings"
                 SHORT[name] = in_full(text)
             elif line.strip() and not line.startswith("#"):
-                found.append((topic, line))
+                found.append((topic, line.removeprefix("slow ")))
+                if line.startswith("slow "):
+                    SLOW.add(found[-1][1])
     return found
 
 
@@ -148,7 +150,7 @@ def kept(topic: str) -> dict[str, str]:
     return blocks
 
 
-@pytest.mark.parametrize(("topic", "line"), [pytest.param(*c, marks=pytest.mark.slow if c[1] in LONG else ()) for c in cases()])
+@pytest.mark.parametrize(("topic", "line"), [pytest.param(*c, marks=pytest.mark.slow if c[1] in SLOW else ()) for c in cases()])
 def test_every_word(say, topic, line):
     said = say(line)
     if WRITE:
