@@ -137,6 +137,7 @@ def test_hostile_text_does_not_reach_the_terminal(run) -> None:
         assert not re.search("[\x00-\x09\x0b-\x1f\u202e]", out)
 
 
+@pytest.mark.slow
 def test_the_drift_of_the_invented_shop(run, shop) -> None:
     status, out, err = run("log", "drift", "power", "--log", shop, "--machine-name", "bay 2", "--figure", "p.png", "--rules", "all")
     assert status == 0

@@ -194,6 +194,7 @@ def recomputed(count: int) -> None:
     assert (result.recomputed, result.unrepeatable) == (count, ())
 
 
+@pytest.mark.slow
 def test_recipes_and_retunes_are_recorded_and_compute_again(run) -> None:
     status, out, err = run("recipe", *FILES, *LOG, "--lot", "L7", "--operator", "ab", "--save", "r.json", "--json")
     assert status == 0, err

@@ -348,6 +348,7 @@ def test_unknown_lesson_names_the_nearest() -> None:
         lesson("rastre")
 
 
+@pytest.mark.slow
 def test_command(capsys: pytest.CaptureFixture[str], tmp_path) -> None:
     assert main(["lesson"]) == 0
     listed = capsys.readouterr().out

@@ -442,6 +442,7 @@ def test_a_handbook_is_handed_out_or_the_reason_said(client, monkeypatch):
     assert client.get("/handbook.html").headers["Content-Disposition"] == 'attachment; filename="curecalc-handbook.html"'
 
 
+@pytest.mark.slow
 def test_every_lesson_loads(client):
     from curecalc.lessons.telling import ORDER
 

@@ -22,7 +22,7 @@ def window_client(parts):
 
 
 @pytest.mark.parametrize(
-    "query", few([{}, {"across": "power", "up": "scan_speed"}, {"kind": "contour"}, {"kind": "contour", "up": "hatch_spacing"}], 3)
+    "query", few([{}, {"across": "power", "up": "scan_speed"}, {"kind": "contour"}, {"kind": "contour", "up": "hatch_spacing"}], 4)
 )
 def test_window_numbers_and_command_agree_with_the_tool(window_client, capsys, query):
     address = urlencode(query)

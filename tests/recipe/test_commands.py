@@ -72,6 +72,7 @@ def test_draws_agree_with_the_stated_assurance(capsys):
         assert drawn["share_that_bonds"] == pytest.approx(vector["assurance"], abs=0.006)
 
 
+@pytest.mark.slow
 def test_sheet_table_and_figure_are_written(tmp_path, capsys):
     names = {"--sheet": "sheet.pdf", "--table": "settings.csv", "--figure": "window.svg"}
     options = [part for option, name in names.items() for part in (option, str(tmp_path / name))]

@@ -125,6 +125,7 @@ def test_ways_out_work_as_printed(start, tmp_path, capsys):
     assert any(found)
 
 
+@pytest.mark.slow
 def test_a_given_setting_is_named_as_such_and_moved_as_a_whole(tmp_path, capsys):
     """A spacing given too wide, a power given too strong for a largest overcure."""
     assert main(["new", "resin", str(tmp_path / "resin.toml")]) == 0

@@ -118,7 +118,7 @@ def test_power_readings_leave_the_warm_up_out_with_a_sentence(capsys):
 
 
 @pytest.mark.parametrize("name", [*FILES, "beam_power.csv"])
-@pytest.mark.parametrize("ending", ["png", "svg"])
+@pytest.mark.parametrize("ending", few(["png", "svg"], 2))
 def test_figures(capsys, tmp_path, name, ending):
     path = tmp_path / f"f.{ending}"
     status, _, err = run(capsys, DEMO / name, *FILES.get(name, ([],))[0], "--figure", path)

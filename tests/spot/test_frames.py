@@ -6,6 +6,7 @@ import beam_simulator as sim
 import numpy as np
 import pytest
 from PIL import Image
+from sampling import few
 
 from curecalc.errors import FileError, QuantityError
 from curecalc.spot.files import read_measurement
@@ -34,7 +35,7 @@ def keys(fault, seed):
         ("cut by the sensor", "truncated"),
     ],
 )
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", few([1, 2, 3], 3))
 def test_each_fault_is_named_by_its_own_reason(fault, key, seed):
     assert key in keys(fault, seed)[2]
 
@@ -45,7 +46,7 @@ def test_halos_and_near_spots_never_pass_in_silence(seed):
     assert keys("near spots", seed)[2] & {"second_spot", "not_gaussian"}
 
 
-@pytest.mark.parametrize("fault", ["hot clusters", "gaussian 12 bit", "light noise", "linear gradient"])
+@pytest.mark.parametrize("fault", few(["hot clusters", "gaussian 12 bit", "light noise", "linear gradient"], 2))
 def test_hot_clusters_are_mended_and_clean_beams_not_called(fault):
     for seed in range(4):
         got, (wx, wy), checks = keys(fault, seed)
@@ -66,6 +67,7 @@ def test_a_curved_background_is_a_surface_not_noise():
     assert got.findings == ()
 
 
+@pytest.mark.slow
 def test_frames_are_averaged_and_their_scatter_counts():
     rng = np.random.default_rng(5)
     y, x = np.mgrid[:120, :120].astype(float)
@@ -138,7 +140,8 @@ def turned(at, angle, wx=20.0, wy=12.0, seed=1):
     return light + 100 + 5 * np.random.default_rng(seed).standard_normal(x.shape)
 
 
-@pytest.mark.parametrize("mirrored", [pytest.param(False, marks=pytest.mark.slow), True])
+@pytest.mark.slow
+@pytest.mark.parametrize("mirrored", [False, True])
 def test_a_known_move_of_the_spot_gives_the_camera_angle(mirrored):
     sign, camera = (-1.0 if mirrored else 1.0), np.radians(25.0)
     step = np.array([0.050, 0.010])  # mm along the machine's axes
