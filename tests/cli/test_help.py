@@ -1,5 +1,6 @@
 """Help that teaches: one screen with an example that runs, all options on request, completion from the same declarations."""
 
+import importlib
 import os
 import runpy
 import shlex
@@ -94,6 +95,8 @@ def test_the_tab_key_loads_the_options_of_the_command_typed_alone(monkeypatch):
     with pytest.raises(SystemExit) as ended:
         runpy.run_module("curecalc", run_name="__main__")
     assert ended.value.code == 0
+    importlib.reload(importlib.import_module("curecalc.__main__"))  # read as a module it does nothing
+    assert len(asked) == 1
     (commands,) = (action.choices for action in asked[0]._actions if action.choices)
     assert commands.keys() == COMMANDS.keys()
     options = {name: len(parser._actions) for name, parser in commands.items()}
