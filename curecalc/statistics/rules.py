@@ -94,7 +94,7 @@ def run_length(rules: Iterable[str] = ("limit",), *, shift: float = 0.0) -> floa
     from scipy.special import ndtr
 
     chosen = [RULES[name] for name in check_rules(rules)]
-    edges = np.array(sorted({side * rule.zone for rule in chosen for side in (1.0, -1.0)} | {0.0}))
+    edges = np.array(sorted({side * rule.zone for rule in chosen for side in (1.0, -1.0)}))
     cuts = np.concatenate(([0.0], ndtr(edges - float(shift)), [1.0]))
     chance = np.diff(cuts)
     middle = np.concatenate(([edges[0] - 1.0], (edges[1:] + edges[:-1]) / 2.0, [edges[-1] + 1.0]))

@@ -406,3 +406,11 @@ def test_a_fit_without_spare_points_or_with_an_idle_parameter():
     left = 1.0 + 0.0 + 16 / 4
     assert weighted.sd[0] == pytest.approx(math.sqrt(left / 2 / 2.25))
     assert not least_squares(lambda p: (np.exp(p[0] * x), (x * np.exp(p[0] * x))[:, None]), [1.0, 9.0, 81.0], [0.0], max_steps=1).converged
+
+
+def test_a_bend_wants_four_points_at_three_places():
+    assert curvature([1.0, 2.0, 3.0], [1.0, 4.0, 9.0]) is None
+    assert curvature([1.0, 1.0, 2.0, 2.0], [1.0, 1.1, 4.0, 4.1]) is None
+    bend, _, _, dof = curvature([1.0, 2.0, 3.0, 4.0], [1.0, 4.0, 9.0, 16.0])
+    assert (bend, dof) == (pytest.approx(1.0), 1)
+    assert curvature([1.0, 1.0, 2.0, 3.0], [1.0, 1.0, 4.0, 9.1]) is not None

@@ -350,6 +350,7 @@ def test_depth_along_a_vector_stands_beside_the_dose_that_cures_so_deep():
     recipe = make_recipe(machine=read_machine(demo / "machine.toml"), resin=lot, needs=read_needs(demo / "needs.toml"))
     figure = along_figure(recipe, ("support", "hatch"))
     figure.canvas.draw()
+    assert [ax.get_ylabel() for ax in figure.axes[:2]] == ["depth of the weakest place (mm)", ""]
     (right,) = figure.axes[-1].child_axes
     depths, doses = right.get_yticks(), [float(t.get_text()) for t in right.get_yticklabels()]
     dp, ec = (

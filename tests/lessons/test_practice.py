@@ -1,15 +1,18 @@
 """Exercises: each solved from its text alone with the lessons' formulas; slips named; sheets, keys and scores kept."""
 
+import argparse
 import json
 import math
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from curecalc.cli import main
+from curecalc.cli.bench import add_bench, bench
 from curecalc.errors import FileError, QuantityError
 from curecalc.lessons.bench import invented_bench
 from curecalc.lessons.exercises import KINDS_BY_GRADE, check_answer, exercise, exercises
@@ -385,3 +388,16 @@ def test_bad_options_are_one_line(argv: list[str], words: str, capsys) -> None:
     assert out == ""
     assert words in err
     assert err.count("\n") == 1
+
+
+def test_a_sheet_names_every_file_that_gave_numbers(tmp_path) -> None:
+    """In the order in which one overrules another: beam, machine, resin, then what was typed."""
+    demo = Path(__file__).parents[2] / "demo"
+    beam, machine, resin = tmp_path / "beam.toml", demo / "machine.toml", demo / "resin.toml"
+    beam.write_text('schema = 1\nradius_x = "0.1 mm"\nradius_y = "0.1 mm"\nangle = "0 deg"\npower = "200 mW"\n')
+    parser = argparse.ArgumentParser()
+    add_bench(parser)
+    words = ["--machine", str(machine), "--beam", str(beam), "--resin", str(resin), "--hatch-spacing", "0.09 mm"]
+    made = bench(parser.parse_args(words))
+    assert made.name == f"{beam} and {machine} and {resin} and the values given"
+    assert (made.power.m_as("mW"), made.hatch_spacing.m_as("mm")) == (200.0, 0.09)

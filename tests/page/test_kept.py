@@ -58,6 +58,9 @@ def test_every_step_is_kept_and_computes_again(client, log):
     assert {e.operator for e in found[3:]} == {"ab"}
     assert found[4].lot == "7"
     assert found[5].machine == "bay 2"
+    assert [(one.role, one.name) for one in found[3].attached] == [("beam", "beam.toml"), ("scan", "beam_knife_edge.csv")]
+    of_recipe = {("recipe", "recipe.json"), ("machine", "machine.toml"), ("resin", "resin.toml"), ("needs", "needs.toml")}
+    assert {(one.role, one.name) for one in found[5].attached} == of_recipe
     assert checked.passed
     assert client.post("/nothing/keep", headers=HOME, data={"token": token}).status_code == 404
 

@@ -442,6 +442,16 @@ def test_a_handbook_is_handed_out_or_the_reason_said(client, monkeypatch):
     assert client.get("/handbook.html").headers["Content-Disposition"] == 'attachment; filename="curecalc-handbook.html"'
 
 
+def test_lessons_lead_from_one_to_the_next(client):
+    from curecalc.lessons.telling import ORDER
+
+    for place, name in [(0, ORDER[0]), (5, ORDER[5]), (len(ORDER) - 1, ORDER[-1])]:
+        text = client.get(f"/lessons/{name}").text
+        around = {"Before": ORDER[place - 1] if place else None, "Next": ORDER[place + 1] if place + 1 < len(ORDER) else None}
+        for word, other in around.items():
+            assert re.findall(rf'<a href="/lessons/([a-z-]+)">{word}: ', text) == ([other] if other else [])
+
+
 @pytest.mark.slow
 def test_every_lesson_loads(client):
     from curecalc.lessons.telling import ORDER

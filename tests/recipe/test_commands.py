@@ -3,11 +3,17 @@
 import csv
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from curecalc.cli import main
+from curecalc.jobs.lot import read_resin
+from curecalc.jobs.machine import read_machine
+from curecalc.jobs.needs import read_needs
+from curecalc.recipe.recipe import make_recipe
+from curecalc.recipe.steps import vector_steps
 
 DEMO = Path(__file__).resolve().parents[2] / "demo"
 FILES = [part for kind in ("machine", "resin", "needs") for part in (f"--{kind}", str(DEMO / f"{kind}.toml"))]
@@ -255,3 +261,13 @@ def test_an_elliptical_spot_holds_in_all_directions(tmp_path, capsys):
     again = answer(capsys, "retune", str(tmp_path / "r.json"), "--power", "240 mW +- 1 %", "--json")
     kept = again["recipe"]["vectors"][0]
     assert kept["power"]["value"] == pytest.approx(contour["power"]["value"], rel=1e-6)
+
+
+def test_a_recipe_that_no_limit_holds_says_so():
+    """The step of its derivation, where none of the limits moved by a tenth gains anything."""
+    machine, lot, needs = read_machine(DEMO / "machine.toml"), read_resin(DEMO / "resin.toml"), read_needs(DEMO / "needs.toml")
+    recipe = make_recipe(machine=machine, resin=lot, needs=needs, gains=False)
+    vector = recipe.vectors[0]
+    steps = vector_steps(recipe, replace(vector, limits=(), limited_by=("scan speed",)))
+    (step,) = (s for s in steps if s.formula == "limit at which the settings stand")
+    assert (step.result, step.why) == ("scan speed", "Moving no limit by a tenth gains anything.")

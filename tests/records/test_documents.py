@@ -346,3 +346,13 @@ def test_no_text_ever_gets_a_traceback(text: str) -> None:
         said = str(error)
     assert said.startswith("m.toml")
     assert "\n" not in said
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such permissions")
+def test_a_file_written_anew_keeps_who_may_read_write_and_run_it(tmp_path):
+    path = tmp_path / "notes.toml"
+    for mode in (0o600, 0o757):
+        path.write_bytes(b"old")
+        path.chmod(mode)
+        write_bytes(path, b"new", overwrite=True)
+        assert (path.read_bytes(), path.stat().st_mode & 0o777) == (b"new", mode)

@@ -429,3 +429,15 @@ def test_what_is_said_of_a_map_by_hand():
     bent = mapping.field_beam([Place(x=x, y=y, radius_x=0.1 * math.exp(0.002 * x * x)) for x, y in square], common=0.0409)
     assert bent.details["surface"] == "a quadratic surface"
     assert bent.warnings[0].startswith("the map's 95% band reaches 10% of the radius")
+
+
+@pytest.mark.parametrize("turn", [0.2, 0.5, -0.6])
+def test_how_well_the_axes_are_known_does_not_hang_on_how_they_lie(turn):
+    """Moments of one ellipse and their covariance, turned together: a rotation of xx, xy, yy is linear in them."""
+    c, s = math.cos(turn), math.sin(turn)
+    rotate = np.array([[c * c, -2 * c * s, s * s], [c * s, c * c - s * s, -c * s], [s * s, 2 * c * s, c * c]])
+    moments, spread = np.array([9.0, 0.0, 4.0]), np.diag([4e-3, 1e-3, 2e-3])
+    lying, turned = axes_of(moments, spread), axes_of(rotate @ moments, rotate @ spread @ rotate.T)
+    for name in ("radius_x", "radius_y", "u_x", "u_y"):
+        assert getattr(turned, name) == pytest.approx(getattr(lying, name), rel=1e-9), name
+    assert turned.angle == pytest.approx(turn)
