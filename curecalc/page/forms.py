@@ -49,7 +49,7 @@ def rows_of(schema: Schema, tree: Mapping[str, Any]) -> tuple[Row, ...]:
 
 def _rows(fields: Mapping[str, Field], tree: Mapping[str, Any], before: str) -> tuple[Row, ...]:
     made = []
-    for key, spec in fields.items():
+    for key, spec in sorted(fields.items(), key=lambda field: field[1].kind == "tables"):  # lists of tables stand last, as in the file
         name, value = f"{before}{key}", tree.get(key)
         label = key.replace("_", " ")
         label = label[0].upper() + label[1:]
