@@ -231,7 +231,7 @@ def exposure_field(
     pixel : Quantity [mm], optional
         Chosen for the tolerance when left out.
     tolerance : float
-        Of the dose anywhere, as a share of the peak: 1e-6 to 1e-4.
+        Of the dose anywhere, as a share of the peak: 1e-6 to 1e-4, with a picture of the beam to 1e-2.
     overcure : Quantity [mm], optional
         Cure depth beyond the layer that counts as bonded; zero when left out.
     window : four Quantity [mm], optional
