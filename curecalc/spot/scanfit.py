@@ -391,14 +391,14 @@ def fit_scan(
         raise ValueError(
             f"all {y.size} readings are alike ({y[0]:g}), so no beam is seen. Check the shutter, the range of the meter and the travel."
         )
+    remedy = "so no width can be had. Check the column of positions."
     if not np.ptp(x) > 0.0:
-        raise ValueError(
-            f"all {x.size} readings stand at one position ({x[0]:g} mm), so no width can be had. Check the column of positions."
-        )
+        raise ValueError(f"all {x.size} readings stand at one position ({x[0]:g} mm), {remedy}")
     way = _both_ways(position)
     curve = _Curve(x, y, shape, None if way is None else way[order])
     start = _grid(curve)
-    assert start is not None
+    if start is None:  # a few readings apart from all others may not be among those looked at for a start
+        raise ValueError(f"nearly all {x.size} readings stand at one position ({np.median(x):g} mm), {remedy}")
     saturated, clipped, result = _held(curve, start, 3 if is_edge else 2)
     result = _wild(curve, result)
     held = saturated + clipped > 0

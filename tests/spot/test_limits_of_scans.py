@@ -503,3 +503,11 @@ def test_a_scan_along_two_axes_by_hand():
             scans.scans_of(Q([1.0, 2.0, 3.0], "mm"), [1.0, 2.0, 3.0], axis)
     assert openings._opening("slit_width", None) == (0.0, 0.0)
     assert scans._spread(None) == 0.0
+
+
+def test_one_reading_apart_from_hundreds_at_one_place_gives_no_width():
+    """Of 700 readings every second is looked at for a start: the last alone stands elsewhere, and is not among them."""
+    position = np.zeros(700)
+    position[-1] = 1.0
+    with pytest.raises(ValueError, match=r"nearly all 700 readings stand at one position \(0 mm\), so no width can be had\. Check"):
+        knife_edge(position, np.random.default_rng(1).standard_normal(700))
