@@ -150,14 +150,16 @@ def choose_pixel(beams: list[Beam], tolerance: float, pixel: float | None = None
     if not FINEST_TOLERANCE <= tolerance <= coarsest:
         raise QuantityError(f"tolerance must be from {FINEST_TOLERANCE:g} to {coarsest:g} of the peak, got {tolerance:g}. Usual is 1e-5.")
     finest = min(beam.narrow for beam in beams)
-    best = pixel_for(finest, tolerance - 2.0 * QUADRATURE)
     if pictures:
         errors = {size: stated_error(beams, size) for size in (finest * 0.8**k for k in range(18))}
-        if min(errors.values()) > tolerance:
-            decade = 10.0 ** (math.floor(math.log10(min(errors.values()))) - 1)
-            way = f"Allow {math.ceil(min(errors.values()) / decade) * decade:g}, or take a picture with less noise."
+        least = min(errors.values())
+        if least > tolerance:
+            decade = 10.0 ** (math.floor(math.log10(least)) - 1)
+            way = f"Allow {math.ceil(least / decade) * decade:g}, or take a picture with less noise."
             raise QuantityError(f"tolerance of {tolerance:g} of the peak is less than this picture of the beam can be drawn with. {way}")
         best = max(size for size, error in errors.items() if error <= tolerance)
+    else:
+        best = pixel_for(finest, tolerance - 2.0 * QUADRATURE)
     pixel = best if pixel is None else pixel
     error = stated_error(beams, pixel)
     if error > tolerance:
