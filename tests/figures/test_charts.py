@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from drawn import data
 from matplotlib.dates import date2num
 from matplotlib.text import Text
 
@@ -26,10 +27,6 @@ from curecalc.units import Measured
 from curecalc.units import Quantity as Q
 
 DEMO = Path(__file__).parents[2] / "demo"
-
-
-def data(line):
-    return tuple(np.asarray(v, float) for v in line.get_data())
 
 
 def levels(ax, style):

@@ -5,16 +5,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from drawn import data
 
 from curecalc.figures.spot import spot_figure
 from curecalc.spot import measure_file
 from curecalc.units import Quantity as Q
 
 DEMO = Path(__file__).parents[2] / "demo"
-
-
-def data(line):
-    return tuple(np.asarray(v, float) for v in line.get_data())
 
 
 def table(name):

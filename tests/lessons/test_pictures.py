@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from drawn import data
 
 from curecalc.lessons import invented_bench, lesson
 
@@ -12,7 +13,7 @@ DP, EC, W0, POWER, LAYER, OVER, SPACING = 0.142, 9.4, 0.110, 240.0, 0.1, 0.08, 0
 
 def drawn(name):
     (ax,) = lesson(name, invented_bench()).figure().axes
-    return ax, [tuple(np.asarray(v, float) for v in line.get_data()) for line in ax.lines]
+    return ax, [data(line) for line in ax.lines]
 
 
 def words(ax):

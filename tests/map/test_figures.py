@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from drawn import data
 
 from curecalc.figures.map import map_figure, part_figure
 from curecalc.map.answer import exposure_field, part_field
@@ -13,10 +14,6 @@ from .scenes import LINE, POWER, RADIUS, RESIN, SPEED, joined, vectors
 from .test_answers import box
 
 T = Q(0.1, "mm")
-
-
-def data(line):
-    return tuple(np.asarray(v, float) for v in line.get_data())
 
 
 @pytest.fixture(scope="module")
