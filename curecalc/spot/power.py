@@ -222,7 +222,7 @@ def power_reading(
     cut = 0 if keep_warm_up else warm_up(y, t)
     kept, when = y[cut:], t[cut:]
     mean, sd = float(kept.mean()), float(kept.std(ddof=1))
-    beyond = [found & (kept == end) for found, end in ((bool(top), y.max()), (bool(bottom), y.min()))]
+    beyond = [found & (kept == end) for found, end in ((bool(top), np.max(y)), (bool(bottom), np.min(y)))]
     out = int(np.sum(beyond))
     if out and kept.size - out >= 4:
         mean, sd, spread = _likeliest(kept, *beyond)
