@@ -66,7 +66,6 @@ def unverified_line(
     relative_penetration_depth: float = 0.0,
     relative_critical_exposure: float = 0.0,
     correlation: float = 0.0,
-    coupon_sd: float = UNVERIFIED_COUPON_SD,
 ) -> WorkingLine:
     """A working line of a data sheet: stated relative standard uncertainties (zero if none) widened by those of no proof.
 
@@ -84,7 +83,7 @@ def unverified_line(
         x_mean=log_threshold + away,
         mean_variance=float(mean_variance),
         slope_variance=float(slope_variance),
-        coupon_variance=coupon_sd**2,
+        coupon_variance=UNVERIFIED_COUPON_SD**2,
         t_degrees_of_freedom=math.inf,
         x_low=float(-np.inf),
         x_high=float(np.inf),

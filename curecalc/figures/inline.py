@@ -56,9 +56,9 @@ def plain_part(body: str, *, prefix: str) -> str:
     return _CLIPPED.sub("\n", body)
 
 
-def inline_svg(figure: Figure, *, name: str, prefix: str, text: str | None = None) -> str:
-    """The figure for a page: an image with a name, scaled to the width there is; `text` where it is drawn already."""
-    body = plain_svg(svg_text(figure) if text is None else text, prefix=prefix)
+def inline_svg(figure: Figure, *, name: str, prefix: str) -> str:
+    """The figure for a page: an image with a name, scaled to the width there is."""
+    body = plain_svg(svg_text(figure), prefix=prefix)
     found = _HEAD.search(body)
     width, height = (float(end) for end in (found[1] if found else "0 0 100 100").split()[2:])
     return svg_head(width, height, name) + (body[found.end() :] if found else body).strip()

@@ -48,13 +48,11 @@ def _wrap(text: str, first: str = "", rest: str = "") -> str:
     return textwrap.fill(text, _WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False)
 
 
-def _rich(text: str, sources: bool = True) -> str:
+def _rich(text: str) -> str:
     """Escaped text with new words, powers and sources marked."""
     made = _TERM.sub(r"<dfn>\1</dfn>", escape(text))
     made = _LONG_POWER.sub(r"<sup>\1</sup>", _SHORT_POWER.sub(r"<sup>\1</sup>", made))
-    if sources:
-        made = re.sub(r"\[([a-z_]+[0-9a-z_-]*)\]", r"<cite>[\1]</cite>", made)
-    return made
+    return re.sub(r"\[([a-z_]+[0-9a-z_-]*)\]", r"<cite>[\1]</cite>", made)
 
 
 def lesson_html(lesson: Lesson, *, figure: bool = True, head: str = "h2") -> str:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import contextlib
 import csv
 import hashlib
 import io
@@ -120,16 +121,13 @@ def _cell(value: Any) -> str:
     return str(value) if isinstance(value, bool) else _Number(repr(value) if isinstance(value, float) else str(value))
 
 
-def json_text(logbook: Logbook, entries: Iterable[Entry], *, sources: bool = True) -> str:
-    """Entries as one JSON object; with `sources`, their source data in base64."""
+def json_text(logbook: Logbook, entries: Iterable[Entry]) -> str:
+    """Entries as one JSON object with their source data in base64."""
     listed = list(entries)
     kept: dict[str, str] = {}
-    if sources:
-        for sha256 in sorted({one.sha256 for entry in listed for one in entry.attached}):
-            try:
-                kept[sha256] = base64.b64encode(logbook.source(sha256)).decode()
-            except FileError:
-                continue
+    for sha256 in sorted({one.sha256 for entry in listed for one in entry.attached}):
+        with contextlib.suppress(FileError):
+            kept[sha256] = base64.b64encode(logbook.source(sha256)).decode()
     written = [entry.to_dict() | {"payload": entry.payload_text} for entry in listed]
     for one in written:
         del one["corrected_by"]

@@ -145,11 +145,10 @@ def record_command(
     lot: str | None = None,
     beam: str | None = None,
     operator: str = "",
-    time: str | None = None,
 ) -> Entry:
     """Write one entry for a command into the logbook at `path`, which is made when it does not stand."""
     with Logbook(path, create=True) as book:
-        return book.add(kind, payload, machine=machine, lot=lot, beam=beam, operator=operator, sources=_distinct(sources), time=time)
+        return book.add(kind, payload, machine=machine, lot=lot, beam=beam, operator=operator, sources=_distinct(sources))
 
 
 def _distinct(sources: Sequence[Source]) -> list[Source]:

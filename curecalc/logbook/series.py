@@ -192,7 +192,7 @@ def settings_in_force(logbook: Logbook, machine: str, *, until: str | None = Non
     return settings, entry
 
 
-def depth_series(logbook: Logbook, machine: str, *, settings: SettingsInForce | None = None, newest_lot_only: bool = False) -> Series:
+def depth_series(logbook: Logbook, machine: str) -> Series:
     """Depth that today's settings of a machine would have given, at each reading that moved it.
 
     A row stands wherever a power reading, a beam or a calibration of the lot then in the vat was recorded, with the newest
@@ -203,25 +203,23 @@ def depth_series(logbook: Logbook, machine: str, *, settings: SettingsInForce | 
     QuantityError
         What is missing: settings (a recipe), power readings, a beam, or a calibration of the machine's lot.
     """
-    if settings is None:
-        found = settings_in_force(logbook, machine)
-        if found is None:
-            raise QuantityError(
-                f"{machine} has no recipe with a scan speed in the logbook. Record one: curecalc log add recipe --machine-name ..."
-            )
-        settings = found[0]
+    found = settings_in_force(logbook, machine)
+    if found is None:
+        raise QuantityError(
+            f"{machine} has no recipe with a scan speed in the logbook. Record one: curecalc log add recipe --machine-name ..."
+        )
     power, spot = series(logbook, "power", machine=machine), series(logbook, "spot", machine=machine)
     loads = [(days(row[1]), row[3]) for row in logbook.values("lot", [], machine=machine)]
     for what, count, way in (("power reading", len(power), "power"), ("beam", len(spot), "beam"), ("lot", len(loads), "lot --lot NAME")):
         if not count:
             raise QuantityError(f"{machine} has no {what} in the logbook. Record one: curecalc log add {way} --machine-name {machine}")
     curves = _Curves(logbook)
-    rows = _known_together(power.times, spot.times, loads, curves, loads[-1][1] if newest_lot_only else None)
+    rows = _known_together(power.times, spot.times, loads, curves)
     if not len(rows.day):
         raise QuantityError(f"no lot of {machine} has a calibration in the logbook. Record one: curecalc fit --log ...")
     dp, u_dp, ec, u_ec, r = curves.values[rows.curve].T
     depth, u = depth_over_time(
-        settings=settings,
+        settings=found[0],
         power=power.values[rows.power],
         power_uncertainty=power.uncertainties[rows.power],
         beam_radius=spot.values[rows.spot],
@@ -258,7 +256,7 @@ class _Rows:
     curve: np.ndarray
 
 
-def _known_together(power: np.ndarray, spot: np.ndarray, loads: list[tuple[float, str]], curves: _Curves, only: str | None) -> _Rows:
+def _known_together(power: np.ndarray, spot: np.ndarray, loads: list[tuple[float, str]], curves: _Curves) -> _Rows:
     """A row wherever one of the four was recorded anew, from the first day on which all were known."""
     load_days = np.array([day for day, _ in loads])
     day = np.unique(np.concatenate([power, spot, load_days, curves.days]))
@@ -266,8 +264,7 @@ def _known_together(power: np.ndarray, spot: np.ndarray, loads: list[tuple[float
     curve = np.full(day.shape, -1)
     for place, (_, lot) in enumerate(loads):
         here = load == place
-        if only is None or lot == only:
-            curve[here] = curves.at(lot, day[here])
+        curve[here] = curves.at(lot, day[here])
     known = np.flatnonzero((p >= 0) & (s >= 0) & (load >= 0) & (curve >= 0))
     lots = np.unique([lot for _, lot in loads], return_inverse=True)[1]
     state = np.column_stack([p[known], s[known], lots[load[known]], curve[known]])

@@ -160,10 +160,10 @@ class Lost(FileError):
     """The connection to the server broke: whether what was sent stands is not known."""
 
 
-def connect_again(path: str, old: Database, seconds: float = 20.0) -> Database:
-    """A new connection in place of a lost one, tried for so long."""
+def connect_again(path: str, old: Database) -> Database:
+    """A new connection in place of a lost one, tried for 20 s."""
     old.close()
-    until = time.monotonic() + seconds
+    until = time.monotonic() + 20.0
     while True:
         try:
             return connect(path)

@@ -28,11 +28,11 @@ _MEDIAN = math.pi / 2.0  # variance of a median over that of a mean
 _LIKE = 0.25  # a spot first measured after the recipe may be the one it uses when it is as near as this
 
 
-def fresh_since(logbook: Logbook, machine: str | None, until: str | None = None) -> str | None:
+def fresh_since(logbook: Logbook, machine: str | None) -> str | None:
     """Stored time of the newest machine entry that begins a new baseline; None when there is none."""
     if machine is None:
         return None
-    rows = [row for row in logbook.values("machine", ["new_baseline"], machine=machine, until=until) if row[5]]
+    rows = [row for row in logbook.values("machine", ["new_baseline"], machine=machine) if row[5]]
     return rows[-1][1] if rows else None
 
 

@@ -7,7 +7,7 @@ the slab below is the law's depth of T. So one number a pixel and slab, no voxel
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -112,13 +112,11 @@ def slabs(job: Job, tile: Grid) -> Iterator[Slab]:
             here, drawing = following, under
 
 
-def survey_tile(job: Job, tile: Grid, *, sink: Callable[[Slab], None] | None = None) -> Tally:
-    """Everything counted over one tile; `sink` sees each slab on the way."""
+def survey_tile(job: Job, tile: Grid) -> Tally:
+    """Everything counted over one tile."""
     tally = Tally()
     for slab in slabs(job, tile):
         _count(job, tile, slab, tally)
-        if sink is not None:
-            sink(slab)
     return tally
 
 

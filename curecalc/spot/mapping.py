@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 
 from ..setting.explain import Step
-from ..units import DEG, MM, MW, RAD, Quantity, QuantityError, finite, show_kernel
+from ..units import DEG, MM, RAD, Quantity, QuantityError, finite, show_kernel
 from .field import FieldMap, FieldSpot, Place
 from .measurement import COMMON, BeamMeasurement, Estimate, checked, estimate
 
 __all__ = ["field_beam", "field_of_files", "place_of"]
 
 
-def place_of(measurement: BeamMeasurement, at: tuple[Quantity, Quantity], power: Any = None) -> Place:
+def place_of(measurement: BeamMeasurement, at: tuple[Quantity, Quantity]) -> Place:
     """One measurement as a place of the field; what its radii share with all others is left to the map."""
     x, y = (float(finite(f"at {name}", value, MM)) for name, value in zip("xy", at, strict=True))
     own = math.sqrt(sum(p.relative**2 for p in measurement.radius_x.parts if not p.name.startswith(COMMON)))
@@ -27,7 +27,6 @@ def place_of(measurement: BeamMeasurement, at: tuple[Quantity, Quantity], power:
         radius_x=float(measurement.radius_x.value.m_as(MM)),
         radius_y=None if measurement.radius_y is None else float(measurement.radius_y.value.m_as(MM)),
         angle=float(measurement.angle.m_as(RAD)),
-        power=None if power is None else float(power.m_as(MW)),
         relative=own,
     )
 

@@ -174,14 +174,14 @@ def _frames(frames: Any, spot: Spot, pixel: tuple[float, float], full_scale: flo
     return (float(u[0]), float(u[1])), out
 
 
-def directions(spot: Spot, count: int = _DIRECTIONS) -> list[Track]:
+def directions(spot: Spot) -> list[Track]:
     """Line exposure over half a turn of track directions in the picture's frame."""
     block = max(1, math.ceil(max(spot.profile.shape) / _MOST_PIXELS))
     z = block_mean(spot.profile, block)
     x = block_mean(spot.profile_x[None, :].repeat(block, axis=0), block)[0] if block > 1 else spot.profile_x
     y = block_mean(spot.profile_y[:, None].repeat(block, axis=1), block)[:, 0] if block > 1 else spot.profile_y
     use = spot.moments if spot.by_moments and spot.moments is not None else spot.bell
-    return [track_exposure(z, x, y, use.variance, math.pi * k / count) for k in range(count)]
+    return [track_exposure(z, x, y, use.variance, math.pi * k / _DIRECTIONS) for k in range(_DIRECTIONS)]
 
 
 def line_exposure(*, measurement: BeamMeasurement, track_angle: Quantity) -> Track:

@@ -137,12 +137,12 @@ def difference_at(old: LineFit, new: LineFit, x: Any, *, tolerance: Any = float(
     return _difference(value, (mean_sd(old, x), mean_sd(new, x)), (old, new), tolerance, confidence)
 
 
-def log_exposure_change(old: LineFit, new: LineFit, y: Any, *, tolerance: Any = float("nan"), confidence: float = 0.95) -> Difference:
+def log_exposure_change(old: LineFit, new: LineFit, y: Any, *, confidence: float) -> Difference:
     """ln of (exposure the new lot needs for depth y over that of the old lot), first order, intervals as `difference_at`."""
     x_old = old.x_mean + (y - old.y_mean) / old.slope
     x_new = new.x_mean + (y - new.y_mean) / new.slope
     sds = (mean_sd(old, x_old) / np.abs(old.slope), mean_sd(new, x_new) / np.abs(new.slope))
-    return _difference(x_new - x_old, sds, (old, new), tolerance, confidence)
+    return _difference(x_new - x_old, sds, (old, new), np.nan, confidence)
 
 
 def _difference(value: Any, sds: tuple[Any, Any], fits: tuple[LineFit, LineFit], tolerance: Any, confidence: float) -> Difference:

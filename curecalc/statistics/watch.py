@@ -197,7 +197,7 @@ def _t(dof: float, risk: float) -> float:
     return float(stdtrit(dof, 1.0 - 0.5 * risk))
 
 
-def delay(fade: float, *, sd: float, dof: float = 12.0, weight: float = WEIGHT, correlation: float = CORRELATION) -> float:
+def delay(fade: float, *, sd: float) -> float:
     """Readings until a steady fade of `fade` a reading is found, about: when the weighted mean reaches its limit.
 
     Source: derived (the weighted mean of a ramp), checked by simulation to about two readings.
@@ -205,11 +205,11 @@ def delay(fade: float, *, sd: float, dof: float = 12.0, weight: float = WEIGHT, 
     >>> f"{delay(0.25, sd=1.0):.0f}"
     '12'
     """
-    unsure = mean_variance(LONGEST, correlation)
+    unsure = mean_variance(LONGEST)
     level = 0.0
     for m in range(1, 2001):
-        level += weight * (m * fade - level)
-        own = ewma_half_width(sd=1.0, weight=weight, width=1.0, points=m, correlation=correlation)
-        if abs(level) > _t(dof, LEVEL_RISK) * sd * math.sqrt(own**2 + unsure):
+        level += WEIGHT * (m * fade - level)
+        own = ewma_half_width(sd=1.0, weight=WEIGHT, width=1.0, points=m, correlation=CORRELATION)
+        if abs(level) > _t(12.0, LEVEL_RISK) * sd * math.sqrt(own**2 + unsure):
             return float(m)
     return math.inf

@@ -63,7 +63,7 @@ class WorkingLine:
     x_high: float
 
 
-def working_line(fit: LineFit, *, x_low: float, x_high: float, coupon_variance: float | None = None) -> WorkingLine:
+def working_line(fit: LineFit, *, x_low: float, x_high: float) -> WorkingLine:
     """The working line of a fit of one lot."""
     if not fit.slope > 0:
         raise QuantityError(_not_rising(fit.slope))
@@ -73,7 +73,7 @@ def working_line(fit: LineFit, *, x_low: float, x_high: float, coupon_variance: 
         x_mean=float(fit.x_mean),
         mean_variance=float(fit.scale / fit.weight_sum),
         slope_variance=float(fit.scale / fit.sxx),
-        coupon_variance=float(fit.scale if coupon_variance is None else coupon_variance),
+        coupon_variance=float(fit.scale),
         t_degrees_of_freedom=float(fit.t_degrees_of_freedom),
         x_low=float(x_low),
         x_high=float(x_high),

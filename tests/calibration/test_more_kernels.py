@@ -56,7 +56,7 @@ def test_equivalence_is_the_interval_inside_the_tolerance():
     just = difference_at(old, new, 3.0, tolerance=found.high)
     assert just.equivalence_p == pytest.approx(0.05, abs=1e-9)
     assert not difference_at(old, new, 3.0, tolerance=0.001).equivalent
-    change = log_exposure_change(old, new, 0.15)
+    change = log_exposure_change(old, new, 0.15, confidence=0.95)
     at_old = old.x_mean + (0.15 - old.y_mean) / old.slope
     assert change.value == pytest.approx(-difference_at(old, new, at_old).value / new.slope, rel=1e-9)
 

@@ -545,17 +545,16 @@ def test_texts_of_entries_are_cut_and_cleaned():
 def test_what_was_known_together_on_each_day():
     curves = series._Curves.__new__(series._Curves)
     curves.days, curves._of_lot = np.array([2.0, 6.0]), {"a": [0, 1]}
-    rows = series._known_together(np.array([1.0, 5.0]), np.array([1.0]), [(0.0, "a"), (7.0, "b")], curves, None)
+    rows = series._known_together(np.array([1.0, 5.0]), np.array([1.0]), [(0.0, "a"), (7.0, "b")], curves)
     # a curve holds from before its first day; a lot without one is left out
     assert rows.day.tolist() == [1.0, 5.0, 6.0]
     assert (rows.power.tolist(), rows.curve.tolist()) == ([0, 1, 1], [0, 0, 1])
-    assert series._known_together(np.array([1.0]), np.array([1.0]), [(0.0, "a")], curves, "b").day.size == 0
     assert series._kernel((80.0, "um", 4.0), "length") == (pytest.approx(0.08), pytest.approx(0.004))
     assert series._kernel((10.0, "mJ/cm^2", 1.0), "exposure") == (pytest.approx(0.1), pytest.approx(0.01))
     # the same curve, spot, lot and reading as before make no row of their own; each of them anew does
     curves.days, curves._of_lot = np.array([2.0, 3.0, 4.0]), {"a": [0, 2], "b": [1]}
     for power, spot, days_of in (([1.0], [1.0], [1.0, 4.0]), ([1.0], [1.0, 3.0], [1.0, 3.0, 4.0]), ([1.0, 3.0], [1.0], [1.0, 3.0, 4.0])):
-        assert series._known_together(np.array(power), np.array(spot), [(0.0, "a")], curves, None).day.tolist() == days_of
+        assert series._known_together(np.array(power), np.array(spot), [(0.0, "a")], curves).day.tolist() == days_of
 
 
 def test_curves_of_a_logbook_are_read_with_their_correlation():
