@@ -1,11 +1,11 @@
-"""One text, two spellings of its units: symbols for paper and screens that have them, plain ASCII for everything else."""
+"""One text, two spellings of its units: symbols for paper and screens that have them, plain ASCII for all else. Shares in per cent."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
 
-__all__ = ["bare", "plain", "symbols"]
+__all__ = ["bare", "percent", "plain", "symbols"]
 
 _SYMBOLS = (
     (re.compile(r"(?<![\w.-])um(?!\.?\w)"), "µm"),
@@ -45,3 +45,12 @@ def bare(text: str) -> str:
     """
     known = _PLAIN | _MORE
     return "".join(known.get(c) or unicodedata.normalize("NFKD", c).encode("ascii", "ignore").decode() or "?" for c in text)
+
+
+def percent(share: float, form: str = "g", *, to: float | None = None) -> str:
+    """
+    >>> percent(0.125), percent(0.0312, ".1f"), percent(-0.25, "+.0f"), percent(0.1, to=0.9)
+    ('12.5 %', '3.1 %', '-25 %', '10 to 90 %')
+    """
+    first = f"{100.0 * share:{form}}"
+    return f"{first} %" if to is None else f"{first} to {100.0 * to:{form}} %"

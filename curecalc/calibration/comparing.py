@@ -12,7 +12,8 @@ from ..statistics.intervals import f_p, t_quantile
 from ..statistics.line import LineFit, mean_sd, ordinary_line
 from ..statistics.lines import Difference, FTest, LinesComparison, compare_fits, difference_at, log_exposure_change
 from ..statistics.working_line import WorkingLine, line_of, log_threshold, log_threshold_sd
-from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError, Shown, figure, positive, ratio, show, span, to_json
+from ..symbols import percent
+from ..units import IN_UM, MJ_CM2, MM, Measured, Quantity, QuantityError, Shown, figure, micrometres, positive, ratio, show, span, to_json
 from .fit import Fit
 
 __all__ = ["Lot", "LotComparison", "compare_lots", "comparison_text", "lot_from_fit", "lot_from_line"]
@@ -248,7 +249,7 @@ def compare_lots(
     difference, change = pairs[-1]
     notes = _notes(lots, tests, depth)
     if len(lots) > 2:
-        notes.append(f"{len(lots) - 1} comparisons with the old lot: each bound is at {100 * each:.4g} %, so that all hold together.")
+        notes.append(f"{len(lots) - 1} comparisons with the old lot: each bound is at {percent(each, '.4g')}, so that all hold together.")
     verdict, sentence, more = _verdict(old, new, depth, allowed, difference, change, each, speed_limit, depth_limit)
     return LotComparison(
         tuple(lots),
@@ -293,12 +294,12 @@ def _verdict(
 ) -> tuple[str, str, int | None]:
     if (reason := _unlike(old, new)) is not None:
         return CANNOT, f"Cannot compare: {reason}", None
-    percent = f"{100 * confidence:.4g} %"
-    moved = f"{1000 * d.value:+.1f} um ({1000 * d.low:+.1f} to {1000 * d.high:+.1f} um)"
-    words = f"with the old settings the depth of {figure(depth)} mm changes by {moved}, tolerance {_um(allowed)}"
+    sure = percent(confidence, ".4g")
+    moved = f"{IN_UM * d.value:+.1f} um ({IN_UM * d.low:+.1f} to {IN_UM * d.high:+.1f} um)"
+    words = f"with the old settings the depth of {figure(depth)} mm changes by {moved}, tolerance {micrometres(allowed)}"
     speed = _percent(change)
     if d.equivalent:
-        return KEEP, f"Keep the settings: {words}, so it stays inside with {percent} confidence each way.", None
+        return KEEP, f"Keep the settings: {words}, so it stays inside with {sure} confidence each way.", None
     relative = new.line.slope / old.line.slope - 1.0
     sd = np.sqrt((new.line.slope_sd / old.line.slope) ** 2 + (old.line.slope_sd / old.line.slope) ** 2)
     t = t_quantile(confidence, min(old.line.t_degrees_of_freedom, new.line.t_degrees_of_freedom))
@@ -306,8 +307,8 @@ def _verdict(
         return (
             REJECT,
             (
-                f"Reject, or treat as another resin: Dp changed by {100 * relative:+.0f} %, proven beyond {100 * depth_limit:.0f} %, so no "
-                "single change of speed serves all depths."
+                f"Reject, or treat as another resin: Dp changed by {percent(relative, '+.0f')}, proven beyond "
+                f"{percent(depth_limit, '.0f')}, so no single change of speed serves all depths."
             ),
             None,
         )
@@ -315,7 +316,7 @@ def _verdict(
         return (
             REJECT,
             (
-                f"Reject: it would take a change of speed of {speed}, proven beyond {100 * speed_limit:.0f} %. Check the power reading "
+                f"Reject: it would take a change of speed of {speed}, proven beyond {percent(speed_limit, '.0f')}. Check the power reading "
                 "and the coupons first."
             ),
             None,
@@ -327,8 +328,9 @@ def _verdict(
         return (
             CHANGE,
             (
-                f"Change the scan speed by {speed}: {words}, so the old settings are proven bad with {percent} confidence. After the "
-                f"change the depth is known to {_um(after)}{'' if after <= allowed else ', more than the tolerance'}. Prove it on a coupon."
+                f"Change the scan speed by {speed}: {words}, so the old settings are proven bad with {sure} confidence. After the "
+                f"change the depth is known to {micrometres(after)}{'' if after <= allowed else ', more than the tolerance'}. "
+                "Prove it on a coupon."
             ),
             None,
         )
@@ -397,17 +399,13 @@ def _notes(lots: Sequence[Lot], tests: LinesComparison, depth: float) -> list[st
 def _percent(change: tuple[float, float, float]) -> str:
     if not max(abs(c) for c in change) < 5.0:
         return "not known to a factor"
-    return f"{100 * change[0]:+.1f} % ({100 * change[1]:+.1f} to {100 * change[2]:+.1f} %)"
-
-
-def _um(mm: float) -> str:
-    return f"{figure(1000 * float(mm), digits=3)} um"
+    return f"{percent(change[0], '+.1f')} ({percent(change[1], '+.1f', to=change[2])})"
 
 
 def comparison_text(c: LotComparison) -> str:
     """The comparison as people read it in a terminal."""
     width = max(max(len(lot.name) for lot in c.lots), 3)
-    percent = f"{100 * c.confidence:g} %"
+    sure = percent(c.confidence)
     lines = [c.sentence, ""]
     lines.append(f"{'lot':<{width}}  coupons  Dp (mm)              Ec (mJ/cm^2)       depth change (um)       speed change (%)")
     for i, lot in enumerate(c.lots):
@@ -416,10 +414,10 @@ def comparison_text(c: LotComparison) -> str:
         row = f"{lot.name:<{width}}  {lot.ordinary.n:>7}  {dp:<19}  {ec:<17}"
         if i:
             d, s = c.others[i - 1]
-            row += f"  {1000 * d.value:+.1f} ({1000 * d.low:+.1f} to {1000 * d.high:+.1f})".ljust(26)
+            row += f"  {IN_UM * d.value:+.1f} ({IN_UM * d.low:+.1f} to {IN_UM * d.high:+.1f})".ljust(26)
             row += _percent(s).replace(" %", "")
         lines.append(row.rstrip())
-    lines.append(f"changes against {c.lots[0].name} at {show(c.cure_depth)}; bounds hold together at {percent} each way")
+    lines.append(f"changes against {c.lots[0].name} at {show(c.cure_depth)}; bounds hold together at {sure} each way")
     for name, test in (("equal slopes", c.tests.slopes), ("equal heights", c.tests.intercepts), ("one line for all", c.tests.coincidence)):
         f = figure(test.f) if np.isfinite(test.f) else "infinite"
         lines.append(f"{name:<17} F {f} on {test.numerator} and {test.denominator}, p {test.p:.3g}")

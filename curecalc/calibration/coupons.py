@@ -15,7 +15,7 @@ from ..errors import FileError, QuantityError
 from ..files.tables import Column, Table, read_table, read_table_bytes
 from ..physics import light
 from ..physics.spot import FWHM_PER_RADIUS
-from ..units import DEGC, MJ_CM2, MM, MM_S, MW, Measured, Quantity, finite, nonnegative, positive, show, to_json
+from ..units import DEGC, IN_CM2, MJ_CM2, MM, MM_S, MW, Measured, Quantity, finite, nonnegative, positive, show, to_json
 from .columns import COLUMNS
 from .exposing import scan_of
 from .slips import refuse_slips
@@ -99,7 +99,7 @@ class CouponSet:
     @property
     def x(self) -> np.ndarray:
         """ln(E / 1 mJ cm^-2), one a coupon."""
-        return np.log(100.0 * self.exposure)
+        return np.log(IN_CM2 * self.exposure)
 
     @property
     def mean_temperature(self) -> Quantity | None:
@@ -152,7 +152,7 @@ class CouponSet:
             out.append(
                 Coupon(
                     label,
-                    Quantity(100.0 * float(self.exposure[i]), MJ_CM2),
+                    Quantity(IN_CM2 * float(self.exposure[i]), MJ_CM2),
                     Quantity(self.readings[mine], MM),
                     Quantity(float(self.thickness[i]), MM),
                     tuple(self.places[j] for j in mine) if self.places else (),
@@ -370,7 +370,7 @@ def coupons_from_arrays(
         raise QuantityError("thickness and exposure must be arrays of quantities. Give uncertainties in their own arguments.")
     y = np.atleast_1d(positive("thickness", thickness, MM))
     n = y.size
-    e = _same_length("exposure", positive("exposure", exposure, MJ_CM2), n) / 100.0
+    e = _same_length("exposure", positive("exposure", exposure, MJ_CM2), n) / IN_CM2
     if y.ndim != 1:
         raise QuantityError(f"thickness must have one axis, got {y.ndim}. For many lots at once use fit_lots.")
     labels = [str(i + 1) for i in range(n)] if coupon is None else [str(c) for c in np.atleast_1d(np.asarray(coupon)).ravel()]
@@ -384,8 +384,8 @@ def coupons_from_arrays(
     if off.any():
         at = int(np.argmax(off))
         raise QuantityError(
-            f"exposure at index {at} is {100 * e[at]:.6g} mJ/cm^2, but coupon {labels[at]!r} has "
-            f"{100 * e[start][group][at]:.6g} mJ/cm^2 before. Give it another label."
+            f"exposure at index {at} is {IN_CM2 * e[at]:.6g} mJ/cm^2, but coupon {labels[at]!r} has "
+            f"{IN_CM2 * e[start][group][at]:.6g} mJ/cm^2 before. Give it another label."
         )
     counts = np.bincount(group)
 

@@ -12,7 +12,7 @@ from ..statistics.coupon_line import CouponLine, coarse, coupon_line, stated_lin
 from ..statistics.intervals import chi_squared_p, inverse, slope_interval
 from ..statistics.line import LineFit, line_of_moments, ordinary_line, york_line
 from ..statistics.working_line import correlation, covariance, log_threshold_sd, working_line
-from ..units import MJ_CM2, MM, Measured, Quantity, QuantityError
+from ..units import IN_CM2, MJ_CM2, MM, Measured, Quantity, QuantityError
 from .budget import budget, scales
 from .conditions import conditions_of, unlike
 from .coupons import CouponSet, coupons_from_arrays
@@ -265,7 +265,8 @@ def _enough(coupons: CouponSet) -> None:
         )
     if np.ptp(coupons.x) < 1e-6:
         raise QuantityError(
-            f"{where}all {n} coupons have the same exposure, {100 * coupons.exposure[0]:.6g} mJ/cm^2. Vary it, over a factor of 4 or more."
+            f"{where}all {n} coupons have the same exposure, {IN_CM2 * coupons.exposure[0]:.6g} mJ/cm^2. "
+            "Vary it, over a factor of 4 or more."
         )
 
 
@@ -299,7 +300,7 @@ _OWN = ("ordinary least squares on coupon means", "coupon means weighted by thei
 def _left_out(c: CouponSet, reasons: dict[str, str]) -> tuple[LeftOut, ...]:
     where = {label: i for i, label in enumerate(c.labels)}
     return tuple(
-        LeftOut(label, 100.0 * float(c.exposure[where[label]]), float(c.thickness[where[label]]), why) for label, why in reasons.items()
+        LeftOut(label, IN_CM2 * float(c.exposure[where[label]]), float(c.thickness[where[label]]), why) for label, why in reasons.items()
     )
 
 

@@ -10,7 +10,8 @@ import numpy as np
 from ..statistics import diagnostics as _d
 from ..statistics.intervals import chi_squared_p, t_factor
 from ..statistics.line import LineFit, ordinary_line
-from ..units import figure
+from ..symbols import percent
+from ..units import figure, micrometres
 from .columns import COLUMNS
 from .coupons import VARIED, CouponSet
 
@@ -100,8 +101,8 @@ def _scale_in_column(c: CouponSet, fit: LineFit) -> Finding | None:
     return Finding(
         "scale_in_column",
         WARNING,
-        f"Every exposure states the same standard uncertainty, {100 * share.mean():.2g} %, and the coupons scatter less than that allows: "
-        "it looks like the power meter's scale, an error that all coupons share. Leave the column out and state it once, as "
+        f"Every exposure states the same standard uncertainty, {percent(share.mean(), '.2g')}, and the coupons scatter less than that "
+        "allows: it looks like the power meter's scale, an error that all coupons share. Leave the column out and state it once, as "
         "power_scale_uncertainty=: in the column it makes Ec look better known than it is.",
     )
 
@@ -295,11 +296,6 @@ def _agree(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | N
 
 
 # ---------------------------------------------------------------- words
-
-
-def micrometres(mm: float) -> str:
-    """A length in mm as text in um."""
-    return f"{figure(1000 * float(mm), digits=3)} um"
 
 
 def chance(p: float) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..physics import laws
+from ..units import IN_UM
 
 __all__ = ["EARLIER_LOT", "FAULTS", "MISMEASURED_COUPON", "NEW_LOT", "TYPING_SLIP", "InventedTruth", "corrected_table", "coupon_table"]
 
@@ -62,7 +63,7 @@ def coupon_table(truth: InventedTruth) -> str:
     ]
     for place, i in enumerate(order):
         label = str(i + 1)
-        row = np.rint(1000.0 * (readings[i] + (_BURR if truth.faults and label == MISMEASURED_COUPON else 0.0))).astype(int)
+        row = np.rint(IN_UM * (readings[i] + (_BURR if truth.faults and label == MISMEASURED_COUPON else 0.0))).astype(int)
         texts = [str(v) for v in row]
         if truth.faults and label == TYPING_SLIP:
             texts[1] = texts[1][0] + texts[1][2] + texts[1][1]

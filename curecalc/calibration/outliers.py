@@ -9,9 +9,9 @@ import numpy as np
 
 from ..statistics.intervals import t_p
 from ..statistics.outlying import LEVELS, Outlying, outlying
-from ..units import figure, show_kernel
+from ..units import figure, micrometres, show_kernel
 from .coupons import CouponSet
-from .findings import chance, gauge_step, micrometres
+from .findings import chance, gauge_step
 
 __all__ = ["Outlier", "outliers_of", "reading_outliers"]
 

@@ -11,7 +11,9 @@ from ..formulas.beam import Beam
 from ..formulas.scan import Scan
 from ..physics import laws
 from ..setting.holders import HoldsBeam, beam_of
+from ..symbols import percent
 from ..units import (
+    IN_CM2,
     MJ_CM2,
     MM,
     MM_S,
@@ -22,6 +24,7 @@ from ..units import (
     count,
     figure,
     measured,
+    micrometres,
     nonnegative,
     ratio,
     show,
@@ -157,7 +160,7 @@ class Plan(Shown):
                 "relative_half_width_assured": self.assured_half_width(e),
             }
             if self.machine is not None:
-                speed = float(self.machine.speed(value / 100.0))
+                speed = float(self.machine.speed(value / IN_CM2))
                 out["scan_speed"] = to_json(Quantity(speed, MM_S), Quantity(float(speed * e.log_exposure), MM_S))
         return out
 
@@ -344,7 +347,7 @@ def _range(
         for name, speed, is_low in (("scan_speed_max", machine.scan_speed_max, True), ("scan_speed_min", machine.scan_speed_min, False)):
             if speed is not None:
                 # exposure times speed is constant: the speed at 1 mJ/mm^2 is the exposure at 1 mm/s
-                limits.append((name, float(np.log(100.0 * float(machine.speed(1.0)) / speed)), is_low))
+                limits.append((name, float(np.log(IN_CM2 * float(machine.speed(1.0)) / speed)), is_low))
     bound_by = ""
     for name, value, is_low in limits:
         if is_low and value > low:
@@ -400,8 +403,8 @@ def _how_many(
     e = expected(np.concatenate([already, made(MOST_COUPONS)]), confidence=confidence, assurance=assurance, **guess)
     start, more = ("reject: ", " more") if already.size else ("", "")
     raise NoSolution(
-        f"{start}even {MOST_COUPONS} coupons{more} give the speed to {100 * e.assured_factor * e.log_exposure:.2g} % only with "
-        f"{100 * assurance:g} % assurance, not to {100 * aim:.2g} %.",
+        f"{start}even {MOST_COUPONS} coupons{more} give the speed to {percent(e.assured_factor * e.log_exposure, '.2g')} only with "
+        f"{percent(assurance)} assurance, not to {percent(aim, '.2g')}.",
         limit="coupon_sd",
         remedy="Lower the scatter (a better gauge, steadier power), widen the exposures, or ask for less.",
     )
@@ -422,7 +425,7 @@ def _planned(
     planned = []
     for place, index in enumerate(order):
         e = float(np.exp(x[index]))
-        speed = None if machine is None else Quantity(float(machine.speed(e / 100.0)), MM_S)
+        speed = None if machine is None else Quantity(float(machine.speed(e / IN_CM2)), MM_S)
         planned.append(
             PlannedCoupon(
                 names[index], place + 1, Quantity(e, MJ_CM2), speed, Quantity(float(laws.Plain(dp, ec).depth(e)), MM), int(rank[index]) + 1
@@ -453,10 +456,10 @@ def plan_text(plan: Plan) -> str:
         word = "is" if plan.reached else "is NOT"
         half = plan.assured_half_width(plan.expected) or 0.0
         lines.append(
-            f"the wanted {100 * plan.wanted:g} % {word} met with {100 * plan.assurance:g} % probability (so surely: {100 * half:.2g} %); "
+            f"the wanted {percent(plan.wanted)} {word} met with {percent(plan.assurance)} probability (so surely: {percent(half, '.2g')}); "
             "after measuring, plan again with those coupons"
         )
-    scatter = f"{figure(1000 * plan.coupon_sd.m_as(MM), digits=3)} um"
+    scatter = micrometres(plan.coupon_sd.m_as(MM))
     lines.append(f"{plan.readings} readings on each coupon, on places spread over it; a coupon's mean is taken to scatter by {scatter}")
     if plan.notes:
         lines += ["", *(f"Note: {n}" for n in plan.notes)]
@@ -483,6 +486,6 @@ def _told(title: str, plan: Plan, e: Expected) -> list[str]:
         assert half is not None
         parts.append(
             f"speed for {show(plan.depth)} to {figure(100 * e.log_exposure, digits=2)} % (standard), "
-            f"{figure(100 * half, digits=2)} % ({100 * plan.confidence:g} % interval)"
+            f"{figure(100 * half, digits=2)} % ({percent(plan.confidence)} interval)"
         )
     return [f"{title}: " + "; ".join(parts)]

@@ -8,7 +8,8 @@ import numpy as np
 
 from ..setting.explain import Step
 from ..statistics.intervals import t_factor
-from ..units import MJ_CM2, MM, NM, Quantity, figure, show, span, to_json
+from ..symbols import percent
+from ..units import IN_CM2, MJ_CM2, MM, NM, Quantity, figure, micrometres, show, span, to_json
 from .findings import varied_settings
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def fit_dict(fit: Fit) -> dict[str, Any]:
         "plain_criterion": _number(fit.plain_criterion),
         "prior": None if fit.prior is None else fit.prior.to_dict(),
         "range": {
-            "exposure": to_json(Quantity(100 * np.array([c.exposure.min(), c.exposure.max()]), MJ_CM2)),
+            "exposure": to_json(Quantity(IN_CM2 * np.array([c.exposure.min(), c.exposure.max()]), MJ_CM2)),
             "thickness": to_json(Quantity(np.array([c.thickness.min(), c.thickness.max()]), MM)),
         },
         "exposure_from": c.exposure_from,
@@ -170,23 +171,25 @@ def _table(fit: Fit) -> list[dict[str, Any]]:
 def fit_text(fit: Fit) -> str:
     """The fit as people read it in a terminal."""
     c = fit.coupons
-    percent = f"{100 * fit.confidence:g} %"
+    sure = percent(fit.confidence)
     head = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in c.names.items() if k in ("resin", "lot", "machine", "date"))
     lines = [head] if head else []
     dp, ec = fit.penetration_depth, fit.critical_exposure
     dp_interval = _interval(fit.penetration_depth_interval, MM, dp.standard_uncertainty)
     ec_interval = _interval(fit.critical_exposure_interval, MJ_CM2, ec.standard_uncertainty)
     robust_ec = _exp(-fit.robust.intercept / fit.robust.slope)
+    dof = fit.degrees_of_freedom
     wide = f"intervals reach {t_factor(fit.confidence, fit.line.t_degrees_of_freedom):.3g} standard uncertainties each way"
     lines += [
-        f"penetration depth Dp   {show(dp)}   {percent}: {dp_interval}",
-        f"critical exposure Ec   {show(ec)}   {percent}: {ec_interval}",
+        f"penetration depth Dp   {show(dp)}   {sure}: {dp_interval}",
+        f"critical exposure Ec   {show(ec)}   {sure}: {ec_interval}",
         f"correlation Dp, ln Ec  {fit.correlation:.4f}",
-        f"scatter of coupons     {_um(fit.residual_sd)} about the line, {fit.degrees_of_freedom} degrees of freedom: {wide}",
+        f"scatter of coupons     {micrometres(fit.residual_sd.m_as(MM))} about the line, {dof} degrees of freedom: {wide}",
     ]
     if fit.repeatability_sd is not None and fit.between_coupon_sd is not None:
-        lines.append(f"                       {_um(fit.repeatability_sd)} between readings, {_um(fit.between_coupon_sd)} between coupons")
-    low, high = 100 * c.exposure.min(), 100 * c.exposure.max()
+        within, between = (micrometres(sd.m_as(MM)) for sd in (fit.repeatability_sd, fit.between_coupon_sd))
+        lines.append(f"                       {within} between readings, {between} between coupons")
+    low, high = IN_CM2 * c.exposure.min(), IN_CM2 * c.exposure.max()
     varied = " by " + " and ".join(n.replace("_", " ") for n in varied_settings(c)) if c.settings else ""
     lines += [
         f"coupons                {len(c)} with {c.readings.size} readings, {span(low, high)} mJ/cm^2{varied}",
@@ -201,7 +204,7 @@ def fit_text(fit: Fit) -> str:
             ("next coupon", w.next_standard_uncertainty, w.next_interval, w.next_scan_speed_interval),
         ):
             speed = "" if speeds is None or w.scan_speed is None else (f"   speed {figure(w.scan_speed.m)} mm/s ({_speeds(speeds)})")
-            lines.append(f"  {name:<14} {percent}: {_interval(interval, MJ_CM2, u)} mJ/cm^2{speed}")
+            lines.append(f"  {name:<14} {sure}: {_interval(interval, MJ_CM2, u)} mJ/cm^2{speed}")
     lines += ["", fit.budget.sentence]
     if fit.prior is not None:
         own = f"Dp {show(fit.prior.own_penetration_depth)}, Ec {show(fit.prior.own_critical_exposure)}"
@@ -216,10 +219,6 @@ def fit_text(fit: Fit) -> str:
 
 def _speeds(ends: tuple[Quantity, Quantity]) -> str:
     return span(*(float(q.m) for q in ends)) if all(np.isfinite(q.m) for q in ends) else "unbounded"
-
-
-def _um(q: Quantity) -> str:
-    return f"{figure(float(q.m_as('um')), digits=3)} um"
 
 
 def _interval(interval: tuple[Quantity, Quantity], unit: Any, u: Quantity) -> str:
@@ -252,7 +251,7 @@ def fit_steps(fit: Fit) -> list[Step]:
     steps.append(
         Step(
             "x = ln(E / 1 mJ cm^-2)",
-            f"{first}: ln({100 * c.exposure[0]:.5g})",
+            f"{first}: ln({IN_CM2 * c.exposure[0]:.5g})",
             f"{c.x[0]:.5f}",
             "Light dies off exponentially in the resin, so depth is a straight line against the logarithm of exposure.",
         )
@@ -313,7 +312,7 @@ def fit_steps(fit: Fit) -> list[Step]:
         steps.append(
             Step(
                 "precisions add: V^-1 = V0^-1 + X'X/s^2, with the scatter s and the degrees of freedom of these coupons alone",
-                f"weight of the earlier lots {100 * fit.prior.weight:.2g} %",
+                f"weight of the earlier lots {percent(fit.prior.weight, '.2g')}",
                 f"Dp {dp:.5g} mm, Ec {ec:.5g} mJ/cm^2",
                 "Earlier lots pull the answer in proportion to how sure they are.",
             )
@@ -321,7 +320,7 @@ def fit_steps(fit: Fit) -> list[Step]:
     lead = fit.line.slope_sd
     steps.append(
         Step(
-            f"Dp +- t u(Dp), t for {100 * fit.confidence:g} % and {_dof(fit.line.t_degrees_of_freedom)} degrees of freedom",
+            f"Dp +- t u(Dp), t for {percent(fit.confidence)} and {_dof(fit.line.t_degrees_of_freedom)} degrees of freedom",
             f"{dp:.5g} +- {t:.4g} x {lead:.4g} mm",
             f"{span(dp - t * lead, dp + t * lead)} mm",
             "With few coupons the factor is far above 2, because the scatter itself is poorly known.",

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from ..statistics.line import LineFit
-from ..units import MJ_CM2, MM
+from ..symbols import percent
+from ..units import IN_CM2, IN_UM, MJ_CM2, MM
 from .coupons import CouponSet
 from .findings import NOTE, RARE, WARNING, Finding, chance
 from .laws import akaike
@@ -37,7 +38,7 @@ def law_findings(law: Any, bent: Any, y: Any, own: LineFit, c: CouponSet) -> lis
                 Finding(
                     "bleaching",
                     WARNING,
-                    f"A bleaching curve (Dp {1000 * bent.penetration_depth:.4g} um, Ec "
+                    f"A bleaching curve (Dp {IN_UM * bent.penetration_depth:.4g} um, Ec "
                     f"{np.exp(bent.log_threshold):.4g}, Eb {bent.bleaching_exposure:.4g} mJ/cm^2) describes the coupons better "
                     f"than the line (AICc lower by {gain:.2g}). The line was kept: look at the figure before using either.",
                 )
@@ -53,8 +54,8 @@ def robust_finding(robust: Any, line: LineFit) -> list[Finding]:
         Finding(
             "robust_differs",
             NOTE,
-            f"The robust line (median of slopes) has Dp {1000 * float(robust.slope):.4g} um against "
-            f"{1000 * line.slope:.4g} um: a few coupons pull the line. See the outliers.",
+            f"The robust line (median of slopes) has Dp {IN_UM * float(robust.slope):.4g} um against "
+            f"{IN_UM * line.slope:.4g} um: a few coupons pull the line. See the outliers.",
         )
     ]
 
@@ -113,7 +114,7 @@ def _earlier(prior: PriorUse) -> Finding:
     return Finding(
         "prior_weight",
         NOTE,
-        f"Earlier lots carry {100 * prior.weight:.2g} % of the weight in these intervals; the new coupons agree with them "
+        f"Earlier lots carry {percent(prior.weight, '.2g')} of the weight in these intervals; the new coupons agree with them "
         f"(p {conflict.p:.2g}); {seen}.",
     )
 
@@ -121,7 +122,7 @@ def _earlier(prior: PriorUse) -> Finding:
 def extrapolation(w: WantedExposure, c: CouponSet) -> Finding | None:
     if not w.extrapolated:
         return None
-    e, low, high = w.exposure.m_as(MJ_CM2), 100 * c.exposure.min(), 100 * c.exposure.max()
+    e, low, high = w.exposure.m_as(MJ_CM2), IN_CM2 * c.exposure.min(), IN_CM2 * c.exposure.max()
     side = f"below the least exposure measured ({low:.4g}" if e < low else f"above the greatest exposure measured ({high:.4g}"
     return Finding(
         "extrapolation",

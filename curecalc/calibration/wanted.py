@@ -10,7 +10,7 @@ import numpy as np
 from ..statistics.intervals import Inverse, inverse, t_factor
 from ..statistics.line import LineFit
 from ..statistics.working_line import WorkingLine
-from ..units import MJ_CM2, MM, MM_S, Quantity, QuantityError, to_json
+from ..units import IN_CM2, MJ_CM2, MM, MM_S, Quantity, QuantityError, to_json
 from .coupons import CouponSet
 from .findings import varied_settings
 
@@ -112,5 +112,5 @@ def _speed_scale(c: CouponSet) -> float | None:
     """Exposure times speed (mJ/cm^2 mm/s), where every other setting was the same on all coupons."""
     if "scan_speed" not in c.settings or any(n != "scan_speed" for n in varied_settings(c)):
         return None
-    product = 100.0 * c.exposure * c.settings["scan_speed"]
+    product = IN_CM2 * c.exposure * c.settings["scan_speed"]
     return float(product.mean()) if np.ptp(product) <= 1e-3 * product.max() else None

@@ -7,6 +7,7 @@ from pathlib import Path
 from ..formulas.beam import Beam
 from ..formulas.resin import Resin
 from ..formulas.scan import Scan
+from ..symbols import percent
 from ..units import Measured, Quantity, show
 
 __all__ = ["calibrate_demo_lot", "demo_beam", "demo_resin", "speed_demo"]
@@ -80,7 +81,7 @@ def calibrate_demo_lot(folder: Path) -> str:
     wanted = fit.exposure_for_depth[0]
     return "\n".join(
         (
-            f"plan            {len(plan.coupons)} coupons are expected to give the speed for {show(depth)} to {100 * half:.1f} %",
+            f"plan            {len(plan.coupons)} coupons are expected to give the speed for {show(depth)} to {percent(half, '.1f')}",
             f"first readings  Dp {show(first.penetration_depth)}, Ec {show(first.critical_exposure)}",
             *(f"   check        {sentence}" for sentence in first.warnings),
             f"read again      Dp {show(fit.penetration_depth)}, Ec {show(fit.critical_exposure)}",

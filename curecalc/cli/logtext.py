@@ -11,6 +11,7 @@ from ..logbook.status import MachineState, ShopState
 from ..logbook.verifying import Verification
 from ..logbook.words import clean, local, summary, value_text
 from ..statistics.watch import CORRELATION, FALSE_YEARS
+from ..symbols import percent
 from ..units import figure
 from .common import show_rows
 
@@ -105,7 +106,7 @@ def drift_text(report: DriftReport) -> str:
         between = f" (95 % between {_day(t.low)} and {_day(t.high)})" if t.high > t.low else ""
         rows.append(("change", f"{_TURNS[t.kind]} {_day(t.time)}{between}, {figure(t.size, digits)}{unit} so far"))
     if report.found_after:
-        told = ", ".join(f"{100.0 * rate:.0f} % a month after about {days:.0f} days" for rate, days in report.found_after.items())
+        told = ", ".join(f"{percent(rate, '.0f')} a month after about {days:.0f} days" for rate, days in report.found_after.items())
         rows.append(("found after", f"a steady fade of {told}"))
     if len(single.rules) > 1:
         rows.append(("run rules", f"{', '.join(single.rules[1:])}: they find small shifts sooner and cost these false alarms"))
@@ -118,7 +119,7 @@ def drift_text(report: DriftReport) -> str:
     if report.since_settings is not None:
         day, moved = report.since_settings
         u = moved.standard_uncertainty
-        share = f"{100 * moved.relative:+.1f} % ({figure(moved.difference, u)} +- {figure(u, u)}{unit})"
+        share = f"{percent(moved.relative, '+.1f')} ({figure(moved.difference, u)} +- {figure(u, u)}{unit})"
         rows.append(("since settings", f"{share} since {_day(day)}, when the settings in force were chosen"))
     rows += [("forecast", one.text) for one in report.forecasts]
     if report.components is not None:
@@ -212,14 +213,14 @@ def _verdict(state: ShopState) -> str:
         counts = [(sum(one.state == level for one in state.machines), word) for level, word in _MARKS.items()]
         said = ", ".join(f"{count} {word}" for count, word in counts if count) + "."
     share, years = FALSE_YEARS
-    risk = f"a healthy machine read weekly gets one in {100 * share:.0f} % of years ({years} simulated, neighbouring readings alike"
+    risk = f"a healthy machine read weekly gets one in {percent(share, '.0f')} of years ({years} simulated, neighbouring readings alike"
     return f"{said}\nfalse alarms: {risk} by {CORRELATION:g}).\nhead: entry {state.entries}, {state.head}"
 
 
 def _status_row(one: MachineState) -> tuple[str, ...]:
     power = "-" if one.power is None else f"{figure(one.power, one.power_uncertainty)} mW"
     if one.fade is not None:
-        power += f" ({100 * one.fade:+.1f} %/month)"
+        power += f" ({percent(one.fade, '+.1f')}/month)"
     depth = "unknown" if one.depth is None else f"{figure(one.depth, digits=3)} mm"
     if one.layer is not None:
         depth += f" / {figure(one.layer, digits=3)} mm"

@@ -7,6 +7,7 @@ import sys
 from typing import Any
 
 from ..errors import QuantityError
+from ..units import IN_CM2
 from .common import (
     _Once,
     add_columns,
@@ -217,5 +218,5 @@ def save(args: argparse.Namespace, answer: Any) -> None:
         raise QuantityError(f"--save: {grid.rows * grid.columns} pixels are too many for one file. Choose a part with --window.")
     dose, shown, _ = dose_image(answer.job, grid.window(), most=64_000_000)
     buffer = BytesIO()
-    np.savez_compressed(buffer, x=shown.x, y=shown.y, exposure=100.0 * dose, cure_depth=answer.job.optics.law.depth(dose))
+    np.savez_compressed(buffer, x=shown.x, y=shown.y, exposure=IN_CM2 * dose, cure_depth=answer.job.optics.law.depth(dose))
     write_target(args, "save", buffer.getvalue())

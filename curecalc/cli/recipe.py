@@ -7,6 +7,8 @@ import dataclasses
 from typing import Any
 
 from ..errors import QuantityError
+from ..symbols import percent
+from ..units import IN_UM
 from .common import FIGURES, _Once, add_output, add_target, print_json, show_rows, write_figure, write_target
 from .recorded import add_log, checked_log
 from .terminal import table
@@ -272,7 +274,7 @@ def recipe_text(recipe: Any, record: dict[str, Any]) -> str:
     if view["facts"]:
         lines += ["", *view["facts"]]
     for one in record.get("monte_carlo", {}).get("kinds", []):
-        lines.append(f"{one['kind']}: {100.0 * one['share_that_bonds']:.2f} % of {one['draws']} draws bond")
+        lines.append(f"{one['kind']}: {percent(one['share_that_bonds'], '.2f')} of {one['draws']} draws bond")
     lines += ["", *view["validity"]]
     if view["warnings"]:
         lines += ["", *(f"note: {text}" for text in view["warnings"])]
@@ -290,17 +292,17 @@ def _consequences(recipe: Any) -> list[str]:
         if v.line_width is not None:
             parts.append(f"line {show(v.line_width, digits=3)} wide, contour offset {show(v.contour_offset, digits=3)}")
         else:
-            parts.append(f"ripple {1e3 * v.ripple.m:.3g} um")
-        parts.append(f"print-through {1e3 * v.print_through.m:.3g} um, leave out {v.compensation_layers} layers below")
+            parts.append(f"ripple {IN_UM * v.ripple.m:.3g} um")
+        parts.append(f"print-through {IN_UM * v.print_through.m:.3g} um, leave out {v.compensation_layers} layers below")
         if v.upper:
-            most = ", ".join(f"{name.replace('_', ' ')} {1e3 * q.m_as('mm'):.3g} um" for name, q in v.upper.items())
-            parts.append(f"at most ({100.0 * v.assurance_asked:g} % assured): {most}")
+            most = ", ".join(f"{name.replace('_', ' ')} {IN_UM * q.m_as('mm'):.3g} um" for name, q in v.upper.items())
+            parts.append(f"at most ({percent(v.assurance_asked)} assured): {most}")
         if v.dose_along_max - v.dose_along_min > 0.03:
-            parts.append(f"along a vector {100.0 * v.dose_along_min:.3g} to {100.0 * v.dose_along_max:.4g} % of the steady dose")
+            parts.append(f"along a vector {percent(v.dose_along_min, '.4g', to=v.dose_along_max)} of the steady dose")
         if v.corner_depth_error is not None and v.corner_depth_error.m > 1e-6:
-            parts.append(f"at a corner {1e3 * v.corner_depth_error.m:.3g} um deeper")
+            parts.append(f"at a corner {IN_UM * v.corner_depth_error.m:.3g} um deeper")
         if (zones := v.field_zones) is not None:
             x, y = (zones["held_at"][axis]["value"] for axis in "xy")
-            parts.append(f"holds at x {x:.4g} mm, y {y:.4g} mm of the field; a speed for each zone gains {100.0 * zones['gain']:.2g} %")
+            parts.append(f"holds at x {x:.4g} mm, y {y:.4g} mm of the field; a speed for each zone gains {percent(zones['gain'], '.2g')}")
         lines.append(f"  {v.kind}: {'; '.join(parts)}")
     return ["What the settings bring", *lines]

@@ -7,6 +7,7 @@ import dataclasses
 from typing import Any
 
 from ..errors import QuantityError
+from ..symbols import percent
 from .common import _Once, add_quantities, flag, need, quantities
 
 __all__ = [
@@ -335,7 +336,7 @@ def mc_text(mc: Any, kind: str) -> str:
     scale = float(Quantity(1.0, KINDS[kind].kernel).m_as(KINDS[kind].shown))
     ends = span(*(end * scale for end in mc.interval), u=mc.standard_uncertainty * scale)
     unit = KINDS[kind].shown_text
-    return f"{show_kernel(mc.mean, kind, mc.standard_uncertainty)}, {100 * mc.confidence:.4g} % in {ends} {unit}"
+    return f"{show_kernel(mc.mean, kind, mc.standard_uncertainty)}, {percent(mc.confidence, '.4g')} in {ends} {unit}"
 
 
 def answer_text(answer: Any, first: list[tuple[str, str]]) -> str:

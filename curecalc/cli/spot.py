@@ -8,6 +8,7 @@ import math
 from typing import Any
 
 from ..errors import QuantityError
+from ..symbols import percent
 from .common import (
     _Once,
     add_columns,
@@ -233,7 +234,7 @@ def _estimate(value: Any) -> str:
     if not value.parts:
         return show(value.value)
     ends = show_span(*value.interval, u=value.standard_uncertainty)
-    return f"{show(value.measured)}, {100 * value.confidence:.4g} % in {ends}"
+    return f"{show(value.measured)}, {percent(value.confidence, '.4g')} in {ends}"
 
 
 def _beam_rows(result: Any) -> list[tuple[str, str]]:
@@ -325,7 +326,7 @@ def _detail_rows(name: str, value: Any) -> list[tuple[str, str]]:
     if isinstance(value, Measured | Quantity):
         return [(label, show(value))]
     if stem in _PERCENT and isinstance(value, float):
-        return [(label, f"{100 * value:.3g} %")]
+        return [(label, percent(value, ".3g"))]
     if isinstance(value, bool) or not isinstance(value, int | float):
         return [(label, str(value))]
     return [(label, figure(float(value), digits=3))]
@@ -387,11 +388,11 @@ def _power_rows(result: Any) -> list[tuple[str, str]]:
         ("power at the resin surface", _estimate(result.power)),
         ("power at the meter", show(result.at_meter)),
         ("readings used", f"{r.readings} (left out as warm-up: {r.left_out})"),
-        ("scatter of the readings", f"{100 * r.sd / r.mean:.3g} %"),
-        ("drift across the readings", f"{100 * r.drift:+.2g} %"),
+        ("scatter of the readings", percent(r.sd / r.mean, ".3g")),
+        ("drift across the readings", percent(r.drift, "+.2g")),
     ]
     if r.transmission < 1.0:
-        rows.append(("transmission to the resin", f"{100 * r.transmission:.4g} %"))
+        rows.append(("transmission to the resin", percent(r.transmission, ".4g")))
     rows.append(("effective degrees of freedom", "infinite" if math.isinf(dof) else f"{dof:.3g}"))
-    rows += [(f"   {p.name}", f"{100 * p.relative:.2g} %") for p in result.power.parts]
+    rows += [(f"   {p.name}", percent(p.relative, ".2g")) for p in result.power.parts]
     return rows

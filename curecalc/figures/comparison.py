@@ -8,7 +8,7 @@ import numpy as np
 
 from ..calibration.comparing import LotComparison
 from ..statistics.line import value_at
-from ..units import MM, show
+from ..units import IN_UM, MM, show
 from .style import INK, TONES, axes, new_figure, plain_log
 
 if TYPE_CHECKING:
@@ -35,14 +35,14 @@ def comparison_figure(c: LotComparison, width_mm: float = 180.0, height_mm: floa
     ax = axes(figure, (0.09, 0.16, 0.46, 0.66))
     low, high = min(lot.x_low for lot in c.lots) - 0.15, max(lot.x_high for lot in c.lots) + 0.15
     x = np.linspace(low, high, 100)
-    depth = 1e3 * float(c.cure_depth.m_as(MM))
+    depth = IN_UM * float(c.cure_depth.m_as(MM))
     looks = [("solid", "-", "o"), ("second", "--", "s"), ("limit", "-.", "^"), ("light", ":", "D")]
     for k, lot in enumerate(c.lots):
         tone, dash, mark = looks[min(k, 3)]
-        ax.plot(np.exp(x), 1e3 * value_at(lot.line, x), dash, color=TONES[tone], linewidth=2.0, label=lot.name)
+        ax.plot(np.exp(x), IN_UM * value_at(lot.line, x), dash, color=TONES[tone], linewidth=2.0, label=lot.name)
         if lot.points:
             at, thick = np.array(lot.points).T
-            ax.plot(np.exp(at), 1e3 * thick, mark, color=TONES[tone], markerfacecolor="white", markersize=6)
+            ax.plot(np.exp(at), IN_UM * thick, mark, color=TONES[tone], markerfacecolor="white", markersize=6)
     ax.axhline(depth, color=INK, linewidth=0.8, linestyle=":")
     ax.annotate(show(c.cure_depth), (np.exp(low), depth), xytext=(3, 3), textcoords="offset points", fontsize=9.5, color=INK)
     plain_log(ax.xaxis)
@@ -57,16 +57,16 @@ def comparison_figure(c: LotComparison, width_mm: float = 180.0, height_mm: floa
 
 
 def _differences(ax: Axes, c: LotComparison) -> None:
-    tolerance = 1e3 * float(c.tolerance.m_as(MM))
+    tolerance = IN_UM * float(c.tolerance.m_as(MM))
     ax.axvspan(-tolerance, tolerance, facecolor=TONES["light"], alpha=0.6, edgecolor="none")
     ax.axvline(0.0, color=INK, linewidth=0.8)
     for place, ((d, _), lot) in enumerate(zip(c.others, c.lots[1:])):
-        low, value, high = (1e3 * float(v) for v in (d.low, d.value, d.high))
+        low, value, high = (IN_UM * float(v) for v in (d.low, d.value, d.high))
         ax.plot([low, high], [place, place], color=TONES["solid"], linewidth=3.0, solid_capstyle="butt")
         ax.plot([value], [place], "o", color=INK, markersize=7)
         ax.annotate(f"{lot.name}\n{value:+.1f} ({low:+.1f} to {high:+.1f}) µm", (0.0, place), xytext=(0, 10), textcoords="offset points",
                     ha="center", fontsize=9.5, color=INK)  # fmt: skip
-    size = max(tolerance, *(1e3 * max(abs(float(d.low)), abs(float(d.high))) for d, _ in c.others))
+    size = max(tolerance, *(IN_UM * max(abs(float(d.low)), abs(float(d.high))) for d, _ in c.others))
     ax.set_xlim(-1.5 * size, 1.5 * size)
     ax.set_ylim(len(c.others) - 0.4, -0.7)
     ax.set_yticks([])

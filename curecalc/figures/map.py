@@ -16,7 +16,7 @@ from ..map.look import Look
 from ..map.survey import face_map
 from ..map.tally import Place
 from ..symbols import symbols
-from ..units import MM, show
+from ..units import IN_UM, MM, show
 from .style import INK, TONES, axes, caption, new_figure
 
 if TYPE_CHECKING:
@@ -61,8 +61,8 @@ def map_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float = 
 def _limits(answer: FieldAnswer) -> tuple[float, float]:
     """The range of tones, micrometres: that of core and rim, the deepest place included."""
     t = float(answer.layer_thickness.m_as(MM))
-    low, high = (1e3 * (float(q.m_as(MM)) - t) for q in (answer.cure_depth_min, answer.cure_depth_max))
-    return max(low - 0.25 * (high - low), -1e3 * t), high
+    low, high = (IN_UM * (float(q.m_as(MM)) - t) for q in (answer.cure_depth_min, answer.cure_depth_max))
+    return max(low - 0.25 * (high - low), -IN_UM * t), high
 
 
 def draw_overcure(ax: Axes, answer: FieldAnswer, window: tuple[float, float, float, float], limits: tuple[float, float]) -> Any:
@@ -71,10 +71,10 @@ def draw_overcure(ax: Axes, answer: FieldAnswer, window: tuple[float, float, flo
     assert job is not None
     dose, grid, _ = dose_image(job, window, most=250_000)
     law, t = job.optics.law, job.layer_thickness
-    over = np.where(dose >= law.dose(0.0), 1e3 * (law.depth(dose) - t), np.nan)
+    over = np.where(dose >= law.dose(0.0), IN_UM * (law.depth(dose) - t), np.nan)
     image = ax.imshow(over, origin="lower", extent=_extent(grid), cmap=_COLOURS, vmin=limits[0], vmax=limits[1], interpolation="nearest")
     if np.nanmin(over, initial=0.0) < 0.0 < np.nanmax(over, initial=0.0):
-        ax.contour(grid.x, grid.y, np.nan_to_num(over, nan=-1e3 * t), levels=[0.0], colors="white", linewidths=0.9, linestyles="--")
+        ax.contour(grid.x, grid.y, np.nan_to_num(over, nan=-IN_UM * t), levels=[0.0], colors="white", linewidths=0.9, linestyles="--")
     for loop in loops_of(job.paths.of_layer(job.first)):
         closed = np.vstack([loop, loop[:1]])
         ax.plot(closed[:, 0], closed[:, 1], color=INK, linewidth=0.9)
@@ -100,7 +100,7 @@ def _scale_bar(ax: Axes, window: tuple[float, float, float, float]) -> None:
     x, y = window[0] + 0.05 * wide, window[1] + 0.05 * (window[3] - window[1])
     ax.plot([x, x + length], [y, y], color="white", linewidth=5.0, solid_capstyle="butt")
     ax.plot([x, x + length], [y, y], color=INK, linewidth=2.5, solid_capstyle="butt")
-    text = f"{length:g} mm" if length >= 0.1 else f"{1e3 * length:g} µm"
+    text = f"{length:g} mm" if length >= 0.1 else f"{IN_UM * length:g} µm"
     clear = {"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.85}
     ax.annotate(text, (x, y), xytext=(0, 5), textcoords="offset points", fontsize=9, color=INK, bbox=clear)
 
@@ -109,10 +109,10 @@ def draw_histogram(ax: Axes, answer: FieldAnswer) -> None:
     """Share of the core's area over overcure."""
     edges, counts = answer.overcure_histogram
     if len(edges):
-        low, high = 1e3 * edges[0], 1e3 * (edges[-1] + 0.001)
+        low, high = IN_UM * edges[0], IN_UM * (edges[-1] + 0.001)
         bins = np.linspace(low, high, max(int(min((high - low), 60)), 1) + 1).tolist()
-        ax.hist(1e3 * edges + 0.5, bins=bins, weights=100.0 * counts / counts.sum(), color=TONES["solid"])
-        ax.axvline(1e3 * (answer.job.overcure if answer.job else 0.0), color=TONES["limit"], linestyle="--", linewidth=1.6)
+        ax.hist(IN_UM * edges + 0.5, bins=bins, weights=100.0 * counts / counts.sum(), color=TONES["solid"])
+        ax.axvline(IN_UM * (answer.job.overcure if answer.job else 0.0), color=TONES["limit"], linestyle="--", linewidth=1.6)
     ax.set_xlabel("overcure in the core (µm)")
     ax.set_ylabel("area (%)")
 
@@ -123,10 +123,10 @@ def _draw_edges(ax: Axes, answer: FieldAnswer) -> None:
         ax.text(0.5, 0.5, "no drawn outline", transform=ax.transAxes, ha="center", va="center", color=INK)
         ax.set_axis_off()
         return
-    low, mean, high = (1e3 * float(answer.edge_error[k].m_as(MM)) for k in ("low", "mean", "high"))
+    low, mean, high = (IN_UM * float(answer.edge_error[k].m_as(MM)) for k in ("low", "mean", "high"))
     ax.axvspan(low, high, color=TONES["light"])
     ax.axvline(mean, color=TONES["solid"], linewidth=2.2)
-    worst = np.array([1e3 * p.value for p in answer.edge_places])
+    worst = np.array([IN_UM * p.value for p in answer.edge_places])
     ax.plot(worst, np.linspace(0.85, 0.15, len(worst)), "D", color=TONES["second"], markersize=5)
     ax.axvline(0.0, color=INK, linewidth=1.2)
     ax.set_ylim(0.0, 1.0)
@@ -144,7 +144,7 @@ def part_figure(answer: FieldAnswer, width_mm: float = 190.0, height_mm: float =
     if job.grid.rows * job.grid.columns <= _MOST_SHOWN:
         through, _ = face_map(job)
         if np.isfinite(through).any():
-            tones = ax.imshow(1e3 * through, origin="lower", extent=_extent(job.grid), cmap=_COLOURS, interpolation="nearest")
+            tones = ax.imshow(IN_UM * through, origin="lower", extent=_extent(job.grid), cmap=_COLOURS, interpolation="nearest")
             bar = figure.add_axes((0.555, 0.16, 0.016, 0.62))
             figure.colorbar(tones, cax=bar)
             bar.set_title("µm", fontsize=10, color=INK)
@@ -222,10 +222,10 @@ def draw_look(ax: Axes, bar: Axes, look: Look) -> None:
     ax.set_xlabel("x (mm)")
     ax.set_ylabel("y (mm)")
     norm = BoundaryNorm(np.arange(len(edges)), 256)
-    bar.pcolormesh([0.0, 1.0], 1e3 * edges, np.arange(len(tones))[:, None], cmap=colormaps[_COLOURS], norm=norm)
+    bar.pcolormesh([0.0, 1.0], IN_UM * edges, np.arange(len(tones))[:, None], cmap=colormaps[_COLOURS], norm=norm)
     bar.xaxis.set_visible(False)
     bar.grid(visible=False)
-    bar.set_ylim(1e3 * edges[0], 1e3 * edges[-1])
+    bar.set_ylim(IN_UM * edges[0], IN_UM * edges[-1])
     bar.set_title("µm", fontsize=10, color=INK)
     ax.set_title("Overcure", loc="left")
 

@@ -9,7 +9,7 @@ import numpy as np
 from ..setting.answer import Answer
 from ..setting.model import cure_law
 from ..symbols import symbols
-from ..units import show_kernel
+from ..units import IN_CM2, show_kernel
 from .section import dose_profile
 from .style import INK, TONES, axes, new_figure, roomy
 
@@ -43,19 +43,19 @@ def draw_ripple(ax: Axes, answer: Answer) -> None:
     given = answer.given
     x, form, law = given.x, given.form, cure_law(given.x, given.form)
     y, dose = dose_profile(given, answer)
-    top = roomy(100.0 * float(dose.max()) or 1.0)
+    top = roomy(IN_CM2 * float(dose.max()) or 1.0)
     span = float(y[-1])
-    ax.fill_between(y, 0.0, 100.0 * dose, color=TONES["light"], edgecolor="none")
-    ax.plot(y, 100.0 * dose, color=TONES["solid"], linewidth=2.2)
+    ax.fill_between(y, 0.0, IN_CM2 * dose, color=TONES["light"], edgecolor="none")
+    ax.plot(y, IN_CM2 * dose, color=TONES["solid"], linewidth=2.2)
     if form.raster:
         mean = float(answer.outputs.get("equivalent_mean", answer.outputs["exposure_mean"]).m_as("mJ/cm^2"))
         ax.axhline(mean, color=INK, linewidth=1.2, linestyle=":")
         h = x["hatch_spacing"]
         at = h * np.arange(-2, 3)
         ax.plot(at, np.full(5, 1.19 * top), linestyle="none", marker="v", color=INK, markersize=7, clip_on=False)
-    marks = [("gels", 100.0 * float(law.dose(0.0)), "--")]
+    marks = [("gels", IN_CM2 * float(law.dose(0.0)), "--")]
     if "layer_thickness" in x:
-        marks.append(("bottom of the layer gels", 100.0 * float(law.dose(x["layer_thickness"])), "-."))
+        marks.append(("bottom of the layer gels", IN_CM2 * float(law.dose(x["layer_thickness"])), "-."))
     for word, level, style in marks:
         if level > 1.15 * top:
             continue

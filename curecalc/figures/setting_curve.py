@@ -11,7 +11,7 @@ import numpy as np
 from ..setting.answer import Answer, evaluate
 from ..setting.model import cure_law
 from ..symbols import symbols
-from ..units import MJ_MM2, MM, measured, show_kernel
+from ..units import IN_CM2, MJ_MM2, MM, measured, show_kernel
 from .style import INK, TONES, axes, new_figure, plain_log, roomy
 
 if TYPE_CHECKING:
@@ -56,13 +56,13 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     top = roomy(1.1 * max(float(curve[-1]), layer or 0.0))
     plain_log(ax.xaxis)
     _band(ax, answer, dose, gel, high)
-    ax.plot(100.0 * e, curve, color=TONES["solid"], linewidth=2.4)
-    ax.plot([100.0 * low, 100.0 * gel], [0.0, 0.0], color=TONES["solid"], linewidth=2.4)
-    ax.plot([100.0 * gel], [0.0], marker="|", markersize=14, markeredgewidth=2.2, color=TONES["limit"], clip_on=False)
+    ax.plot(IN_CM2 * e, curve, color=TONES["solid"], linewidth=2.4)
+    ax.plot([IN_CM2 * low, IN_CM2 * gel], [0.0, 0.0], color=TONES["solid"], linewidth=2.4)
+    ax.plot([IN_CM2 * gel], [0.0], marker="|", markersize=14, markeredgewidth=2.2, color=TONES["limit"], clip_on=False)
     left = gel < math.sqrt(low * high)
     ax.annotate(
         symbols(f"gels at {show_kernel(gel, 'exposure', digits=3)}"),
-        (100.0 * gel, 0.0),
+        (IN_CM2 * gel, 0.0),
         xytext=(24 if left else -6, 5),
         textcoords="offset points",
         fontsize=10,
@@ -71,11 +71,11 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     )
     if layer is not None:
         ax.axhline(layer, color=TONES["limit"], linewidth=1.5, linestyle="--")
-        ax.annotate("layer thickness", (100.0 * low, layer), xytext=(4, 4), textcoords="offset points", fontsize=10, color=TONES["limit"])
+        ax.annotate("layer thickness", (IN_CM2 * low, layer), xytext=(4, 4), textcoords="offset points", fontsize=10, color=TONES["limit"])
     depth = float(answer.weakest_depth.m_as(MM))
-    ax.plot([100.0 * dose, 100.0 * dose], [0.0, depth], color=TONES["second"], linewidth=1.4, linestyle="-.")
-    ax.plot([100.0 * dose], [depth], marker="o", markersize=9, color=TONES["second"], markeredgecolor=INK, clip_on=False)
-    ax.set_xlim(100.0 * low, 100.0 * high)
+    ax.plot([IN_CM2 * dose, IN_CM2 * dose], [0.0, depth], color=TONES["second"], linewidth=1.4, linestyle="-.")
+    ax.plot([IN_CM2 * dose], [depth], marker="o", markersize=9, color=TONES["second"], markeredgecolor=INK, clip_on=False)
+    ax.set_xlim(IN_CM2 * low, IN_CM2 * high)
     ax.set_ylim(0.0, top)
     ax.set_xlabel("exposure (mJ/cm²), logarithmic scale")
     ax.set_ylabel("cure depth (mm)")
@@ -104,7 +104,7 @@ def _band(ax: Axes, answer: Answer, dose: float, gel: float, high: float) -> Non
     e, depth, spread = _swept(answer, np.geomspace(1.001 * gel, high, 24), dose)
     if spread is not None:
         least, most = np.maximum(depth - _COVERED * spread, 0.0), depth + _COVERED * spread
-        ax.fill_between(100.0 * e, least, most, color=TONES["light"], linewidth=0.0, zorder=0.5)
+        ax.fill_between(IN_CM2 * e, least, most, color=TONES["light"], linewidth=0.0, zorder=0.5)
 
 
 def draw_beside(ax: Axes, other: Answer) -> None:
@@ -114,8 +114,8 @@ def draw_beside(ax: Axes, other: Answer) -> None:
     low, high = ax.get_xlim()
     low, high = min(low, 80.0 * dose), max(high, 120.0 * dose)
     e = np.geomspace(float(law.dose(0.0)), 0.01 * high, 60)
-    ax.plot(100.0 * e, law.depth(e), color=TONES["third"], linewidth=2.0, linestyle="--")
+    ax.plot(IN_CM2 * e, law.depth(e), color=TONES["third"], linewidth=2.0, linestyle="--")
     depth = float(other.weakest_depth.m_as(MM))
-    ax.plot([100.0 * dose], [depth], marker="o", markersize=9, color="none", markeredgecolor=TONES["third"], markeredgewidth=2.2)
+    ax.plot([IN_CM2 * dose], [depth], marker="o", markersize=9, color="none", markeredgecolor=TONES["third"], markeredgewidth=2.2)
     ax.set_xlim(low, high)
     ax.set_ylim(0.0, max(ax.get_ylim()[1], 1.15 * depth))

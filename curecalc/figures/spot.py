@@ -13,7 +13,7 @@ from ..spot.field import FieldMap
 from ..spot.image import Spot
 from ..spot.light import PowerMeasurement
 from ..spot.measurement import BeamMeasurement
-from ..units import MM, show
+from ..units import IN_UM, MM, show
 from .style import INK, MARKS, TONES, axes, new_figure
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def draw_field(figure: Figure, result: BeamMeasurement) -> None:
     gx, gy = np.meshgrid(np.linspace(x.min(), x.max(), 41), np.linspace(y.min(), y.max(), 41))
     value, u = (v.reshape(gx.shape) for v in size.at(gx, gy))
     shown = (
-        (1e3 * np.exp(value), "radius (µm)"),
+        (IN_UM * np.exp(value), "radius (µm)"),
         (100.0 * t_factor(0.95, size.degrees_of_freedom) * np.hypot(u, field.common), "95 % band (+- %)"),
     )
     for k, (z, label) in enumerate(shown):
@@ -229,10 +229,12 @@ def draw_caustic(ax: Axes, result: BeamMeasurement) -> None:
         tone = (TONES["solid"], TONES["second"])[k]
         fine = np.linspace(min(z.min(), c.position), max(z.max(), c.position), 400)
         many = len(result.fits) > 1
-        ax.plot(fine, 1e3 * c.radius_at(fine), color=tone, linewidth=2.0, linestyle=("-", "--")[k], label=f"fit {name}" if many else "fit")
+        ax.plot(
+            fine, IN_UM * c.radius_at(fine), color=tone, linewidth=2.0, linestyle=("-", "--")[k], label=f"fit {name}" if many else "fit"
+        )
         ax.plot(
             z,
-            1e3 * w,
+            IN_UM * w,
             MARKS[k],
             color=tone,
             markersize=7,
@@ -240,7 +242,7 @@ def draw_caustic(ax: Axes, result: BeamMeasurement) -> None:
             markeredgewidth=1.6,
             label=f"measured {name}" if many else "measured",
         )
-        ax.plot([c.position], [1e3 * c.waist_radius], "*", color=INK, markersize=11, label="waist" if k == 0 else None)
+        ax.plot([c.position], [IN_UM * c.waist_radius], "*", color=INK, markersize=11, label="waist" if k == 0 else None)
         if k == 0:
             ax.axvspan(
                 c.position - c.rayleigh_range,
@@ -257,7 +259,7 @@ def draw_caustic(ax: Axes, result: BeamMeasurement) -> None:
         ax.axvline(at, color=TONES["limit"], linewidth=1.6, linestyle="--", label="resin surface")
         low, high = min(low, at), max(high, at)
     ax.set_xlim(low - 0.03 * (high - low), high + 0.03 * (high - low))
-    ax.set_ylim(0.0, 1.08 * max(1e3 * float(w.max()) for _, _, _, w in result.fits))
+    ax.set_ylim(0.0, 1.08 * max(IN_UM * float(w.max()) for _, _, _, w in result.fits))
     ax.set_xlabel("position along the beam (mm)")
     ax.set_ylabel("1/e² radius (µm)")
     ax.legend(frameon=False, fontsize=10, loc="best")

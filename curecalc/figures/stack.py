@@ -11,7 +11,7 @@ from ..physics import stack as _stack
 from ..setting.layers import StackAnswer
 from ..setting.model import cure_law, doses
 from ..symbols import symbols
-from ..units import show, show_kernel
+from ..units import IN_CM2, show, show_kernel
 from .style import INK, TONES, arrow, axes, caption, new_figure, plain_log, roomy
 
 if TYPE_CHECKING:
@@ -53,21 +53,21 @@ def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
     z = np.linspace(0.0, t, 60)
     for k in range(shown):
         column = law.below(totals[k], z)
-        ax.plot(100.0 * column, (k + 1) * t - z, color=TONES["solid"], linewidth=2.2)
+        ax.plot(IN_CM2 * column, (k + 1) * t - z, color=TONES["solid"], linewidth=2.2)
     depth = np.linspace(0.0, below, 160)
     tail = law.below(totals[0], t + depth)
-    ax.plot(100.0 * tail, -depth, color=TONES["solid"], linewidth=2.2, linestyle=":")
+    ax.plot(IN_CM2 * tail, -depth, color=TONES["solid"], linewidth=2.2, linestyle=":")
     if answer.bonds:
-        ax.fill_betweenx(-depth, 100.0 * ec, 100.0 * np.maximum(tail, ec), color=TONES["warm"], edgecolor="none")
+        ax.fill_betweenx(-depth, IN_CM2 * ec, IN_CM2 * np.maximum(tail, ec), color=TONES["warm"], edgecolor="none")
     for k in range(shown + 1):
         ax.axhline(k * t, color=TONES["faint"], linewidth=0.9)
     ax.axhline(0.0, color=INK, linewidth=1.8)
-    ax.axvline(100.0 * ec, color=TONES["limit"], linewidth=1.8, linestyle="--")
+    ax.axvline(IN_CM2 * ec, color=TONES["limit"], linewidth=1.8, linestyle="--")
     plain_log(ax.xaxis)
-    low, high = 1.0 / roomy(1.0 / (100.0 * min(float(tail.min()), 0.5 * ec))), roomy(100.0 * float(totals[0]) * 1.9)
+    low, high = 1.0 / roomy(1.0 / (IN_CM2 * min(float(tail.min()), 0.5 * ec))), roomy(IN_CM2 * float(totals[0]) * 1.9)
     ax.set_xlim(low, high)
     ax.set_ylim(-below, shown * t)
-    _texts(ax, answer, through, high, 100.0 * ec, shown)
+    _texts(ax, answer, through, high, IN_CM2 * ec, shown)
     if headed:
         _head(ax, answer)
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..recipe.bounds import LIMIT_NAMES
 from ..recipe.window import AXES, Window
+from ..symbols import percent
 from ..units import KINDS
 from .style import INK, TONES, axes, new_figure
 
@@ -65,7 +66,7 @@ def draw_window(ax: Axes, window: Window) -> None:
     _depth_lines(ax, x, y, window)
     handles.append(Line2D([], [], color=TONES["solid"], linewidth=1.2, label="cure depth (mm)"))
     ax.contour(x, y, window.excess[asked], levels=[0.0], colors=[INK], linewidths=2.4)
-    handles.append(Line2D([], [], color=INK, linewidth=2.4, label=f"bond, {100.0 * asked:g} % assured"))
+    handles.append(Line2D([], [], color=INK, linewidth=2.4, label=f"bond, {percent(asked)} assured"))
     handles += _soft(ax, x, y, window)
     named = _hard(ax, x, y, window)
     if named:
@@ -122,10 +123,10 @@ def _below(ax: Axes, millimetres: float) -> float:
 
 def _band(levels: list[float], i: int) -> str:
     if i == 0:
-        return f"below {100.0 * levels[0]:g} %"
+        return f"below {percent(levels[0])}"
     if i == len(levels):
-        return f"{100.0 * levels[-1]:g} % and more"
-    return f"assurance {100.0 * levels[i - 1]:g} to {100.0 * levels[i]:g} %"
+        return f"{percent(levels[-1])} and more"
+    return f"assurance {percent(levels[i - 1], to=levels[i])}"
 
 
 def _label(name: str) -> str:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..statistics.working_line import bands
-from ..symbols import symbols
-from ..units import MJ_CM2, MM, figure, show
+from ..symbols import percent, symbols
+from ..units import IN_CM2, IN_UM, MJ_CM2, MM, figure, show
 from .style import INK, TONES, axes, new_figure, plain_log
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def working_curve_figure(fit: Fit, width_mm: float = 170.0, height_mm: float = 1
 
 
 def _range(fit: Fit) -> tuple[float, float]:
-    e = 100.0 * fit.coupons.exposure
+    e = IN_CM2 * fit.coupons.exposure
     low, high = float(np.min(e)), float(np.max(e))
     ec = fit.critical_exposure.value.m_as(MJ_CM2)
     ends = [q.m_as(MJ_CM2) for q in fit.critical_exposure_interval]
@@ -65,25 +65,25 @@ def draw_working_curve(ax: Axes, fit: Fit) -> None:
     x = np.linspace(np.log(low), np.log(high), 300)
     y = line.y_mean + line.slope * (x - line.x_mean)
     mean, single = bands(line, x, confidence=fit.confidence, coupon_variance=fit.working_line.coupon_variance)
-    e, percent = np.exp(x), f"{100 * fit.confidence:g} %"
+    e, sure = np.exp(x), percent(fit.confidence)
     ax.fill_between(
-        e, 1e3 * (y - single), 1e3 * (y + single), color=TONES["light"], alpha=0.55, edgecolor="none", label=f"{percent} for one coupon"
+        e, IN_UM * (y - single), IN_UM * (y + single), color=TONES["light"], alpha=0.55, edgecolor="none", label=f"{sure} for one coupon"
     )
     for sign in (-1, 1):
         ax.plot(
             e,
-            1e3 * (y + sign * mean),
+            IN_UM * (y + sign * mean),
             color=TONES["solid"],
             linewidth=1.0,
             linestyle=(0, (5, 2)),
-            label=f"{percent} for the mean" if sign > 0 else None,
+            label=f"{sure} for the mean" if sign > 0 else None,
         )
-    ax.plot(e, 1e3 * y, color=TONES["solid"], linewidth=2.2, label="working curve")
+    ax.plot(e, IN_UM * y, color=TONES["solid"], linewidth=2.2, label="working curve")
     many = c.readings.size > len(c)
     size = 6.5 if len(c) < 200 else 2.5
     ax.plot(
-        100.0 * c.exposure,
-        1e3 * c.thickness,
+        IN_CM2 * c.exposure,
+        IN_UM * c.thickness,
         linestyle="none",
         marker="o",
         markersize=size,
@@ -95,8 +95,8 @@ def draw_working_curve(ax: Axes, fit: Fit) -> None:
     )
     if many and c.readings.size <= 2000:
         ax.plot(
-            100.0 * c.exposure[c.reading_of],
-            1e3 * c.readings,
+            IN_CM2 * c.exposure[c.reading_of],
+            IN_UM * c.readings,
             linestyle="none",
             marker="_",
             markersize=17,
@@ -106,10 +106,10 @@ def draw_working_curve(ax: Axes, fit: Fit) -> None:
             zorder=3,
         )
     for k, out in enumerate(fit.left_out):
-        ax.plot(out.exposure, 1e3 * out.thickness, "x", markersize=8, color=TONES["second"], label=None if k else "left out")
+        ax.plot(out.exposure, IN_UM * out.thickness, "x", markersize=8, color=TONES["second"], label=None if k else "left out")
         ax.annotate(
             f"{out.label}: {out.reason}",
-            (out.exposure, 1e3 * out.thickness),
+            (out.exposure, IN_UM * out.thickness),
             xytext=(8, -4),
             textcoords="offset points",
             fontsize=9,
@@ -118,7 +118,7 @@ def draw_working_curve(ax: Axes, fit: Fit) -> None:
     _outliers(ax, fit)
     plain_log(ax.xaxis)
     ax.set_xlim(low, high)
-    top = 1e3 * max(float(c.thickness.max()), float(y[-1]), float(c.readings.max()) if c.readings.size <= 2000 else 0.0)
+    top = IN_UM * max(float(c.thickness.max()), float(y[-1]), float(c.readings.max()) if c.readings.size <= 2000 else 0.0)
     ax.set_ylim(-0.13 * top, 1.08 * top)
     ax.axhline(0.0, color=INK, linewidth=1.0)
     _threshold(ax, fit, top)
@@ -151,7 +151,7 @@ def _outliers(ax: Axes, fit: Fit) -> None:
     for o in fit.outliers:
         i = c.labels.index(o.coupon)
         reading = o.kind == "reading" and o.reading is not None
-        at = (100.0 * float(c.exposure[i]), 1e3 * float(o.reading if reading and o.reading is not None else c.thickness[i]))
+        at = (IN_CM2 * float(c.exposure[i]), IN_UM * float(o.reading if reading and o.reading is not None else c.thickness[i]))
         if reading:
             ax.plot(*at, marker="x", markersize=9, markeredgewidth=2.0, **mark)
         else:
@@ -189,7 +189,7 @@ def _threshold(ax: Axes, fit: Fit, top: float) -> None:
 
 def _wanted(ax: Axes, fit: Fit, low: float) -> None:
     for wanted in fit.exposure_for_depth:
-        e, d = wanted.exposure.m_as(MJ_CM2), 1e3 * wanted.depth.m_as(MM)
+        e, d = wanted.exposure.m_as(MJ_CM2), IN_UM * wanted.depth.m_as(MM)
         if not low <= e <= ax.get_xlim()[1] or d > ax.get_ylim()[1]:
             continue
         ax.plot([low, e, e], [d, d, 0.0], color=TONES["second"], linewidth=1.4, linestyle="-.")
@@ -211,13 +211,13 @@ def _wanted(ax: Axes, fit: Fit, low: float) -> None:
 def draw_residuals(ax: Axes, fit: Fit) -> None:
     """Coupon minus line, in um, with the limits within which 95 % (or other) of coupons should lie."""
     c, line = fit.coupons, fit.line
-    residual = 1e3 * (c.thickness - line.y_mean - line.slope * (c.x - line.x_mean))
+    residual = IN_UM * (c.thickness - line.y_mean - line.slope * (c.x - line.x_mean))
     low, high = _range(fit)
     x = np.linspace(np.log(low), np.log(high), 100)
-    half = 1e3 * bands(line, x, confidence=fit.confidence, coupon_variance=fit.working_line.coupon_variance)[1]
+    half = IN_UM * bands(line, x, confidence=fit.confidence, coupon_variance=fit.working_line.coupon_variance)[1]
     ax.fill_between(np.exp(x), -half, half, color=TONES["light"], alpha=0.55, edgecolor="none")
     ax.axhline(0.0, color=TONES["solid"], linewidth=1.8)
-    e = 100.0 * c.exposure
+    e = IN_CM2 * c.exposure
     if len(c) <= 200:
         ax.vlines(e, 0.0, residual, color=INK, linewidth=1.0)
     ax.plot(e, residual, linestyle="none", marker="o", markersize=5 if len(c) < 200 else 2, markerfacecolor="white", markeredgecolor=INK)

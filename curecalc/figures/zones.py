@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..recipe.record import Recipe
+from ..symbols import percent
 from ..units import MM
 from .style import INK, axes, new_figure
 
@@ -64,5 +65,7 @@ def zones_figure(recipe: Recipe, width_mm: float = 200.0, height_mm: float = 105
         ax.plot([at["x"]["value"]], [at["y"]["value"]], linestyle="", marker="o", markersize=13, fillstyle="none", color=INK, clip_on=False)
         ax.set_xlabel("x (mm)")
         ax.set_ylabel("y (mm)" if i == 0 else "")
-        ax.set_title(f"{v.kind}: speed over the recipe's\na speed per zone: {100.0 * zones['gain']:.2g} % faster", loc="left", fontsize=11)
+        ax.set_title(
+            f"{v.kind}: speed over the recipe's\na speed per zone: {percent(zones['gain'], '.2g')} faster", loc="left", fontsize=11
+        )
     return figure

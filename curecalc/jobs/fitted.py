@@ -18,7 +18,7 @@ from ..calibration.prior import LinePrior, prior_from_lots
 from ..errors import QuantityError
 from ..files.disk import write_bytes
 from ..statistics.working_line import covariance, line_of
-from ..units import DEGC, G_CM3, MJ_CM2, MM, NM, Quantity, positive, ratio
+from ..units import DEGC, G_CM3, IN_CM2, MJ_CM2, MM, NM, Quantity, positive, ratio
 from .lot import RESIN, Lot
 
 __all__ = ["lot_from_resin", "lot_of_fit", "prior_from_resins", "resin_text", "save_fit"]
@@ -141,8 +141,8 @@ def resin_text(
         centre_depth=Quantity(line.penetration_depth * (line.x_mean - line.log_threshold), MM),
         centre_depth_sd=Quantity(math.sqrt(line.mean_variance), MM),
         slope_sd=Quantity(math.sqrt(line.slope_variance), MM),
-        exposure_low=Quantity(100.0 * float(c.exposure.min()), MJ_CM2),
-        exposure_high=Quantity(100.0 * float(c.exposure.max()), MJ_CM2),
+        exposure_low=Quantity(IN_CM2 * float(c.exposure.min()), MJ_CM2),
+        exposure_high=Quantity(IN_CM2 * float(c.exposure.max()), MJ_CM2),
         depth_low=Quantity(float(c.thickness.min()), MM),
         depth_high=Quantity(float(c.thickness.max()), MM),
         varied=tuple(varied_settings(c)),

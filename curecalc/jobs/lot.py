@@ -15,6 +15,7 @@ from ..files.places import KeyPath
 from ..files.records import Key, Origin, RecordFile, documented
 from ..formulas.resin import BleachingResin, PowerThresholdResin, Resin
 from ..statistics.working_line import WorkingLine
+from ..symbols import percent
 from ..units import MJ_CM2, MM, ONE, Measured, Quantity
 
 __all__ = ["NO_WAVELENGTH", "RESIN", "Lot", "SheetDepth", "read_resin"]
@@ -248,7 +249,7 @@ class Lot(Origin):
             of_depth = 100 * math.sqrt(line.slope_variance) / line.penetration_depth
             said = (
                 f"Unverified: {how} of a data sheet, taken with {of_depth:.0f} % standard uncertainty of Dp and "
-                f"{100 * _relative_ec(line):.0f} % of Ec. Expose coupons and save a fit before building parts."
+                f"{percent(_relative_ec(line), '.0f')} of Ec. Expose coupons and save a fit before building parts."
             )
             done = replace(self, method=how, warnings=(said,))
         done.resin  # noqa: B018

@@ -13,7 +13,8 @@ from ..figures.style import INK, MARKS, TONES, axes, new_figure, plain_log
 from ..formulas.scan import Scan
 from ..physics import laws, raster, spot
 from ..setting.answer import evaluate
-from ..units import MJ_CM2, MM, MW, MW_MM2
+from ..symbols import percent
+from ..units import IN_UM, MJ_CM2, MM, MW, MW_MM2
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -78,7 +79,7 @@ def _absorption(ax: Axes, b: Bench) -> None:
         left = float(laws.Plain(dp, 1.0).below(surface, n * dp))
         ax.plot([n * dp] * 2, [0.0, left], color=INK, linewidth=1.2, linestyle="--")
         ax.plot([n * dp], [left], marker="o", color=INK, markersize=6)
-        _note(ax, f"{n} Dp: {100 * left / surface:.1f} %", (n * dp, left))
+        _note(ax, f"{n} Dp: {percent(left / surface, '.1f')}", (n * dp, left))
     ax.set_xlim(0.0, 4.0 * dp)
     ax.set_ylim(0.0, 1.08 * surface)
     ax.set_xlabel("depth below the surface (mm)")
@@ -227,9 +228,9 @@ def _uncertainty(ax: Axes, b: Bench) -> None:
 
     t = NUMBERS["uncertainty"](b)
     rows = [("both together", t["depth_from_both"]), ("beam radius", t["depth_from_radius"]), ("power", t["depth_from_power"])]
-    top = max(1000.0 * _mm(q) for _, q in rows)
+    top = max(IN_UM * _mm(q) for _, q in rows)
     for k, (name, q) in enumerate(rows):
-        value = 1000.0 * _mm(q)
+        value = IN_UM * _mm(q)
         ax.barh([k], [value], height=0.55, color=TONES["solid" if k else "second"], hatch="" if k else "//", edgecolor="white")
         ax.text(value + 0.02 * top, k, f"{value:.2g} um", va="center", fontsize=10, color=INK)
         ax.text(-0.02 * top, k, name, va="center", ha="right", fontsize=10, color=INK)
@@ -287,7 +288,7 @@ def _beyond(ax: Axes, b: Bench) -> None:
     styles = (("solid", "-"), ("second", "-."), ("third", "--"))
     for (varied, (dp, ec)), (tone, style) in zip(SLURRY.items(), styles, strict=True):
         e = np.geomspace(ec, 450.0, 50)
-        ax.semilogx(e, laws.Plain(dp, ec).depth(e) / 1000.0, color=TONES[tone], linestyle=style, linewidth=2.2, label=f"{varied} varied")
+        ax.semilogx(e, laws.Plain(dp, ec).depth(e) / IN_UM, color=TONES[tone], linestyle=style, linewidth=2.2, label=f"{varied} varied")
     plain_log(ax.xaxis)
     ax.set_xlim(10.0, 500.0)
     ax.set_ylim(0.0, 0.30)

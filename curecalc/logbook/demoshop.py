@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from ..physics import laws, light
-from ..units import DEGC, KELVIN, MJ_MM2, MM, MM_S, MW, NM, Measured, Quantity
+from ..units import DEGC, IN_CM2, KELVIN, MJ_MM2, MM, MM_S, MW, NM, Measured, Quantity
 from .book import Logbook
 
 __all__ = ["TRUTH", "ShopTruth", "write_demo_shop"]
@@ -111,7 +111,7 @@ def _machines(add: Adder) -> None:
         }
         add(0.0, "machine", limits, machine=machine)
         layer, overcure, spacing = 0.100, 0.080, 0.100
-        needed = laws.Plain(TRUTH.penetration_depth, TRUTH.critical_exposure / 100.0).dose(layer + overcure)
+        needed = laws.Plain(TRUTH.penetration_depth, TRUTH.critical_exposure / IN_CM2).dose(layer + overcure)
         speed = light.doses(light.Scan(TRUTH.power, needed, light.Gaussian(TRUTH.beam_radius), spacing))["min"]
         settings = {
             "layer_thickness": Quantity(layer, MM),
@@ -169,7 +169,7 @@ def _calibration(rng: np.random.Generator, dp: float, ec: float, degrees: float,
     ec *= math.exp(u_ec * (r * a + math.sqrt(1.0 - r * r) * b))
     return {
         "penetration_depth": Measured(Quantity(round(dp, 4), MM), Quantity(round(dp * u_dp, 5), MM)),
-        "critical_exposure": Measured(Quantity(round(ec / 100.0, 6), MJ_MM2), Quantity(round(ec * u_ec / 100.0, 6), MJ_MM2)),
+        "critical_exposure": Measured(Quantity(round(ec / IN_CM2, 6), MJ_MM2), Quantity(round(ec * u_ec / IN_CM2, 6), MJ_MM2)),
         "correlation": r,
         "wavelength": Quantity(355.0, NM),
         "temperature": Measured(Quantity(round(degrees, 1), DEGC), Quantity(0.2, KELVIN)),

@@ -19,6 +19,7 @@ from ..statistics.covariates import Covariates, regress
 from ..statistics.trend import Crossing, Trend, bend, crossing, trend
 from ..statistics.turning import Turning, cumulative_sums, cusum_run_length, turning
 from ..statistics.watch import CORRELATION, delay
+from ..symbols import percent
 from ..units import Shown, figure
 from .book import Logbook
 from .depth import SettingsInForce, power_for_depth
@@ -445,7 +446,7 @@ def _forecasts(
 def _forecast(meaning: str, limit: float, found: Series, line: Trend, relative: bool, confidence: float, today: float) -> Forecast:
     target = math.log(limit) if relative else limit
     reached = crossing(line, target, confidence=confidence, ahead=True)
-    share = f"{100 * confidence:g} %"
+    share = percent(confidence)
     if found.name in ("power", "depth") and float(line.at(today)) <= target:
         text = "already passed."
     elif not reached.bounded:

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from ..statistics.trend import Trend, bend, crossing, trend
+from ..symbols import percent
 from ..units import MM, Shown, figure
 from .book import Logbook
 from .drifting import FEWEST, power_limits
@@ -341,7 +342,7 @@ class _Look:
             self._forecast(line)
         if not watch.side:
             return "in control", fade
-        share = f"{100 * math.expm1((watch.newest if watch.lone else watch.level) - watch.centre):+.1f} % of its baseline"
+        share = f"{percent(math.expm1((watch.newest if watch.lone else watch.level) - watch.centre), '+.1f')} of its baseline"
         if not lost:
             said = "the newest power reading stands alone" if watch.lone else "power is"
             way = "read again" if watch.lone else "retune, and look at the laser"
@@ -361,7 +362,7 @@ def _told(one: Judged, promise: Promise) -> str:
     value, limit = figure(promise.value, promise.standard_uncertainty), figure(promise.limit)
     if promise.name == "bond":
         cured = f"{value} mm" if promise.value > 0.0 else "nothing"
-        return f"{one.kind} cures {cured} where layer and bond ask {limit} mm at {100 * one.assurance:g} %"
+        return f"{one.kind} cures {cured} where layer and bond ask {limit} mm at {percent(one.assurance)}"
     word = "least" if promise.name.startswith("least") else "most"
     return f"{one.kind} has a {promise.name.removeprefix('least ')} of {value} mm where {limit} mm is the {word}"
 

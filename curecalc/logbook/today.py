@@ -13,7 +13,7 @@ from ..recipe.assurance import Curve, Errors
 from ..recipe.bounds import INFINITE, Bounds
 from ..recipe.carried import curve_of_headline, curve_read, promises
 from ..statistics.watch import CORRELATION, Watch, display_step, mean_variance, watch
-from ..units import MJ_MM2, MM
+from ..units import IN_UM, MJ_MM2, MM
 from .book import Logbook
 from .entries import Entry
 from .judge import Judged, Power, hand_task, judge
@@ -176,8 +176,8 @@ def _spot_share(entry: Entry, beam: Entry, radius: float, unknown: list[str]) ->
     if abs(radius / chosen - 1.0) <= _LIKE:
         return radius / chosen, True
     unknown.append(
-        f"the beam of {1e3 * radius:.0f} um was measured after the settings were chosen for {1e3 * chosen:.0f} um, so how the spot stands "
-        "against the settings is not known"
+        f"the beam of {IN_UM * radius:.0f} um was measured after the settings were chosen for {IN_UM * chosen:.0f} um, so how the spot "
+        "stands against the settings is not known"
     )
     return 1.0, False
 

@@ -15,7 +15,8 @@ from ..formulas.resin import Resin
 from ..paths.shelf import Shelf
 from ..paths.stored import StoredPaths
 from ..paths.vectors import Paths
-from ..units import HZ, MJ, MJ_MM2, MM, MM_S, MM_S2, RAD, Quantity, Shown, finite, positive, ratio, show, span, to_json
+from ..symbols import percent
+from ..units import HZ, IN_UM, MJ, MJ_MM2, MM, MM_S, MM_S2, RAD, Quantity, Shown, finite, positive, ratio, show, span, to_json
 from .correcting import Correction, along, corrections
 from .field import Grid, Optics, choose_pixel, layer_dose, stated_error
 from .points import Scanning
@@ -79,8 +80,8 @@ class FieldAnswer(Shown):
             ("exposure, strongest place", show(self.exposure_max)),
             ("cure depth, weakest place", show(self.cure_depth_min)),
             ("cure depth, strongest place", show(self.cure_depth_max)),
-            ("drawn area below bond", f"{100.0 * self.below_bond_fraction:.3g} %"),
-            ("drawn volume uncured", f"{100.0 * self.uncured_fraction:.3g} %"),
+            ("drawn area below bond", percent(self.below_bond_fraction, ".3g")),
+            ("drawn volume uncured", percent(self.uncured_fraction, ".3g")),
         ]
         optional = (
             ("print-through, greatest", self.print_through),
@@ -93,7 +94,7 @@ class FieldAnswer(Shown):
         for name, places in (("weakest", self.weakest_places), ("deepest", self.deepest_places)):
             found += [(f"  {name}", self._place_text(p)) for p in places[:3]]
         found += [("  print-through", f"{_where(p)}: {show(Quantity(p.value, MM), digits=3)}") for p in self.print_through_places[:1]]
-        found += [("  thin", f"x {p.x:.3f} y {p.y:.3f} mm, layer {p.layer}: {1e3 * p.value:.3g} um wide") for p in self.thin_features[:1]]
+        found += [("  thin", f"x {p.x:.3f} y {p.y:.3f} mm, layer {p.layer}: {IN_UM * p.value:.3g} um wide") for p in self.thin_features[:1]]
         for one in self.vector_corrections:
             after, before = (show(self._spread(depths)) for depths in (one.after, one.before))
             speeds = f"{span(*one.scan_speed[1:])} mm/s: depth along them even to {after}, now {before}"
@@ -103,7 +104,7 @@ class FieldAnswer(Shown):
 
     def _place_text(self, place: Place) -> str:
         depth = float(self._law.depth(place.value)) - float(self.layer_thickness.m_as(MM))
-        return f"{_where(place)}: overcure {1e3 * depth:.3g} um"
+        return f"{_where(place)}: overcure {IN_UM * depth:.3g} um"
 
     @property
     def _law(self) -> Any:

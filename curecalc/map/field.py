@@ -12,6 +12,7 @@ from ..errors import QuantityError
 from ..paths.vectors import Paths
 from ..physics import light
 from ..physics.laws import Law
+from ..units import IN_UM
 from .beam import Beam, beam_of, filtered, pixel_for, spread_error, taps
 from .deposit import Body, best_body
 from .points import QUADRATURE, Legs, Scanning, pieces, points
@@ -164,8 +165,8 @@ def choose_pixel(beams: list[Beam], tolerance: float, pixel: float | None = None
     error = stated_error(beams, pixel)
     if error > tolerance:
         raise QuantityError(
-            f"pixel of {1e3 * pixel:.4g} um is too coarse for the beam: its error is {error:.2g} of the peak, above {tolerance:g}. "
-            f"Use at most {1e3 * best:.4g} um."
+            f"pixel of {IN_UM * pixel:.4g} um is too coarse for the beam: its error is {error:.2g} of the peak, above {tolerance:g}. "
+            f"Use at most {IN_UM * best:.4g} um."
         )
     return pixel, error
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
+from ..symbols import percent
 from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show, show_span
 from .drawing import Board
 from .forms import document_of, texts_of
@@ -217,7 +218,7 @@ def _put(work: Work, texts: dict[str, str], found: BeamMeasurement | PowerMeasur
                 f"{show(machine.beam_radius_max)}. Check which spot was measured, or change the machine's range."
             )
         if least_known > known:
-            put["beam.beam_radius_scale_uncertainty"] = f"{100.0 * least_known:.3g} %"
+            put["beam.beam_radius_scale_uncertainty"] = percent(least_known, ".3g")
         if found.radius_y is not None:
             put["beam.radius_ratio"] = f"{shaped.radius_ratio:.6g}"
             angle, unsure = (float(q.m_as("deg")) for q in (shaped.spot_angle.value, shaped.spot_angle.standard_uncertainty))
@@ -252,7 +253,7 @@ def _tiles(found: Any) -> list[tuple[str, str]]:
 
 def _rows(found: Any) -> list[tuple[str, str]]:
     best = _best(found)
-    rows = [(f"{100.0 * best.confidence:g} % interval", show_span(*best.interval, u=best.standard_uncertainty))]
+    rows = [(f"{percent(best.confidence)} interval", show_span(*best.interval, u=best.standard_uncertainty))]
     if not hasattr(found, "at_meter"):
         rows += [("Mean radius", show(found.beam_radius.measured)), ("Measured by", found.kind.replace("-", " "))]
         rows += [(f"Centre {axis}", show(c, digits=5)) for axis, c in zip("xy", found.centre, strict=True) if c is not None]

@@ -14,7 +14,8 @@ from ..errors import CurecalcError, FileError, QuantityError
 from ..files.spreadsheets import bounded, spreadsheet_as_csv
 from ..lessons.bench import invented_bench
 from ..lessons.numbers import coupon_lot
-from ..units import MM, Quantity, figure, parse, positive, show, show_span
+from ..symbols import percent
+from ..units import IN_CM2, IN_UM, MM, Quantity, figure, parse, positive, show, show_span
 from .drawing import Board
 from .work import Work
 
@@ -154,11 +155,11 @@ class CouponsView:
             off = ""
             if fit is not None:
                 line = fit.line.y_mean + fit.line.slope * (coupons.x[i] - fit.line.x_mean)
-                off = f"{1000.0 * float(coupons.thickness[i] - line):+.1f}"
+                off = f"{IN_UM * float(coupons.thickness[i] - line):+.1f}"
             rows.append(
                 {
                     "label": label,
-                    "exposure": figure(100.0 * float(coupons.exposure[i])),
+                    "exposure": figure(IN_CM2 * float(coupons.exposure[i])),
                     "off": off,
                     "thickness": figure(float(coupons.thickness[i])),
                     "readings": int(np.sum(coupons.reading_of == i)),
@@ -169,7 +170,7 @@ class CouponsView:
         return rows
 
     def _told(self, fit: Fit) -> dict[str, Any]:
-        sure = f"{100 * fit.confidence:g} %"
+        sure = percent(fit.confidence)
         dp, ec = fit.penetration_depth, fit.critical_exposure
         rows = [
             ("Penetration depth", show(dp), _ends(fit.penetration_depth_interval, dp.standard_uncertainty)),

@@ -15,7 +15,7 @@ from ..map.look import TOLERANCE, Look, looked
 from ..map.settings import scanning_of, settings_by_kind, spot_of
 from ..paths.table import table_paths
 from ..paths.vectors import Paths
-from ..units import MM, MM_S, MW, Quantity, show
+from ..units import IN_UM, MM, MM_S, MW, Quantity, show
 from .drawing import Board
 from .fields import FIELDS, State, read
 from .settings_view import Setting, ranges
@@ -231,7 +231,7 @@ class MapView:
     def _values(look: Look) -> str:
         """Overcure (um) on a coarse grid, for the value under the pointer."""
         values, grid = look.coarse()
-        told = [[None if v != v else round(1e3 * v, 1) for v in row] for row in values.tolist()]
+        told = [[None if v != v else round(IN_UM * v, 1) for v in row] for row in values.tolist()]
         return json.dumps({"x": grid.x0, "y": grid.y0, "pixel": grid.pixel, "values": told}, separators=(",", ":"))
 
     def record(self, query: dict[str, str], work: Work, which: str) -> dict[str, Any]:

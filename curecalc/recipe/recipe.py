@@ -13,7 +13,7 @@ from ..errors import NoSolution
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs, VectorNeeds
-from ..units import DEG, G_CM3, MJ_CM2, MJ_MM2, MM, MM2, MM2_S, MM_S, MW, RAD, Quantity, S
+from ..units import DEG, G_CM3, IN_CM2, IN_UM, MJ_CM2, MJ_MM2, MM, MM2, MM2_S, MM_S, MW, RAD, Quantity, S
 from . import consequences, rates
 from .assurance import assurance_of, depth_state, relative_variance
 from .bounds import LIMIT_NAMES, Task
@@ -341,7 +341,7 @@ def _edge_note(needs: Needs, vectors: tuple[VectorRecipe, ...]) -> list[str]:
     assert worst.field_incidence_angle is not None
     said = (
         f"In the far corner of the field (beam {worst.field_incidence_angle.m:.3g} deg from the vertical) depths are up to "
-        f"{-1e3 * worst.field_depth_change.m:.3g} um less ({worst.kind}); hold_at_field_edge = true in the needs makes up for it."
+        f"{-IN_UM * worst.field_depth_change.m:.3g} um less ({worst.kind}); hold_at_field_edge = true in the needs makes up for it."
     )
     return [said]
 
@@ -353,12 +353,12 @@ def _notes(one: VectorNeeds, best: Best) -> list[str]:
     for bound, beyond, word in ((curve.high, x - (curve.high or 0.0), "above"), (curve.low, (curve.low or 0.0) - x, "below")):
         if bound is not None and beyond > 1e-9:
             notes.append(
-                f"{one.kind}: {100.0 * math.exp(x):.4g} mJ/cm^2 is {word} the coupons' exposures "
-                f"(to {100.0 * math.exp(bound):.4g}): extrapolated."
+                f"{one.kind}: {IN_CM2 * math.exp(x):.4g} mJ/cm^2 is {word} the coupons' exposures "
+                f"(to {IN_CM2 * math.exp(bound):.4g}): extrapolated."
             )
     if best.log_exposure - best.log_wanted > 1e-6:
         more = best.depth - float(curve.cure.height(math.exp(best.log_wanted)))
         stuck = best.power <= task.bounds.power_low * (1.0 + 1e-6)
         why = "the power cannot go lower and the speed not higher" if stuck else "the line's width asks for it"
-        notes.append(f"{one.kind}: {1e3 * more:.3g} um deeper than the assurance needs: {why}.")
+        notes.append(f"{one.kind}: {IN_UM * more:.3g} um deeper than the assurance needs: {why}.")
     return notes

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs
+from ..symbols import percent
 from ..units import DEG, MM, MM3, MM3_S, MM_S, MW, ONE, Quantity, S, Shown, show, to_json
 from .consequences import Seam
 from .inputs import Inputs
@@ -36,7 +37,7 @@ class Limit:
     def sentence(self) -> str:
         """What the limit costs, in words."""
         to = _as_quantity(self.field, self.to)
-        return f"{self.name}: moved to {show(to, digits=3)}, {100.0 * self.gain:.1f} % faster"
+        return f"{self.name}: moved to {show(to, digits=3)}, {percent(self.gain, '.1f')} faster"
 
     def to_dict(self) -> dict[str, Any]:
         """The limit as it stands in JSON."""
@@ -185,7 +186,7 @@ class Recipe(Shown):
             parts = [show(one.scan_speed), show(one.power), f"radius {show(one.beam_radius)}"]
             if one.hatch_spacing is not None:
                 parts.append(f"spacing {show(one.hatch_spacing)}")
-            parts += [f"{one.passes} pass{'es' if one.passes > 1 else ''}", f"{100 * one.assurance:.1f} % assured"]
+            parts += [f"{one.passes} pass{'es' if one.passes > 1 else ''}", f"{percent(one.assurance, '.1f')} assured"]
             rows.append((one.kind, ", ".join(parts)))
         return rows
 
@@ -295,7 +296,7 @@ def assumptions(machine: Machine, needs: Needs) -> tuple[str, ...]:
     else:
         ends = f"depths hold from {needs.judged_from:g} beam radii inside the ends of a vector; ends and outline are judged as seams"
     kept = needs.power_reserve
-    reserve = (f"{100.0 * kept:g} % of the power may be lost before a depth is no longer assured (power_reserve).",) if kept else ()
+    reserve = (f"{percent(kept)} of the power may be lost before a depth is no longer assured (power_reserve).",) if kept else ()
     return (
         *reserve,
         "Depth follows the working curve of the lot's coupons, at this wavelength, temperature and spot.",

@@ -12,6 +12,7 @@ from ..errors import NoSolution, QuantityError
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine, spot_readings
 from ..jobs.needs import Needs
+from ..symbols import percent
 from ..units import MM, MM_S, MW, Measured, Quantity, Shown, show, to_json
 from .recipe import make_recipe
 from .record import Recipe, VectorRecipe
@@ -285,19 +286,19 @@ def _change(one: VectorRecipe, was: dict[str, Any], full: tuple[float, float], f
     shares = power / full[0], float(one.power.m_as(MW)) / full[1]
     parts = []
     if abs(light - 1.0) > 1e-4:
-        parts.append(f"power {100.0 * (light - 1.0):+.1f} %")
+        parts.append(f"power {percent(light - 1.0, '+.1f')}")
     if factor != 1.0:
-        parts.append(f"beam radius {100.0 * (factor - 1.0):+.1f} %")
+        parts.append(f"beam radius {percent(factor - 1.0, '+.1f')}")
     if spacing is not None and one.hatch_spacing is not None and abs(float(one.hatch_spacing.m_as(MM)) / spacing - 1.0) > 1e-4:
-        parts.append(f"hatch spacing {100.0 * (float(one.hatch_spacing.m_as(MM)) / spacing - 1.0):+.1f} %")
+        parts.append(f"hatch spacing {percent(float(one.hatch_spacing.m_as(MM)) / spacing - 1.0, '+.1f')}")
     if abs(moved - 1.0) < 1e-4:
         together = f": {' and '.join(parts)} make up for each other" if len(parts) > 1 else f", {parts[0]}" if parts else ""
         reason = "the speed stays" + together
     else:
-        reason = f"speed {100.0 * (moved - 1.0):+.1f} %"
+        reason = f"speed {percent(moved - 1.0, '+.1f')}"
         reason += f" for {' and '.join(parts)}" if parts else " for the changed uncertainty"
     if not machine.power_held and abs(shares[1] - shares[0]) > 1e-4:
-        reason += f"; the machine takes shares of full power: set {100.0 * shares[1]:.1f} % instead of {100.0 * shares[0]:.1f} %"
+        reason += f"; the machine takes shares of full power: set {percent(shares[1], '.1f')} instead of {percent(shares[0], '.1f')}"
     elif not parts and abs(moved - 1.0) < 1e-4:
         reason += "; nothing changed here"
     return Change(
@@ -322,13 +323,13 @@ def _due(
     reasons = []
     if abs(ratio - 1.0) > _POWER_STEP:
         reasons.append(
-            f"The power changed by {100.0 * (ratio - 1.0):+.0f} %: at another irradiance the resin may "
+            f"The power changed by {percent(ratio - 1.0, '+.0f')}: at another irradiance the resin may "
             "not cure alike for the same exposure."
         )
     known = math.hypot(machine.beam_radius_scale_uncertainty, machine.beam_radius_repeatability)
     if abs(factor - 1.0) > max(_SPOT_STEP, 3.0 * known):
         reasons.append(
-            f"The beam radius changed by {100.0 * (factor - 1.0):+.0f} %, more than its uncertainty "
+            f"The beam radius changed by {percent(factor - 1.0, '+.0f')}, more than its uncertainty "
             "explains: the coupons were made with another beam."
         )
     if now.power_meter.strip().lower() != machine.power_meter.strip().lower():

@@ -6,7 +6,8 @@ import math
 
 from ..setting.derivation import parameters
 from ..setting.explain import Step
-from ..units import MM, show, show_kernel
+from ..symbols import percent
+from ..units import IN_UM, MM, show, show_kernel
 from .record import Recipe, VectorRecipe
 
 __all__ = ["vector_steps"]
@@ -24,7 +25,7 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
     u = float(vector.cure_depth_standard_uncertainty.m_as(MM))
     at = float(law.height(assured))
     factor = (at - task.depth) / u if u > 0.0 else 0.0
-    parts = ", ".join(f"{name} {1e3 * float(q.m_as(MM)):.2g}" for name, q in vector.budget.items())
+    parts = ", ".join(f"{name} {IN_UM * float(q.m_as(MM)):.2g}" for name, q in vector.budget.items())
     dof = vector.effective_degrees_of_freedom
     steps = [
         Step(
@@ -42,14 +43,14 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
         Step(
             "u^2 = sum of squares of the parts",
             f"in um: {parts}",
-            f"{1e3 * u:.3g} um, effective degrees of freedom {'many' if not math.isfinite(dof) else f'{dof:.3g}'}",
+            f"{IN_UM * u:.3g} um, effective degrees of freedom {'many' if not math.isfinite(dof) else f'{dof:.3g}'}",
             f"What is not known about the depth of {'a single layer' if task.single else 'the mean of many layers'}. " + recipe.cancelling,
         ),
         Step(
             "Cd expected = Cd needed + k u",
-            f"{show_kernel(task.depth, 'length')} + {factor:.3f} x {1e3 * u:.3g} um",
+            f"{show_kernel(task.depth, 'length')} + {factor:.3f} x {IN_UM * u:.3g} um",
             show_kernel(at, "length", digits=5),
-            f"Aiming deeper by k u, the depth is reached with {100.0 * task.assurance:g} % assurance (Student's t).",
+            f"Aiming deeper by k u, the depth is reached with {percent(task.assurance)} assurance (Student's t).",
         ),
         Step(
             told.dose,
@@ -96,7 +97,7 @@ def _reserve_step(recipe: Recipe, vector: VectorRecipe, assured: float) -> list[
             "E aimed at = E / (1 - power_reserve)" + ("" if w == 1.0 else "^w"),
             f"{show_kernel(assured, 'exposure', digits=5)} / (1 - {share:g})" + ("" if w == 1.0 else f"^{w:g}"),
             show_kernel(math.exp(vector.best.log_wanted), "exposure", digits=5),
-            f"So the depth stays assured until the power has fallen by {100.0 * share:g} %.",
+            f"So the depth stays assured until the power has fallen by {percent(share)}.",
         )
     ]
 

@@ -10,6 +10,7 @@ from ..physics.laws import Law
 from ..physics.light import Gaussian
 from ..physics.raster import harmonic
 from ..physics.stack import accumulation
+from ..symbols import percent
 from ..units import Quantity, show, show_kernel
 from .answer import Answer
 from .explain import Step
@@ -51,7 +52,7 @@ def _tilt_steps(given: Problem) -> list[Step]:
     inside = math.degrees(float(tilt.refraction_angle(theta, n)))
     power = "^w" if form.weighted else ""
     more = ", Eb' = Eb cos theta' (T(0)/T(theta))" if "bleaching_exposure" in given.x else ""
-    light = "unpolarised" if form.s_polarised_share == 0.5 else f"{100.0 * form.s_polarised_share:g} % s-polarised"
+    light = "unpolarised" if form.s_polarised_share == 0.5 else f"{percent(form.s_polarised_share)} s-polarised"
     return [
         Step(
             f"sin theta' = sin theta/n, Dp' = Dp cos theta', Ec' = Ec [cos theta' (T(0)/T(theta))]{power}{more}"

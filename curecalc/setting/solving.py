@@ -20,6 +20,7 @@ from ..formulas.resin import Resin
 from ..formulas.scan import Scan
 from ..physics import light, roots
 from ..statistics.uncertainty import MonteCarlo, log_gradient, monte_carlo, standard_uncertainties
+from ..symbols import percent
 from ..units import MM, Measured, NoSolution, Quantity, QuantityError, Unit, finite, measured, positive, show, show_kernel
 from .answer import Answer, MonteCarloOptions, draws_of, evaluate
 from .holders import HoldsBeam, HoldsResin, beam_of, resin_of
@@ -337,7 +338,7 @@ def _drawn(case: Case, value: Any, options: MonteCarloOptions, notes: list[str])
         many = np.exp(many)
     if lost.any():
         notes.append(
-            f"Monte Carlo: {100.0 * lost.mean():.2g} % of the draws have no such {case.unknown.replace('_', ' ')} (two answers meet "
+            f"Monte Carlo: {percent(lost.mean(), '.2g')} of the draws have no such {case.unknown.replace('_', ' ')} (two answers meet "
             "nearby, or none is left): no interval is given."
         )
         return None

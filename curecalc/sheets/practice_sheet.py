@@ -8,7 +8,7 @@ from ..cautions import SHORT_CAUTION
 from ..errors import CurecalcError
 from ..lessons.exercises import Exercise
 from ..lessons.telling import script
-from ..symbols import symbols
+from ..symbols import percent, symbols
 from .fonts import add_fonts, pdf_bytes
 
 __all__ = ["answer_key", "worksheet"]
@@ -40,7 +40,7 @@ def worksheet(exercises: list[Exercise], *, title: str = "Practice: exposure and
     pdf.multi_cell(
         _WIDTH,
         5,
-        f"Answers count as right within {100 * exercises[0].tolerance:g} %. Write the unit with each answer. "
+        f"Answers count as right within {percent(exercises[0].tolerance)}. Write the unit with each answer. "
         "Everything needed stands in the lessons named.",
         **_BELOW,
     )

@@ -10,8 +10,8 @@ from typing import Any
 
 from ..errors import FileError
 from ..recipe.record import main_vector
-from ..symbols import symbols
-from ..units import figure, span
+from ..symbols import percent, symbols
+from ..units import IN_UM, figure, span
 
 __all__ = ["recipe_columns", "recipe_csv", "recipe_html", "recipe_view"]
 
@@ -29,7 +29,7 @@ def _unsure(q: dict[str, Any]) -> str:
 
 
 def _um(q: dict[str, Any] | None) -> str:
-    return _DASH if q is None else figure(1e3 * q["value"], digits=3)
+    return _DASH if q is None else figure(IN_UM * q["value"], digits=3)
 
 
 def _percent(value: float) -> str:
@@ -60,7 +60,7 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
             [
                 v["kind"],
                 _n(v["scan_speed"]),
-                _n(v["power"]) + ("" if machine["power_held"] else f" ({100.0 * v['power_share']:.1f} %)"),
+                _n(v["power"]) + ("" if machine["power_held"] else f" ({percent(v['power_share'], '.1f')})"),
                 _n(v["beam_radius"]),
                 _n(v["hatch_spacing"]),
                 passes,
@@ -95,7 +95,7 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
         if rates["mass_per_hour"] is not None:
             rate += f", {figure(rates['mass_per_hour']['value'], digits=3)} g/h"
         facts.append(rate)
-        facts.append(f"{100.0 * record['light_limit_fraction']:.0f} % of the light limit; the {rates['bottleneck']} holds the rate back")
+        facts.append(f"{percent(record['light_limit_fraction'], '.0f')} of the light limit; the {rates['bottleneck']} holds the rate back")
         if rates["part_time"] is not None:
             facts.append(f"part of {rates['part_layers']} layers: {rates['part_time']['value'] / 3600.0:.1f} h")
     seam = record["seam"]
@@ -124,7 +124,7 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
             ("machine", machine["name"]),
             ("resin", resin["name"] + (f", lot {resin['lot']}" if resin["lot"] else "")),
             ("layer", f"{_n(record['layer_thickness'])} mm"),
-            ("assured", f"{100.0 * record['assurance']:g} % for {_FOR[record['assured_for']]}"),
+            ("assured", f"{percent(record['assurance'])} for {_FOR[record['assured_for']]}"),
             ("power read", f"{machine['power_reading_date']}, {_measured(machine['power'])}"),
             *_spot(machine),
             *_retuned(record),
@@ -195,7 +195,7 @@ def _budget(record: dict[str, Any]) -> str:
     """The parts of the uncertainty of depth for the first kind, greatest first."""
     v = record["vectors"][0]
     parts = sorted(v["budget"].items(), key=lambda item: -item[1]["value"])
-    said = ", ".join(f"{name} {figure(1e3 * q['value'], digits=2)}" for name, q in parts)
+    said = ", ".join(f"{name} {figure(IN_UM * q['value'], digits=2)}" for name, q in parts)
     return f"{v['kind']}, standard uncertainties of depth in µm: {said}"
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from ..calibration.planning import Plan
 from ..cautions import CAUTIONS
-from ..units import MM, figure, show
+from ..units import IN_UM, MM, figure, show
 
 __all__ = ["coupon_csv", "run_sheet_html", "run_sheet_text"]
 
@@ -122,5 +122,5 @@ def _row(c: Any, readings: int, with_speed: bool) -> str:
     speed = f"<td class='big'>{figure(c.scan_speed.m)}</td>" if with_speed and c.scan_speed is not None else ""
     return (
         f"<tr><td>{c.run_order}</td><td class='big'>{escape(c.label)}</td>{speed}<td>{figure(c.exposure.m)}</td>"
-        f"<td>{figure(1000 * c.expected_depth.m_as(MM), digits=3)}</td>{'<td class=wide></td>' * readings}</tr>"
+        f"<td>{figure(IN_UM * c.expected_depth.m_as(MM), digits=3)}</td>{'<td class=wide></td>' * readings}</tr>"
     )

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..symbols import percent
 from .frame import Cells, block_mean, noise_of
 from .gauss2d import Bell, bell
 from .moments import Moments, inside, principal
@@ -84,7 +85,7 @@ def judge_saturation(share: float, level: float, at_scale: bool, found: Bell, fi
     expected = 0.5 / max(found.peak, 1.0) if not at_scale else 0.0
     if at_scale and share > 0.10:
         raise ValueError(
-            f"{share:.0%} of the pixels inside the spot sit at full scale ({level:g}): the peak is cut off and the width means "
+            f"{percent(share, '.0f')} of the pixels inside the spot sit at full scale ({level:g}): the peak is cut off and the width means "
             f"nothing. {_FULL_SCALE_ADVICE}"
         )
     if at_scale and share > 0.0005:
@@ -92,8 +93,8 @@ def judge_saturation(share: float, level: float, at_scale: bool, found: Bell, fi
             Finding(
                 "saturated",
                 (
-                    f"{share:.1%} of the pixels inside the spot sit at full scale ({level:g}); the peak is cut off and the radius "
-                    f"comes out too large. {_FULL_SCALE_ADVICE}"
+                    f"{percent(share, '.1f')} of the pixels inside the spot sit at full scale ({level:g}); the peak is cut off and the "
+                    f"radius comes out too large. {_FULL_SCALE_ADVICE}"
                 ),
             )
         )
@@ -102,8 +103,8 @@ def judge_saturation(share: float, level: float, at_scale: bool, found: Bell, fi
             Finding(
                 "flat_top",
                 (
-                    f"{share:.0%} of the pixels inside the spot share one top reading ({level:g}): either the camera saturates there or "
-                    "the profile is flat. Halve the exposure time and see whether the top follows."
+                    f"{percent(share, '.0f')} of the pixels inside the spot share one top reading ({level:g}): either the camera "
+                    "saturates there or the profile is flat. Halve the exposure time and see whether the top follows."
                 ),
             )
         )
@@ -132,7 +133,7 @@ def judge_dark(raw: Any, low: float, beam: Cells, found: Bell, pixel: Any, findi
             Finding(
                 "dark_cut",
                 (
-                    f"{share:.0%} of the pixels beside the beam read exactly 0: the camera cuts its dark level off and with it "
+                    f"{percent(share, '.0f')} of the pixels beside the beam read exactly 0: the camera cuts its dark level off and with it "
                     "the wings of the beam. Raise the camera's dark offset until a covered sensor reads a few counts everywhere."
                 ),
             )
@@ -141,9 +142,9 @@ def judge_dark(raw: Any, low: float, beam: Cells, found: Bell, pixel: Any, findi
 
 def judge_shape(excess: float, share: float | None, axes: Axes, fit_axes: Axes, by_moments: bool, findings: list[Finding]) -> None:
     if excess > 0.03 or (share is not None and abs(share - 0.864665) > 0.03 + 3.0 * axes.u_x / axes.radius_x):
-        told = f"a Gaussian misses the image by {excess:.1%} of its peak (root mean square)"
+        told = f"a Gaussian misses the image by {percent(excess, '.1f')} of its peak (root mean square)"
         if share is not None:
-            told += f" and {share:.1%} of the power is inside the 1/e^2 ellipse (86.5 % for a Gaussian)"
+            told += f" and {percent(share, '.1f')} of the power is inside the 1/e^2 ellipse (86.5 % for a Gaussian)"
         findings.append(
             Finding("not_gaussian", (f"{told}: use the line exposure computed from the image itself rather than the radius alone."))
         )
@@ -156,8 +157,8 @@ def judge_shape(excess: float, share: float | None, axes: Axes, fit_axes: Axes, 
                 Finding(
                     "wings",
                     (
-                        f"the second-moment radius differs by {gap:.0%} from the Gaussian fit: a halo, stray light or an uneven "
-                        "background. Shade the camera, record a dark frame, and measure again."
+                        f"the second-moment radius differs by {percent(gap, '.0f')} from the Gaussian fit: a halo, stray light or an "
+                        "uneven background. Shade the camera, record a dark frame, and measure again."
                     ),
                 )
             )
@@ -198,7 +199,7 @@ def judge_rest(frame: Cells, beam: Cells, found: Bell, measured: Moments | None,
     near = np.hypot(x, y) < 6.0 * radius
     sectors = np.bincount((np.degrees(np.arctan2(y, x))[near] % 360.0 // 45.0).astype(int), weight[near], minlength=8)
     if near.any() and (sectors > 0.25 * sectors.mean()).sum() >= 7:
-        told = f"a halo around the beam holds about {share:.1%} of its power beyond the Gaussian. "
+        told = f"a halo around the beam holds about {percent(share, '.1f')} of its power beyond the Gaussian. "
         findings.append(Finding("halo", told + "Look for stray light, dirty optics or a camera window, or count it in by second moments."))
         return
     top = int(np.argmax(weight))
@@ -207,8 +208,8 @@ def judge_rest(frame: Cells, beam: Cells, found: Bell, measured: Moments | None,
     mx, my, share = float(weight @ x / weight.sum()), float(weight @ y / weight.sum()), float(weight.sum() / whole)
     far, way = math.hypot(mx, my) / radius, math.degrees(math.atan2(my, mx))
     told = (
-        f"a second spot stands {far:.1f} beam radii from the first (at {way:.0f} deg in the picture) with about {share:.1%} of its power. "
-        "The radius is of the brighter one alone: find the reflection or split, and measure again."
+        f"a second spot stands {far:.1f} beam radii from the first (at {way:.0f} deg in the picture) with about {percent(share, '.1f')} "
+        "of its power. The radius is of the brighter one alone: find the reflection or split, and measure again."
     )
     findings.append(Finding("second_spot", told))
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from ..physics import spot as _spot
 from ..statistics.intervals import t_factor
+from ..symbols import percent
 from .surface import Surface, surface
 
 __all__ = ["FieldMap", "FieldSpot", "Parting", "Place", "optics_spot", "parting", "plan_places"]
@@ -207,17 +208,18 @@ def parting(field: FieldMap, predicted: Any) -> Parting:
     across = float(max(np.ptp(x), np.ptp(y)))
     if abs(t[0]) > limit and abs(solution[0]) > 0.01:
         told.append(
-            f"the spot is {math.expm1(solution[0]):+.1%} of what optics give over the whole field: focus, waist or M^2 is not as stated."
+            f"the spot differs by {percent(math.expm1(solution[0]), '+.1f')} from what optics give over the whole field: focus, "
+            "waist or M^2 is not as stated."
         )
     if max(abs(t[1]), abs(t[2])) > limit and math.hypot(*solution[1:]) * across > 0.01:
         way = math.degrees(math.atan2(solution[2], solution[1]))
         told.append(
-            f"it grows by {math.hypot(*solution[1:]) * across:.1%} across the field towards {way:.0f} deg, which no centred optics do: a "
-            "tilted lens or window, or a surface that is not level."
+            f"it grows by {percent(math.hypot(*solution[1:]) * across, '.1f')} across the field towards {way:.0f} deg, which no centred "
+            "optics do: a tilted lens or window, or a surface that is not level."
         )
     k = int(np.argmax(np.abs(left)))
     if abs(left[k]) > 0.02 and abs(left[k]) > 3.5 * noise:
-        told.append(f"the place at {x[k]:g}, {y[k]:g} mm parts most, by {math.expm1(gap[k]):+.1%}: measure it again.")
+        told.append(f"the place at {x[k]:g}, {y[k]:g} mm parts most, by {percent(math.expm1(gap[k]), '+.1f')}: measure it again.")
     return Parting(
         float(solution[0]),
         (float(solution[1]), float(solution[2])),
@@ -265,6 +267,6 @@ def plan_places(*, size_x: float, size_y: float, relative: float, to: float, ben
         if reached <= to:
             return [(float(a), float(b)) for a, b in zip(x, y, strict=True)], reached
     raise ValueError(
-        f"81 places reach {100 * reached:.2g} %, not {100 * to:.2g} %. Measure each place more exactly: "
-        f"{100 * relative * to / reached:.2g} % or better."
+        f"81 places reach {percent(reached, '.2g')}, not {percent(to, '.2g')}. Measure each place more exactly: "
+        f"{percent(relative * to / reached, '.2g')} or better."
     )

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from ..setting.explain import Step
+from ..symbols import percent
 from ..units import MM, NM, ONE, RAD, Measured, Quantity, QuantityError, finite, positive, ratio, show_kernel
 from .caustic import Caustic, caustic, defocus_window
 from .measurement import BeamMeasurement, Estimate, checked, estimate
@@ -216,7 +217,7 @@ def _warnings(of: str, c: Caustic, z: Any, at: float | None) -> list[str]:
         )
     if c.wild is not None:
         out.append(
-            f"{of}width {c.wild + 1} lies {abs(c.residuals[c.wild]) / c.fitted[c.wild]:.0%} off the curve, farther than the "
+            f"{of}width {c.wild + 1} lies {percent(abs(c.residuals[c.wild]) / c.fitted[c.wild], '.0f')} off the curve, farther than the "
             f"others explain; it "
             "is still in the fit. Repeat it, or leave it out."
         )
@@ -243,7 +244,7 @@ def _notes(of: str, c: Caustic) -> list[str]:
     if 0.0 < 1.0 - c.beam_quality <= 2.0 * c.u_beam_quality:
         out.append(f"{of}M^2 comes out at {c.beam_quality:.3f}, below the 1 that no beam can beat, within its uncertainty.")
     if c.u_beam_quality > 0.1 * c.beam_quality:
-        out.append(f"{of}M^2 is uncertain by {c.u_beam_quality / c.beam_quality:.0%}. Repeat the widths, or add positions.")
+        out.append(f"{of}M^2 is uncertain by {percent(c.u_beam_quality / c.beam_quality, '.0f')}. Repeat the widths, or add positions.")
     return out
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from ..cautions import BEAM_CAUTION, RULES_CAUTION
 from ..setting.explain import Step
 from ..statistics.intervals import t_factor
+from ..symbols import percent
 from ..units import MW, ONE, Measured, Quantity, QuantityError, S, Shown, finite, nonnegative, ratio, show_kernel
 from .measurement import Estimate, Part, checked, plain
 from .power import PowerReading, power_reading
@@ -191,13 +192,14 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
             first = np.sort(t)
             until = f", the first {show_kernel(float(first[r.left_out] - first[0]), 'time', digits=3)}"
         out.append(
-            f"the first {r.left_out} of {y.size} readings{until} are left out as warm-up: they begin {abs(r.warm_up_change):.1%} "
-            f"{'below' if r.warm_up_change < 0 else 'above'} the settled level. keep_warm_up= keeps them."
+            f"the first {r.left_out} of {y.size} readings{until} are left out as warm-up: they begin "
+            f"{percent(abs(r.warm_up_change), '.1f')} {'below' if r.warm_up_change < 0 else 'above'} the settled "
+            "level. keep_warm_up= keeps them."
         )
     if r.drift_p < 0.01 and abs(r.drift) > 0.002:
         out.append(
-            f"the readings still drift by {r.drift:+.1%} from first to last; that is counted as a Type B part. Let the laser settle and "
-            "read again."
+            f"the readings still drift by {percent(r.drift, '+.1f')} from first to last; that is counted as a Type B part. Let the laser "
+            "settle and read again."
         )
     if r.readings < 10:
         t95 = t_factor(0.95, max(r.readings - 1, 1))
@@ -235,7 +237,7 @@ def _steps(r: PowerReading, power: Estimate) -> list[Step]:
     steps.append(
         Step(
             "u = sqrt(sum u_i^2), nu = u^4/sum(u_i^4/nu_i)",
-            "; ".join(f"{p.name}: {p.relative:.2%}" for p in power.parts) or "no scatter",
+            "; ".join(f"{p.name}: {percent(p.relative, '.2f')}" for p in power.parts) or "no scatter",
             f"u = {mw(float(power.standard_uncertainty.m_as(MW)))}, nu = {'infinite' if math.isinf(dof) else f'{dof:.3g}'}",
             "Independent parts add in squares; Welch and Satterthwaite say how many readings that is worth.",
         )

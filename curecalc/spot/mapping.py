@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from ..setting.explain import Step
+from ..symbols import percent
 from ..units import DEG, MM, RAD, Quantity, QuantityError, finite, show_kernel
 from .field import FieldMap, FieldSpot, Place
 from .measurement import COMMON, BeamMeasurement, Estimate, checked, estimate
@@ -102,10 +103,8 @@ def field_beam(
         details["power_factor_range"] = [min(factors), max(factors)]
     spread = max(worst.factor * worst.relative, 1e-12)
     if spread > 0.1:
-        warnings = (
-            *warnings,
-            f"the map's {confidence:.0%} band reaches {spread:.0%} of the radius. Measure more places, or each more exactly.",
-        )
+        told = f"the map's {percent(confidence, '.0f')} band reaches {percent(spread, '.0f')} of the radius."
+        warnings = (*warnings, f"{told} Measure more places, or each more exactly.")
     return BeamMeasurement(
         kind="field",
         radius_x=_estimate(middle, 0, size.degrees_of_freedom, common, confidence),
@@ -119,7 +118,7 @@ def field_beam(
             Step(
                 "ln W(x, y) = plane + quadratic + thin plate",
                 f"{len(places)} places, sizes of both by restricted likelihood",
-                f"{bent}; band {100 * spread:.2g} % at its widest inside the places",
+                f"{bent}; band {percent(spread, '.2g')} at its widest inside the places",
                 "The surface bends as much as the readings ask for, and its band knows that this was chosen.",
             ),
         ),

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from ..setting.explain import Step
+from ..symbols import percent
 from ..units import MM, Measured, Quantity, QuantityError, measured, positive, show_kernel
 from .measurement import BeamMeasurement, Estimate, checked
 from .profile import Profile, pinhole_corrected, profile, slit_corrected
@@ -244,7 +245,7 @@ def _profile_steps(kind: str, f: Profile, result: Estimate, opening: float) -> l
             "U = t u",
             f"t = {result.coverage_factor:.4g}, u = {mm(float(result.standard_uncertainty.m_as(MM)))}",
             f"W0 between {mm(float(result.interval[0].m_as(MM)))} and {mm(float(result.interval[1].m_as(MM)))}",
-            f"A {result.confidence:.0%} interval with Student's t.",
+            f"A {percent(result.confidence, '.0f')} interval with Student's t.",
         )
     )
     return steps

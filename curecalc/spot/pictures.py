@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from ..setting.explain import Step
+from ..symbols import percent
 from ..units import DEG, MM, RAD, Measured, Quantity, QuantityError, finite, measured, positive, ratio, show_kernel
 from .frame import block_mean
 from .image import Spot, image_spot
@@ -285,7 +286,7 @@ def _steps(spot: Spot, radii: list[Estimate]) -> list[Step]:
             Step(
                 "I = peak exp(-2 d^T W^-2 d) + plane",
                 f"peak {spot.bell.peak:.4g}, background {spot.bell.plane[0]:.4g} counts",
-                f"residual {spot.gaussian_residual:.2%} of the peak",
+                f"residual {percent(spot.gaussian_residual, '.2f')} of the peak",
                 "Second moments cannot be had, so a Gaussian is fitted.",
             )
         )

@@ -10,6 +10,7 @@ import numpy as np
 
 from ..setting.explain import Step
 from ..statistics.intervals import t_factor
+from ..symbols import percent
 from ..units import MM, Quantity, QuantityError, finite, nonnegative, ratio, show_kernel
 from .knife import KnifeEdge, clip_factor, knife_edge
 from .measurement import BeamMeasurement, Estimate, checked, estimate
@@ -220,12 +221,12 @@ def doubts(of: str, f: Scan, height: float, notes: list[str]) -> list[str]:
             out.append(f"{of}{count} of {total} readings stand {what}. They count as limits only. {_RANGE[high]} and scan again.")
     for i in r.wild:
         out.append(
-            f"{of}reading {i + 1} lies {abs(f.residuals[i] / height):.0%} of the full reading off the curve and was left out. "
+            f"{of}reading {i + 1} lies {percent(abs(f.residuals[i] / height), '.0f')} of the full reading off the curve and was left out. "
             f"Repeat the scan."
         )
     if r.quantum > 0.02 * abs(height):
         out.append(
-            f"{of}the readings stand on steps of {r.quantum / abs(height):.1%} of the full reading, too coarse. Choose a finer "
+            f"{of}the readings stand on steps of {percent(r.quantum / abs(height), '.1f')} of the full reading, too coarse. Choose a finer "
             f"range of the "
             "meter, or write more digits down."
         )
@@ -237,7 +238,7 @@ def doubts(of: str, f: Scan, height: float, notes: list[str]) -> list[str]:
         )
     if r.misfit_p < max(2e-3, 0.5 * r.misfit) and r.misfit > 1.5e-3:  # a large misfit needs less proof
         out.append(
-            f"{of}the residuals follow a pattern, not noise ({r.misfit:.1%} of the full reading): the beam is not Gaussian "
+            f"{of}the residuals follow a pattern, not noise ({percent(r.misfit, '.1f')} of the full reading): the beam is not Gaussian "
             f"along this axis, the "
             "scan is not clean, or the detector is not linear. Look at the figure, and take a camera image."
         )
@@ -248,7 +249,10 @@ def doubts(of: str, f: Scan, height: float, notes: list[str]) -> list[str]:
             "counts it."
         )
     if f.u_radius > 0.1 * f.radius:
-        notes.append(f"{of}the scatter leaves the radius uncertain by {f.u_radius / f.radius:.0%}. Average longer, or take more readings.")
+        notes.append(
+            f"{of}the scatter leaves the radius uncertain by {percent(f.u_radius / f.radius, '.0f')}. "
+            "Average longer, or take more readings."
+        )
     return out
 
 
@@ -291,10 +295,12 @@ def _edge_doubts(of: str, f: KnifeEdge, x: Any) -> tuple[list[str], list[str]]:
         notes.append(f"{of}only {f.points_on_edge} readings fall on the edge. Step by a quarter of the radius or less.")
     if f.with_drift and f.u_drift > 0 and abs(f.drift) > 4.0 * f.u_drift and abs(f.drift) * np.ptp(x) > 0.02 * f.full:
         change = f.drift * float(np.ptp(x)) / f.full
-        told = f"{of}the source changed by {change:+.1%} during the scan; the fit takes it out. Let the laser settle first."
+        told = f"{of}the source changed by {percent(change, '+.1f')} during the scan; the fit takes it out. Let the laser settle first."
         (checks if abs(change) > 0.1 else notes).append(told)
     if f.clip is not None and abs(f.clip.radius - f.radius) > max(0.05 * f.radius, 4.0 * f.u_radius):
-        notes.append(f"{of}the two-level estimate differs by {f.clip.radius / f.radius - 1:+.0%} from the fit: the steps are coarse.")
+        notes.append(
+            f"{of}the two-level estimate differs by {percent(f.clip.radius / f.radius - 1, '+.0f')} from the fit: the steps are coarse."
+        )
     return checks, notes
 
 
@@ -313,7 +319,7 @@ def _edge_steps(f: KnifeEdge, result: Estimate, low: float) -> list[Step]:
             f"t = {result.coverage_factor:.4g} for {result.degrees_of_freedom:.3g} degrees of freedom, "
             f"u = {mm(float(result.standard_uncertainty.m_as(MM)))}",
             f"W0 between {mm(float(result.interval[0].m_as(MM)))} and {mm(float(result.interval[1].m_as(MM)))}",
-            f"A {result.confidence:.0%} interval from the scatter about the curve, and from the stage where stated.",
+            f"A {percent(result.confidence, '.0f')} interval from the scatter about the curve, and from the stage where stated.",
         ),
     ]
     if f.clip is not None:

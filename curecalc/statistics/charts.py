@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import QuantityError
+from ..symbols import percent
 from ..units import ratio
 from .constants import chart_constants
 from .rules import RULES, check_rules, run_length, run_signals
@@ -170,7 +171,7 @@ class Chart:
 
 def _notes(base: Baseline) -> tuple[str, ...]:
     if 0 < base.points < FEW:
-        loose = f"{100 * base.sd_uncertainty:.0f} %"
+        loose = percent(base.sd_uncertainty, ".0f")
         return (f"The baseline has only {base.points} readings, so its limits are uncertain by {loose}; take {FEW}.",)
     return ()
 

@@ -14,6 +14,8 @@ from .kinds import (
     G_CM3,
     HOUR,
     HZ,
+    IN_CM2,
+    IN_UM,
     KELVIN,
     KINDS,
     M_S,
@@ -44,7 +46,7 @@ from .kinds import (
     unit_text,
 )
 from .reading import parse, parse_measured
-from .showing import Shown, figure, from_json, kind_of, show, show_kernel, show_span, span, to_json
+from .showing import Shown, figure, from_json, kind_of, micrometres, show, show_kernel, show_span, span, to_json
 
 __all__ = [
     "DEG",
@@ -53,6 +55,8 @@ __all__ = [
     "G_CM3",
     "HOUR",
     "HZ",
+    "IN_CM2",
+    "IN_UM",
     "KELVIN",
     "KINDS",
     "M",
@@ -93,6 +97,7 @@ __all__ = [
     "from_json",
     "kind_of",
     "measured",
+    "micrometres",
     "measured_field",
     "nonnegative",
     "parse",

@@ -10,7 +10,7 @@ import numpy as np
 import pint
 from pint import Quantity
 
-__all__ = ["KINDS", "Kind", "brief", "clip", "one_line", "unit_text"]
+__all__ = ["IN_CM2", "IN_UM", "KINDS", "Kind", "brief", "clip", "one_line", "unit_text"]
 
 _registry: Any = pint.get_application_registry()
 
@@ -27,6 +27,9 @@ DEGC, KELVIN = (_registry.Unit(u) for u in ("degC", "kelvin"))
 G, G_CM3 = (_registry.Unit(u) for u in ("g", "g/cm^3"))
 PER_MM = _registry.Unit("1/mm")
 ONE, PERCENT = (_registry.Unit(u) for u in ("dimensionless", "percent"))
+
+IN_UM = 1e3  # a kernel's mm as people read small lengths, in um
+IN_CM2 = 100.0  # a kernel's mJ/mm^2 as people read exposures, in mJ/cm^2
 
 
 @dataclass(frozen=True)

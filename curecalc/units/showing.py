@@ -13,9 +13,9 @@ from pint import Quantity, Unit
 
 from ..errors import QuantityError
 from .checks import Measured
-from .kinds import DEG, DEGC, KELVIN, KINDS, NM, RAD, Kind, clip, unit_text
+from .kinds import DEG, DEGC, IN_UM, KELVIN, KINDS, NM, RAD, Kind, clip, unit_text
 
-__all__ = ["Shown", "figure", "from_json", "kind_of", "show", "show_kernel", "show_span", "span", "to_json"]
+__all__ = ["Shown", "figure", "from_json", "kind_of", "micrometres", "show", "show_kernel", "show_span", "span", "to_json"]
 
 
 def figure(value: float, standard_uncertainty: float | None = None, *, digits: int = 4) -> str:
@@ -37,6 +37,15 @@ def figure(value: float, standard_uncertainty: float | None = None, *, digits: i
         text = f"{value:.{max(digits - 1 - size, 0)}f}"
         return text.rstrip("0").rstrip(".") if "." in text else text
     return f"{value:.{digits}g}"
+
+
+def micrometres(length: float) -> str:
+    """A kernel's length as text in um.
+
+    >>> micrometres(0.01234)
+    '12.3 um'
+    """
+    return f"{figure(IN_UM * float(length), digits=3)} um"
 
 
 def span(low: float, high: float, *, u: float | None = None, digits: int = 4) -> str:

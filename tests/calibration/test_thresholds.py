@@ -11,11 +11,12 @@ from statsmodels.tools.tools import add_constant
 
 from curecalc.calibration.coupons import read_coupons
 from curecalc.calibration.curve import fit_coupons, fit_working_curve
-from curecalc.calibration.findings import chance, findings_of, gauge_step, micrometres
+from curecalc.calibration.findings import chance, findings_of, gauge_step
 from curecalc.calibration.verdict import robust_finding
 from curecalc.errors import FileError
 from curecalc.statistics.line import ordinary_line
 from curecalc.units import Quantity as Q
+from curecalc.units import micrometres
 
 RARE = 0.008  # chance at which a clean lot gets any one Check, stated here apart from the code
 

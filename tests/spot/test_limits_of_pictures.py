@@ -86,7 +86,7 @@ def test_saturation_begins_at_its_shares():
         (1.0, False, 0.5, []),
     ):
         assert keys(doubts.judge_saturation, share, 255.0, at_scale, replace(ROUND, peak=peak)) == said
-    assert "10% of the pixels inside the spot sit at full scale (255)" in refusal(doubts.judge_saturation, 0.101, 255.0, True, ROUND, [])
+    assert "10 % of the pixels inside the spot sit at full scale (255)" in refusal(doubts.judge_saturation, 0.101, 255.0, True, ROUND, [])
 
 
 def test_hot_pixels_are_a_fault_of_the_camera_beyond_half_a_per_cent():
@@ -184,14 +184,14 @@ def rest(blocks, size=1.0):
 def test_a_second_spot_is_told_with_its_place_and_power():
     # the beam holds 2 pi 25 x 1000 = 157080 counts: 0.4 % are 39.3 counts in 16 cells
     assert rest({(26, 2): 39.0}) == ""
-    assert "with about 0.4% of its power" in rest({(26, 2): 40.0})
+    assert "with about 0.4 % of its power" in rest({(26, 2): 40.0})
     for x, y, way in ((26, 2, 4), (-26, 2, 176), (-26, -2, -176), (26, -2, -4)):
         assert rest({(x, y): 60.0}).startswith(
-            f"a second spot stands 2.6 beam radii from the first (at {way} deg in the picture) with about 0.6%"
+            f"a second spot stands 2.6 beam radii from the first (at {way} deg in the picture) with about 0.6 %"
         )
     # what stands within 1.5 radii of its brightest place belongs to it
-    assert "with about 1.0% of its power" in rest({(26, 2): 60.0, (26, 14): 40.0})
-    assert "with about 0.6% of its power" in rest({(26, 2): 60.0, (26, 18): 40.0})
+    assert "with about 1.0 % of its power" in rest({(26, 2): 60.0, (26, 14): 40.0})
+    assert "with about 0.6 % of its power" in rest({(26, 2): 60.0, (26, 18): 40.0})
     # readings below six times the noise, a thousandth of the peak at least, are nothing, however many
     many = [(x, y) for x in range(-38, 39, 4) for y in (-34, 38)]
     assert rest(dict.fromkeys(many, 5.9)) == ""
@@ -208,7 +208,7 @@ def test_uneven_ground_and_halos_are_told_from_spots():
     sectors = [(18, 6), (6, 18), (-6, 18), (-18, 6), (-18, -6), (-6, -18), (6, -18)]
     # seven of eight sectors; the weakest counts that holds over a quarter of their mean: w > (600 + w)/32, 19.4
     ring = dict.fromkeys(sectors[:6], 100.0)
-    assert "a halo around the beam holds about 6.3% of its power" in rest(ring | {sectors[6]: 20.0})
+    assert "a halo around the beam holds about 6.3 % of its power" in rest(ring | {sectors[6]: 20.0})
     assert "second spot" in rest(ring | {sectors[6]: 19.0})
 
 
@@ -306,8 +306,8 @@ READ = replace(power_reading(reading=np.tile([99.0, 101.0], 10), calibration=0.0
 @pytest.mark.parametrize(
     ("fine", "not_fine", "words"),
     [
-        ({"drift_p": 0.01, "drift": 0.1}, {"drift_p": 0.0099, "drift": 0.1}, "still drift by +10.0% from first to last"),
-        ({"drift_p": 0.0, "drift": -0.002}, {"drift_p": 0.0, "drift": -0.0021}, "still drift by -0.2%"),
+        ({"drift_p": 0.01, "drift": 0.1}, {"drift_p": 0.0099, "drift": 0.1}, "still drift by +10.0 % from first to last"),
+        ({"drift_p": 0.0, "drift": -0.002}, {"drift_p": 0.0, "drift": -0.0021}, "still drift by -0.2 %"),
         ({"readings": 10}, {"readings": 9}, "9 readings give a Student factor of 2.31"),
         ({"readings": 10}, {"readings": 2}, "2 readings give a Student factor of 12.7"),
         ({}, {"correlation": 0.25}, "(correlation 0.25)"),
@@ -315,9 +315,9 @@ READ = replace(power_reading(reading=np.tile([99.0, 101.0], 10), calibration=0.0
         (
             {},
             {"left_out": 3, "warm_up_change": -0.05},
-            "the first 3 of 20 readings, the first 30 s are left out as warm-up: they begin 5.0% below",
+            "the first 3 of 20 readings, the first 30 s are left out as warm-up: they begin 5.0 % below",
         ),
-        ({}, {"left_out": 3, "warm_up_change": 0.05}, "5.0% above the settled level"),
+        ({}, {"left_out": 3, "warm_up_change": 0.05}, "5.0 % above the settled level"),
         ({}, {"at_top": 4}, "4 of 20 readings stand at one top value"),
         ({}, {"step": 0.5}, "stand on steps of 0.5 mW"),
     ],
@@ -358,7 +358,7 @@ def compared(values, relative=0.0):
 
 def test_a_map_parts_from_the_optics_beyond_each_limit():
     square = [(x, y) for x in (-10.0, 0.0, 10.0) for y in (-10.0, 0.0, 10.0)]
-    for offset, said in ((0.0099, ""), (0.0101, "the spot is +1.0% of what"), (-0.0101, "the spot is -1.0% of what")):
+    for offset, said in ((0.0099, ""), (0.0101, "the spot differs by +1.0 % from what"), (-0.0101, "the spot differs by -1.0 % from what")):
         assert " ".join(compared([(x, y, offset) for x, y in square]).sentences).startswith(said)
         assert bool(compared([(x, y, offset) for x, y in square]).sentences) == bool(said)
     # 3 % over nine places is sure where one place is known to 0.03 x 3/3.7074 (Student at 99 %, six degrees): 2.428 %
@@ -371,11 +371,11 @@ def test_a_map_parts_from_the_optics_beyond_each_limit():
         got = compared([(x, y, slope * y / 20.0) for x, y in square])
         assert bool(got.sentences) is said
         assert got.slope == (pytest.approx(0.0, abs=1e-12), pytest.approx(slope / 20.0))
-    assert "it grows by 1.0% across the field towards 90 deg" in got.sentences[0]
+    assert "it grows by 1.0 % across the field towards 90 deg" in got.sentences[0]
     assert "towards 180 deg" in compared([(x, y, -0.002 * x) for x, y in square]).sentences[0]
     # one place off by d leaves (1 - 1/n) d against a scatter of d sqrt((1 - 1/n)/(n - 3)): 3.49 times it of 16 places, 3.63 of 17
     assert compared(ring(16, 0.1)).sentences == ()
-    assert compared(ring(17, 0.1)).sentences == ("the place at 0, 0 mm parts most, by +10.5%: measure it again.",)
+    assert compared(ring(17, 0.1)).sentences == ("the place at 0, 0 mm parts most, by +10.5 %: measure it again.",)
     assert compared(ring(25, 0.0208)).sentences == ()  # 24/25 of it are below 2 %
     assert len(compared(ring(25, 0.0209)).sentences) == 1
 
@@ -428,7 +428,7 @@ def test_what_is_said_of_a_map_by_hand():
         mapping.field_beam([Place(x=x, y=y, radius_x=0.1, radius_y=0.1 if x else None) for x, y in square])
     bent = mapping.field_beam([Place(x=x, y=y, radius_x=0.1 * math.exp(0.002 * x * x)) for x, y in square], common=0.0409)
     assert bent.details["surface"] == "a quadratic surface"
-    assert bent.warnings[0].startswith("the map's 95% band reaches 10% of the radius")
+    assert bent.warnings[0].startswith("the map's 95 % band reaches 10 % of the radius")
 
 
 @pytest.mark.parametrize("turn", [0.2, 0.5, -0.6])

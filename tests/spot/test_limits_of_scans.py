@@ -80,13 +80,17 @@ CLIP = ClipWidth(1.0, 0.1, -0.6, 0.6)
         (
             {"drift": 0.01, "u_drift": 1e-4, "x": X[:11]},
             {"drift": -0.012, "u_drift": 1e-4, "x": X[:11]},
-            "note | the source changed by -2.4%",
+            "note | the source changed by -2.4 %",
         ),
-        ({"drift": 0.016, "u_drift": 0.004}, {"drift": 0.0161, "u_drift": 0.004}, "note | the source changed by +9.7%"),
-        ({}, {"drift": 0.05, "u_drift": 0.01, "x": X[:11]}, "note | the source changed by +10.0%"),
-        ({}, {"drift": 0.051, "u_drift": 0.01, "x": X[:11]}, "check | the source changed by +10.2%"),
-        ({"clip": replace(CLIP, radius=1.0499)}, {"clip": replace(CLIP, radius=1.051)}, "note | the two-level estimate differs by +5%"),
-        ({"clip": replace(CLIP, radius=2.0), "u_radius": 0.25}, {"clip": replace(CLIP, radius=2.02), "u_radius": 0.25}, "differs by +102%"),
+        ({"drift": 0.016, "u_drift": 0.004}, {"drift": 0.0161, "u_drift": 0.004}, "note | the source changed by +9.7 %"),
+        ({}, {"drift": 0.05, "u_drift": 0.01, "x": X[:11]}, "note | the source changed by +10.0 %"),
+        ({}, {"drift": 0.051, "u_drift": 0.01, "x": X[:11]}, "check | the source changed by +10.2 %"),
+        ({"clip": replace(CLIP, radius=1.0499)}, {"clip": replace(CLIP, radius=1.051)}, "note | the two-level estimate differs by +5 %"),
+        (
+            {"clip": replace(CLIP, radius=2.0), "u_radius": 0.25},
+            {"clip": replace(CLIP, radius=2.02), "u_radius": 0.25},
+            "differs by +102 %",
+        ),
     ],
 )
 def test_what_is_said_of_an_edge_begins_at_its_limit(fine, not_fine, words):
@@ -103,15 +107,15 @@ def scan_says(height=1.0, u_radius=0.0, **readings):
 @pytest.mark.parametrize(
     ("fine", "not_fine", "words"),
     [
-        ({"quantum": 0.02, "height": -1.0}, {"quantum": 0.0421, "height": -2.0}, "steps of 2.1% of the full reading"),
+        ({"quantum": 0.02, "height": -1.0}, {"quantum": 0.0421, "height": -2.0}, "steps of 2.1 % of the full reading"),
         (
             {"misfit_p": 2e-3, "misfit": 0.003},
             {"misfit_p": 1.99e-3, "misfit": 0.003},
-            "follow a pattern, not noise (0.3% of the full reading)",
+            "follow a pattern, not noise (0.3 % of the full reading)",
         ),
         ({"misfit_p": 0.05, "misfit": 0.1}, {"misfit_p": 0.0499, "misfit": 0.1}, "follow a pattern"),
         ({"misfit_p": 0.0, "misfit": 1.5e-3}, {"misfit_p": 0.0, "misfit": 1.51e-3}, "follow a pattern"),
-        ({"u_radius": 0.1}, {"u_radius": 0.104}, "the scatter leaves the radius uncertain by 10%"),
+        ({"u_radius": 0.1}, {"u_radius": 0.104}, "the scatter leaves the radius uncertain by 10 %"),
         ({}, {"saturated": 5, "clipped": 3, "wild": (7,)}, "5 of 40 readings stand at one top value"),
         ({}, {"saturated": 5, "clipped": 3, "wild": (7,)}, "3 of 40 readings stand at one bottom value"),
         ({}, {"wild": (7,)}, "reading 8 lies"),
@@ -338,13 +342,13 @@ FEW_FAR = np.where(np.abs(Z) > 2.2, 0.1, 0.01)
             {"widened": 1.5, "chi_squared": 20.25},
             "scatter 1.5 times as much as their stated uncertainties allow (chi-squared 20.2",
         ),
-        ({}, {"wild": 4, "fitted": np.full(12, 0.04)}, "width 5 lies 25% off the curve"),
+        ({}, {"wild": 4, "fitted": np.full(12, 0.04)}, "width 5 lies 25 % off the curve"),
         ({"position": 2.9}, {"position": 3.0}, "the waist lies outside the positions measured"),
         ({"position": -2.9}, {"position": -3.0}, "the waist lies outside the positions measured"),
         ({}, {"beam_quality": 0.75, "u_beam_quality": 0.124}, "M^2 comes out at 0.750, below the 1 that no beam can beat, by more"),
         ({}, {"beam_quality": 0.75, "u_beam_quality": 0.125}, "note | M^2 comes out at 0.750, below the 1 that no beam can beat, within"),
         ({"beam_quality": 1.0}, {"beam_quality": 0.999}, "note | M^2 comes out at 0.999"),
-        ({"u_beam_quality": 0.15}, {"u_beam_quality": 0.18}, "note | M^2 is uncertain by 12%"),
+        ({"u_beam_quality": 0.15}, {"u_beam_quality": 0.18}, "note | M^2 is uncertain by 12 %"),
         ({"residuals": np.where(np.abs(Z) > 1.5, 0.0399, 0.01)}, {"residuals": PROPORTIONAL}, "wide beams scatter far more"),
         (
             {"residuals": PROPORTIONAL, "degrees_of_freedom": 5},

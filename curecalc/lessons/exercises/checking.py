@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from ...symbols import percent
 from ...units import KINDS, parse
 from .record import Exercise
 
@@ -62,7 +63,7 @@ def check_answer(exercise: Exercise, text: str) -> Verdict:
     if _close(got, -want, near):
         return Verdict(False, "sign", "The size is right, the sign is not.")
     if _close(got, want, 5.0 * near):
-        return Verdict(False, "rounding", f"Close, but off by more than {100 * near:g} %: keep more digits on the way.")
+        return Verdict(False, "rounding", f"Close, but off by more than {percent(near)}: keep more digits on the way.")
     first = exercise.steps[0].formula
     return Verdict(False, "", f"Not right. Look at the lesson '{exercise.lesson}' again, and begin with {first}.")
 
