@@ -137,24 +137,24 @@ def knife_edge(position: Any, reading: Any, *, drift: bool = True, low: float = 
         u_position=u_position,
     )
     p, sd = found.result.parameters, found.result.sd
-    radius, with_drift = math.exp(p[1]), found.wander == 2
-    tilt, slope = p[4:6] / found.scale if with_drift else (0.0, 0.0)
+    curve, radius, with_drift = found.curve, found.radius, found.wander == 2
+    tilt, slope = p[4:6] / curve.scale if with_drift else (0.0, 0.0)
     common = found.common(radius)
     rising, full, dark = bool(p[3] >= 0.0), float(p[3]), float(p[2])
     if not rising:  # a falling edge is c0 + c1 S = (c0 + c1) - c1 (1 - S)
         common |= {"dark": dark + full, "tilt": float(tilt + slope)}
         full, slope = -full, -slope
     step = found.step if rising else 1.0 - found.step
-    plain = found.y - (common["tilt"] + slope * step) * (found.x - found.middle)
+    plain = curve.y - (common["tilt"] + slope * step) * (curve.x - curve.middle)
     return KnifeEdge(
         radius=radius,
         u_radius=radius * found.u_log_radius,
         full=full,
         drift=float(slope),
-        u_drift=float(sd[5] / found.scale) if with_drift else 0.0,
+        u_drift=float(sd[5] / curve.scale) if with_drift else 0.0,
         rising=rising,
-        points_on_edge=int(((step > 0.02) & (step < 0.98) & found.kept).sum()),
+        points_on_edge=int(((step > 0.02) & (step < 0.98) & curve.free).sum()),
         with_drift=with_drift,
-        clip=clip_width(found.x, plain, low=low, dark=common["dark"], full=full) if full > 0 else None,
+        clip=clip_width(curve.x, plain, low=low, dark=common["dark"], full=full) if full > 0 else None,
         **common,
     )

@@ -185,13 +185,13 @@ def profile(
         is_edge=False,
         u_position=u_position,
     )
-    centre, log_radius, dark, peak = found.result.parameters[:4]
-    radius = math.exp(log_radius)
+    centre, _, dark, peak = found.result.parameters[:4]
+    curve, radius = found.curve, found.radius
     measured = math.sqrt(radius**2 + slit_width**2 / 3.0 + pinhole_diameter**2 / 4.0)
     common = found.common(measured)
-    x = found.x
+    x = curve.x
     inside = np.abs(x - centre) <= 2.5 * measured
-    weight = (found.y - dark - common["tilt"] * (x - found.middle)) * np.gradient(x) * inside * found.kept
+    weight = (curve.y - dark - common["tilt"] * (x - curve.middle)) * np.gradient(x) * inside * curve.free
     mean = float((weight * x).sum() / weight.sum()) if weight.sum() else math.nan
     second = float((weight * (x - mean) ** 2).sum() / weight.sum()) if weight.sum() else math.nan
     return Profile(
@@ -199,7 +199,7 @@ def profile(
         u_radius=radius * found.u_log_radius,
         measured_radius=measured,
         peak=float(peak),
-        points_on_peak=int(((np.abs(x - centre) < measured) & found.kept).sum()),
+        points_on_peak=int(((np.abs(x - centre) < measured) & curve.free).sum()),
         with_tilt=found.wander == 1,
         moment_radius=2.0 * math.sqrt(second) if second > 0 else math.nan,
         **common,

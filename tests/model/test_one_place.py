@@ -97,6 +97,7 @@ REASONS = {
     "spot/profile": BEAM,
     "spot/surface": "likelihood of a background surface",
     "spot/scanfit": BEAM,
+    "spot/scatter": "a Gaussian's own higher terms",
     "statistics/change": NORMAL,
     "statistics/charts": "tails and transients of control charts",
     "statistics/constants": "the bias of a standard deviation",

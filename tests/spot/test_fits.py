@@ -3,21 +3,19 @@
 import csv
 import math
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from curecalc.spot import scanfit
 from curecalc.spot.caustic import caustic, coverage, defocus_window
 from curecalc.spot.cured import cured_lines
 from curecalc.spot.knife import clip_factor, knife_edge, knife_edge_power
 from curecalc.spot.power import combine, power_reading, warm_up
 from curecalc.spot.profile import pinhole_corrected, profile, slit_corrected, truncated_width
 from curecalc.statistics.intervals import t_factor
-from curecalc.statistics.least_squares import Fit, fit
+from curecalc.statistics.least_squares import fit
 
 DATA = Path(__file__).parents[2] / "reference" / "data"
 
@@ -300,11 +298,3 @@ def test_readings_that_follow_each_other_count_for_less():
 def test_welch_satterthwaite_of_one_sure_part():
     assert combine(uncertainties=[0.0, 2.0], degrees_of_freedom=[3, math.inf]) == (2.0, math.inf)
     assert combine(uncertainties=[0.0], degrees_of_freedom=[3]) == (0.0, math.inf)
-
-
-@pytest.mark.parametrize("columns", [np.random.default_rng(3).normal(size=(4, 4)), np.outer(np.ones(4), [1.0, 0.0, 0.0, 0.0])])
-def test_scatter_with_no_reading_to_spare(columns):
-    """Where no reading is left over that says how wide the spot is, the fit's own uncertainty is what can be stated."""
-    curve = SimpleNamespace(model=lambda wander, backlash: lambda p: (columns @ p, columns))
-    found = Fit(np.zeros(4), np.eye(4) / 16, np.zeros(4), np.full(4, 1e-9), 0.0, 1, True)
-    assert scanfit._own_scatter(curve, found, 0, False, np.ones(4, bool), None) == (0.25, 1.0)
