@@ -109,7 +109,7 @@ class _Found:
             "dark": float(p[2]),
             "tilt": float(p[4] / curve.scale) if self.wander else 0.0,
             "u_tilt": float(sd[4] / curve.scale) if self.wander else 0.0,
-            "residual_sd": math.sqrt(rest / max(self.result.degrees_of_freedom, 1)),
+            "residual_sd": math.sqrt(rest / self.result.degrees_of_freedom),
             "degrees_of_freedom": self.dof,
             "travel_before": float((p[0] - curve.x[0]) / travel_radius),
             "travel_after": float((curve.x[-1] - p[0]) / travel_radius),
@@ -179,7 +179,7 @@ class _Curve:
 
         y, limit, side = self.y[self.free], self.y[held], np.where(self.top[held], 1.0, -1.0)
         target = np.concatenate([y, np.zeros_like(limit)])
-        dof = max(y.size - found.parameters.size, 1)
+        dof = y.size - found.parameters.size
         for _ in range(4):
             s = max(math.sqrt(float(((y - open_(found.parameters)[0]) ** 2).sum()) / dof), self.rounding)
 
@@ -259,17 +259,19 @@ def _wild(curve: _Curve, result: Fit) -> Fit:
 
 
 def _grid(curve: _Curve, wander: int = 0, room: float = 0.0) -> Any:
-    """Best knot of a grid of centres and radii, solved linearly at each; None where none leaves `room` radii on both sides."""
+    """Best knot of a grid of centres and radii, solved linearly at each; None where none leaves `room` radii on both sides.
+
+    Centres stand a fortieth of the travel apart, radii are 18 from half a step to 0.7 of the travel.
+    """
     some = np.flatnonzero(curve.kept)
     some = some[:: -(-some.size // 300)]
     x, y, t = curve.x[some], curve.y[some], curve.t[some]
     span = float(np.ptp(x))
     if not span > 0.0:
         raise ValueError(f"nearly all {curve.x.size} readings stand at one position ({np.median(x):g} mm), {_NO_WIDTH}")
-    finest = max(0.5 * float(np.median(np.diff(np.unique(x)))), 1e-3 * span)
     centres = np.linspace(x[0], x[-1], 41)[1:-1]
     knots = []
-    for w in np.geomspace(finest, 0.7 * span, 18):
+    for w in np.geomspace(0.5 * span / (x.size - 1), 0.7 * span, 18):
         c = centres[np.minimum(centres - x[0], x[-1] - centres) >= room * w]
         if c.size:
             s = curve.shape((x[None, :] - c[:, None]).ravel(), float(w))[0].reshape(c.size, x.size)

@@ -22,9 +22,7 @@ def noise(*groups):
 )
 def test_jitter_is_told_from_steep_readings_against_flat_ones(many, ratio, seen):
     # steep: above 0.4 of the steepest; flat: below 0.1; what lies between counts for neither
-    steep, _, r = noise(
-        (many - 1, 0.41, 1.0, math.sqrt(ratio)), (1, 1.0, 1.0, -math.sqrt(ratio)), (5, 0.09, 1.0, 1.0), (1, 0.0, 1.0, 1.0)
-    )
+    steep, _, r = noise((many - 1, 0.41, 1.0, math.sqrt(ratio)), (1, 1.0, 1.0, -math.sqrt(ratio)), (5, 0.09, 1.0, 1.0), (1, 0.0, 1.0, 1.0))
     between, _, wide = noise((3, 0.39, 1.0, 0.0), (3, 0.11, 1.0, 1e3))
     per_mm, residuals = np.append(steep, between), np.append(r, wide)
     rows = np.arange(per_mm.size + 1) < per_mm.size  # a last reading, left out
