@@ -18,13 +18,16 @@ from ..statistics.least_squares import Fit, fit
 
 __all__ = ["CuredLines", "cured_lines"]
 
+_FASTEST = math.log(np.finfo(np.float64).max)
+"""Logarithm of the greatest speed that a float holds: lines that hardly change with speed would vanish beyond it."""
+
 
 @dataclass(frozen=True)
 class CuredLines:
     """What widths or depths of single cured lines say; None for what was not measured.
 
     `vanishing_speed` is v0. `agreement_p` is the probability that widths and depths name the same v0; a small one says
-    the threshold model does not hold for the widths. `correlation` is of (ln W0, ln Dp, ln Ec), as far as known.
+    the threshold model does not hold for the widths.
     """
 
     radius: float | None
@@ -40,50 +43,47 @@ class CuredLines:
     depth_sd: float | None
     agreement_p: float | None
     speed_range: float
-    fitted_width: Any
-    fitted_depth: Any
     converged: bool
 
 
-def _line_fit(x: Any, y: Any) -> tuple[float, float]:
-    slope, intercept = np.polyfit(x, y, 1)
-    return float(slope), float(intercept)
+def _root(log_vanishing: float, x: Any) -> Any:
+    """Width over radius; no number, so that the fit steps back, where lines would vanish that were seen."""
+    return np.sqrt(2.0 * (log_vanishing - x))
 
 
 def _widths(x: Any, y: Any) -> Fit:
     """width = a sqrt(2 (lv - x)) with a the radius: fitted in the width itself, where errors are about equal."""
-    slope, intercept = _line_fit(x, y * y)
-    if slope >= 0:
-        raise ValueError(
-            "the lines do not get narrower as the speed rises, so they cannot tell the beam radius. "
-            "Check the columns, and draw lines over a tenfold range of speeds."
-        )
+    slope, intercept = np.polyfit(x, y * y, 1)
 
     def model(p: Any) -> tuple[Any, Any]:
-        log_radius, lv = p
-        radius = math.exp(min(max(log_radius, -60.0), 60.0))
-        over = np.maximum(lv - x, 1e-9)
-        root = np.sqrt(2.0 * over)
+        radius, root = np.exp(p[0]), _root(p[1], x)
         return radius * root, np.stack([radius * root, radius / root], axis=1)
 
-    lv = max(-intercept / slope, float(x.max()) + 1e-3)
-    return fit(model, y, [0.5 * math.log(-0.5 * slope), lv])
+    if slope < 0.0:
+        found = fit(model, y, [0.5 * math.log(-0.5 * slope), max(-intercept / slope, float(x.max()) + 1e-3)])
+        if found.parameters[1] < _FASTEST:
+            return found
+    raise ValueError(
+        "the lines do not get narrower as the speed rises, so they cannot tell the beam radius. "
+        "Check the columns, and draw lines over a tenfold range of speeds."
+    )
 
 
 def _depths(x: Any, y: Any) -> Fit:
-    slope, intercept = _line_fit(x, y)
-    if slope >= 0:
-        raise ValueError(
-            "the lines do not get shallower as the speed rises, so they cannot tell Dp. "
-            "Check the columns, and draw lines over a tenfold range of speeds."
-        )
+    slope, intercept = np.polyfit(x, y, 1)
 
     def model(p: Any) -> tuple[Any, Any]:
-        log_dp, lv = p
-        dp = math.exp(min(max(log_dp, -60.0), 60.0))
-        return dp * (lv - x), np.stack([dp * (lv - x), np.full_like(x, dp)], axis=1)
+        dp = np.exp(p[0])
+        return dp * (p[1] - x), np.stack([dp * (p[1] - x), np.full_like(x, dp)], axis=1)
 
-    return fit(model, y, [math.log(-slope), -intercept / slope])
+    if slope < 0.0:
+        found = fit(model, y, [math.log(-slope), -intercept / slope])
+        if found.parameters[1] < _FASTEST:
+            return found
+    raise ValueError(
+        "the lines do not get shallower as the speed rises, so they cannot tell Dp. "
+        "Check the columns, and draw lines over a tenfold range of speeds."
+    )
 
 
 def cured_lines(
@@ -122,7 +122,7 @@ def cured_lines(
     has_width, width = _present(line_width, x)
     has_depth, depth = _present(cure_depth, x)
     for has, what in ((has_width, "line widths"), (has_depth, "cure depths")):
-        if 0 < has.sum() < 4 or (has.any() and np.unique(x[has]).size < 3):
+        if has.any() and (has.sum() < 4 or np.unique(x[has]).size < 3):
             raise ValueError(
                 f"{int(has.sum())} {what} at {np.unique(x[has]).size} speeds are too few: draw at least four lines at three or more speeds."
             )
@@ -133,10 +133,10 @@ def cured_lines(
     agreement = None
     if fw is not None and fd is not None:
         gap = float(fw.parameters[1] - fd.parameters[1])
-        spread = math.sqrt(fw.covariance[1, 1] + fd.covariance[1, 1])
+        spread = math.sqrt(fw.covariance[1, 1] + fd.covariance[1, 1] + 1e-18)  # the computer's rounding besides
         # the two scatters are themselves estimates: the smaller count is the honest one for the joint fit
         dof = min(fw.degrees_of_freedom, fd.degrees_of_freedom)
-        agreement = t_p(gap / spread, dof) if spread > 1e-12 * max(abs(gap), 1e-300) else (1.0 if abs(gap) < 1e-9 else 0.0)
+        agreement = t_p(gap / spread, dof)
         names, values, cov, converged = _joint(x, width, depth, has_width, has_depth, fw, fd)
     elif fw is not None:
         names, values, cov = ["W", "v"], fw.parameters, fw.covariance
@@ -154,7 +154,6 @@ def cured_lines(
         ec = float(line.scan_exposure(power, radius, math.exp(lv)))
         i, j = at["W"], at["v"]
         u_ec = ec * math.sqrt(cov[i, i] + cov[j, j] + 2.0 * cov[i, j] + (u_power / power) ** 2)
-    ratio = np.sqrt(2.0 * np.maximum(lv - x, 0.0))
     return CuredLines(
         radius=radius,
         u_radius=None if radius is None else radius * math.sqrt(cov[at["W"], at["W"]]),
@@ -169,8 +168,6 @@ def cured_lines(
         depth_sd=fd.residual_sd if fd is not None else None,
         agreement_p=agreement,
         speed_range=float(math.exp(np.ptp(x))),
-        fitted_width=None if radius is None else radius * ratio,
-        fitted_depth=None if dp is None else dp * np.maximum(lv - x, 0.0),
         converged=converged,
     )
 
@@ -190,21 +187,11 @@ def _joint(x: Any, width: Any, depth: Any, has_width: Any, has_depth: Any, fw: F
     sigma = np.concatenate([np.full(xw.size, max(fw.residual_sd, floor)), np.full(xd.size, max(fd.residual_sd, floor))])
 
     def model(p: Any) -> tuple[Any, Any]:
-        radius, dp, lv = math.exp(min(p[0], 60.0)), math.exp(min(p[1], 60.0)), p[2]
-        root = np.sqrt(2.0 * np.maximum(lv - xw, 1e-9))
-        zero_w, zero_d = np.zeros_like(xw), np.zeros_like(xd)
-        values = np.concatenate([radius * root, dp * (lv - xd)])
-        return values, np.stack(
-            [
-                np.concatenate([radius * root, zero_d]),
-                np.concatenate([zero_w, dp * (lv - xd)]),
-                np.concatenate([radius / root, np.full_like(xd, dp)]),
-            ],
-            axis=1,
-        )
+        radius, dp, root, below = np.exp(p[0]), np.exp(p[1]), _root(p[2], xw), p[2] - xd
+        no_width, no_depth = np.zeros_like(xd), np.zeros_like(xw)
+        columns = [(radius * root, no_width), (no_depth, dp * below), (radius / root, np.full_like(xd, dp))]
+        return np.concatenate([radius * root, dp * below]), np.stack([np.concatenate(c) for c in columns], axis=1)
 
-    weights = np.array([1.0 / max(fw.covariance[1, 1], 1e-30), 1.0 / max(fd.covariance[1, 1], 1e-30)])
-    lv = float(weights @ np.array([fw.parameters[1], fd.parameters[1]]) / weights.sum())
-    lv = max(lv, float(xw.max()) + 1e-3)
-    found = fit(model, y, [fw.parameters[0], fd.parameters[0], lv], sigma=sigma)
+    (log_radius, log_vanishing), (log_dp, _) = fw.parameters, fd.parameters
+    found = fit(model, y, [log_radius, log_dp, log_vanishing], sigma=sigma)
     return ["W", "D", "v"], found.parameters, found.covariance, found.converged

@@ -68,16 +68,11 @@ def cured_line_beam(
         raise QuantityError(
             "line_width is missing: depths alone give Dp but no radius. Measure the widths of the lines, or measure the beam itself."
         )
-    p = None if power is None else (power if isinstance(power, Measured) else measured(power))
-    watts = None if p is None else positive("power", p.value, MW)
-    found = checked(
-        cured_lines,
-        scan_speed=v,
-        line_width=width,
-        cure_depth=depth,
-        power=watts,
-        u_power=0.0 if p is None else float(p.standard_uncertainty.m_as(MW)),
-    )
+    light: dict[str, float] = {}
+    if power is not None:
+        p = power if isinstance(power, Measured) else measured(power)
+        light = {"power": positive("power", p.value, MW), "u_power": float(p.standard_uncertainty.m_as(MW))}
+    found = checked(cured_lines, scan_speed=v, line_width=width, cure_depth=depth, **light)
     assert found.radius is not None
     assert found.u_radius is not None
     radius = estimate(
@@ -92,8 +87,8 @@ def cured_line_beam(
         kind="cured-lines",
         radius_x=radius,
         details=_details(found),
-        warnings=tuple(_warnings(found, watts)),
-        steps=tuple(_steps(found, watts)),
+        warnings=tuple(_warnings(found, light.get("power"))),
+        steps=tuple(_steps(found, light.get("power"))),
         fits=(("lines", found, v, (width, depth)),),
     )
 
@@ -138,7 +133,7 @@ def _warnings(f: CuredLines, power: float | None) -> list[str]:
         )
     if f.speed_range < 4.0:
         out.append(f"the speeds span only {f.speed_range:.1f} to 1. Draw lines over a tenfold range of speeds.")
-    if power is None and f.radius is not None:
+    if power is None:
         out.append("no power is given, so Ec is left out. Give power=, at the resin surface.")
     if not f.converged:
         out.append("the fit did not settle. Check the columns and their units.")

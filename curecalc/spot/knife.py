@@ -76,8 +76,6 @@ def clip_width(position: Any, reading: Any, *, low: float = 0.10, dark: float, f
     Rougher than the fit: 0.8 to 2 % high at coarse steps, since a chord cuts the bend of the curve.
     """
     x, y = np.asarray(position, dtype=np.float64), (np.asarray(reading, dtype=np.float64) - dark) / full
-    if y[-1] < y[0]:
-        x, y = x[::-1], y[::-1]
     ends = []
     for level in (low, 1.0 - low):
         # the middle of all crossings: with noise a level may be crossed more than once
@@ -86,8 +84,7 @@ def clip_width(position: Any, reading: Any, *, low: float = 0.10, dark: float, f
         if at.size == 0:
             return None
         ends.append(float(np.mean(x[at] + (level - y[at]) / (y[at + 1] - y[at]) * (x[at + 1] - x[at]))))
-    width = abs(ends[1] - ends[0])
-    return ClipWidth(clip_factor(low) * width, low, ends[0], ends[1]) if width > 0.0 else None
+    return ClipWidth(clip_factor(low) * abs(ends[1] - ends[0]), low, *ends)
 
 
 def _edge(away: Any, radius: float) -> tuple[Any, Any, Any]:

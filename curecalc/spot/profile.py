@@ -92,20 +92,6 @@ def truncated_width(half_window: float) -> float:
     return math.sqrt(1.0 - 2.0 * a * math.exp(-0.5 * a * a) / math.sqrt(2.0 * math.pi) / inside)
 
 
-def _start(x: Any, y: Any) -> tuple[float, float, float, float]:
-    ends = max(1, x.size // 10)
-    dark = float(np.median(np.concatenate([y[:ends], y[-ends:]])))
-    above = y - dark
-    if above.sum() < 0 and -above.min() > above.max():
-        above = -above
-    strong = np.where(above > 0.2 * above.max(), above, 0.0)
-    weight = strong * np.gradient(x)
-    total = weight.sum()
-    centre = float((weight * x).sum() / total)
-    radius = 2.0 * math.sqrt(max(float((weight * (x - centre) ** 2).sum() / total), 0.0))
-    return dark, float(y[np.argmax(np.abs(y - dark))] - dark), centre, max(radius, 0.5 * float(np.median(np.diff(x))))
-
-
 def _narrow(away: Any, radius: float) -> tuple[Any, Any, Any]:
     g = away / radius
     bell = np.exp(-2.0 * g * g)
@@ -209,7 +195,8 @@ def profile(
 def peak_fit(*, position: Any, reading: Any) -> Fit:
     """Gaussian peak b1/b2 exp(-(x - b3)^2/(2 b2^2)), the form of the certified Eckerle4 problem of NIST StRD."""
     x, y = np.asarray(position, dtype=np.float64), np.asarray(reading, dtype=np.float64)
-    _, peak, centre, radius = _start(x, y)
+    centre = float(np.average(x, weights=y))
+    spread = math.sqrt(np.average((x - centre) ** 2, weights=y))
 
     def model(p: Any) -> tuple[Any, Any]:
         area, sd, mean = p
@@ -217,7 +204,7 @@ def peak_fit(*, position: Any, reading: Any) -> Fit:
         bell = np.exp(-0.5 * g * g) / sd
         return area * bell, np.stack([bell, area * bell * (g * g - 1.0) / sd, area * bell * g / sd], axis=1)
 
-    return fit(model, y, [peak * radius / 2.0, radius / 2.0, centre])
+    return fit(model, y, [float(y.max()) * spread, spread, centre])
 
 
 def window_error_percent(half_window: float) -> float:

@@ -83,10 +83,9 @@ def track_exposure(image: Any, x: Any, y: Any, variance: tuple[float, float, flo
 
     Source: derived; a top hat of radius R must give 0.798 of the Gaussian with W0 = R.
     """
-    c, s = math.cos(angle), math.sin(angle)
     xx, xy, yy = variance
-    across = xx * s * s - 2.0 * xy * s * c + yy * c * c
-    radius = 2.0 * math.sqrt(across)
+    across = np.array([-math.sin(angle), math.cos(angle)])
+    radius = 2.0 * math.sqrt(across @ [[xx, xy], [xy, yy]] @ across)
     pitch = max(float(x[1] - x[0]), float(y[1] - y[0]))
     step = pitch * max(1, math.ceil(radius / 60.0 / pitch))  # whole pixels, else bins and pixels beat
     distance, share = line_profile(image, x, y, angle, step=step)
@@ -103,8 +102,7 @@ def track_exposure(image: Any, x: Any, y: Any, variance: tuple[float, float, flo
 
 def _top(distance: Any, share: Any, radius: float) -> float:
     """Height of the top from a fourth-order curve through the readings near it, so that noise does not pick the highest."""
-    smooth = np.convolve(share, np.ones(3) / 3.0, mode="same")
-    at = distance[int(np.argmax(smooth))]
+    at = distance[int(np.argmax(np.convolve(share, np.ones(3), mode="same")))]
     near = np.abs(distance - at) <= max(0.3 * radius, 3.1 * (distance[1] - distance[0]))
     q = distance[near] - at
     if q.size < 6:
