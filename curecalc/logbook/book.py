@@ -16,21 +16,8 @@ from typing import Any
 from .. import __version__
 from ..errors import FileError, QuantityError
 from . import store
-from .entries import (
-    COLUMNS,
-    ENTRY_KINDS,
-    GENESIS,
-    Attached,
-    Entry,
-    chain_hash,
-    check_payload,
-    check_time,
-    moment,
-    name_text,
-    payload_json,
-    plain_payload,
-)
-from .rows import HOLDS, NEWER, entry_of, where
+from .entries import ENTRY_KINDS, GENESIS, Attached, Entry, check_payload, check_time, moment, name_text, payload_json, plain_payload
+from .rows import COLUMNS, HOLDS, NEWER, Row, entry_of, parts, where
 
 __all__ = ["Logbook", "Source"]
 
@@ -129,8 +116,7 @@ class Logbook:
         """
         own = f"id {name_text('identity', identity) or uuid.uuid4()}"
         if corrects is not None and kind != "correction":
-            was = self.entry(corrects) if type(corrects) is int and 0 < corrects <= len(self) else None
-            if was is not None:
+            for was in self._numbered(corrects):
                 machine, lot, beam = machine or was.machine, lot or was.lot, beam or was.beam
                 time = was.time if time is None else time
         text, names = self._checked(kind, payload or {}, machine, lot, beam, corrects, sources)
@@ -162,32 +148,19 @@ class Logbook:
     ) -> int:
         """The number of the entry, added now or standing already under its own identity."""
         with store.guarded(self.path), self._turn():
-            there = self._execute("SELECT number, kind, payload FROM entry WHERE origin = ? AND origin <> ''", (own,)).fetchone()
-            if there is not None:
-                if tuple(there[1:]) != (kind, text):
-                    raise QuantityError(f"identity {own[3:]!r} belongs to entry {there[0]}, which says something else. Give another.")
-                return int(there[0])
+            for number, *said in self._execute("SELECT number, kind, payload FROM entry WHERE origin = ? AND origin <> ''", (own,)):
+                if said != [kind, text]:
+                    named = own.removeprefix("id ")
+                    raise QuantityError(f"identity {named!r} belongs to entry {number}, which says something else. Give another.")
+                return int(number)
             corrects = self._check_corrects(kind, corrects)
             for what, name in zip(("machine", "lot"), names):
                 if name is not None and kind != what:
                     self._check_name(what, name)
             for source in sources:
                 self._keep(source.data)
-            attached = [(one.role, one.name, hashlib.sha256(one.data).hexdigest()) for one in sources]
-            return self._append(
-                kind=kind,
-                time=when,
-                recorded=recorded,
-                operator=who,
-                version=__version__,
-                machine=names[0],
-                lot=names[1],
-                beam=names[2],
-                corrects=corrects,
-                origin=own,
-                payload_text=text,
-                attached=attached,
-            )
+            row = Row(0, kind, when, recorded, who, __version__, *names, corrects, own, text, "", "")
+            return self._append(row, [(one.role, one.name, hashlib.sha256(one.data).hexdigest()) for one in sources])
 
     @contextlib.contextmanager
     def together(self) -> Iterator[None]:
@@ -259,23 +232,21 @@ class Logbook:
         """The entry to correct: the one named, or where it was corrected and holds again, the last correction about it."""
         if corrects is None:
             return None
-        row = self._connection.execute(
-            f"SELECT kind, {NEWER} FROM entry WHERE number = ?", (corrects if type(corrects) is int else -1,)
-        ).fetchone()
-        if row is None:
+        was = next(self._numbered(corrects), None)
+        if was is None:
             raise QuantityError(f"corrects: there is no entry {corrects}. See: curecalc log list")
-        if row[1] is not None:
-            raise QuantityError(f"corrects: entry {corrects} was already corrected by entry {row[1]}. Correct that one.")
-        if kind not in (row[0], "correction"):
+        if was.corrected_by is not None:
+            raise QuantityError(f"corrects: entry {corrects} was already corrected by entry {was.corrected_by}. Correct that one.")
+        if kind not in (was.kind, "correction"):
             raise QuantityError(
-                f"corrects: entry {corrects} is a {row[0]} entry, and a {kind} entry cannot replace it. "
-                f"Write a {row[0]} entry, or strike it out with a correction."
+                f"corrects: entry {corrects} is a {was.kind} entry, and a {kind} entry cannot replace it. "
+                f"Write a {was.kind} entry, or strike it out with a correction."
             )
-        last, length = corrects, 1
+        last, length = was.number, 1
         while (later := self._execute("SELECT number FROM entry WHERE corrects = ?", (last,)).fetchone()) is not None:
             last, length = int(later[0]), length + 1
         if length >= _LONGEST_CHAIN or (length > 1 and kind == "correction"):
-            raise QuantityError(f"corrects: entry {corrects} holds again after corrections. Write a {row[0]} entry that replaces it.")
+            raise QuantityError(f"corrects: entry {corrects} holds again after corrections. Write a {was.kind} entry that replaces it.")
         return last
 
     def _keep(self, data: bytes | None, sha256: str | None = None, size: int | None = None) -> None:
@@ -288,63 +259,38 @@ class Logbook:
         if data is not None and self._execute(bare, (sha256,)).fetchone():
             self._connection.execute("UPDATE source SET data = ? WHERE sha256 = ? AND data IS NULL", (data, sha256))
 
-    def _append(
-        self,
-        *,
-        kind: str,
-        time: str,
-        recorded: str,
-        operator: str,
-        version: str,
-        machine: str | None,
-        lot: str | None,
-        beam: str | None,
-        corrects: int | None,
-        origin: str,
-        payload_text: str,
-        attached: list[tuple[str, str, str]],
-    ) -> int:
-        last = self._connection.execute("SELECT number, sha256 FROM entry ORDER BY number DESC LIMIT 1").fetchone()
-        number, previous = (last[0] + 1, last[1]) if last else (1, GENESIS)
-        sha256 = chain_hash(
-            number=number,
-            kind=kind,
-            time=time,
-            recorded=recorded,
-            operator=operator,
-            version=version,
-            machine=machine,
-            lot=lot,
-            beam=beam,
-            corrects=corrects,
-            origin=origin,
-            payload_text=payload_text,
-            previous=previous,
-            attached=attached,
-        )
-        self._connection.execute(
-            f"INSERT INTO entry ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, payload_text, previous, sha256),
-        )
+    def _append(self, row: Row, attached: list[tuple[str, str, str]]) -> int:
+        """Chain a row to the last one and write it; its number."""
+        number, previous = self._last()
+        row = row._replace(number=number + 1, previous=previous)
+        row = row._replace(sha256=row.chained(attached))
+        self._execute(f"INSERT INTO entry ({COLUMNS}) VALUES ({', '.join('?' * len(row))})", row)
         self._connection.executemany(
-            "INSERT INTO attached (entry, role, name, sha256) VALUES (?, ?, ?, ?)", [(number, *one) for one in attached]
+            "INSERT INTO attached (entry, role, name, sha256) VALUES (?, ?, ?, ?)", [(row.number, *one) for one in attached]
         )
-        return number
+        return row.number
+
+    def _last(self) -> tuple[int, str]:
+        row = self._execute("SELECT number, sha256 FROM entry ORDER BY number DESC LIMIT 1", ()).fetchone()
+        return (0, GENESIS) if row is None else tuple(row)
 
     # ------------------------------------------------------------ reading
 
     def head(self) -> tuple[int, str]:
         """Number and hash of the last entry: noted elsewhere, they prove later that nothing before them was changed or cut off."""
         with store.guarded(self.path):
-            row = self._connection.execute("SELECT number, sha256 FROM entry ORDER BY number DESC LIMIT 1").fetchone()
-        return (int(row[0]), str(row[1])) if row else (0, GENESIS)
+            return self._last()
 
     def entry(self, number: int) -> Entry:
         """One entry by its number."""
-        found = list(self._select("WHERE entry.number = ?", (number,)))
-        if not found:
-            raise QuantityError(f"there is no entry {number}; the logbook holds {len(self)}. See: curecalc log list")
-        return found[0]
+        for found in self._numbered(number):
+            return found
+        raise QuantityError(f"there is no entry {number}; the logbook holds {len(self)}. See: curecalc log list")
+
+    def _numbered(self, number: int) -> Iterator[Entry]:
+        """The entry of this number, where there is one."""
+        if number in range(len(self) + 1):  # a database takes no larger number
+            yield from self._select("WHERE entry.number = ?", (number,))
 
     def entries(
         self,
@@ -429,11 +375,13 @@ class Logbook:
                 raise ValueError(one)
         picks = self._connection.fields(fields)
         clause, values = where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=False)
-        order, count = ("DESC", last) if last is not None else ("ASC", 2**62 if first is None else first)
+        order, count = ("ASC", first) if last is None else ("DESC", last)
+        limit = () if count is None else (count,)
         with store.guarded(self.path):
             rows = self._connection.execute(
-                f"SELECT number, time, machine, lot, beam{picks} FROM entry {clause} ORDER BY time {order}, number {order} LIMIT ?",
-                (*values, count),
+                f"SELECT number, time, machine, lot, beam{picks} FROM entry {clause} "
+                f"ORDER BY time {order}, number {order} {'LIMIT ?' * len(limit)}",
+                (*values, *limit),
             ).fetchall()
         found = self._connection.held(rows) if fields else [tuple(row) for row in rows]
         return found if last is None else found[::-1]
@@ -441,15 +389,14 @@ class Logbook:
     def _select(self, clause: str, values: Iterable[Any]) -> Iterator[Entry]:
         with store.guarded(self.path):
             rows = self._connection.execute(f"SELECT {COLUMNS}, {NEWER} AS corrected_by FROM entry {clause}", tuple(values)).fetchall()
-            numbers = [row[0] for row in rows]
-            kept = self._attached(numbers)
-        for row in rows:
-            yield entry_of(self.path, row, kept.get(row[0], ()))
+            kept = self._attached([number for number, *_ in rows])
+        for *fields, newer in rows:
+            row = Row(*fields)
+            yield entry_of(self.path, row, kept.get(row.number, ()), newer)
 
     def _attached(self, numbers: list[int]) -> dict[int, tuple[Attached, ...]]:
         kept: dict[int, tuple[Attached, ...]] = {}
-        for start in range(0, len(numbers), 500):
-            some = numbers[start : start + 500]
+        for some in parts(numbers):
             query = (
                 "SELECT entry, role, name, attached.sha256, size FROM attached JOIN source USING (sha256) "
                 f"WHERE entry IN ({', '.join('?' * len(some))}) ORDER BY entry, role"

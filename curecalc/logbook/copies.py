@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from ..errors import FileError
 from . import store
-from .entries import COLUMNS
+from .rows import COLUMNS, each_row
 
 if TYPE_CHECKING:
     from .book import Logbook
@@ -29,14 +30,11 @@ def backup(book: Logbook, path: str | Path) -> int:
     try:
         with store.guarded(target):
             if book.connection.server:
-                count = _out_of_a_server(book, partial)
+                _out_of_a_server(book, partial)
             else:
                 book.connection.execute("VACUUM INTO ?", (str(partial),))
-                copy = sqlite3.connect(f"{partial.resolve().as_uri()}?mode=ro&immutable=1", uri=True)
-                try:
-                    count = int(copy.execute("SELECT count(*) FROM entry").fetchone()[0])
-                finally:
-                    copy.close()
+            with contextlib.closing(sqlite3.connect(f"{partial.resolve().as_uri()}?mode=ro&immutable=1", uri=True)) as copy:
+                ((count,),) = copy.execute("SELECT count(*) FROM entry")
         with partial.open("rb+") as stream:
             os.fsync(stream.fileno())
         partial.rename(target)
@@ -44,31 +42,22 @@ def backup(book: Logbook, path: str | Path) -> int:
         raise FileError(f"{target}: cannot be written ({error.strerror}). Choose another place.") from None
     finally:
         partial.unlink(missing_ok=True)
-    return count
+    return int(count)
 
 
-def _out_of_a_server(book: Logbook, path: Path) -> int:
+def _out_of_a_server(book: Logbook, path: Path) -> None:
     store.connect(path, create=True).close()
-    target = store.connect(path)
-    try:
-        return copy_into(book.connection, target, len(book))
-    finally:
-        target.close()
+    with contextlib.closing(store.connect(path)) as target:
+        copy_into(book.connection, target, len(book))
 
 
-def copy_into(source: store.Database, target: store.Database, last: int) -> int:
-    """Entries up to number `last`, as they stand, with their source data into an empty logbook; returns how many."""
-    count = 0
-    marks = ", ".join("?" * len(COLUMNS.split(",")))
-    data = "SELECT sha256, size, data FROM source WHERE sha256 IN (SELECT sha256 FROM attached WHERE entry BETWEEN ? AND ?)"
+def copy_into(source: store.Database, target: store.Database, last: int) -> None:
+    """Entries up to number `last`, as they stand, with their source data into an empty logbook."""
+    data = "SELECT sha256, size, data FROM source WHERE sha256 = ?"
     with store.writing(target):
-        for start in range(1, last + 1, 1000):
-            span = (start, min(last, start + 999))
-            for row in source.execute(data, span):
-                target.execute("INSERT INTO source (sha256, size, data) VALUES (?, ?, ?) ON CONFLICT (sha256) DO NOTHING", row)
-            for row in source.execute(f"SELECT {COLUMNS} FROM entry WHERE number BETWEEN ? AND ? ORDER BY number", span):
-                target.execute(f"INSERT INTO entry ({COLUMNS}) VALUES ({marks})", row)
-                count += 1
-            for row in source.execute("SELECT entry, role, name, sha256 FROM attached WHERE entry BETWEEN ? AND ?", span):
-                target.execute("INSERT INTO attached (entry, role, name, sha256) VALUES (?, ?, ?, ?)", row)
-    return count
+        for held in source.execute("SELECT DISTINCT sha256 FROM attached WHERE entry <= ?", (last,)):
+            target.executemany("INSERT INTO source (sha256, size, data) VALUES (?, ?, ?)", source.execute(data, held))
+        for row in each_row(source, last):
+            target.execute(f"INSERT INTO entry ({COLUMNS}) VALUES ({', '.join('?' * len(row))})", row)
+        attached = source.execute("SELECT entry, role, name, sha256 FROM attached WHERE entry <= ?", (last,))
+        target.executemany("INSERT INTO attached (entry, role, name, sha256) VALUES (?, ?, ?, ?)", attached)

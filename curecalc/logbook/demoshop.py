@@ -82,7 +82,7 @@ def write_demo_shop(path: str | Path, *, end: datetime | None = None, seed: int 
     _power_and_beam(add, rng)
     _lots(add, rng, room, first)
     for day in range(0, TRUTH.days, 2):
-        humid = float(np.clip(0.45 + 0.05 * rng.standard_normal(), 0.2, 0.8))
+        humid = 0.45 + 0.05 * rng.standard_normal()
         degrees = Quantity(round(room(day) + 0.1 * rng.standard_normal(), 1), DEGC)
         add(day + 0.02, "room", {"temperature": degrees, "humidity": round(humid, 2)})
     add(0.0, "note", {"text": "Invented data: this shop, its machines and its resin do not exist."})
@@ -126,10 +126,10 @@ def _machines(add: Adder) -> None:
 
 def _power_and_beam(add: Adder, rng: np.random.Generator) -> None:
     for machine in (TRUTH.steady_machine, TRUTH.fading_machine):
-        for day in range(0, TRUTH.days + 1, 3):
+        for day in range(0, TRUTH.days, 3):
             read = TRUTH.power_at(machine, day) * (1.0 + TRUTH.power_scatter * rng.standard_normal())
             value = Measured(Quantity(round(read, 1), MW), Quantity(round(0.02 * read, 1), MW))
-            add(day + 0.1 - 0.09 * (day == TRUTH.days), "power", {"power": value}, machine=machine)
+            add(day + 0.1, "power", {"power": value}, machine=machine)
         for day in range(0, TRUTH.days, 28):
             radius = TRUTH.beam_radius * (1.0 + 0.006 * rng.standard_normal())
             measured = Measured(Quantity(round(radius, 4), MM), Quantity(0.002, MM))
@@ -150,10 +150,7 @@ def _lots(add: Adder, rng: np.random.Generator, room: Callable[[float], float], 
         dates = {"opened": opened.date(), "expiry": expiry.date()}
         add(came, "lot", about | dates, lot=lot)
         for age in (0.05, 10.0, 20.0, 29.0):
-            at = came + age
-            if at > TRUTH.days:
-                continue
-            add(at, "calibration", _calibration(rng, dp, ec, room(at), age), lot=lot)
+            add(came + age, "calibration", _calibration(rng, dp, ec, room(came + age), age), lot=lot)
         for machine in (TRUTH.steady_machine, TRUTH.fading_machine):
             if lot == TRUTH.bad_lot and machine == TRUTH.steady_machine:
                 continue  # it was seen in time here, and the old lot stayed in the vat

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import hashlib
 import json
 import math
 from collections.abc import Mapping
@@ -20,7 +19,6 @@ __all__ = [
     "Attached",
     "Entry",
     "EntryKind",
-    "chain_hash",
     "check_payload",
     "check_time",
     "moment",
@@ -31,8 +29,6 @@ __all__ = [
 
 LONGEST_NAME = 200
 GENESIS = "0" * 64
-# of the table of entries, in the order of the fields of `Entry`
-COLUMNS = "number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, payload, previous, sha256"
 
 
 @dataclass(frozen=True)
@@ -216,46 +212,6 @@ class Entry:
             "previous": self.previous,
             "sha256": self.sha256,
         }
-
-
-def chain_hash(
-    *,
-    number: int,
-    kind: str,
-    time: str,
-    recorded: str,
-    operator: str,
-    version: str,
-    machine: str | None,
-    lot: str | None,
-    beam: str | None,
-    corrects: int | None,
-    origin: str,
-    payload_text: str,
-    previous: str,
-    attached: list[tuple[str, str, str]],
-) -> str:
-    """SHA-256 of an entry: of its fields as a JSON list, the hash of the entry before among them.
-
-    `attached` holds (role, name, sha256), in order of role.
-    """
-    record = [
-        number,
-        kind,
-        time,
-        recorded,
-        operator,
-        version,
-        machine,
-        lot,
-        beam,
-        corrects,
-        origin,
-        payload_text,
-        [list(one) for one in sorted(attached)],
-        previous,
-    ]
-    return hashlib.sha256(json.dumps(record, ensure_ascii=True, separators=(",", ":")).encode()).hexdigest()
 
 
 def payload_json(payload: Mapping[str, Any]) -> str:

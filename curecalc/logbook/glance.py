@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from typing import Any, TypeVar
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from . import store
 from .book import Logbook
 from .entries import Entry
-from .rows import where
+from .rows import parts, where
 
 __all__ = ["Glance"]
-
-_SOME = 500  # names or numbers in one statement
-T = TypeVar("T")
-
-
-def _parts(whole: Sequence[T]) -> Iterator[Sequence[T]]:
-    return (whole[start : start + _SOME] for start in range(0, len(whole), _SOME))
 
 
 class Glance(Logbook):
@@ -60,7 +53,7 @@ class Glance(Logbook):
         """The day after which each lot is too old, as far as it was written down."""
         found: dict[str, str] = {}
         clause, values = where(kind="lot", machine=None, lot=None, beam=None, since=None, until=self.until, corrected=False)
-        for some in _parts(lots):
+        for some in parts(lots):
             about = f"{clause} AND lot IN ({', '.join('?' * len(some))}) ORDER BY time, number"
             with store.guarded(self.path):
                 rows = self._connection.execute(f"SELECT lot{self._connection.fields(['expiry'])} FROM entry {about}", (*values, *some))
@@ -72,7 +65,7 @@ class Glance(Logbook):
         numbers: dict[int, tuple[str, str, str]] = {}
         for kind in kinds:
             clause, values = where(kind=kind, machine=None, lot=None, beam=None, since=None, until=self.until, corrected=False)
-            for some in _parts(names):
+            for some in parts(names):
                 with store.guarded(self.path):
                     rows = self._connection.execute(
                         f"SELECT column1, (SELECT number FROM entry {clause} AND {what} = column1 ORDER BY time DESC, number DESC LIMIT 1) "
@@ -81,6 +74,6 @@ class Glance(Logbook):
                     )
                 self._newest |= {(kind, what, name): None for name in some}
                 numbers |= {number: (kind, what, name) for name, number in rows if number is not None}
-        for some_numbers in _parts(list(numbers)):
+        for some_numbers in parts(list(numbers)):
             for entry in self._select(f"WHERE number IN ({', '.join('?' * len(some_numbers))})", some_numbers):
                 self._newest[numbers[entry.number]] = entry

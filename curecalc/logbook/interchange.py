@@ -22,28 +22,14 @@ from typing import Any
 
 from ..errors import FileError
 from .book import Logbook
-from .entries import ENTRY_KINDS, GENESIS, Entry, chain_hash
+from .entries import ENTRY_KINDS, GENESIS, Entry
+from .rows import Row
 
 __all__ = ["Imported", "csv_text", "import_text", "json_text", "neutral", "restored"]
 
 FORMAT = "curecalc logbook"
-_STORED = (
-    "number",
-    "kind",
-    "time",
-    "recorded",
-    "operator",
-    "version",
-    "machine",
-    "lot",
-    "beam",
-    "corrects",
-    "origin",
-    "payload",
-    "sources",
-    "previous",
-    "sha256",
-)
+*_BEFORE, _PREVIOUS, _OWN = Row._fields
+_STORED = (*_BEFORE, "sources", _PREVIOUS, _OWN)
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "'")
 
 
@@ -76,24 +62,8 @@ def csv_text(entries: Iterable[Entry]) -> str:
 
 def _stored(entry: Entry) -> list[str]:
     attached = [[one.role, one.name, one.sha256, one.size] for one in entry.attached]
-    cells = (
-        entry.number,
-        entry.kind,
-        entry.time,
-        entry.recorded,
-        entry.operator,
-        entry.version,
-        entry.machine,
-        entry.lot,
-        entry.beam,
-        entry.corrects,
-        entry.origin,
-        entry.payload_text,
-        json.dumps(attached),
-        entry.previous,
-        entry.sha256,
-    )
-    return ["" if cell is None else str(cell) for cell in cells]
+    cells = vars(entry) | {"payload": entry.payload_text, "sources": json.dumps(attached)}
+    return ["" if cells[name] is None else str(cells[name]) for name in _STORED]
 
 
 def _flat(payload: dict[str, Any]) -> dict[str, str]:
@@ -158,44 +128,31 @@ def import_text(logbook: Logbook, text: str, *, source: str = "the import") -> I
     end of the chain and keep time, recording time, operator and version; `origin` is the hash they had. What stands already
     is left alone, so an import can be repeated.
     """
-    rows, data = _read_json(text, source) if text.lstrip()[:1] == "{" else _read_csv(text, source)
-    for place, row in rows:
-        _check_row(place, row)
+    rows, data = _read_json(text, source) if text.lstrip().startswith("{") else _read_csv(text, source)
     exported: dict[int, str] = {}
-    for place, row in rows:
-        if row["corrects"] is not None and row["corrects"] not in exported:
-            raise FileError(f"{place}: corrects entry {row['corrects']}, which is not among the exported ones. Export the whole logbook.")
-        exported[row["number"]] = row["sha256"]
+    for place, row, attached in rows:
+        _check_row(place, row, attached)
+        if row.corrects is not None and row.corrects not in exported:
+            raise FileError(f"{place}: corrects entry {row.corrects}, which is not among the exported ones. Export the whole logbook.")
+        exported[row.number] = row.sha256
     with logbook.together():
         connection, before = logbook.connection, len(logbook)
-        whole = before == 0 and [row["number"] for _, row in rows] == list(range(1, len(rows) + 1))
-        whole = whole and all(row["previous"] == (rows[i - 1][1]["sha256"] if i else GENESIS) for i, (_, row) in enumerate(rows))
+        chain = enumerate([GENESIS, *(row.sha256 for _, row, _ in rows)], 1)
+        whole = before == 0 and all((row.number, row.previous) == due for due, (_, row, _) in zip(chain, rows))
         numbers = _standing(connection)
         standing = bare = 0
-        for place, row in rows:
-            if row["sha256"] in numbers or (row["origin"] and row["origin"] in numbers):
+        for place, row, attached in rows:
+            there = numbers.get(row.sha256, numbers.get(row.origin))
+            if there is not None:
                 standing += 1
-                numbers.setdefault(row["sha256"], numbers.get(row["origin"], 0))
+                numbers[row.sha256] = there
                 continue
             corrects = _corrected(place, row, exported, numbers, connection)
-            for _, _, sha256, size in row["attached"]:
+            for _, _, sha256, size in attached:
                 logbook._keep(data.get(sha256), sha256, size)
                 bare += sha256 not in data
-            number = logbook._append(
-                kind=row["kind"],
-                time=row["time"],
-                recorded=row["recorded"],
-                operator=row["operator"],
-                version=row["version"],
-                machine=row["machine"],
-                lot=row["lot"],
-                beam=row["beam"],
-                corrects=corrects,
-                origin=row["origin"] if whole else row["origin"] or row["sha256"],
-                payload_text=row["payload"],
-                attached=[(role, name, sha256) for role, name, sha256, _ in row["attached"]],
-            )
-            numbers[row["sha256"]] = number
+            origin = row.origin if whole else row.origin or row.sha256
+            numbers[row.sha256] = logbook._append(row._replace(corrects=corrects, origin=origin), _hashed(attached))
         added = len(logbook) - before
     return Imported(added, standing, bare)
 
@@ -209,17 +166,21 @@ def _standing(connection: Any) -> dict[str, int]:
     return numbers
 
 
-def _corrected(place: str, row: dict[str, Any], exported: dict[int, str], numbers: dict[str, int], connection: Any) -> int | None:
-    if row["corrects"] is None:
+def _corrected(place: str, row: Row, exported: dict[int, str], numbers: dict[str, int], connection: Any) -> int | None:
+    if row.corrects is None:
         return None
-    here = numbers[exported[row["corrects"]]]
+    here = numbers[exported[row.corrects]]
     by = connection.execute("SELECT number FROM entry WHERE corrects = ?", (here,)).fetchone()
     if by is not None:
         raise FileError(f"{place}: corrects entry {here}, which entry {by[0]} has corrected here already. Settle by hand which one holds.")
     return here
 
 
-def _read_json(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]], dict[str, bytes]]:
+# where it stands in the export, its row, what is attached: role, name, sha256, size
+_Read = tuple[str, Row, list[tuple[str, str, str, int]]]
+
+
+def _read_json(text: str, source: str) -> tuple[list[_Read], dict[str, bytes]]:
     try:
         record = json.loads(text)
     except json.JSONDecodeError as error:
@@ -235,7 +196,7 @@ def _read_json(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]]
         place = f"{source}: entry {index} of the list"
         try:
             attached = [(s["role"], s["name"], s["sha256"], s["size"]) for s in item["sources"]]
-            rows.append((place, {key: item[key] for key in _STORED if key != "sources"} | {"attached": attached}))
+            rows.append((place, Row(*(item[key] for key in Row._fields)), attached))
         except (KeyError, TypeError):
             raise FileError(f"{place}: lacks a field. Export it again.") from None
     data: dict[str, bytes] = {}
@@ -249,7 +210,7 @@ def _read_json(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]]
     return rows, data
 
 
-def _read_csv(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]], dict[str, bytes]]:
+def _read_csv(text: str, source: str) -> tuple[list[_Read], dict[str, bytes]]:
     limit = csv.field_size_limit(100_000_000)
     reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""))
     try:
@@ -268,13 +229,11 @@ def _read_csv(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]],
             raise FileError(f"{place}: has {len(cells)} cells instead of {len(names)}. Export it again.")
         values = dict(zip(names, map(restored, cells)))
         try:
-            row: dict[str, Any] = {key: values[key] for key in _STORED if key != "sources"}
-            row["number"] = int(row["number"])
-            row["corrects"] = int(row["corrects"]) if row["corrects"] else None
-            for key in ("machine", "lot", "beam"):
-                row[key] = row[key] or None
-            row["attached"] = [tuple(one) for one in json.loads(values["sources"])]
-            flat = _flat(json.loads(row["payload"]))
+            fields: dict[str, Any] = {key: values[key] for key in Row._fields}
+            fields |= {key: values[key] or None for key in ("machine", "lot", "beam")}
+            fields |= {"number": int(values["number"]), "corrects": int(values["corrects"]) if values["corrects"] else None}
+            attached = [tuple(one) for one in json.loads(values["sources"])]
+            flat = _flat(json.loads(values["payload"]))
         except (ValueError, TypeError, AttributeError, RecursionError):
             raise FileError(f"{place}: cannot be read; a cell was changed since the export. Export it again.") from None
         for name in names[len(_STORED) :]:
@@ -283,17 +242,19 @@ def _read_csv(text: str, source: str) -> tuple[list[tuple[str, dict[str, Any]]],
                     f"{place}: {name} was changed since the export, and an import takes nothing that was changed. "
                     "Write a correction in the logbook instead."
                 )
-        rows.append((place, row))
+        rows.append((place, Row(**fields), attached))
     return rows, {}
 
 
-def _check_row(place: str, row: dict[str, Any]) -> None:
-    if row["kind"] not in ENTRY_KINDS:
-        raise FileError(f"{place}: the kind {str(row['kind'])[:40]!r} is not known here. Update curecalc, or leave the entry out.")
+def _hashed(attached: list[tuple[str, str, str, int]]) -> list[tuple[str, str, str]]:
+    return [(role, name, sha256) for role, name, sha256, _ in attached]
+
+
+def _check_row(place: str, row: Row, attached: list[tuple[str, str, str, int]]) -> None:
+    if row.kind not in ENTRY_KINDS:
+        raise FileError(f"{place}: the kind {str(row.kind)[:40]!r} is not known here. Update curecalc, or leave the entry out.")
     try:
-        fields = {key: row[key] for key in _STORED if key not in ("payload", "sources", "sha256")}
-        attached = [(role, name, sha256) for role, name, sha256, _ in row["attached"]]
-        good = chain_hash(**fields, payload_text=row["payload"], attached=attached) == row["sha256"]
+        good = row.chained(_hashed(attached)) == row.sha256
     except (TypeError, ValueError):
         good = False
     if not good:

@@ -1,14 +1,20 @@
-"""How rows of the entries' table become entries, and which rows hold."""
+"""Rows of the entries' table: how each is chained to the one before, how they become entries, and which of them hold."""
 
 from __future__ import annotations
 
+import hashlib
 import json
-from typing import Any
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any, NamedTuple, TypeVar
 
 from ..errors import FileError
 from .entries import Attached, Entry
+from .store import Database
 
-__all__ = ["HOLDS", "NEWER", "entry_of", "where"]
+__all__ = ["COLUMNS", "HOLDS", "NEWER", "Row", "each_row", "entry_of", "parts", "where"]
+
+_SOME = 500  # names or numbers in one statement, rows read at once
+T = TypeVar("T")
 
 # the entry that corrects this one, unless it was itself struck out by a correction that holds: then this one holds again
 _CORRECTING = (
@@ -21,10 +27,57 @@ NEWER = f"(SELECT c1.number {_CORRECTING})"
 HOLDS = f"NOT EXISTS (SELECT 1 {_CORRECTING})"  # not `NEWER IS NULL`: of that a server expects few rows and reads all of a machine's
 
 
-def entry_of(path: str, row: tuple[Any, ...], attached: tuple[Attached, ...]) -> Entry:
-    # the columns of `COLUMNS`, payload text among them, then the entry that corrects this one
-    stored: tuple[Any, ...] = (*row[:11], _loaded(path, row[0], row[11]), *row[11:14], attached, row[14])
-    return Entry(*stored)
+class Row(NamedTuple):
+    """A row of the table: what `Entry` says of its fields, `payload` as the text that is stored."""
+
+    number: int
+    kind: str
+    time: str
+    recorded: str
+    operator: str
+    version: str
+    machine: str | None
+    lot: str | None
+    beam: str | None
+    corrects: int | None
+    origin: str
+    payload: str
+    previous: str
+    sha256: str
+
+    def chained(self, attached: Iterable[tuple[str, str, str]]) -> str:
+        """The SHA-256 it must have: of its fields as a JSON list, data attached (role, name, sha256) in order of role and the hash of
+        the row before among them.
+        """
+        *fields, previous, _ = self
+        record = [*fields, sorted(attached), previous]
+        return hashlib.sha256(json.dumps(record, ensure_ascii=True, separators=(",", ":")).encode()).hexdigest()
+
+
+COLUMNS = ", ".join(Row._fields)
+
+
+def entry_of(path: str, row: Row, attached: tuple[Attached, ...], corrected_by: int | None) -> Entry:
+    """The entry of a row."""
+    fields = row._asdict() | {"payload": _loaded(path, row.number, row.payload), "payload_text": row.payload}
+    return Entry(**fields, attached=attached, corrected_by=corrected_by)
+
+
+def parts(whole: Sequence[T]) -> Iterator[Sequence[T]]:
+    """So many of a sequence as one statement may name."""
+    return (whole[start : start + _SOME] for start in range(0, len(whole), _SOME))
+
+
+def each_row(connection: Database, last: int | None = None) -> Iterator[Row]:
+    """Every row in order of its number, up to that of `last`, some at a time."""
+    end, values = ("", ()) if last is None else ("AND number <= ?", (last,))
+    query = f"SELECT {COLUMNS} FROM entry WHERE number > ? {end} ORDER BY number LIMIT {_SOME}"
+    rows = connection.execute(query, (0, *values))
+    while rows:
+        for fields in rows:
+            row = Row(*fields)
+            yield row
+        rows = connection.execute(query, (row.number, *values))
 
 
 def where(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import itertools
 import shutil
 import sqlite3
 import tempfile
@@ -14,7 +15,7 @@ from typing import Any
 
 from ..errors import FileError
 from .book import Logbook
-from .entries import COLUMNS, chain_hash
+from .rows import COLUMNS, Row
 from .server import is_server
 
 __all__ = ["Salvaged", "salvage"]
@@ -59,7 +60,7 @@ def salvage(path: str | Path, target: str | Path) -> Salvaged:
         raise FileError(f"{path}: a server keeps its own copies: salvage is for files. Restore its backup, or use log export.")
     if is_server(str(target)) or Path(target).exists():
         raise FileError(f"{target}: must be a new file. Choose another name.")
-    rows: list[tuple[Any, Any, dict[str, Any]]] = []
+    rows: list[tuple[Row, Any, dict[str, Any]]] = []
     lost: list[int] = []
     changed: list[int] = []
     with _copy(Path(path)) as raw:
@@ -74,27 +75,24 @@ def salvage(path: str | Path, target: str | Path) -> Salvaged:
                 changed.append(number)
     if not rows:
         raise FileError(f"{path}: no entry of it can be read as it was written. Restore the last backup.")
-    good = {row[0] for row, *_ in rows}
-    orphans = [row[0] for row, *_ in rows if row[1] == "correction" and row[9] not in good]
-    rows = [one for one in rows if one[0][0] not in orphans]
+    good = {row.number for row, *_ in rows}
+    orphans = [row.number for row, *_ in rows if row.kind == "correction" and row.corrects not in good]
+    rows = [one for one in rows if one[0].number not in orphans]
     bare = sum(data is None for *_, kept in rows for data, _ in kept.values())
     found = Salvaged(str(target), len(rows), tuple(sorted([*lost, *orphans])), tuple(changed), bare)
-    last = rows[-1][0]
+    last, *_ = rows[-1]
     with Logbook(target, create=True) as book, book.together():
-        book.add("note", {"text": f"salvaged from {Path(path).name}: {found.text()}; its last entry kept is {last[0]}, {last[13]}"})
+        book.add("note", {"text": f"salvaged from {Path(path).name}: {found.text()}; its last entry kept is {last.number}, {last.sha256}"})
         _write(book, rows)
     return found
 
 
-def _write(book: Logbook, rows: Iterable[tuple[Any, Any, dict[str, Any]]]) -> None:
-    numbers: dict[int, int] = {}
+def _write(book: Logbook, rows: Iterable[tuple[Row, Any, dict[str, Any]]]) -> None:
+    numbers: dict[int | None, int] = {}
     for row, attached, kept in rows:
         for sha256, (data, size) in kept.items():
             book._keep(data, sha256, size)
-        values = dict(zip(("kind", "time", "recorded", "operator", "version", "machine", "lot", "beam"), row[1:9]))
-        numbers[row[0]] = book._append(
-            **values, corrects=numbers.get(row[9]), origin=row[13], payload_text=row[11], attached=[tuple(one) for one in attached]
-        )
+        numbers[row.number] = book._append(row._replace(corrects=numbers.get(row.corrects), origin=row.sha256), attached)
 
 
 @contextlib.contextmanager
@@ -123,31 +121,27 @@ def _read(raw: sqlite3.Connection, query: str, *values: Any) -> list[Any] | None
     return None
 
 
-def _each(raw: sqlite3.Connection, path: str) -> Iterator[tuple[int, Any]]:
+def _each(raw: sqlite3.Connection, path: str) -> Iterator[tuple[int, Row | None]]:
     """Every number with its row, None where it cannot be read."""
     if _read(raw, "SELECT count(*) FROM sqlite_master") is None:
         raise FileError(f"{path}: its beginning cannot be read, so nothing can be salvaged. Restore the last backup.")
-    ends = _read(raw, "SELECT max(number) FROM entry")
-    last = int(ends[0][0] or 0) if ends else None
+    ends = _read(raw, "SELECT coalesce(max(number), 0) FROM entry")
     gap: list[int] = []
-    number = 0
-    while len(gap) < _MISSES if last is None else number < last:
-        number += 1
-        rows = _read(raw, f"SELECT {COLUMNS} FROM entry WHERE number = ?", number)
-        if rows:
+    for number in range(1, ends[0][0] + 1) if ends else itertools.count(1):
+        if rows := _read(raw, f"SELECT {COLUMNS} FROM entry WHERE number = ?", number):
             yield from ((missed, None) for missed in gap)
             gap = []
-            yield number, rows[0]
-        else:
-            gap.append(number)
-    if last is not None:
-        yield from ((missed, None) for missed in gap)
+            yield number, Row(*rows[0])
+            continue
+        gap.append(number)
+        if not ends and len(gap) == _MISSES:
+            return
+    yield from ((missed, None) for missed in gap)
 
 
-def _as_written(row: tuple[Any, ...], attached: list[tuple[str, str, str]]) -> bool:
-    names = ("number", "kind", "time", "recorded", "operator", "version", "machine", "lot", "beam", "corrects", "origin")
+def _as_written(row: Row, attached: list[tuple[str, str, str]]) -> bool:
     with contextlib.suppress(TypeError, ValueError):
-        return chain_hash(**dict(zip(names, row)), payload_text=row[11], previous=row[12], attached=attached) == row[13]
+        return row.chained(attached) == row.sha256
     return False
 
 

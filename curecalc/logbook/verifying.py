@@ -12,8 +12,9 @@ from typing import Any
 
 from . import store
 from .book import Logbook
-from .entries import COLUMNS, GENESIS, Entry, chain_hash
+from .entries import GENESIS, Entry
 from .recompute import RECOMPUTED_KINDS, recompute
+from .rows import each_row
 
 __all__ = ["Verification", "verify"]
 
@@ -72,15 +73,15 @@ def verify(logbook: Logbook, *, again: bool = False, head: tuple[int, str] | Non
     connection = logbook.connection
     problems = store.integrity(connection)
     doubts: list[str] = []
-    last, count = GENESIS, 0
+    last, count, sources, elsewhere = GENESIS, 0, 0, 0
     try:
-        last, count = _walk(connection, problems, doubts)
+        for last, count in _walk(connection, problems, doubts):  # noqa: B007 - what was reached, wherever it stops
+            pass
         if head is not None:
             problems += _against(connection, head, count)
         sources, elsewhere = _sources(connection, problems)
     except sqlite3.DatabaseError as error:
         problems.append(f"reading stops after entry {count}: SQLite says: {error}. Restore the last backup.")
-        sources = elsewhere = 0
     recomputed, unrepeatable = 0, []
     if again and not problems:
         for kind in RECOMPUTED_KINDS:
@@ -100,57 +101,34 @@ def verify(logbook: Logbook, *, again: bool = False, head: tuple[int, str] | Non
     return Verification(logbook.path, count, sources, elsewhere, last, *told)
 
 
-def _all(connection: store.Database) -> Iterator[Any]:
-    """Every entry in order of its number, some thousands at a time."""
-    number = 0
-    while rows := connection.execute(f"SELECT {COLUMNS} FROM entry WHERE number > ? ORDER BY number LIMIT 5000", (number,)).fetchall():
-        yield from rows
-        number = rows[-1][0]
-
-
-def _walk(connection: store.Database, problems: list[str], doubts: list[str]) -> tuple[str, int]:
+def _walk(connection: store.Database, problems: list[str], doubts: list[str]) -> Iterator[tuple[str, int]]:
+    """Hash and number of each entry, once it is judged."""
     attached: dict[int, list[tuple[str, str, str]]] = {}
-    for number, role, name, sha256 in connection.execute("SELECT entry, role, name, sha256 FROM attached"):
-        attached.setdefault(number, []).append((role, name, sha256))
-    head, expected, before = GENESIS, 1, ""
-    for row in _all(connection):
-        (number, kind, time, recorded, operator, version, machine, lot, beam, corrects, origin, text, previous, sha256) = row
-        if str(recorded) < before:
-            doubts.append(f"entry {number} was recorded {str(recorded)[:16]}, before entry {number - 1}: a clock ran backwards or was set")
-        if _later(str(time), str(recorded)):
-            doubts.append(f"entry {number} is dated {str(time)[:16]}, ahead of the clock when it was recorded")
-        before = str(recorded)
-        if number != expected:
-            problems.append(f"entries {expected} to {number - 1} are missing")
-        elif previous != head:
-            problems.append(f"entry {number} does not follow entry {number - 1}: one of them was changed")
+    for number, *about in connection.execute("SELECT entry, role, name, sha256 FROM attached"):
+        attached.setdefault(number, []).append(tuple(about))
+    head, last, before = GENESIS, 0, ""
+    for row in each_row(connection):
+        number, what, recorded = row.number, f"entry {row.number} ({row.kind}, {str(row.time)[:10]})", str(row.recorded)
+        if recorded < before:
+            doubts.append(f"entry {number} was recorded {recorded[:16]}, before entry {number - 1}: a clock ran backwards or was set")
+        if _later(str(row.time), recorded):
+            doubts.append(f"entry {number} is dated {str(row.time)[:16]}, ahead of the clock when it was recorded")
+        if number != last + 1:
+            problems.append(f"entries {last + 1} to {number - 1} are missing")
+        elif row.previous != head:
+            problems.append(f"entry {number} does not follow entry {last}: one of them was changed")
         try:
-            got = chain_hash(
-                number=number,
-                kind=kind,
-                time=time,
-                recorded=recorded,
-                operator=operator,
-                version=version,
-                machine=machine,
-                lot=lot,
-                beam=beam,
-                corrects=corrects,
-                origin=origin,
-                payload_text=text,
-                previous=previous,
-                attached=attached.pop(number, []),
-            )
+            got = row.chained(attached.pop(number, []))
         except TypeError:  # damage can turn text into bytes
             got = ""
-        if got != sha256:
-            problems.append(f"entry {number} ({kind}, {str(time)[:10]}) is not as it was written")
-        elif not _is_table(text):
-            problems.append(f"entry {number} ({kind}, {str(time)[:10]}) cannot be read")
-        head, expected = sha256, number + 1
+        if got != row.sha256:
+            problems.append(f"{what} is not as it was written")
+        elif not _is_table(row.payload):
+            problems.append(f"{what} cannot be read")
+        head, last, before = row.sha256, number, recorded
+        yield head, last
     for number in attached:
         problems.append(f"source data stands for entry {number}, which is missing")
-    return head, expected - 1
 
 
 def _later(time: str, recorded: str) -> bool:
@@ -164,10 +142,9 @@ def _later(time: str, recorded: str) -> bool:
 def _against(connection: store.Database, noted: tuple[int, str], count: int) -> list[str]:
     """What a head noted earlier, elsewhere, says of this logbook."""
     number, sha256 = noted
-    row = connection.execute("SELECT sha256 FROM entry WHERE number = ?", (number,)).fetchone()
-    if number and row is None:
+    if number > count:
         return [f"entry {number}, noted earlier, is missing: this logbook ends at entry {count}, entries were cut off"]
-    if number and not str(row[0]).startswith(sha256):
+    if any(not str(found).startswith(sha256) for (found,) in connection.execute("SELECT sha256 FROM entry WHERE number = ?", (number,))):
         return [f"entry {number} has another hash than was noted earlier: it or one before it was written anew"]
     return []
 

@@ -13,7 +13,8 @@ from curecalc.figures.drift import drift_figure
 from curecalc.figures.style import save
 from curecalc.logbook.book import Logbook
 from curecalc.logbook.drifting import drift_report
-from curecalc.logbook.entries import chain_hash, moment
+from curecalc.logbook.entries import moment
+from curecalc.logbook.rows import Row
 from curecalc.logbook.status import shop_status
 from curecalc.units import Quantity
 
@@ -40,23 +41,11 @@ def furnished(path, readings: int, machines: tuple[str, ...] = ("north", "south"
     first, rows = len(book) + 1, []
     for number, value in enumerate(values.tolist(), first):
         when = moment(start + timedelta(days=399.0 * (number - first + 1) / readings))
-        entry = {
-            "number": number,
-            "kind": "power",
-            "time": when,
-            "recorded": when,
-            "operator": "",
-            "version": "0.1.0",
-            "machine": machines[number % len(machines)],
-            "lot": None,
-            "beam": None,
-            "corrects": None,
-            "origin": f"id {number}",
-            "payload_text": f'{{"power":{{"value":{value!r},"unit":"mW","standard_uncertainty":4.8}}}}',
-            "previous": previous,
-        }
-        previous = chain_hash(**entry, attached=[])
-        rows.append((*entry.values(), previous))
+        payload = f'{{"power":{{"value":{value!r},"unit":"mW","standard_uncertainty":4.8}}}}'
+        machine = machines[number % len(machines)]
+        row = Row(number, "power", when, when, "", "0.1.0", machine, None, None, None, f"id {number}", payload, previous, "")
+        previous = row.chained([])
+        rows.append(row._replace(sha256=previous))
     if book.connection.server:
         _copied(path, rows)
     else:

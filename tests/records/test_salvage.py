@@ -1,5 +1,6 @@
 """What a damaged file still holds goes into a new logbook that says so; the damaged file stays as it was."""
 
+import hashlib
 import random
 import sqlite3
 from pathlib import Path
@@ -9,7 +10,7 @@ import pytest
 from curecalc.cli import main
 from curecalc.errors import FileError
 from curecalc.logbook.book import Logbook, Source
-from curecalc.logbook.salvage import salvage
+from curecalc.logbook.salvage import _each, _spans, salvage
 from curecalc.logbook.verifying import verify
 from curecalc.units import Quantity
 
@@ -119,3 +120,51 @@ def test_what_cannot_be_salvaged_is_said(tmp_path) -> None:
     with pytest.raises(FileError, match="nothing can be salvaged"):
         salvage(tmp_path / "text.db", tmp_path / "b.db")
     assert not (tmp_path / "b.db").exists()
+
+
+class Shelf:
+    """A file whose last number cannot be read, with entries of these numbers."""
+
+    def __init__(self, *numbers: int) -> None:
+        self.numbers = numbers
+
+    def execute(self, query: str, values: tuple = ()) -> "Shelf":
+        if "max(number)" in query:
+            raise sqlite3.DatabaseError("malformed")
+        self.found = [(number, *"abcdefghijklm") for number in values if number in self.numbers]
+        return self
+
+    def fetchall(self) -> list[tuple]:
+        return self.found
+
+
+@pytest.mark.parametrize(("numbers", "kept", "lost"), [((1, 3, 2003), [1, 3, 2003], 2000), ((1, 3, 2004), [1, 3], 1)])
+def test_where_the_end_is_not_known_two_thousand_missing_numbers_are_the_end(numbers, kept, lost) -> None:
+    found = list(_each(Shelf(*numbers), "a.db"))
+    assert [number for number, row in found if row is not None] == kept
+    assert sum(row is None for _, row in found) == lost
+
+
+def test_numbers_are_told_in_spans() -> None:
+    assert _spans((3,)) == "3"
+    assert _spans((1, 2, 4, 6, 7, 8)) == "1 to 2, 4, 6 to 8"
+
+
+def test_source_data_that_is_lost_or_changed_leaves_its_entry(tmp_path) -> None:
+    filled(tmp_path / "a.db", 9)  # data with the first, the fifth and the ninth
+    raw = sqlite3.connect(tmp_path / "a.db")
+    for name in ("source_no_update", "source_no_delete"):
+        raw.execute(f"DROP TRIGGER {name}")
+    raw.execute("PRAGMA ignore_check_constraints = 1")
+    first, fifth = (sha256 for (sha256,) in raw.execute("SELECT sha256 FROM attached ORDER BY entry LIMIT 2"))
+    raw.execute("UPDATE source SET data = ? WHERE sha256 = ?", (bytes([7]) * 3000, first))
+    raw.execute("DELETE FROM source WHERE sha256 = ?", (fifth,))
+    raw.commit()
+    raw.close()
+    found = salvage(tmp_path / "a.db", tmp_path / "b.db")
+    assert (found.kept, found.without_data, found.whole) == (10, 2, False)
+    with Logbook(tmp_path / "b.db") as book:
+        sizes = {one.sha256: one.size for entry in book.entries() for one in entry.attached}
+        assert [sizes[first], sizes[fifth]] == [3000, 0]
+        assert book.source(hashlib.sha256(bytes([8]) * 3000).hexdigest()) == bytes([8]) * 3000
+        assert (verify(book).passed, verify(book).sources, verify(book).elsewhere) == (True, 1, 2)

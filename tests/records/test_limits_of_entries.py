@@ -1,0 +1,148 @@
+"""The chain by its definition, and what a logbook takes and finds at each of its limits."""
+
+import hashlib
+import json
+
+import pytest
+
+from curecalc.errors import FileError, QuantityError
+from curecalc.logbook.book import LARGEST_PAYLOAD, LARGEST_SOURCE, Logbook, Source
+from curecalc.logbook.entries import check_time
+from curecalc.logbook.store import Lost
+from curecalc.logbook.verifying import verify
+from curecalc.units import Measured, Quantity
+
+POWER = {"power": Measured(Quantity(0.3, "W"), Quantity(6.0, "mW"))}
+CURVE = {"penetration_depth": Quantity(0.1, "mm"), "critical_exposure": Quantity(9.0, "mJ/cm^2")}
+
+
+@pytest.fixture
+def book(tmp_path):
+    with Logbook(tmp_path / "shop.db", create=True) as book:
+        yield book
+
+
+def shop(book) -> None:
+    book.add("machine", {"wavelength": Quantity(355.0, "nm")}, machine="north")
+    book.add("power", POWER, machine="north", sources=[Source("readings", "p.csv", b"abc"), Source("meter", "m.txt", b"of 2025")])
+    book.add("power", POWER, machine="north", corrects=2)
+    book.add("note", {"text": "hello"})
+
+
+def test_every_hash_is_that_of_the_json_list_of_its_entry_and_the_hash_before(book) -> None:
+    shop(book)
+    assert book.head()[1] == book.entry(4).sha256
+    previous = "0" * 64
+    for e in book.entries(corrected=True):
+        stored = [e.number, e.kind, e.time, e.recorded, e.operator, e.version, e.machine, e.lot, e.beam, e.corrects, e.origin]
+        listed = [*stored, e.payload_text, [[one.role, one.name, one.sha256] for one in e.attached], previous]
+        assert e.previous == previous
+        assert e.sha256 == hashlib.sha256(json.dumps(listed, separators=(",", ":")).encode("ascii")).hexdigest()
+        previous = e.sha256
+
+
+@pytest.mark.parametrize("number", [-1, 0, 5, 10**30, "1", None])
+def test_a_number_that_no_entry_has_is_said(book, number) -> None:
+    shop(book)
+    with pytest.raises(QuantityError, match=f"there is no entry {number}; the logbook holds 4"):
+        book.entry(number)
+    if number is not None:
+        with pytest.raises(QuantityError, match=f"corrects: there is no entry {number}"):
+            book.add("note", {"text": "x"}, corrects=number)
+    assert len(book) == 4
+
+
+def test_a_head_noted_earlier_stands_is_missing_or_has_another_hash(book) -> None:
+    assert verify(book, head=book.head()).passed  # of an empty logbook
+    shop(book)
+    number, sha256 = book.head()
+    assert verify(book, head=(number, sha256[:8])).passed
+    for wrong, words in (
+        ((5, sha256), "entry 5, noted earlier, is missing: this logbook ends at entry 4"),
+        ((10**30, sha256), f"entry {10**30}, noted earlier, is missing"),
+        ((3, sha256), "entry 3 has another hash than was noted earlier"),
+    ):
+        (problem,) = verify(book, head=wrong).problems
+        assert problem.startswith(words)
+
+
+def test_an_entry_sent_to_a_server_that_is_lost_is_sent_five_times(book, monkeypatch) -> None:
+    for failures, written in ((4, True), (5, False)):
+        sent, real = [], Logbook._added
+
+        def added(self, *given, sent=sent, real=real, failures=failures):
+            sent.append(given)
+            if len(sent) <= failures:
+                raise Lost("gone")
+            return real(self, *given)
+
+        monkeypatch.setattr(Logbook, "_added", added)
+        monkeypatch.setattr("curecalc.logbook.store.connect_again", lambda _, old: old)
+        if written:
+            assert book.add("note", {"text": "x"}).number == 1
+        else:
+            with pytest.raises(Lost):
+                book.add("note", {"text": "y"})
+        assert len(sent) == 5
+        assert all(one == sent[0] for one in sent)
+        monkeypatch.undo()
+    assert len(book) == 1
+
+
+def test_an_entry_may_be_corrected_and_struck_out_so_often(book) -> None:
+    book.add("power", POWER, machine="north")
+    book.add("power", POWER, machine="north", corrects=1)
+    book.add("correction", {"reason": "the first was right"}, corrects=2)
+    assert [one.number for one in book.entries()] == [1]
+    with pytest.raises(QuantityError, match="entry 1 holds again after corrections"):
+        book.add("correction", {"reason": "x"}, corrects=1)  # which would strike out the correction
+    replaced = book.add("power", POWER, machine="north", corrects=1)
+    assert (replaced.corrects, book.entry(1).corrected_by, [one.number for one in book.entries()]) == (3, 2, [4])
+    book.add("correction", {"reason": "the first was right"}, corrects=4)
+    assert [one.number for one in book.entries()] == [1]
+    with pytest.raises(QuantityError, match=r"entry 1 holds again after corrections\. Write a power entry"):
+        book.add("power", POWER, machine="north", corrects=1)
+
+
+def test_entries_and_values_from_either_end(book) -> None:
+    for day in (1, 2, 3, 4):
+        book.add("room", {"temperature": Quantity(20.0 + day, "degC")}, time=f"2026-01-0{day}T00:00Z")
+    assert [[e.number for e in book.entries(last=n)] for n in (-1, 0, 1, 3)] == [[], [], [4], [2, 3, 4]]
+    field = ["temperature.value"]
+    assert [row[5] for row in book.values("room", field)] == [21.0, 22.0, 23.0, 24.0]
+    assert [row[5] for row in book.values("room", field, first=2)] == [21.0, 22.0]
+    assert [row[5] for row in book.values("room", field, last=2)] == [23.0, 24.0]
+    since, until = (check_time(f"2026-01-0{day}T00:00Z") for day in (2, 3))
+    assert [e.number for e in book.entries(since=since, until=until)] == [2, 3]  # the ends included
+    assert book.values("room", [], last=1) == [(4, check_time("2026-01-04T00:00Z"), None, None, None)]
+
+
+def test_names_that_look_like_a_slip(book) -> None:
+    book.add("machine", {}, machine="abcdefgh")
+    book.add("lot", {}, lot="abcdefgh", machine="abcdefgh")
+    # six letters of eight are alike by 6 x 2 / 16 = 0.75, five by 0.625
+    for lot, refused in (("abcdefxy", True), ("ABCDEFXY", True), ("abcdexyz", False)):
+        if refused:
+            with pytest.raises(QuantityError, match=f"lot: '{lot}' is not in the logbook, but 'abcdefgh' is"):
+                book.add("calibration", CURVE, lot=lot)
+        else:
+            book.add("calibration", CURVE, lot=lot)
+    # where machines are introduced, another is refused whatever its name, and the one it holds or is part of is named
+    book.add("machine", {}, machine="xyxy")
+    for machine, near in (("the abcdefgh in bay 2", "abcdefgh"), ("xy", "xyxy"), ("qqqqyyyy", "xyxy")):
+        with pytest.raises(QuantityError, match=f"machine: '{machine}' is not in the logbook, but '{near}' is"):
+            book.add("power", POWER, machine=machine)
+
+
+def test_sources_and_payloads_have_a_largest_size(book, tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr("curecalc.logbook.book.LARGEST_PAYLOAD", 14)
+    assert book.add("note", {"text": "abc"}).payload_text == '{"text":"abc"}'  # 14 characters
+    with pytest.raises(QuantityError, match="Keep large data as a source"):
+        book.add("note", {"text": "abcd"})
+    monkeypatch.undo()
+    assert (LARGEST_PAYLOAD, LARGEST_SOURCE) == (50e6, 500e6)
+    path = tmp_path / "big.csv"
+    with path.open("wb") as stream:
+        stream.truncate(500_000_001)
+    with pytest.raises(FileError, match="is larger than 500 MB"):
+        Source.read(path, "scan")
