@@ -27,7 +27,8 @@ from .server import DATABASE_SCRIPTS, is_server, lost, open_server, server_says
 __all__ = ["APPLICATION_ID", "MIGRATIONS", "VERSION", "Database", "Lost", "connect", "connect_again", "guarded", "integrity", "writing"]
 
 APPLICATION_ID = 0x43757265  # four letters in the header by which the file is known
-BUSY_SECONDS = 30.0
+BUSY_SECONDS = 30.0  # how long a writer waits for its turn
+_HEAD = 100  # bytes that every database file begins with
 _OLDEST_SQLITE = (3, 38, 0)  # STRICT tables and JSON functions built in
 
 _FIRST = """
@@ -237,7 +238,7 @@ def stands(path: Path, write: bool = True) -> bool:
         if path.is_dir():
             raise FileError(f"{path}: is a folder. Name a file within it, like {path / 'shop.db'}.")
         with path.open("rb") as stream:
-            head = stream.read(100)
+            head = stream.read(_HEAD)
     except FileNotFoundError:
         if not path.parent.is_dir():
             raise FileError(f"{path}: the folder {path.parent} does not stand. Make it first.") from None
@@ -252,7 +253,7 @@ def stands(path: Path, write: bool = True) -> bool:
         raise FileError(
             f"{path}: is empty (0 bytes). If it was a logbook, restore the last backup; if it is new, delete it and let curecalc make it."
         )
-    if head[:16] != b"SQLite format 3\x00" or len(head) < 100:
+    if head[:16] != b"SQLite format 3\x00" or len(head) < _HEAD:
         raise FileError(f"{path}: is not a logbook (or its beginning is damaged). Check the name, or restore the last backup.")
     for _ in range(4):  # the last of several to close takes both files away, one after the other
         if not Path(f"{path}-shm").exists() or Path(f"{path}-wal").exists():
@@ -321,7 +322,6 @@ def _open(path: Path, write: bool) -> sqlite3.Connection:
     else:
         connection = sqlite3.connect(f"file:{place}?mode=rw", uri=True, isolation_level=None, timeout=BUSY_SECONDS)
     try:
-        connection.execute(f"PRAGMA busy_timeout = {int(BUSY_SECONDS * 1000)}")
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA cell_size_check = ON")
@@ -429,29 +429,31 @@ def guarded(path: str | Path) -> Iterator[None]:
         raise (Lost if lost(error) else FileError)(f"{path}: {said}") from None
 
 
+_DAMAGED = (
+    "is damaged. Do not write to it: keep a copy, restore the last backup; what can be read: "
+    "curecalc log salvage NEW.db --log FILE. SQLite says: {said}."
+)
+_REFUSED = (
+    "cannot be written or read (the disk refused: full, at a size limit, or failing). What was acknowledged is kept; "
+    "make room or check the disk, and try again."
+)
+# by words of what SQLite says
+_MEANS = {
+    "locked": "is in use by another program (waited {waited:.0f} s). Nothing was written; try again.",
+    "readonly": "may not be written: the file or its folder is read-only. Nothing was written; ask for the right to write.",
+    "full": "cannot be written, the disk is full. Nothing was written and nothing is lost; make room and try again.",
+    "disk I/O": _REFUSED,
+    "malformed": _DAMAGED,
+    "not a database": _DAMAGED,
+    "unable to open": "cannot be opened for writing; the folder may be read-only or full. Ask for the right to write.",
+    "append-only": "{said}.",
+    "": "refused: {said}.",
+}
+
+
 def _plain(error: sqlite3.Error, waited: float) -> str:
     said = str(error)
-    if "locked" in said or "busy" in said:
-        return f"is in use by another program (waited {waited:.0f} s). Nothing was written; try again."
-    if "readonly" in said:
-        return "may not be written: the file or its folder is read-only. Nothing was written; ask for the right to write."
-    if "full" in said:
-        return "cannot be written, the disk is full. Nothing was written and nothing is lost; make room and try again."
-    if "disk I/O" in said:
-        return (
-            "cannot be written or read (the disk refused: full, at a size limit, or failing). What was acknowledged is kept; "
-            "make room or check the disk, and try again."
-        )
-    if "malformed" in said or "not a database" in said or "corrupt" in said:
-        return (
-            "is damaged. Do not write to it: keep a copy, restore the last backup; what can be read: "
-            f"curecalc log salvage NEW.db --log FILE. SQLite says: {said}."
-        )
-    if "unable to open" in said:
-        return "cannot be opened for writing; the folder may be read-only or full. Ask for the right to write."
-    if "append-only" in said:
-        return f"{said}."
-    return f"refused: {said}."
+    return next(means for words, means in _MEANS.items() if words in said).format(said=said, waited=waited)
 
 
 def integrity(connection: Database) -> list[str]:
