@@ -344,6 +344,19 @@ class Logbook:
         )
         return sorted(row[0] for row in rows)
 
+    def document(
+        self, role: str, kind: str, *, machine: str | None = None, lot: str | None = None, beam: str | None = None
+    ) -> Source | None:
+        """The newest file of a role that is kept with entries of a kind that hold."""
+        clause, values = where(kind=kind, machine=machine, lot=lot, beam=beam)
+        query = f"SELECT attached.name, attached.sha256 FROM entry JOIN attached ON attached.entry = entry.number {clause} AND role = ?"
+        with store.guarded(self.path):
+            found = self._execute(f"{query} ORDER BY time DESC, number DESC LIMIT 1", (*values, role)).fetchone()
+        if found is None:
+            return None
+        name, sha256 = found
+        return Source(role, name, self.source(sha256))
+
     def source(self, sha256: str) -> bytes:
         """The bytes of kept source data."""
         with store.guarded(self.path):
@@ -374,7 +387,7 @@ class Logbook:
             if not all(part.isidentifier() for part in one.split(".")):
                 raise ValueError(one)
         picks = self._connection.fields(fields)
-        clause, values = where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until, corrected=False)
+        clause, values = where(kind=kind, machine=machine, lot=lot, beam=beam, since=since, until=until)
         order, count = ("ASC", first) if last is None else ("DESC", last)
         limit = () if count is None else (count,)
         with store.guarded(self.path):

@@ -52,7 +52,7 @@ class Glance(Logbook):
     def _expiry(self, lots: Sequence[str]) -> dict[str, str]:
         """The day after which each lot is too old, as far as it was written down."""
         found: dict[str, str] = {}
-        clause, values = where(kind="lot", machine=None, lot=None, beam=None, since=None, until=self.until, corrected=False)
+        clause, values = where(kind="lot", until=self.until)
         for some in parts(lots):
             about = f"{clause} AND lot IN ({', '.join('?' * len(some))}) ORDER BY time, number"
             with store.guarded(self.path):
@@ -64,7 +64,7 @@ class Glance(Logbook):
         """The newest entries of these kinds about each name."""
         numbers: dict[int, tuple[str, str, str]] = {}
         for kind in kinds:
-            clause, values = where(kind=kind, machine=None, lot=None, beam=None, since=None, until=self.until, corrected=False)
+            clause, values = where(kind=kind, until=self.until)
             for some in parts(names):
                 with store.guarded(self.path):
                     rows = self._connection.execute(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from ..errors import FileError, QuantityError
 from ..units import Measured
 from .book import Logbook, Source
-from .entries import Entry
+from .entries import LONGEST_NAME, Entry
 from .server import is_server
 
 if TYPE_CHECKING:
@@ -47,14 +48,12 @@ class Current:
 
     machine: str | None
     lot: str | None
-    power: Measured | None
-    power_time: str | None
-    beam_radius: Measured | None
-    penetration_depth: Measured | None
-    critical_exposure: Measured | None
-    correlation: float | None
     documents: Mapping[str, Source]
     entries: Mapping[str, Entry]
+
+    def quantity(self, kind: str, name: str) -> Measured | None:
+        """A value of the newest entry of a kind."""
+        return self.entries[kind].quantity(name) if kind in self.entries else None
 
     def document(self, role: str) -> Source:
         """The newest kept file of a role, or a `QuantityError` that says how to keep one."""
@@ -90,49 +89,17 @@ def current(path: str | Path, *, machine: str | None = None, lot: str | None = N
             if name is not None and name not in book.names(what):
                 known = ", ".join(book.names(what)) or "none yet"
                 raise QuantityError(f"{what}: {name!r} is not in the logbook {path}. It knows {known}.")
-        load = book.latest("lot", machine=machine) if machine is not None else None
-        lot = lot if lot is not None else (load.lot if load is not None else None)
-        found: dict[str, Entry | None] = {
-            "machine": book.latest("machine", machine=machine) if machine is not None else None,
-            "power": book.latest("power", machine=machine) if machine is not None else None,
-            "beam": book.latest("beam", machine=machine, beam=beam) if machine is not None or beam is not None else None,
-            "calibration": book.latest("calibration", lot=lot) if lot is not None else None,
-        }
-        entries = {name: entry for name, entry in found.items() if entry is not None}
-        documents = _documents(book, machine, lot, beam)
-    power, curve = entries.get("power"), entries.get("calibration")
-    return Current(
-        machine,
-        lot,
-        power.quantity("power") if power else None,
-        power.time if power else None,
-        entries["beam"].quantity("beam_radius") if "beam" in entries else None,
-        curve.quantity("penetration_depth") if curve else None,
-        curve.quantity("critical_exposure") if curve else None,
-        curve.payload.get("correlation") if curve else None,
-        documents,
-        entries,
-    )
+        if lot is None and machine is not None and (load := book.latest("lot", machine=machine)) is not None:
+            lot = load.lot
+        names = {"machine": {"machine": machine}, "calibration": {"lot": lot}, "beam": {"machine": machine, "beam": beam}}
+        names |= {"power": names["machine"], "recipe": names["machine"]}
+        names = {kind: about for kind, about in names.items() if any(about.values())}
+        entries = {kind: entry for kind, about in names.items() if (entry := book.latest(kind, **about)) is not None}
+        kept = {role: book.document(role, kind, **names[kind]) for role, kind in _KEPT_WITH.items() if kind in names}
+    return Current(machine, lot, {role: one for role, one in kept.items() if one is not None}, entries)
 
 
-def _documents(book: Logbook, machine: str | None, lot: str | None, beam: str | None) -> dict[str, Source]:
-    wanted = (
-        ("machine", "machine", {"machine": machine}),
-        ("resin", "calibration", {"lot": lot}),
-        ("beam", "beam", {"machine": machine, "beam": beam}),
-        ("needs", "recipe", {"machine": machine}),
-    )
-    documents: dict[str, Source] = {}
-    for role, kind, names in wanted:
-        if all(name is None for name in names.values()):
-            continue
-        about = book.entries(kind=kind, last=50, machine=names.get("machine"), lot=names.get("lot"), beam=names.get("beam"))
-        for entry in reversed(about):
-            kept = [one for one in entry.attached if one.role == role]
-            if kept:
-                documents[role] = Source(role, kept[0].name, book.source(kept[0].sha256))
-                break
-    return documents
+_KEPT_WITH = {"machine": "machine", "resin": "calibration", "beam": "beam", "needs": "recipe"}
 
 
 def record_command(
@@ -155,7 +122,7 @@ def _distinct(sources: Sequence[Source]) -> list[Source]:
     """Names fit to keep: the file's own name without odd characters, roles as they are."""
     kept = []
     for one in sources:
-        name = "".join(c if c.isprintable() else "?" for c in Path(one.name).name).strip()[:200]
+        name = "".join(c if c.isprintable() else "?" for c in Path(one.name).name).strip()[:LONGEST_NAME]
         kept.append(Source(one.role, name or one.role, one.data))
     return kept
 
@@ -179,20 +146,19 @@ def record_fit(
     lot = lot or names.get("lot")
     if lot is None:
         raise QuantityError("lot is missing: a calibration belongs to a lot. Give its name.")
-    result = fit.to_dict()
     sources = [Source("coupons", Path(fit.coupons.path).name, fit.coupons.raw)]
     sources += [Source.read(file, f"prior{number}") for number, file in enumerate(priors, 1)]
-    if resin_document is not None:
-        sources.append(Source("resin", f"{lot}.toml".replace("/", "-"), resin_document.encode()))
-    curve = {} if resin_document is None else {"curve": _curve_kept(resin_document)}
     payload: dict[str, Any] = {
         "penetration_depth": fit.penetration_depth,
         "critical_exposure": fit.critical_exposure,
         "correlation": fit.correlation,
         "residual_sd": fit.residual_sd,
         "options": dict(options),
-        "result": result,
-    } | curve
+        "result": fit.to_dict(),
+    }
+    if resin_document is not None:
+        sources.append(Source("resin", f"{lot}.toml".replace("/", "-"), resin_document.encode()))
+        payload["curve"] = _curve_kept(resin_document)
     if fit.coupons.mean_temperature is not None:
         payload["temperature"] = fit.coupons.mean_temperature
     return record_command(path, "calibration", payload, sources, lot=lot, machine=machine or names.get("machine"), operator=operator)
@@ -275,12 +241,12 @@ def retune_inputs(path: str | Path, *, machine: str) -> tuple[Any, Measured | No
 
     now = current(path, machine=machine)
     with Logbook(path, write=False) as book:
-        entries = [one for one in (book.latest("recipe", machine=machine), book.latest("retune", machine=machine)) if one is not None]
-        entry = max(entries, key=lambda one: (one.time, one.number), default=None)
-        kept = [one for one in entry.attached if one.role == "recipe"] if entry is not None else []
-        if entry is None or not kept:
+        entries = (book.latest(kind, machine=machine) for kind in ("recipe", "retune"))
+        entry = max((one for one in entries if one is not None), key=lambda one: (one.time, one.number), default=None)
+        kept = next((one for one in entry.attached if one.role == "recipe"), None) if entry is not None else None
+        if entry is None or kept is None:
             raise QuantityError(f"the logbook keeps no recipe of {machine} to retune. Record one: curecalc recipe ... --log {path}")
-        saved = recipe_from_bytes(f"recipe of entry {entry.number}", book.source(kept[0].sha256))
+        saved = recipe_from_bytes(f"recipe of entry {entry.number}", book.source(kept.sha256))
     if "resin" in now.documents and now.lot is not None:
         resin = now.documents["resin"]
         lot = RESIN.parse(resin.data, source=f"{resin.name} in {_called(path)}")
@@ -288,11 +254,11 @@ def retune_inputs(path: str | Path, *, machine: str) -> tuple[Any, Measured | No
         told = {"path": resin.name, "sha256": lot.sha256, "text": resin.data.decode()}
         saved = replace(saved, lot=lot, record=saved.record | {"files": saved.record["files"] | {"resin": told}})
     chosen, share = entry.quantity("beam_radius"), entry.payload.get("beam_share")
-    radius = None
-    if now.beam_radius is not None and chosen is not None and share is not None:
-        there = Quantity(share * float(now.beam_radius.value.m_as(MM)), MM)
-        radius = (chosen.value, there) if abs(float((there / chosen.value).m_as("")) - 1.0) > 1e-9 else None
-    return saved, now.power, radius
+    radius, measured = None, now.quantity("beam", "beam_radius")
+    if measured is not None and chosen is not None and share is not None:
+        there = share * float(measured.value.m_as(MM))
+        radius = None if math.isclose(there, chosen.value.m_as(MM)) else (chosen.value, Quantity(there, MM))
+    return saved, now.quantity("power", "power"), radius
 
 
 def _called(path: str | Path) -> str:
@@ -300,15 +266,16 @@ def _called(path: str | Path) -> str:
 
 
 def _with_reading(machine: Machine, now: Current) -> tuple[Machine, dict[str, Any] | None]:
-    if now.power is None or now.power_time is None:
+    power = now.quantity("power", "power")
+    if power is None:
         return machine, None
-    day = datetime.fromisoformat(now.power_time).astimezone().date()
+    day = datetime.fromisoformat(now.entries["power"].time).astimezone().date()
     if day < machine.power_reading_date:
         return machine, None
     from ..recipe.retuning import machine_after
     from ..units import to_json
 
-    after = machine_after(machine, now.power, 1.0, None, day)
+    after = machine_after(machine, power, 1.0, None, day)
     readings = {
         "power": to_json(after.power),
         "power_reading_date": day.isoformat(),
@@ -358,9 +325,9 @@ def record_recipe(
 
     full_power = float(recipe.machine.power.value.m_as("mW"))
     main = main_vector(record["vectors"])
-    settings = {name: main.get(name) for name in ("scan_speed", "hatch_spacing", "power", "beam_radius", "overcure", "passes")}
-    if settings["overcure"] is not None and settings["overcure"]["value"] <= 0:
-        settings["overcure"] = None
+    settings = {name: main.get(name) for name in ("scan_speed", "hatch_spacing", "power", "beam_radius", "passes")}
+    if (overcure := main.get("overcure")) is not None and overcure["value"] > 0.0:
+        settings["overcure"] = overcure
     payload = {name: value for name, value in settings.items() if value is not None} | {
         "layer_thickness": record["layer_thickness"],
         "cross_hatch": bool(main.get("cross_hatch")),

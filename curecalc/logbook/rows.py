@@ -81,22 +81,14 @@ def each_row(connection: Database, last: int | None = None) -> Iterator[Row]:
 
 
 def where(
-    *, kind: str | None, machine: str | None, lot: str | None, beam: str | None, since: str | None, until: str | None, corrected: bool
-) -> tuple[str, tuple[Any, ...]]:
-    parts, values = [], []
-    for column, value in (("kind", kind), ("machine", machine), ("lot", lot), ("beam", beam)):
-        if value is not None:
-            parts.append(f"{column} = ?")
-            values.append(value)
-    if since is not None:
-        parts.append("time >= ?")
-        values.append(since)
-    if until is not None:
-        parts.append("time <= ?")
-        values.append(until)
-    if not corrected:
-        parts.append(f"{HOLDS} AND kind <> 'correction'")
-    return (f"WHERE {' AND '.join(parts)}" if parts else ""), tuple(values)
+    *, since: str | None = None, until: str | None = None, corrected: bool = False, **names: str | None
+) -> tuple[str, tuple[str, ...]]:
+    """Which entries: of these names (columns), from one stored time to another, the ends included; without `corrected` those that hold."""
+    asked = {f"{column} = ?": name for column, name in names.items()} | {"time >= ?": since, "time <= ?": until}
+    given = {clause: value for clause, value in asked.items() if value is not None}
+    holding = [] if corrected else [f"{HOLDS} AND kind <> 'correction'"]
+    clauses = " AND ".join([*given, *holding])
+    return f"WHERE {clauses}" if clauses else "", tuple(given.values())
 
 
 def _loaded(path: str, number: int, text: str) -> dict[str, Any]:

@@ -150,9 +150,10 @@ def test_what_is_current_by_name(run) -> None:
     got = fit(run, "a.csv")
     now = current("shop.db", machine="north")
     assert (now.machine, now.lot) == ("north", "a")
-    assert now.power.standard_uncertainty.m_as("mW") == pytest.approx(4.8)
-    assert now.beam_radius.value.m_as("mm") == 0.11
-    assert now.penetration_depth.value.m_as("mm") == pytest.approx(got["penetration_depth"]["value"], rel=1e-12)
+    assert now.quantity("power", "power").standard_uncertainty.m_as("mW") == pytest.approx(4.8)
+    assert now.quantity("beam", "beam_radius").value.m_as("mm") == 0.11
+    kept = now.quantity("calibration", "penetration_depth").value.m_as("mm")
+    assert kept == pytest.approx(got["penetration_depth"]["value"], rel=1e-12)
     assert now.document("machine").data == b"schema = 1\n"
     assert b"penetration_depth" in now.document("resin").data
     for call, words in (
