@@ -18,6 +18,8 @@ def falling_root(f, target, low, high):
     low, high = (np.broadcast_to(np.asarray(end, float), target.shape).copy() for end in (low, high))
     for _ in range(80):
         middle = 0.5 * (low + high)
+        if not np.any((low < middle) & (middle < high)):
+            break
         above = f(middle) > target
         low, high = np.where(above, middle, low), np.where(above, high, middle)
     return 0.5 * (low + high)

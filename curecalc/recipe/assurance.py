@@ -19,6 +19,7 @@ import numpy as np
 
 from ..errors import NoSolution, QuantityError
 from ..physics.laws import Law, Plain
+from ..physics.roots import falling_root
 from ..statistics.intervals import t_quantile
 
 __all__ = [
@@ -35,9 +36,8 @@ __all__ = [
 ]
 
 _STEPS = 60
-_NODES = 4097
 _STEP = 1e-6
-_SHARES = np.linspace(0.0, 1.0, _NODES)
+_SHARES = np.linspace(0.0, 1.0, 4097)
 
 
 @dataclass(frozen=True)
@@ -195,37 +195,32 @@ def _type_b(curve: Curve, errors: Errors, relative: Any, single: bool, coordinat
 
 def _effective(type_a: Any, type_b: Any, dof: float) -> Any:
     """Effective degrees of freedom of a type A variance with `dof` and a known type B variance."""
-    if not math.isfinite(dof):
-        return np.full(np.shape(type_a + type_b), np.inf)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(type_a > 0.0, dof * (1.0 + type_b / type_a) ** 2, np.inf)
+    with np.errstate(divide="ignore"):
+        return dof / _share(type_a, type_b) ** 2
+
+
+def _share(type_a: Any, type_b: Any) -> Any:
+    """The type A share of the variance; none where nothing varies."""
+    with np.errstate(invalid="ignore"):
+        return np.nan_to_num(np.asarray(type_a / np.asarray(type_a + type_b)))
 
 
 def _factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any:
     """One-sided coverage factor of the whole variance; see the top of this module."""
-    z = t_quantile(assurance, np.inf)
-    if not math.isfinite(dof):
-        return np.broadcast_to(z, np.shape(type_a + type_b))
-    t = t_quantile(assurance, dof)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.where(type_a > 0.0, type_a / (type_a + type_b), 0.0)
-    effective = t_quantile(assurance, _effective(type_a, type_b, dof))
+    t, z = (t_quantile(assurance, nu) for nu in (dof, np.inf))
+    share, effective = _share(type_a, type_b), t_quantile(assurance, _effective(type_a, type_b, dof))
     return np.sqrt(0.5 * (effective**2 + share * t**2 + (1.0 - share) * z**2))
 
 
 @lru_cache(maxsize=64)
 def _factor_table(dof: float, assurance: float) -> Any:
     """`_factor` over the type A share of the variance, for searches that ask it thousands of times."""
-    share = np.linspace(0.0, 1.0, _NODES)
-    return _factor(share, 1.0 - share, dof, assurance)
+    return _factor(_SHARES, 1.0 - _SHARES, dof, assurance)
 
 
 def quick_factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any:
     """`_factor` from its table: good to about 1e-7."""
-    total = type_a + type_b
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.where(total > 0.0, type_a / total, 0.0)
-    return np.interp(share, _SHARES, _factor_table(dof, assurance))
+    return np.interp(_share(type_a, type_b), _SHARES, _factor_table(dof, assurance))
 
 
 def depth_state(curve: Curve, errors: Errors, x: Any, relative: Any, *, single: bool, lever: Any = 0.0) -> dict[str, Any]:
@@ -266,14 +261,9 @@ def assurance_of(curve: Curve, errors: Errors, x: Any, relative: Any, target: An
     state = depth_state(curve, errors, x, relative, single=single)
     u, gap = np.asarray(state["standard_uncertainty"]), np.asarray(state["depth"] - target)
     u, gap, type_a, type_b = np.broadcast_arrays(u, gap, state["type_a"], state["type_b"])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        k = np.where(u > 0.0, np.abs(gap) / u, np.inf)
-    low, high = np.zeros(gap.shape), np.full(gap.shape, 8.0)
-    for _ in range(45):
-        middle = 0.5 * (low + high)
-        below = _factor(type_a, type_b, curve.degrees_of_freedom, ndtr(middle)) < k
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return np.where(gap >= 0.0, ndtr(0.5 * (low + high)), ndtr(-0.5 * (low + high)))[()]
+    # how many standard uncertainties the depth lies off, and the normal deviate whose coverage factor is as large
+    off = falling_root(lambda z: u * _factor(type_a, type_b, curve.degrees_of_freedom, ndtr(-z)), np.abs(gap), -8.0, 0.0)
+    return ndtr(np.where(gap >= 0.0, -off, off))[()]
 
 
 def assured_log_exposure(curve: Curve, errors: Errors, relative: Any, target: Any, *, assurance: float, single: bool) -> Any:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,6 +14,7 @@ from ..physics.roots import falling_root
 from ..statistics.intervals import t_quantile
 from .assurance import depth_state, relative_variance
 from .bounds import Hold, RunUp
+from .outcome import ends_of
 from .search import Best, best_settings
 
 __all__ = [
@@ -52,13 +54,7 @@ def corner(best: Best) -> Corner | None:
         return None
     pattern, law, scan = task.pattern, task.curve.cure, _scan(best)
     along = float(scan.spot.radii(scan.track)[1])
-    if task.run_up is None:
-        ends = motion.Ends(math.inf, task.acceleration)
-    elif task.run_up.follows is None:
-        ends = motion.Ends(math.inf)
-    else:
-        least = min(task.bounds.power_least / best.power, 1.0)
-        ends = motion.Ends(math.inf, task.acceleration, task.run_up.follows, least, task.corner_speed)
+    ends = motion.Ends(math.inf, task.acceleration) if task.run_up is None else ends_of(task, best.power, math.inf, task.corner_speed)
     factor = 2.0 * float(motion.share(0.0, best.scan_speed, along, ends, pattern.exponent))
     # a raster gets the stop on top of what its neighbours bring
     steady = best.dose_max / best.along_max
@@ -182,37 +178,29 @@ def seam(contour: Best, hatch: Best) -> Seam:
         with np.errstate(under="ignore"):
             return float((drawn(y) + valley * _end(hatch, y - distance)).min())
 
-    found = []
-    # lines of a wide spot may have to end beyond the line of a fine contour: a distance below zero
-    for weakest, least, most in ((beside, 0.0, reach + spacing), (towards, -2.0 * hatch.beam_radius, reach)):
+    def widest(weakest: Callable[[float], float], least: float, most: float) -> tuple[float, float]:
         goal = min(target, weakest(least)) * (1.0 - 1e-9)
-        low, high = least, most
-        for _ in range(45):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if weakest(middle) >= goal else (low, middle)
-        found += [low, float(law.height(weakest(low)))]
-    edge = _raster_edge(hatch, one, many)
-    return Seam(found[0], found[1], found[2], found[3], 0.5 * contour.line_width_at_layer + edge - found[0], 0.5 * contour.line_width)
+        gap = float(falling_root(weakest, goal, least, most))
+        return gap, float(law.height(weakest(gap)))
+
+    first_line, its_depth = widest(beside, 0.0, reach + spacing)
+    # lines of a wide spot may have to end beyond the line of a fine contour: a distance below zero
+    line_ends, their_depth = widest(towards, -2.0 * hatch.beam_radius, reach)
+    overlap = 0.5 * contour.line_width_at_layer + _raster_edge(hatch, one, many) - first_line
+    return Seam(first_line, its_depth, line_ends, their_depth, overlap, 0.5 * contour.line_width)
 
 
 def _end(best: Best, s: Any) -> Any:
     """Share of the steady dose at s past the end of long vectors, as the machine runs up to them."""
     task = best.task
     along = float(_scan(best).spot.radii(task.pattern.tracks[0])[1])
-    ends = motion.Ends(math.inf)
-    if task.run_up is not None and task.run_up.follows is not None and math.isfinite(task.acceleration):
-        least = min(task.bounds.power_least / best.power, 1.0)
-        ends = motion.Ends(math.inf, task.acceleration, task.run_up.follows, least)
-    return motion.share(s, best.scan_speed, along, ends, task.pattern.exponent)
+    return motion.share(s, best.scan_speed, along, ends_of(task, best.power, math.inf), task.pattern.exponent)
 
 
 def depth_along(best: Best, s: Any) -> Any:
     """Depth of the weakest place across the lines at s past the start of a vector of typical length (mm); as in `outcome.along`."""
     task = best.task
-    ends = motion.Ends(task.vector_length)
-    if task.run_up is not None and task.run_up.follows is not None and math.isfinite(task.acceleration):
-        least = min(task.bounds.power_least / best.power, 1.0)
-        ends = motion.Ends(task.vector_length, task.acceleration, task.run_up.follows, least)
+    ends = ends_of(task, best.power, task.vector_length)
     long = float(_scan(best).spot.radii(task.pattern.tracks[0])[1])
     steady = best.dose_min / best.along_min
     with np.errstate(divide="ignore"):

@@ -48,8 +48,8 @@ class Inputs:
     places: tuple[Hold, ...] = ()
 
 
-def _mm(q: Quantity | None, otherwise: float) -> float:
-    return otherwise if q is None else float(q.m_as(MM))
+def _number(q: Quantity | None, unit: Any, otherwise: float = INFINITE) -> float:
+    return otherwise if q is None else float(q.m_as(unit))
 
 
 def curve_of(lot: Lot) -> Curve:
@@ -235,8 +235,7 @@ def _temperatures(machine: Machine, lot: Lot, needs: Needs) -> list[str]:
         for bound, word in ((machine.temperature_min, "below"), (machine.temperature_max, "above")):
             if bound is None:
                 continue
-            beyond = float(vat.m_as(DEGC)) - float(bound.m_as(DEGC))
-            if (beyond < 0.0) == (word == "below") and beyond != 0.0:
+            if vat < bound if word == "below" else vat > bound:
                 notes.append(f"The vat at {show(vat)} is {word} the machine's limit of {show(bound)}.")
     return notes
 
@@ -338,17 +337,14 @@ def _pattern(machine: Machine, one: VectorNeeds, pulses: float | None, law: Law)
 
 def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors: Errors, index: float) -> Task:
     thickness = float(needs.layer_thickness.m_as(MM))
-    depth = _mm(one.cure_depth, 0.0) if one.cure_depth is not None else thickness + _mm(one.overcure, 0.0)
     available = float(machine.power.value.m_as(MW))
-    least = available if machine.power_min is None else float(machine.power_min.m_as(MW))
     own: dict[str, tuple[Any, float, float, str]] = {
-        "power": (MW, least, available, "laser power"),
-        "beam_radius": (MM, _mm(machine.beam_radius_min, 0.0), _mm(machine.beam_radius_max, 0.0), "spot range"),
-        "scan_speed": (MM_S, float(machine.scan_speed_min.m_as(MM_S)), float(machine.scan_speed_max.m_as(MM_S)), "scanner speed"),
-        "hatch_spacing": (MM, _mm(machine.hatch_spacing_min, 0.0), _mm(machine.hatch_spacing_max, INFINITE), "hatch spacing"),
+        "power": (MW, _number(machine.power_min, MW, available), available, "laser power"),
+        "beam_radius": (MM, _number(machine.beam_radius_min, MM), _number(machine.beam_radius_max, MM), "spot range"),
+        "scan_speed": (MM_S, _number(machine.scan_speed_min, MM_S), _number(machine.scan_speed_max, MM_S), "scanner speed"),
     }
-    if not one.raster:
-        del own["hatch_spacing"]
+    if one.raster:
+        own["hatch_spacing"] = (MM, _number(machine.hatch_spacing_min, MM, 0.0), _number(machine.hatch_spacing_max, MM), "hatch spacing")
     ranges = {key: _given(machine, needs, one, key, *whole) for key, whole in own.items()}
     law = curve.cure
     if law.exponent != 1.0 and machine.pulse_rate is not None:
@@ -360,37 +356,37 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
     bounds = Bounds(
         **{f"{key}_{end}": value for key, both in ranges.items() for end, value in zip(("low", "high"), both)},
         pulse_share=machine.pulse_spacing_max if pulses else INFINITE,
-        ripple=_mm(one.ripple_max, INFINITE),
-        print_through=_mm(one.print_through_max, INFINITE),
-        overcure=_mm(one.overcure_max, INFINITE),
-        line_width_low=_mm(one.line_width_min, 0.0),
-        line_width_high=_mm(one.line_width_max, INFINITE),
-        width_accuracy=_mm(one.width_accuracy, INFINITE),
-        power_least=0.0 if machine.power_min is None else least,
-        power_step=0.0 if machine.power_step is None else float(machine.power_step.m_as(MW)),
-        scan_speed_step=0.0 if machine.scan_speed_step is None else float(machine.scan_speed_step.m_as(MM_S)),
-        beam_radius_step=_mm(machine.beam_radius_step, 0.0),
-        hatch_spacing_step=_mm(machine.hatch_spacing_step, 0.0),
+        ripple=_number(one.ripple_max, MM),
+        print_through=_number(one.print_through_max, MM),
+        overcure=_number(one.overcure_max, MM),
+        line_width_low=_number(one.line_width_min, MM, 0.0),
+        line_width_high=_number(one.line_width_max, MM),
+        width_accuracy=_number(one.width_accuracy, MM),
+        power_least=_number(machine.power_min, MW, 0.0),
+        power_step=_number(machine.power_step, MW, 0.0),
+        scan_speed_step=_number(machine.scan_speed_step, MM_S, 0.0),
+        beam_radius_step=_number(machine.beam_radius_step, MM, 0.0),
+        hatch_spacing_step=_number(machine.hatch_spacing_step, MM, 0.0),
     )
     return Task(
         kind=one.kind,
         pattern=_pattern(machine, one, pulses, law),
         layer_thickness=thickness,
-        depth=depth,
+        depth=one.depth(thickness),
         assurance=needs.assurance if one.assurance is None else one.assurance,
         single=needs.single_layer,
         curve=curve,
         errors=errors,
         bounds=bounds,
         layers=INFINITE if needs.layers_above is None else float(needs.layers_above + 1),
-        vector_length=_mm(one.vector_length, INFINITE),
-        acceleration=INFINITE if machine.acceleration is None else float(machine.acceleration.m_as(MM_S2)),
+        vector_length=_number(one.vector_length, MM),
+        acceleration=_number(machine.acceleration, MM_S2),
         settling=float(machine.settling_time.m_as(S)),
-        move_speed=INFINITE if machine.move_speed is None else float(machine.move_speed.m_as(MM_S)),
+        move_speed=_number(machine.move_speed, MM_S),
         run_up=RunUp(_FOLLOWS[machine.run_up_beam], needs.speed_reached, needs.judged_from),
         assured_limits=needs.limits_by == "assurance",
         hold=_held(machine, needs, one, index),
         able=tuple((key, low, high) for key, (_, low, high, _) in own.items() if getattr(one, key) is not None),
-        corner_speed=0.0 if machine.corner_speed is None else float(machine.corner_speed.m_as(MM_S)),
+        corner_speed=_number(machine.corner_speed, MM_S, 0.0),
         reserve=-law.exponent * math.log1p(-needs.power_reserve),
     )

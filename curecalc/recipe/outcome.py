@@ -10,6 +10,7 @@ import numpy as np
 
 from ..physics import light as _light
 from ..physics import motion, stack
+from ..physics.roots import falling_root
 from ..statistics.intervals import t_quantile
 from .assurance import assured_log_exposure, normal_factor, quick_factor, reach_beyond, relative_variance
 from .bounds import RunUp, Task
@@ -17,6 +18,7 @@ from .light import Pattern, Shape, shape
 
 __all__ = [
     "at_settings",
+    "ends_of",
     "fastest_at",
     "fastest_useful",
     "line_widths",
@@ -33,6 +35,7 @@ _QUICK = 1e-10  # how near a search, whose answer is worked out once more, settl
 _PLACES = np.array([1.0, 1.3, 1.8, 2.8, 1.0])  # in margins; the last stands for the middle
 _MORE = np.geomspace(1.0, 40.0, 121)
 _STEP = 1e-4
+TINY = np.finfo(float).tiny
 _MOST = 600.0  # log exposure no machine reaches, still a number in float64
 _RATIOS = np.linspace(0.02, 6.0, 1500)
 COVERAGE = 2.0  # of the expanded uncertainty of a line width
@@ -79,6 +82,14 @@ def fastest_useful(task: Task) -> float:
     return math.sqrt(0.5 * way if task.run_up.follows is None else (1.0 - task.run_up.reached) * way)
 
 
+def ends_of(task: Task, power: Any, length: float, slowest: float = 0.0) -> motion.Ends:
+    """How the machine begins and ends vectors of a length: hard ends where the run-up lies outside them."""
+    up = task.run_up
+    if up is None or up.follows is None or not math.isfinite(task.acceleration):
+        return motion.Ends(length)
+    return motion.Ends(length, task.acceleration, up.follows, np.minimum(task.bounds.power_least / power, 1.0), slowest)
+
+
 def along(task: Task, power: Any, radius: Any, speed: Any, spot: Any = 1.0, spacing: Any = None) -> tuple[Any, Any]:
     """Least and greatest dose along a typical vector over that of the steady line, from the margin inside each end.
 
@@ -111,9 +122,7 @@ def _along(task: Task, pattern: Pattern, power: Any, radius: Any, speed: Any, sp
     if pattern.raster and pattern.spot.wy is not None:
         long = np.hypot(long, own.shear(track) * np.maximum(across, 0.0 if spacing is None else spacing))
     first = np.minimum(up.margin * np.asarray(radius, float), 0.5 * length)
-    ends = motion.Ends(length)
-    if up.follows is not None and math.isfinite(task.acceleration):
-        ends = motion.Ends(length, task.acceleration, up.follows, np.minimum(task.bounds.power_least / power, 1.0))
+    ends = ends_of(task, power, length)
     first = first + np.zeros(np.shape(speed * np.asarray(spot)))
     places = np.minimum(np.multiply.outer(_PLACES, first), 0.5 * length)
     places[-1] = 0.5 * length
@@ -220,25 +229,21 @@ def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
 
     def unsure(excess: Any) -> Any:
         lit = light._replace(radius_power=light.radius_power[..., None], speed_power=light.speed_power[..., None])
-        return line_widths(task, lit, threshold + excess, radius[..., None])["line_width_expanded"] > b.width_accuracy
+        return line_widths(task, lit, threshold + excess, radius[..., None])["line_width_expanded"]
 
     radius = np.asarray(radius, float)
     light = light._replace(radius_power=light.radius_power + 0.0 * radius, speed_power=light.speed_power + 0.0 * radius)
     start = np.maximum(x - threshold, 1e-9)[..., None]
-    if not unsure(start).any():
-        return x
     tried = start * _MORE
-    fails = unsure(tried)
+    fails = unsure(tried) > b.width_accuracy
+    if not fails.any():
+        return x
     first = np.argmin(fails, axis=-1)[..., None]  # the least exposure at which the width is sure enough
-    high = np.take_along_axis(tried, first, -1)
-    low = np.take_along_axis(tried, np.maximum(first - 1, 0), -1)
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        bad = unsure(middle)
-        low, high = np.where(bad, middle, low), np.where(bad, high, middle)
+    low, high = (np.take_along_axis(tried, np.maximum(at, 0), -1) for at in (first - 1, first))
+    enough = falling_root(unsure, np.full(high.shape, b.width_accuracy), low, high)
     # none is sure enough: leave the depth's exposure, the limit then shows as broken
     never = fails.all(axis=-1)
-    return np.where(never | ~fails[..., 0], x, threshold + high[..., 0])
+    return np.where(never | ~fails[..., 0], x, threshold + enough[..., 0])
 
 
 def at_settings(
@@ -346,7 +351,7 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
     if not task.pattern.raster:
         # of all directions the weakest is the least sure of its width
         there = line_widths(task, light, np.log(found["dose_deepest"] * light.weakest / light.fullest), found["beam_radius"])
-        widest = found["line_width_max"] / np.maximum(there["line_width"], 1e-300)
+        widest = found["line_width_max"] / np.maximum(there["line_width"], TINY)
         out["width_beyond"] = there["line_width_beyond"] * np.maximum(widest, 1.0)
         out["width_short"] = found["line_width_beyond"]
     return out
@@ -413,10 +418,10 @@ def violations(task: Task, found: dict[str, Any]) -> dict[str, Any]:
             return never
         if limit <= 0.0:  # a depth that may not be positive: compared in penetration depths
             return (value - limit) / task.curve.penetration_depth
-        return np.log(np.maximum(value, 1e-300) / limit)
+        return np.log(np.maximum(value, TINY) / limit)
 
     def below(value: Any, limit: float) -> Any:
-        return never if limit <= 0.0 else np.log(limit / np.maximum(value, 1e-300))
+        return never if limit <= 0.0 else np.log(limit / np.maximum(value, TINY))
 
     out = {
         "scan_speed_low": below(found["scan_speed"], b.scan_speed_low),

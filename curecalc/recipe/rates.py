@@ -28,27 +28,23 @@ class Work:
 
 def _length_and_count(best: Best, work: Work) -> tuple[Any, Any]:
     """Total length and number of vectors of one pass."""
-    typical: Any
-    if best.task.pattern.raster:
-        length = np.asarray(work.area, float) / best.hatch_spacing
-        typical = best.task.vector_length
-        if not math.isfinite(typical):
-            typical = np.maximum(np.sqrt(np.asarray(work.area, float)), 1e-9)  # a square of this area
+    raster, typical = best.task.pattern.raster, best.task.vector_length
+    length = np.asarray(work.area / best.hatch_spacing if raster else work.length, float)
+    if work.count is not None:
+        count = work.count
+    elif raster and math.isinf(typical):
+        count = np.sqrt(work.area) / best.hatch_spacing  # lines of a square of this area
     else:
-        length = np.asarray(work.length, float)
-        typical = best.task.vector_length if math.isfinite(best.task.vector_length) else np.maximum(length, 1e-9)
-    count: Any = np.maximum(length / typical, np.where(length > 0.0, 1.0, 0.0)) if work.count is None else work.count
+        count = length / typical
     return length, np.where(length > 0.0, np.maximum(count, 1.0), 0.0)
 
 
-def scan_time(best: Best, work: Work) -> tuple[Any, Any]:
-    """Time for the work of one kind, and the part of it in which the laser moves at full speed; seconds, arrays allowed."""
+def scan_time(best: Best, work: Work) -> Any:
+    """Time for the work of one kind; seconds, arrays allowed."""
     length, count = _length_and_count(best, work)
-    each = length / np.maximum(count, 1.0)
-    one = np.where(each > 0.0, vector_time(best.task, np.maximum(each, 1e-12), best.scan_speed), 0.0)
-    times = best.task.pattern.times
+    one = vector_time(best.task, length / np.maximum(count, 1.0), best.scan_speed)
     gap: Any = (best.hatch_spacing or 0.0) if work.gap is None else work.gap
-    return times * count * (one + best.task.settling + move_time(best.task, gap)), times * length / best.scan_speed
+    return best.task.pattern.times * count * (one + best.task.settling + move_time(best.task, gap))
 
 
 @dataclass(frozen=True)
@@ -96,8 +92,7 @@ def build_rates(
     scan, light, volume = 0.0, 0.0, 0.0
     by_kind: dict[str, float] = {}
     for best, work in kinds:
-        time, _ = scan_time(best, work)
-        by_kind[best.task.kind] = float(np.sum(time))
+        by_kind[best.task.kind] = float(np.sum(scan_time(best, work)))
         scan += by_kind[best.task.kind]
         light += _light_time(best, work, power_available)
         if best.task.pattern.raster:

@@ -15,7 +15,7 @@ from ..jobs.machine import Machine
 from ..jobs.needs import Needs, VectorNeeds
 from ..units import DEG, G_CM3, IN_CM2, IN_UM, MJ_CM2, MJ_MM2, MM, MM2, MM2_S, MM_S, MW, RAD, Quantity, S
 from . import consequences, rates
-from .assurance import assurance_of, depth_state, relative_variance
+from .assurance import assurance_of, depth_state, reach_beyond, relative_variance
 from .bounds import LIMIT_NAMES, Task
 from .field import described, far_corner, zones
 from .inputs import Inputs, gather
@@ -170,7 +170,7 @@ def state_of(best: Best) -> dict[str, Any]:
     relative = relative_variance(task.errors, *light[4:])
     state = depth_state(task.curve, task.errors, best.log_exposure, relative, single=task.single)
     state["assurance"] = task.assurance
-    if task.reserve or abs(best.log_exposure - best.log_wanted) > 1e-9:  # more exposure than the assurance asks for
+    if best.log_exposure - best.log_wanted + task.reserve > 1e-9:  # more exposure than the assurance asks for
         state["assurance"] = float(assurance_of(task.curve, task.errors, best.log_exposure, relative, aim_of(best), single=task.single))
     state["relative"] = relative
     return state
@@ -211,7 +211,6 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
     edge = None if far is None else consequences.field_edge(best, far)
     layers_out, left = consequences.compensation(best)
     coupon = consequences.proof(best)
-    excess = best.log_exposure - best.log_wanted
 
     def mm(value: float | None) -> Quantity | None:
         return None if value is None else Quantity(value, MM)
@@ -234,7 +233,7 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         exposure_max=exposure(best.exposure_max),
         cure_depth=Quantity(best.depth, MM),
         cure_depth_standard_uncertainty=Quantity(state["standard_uncertainty"], MM),
-        cure_depth_assured=Quantity(aim_of(best) if abs(excess) <= 1e-9 else lower_bound(best, state), MM),
+        cure_depth_assured=Quantity(lower_bound(best, state), MM),
         depth_needed=Quantity(task.depth, MM),
         overcure=Quantity(best.depth - task.layer_thickness, MM),
         assurance=float(state["assurance"]),
@@ -276,14 +275,10 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
 
 
 def lower_bound(best: Best, state: dict[str, Any]) -> float:
-    """The depth that is reached with the asked assurance, where the exposure is more than it asks for."""
+    """The depth that is reached with the asked assurance."""
     task = best.task
-    low, high = 0.0, float(best.depth)
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        sure = assurance_of(task.curve, task.errors, best.log_exposure, state["relative"], middle, single=task.single)
-        low, high = (middle, high) if sure >= task.assurance else (low, middle)
-    return low
+    short = reach_beyond(task.curve, task.errors, best.log_exposure, state["relative"], assurance=task.assurance, single=task.single)
+    return max(float(best.depth - short), 0.0)
 
 
 def _share_at_speed(best: Best) -> float | None:

@@ -100,29 +100,19 @@ def _levers(task: Task) -> Iterator[_Lever]:
     """What may move; a setting that the needs give is moved as a whole, inside what the machine can set."""
     b, given = task.bounds, {name: span for name, *span in task.able}
     for field in _KINDS:
-        if not _movable(task, field):
+        now = getattr(b, field)
+        if not math.isfinite(now) or (now <= 0.0 and field not in _DEPTHS):
             continue
         name, _, end = field.rpartition("_")
         other = f"{name}_{'low' if end == 'high' else 'high'}"
         if name in given:
             most = given[name][0 if end == "low" else 1]
-            if most != getattr(b, field):
+            if most != now:
                 yield _Lever(field, f"given {name.replace('_', ' ')}", other, most)
         elif field == "power_high" and b.power_low == b.power_high and not b.power_least:  # a laser of one power
             yield _Lever(field, LIMIT_NAMES[field], other)
         else:
             yield _Lever(field, LIMIT_NAMES[field])
-
-
-def _movable(task: Task, field: str) -> bool:
-    value = getattr(task.bounds, field)
-    if not math.isfinite(value) or (value <= 0.0 and field not in _DEPTHS):
-        return False
-    if field == "pulse_share" and task.pattern.pulse_rate is None:
-        return False
-    raster = field.startswith("hatch") or field == "ripple"
-    line = field.startswith("line") or field == "width_accuracy"
-    return not (line if task.pattern.raster else raster)
 
 
 def _with(task: Task, values: dict[str, float]) -> Task:

@@ -19,14 +19,14 @@ from ..errors import NoSolution
 from ..physics import raster, roots
 from .bounds import LIMIT_NAMES, Task, moved
 from .light import Shape
-from .outcome import at_settings, fastest_at, fastest_useful, violations, wanted_over_ratio
+from .outcome import TINY, at_settings, fastest_at, fastest_useful, violations, wanted_over_ratio
 from .refusal import refusal
 
 __all__ = ["Best", "Binding", "any_settings", "best_settings", "binding_limits", "on_steps", "rounded", "settable"]
 
-_FLAT = 0.5  # spacing over radius below which the ripple is under 1e-8
-_CLOSE = 0.05  # closest lines tried: closer than _FLAT they only help a scanner that cannot go slowly enough
+_CLOSE = 0.05  # spacing over radius of the closest lines tried: below 0.5 they only help a scanner that cannot go slowly enough
 _WIDE = 4.0
+_BROKEN = -1e6  # the score of settings that break a limit, and less
 _TIE = 1e-7
 _HOLDS = 1e-12
 _MOVE = 1.1
@@ -69,18 +69,13 @@ class Binding:
 @lru_cache(maxsize=256)
 def _ratio_for(limit: float) -> float:
     """Spacing over radius at which the ripple across the lines alone, over Dp, reaches its limit."""
-    if not limit < math.log(float(raster.ridge(_WIDE) / raster.valley(_WIDE))):
-        return _WIDE
-    if limit <= 0.0:
-        return _FLAT
-    return float(roots.falling_root(lambda s: -np.log1p(raster.ripple(s) / raster.valley(s)), -limit, 0.05, _WIDE))
+    return float(roots.falling_root(lambda s: -np.log1p(raster.ripple(s) / raster.valley(s)), -limit, _CLOSE, _WIDE))
 
 
 def _spacings(task: Task, ratio: float, radius: Any) -> tuple[Any, Any]:
     b = task.bounds
-    low = np.maximum(b.hatch_spacing_low, 0.0) + (0.0 if b.hatch_spacing_low > 0.0 else 1.0) * _CLOSE * radius
-    high = np.minimum(b.hatch_spacing_high, ratio * radius)
-    return np.minimum(low, b.hatch_spacing_high), high
+    low = b.hatch_spacing_low or _CLOSE * radius
+    return np.minimum(low, b.hatch_spacing_high), np.minimum(b.hatch_spacing_high, ratio * radius)
 
 
 class _Plane:
@@ -123,22 +118,19 @@ def _axes(plane: _Plane, coarse: bool) -> tuple[Any, Any]:
 
 def _zoom(
     plane: _Plane, score: Any, rounds: int, spans: tuple[tuple[float, float], tuple[float, float]] = _WHOLE
-) -> tuple[float, float, float, dict[str, Any]]:
-    """Close in on the highest score inside the spans; score(found, over) gives (score, tie) arrays."""
+) -> tuple[float, float, float]:
+    """Close in on the highest score inside the spans: it, and where; score(found, over) gives (score, tie) arrays."""
     a_axis, b_axis = _axes(plane, True)
     a_span, b_span = spans
-    best: tuple[float, float, float, dict[str, Any]] | None = None
+    best: tuple[float, float, float] | None = None
     for _ in range(rounds):
         a, b = np.meshgrid(a_span[0] + a_axis * (a_span[1] - a_span[0]), b_span[0] + b_axis * (b_span[1] - b_span[0]), indexing="ij")
         a, b = a.ravel(), b.ravel()
-        found, over = plane.outcome(a, b)
-        value, tie = score(found, over)
-        top = float(value.max())
-        near = np.flatnonzero(value >= top - _TIE) if top > -np.inf else np.array([int(np.argmax(value))])
+        value, tie = score(*plane.outcome(a, b))
+        near = np.flatnonzero(value >= value.max() - _TIE)
         pick = int(near[np.lexsort(tuple(-t[near] for t in reversed(tie)))[0]])
         if best is None or value[pick] >= best[0] - _TIE:
-            at = {k: (float(v[pick]) if np.ndim(v) else v) for k, v in found.items() if k != "light"}
-            best = (float(value[pick]), float(a[pick]), float(b[pick]), at)
+            best = float(value[pick]), float(a[pick]), float(b[pick])
         a_span = _closer(a_span, a_axis, best[1])
         b_span = _closer(b_span, b_axis, best[2])
         if all(axis.size < 2 or high - low < 2e-8 for axis, (low, high) in ((a_axis, a_span), (b_axis, b_span))):
@@ -164,7 +156,7 @@ def _ties(found: dict[str, Any]) -> tuple[Any, ...]:
 def _inside(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any, ...]]:
     """The rate; points that break a limit rank below all others, by how badly."""
     worst = np.max(list(over.values()), axis=0)
-    return np.where(worst <= _HOLDS, np.log(np.maximum(found["rate"], 1e-300)), -1e6 - np.minimum(worst, 1e6)), _ties(found)
+    return np.where(worst <= _HOLDS, np.log(np.maximum(found["rate"], TINY)), _BROKEN - np.minimum(worst, -_BROKEN)), _ties(found)
 
 
 def any_settings(task: Task) -> bool:
@@ -200,15 +192,15 @@ def best_settings(task: Task, *, rounds: int = 22) -> Best:
 def _fastest(task: Task, rounds: int) -> Best | None:
     """The fastest settings inside all limits; None where there are none."""
     plane = _Plane(task)
-    value, a, b, _ = _zoom(plane, _inside, rounds)
-    if value < -1e5:
+    value, a, b = _zoom(plane, _inside, rounds)
+    if value <= _BROKEN:
         return _slower(task, rounds)
     quick, plane.quick = plane.quick, None  # the exact exposure at the end
     found, over = plane.outcome(np.array([a]), np.array([b]))
     if quick is not None and max(float(v[0]) for v in over.values()) > _HOLDS:  # the table was a little off at a limit
         for spans in (_about(a, b, 0.02), _WHOLE):
-            value, a, b, _ = _zoom(plane, _inside, rounds, spans)
-            if value > -1e5:
+            value, a, b = _zoom(plane, _inside, rounds, spans)
+            if value > _BROKEN:
                 break
         else:
             return None
@@ -217,7 +209,7 @@ def _fastest(task: Task, rounds: int) -> Best | None:
     for wide in _WIDER if float(over["scan_speed_low"][0]) > -1e-3 else ():
         again = _zoom(plane, _inside, rounds, _about(a, b, wide))
         if again[0] > value:
-            value, a, b, _ = again
+            value, a, b = again
             found, over = plane.outcome(np.array([a]), np.array([b]))
     return Best(task, {k: _first(v) for k, v in found.items()})
 
@@ -328,7 +320,7 @@ def _active(best: Best) -> list[str]:
     at("scan_speed_high", found["scan_speed"], b.scan_speed_high)
     at("beam_radius_low", found["beam_radius"], b.beam_radius_low)
     at("beam_radius_high", found["beam_radius"], b.beam_radius_high)
-    if best.task.pattern.pulse_rate is not None and math.isfinite(b.pulse_share):
+    if best.task.pattern.pulse_rate is not None:
         at("pulse_share", found["scan_speed"], b.pulse_share * best.task.pattern.pulse_rate * found["beam_radius"])
     if best.task.pattern.raster:
         at("hatch_spacing_low", found["hatch_spacing"], b.hatch_spacing_low)

@@ -247,15 +247,15 @@ def _limits(task: Task, found: dict[str, Any], at: dict[str, Any]) -> dict[str, 
 
     b, able = task.bounds, {name: ends for name, *ends in task.able}
     over = {k: v for k, v in violations(task, found).items() if np.any(np.isfinite(v))}
-    for name, key in (("power", "power"), ("scan_speed", "scan_speed"), ("beam_radius", "beam_radius"), ("hatch_spacing", "hatch_spacing")):
-        if at[key] is None:
+    for name in ("power", "scan_speed", "beam_radius", "hatch_spacing"):
+        if at[name] is None:
             continue
         low, high = able.get(name, (getattr(b, f"{name}_low"), getattr(b, f"{name}_high")))
         if math.isfinite(high):
-            over[f"{name}_high"] = np.log(at[key] / high)
+            over[f"{name}_high"] = np.log(at[name] / high)
         if low > 0.0:
-            over[f"{name}_low"] = np.log(low / at[key])
-    if task.pattern.pulse_rate is not None and math.isfinite(b.pulse_share):
+            over[f"{name}_low"] = np.log(low / at[name])
+    if task.pattern.pulse_rate is not None:
         over["pulse_share"] = np.log(at["scan_speed"] / (b.pulse_share * task.pattern.pulse_rate * at["beam_radius"]))
     return over
 
