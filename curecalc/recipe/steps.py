@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from ..setting.derivation import parameters
 from ..setting.explain import Step
@@ -11,6 +12,9 @@ from ..units import IN_UM, MM, show, show_kernel
 from .record import Recipe, VectorRecipe
 
 __all__ = ["vector_steps"]
+
+
+_show, _kernel = (partial(one, digits=5) for one in (show, show_kernel))
 
 
 def _f(number: float) -> str:
@@ -37,7 +41,7 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
         Step(
             told.dose,
             f"Cd = {_f(task.depth)} mm, {numbers}",
-            show_kernel(float(law.dose(task.depth)), "exposure", digits=5),
+            _kernel(float(law.dose(task.depth)), "exposure"),
             "The exposure that would do if all were known exactly.",
         ),
         Step(
@@ -49,13 +53,13 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
         Step(
             "Cd expected = Cd needed + k u",
             f"{show_kernel(task.depth, 'length')} + {factor:.3f} x {IN_UM * u:.3g} um",
-            show_kernel(at, "length", digits=5),
+            _kernel(at, "length"),
             f"Aiming deeper by k u, the depth is reached with {percent(task.assurance)} assurance (Student's t).",
         ),
         Step(
             told.dose,
             f"Cd expected = {_f(at)} mm, {numbers}",
-            show_kernel(assured, "exposure", digits=5),
+            _kernel(assured, "exposure"),
             "The exposure the weakest place gets at least.",
         ),
         *_reserve_step(recipe, vector, assured),
@@ -95,8 +99,8 @@ def _reserve_step(recipe: Recipe, vector: VectorRecipe, assured: float) -> list[
     return [
         Step(
             "E aimed at = E / (1 - power_reserve)" + ("" if w == 1.0 else "^w"),
-            f"{show_kernel(assured, 'exposure', digits=5)} / (1 - {share:g})" + ("" if w == 1.0 else f"^{w:g}"),
-            show_kernel(math.exp(vector.best.log_wanted), "exposure", digits=5),
+            f"{_kernel(assured, 'exposure')} / (1 - {share:g})" + ("" if w == 1.0 else f"^{w:g}"),
+            _kernel(math.exp(vector.best.log_wanted), "exposure"),
             f"So the depth stays assured until the power has fallen by {percent(share)}.",
         )
     ]
@@ -110,7 +114,7 @@ def _speed_step(vector: VectorRecipe) -> Step:
         return Step(
             "v = sqrt(2/pi) P/(W0 E)" + many,
             f"0.797885 x {_f(best.power)} mW/({_f(best.beam_radius)} mm x {_f(best.exposure_min)} mJ/mm^2){many}",
-            show(vector.scan_speed, digits=5),
+            _show(vector.scan_speed),
             "Exposure on the axis of a line falls as one over the speed.",
         )
     share = best.exposure_min / best.exposure_mean
@@ -118,6 +122,6 @@ def _speed_step(vector: VectorRecipe) -> Step:
         "v = P (valley/mean)/(h E)" + many,
         f"{_f(best.power)} mW x {_f(share)}/({_f(best.hatch_spacing)} mm x {_f(best.exposure_min)} mJ/mm^2){many}, "
         f"h/W0 = {_f(best.hatch_spacing / best.beam_radius)}",
-        show(vector.scan_speed, digits=5),
+        _show(vector.scan_speed),
         "Half-way between two lines is the weakest place of a raster.",
     )

@@ -262,4 +262,4 @@ def _limits(task: Task, found: dict[str, Any], at: dict[str, Any]) -> dict[str, 
 
 def axis_text(name: str, value: float) -> str:
     """A setting as people read it."""
-    return show(Quantity(value, AXES[name][1]), digits=4)
+    return show(Quantity(value, AXES[name][1]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from ..formulas.resin import Resin
 from ..physics import tilt
@@ -22,13 +23,16 @@ from .unknowns import UNKNOWNS
 __all__ = ["constants", "depth_steps", "parameters", "solution_steps", "stack_steps"]
 
 
+_show, _kernel = (partial(one, digits=6) for one in (show, show_kernel))
+
+
 def _f(number: float) -> str:
     return f"{number:.6g}"
 
 
 def constants(law: Law, resin: Resin) -> dict[str, str]:
     """The numbers of a law as they are shown, by field."""
-    return {name: show(Quantity(float(getattr(law, name)), unit), digits=6) for name, unit in resin.law_units.items()}
+    return {name: _show(Quantity(float(getattr(law, name)), unit)) for name, unit in resin.law_units.items()}
 
 
 def parameters(law: Law, resin: Resin) -> str:
@@ -37,11 +41,11 @@ def parameters(law: Law, resin: Resin) -> str:
 
 
 def _dp(given: Problem) -> str:
-    return show_kernel(float(cure_law(given.x, given.form).penetration_depth), "length", digits=6)
+    return _kernel(float(cure_law(given.x, given.form).penetration_depth), "length")
 
 
 def _ec(given: Problem) -> str:
-    return show_kernel(float(cure_law(given.x, given.form).critical_exposure), "exposure", digits=6)
+    return _kernel(float(cure_law(given.x, given.form).critical_exposure), "exposure")
 
 
 def _tilt_steps(given: Problem) -> list[Step]:
@@ -77,7 +81,7 @@ def _radius_step(given: Problem) -> list[Step]:
             "W_perp^2 = Wx^2 sin^2 psi + Wy^2 cos^2 psi (the spot stretched by 1/cos theta along a tilt)",
             f"Wx = {_f(wx)} mm, Wy = {_f(wy)} mm, psi = {_f(math.degrees(given.form.track_angle - given.form.spot_angle))} deg, "
             f"theta = {_f(math.degrees(given.form.incidence_angle))} deg",
-            show_kernel(float(across), "length", digits=6),
+            _kernel(float(across), "length"),
             "Only the width across the track matters for a line; it stands for W0 below.",
         )
     ]
@@ -96,7 +100,7 @@ def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
             Step(
                 "E = sqrt(2/pi) P/(W0 v)",
                 f"0.797885 x {_f(p)} mW/({_f(across)} mm x {_f(v)} mm/s){passes}",
-                f"{_f(peak.m_as('mJ/mm^2'))} mJ/mm^2 = {show(peak, digits=6)}",
+                f"{_f(peak.m_as('mJ/mm^2'))} mJ/mm^2 = {_show(peak)}",
                 "The moving beam leaves its greatest exposure on the axis of the line.",
             )
         )
@@ -107,7 +111,7 @@ def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
             Step(
                 "E_mean = P/(v h)",
                 f"{_f(p)} mW/({_f(v)} mm/s x {_f(h)} mm){passes}{crossed}",
-                f"{_f(mean.m_as('mJ/mm^2'))} mJ/mm^2 = {show(mean, digits=6)}",
+                f"{_f(mean.m_as('mJ/mm^2'))} mJ/mm^2 = {_show(mean)}",
                 "Each line brings its energy to a strip one spacing wide: the mean does not depend on the spot.",
             )
         )
@@ -120,7 +124,7 @@ def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
             Step(
                 "d = v/f; the weakest place lies half-way between two pulses (same sum as between lines, d in place of h)",
                 f"d = {_f(v)} mm/s/{_f(x['pulse_rate'])} Hz = {_f(pitch)} mm, d/W0 = {_f(pitch / along)}",
-                show(low, digits=6),
+                _show(low),
                 "Pulses side by side along the track add like lines side by side.",
             )
         )
@@ -135,14 +139,14 @@ def _valley_step(given: Problem, mean: Quantity, low: Quantity, across: float) -
         other = float(scan_of(given.x, form).spot.radii(form.track_angle + 0.5 * math.pi)[0])
         return Step(
             "E_valley = E_mean [F(h/W1) + F(h/W2)]/2, F(s) = 1 - 2 q + 2 q^4 - ..., q = exp(-pi^2/(2 s^2))",
-            f"h/W1 = {_f(h / across)} and h/W2 = {_f(h / other)}: {show(mean, digits=6)} x {share}",
-            show(low, digits=6),
+            f"h/W1 = {_f(h / across)} and h/W2 = {_f(h / other)}: {_show(mean)} x {share}",
+            _show(low),
             why,
         )
     return Step(
         "E_valley = E_mean (1 - 2 q + 2 q^4 - ...), q = exp(-pi^2 W0^2/(2 h^2))",
-        f"{show(mean, digits=6)} x {share}, h/W0 = {_f(h / across)}, q = {_f(float(harmonic(h / across)))}",
-        show(low, digits=6),
+        f"{_show(mean)} x {share}, h/W0 = {_f(h / across)}, q = {_f(float(harmonic(h / across)))}",
+        _show(low),
         why,
     )
 
@@ -153,8 +157,8 @@ def _cure_step(answer: Answer, given: Problem) -> Step:
     tilted = ", Dp and Ec as the tilted beam sees them" if given.form.tilted else ""
     return Step(
         told.depth + tilted,
-        told.numbers.format(dose=show(low, digits=6), **constants(cure_law(given.x, given.form), answer.resin)),
-        show(depth, digits=6),
+        told.numbers.format(dose=_show(low), **constants(cure_law(given.x, given.form), answer.resin)),
+        _show(depth),
         told.why if answer.cures else "The exposure does not exceed the critical exposure: nothing gels, the depth is 0.",
     )
 
@@ -169,18 +173,18 @@ def depth_steps(answer: Answer) -> list[Step]:
         steps.append(
             Step(
                 "Lw = W0 sqrt(2 Cd/Dp)",
-                f"{_f(across)} mm x sqrt(2 x {show(answer.weakest_depth, digits=6)}/{_f(law.penetration_depth)} mm)",
-                show(answer.outputs["line_width"], digits=6),
+                f"{_f(across)} mm x sqrt(2 x {_show(answer.weakest_depth)}/{_f(law.penetration_depth)} mm)",
+                _show(answer.outputs["line_width"]),
                 "The cured section is a parabola; published widths from an exposure threshold were off by about 30 %.",
             )
         )
     if "overcure" in answer.outputs:
-        t = show_kernel(given.x["layer_thickness"], "length", digits=6)
+        t = _kernel(given.x["layer_thickness"], "length")
         steps.append(
             Step(
                 "overcure = Cd - t",
-                f"{show(answer.weakest_depth, digits=6)} - {t}",
-                show(answer.outputs["overcure"], digits=6),
+                f"{_show(answer.weakest_depth)} - {t}",
+                _show(answer.outputs["overcure"]),
                 "What reaches into the layer below bonds the two.",
             )
         )
@@ -194,14 +198,14 @@ def solution_steps(solution: Solution) -> list[Step]:
     x, form = given.x, given.form
     steps: list[Step] = []
     unknown, value = solution.unknown, solution.value
-    shown = show(value, digits=6) if isinstance(value, Quantity) else str(value)
+    shown = _show(value) if isinstance(value, Quantity) else str(value)
     if solution.wanted is not None:
         depth = solution.wanted
-        needed = show_kernel(float(cure_law(x, form).dose(float(depth.m_as("mm")))), "exposure", digits=6)
+        needed = _kernel(float(cure_law(x, form).dose(float(depth.m_as("mm")))), "exposure")
         steps.append(
             Step(
                 answer.resin.told.dose,
-                f"Cd = {show(depth, digits=6)}, {parameters(cure_law(x, form), answer.resin)}",
+                f"Cd = {_show(depth)}, {parameters(cure_law(x, form), answer.resin)}",
                 needed,
                 "The working curve read backwards: the exposure the weakest place needs.",
             )
@@ -233,7 +237,7 @@ def stack_steps(answer: StackAnswer) -> list[Step]:
         Step(
             told.below,
             f"t = {_f(t)} mm, {parameters(law, answer.resin)}",
-            show(answer.own_exposure, digits=6),
+            _show(answer.own_exposure),
             "What is left of a layer's own exposure at its bottom bonds it to the layer below.",
         )
     ]
@@ -251,8 +255,8 @@ def stack_steps(answer: StackAnswer) -> list[Step]:
         steps.append(
             Step(
                 "print-through = (Cd - t) + Dp ln A",
-                f"({show(answer.single_depth, digits=6)} - {_f(t)} mm) + {show_kernel(beyond, 'length', digits=6)}",
-                show(answer.print_through, digits=6),
+                f"({_show(answer.single_depth)} - {_f(t)} mm) + {_kernel(beyond, 'length')}",
+                _show(answer.print_through),
                 "Light of all layers goes on curing below the face that should be the last.",
             )
         )
@@ -261,15 +265,15 @@ def stack_steps(answer: StackAnswer) -> list[Step]:
             Step(
                 "T(1) = Es, T(k+1) = Es + what a layer lets pass of T(k), print-through = Cd(T(n)) - t",
                 f"n = {many}",
-                show(answer.print_through, digits=6),
+                _show(answer.print_through),
                 "Layers that have bleached pass more light on: the doses are summed layer by layer.",
             )
         )
     steps.append(
         Step(
             "layers to leave out = print-through/t, to the nearest that leaves least",
-            f"{show(answer.print_through, digits=6)}/{_f(t)} mm",
-            f"{answer.compensation_layers}, leaving {show(answer.residual, digits=4)}",
+            f"{_show(answer.print_through)}/{_f(t)} mm",
+            f"{answer.compensation_layers}, leaving {show(answer.residual)}",
             "Starting the face that many layers higher lets print-through fill the rest.",
         )
     )

@@ -358,7 +358,7 @@ def _ranges(case: Case, values: Any) -> tuple[tuple[Quantity, Quantity] | None, 
 
 
 def _flat_note(found: tuple[Quantity, Quantity]) -> str:
-    low, high = (show(end, digits=4) for end in found)
+    low, high = (show(end) for end in found)
     return f"Every beam radius from {low} to {high} does alike: the lines are so close that the spot no longer matters."
 
 
