@@ -28,7 +28,7 @@ def test_the_widest_lines_leave_the_ripple_allowed():
 
 
 def test_points_of_the_square_are_settings():
-    """Corners are the ends of the ranges, the middle lies at their geometric mean; lines as wide apart as the ripple or the machine lets."""
+    """Corners are the ends of the ranges, the middle their geometric mean; lines as wide apart as the ripple or the machine lets."""
     plane = search._Plane(plain(ripple=INFINITE, hatch_spacing_low=0.02, hatch_spacing_high=0.5))
     a, b = np.array([0.0, 0.5, 1.0, 0.0]), np.array([0.0, 0.5, 1.0, 1.0])
     found, _ = plane.outcome(a, b)
@@ -204,7 +204,7 @@ def test_only_what_gains_a_thousandth_binds_and_the_greatest_gain_comes_first(mo
 
 
 def test_the_speed_beyond_which_vectors_take_longer():
-    """L/v + 2 v/a is least at v^2 = L a/2; from rest to rest full speed is just reached at v^2 = L a, and over a share at (1 - share) L a."""
+    """L/v + 2 v/a is least at v^2 = L a/2; from rest to rest full speed is reached at v^2 = L a, and over a share at (1 - share) L a."""
     from curecalc.recipe.bounds import RunUp
 
     task = plain(vector_length=8.0, acceleration=1e6)

@@ -1,0 +1,239 @@
+"""What settings do, by hand: the dose aimed at, the fastest speed, ends of vectors, two directions, and how far limits may be exceeded."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from curecalc.physics.laws import Threshold
+from curecalc.physics.light import Gaussian
+from curecalc.recipe import outcome
+from curecalc.recipe.assurance import Curve, Errors
+from curecalc.recipe.bounds import Bounds, Hold, RunUp, Task
+from curecalc.recipe.light import Pattern, shape
+from curecalc.recipe.outcome import along, at_settings, fastest_at, violations, wanted_over_ratio, with_ends
+
+from .test_search_by_hand import hills
+
+LN_EC = math.log(0.08)
+KNOWN = Curve(0.15, LN_EC, LN_EC + 1.0, 0.0, 0.0, 0.0, math.inf)
+BOUNDS = Bounds(1.0, 300.0, 0.05, 0.2, 10.0, 5000.0)
+LINE = Task("line", Pattern(False), 0.1, 0.15, 0.95, True, KNOWN, Errors(), BOUNDS)
+RASTER = replace(LINE, kind="hatch", pattern=Pattern(True))
+ROOT, Z = math.sqrt(2.0 / math.pi), 1.6448536
+W = np.array([0.1])
+OVAL = Gaussian(1.0, 2.0)  # 0.2 mm across a track along x, 0.1 mm across one along y
+
+
+def bounded(task, **bounds):
+    return replace(task, bounds=replace(task.bounds, **bounds))
+
+
+# ---------------------------------------------------------------- the dose aimed at
+
+
+def aimed(task, wanted=LN_EC + 1.0):
+    """ln of the dose over Ec."""
+    return float(np.ravel(outcome._aimed(task, shape(task.pattern, W, None), wanted, W))[0]) - LN_EC
+
+
+def test_a_line_gets_the_dose_of_its_depth_its_least_width_or_its_accuracy():
+    """Lw = W0 sqrt(2 x), x = ln(E/Ec); a power known to 3 % leaves U = 2 Lw 0.03/(2 x) = 0.006 mm/sqrt(2 x)."""
+    assert aimed(LINE) == pytest.approx(1.0)
+    assert aimed(bounded(LINE, line_width_low=0.1)) == pytest.approx(1.0)  # x = 1/2 would do
+    assert aimed(bounded(LINE, line_width_low=0.25)) == pytest.approx(3.125)
+    assert aimed(bounded(LINE, line_width_low=10.0)) == pytest.approx(600.0 - LN_EC)  # a number still, if no machine's
+    doubtful = replace(LINE, errors=Errors(power=0.03))
+    for x, got in ((0.9, 1.0), (1.1, 1.1), (3.0, 3.0), (39.0, 39.0), (41.0, 1.0)):
+        task = bounded(doubtful, width_accuracy=0.006 / math.sqrt(2.0 * x))
+        assert aimed(task) == pytest.approx(got, rel=1e-9), x
+    assert aimed(bounded(doubtful, width_accuracy=0.006 / math.sqrt(6.0), line_width_low=0.25)) == pytest.approx(3.125)
+    raster = bounded(replace(RASTER, errors=Errors(power=0.03)), width_accuracy=1e-9, line_width_low=9.0)
+    assert outcome._aimed(raster, None, 0.5, W) == 0.5
+
+
+@pytest.mark.parametrize(
+    ("bounds", "more", "power", "speed"),
+    [
+        ({"scan_speed_high": 1e6}, {}, 300.0, ROOT * 300.0 / (0.1 * 0.08 * math.e)),
+        ({}, {}, 5000.0 * 0.1 * 0.08 * math.e / ROOT, 5000.0),
+        ({"power_low": 250.0}, {}, 250.0, 5000.0),
+        ({"scan_speed_high": 1e6}, {"pattern": Pattern(False, 2)}, 300.0, 2.0 * ROOT * 300.0 / (0.1 * 0.08 * math.e)),
+        ({}, {"vector_length": 8.0, "acceleration": 1e6}, math.sqrt(8e6) * 0.1 * 0.08 * math.e / ROOT, math.sqrt(8e6)),
+        ({"scan_speed_low": 4000.0}, {"vector_length": 8.0, "acceleration": 1e6}, 4000.0 * 0.1 * 0.08 * math.e / ROOT, 4000.0),
+    ],
+)
+def test_full_power_where_the_scanner_keeps_up_else_the_power_that_meets_the_depth(bounds, more, power, speed):
+    """E = sqrt(2/pi) P/(W0 v) = Ec e for a depth of one Dp."""
+    found = fastest_at(replace(bounded(LINE, **bounds), **more), W, None)
+    assert (float(np.ravel(found["power"])[0]), float(found["scan_speed"][0])) == pytest.approx((power, speed))
+
+
+def test_pulses_no_further_apart_than_allowed():
+    task = bounded(replace(LINE, pattern=Pattern(False, pulse_rate=20_000.0)), pulse_share=0.5)
+    found = fastest_at(task, W, None)
+    assert float(found["scan_speed"][0]) == pytest.approx(0.5 * 20_000.0 * 0.1)
+    least = hills(0.5, 0.5) / (math.sqrt(0.5 * math.pi) / 0.5)  # half-way between two pulses over the mean along the line
+    dose = ROOT * float(found["power"][0]) / (0.1 * 1000.0) * least
+    assert dose == pytest.approx(0.08 * math.e, rel=1e-9)
+    slow = fastest_at(bounded(task, power_high=1.5, scan_speed_high=1e6, pulse_share=3.0), W, None)
+    pitch = float(slow["scan_speed"][0]) / 20_000.0 / 0.1
+    dose = ROOT * 1.5 / (0.1 * float(slow["scan_speed"][0])) * hills(pitch, 0.5) * pitch / math.sqrt(0.5 * math.pi)
+    assert dose == pytest.approx(0.08 * math.e, rel=1e-9)
+
+
+@pytest.mark.parametrize("run_up", [None, RunUp(), RunUp(None, 0.5, 0.5), RunUp(0.0, 0.0), RunUp(1.0)])
+@pytest.mark.parametrize("raster", [True, False])
+def test_the_table_of_doses_agrees_with_the_doses(run_up, raster):
+    doubt = Errors(power=0.01, beam_radius=0.02, beam_radius_scale=0.01, scan_speed=0.01, hatch_spacing=0.01, layer_thickness=0.002)
+    task = replace(RASTER if raster else LINE, errors=doubt, run_up=run_up, vector_length=60.0, acceleration=2e6)
+    radius, spacing = np.array([0.06, 0.1, 0.19]), np.array([0.05, 0.13, 0.2]) if raster else None
+    quick, exact = (fastest_at(task, radius, spacing, table) for table in (wanted_over_ratio(task), None))
+    np.testing.assert_allclose(quick["log_wanted"], exact["log_wanted"], atol=2e-6)
+    np.testing.assert_allclose(quick["scan_speed"], exact["scan_speed"], rtol=2e-6)
+
+
+def test_where_more_than_the_ratio_counts_there_is_no_table():
+    place = Hold(0.9, 1.0, 1.0)
+    assert wanted_over_ratio(LINE) is not None
+    assert wanted_over_ratio(replace(LINE, hold=place)) is not None
+    bent = replace(KNOWN, law=Threshold(0.15, 0.08, 0.8, 5.0))
+    for task in (
+        replace(LINE, pattern=Pattern(False, pulse_rate=1e5)),
+        replace(LINE, pattern=Pattern(False, spot=OVAL)),
+        replace(LINE, pattern=Pattern(False, exponent=0.8, reference=5.0), curve=bent),
+        replace(LINE, hold=replace(place, out_of_focus=1.0)),
+        replace(LINE, hold=replace(place, wider=1.1)),
+    ):
+        assert wanted_over_ratio(task) is None
+
+
+# ---------------------------------------------------------------- ends and directions
+
+
+def test_of_two_directions_the_weakest_and_the_fullest_place():
+    """Hard ends, places from one nominal radius on: Phi(2) of the dose where the spot is 0.1 mm long, Phi(1) where it is 0.2 mm."""
+    task = replace(LINE, run_up=RunUp(), vector_length=50.0, pattern=Pattern(False, spot=OVAL, tracks=(0.0, 0.5 * math.pi)))
+    low, high = along(task, 100.0, W, 1000.0)
+    assert (float(low[0]), float(high[0])) == pytest.approx((stats.norm.cdf(2.0), 1.0))
+    one = replace(task, pattern=task.pattern._replace(tracks=(0.5 * math.pi,)))
+    assert float(along(one, 100.0, W, 1000.0)[0][0]) == pytest.approx(stats.norm.cdf(1.0))
+    assert along(replace(task, run_up=None), 100.0, W, 1000.0) == along(replace(task, vector_length=math.inf), 100.0, W, 1.0) == (1.0, 1.0)
+    half = replace(one, run_up=RunUp(margin=0.5))
+    assert float(along(half, 100.0, W, 1000.0)[0][0]) == pytest.approx(stats.norm.cdf(0.5))
+    # a vector shorter than both margins is looked at in its middle
+    short = replace(one, vector_length=0.1)
+    assert float(along(short, 100.0, W, 1000.0)[0][0]) == pytest.approx(2.0 * stats.norm.cdf(0.5) - 1.0)
+
+
+def test_what_an_end_adds_to_the_powers_of_radius_and_speed():
+    """d ln Phi(2 s/W)/d ln W at s = W: -2 phi(2)/Phi(2), no matter how fast; nothing without ends."""
+    lit = shape(LINE.pattern, W, None)
+    found = with_ends(replace(LINE, run_up=RunUp(), vector_length=50.0), lit, 100.0, W, 1000.0)
+    assert float(found.radius_power[0]) == pytest.approx(-1.0 - 2.0 * stats.norm.pdf(2.0) / stats.norm.cdf(2.0), abs=2e-4)
+    assert float(found.speed_power[0]) == pytest.approx(-1.0, abs=1e-6)
+    assert with_ends(replace(LINE, run_up=RunUp()), lit, 100.0, W, 1000.0) is lit
+    assert with_ends(replace(LINE, vector_length=5.0), lit, 100.0, W, 1000.0) is lit
+
+
+def test_the_narrowest_and_the_widest_direction_of_an_ellipse():
+    task = replace(LINE, pattern=Pattern(False, spot=OVAL, tracks=(0.0, 0.5 * math.pi)))
+    for x in (0.3, 1.2):  # over Ec, in the direction that gets least; the other gets twice as much
+        least = min(0.2 * math.sqrt(2.0 * x), 0.1 * math.sqrt(2.0 * (x + math.log(2.0))))
+        assert float(outcome._line_width(task, LN_EC + x, W, 0.0)[0]) == pytest.approx(least)
+        most = max(0.2 * math.sqrt(2.0 * x), 0.1 * math.sqrt(2.0 * (x + math.log(2.0))))
+        strongest = LN_EC + x + math.log(2.0)
+        assert float(outcome._line_width(task, strongest, W, 0.0, widest=True)[0]) == pytest.approx(most)
+    below = float(outcome._line_width(task, LN_EC + 1.2, W, 0.1)[0])
+    assert below == pytest.approx(min(0.2 * math.sqrt(2.0 * (1.2 - 2 / 3)), 0.1 * math.sqrt(2.0 * (1.2 + math.log(2.0) - 2 / 3))))
+    found = at_settings(task, 30.0, W, None, 1000.0)
+    weak, full = (ROOT * 30.0 / (across * 1000.0) for across in (0.2, 0.1))
+    assert (float(found["dose_min"][0]), float(found["dose_deepest"][0])) == pytest.approx((weak, full))
+    assert float(found["depth_max"][0]) == pytest.approx(0.15 * math.log(full / 0.08))
+
+
+def test_how_much_narrower_a_turned_ellipse_is():
+    def narrower(track, turned=0.05, tracks=()):
+        return outcome._narrower(Pattern(True, spot=OVAL, tracks=(track, *tracks), turned=turned))
+
+    across = math.hypot(math.sin(0.1), 2.0 * math.cos(0.1))  # two standard uncertainties off the x axis
+    assert narrower(0.0) == pytest.approx(0.5 * math.log(2.0 / across))
+    assert narrower(0.5 * math.pi) == 0.0  # the narrow side: any turn widens
+    assert narrower(0.0, 0.0) == narrower(0.0, tracks=(1.0,)) == 0.0
+
+
+def test_exposure_carries_energy_where_the_dose_goes_with_a_power_of_irradiance():
+    """w = 0.8, 5 mW/mm^2: a line's S = integral of I^w dt over 5^(w - 1), summed here; the exposure stays sqrt(2/pi) P/(W0 v)."""
+    law = Threshold(0.15, 0.08, 0.8, 5.0)
+    task = replace(LINE, pattern=Pattern(False, exponent=0.8, reference=5.0), curve=replace(KNOWN, law=law))
+    found = at_settings(task, 30.0, W, None, 1000.0)
+    energy = ROOT * 30.0 / (0.1 * 1000.0)
+    assert [float(np.ravel(found[f"exposure_{k}"])[0]) for k in ("min", "mean", "max")] == pytest.approx([energy] * 3)
+    t = np.linspace(-6e-4, 6e-4, 20001)
+    irradiance = 2.0 * 30.0 / (math.pi * 0.01) * np.exp(-2.0 * (1000.0 * t / 0.1) ** 2)
+    assert float(found["dose_min"][0]) == pytest.approx(np.trapezoid(irradiance**0.8, t) / 5.0**-0.2, rel=1e-9)
+    hatch = replace(RASTER, pattern=Pattern(True, exponent=0.8, reference=5.0), curve=task.curve)
+    found = at_settings(hatch, 30.0, W, np.array([0.12]), 1000.0)
+    mean = 30.0 / (1000.0 * 0.12)
+    lines = mean * 1.2 / math.sqrt(0.5 * math.pi) * np.array([hills(1.2, 0.5), math.sqrt(0.5 * math.pi) / 1.2, hills(1.2, 0.0)])
+    assert [float(np.ravel(found[f"exposure_{k}"])[0]) for k in ("min", "mean", "max")] == pytest.approx(lines.tolist())
+
+
+# ---------------------------------------------------------------- how far limits may be exceeded
+
+
+def upper(task, power=100.0, spacing=None, **limits):
+    found = at_settings(replace(bounded(task, **limits), assured_limits=True), power, W, spacing, 1000.0)
+    return {name: float(np.ravel(found[name])[0]) for name in found if name not in ("light", "log_wanted") and found[name] is not None}
+
+
+def test_depths_reach_beyond_their_limits_by_the_quantile():
+    """Power known to 3 %, radius to 2 %: Dp times that, times 1.645. Of stacked layers the slope of the curve counts with its lever."""
+    many = {"overcure": 0.5, "print_through": 0.5}
+    for errors, u in ((Errors(power=0.03), 0.03), (Errors(beam_radius=0.02), 0.02), (Errors(beam_radius_scale=0.02), 0.02)):
+        found = upper(replace(LINE, errors=errors), **many)
+        assert found["overcure_beyond"] == pytest.approx(Z * 0.15 * u, rel=1e-6)
+        assert found["print_through_beyond"] == pytest.approx(Z * 0.15 * u, rel=1e-5)
+    assert {"overcure_beyond", "print_through_beyond", "ripple_beyond"}.isdisjoint(upper(replace(LINE, errors=errors)))
+    bent = replace(LINE, curve=replace(KNOWN, slope_variance=9e-6))
+    x = math.log(ROOT * 100.0 / (0.1 * 1000.0)) - LN_EC
+    q = math.exp(-0.1 / 0.15)
+    lever = (0.1 / 0.15) * q / (1.0 - q)  # d ln[1/(1 - e^(-t/Dp))]/d ln Dp
+    beyond = upper(bent, **many)["print_through_beyond"]
+    assert beyond == pytest.approx(Z * 0.003 * (x - math.log(1.0 - q) - 1.0 + lever), rel=1e-4)
+    alone = upper(replace(bent, layers=1.0), **many)["print_through_beyond"]
+    assert alone == pytest.approx(Z * 0.003 * (x - 1.0), rel=1e-6)
+
+
+def test_ripple_and_widths_reach_beyond_their_limits():
+    raster = replace(RASTER, errors=Errors(beam_radius=0.02, beam_radius_scale=0.01, hatch_spacing=0.02))
+    found = upper(raster, spacing=np.array([0.12]), ripple=0.1)
+    apart = 1.2 * math.exp(Z * 0.03)
+
+    def ripple(ratio):
+        return 0.15 * math.log(hills(ratio, 0.0) / hills(ratio, 0.5))
+
+    assert found["ripple"] == pytest.approx(ripple(1.2))
+    assert found["ripple_beyond"] == pytest.approx(ripple(apart) - ripple(1.2), rel=1e-6)
+    few = replace(RASTER, curve=replace(KNOWN, slope_variance=9e-6, degrees_of_freedom=4.0))
+    found = upper(few, spacing=np.array([0.12]), ripple=0.1)
+    assert found["ripple_beyond"] == pytest.approx(stats.t.ppf(0.95, 4) * 0.02 * ripple(1.2), rel=1e-6)
+    line = upper(replace(LINE, errors=Errors(power=0.03)))
+    x = math.log(ROOT * 100.0 / (0.1 * 1000.0)) - LN_EC
+    width = 0.1 * math.sqrt(2.0 * x)
+    assert (line["width_beyond"], line["width_short"]) == pytest.approx((Z * width * 0.03 / (2.0 * x),) * 2, rel=1e-6)
+    assert line["line_width_max"] == pytest.approx(width)
+
+
+def test_a_finer_stronger_place_of_the_field_counts_for_what_may_not_be_exceeded():
+    """5 % more light in the strongest place: Dp ln 1.05 deeper; ridges of a raster by the finest spot."""
+    one = replace(LINE, layers=1.0)
+    plain, hot = (at_settings(task, 100.0, W, None, 1000.0) for task in (one, replace(one, hottest=1.05)))
+    for name in ("depth_max", "print_through"):
+        assert float(hot[name][0] - plain[name][0]) == pytest.approx(0.15 * math.log(1.05))
+    fine = at_settings(replace(RASTER, finest=0.8), 100.0, W, np.array([0.12]), 1000.0)
+    assert float(fine["ripple"][0]) == pytest.approx(0.15 * math.log(hills(1.5, 0.0) / hills(1.5, 0.5)))
+    broken = violations(bounded(RASTER, ripple=0.01), fine)
+    assert float(np.ravel(broken["ripple"])[0]) == pytest.approx(math.log(float(fine["ripple"][0]) / 0.01))
