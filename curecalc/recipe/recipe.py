@@ -176,7 +176,7 @@ def state_of(best: Best) -> dict[str, Any]:
     return state
 
 
-def _budget(best: Best, state: dict[str, Any]) -> dict[str, Quantity]:
+def _budget(best: Best) -> dict[str, Quantity]:
     """Contributions to the standard uncertainty of depth (mm), by what they come from."""
     task, light = best.task, best.light
     e, c = task.errors, task.curve
@@ -268,7 +268,7 @@ def _vector(machine: Machine, lot: Lot, one: VectorNeeds, best: Best, above: flo
         dose_along_max=float(best.along_max),
         share_at_speed=_share_at_speed(best),
         upper=_upper(best),
-        budget=_budget(best, state),
+        budget=_budget(best),
         warnings=tuple(_notes(one, best)),
         best=best,
     )
