@@ -224,12 +224,12 @@ def shifted(best: Best) -> tuple[float, float]:
     law, t = task.curve.cure, task.layer_thickness
     if law.reach is None or not task.pattern.raster:
         raise ValueError("a shifted hatch is worked out for rasters in resins whose doses add")
-    k = np.arange(1, int(min(task.layers - 1, 60.0 * law.reach / t)) + 1)
-    odd = k % 2 == 1
     ridge, valley = best.dose_max, best.dose_min
-    # a place gets a ridge and a valley in turn: where this layer has its ridge, and where it has its valley
-    under_ridge = ridge + float(np.sum(law.below(np.where(odd, valley, ridge), k * t)))
-    under_valley = valley + float(np.sum(law.below(np.where(odd, ridge, valley), k * t)))
+    # a place gets a ridge and a valley in turn, so every other layer from the first above on adds the one, from the second on the other
+    pairs = 0.5 * (task.layers - 1.0)
+    odd = law.below(1.0, t) * stack.accumulation(np.ceil(pairs), 2.0 * t, law.reach)
+    even = law.below(1.0, 2.0 * t) * stack.accumulation(np.floor(pairs), 2.0 * t, law.reach)
+    under_ridge, under_valley = ridge * (1.0 + even) + valley * odd, valley * (1.0 + even) + ridge * odd
     return float(law.height(under_ridge) - t), float(law.below(under_valley, t))
 
 
