@@ -16,13 +16,12 @@ from ..statistics.uncertainty import MonteCarlo, draw_inputs, log_gradient, mont
 from ..units import DEG, MJ_CM2, MJ_MM2, MM, Measured, Quantity, QuantityError, Shown, count, show_kernel, show_span, to_json
 from .directions import range_over_directions
 from .holders import HoldsBeam, HoldsResin, beam_of, resin_of
-from .model import Problem, cure_law, model, problem, scan_of, stated
+from .model import FIXED, Problem, cure_law, model, problem, scan_of, stated
 from .plausible import odd_values
 
 __all__ = ["Answer", "MonteCarloOptions", "draws_of", "evaluate", "output_kind"]
 
 _EXPOSURES = ("exposure", "equivalent")
-_FIXED = ("passes", "pulse_rate", "exponent", "reference_irradiance")  # in no list of what moves the depth
 
 
 @dataclass(frozen=True)
@@ -238,7 +237,7 @@ def evaluate(
         if not np.all(np.isfinite(value)):
             raise QuantityError(f"{name} is too large for a number to hold: one of the inputs is out of all proportion.")
     first = [name for name in ("power", "scan_speed") if name in given.x]
-    movers = [*first, *(name for name in given.x if name not in (*_FIXED, *first))]
+    movers = [*first, *(name for name in given.x if name not in (*FIXED, *first))]
     depth_key = "cure_depth_min" if scan.raster else "cure_depth"
     cures = out[depth_key] > 0.0
     gradient = log_gradient(lambda x: model(x, given.form), given.x, sorted({*movers, *given.u}))

@@ -17,7 +17,7 @@ from ..physics.laws import Law
 from ..statistics.uncertainty import log_gradient, standard_uncertainties
 from ..units import MJ_CM2, MJ_MM2, MM, Measured, NoSolution, Quantity, QuantityError, Shown, count, show, show_kernel, to_json
 from .holders import HoldsBeam, HoldsResin, beam_of, resin_of
-from .model import Form, Problem, cure_law, doses, exposure_problem, problem
+from .model import FIXED, Form, Problem, cure_law, doses, exposure_problem, problem
 from .plausible import odd_values
 
 __all__ = ["StackAnswer", "evaluate_stack"]
@@ -168,7 +168,7 @@ def evaluate_stack(
             limit="bleaching_exposure",
             remedy="State the number of layers, or lower the exposure.",
         )
-    movers = [name for name in x if name not in ("passes", "exponent", "pulse_rate", "reference_irradiance")]
+    movers = [name for name in x if name not in FIXED]
     gradient = log_gradient(lambda lanes: _reach(lanes, form, n), x, sorted({*movers, *given.u}))
     spread = standard_uncertainties(gradient, given.relative, given.correlations) if given.u else {}
     layers_out, residual = stack.compensation(law, dose["mean"], t, n)

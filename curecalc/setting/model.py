@@ -19,9 +19,11 @@ from ..physics import light, tilt
 from ..physics.laws import Law
 from ..units import HZ, MJ_MM2, MM, MM_S, MW, NM, RAD, Measured, Quantity, QuantityError, Unit, measured, positive
 
-__all__ = ["Form", "Problem", "cure_law", "doses", "exposure_problem", "model", "problem", "scan_of", "stated"]
+__all__ = ["FIXED", "Form", "Problem", "cure_law", "doses", "exposure_problem", "model", "problem", "scan_of", "stated"]
 
 Inputs = Mapping[str, Any]
+FIXED = ("passes", "pulse_rate", "exponent", "reference_irradiance")
+"""Inputs in no list of what moves the depth."""
 
 
 @dataclass(frozen=True)

@@ -66,10 +66,10 @@ class Solution(Shown):
     def to_dict(self) -> dict[str, Any]:
         """The JSON object: the unknown's key (a list where several answers exist) and the keys of `depth`."""
         listed = [self._one(i) for i in range(len(self.values))]
-        record: dict[str, Any] = {self.unknown: listed[0] if len(listed) == 1 else listed}
-        record |= self.answer.to_dict()
-        record[self.unknown] = listed[0] if len(listed) == 1 else listed
-        if len(listed) > 1:
+        first, *others = listed
+        found = {self.unknown: listed if others else first}
+        record: dict[str, Any] = found | self.answer.to_dict() | found
+        if others:
             record["answers"] = [answer.to_dict() for answer in self.answers]
         record["warnings"] = [*record["warnings"], *self.notes]
         return record

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, TypedDict, Unpack
 
@@ -21,7 +20,7 @@ from ..formulas.scan import Scan
 from ..physics import light, roots
 from ..statistics.uncertainty import MonteCarlo, log_gradient, monte_carlo, standard_uncertainties
 from ..symbols import percent
-from ..units import MM, Measured, NoSolution, Quantity, QuantityError, Unit, finite, measured, positive, show, show_kernel
+from ..units import MM, Measured, NoSolution, Quantity, QuantityError, Unit, finite, measured, nonnegative, positive, show, show_kernel
 from .answer import Answer, MonteCarloOptions, draws_of, evaluate
 from .holders import HoldsBeam, HoldsResin, beam_of, resin_of
 from .limits import Limits
@@ -174,7 +173,7 @@ def _case(
     own = ("radius_x", "radius_y") if unknown == "beam_radius" else (unknown,)
     given = replace(given, u={name: u for name, u in given.u.items() if name not in own})
     if unknown == "layer_thickness":
-        return Case(given, unknown, _number("overcure", overcure, positive if overcure is None else _not_below_zero))
+        return Case(given, unknown, (positive if overcure is None else nonnegative)("overcure", overcure, MM))
     if unknown == "overcure":
         if layer_thickness is None:
             raise QuantityError("layer_thickness is missing. Give it a quantity, for example Q(0.1, 'mm').")
@@ -193,16 +192,6 @@ def _case(
             f"{show_kernel(dp, 'length')}: no exposure reaches it. Check the units of the layer, overcure and penetration depth."
         )
     return case
-
-
-def _not_below_zero(name: str, value: Any, unit: Unit) -> Any:
-    from ..units import nonnegative
-
-    return nonnegative(name, value, unit)
-
-
-def _number(name: str, value: Any, check: Callable[..., Any]) -> Any:
-    return check(name, value, MM)
 
 
 def _target(layer_thickness: Measured | Quantity | None, overcure: Quantity | None, cure_depth: Quantity | None) -> tuple[Any, Any]:

@@ -1,0 +1,159 @@
+"""Answers at the ends of what is looked at, folds where two answers meet, flat stretches, and lists that settle: worked by hand."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from curecalc.formulas.beam import Beam
+from curecalc.formulas.resin import Resin
+from curecalc.formulas.scan import Scan
+from curecalc.setting.answer import MonteCarloOptions, evaluate
+from curecalc.setting.layers import evaluate_stack
+from curecalc.setting.limits import Limits
+from curecalc.setting.solving import solve
+from curecalc.units import Measured, NoSolution, QuantityError
+from curecalc.units import Quantity as Q
+
+BEAM = Beam(power=Q(30.0, "mW"), radius_x=Q(0.125, "mm"))
+RESIN = Resin(penetration_depth=Q(0.15, "mm"), critical_exposure=Q(8.0, "mJ/cm^2"))
+LINE = Scan(scan_speed=Q(1000.0, "mm/s"))
+DEPTH = Q(0.15, "mm")  # one penetration depth: the dose needed is 0.08 e
+ROOT = math.sqrt(2.0 / math.pi)
+C = ROOT * 30.0 / (1000.0 * 0.08)  # E/Ec of a line of radius W is C/W
+
+
+def mm(q):
+    return float(q.m_as("mm"))
+
+
+def test_passes_up_to_a_million():
+    one = ROOT * 30.0 / (0.125 * 0.08 * math.e)  # the speed at which one pass does
+    fast = {"beam": BEAM, "resin": RESIN, "cure_depth": DEPTH}
+    for times, passes in ((0.3, 1), (1.0 + 1e-14, 1), (1.001, 2), (999_999.5, 1_000_000)):
+        found = solve("passes", **fast, scan=Scan(scan_speed=Q(times * one, "mm/s")))
+        assert found.value == passes
+        assert found.notes == (f"The exact ratio is {times:.4g} passes.",)
+    with pytest.raises(NoSolution, match=r"^1\.1e\+06 passes would be needed at .* mm/s\. Slow the scan") as refused:
+        solve("passes", **fast, scan=Scan(scan_speed=Q(1.1e6 * one, "mm/s")))
+    assert refused.value.limit == "passes"
+    several = solve("passes", **fast, scan=Scan(scan_speed=Q(np.array([1.5, 2.5]) * one, "mm/s")))
+    assert several.value.tolist() == [2, 3]
+    assert several.notes == ()
+
+
+def test_lines_no_scanner_could_draw_are_refused():
+    wide = dataclasses.replace(BEAM, power=Q(20.0, "W"), radius_x=Q(60.0, "mm"))
+    with pytest.raises(NoSolution, match=r"further apart than 100 mm, beyond any scanner\. Raise the speed or lower the power\."):
+        solve("hatch_spacing", beam=wide, resin=RESIN, scan=Scan(scan_speed=Q(100.0, "mm/s")), cure_depth=DEPTH)
+    for unknown in ("scan_speed", "power"):
+        beam = dataclasses.replace(BEAM, power=Q(1e30, "mW")) if unknown == "scan_speed" else BEAM
+        scan = LINE if unknown == "scan_speed" else Scan(scan_speed=Q(1e30, "mm/s"))
+        with pytest.raises(QuantityError, match=f"^{unknown} comes out as .*: one of the inputs is out of all proportion"):
+            solve(unknown, beam=beam, resin=RESIN, scan=scan, cure_depth=DEPTH)
+
+
+def test_no_radius_from_a_micrometre_to_a_decimetre():
+    """The widest line: W sqrt(2 ln(C/W)) is greatest at W = C e^(-1/2), where it is W itself."""
+    with pytest.raises(NoSolution, match=r"No beam radius from 0\.001 mm to 100 mm gives a line 0\.4 mm wide: the widest is ") as refused:
+        solve("beam_radius", beam=BEAM, resin=RESIN, scan=LINE, line_width=Q(0.4, "mm"))
+    got, at = (float(word.split(" mm")[0]) for word in str(refused.value).split("the widest is ")[1].split(" at a radius of "))
+    assert got == pytest.approx(C * math.exp(-0.5), rel=1e-3)
+    assert at == pytest.approx(C * math.exp(-0.5), rel=2e-2)
+    with pytest.raises(NoSolution, match=r"Every beam radius from 0\.001 mm to 100 mm goes beyond the target\. Raise the speed"):
+        solve(
+            "beam_radius",
+            beam=dataclasses.replace(BEAM, power=Q(20.0, "W")),
+            resin=RESIN,
+            scan=Scan(scan_speed=Q(0.1, "mm/s")),
+            cure_depth=DEPTH,
+        )
+    with pytest.raises(
+        NoSolution, match=r"reaches 0\.9 mm: the deepest is 0\.8\d+ mm at a radius of 0\.001 mm\. Lower the speed, raise the power\."
+    ):
+        solve("beam_radius", beam=BEAM, resin=RESIN, scan=LINE, cure_depth=Q(0.9, "mm"))
+
+
+@pytest.mark.parametrize(("ratio", "said"), [(1.49, False), (1.51, True)])
+def test_two_radii_of_one_width_are_told_apart_by_depth(ratio, said):
+    """W1^2 x1 = W2^2 x2 and x1 - x2 = ln(W2/W1): for depths in the ratio r the flatter has x2 = ln r/(2 (r - 1))."""
+    x = 0.5 * math.log(ratio) / (ratio - 1.0)
+    width = C * math.exp(-x) * math.sqrt(2.0 * x)
+    found = solve("beam_radius", beam=BEAM, resin=RESIN, scan=LINE, line_width=Q(width, "mm"))
+    assert [mm(v) for v in found.values] == pytest.approx([C * math.exp(-ratio * x), C * math.exp(-x)])
+    notes = [n for n in found.notes if n.startswith("Both radii meet the target, but the line is ")]
+    assert bool(notes) is said
+    if said:
+        assert f"{0.15 * ratio * x:.3g} mm deep" in notes[0]
+    record = found.to_dict()
+    assert [one["value"] for one in record["beam_radius"]] == [mm(v) for v in found.values]
+    assert [one["cure_depth"]["value"] for one in record["answers"]] == pytest.approx([0.15 * ratio * x, 0.15 * x])
+    alone = solve("scan_speed", beam=BEAM, resin=RESIN, cure_depth=DEPTH).to_dict()
+    assert "answers" not in alone
+    assert next(iter(alone)) == "scan_speed"
+
+
+def test_draws_without_an_answer_are_counted():
+    """A width one standard uncertainty of the power below the widest line: 15.9 % of the draws are too weak for it."""
+    beam = dataclasses.replace(BEAM, power=Measured(Q(30.0, "mW"), Q(0.6, "mW")))
+    width = 0.98 * C * math.exp(-0.5)
+    asked = {"beam": beam, "resin": RESIN, "scan": LINE, "line_width": Q(width, "mm")}
+    found = solve("beam_radius", **asked, monte_carlo=MonteCarloOptions(draws=4000))
+    assert found.monte_carlo == (None, None)
+    assert [n for n in found.notes if n.startswith("Monte Carlo: 16 % of the draws have no such beam radius (two answers meet")]
+    far = solve("beam_radius", **(asked | {"line_width": Q(0.5 * width, "mm")}), monte_carlo=MonteCarloOptions(draws=4000))
+    for u, mc, radius, value in zip(far.standard_uncertainty, far.monte_carlo, (-1, 1), far.values, strict=True):
+        assert mc.standard_uncertainty == pytest.approx(mm(u), rel=0.05)
+        assert mc.mean == pytest.approx(mm(value), rel=0.01), radius
+
+
+def test_where_the_radius_does_not_matter_its_interval_is_told():
+    """Lines 0.02 mm apart: from a spot of a few spacings on the valley is the mean, P/(v h), which is just enough."""
+    beam = dataclasses.replace(BEAM, power=Measured(Q(30.0, "mW"), Q(0.6, "mW")))
+    speed = 30.0 / (0.02 * 0.08 * math.e)
+    scan = Scan(scan_speed=Q(speed, "mm/s"), hatch_spacing=Q(0.02, "mm"))
+    found = solve("beam_radius", beam=beam, resin=RESIN, scan=scan, cure_depth=DEPTH)
+    (ends,) = found.ranges
+    # 2 exp(-pi^2 W^2/(2 h^2)) is less than rounding leaves of the logarithm, 1e-11, from W = 2.3 h on
+    assert mm(ends[0]) == pytest.approx(0.02 * math.sqrt(2.0 * math.log(2e11)) / math.pi, rel=1e-3)
+    assert mm(ends[1]) == pytest.approx(100.0)
+    assert found.standard_uncertainty == (None,)
+    assert [n for n in found.notes if "to 100 mm does alike: the lines are so close that the spot no longer matters." in n]
+    assert found.to_dict()["beam_radius"]["range_of_answers"] == pytest.approx([mm(e) for e in ends])
+
+
+def test_a_limit_names_what_would_meet_the_target_instead():
+    """A line at 500 mm/s in place of 880.6: half the power would do; a raster may have its lines as much further apart."""
+    with pytest.raises(NoSolution) as refused:
+        solve("scan_speed", beam=BEAM, resin=RESIN, cure_depth=DEPTH, limits=Limits(scan_speed_max=Q(500.0, "mm/s")))
+    exact = ROOT * 30.0 / (0.125 * 0.08 * math.e)
+    assert f"Lower the power to {30.0 * 500.0 / exact:.4g} mW." in str(refused.value)
+    with pytest.raises(NoSolution, match="is short by") as refused:
+        solve("power", beam=BEAM, resin=RESIN, scan=LINE, cure_depth=DEPTH, limits=Limits(power_max=Q(20.0, "mW")))
+    assert f"Lower the speed to {exact * 20.0 / 30.0:.4g} mm/s." in str(refused.value)
+    close = Scan(scan_speed=Q(1000.0, "mm/s"), hatch_spacing=Q(0.04, "mm"))
+    with pytest.raises(NoSolution) as refused:
+        solve("scan_speed", beam=BEAM, resin=RESIN, scan=close, cure_depth=DEPTH, limits=Limits(scan_speed_min=Q(6000.0, "mm/s")))
+    needed = 30.0 / (6000.0 * 0.08 * math.e)  # spacing that brings the mean
+    assert f"Lower the hatch spacing to {needed:.4g} mm or raise the power to " in str(refused.value)
+
+
+def test_the_first_of_many_settings_is_named():
+    speeds = Q(np.array([500.0, 3000.0, 4000.0]), "mm/s")
+    (said,) = evaluate(beam=BEAM, resin=RESIN, scan=Scan(scan_speed=speeds)).warnings
+    assert said.endswith("The depth there is 0 (at index 1).")
+    square = Q(np.array([[500.0, 600.0], [600.0, 4000.0]]), "mm/s")
+    (said,) = evaluate(beam=BEAM, resin=RESIN, scan=Scan(scan_speed=square)).warnings
+    assert said.endswith("The depth there is 0 (at index (1, 1)).")
+    with pytest.raises(NoSolution, match=r"scan_speed of 4000 mm/s is above the limit of 3500 mm/s\. Lower it, or raise the limit"):
+        Limits(scan_speed_max=Q(3500.0, "mm/s")).check_setting(BEAM, Scan(scan_speed=speeds))
+    with pytest.raises(NoSolution, match=r"scan_speed of 500 mm/s is below the limit of 600 mm/s\. Raise it, or lower the limit"):
+        Limits(scan_speed_min=Q(600.0, "mm/s")).check_setting(BEAM, Scan(scan_speed=speeds))
+
+
+@pytest.mark.parametrize(("thickness", "layers", "listed"), [(0.1, math.inf, 14), (0.1, 3, 3), (0.002, math.inf, 50), (0.002, 49, 49)])
+def test_interfaces_are_listed_until_they_settle(thickness, layers, listed):
+    """Layer k + 1 adds q^k of (1 - q^(k + 1))/(1 - q), q = e^(-t/Dp): less than 1e-4 of it from k = 13 on; fifty at most."""
+    answer = evaluate_stack(resin=RESIN, exposure=Q(30.0, "mJ/cm^2"), layer_thickness=Q(thickness, "mm"), layers=layers)
+    assert len(answer.interfaces) == listed
