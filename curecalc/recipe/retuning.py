@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -338,12 +339,10 @@ def _due(
             f"{resin.power_meter or 'another meter'}: the scale no longer cancels."
         )
     reasons += [w for w in recipe.warnings if "extrapolated" in w and w.split(":")[0] not in said]
-    try:
+    with suppress(ValueError):
         age = (day - datetime.date.fromisoformat(resin.date[:10])).days
-    except ValueError:
-        age = 0
-    if age > _LOT_DAYS:
-        reasons.append(f"The coupons are {age} days old, more than {_LOT_DAYS}: lots drift.")
+        if age > _LOT_DAYS:
+            reasons.append(f"The coupons are {age} days old, more than {_LOT_DAYS}: lots drift.")
     if not resin.verified:
         reasons.append("The resin values were never proved on coupons.")
     return reasons
