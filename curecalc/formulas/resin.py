@@ -25,6 +25,7 @@ from ..units import (
     positive,
     ratio,
 )
+from .field import _index
 
 __all__ = [
     "BleachingResin",
@@ -113,7 +114,7 @@ class Resin(Shown):
         for name, unit in self.law_units.items():
             measured_field(self, name, unit)
         ratio("correlation", self.correlation, low=-1.0, high=1.0, low_open=False, high_open=False)
-        ratio("refractive_index", self.refractive_index, low=1.0, high=4.0, low_open=False)
+        _index(self.refractive_index)
         if self.wavelength is not None:
             positive("wavelength", self.wavelength, NM)
 
@@ -175,7 +176,7 @@ class PowerThresholdResin(Resin):
 
     def __post_init__(self) -> None:
         given = self.exponent.value if isinstance(self.exponent, Measured) else self.exponent
-        ratio("exponent", given, low=0.0, high=2.0, high_open=False)
+        _w(given)
         super().__post_init__()
 
 
@@ -436,8 +437,7 @@ def threshold_cure_depth(
     '0.08664'
     """
     s = nonnegative("equivalent_exposure", equivalent_exposure, MJ_MM2)
-    w = ratio("exponent", exponent, low=0.0, high=2.0, high_open=False)
-    return Quantity(_laws.Threshold(_dp(penetration_depth), _ec(critical_exposure), w).depth(s), MM)
+    return Quantity(_laws.Threshold(_dp(penetration_depth), _ec(critical_exposure), _w(exponent)).depth(s), MM)
 
 
 def threshold_exposure_for_depth(
@@ -470,8 +470,7 @@ def threshold_exposure_for_depth(
     >>> f"{s.m_as('mJ/cm^2'):.3f}"
     '21.746'
     """
-    w = ratio("exponent", exponent, low=0.0, high=2.0, high_open=False)
-    return _finite_exposure(_laws.Threshold(_dp(penetration_depth), _ec(critical_exposure), w), _cd(cure_depth))
+    return _finite_exposure(_laws.Threshold(_dp(penetration_depth), _ec(critical_exposure), _w(exponent)), _cd(cure_depth))
 
 
 def _cd(value: Quantity) -> Any:
@@ -484,6 +483,10 @@ def _dp(value: Quantity) -> Any:
 
 def _ec(value: Quantity) -> Any:
     return positive("critical_exposure", value, MJ_MM2)
+
+
+def _w(value: Any) -> Any:
+    return ratio("exponent", value, high=2.0, high_open=False)
 
 
 def _finite_exposure(law: _laws.Law, cd: Any) -> Quantity:

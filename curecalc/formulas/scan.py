@@ -81,7 +81,7 @@ class Scan(Shown):
         finite("track_angle", self.track_angle, RAD)
         finite("incidence_direction", self.incidence_direction, RAD)
         _incidence(self.incidence_angle)
-        ratio("s_polarised_share", self.s_polarised_share, low=0.0, high=1.0, low_open=False, high_open=False)
+        ratio("s_polarised_share", self.s_polarised_share, high=1.0, low_open=False, high_open=False)
 
     @property
     def raster(self) -> bool:

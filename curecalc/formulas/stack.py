@@ -20,8 +20,7 @@ def _layers(value: Any) -> Any:
     if isinstance(value, float) and value == math.inf:
         return value
     if isinstance(value, np.ndarray) and value.dtype.kind == "f" and np.isinf(value).any():
-        finite_part = np.where(np.isinf(value) & (value > 0), 1.0, value)
-        count("layers", finite_part)
+        count("layers", np.where(value == math.inf, 1.0, value))
         return value
     return count("layers", value)
 

@@ -129,7 +129,7 @@ class BeamRecord(Origin):
         x, y = ({b.name: b.relative_standard_uncertainty for b in self.budget if b.of == radius} for radius in ("radius_x", "radius_y"))
         shared = sum(x[name] * y[name] for name in x.keys() & y.keys() if name.startswith(COMMON))
         whole = float(self.radius_x.relative) * float(self.radius_y.relative)
-        return min(shared / whole, 1.0) if shared > 0.0 and whole > 0.0 else 0.0
+        return min(shared / whole, 1.0) if whole else 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""

@@ -46,7 +46,7 @@ def prior_from_resins(
             raise QuantityError(f"prior: {resin.path}: the earlier fit shows no scatter, so it has no weight to give.")
     spreads = {"penetration_depth_spread": penetration_depth_spread, "critical_exposure_spread": critical_exposure_spread}
     for name, value in spreads.items():
-        ratio(name, value, low=0.0, high=1.0)
+        ratio(name, value, high=1.0)
     prior = prior_from_lots(
         [r.line.penetration_depth for r in resins],
         [r.line.log_threshold for r in resins],

@@ -9,7 +9,14 @@ from curecalc.errors import NoSolution, QuantityError
 from curecalc.formulas.beam import Beam, radius_at, rayleigh_range
 from curecalc.formulas.field import footprint_factor, fresnel_loss, refraction_angle, transmission_ratio, vertical_depth_factor
 from curecalc.formulas.raster import breakup_speed, pulse_exposure, raster_exposure, raster_profile
-from curecalc.formulas.resin import PowerThresholdResin, Resin, cure_depth, exposure_for_depth, threshold_cure_depth
+from curecalc.formulas.resin import (
+    PowerThresholdResin,
+    Resin,
+    cure_depth,
+    exposure_for_depth,
+    threshold_cure_depth,
+    threshold_exposure_for_depth,
+)
 from curecalc.formulas.scan import Scan, line_width, section_depth, segment_exposure, top_hat_exposure
 from curecalc.formulas.stack import interface_exposure, print_through, stack_exposure
 from curecalc.setting.answer import MonteCarloOptions, evaluate
@@ -42,6 +49,11 @@ CASES = [
     (threshold, [0.01, 2.0], [0.0, 2.001]),
     (
         lambda w: threshold_cure_depth(equivalent_exposure=EC, penetration_depth=DP, critical_exposure=EC, exponent=w),
+        [0.01, 2.0],
+        [0.0, 2.001],
+    ),
+    (
+        lambda w: threshold_exposure_for_depth(cure_depth=DP, penetration_depth=DP, critical_exposure=EC, exponent=w),
         [0.01, 2.0],
         [0.0, 2.001],
     ),
