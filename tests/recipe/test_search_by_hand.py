@@ -213,3 +213,40 @@ def test_the_speed_beyond_which_vectors_take_longer():
     assert fastest_useful(replace(task, run_up=RunUp(1.0, 0.4))) == pytest.approx(math.sqrt(0.6 * 8e6))
     assert fastest_useful(replace(task, run_up=RunUp(0.0, 0.0))) == pytest.approx(math.sqrt(8e6))
     assert fastest_useful(plain(acceleration=1e6)) == fastest_useful(plain(vector_length=8.0)) == INFINITE
+
+
+# ---------------------------------------------------------------- closing in
+
+
+def closing_in(score, rounds=22, spans=((0.0, 1.0), (0.0, 1.0)), raster=True, free=True):
+    """The search over the unit square, with the two shares themselves for settings."""
+    task = SimpleNamespace(pattern=SimpleNamespace(raster=raster))
+    plane = SimpleNamespace(task=task, free_radius=free, outcome=lambda a, b: (a, b))
+    return search._zoom(plane, lambda a, b: (score(a, b), (np.zeros(a.size),)), rounds, spans)
+
+
+def test_the_search_closes_in_on_the_highest_score():
+    def hill(a, b):
+        return -np.hypot(a - 0.3217, b - 0.7771)
+
+    value, a, b = closing_in(hill)
+    assert (a, b) == pytest.approx((0.3217, 0.7771), abs=3e-7)
+    assert value == pytest.approx(0.0, abs=3e-7)
+    assert closing_in(hill, raster=False)[1:] == pytest.approx((0.3217, 0.0), abs=3e-7)
+    assert closing_in(hill, free=False)[1:] == pytest.approx((0.0, 0.7771), abs=3e-7)
+    assert closing_in(lambda a, b: a + b)[1:] == (1.0, 1.0)
+    _, a, b = closing_in(hill, 1, ((0.0, 0.2), (0.8, 1.0)))
+    assert (a, b) == pytest.approx((0.2, 0.8))
+    one = closing_in(hill, 1)
+    assert one[1:] == pytest.approx((round(0.3217 * 14) / 14, round(0.7771 * 24) / 24))  # 15 by 25 places
+
+
+def test_a_higher_score_that_later_looks_miss_is_kept():
+    """A point of the first look, half as wide as rounding: no later grid hits it as well."""
+    at = (3.0 / 14.0, 5.0 / 24.0)
+
+    def score(a, b):
+        return np.where(np.hypot(a - at[0], b - at[1]) < 1e-12, 1.0, -np.hypot(a - 0.9, b - 0.9))
+
+    value, a, b = closing_in(score)
+    assert (value, a, b) == pytest.approx((1.0, *at))
