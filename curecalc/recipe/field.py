@@ -144,13 +144,13 @@ def zones(best: Best, places: Sequence[Hold], errors: Errors) -> Zones:
     third = _GRID // _ZONES
     most = asked.reshape(_ZONES, third, _ZONES, third).max(axis=(1, 3))
     factors = np.minimum(np.exp(float(best.log_wanted) - most), max(task.bounds.scan_speed_high / best.scan_speed, 1.0))
-    low, high = places[0].at, places[-1].at
+    across, up = zip(places[0].at, places[-1].at)
     return Zones(
         tuple(tuple(float(v) for v in row) for row in factors),
         float(1.0 / np.mean(1.0 / factors)) - 1.0,
         task.hold.at,
         any(place.extrapolated for place in places),
-        ((low[0], high[0]), (low[1], high[1])),
+        (across, up),
     )
 
 

@@ -171,9 +171,9 @@ def wanted_over_ratio(task: Task) -> Any | None:
     else:
         far = dataclasses.replace(task, vector_length=1e3, run_up=RunUp(margin=up.margin))
     if not pattern.raster:
-        value = float(log_wanted(task, with_ends(far, shape(pattern, 1.0, None, 1.0, step_of(task)), 1.0, 1.0, 1.0), 1.0, None))
+        value = float(log_wanted(task, with_ends(far, shape(pattern, 1.0, None, step=step_of(task)), 1.0, 1.0, 1.0), 1.0, None))
         return lambda ratio: value
-    lit = with_ends(far, shape(pattern, 1.0, _RATIOS, 1.0, step_of(task)), 1.0, np.ones(_RATIOS.shape), 1.0)
+    lit = with_ends(far, shape(pattern, 1.0, _RATIOS, step=step_of(task)), 1.0, np.ones(_RATIOS.shape), 1.0)
     values = log_wanted(task, lit, 1.0, _RATIOS)
     return lambda ratio: np.interp(ratio, _RATIOS, values)
 

@@ -31,6 +31,7 @@ _SPAN = {
     "beam_radius": (0.6, 1.6),
     "layer_thickness": (0.5, 1.6),
 }
+_ROUNDING = 1e-9  # of a logarithm, at a border
 
 
 @dataclass(frozen=True)
@@ -67,8 +68,8 @@ class Window(Shown):
     @property
     def inside(self) -> Any:
         """Where all limits hold and the asked assurance is reached."""
-        worst = np.max(list(self.over.values()), axis=0) if self.over else np.full(self.cure_depth.shape, -np.inf)
-        return (worst <= 1e-9) & (self.excess[self.vector.assurance_asked] >= -1e-9)
+        worst = np.max(list(self.over.values()), axis=0)
+        return (worst <= _ROUNDING) & (self.excess[self.vector.assurance_asked] >= -_ROUNDING)
 
     def to_dict(self) -> dict[str, Any]:
         """The window as it stands in JSON; matrices have one row for each value of `up`."""
@@ -93,7 +94,7 @@ class Window(Shown):
             "ripple": to_json(Quantity(self.ripple, MM)),
             "inside": [[bool(v) for v in row] for row in self.inside],
             "limits": {
-                LIMIT_NAMES.get(name, name): [[bool(v > 1e-9) for v in row] for row in np.atleast_2d(grid)]
+                LIMIT_NAMES.get(name, name): [[bool(v > _ROUNDING) for v in row] for row in np.atleast_2d(grid)]
                 for name, grid in self.over.items()
             },
         }

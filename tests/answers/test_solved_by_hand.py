@@ -157,3 +157,13 @@ def test_interfaces_are_listed_until_they_settle(thickness, layers, listed):
     """Layer k + 1 adds q^k of (1 - q^(k + 1))/(1 - q), q = e^(-t/Dp): less than 1e-4 of it from k = 13 on; fifty at most."""
     answer = evaluate_stack(resin=RESIN, exposure=Q(30.0, "mJ/cm^2"), layer_thickness=Q(thickness, "mm"), layers=layers)
     assert len(answer.interfaces) == listed
+
+
+def test_a_depth_of_sixty_penetration_depths_is_the_deepest_asked_for():
+    deep = dataclasses.replace(RESIN, penetration_depth=Q(0.1, "mm"))
+    assert mm(solve("scan_speed", beam=BEAM, resin=deep, cure_depth=Q(5.99, "mm")).answer.weakest_depth) == pytest.approx(5.99)
+    with pytest.raises(QuantityError, match=r"a depth of 6\.01 mm is 60\.1 penetration depths of 0\.1 mm: no exposure reaches it\."):
+        solve("scan_speed", beam=BEAM, resin=deep, cure_depth=Q(6.01, "mm"))
+    several = Q(np.array([1.0, 6.02]), "mm")
+    with pytest.raises(QuantityError, match=r"a depth of 6\.02 mm is 60\.2 penetration depths"):
+        solve("scan_speed", beam=BEAM, resin=deep, layer_thickness=several, overcure=Q(0.0, "mm"))

@@ -93,7 +93,7 @@ def test_the_place_that_asks_most_is_held_and_the_strongest_and_finest_bound():
 
 def test_zones_take_the_machine_s_greatest_speed_at_most():
     """Lines: doses go as gain over width. Of nine by nine places one in each corner is 20 % weaker; elsewhere speed could be 1.25 times."""
-    places = [Hold(1.0, 1.0, 1.0, at=(float(x), float(y))) for y in range(9) for x in range(9)]
+    places = [Hold(1.0, 1.0, 1.0, at=(float(x), 2.0 * y)) for y in range(9) for x in range(9)]
     for k in (0, 8, 72, 80):
         places[k] = replace(places[k], gain=0.8)
     known = replace(LINE, errors=Errors())
@@ -104,10 +104,10 @@ def test_zones_take_the_machine_s_greatest_speed_at_most():
         rows = [[1.0, factor, 1.0], [factor] * 3, [1.0, factor, 1.0]]
         assert np.array(found.factors) == pytest.approx(np.array(rows))
         assert found.gain == pytest.approx(9.0 / (4.0 + 5.0 / factor) - 1.0)
-        assert (found.worst, found.extrapolated, found.span) == ((0.0, 0.0), False, ((0.0, 8.0), (0.0, 8.0)))
+        assert (found.worst, found.extrapolated, found.span) == ((0.0, 0.0), False, ((0.0, 8.0), (0.0, 16.0)))
     told = field.described(found)
     assert told["held_at"] == {"x": {"value": 0.0, "unit": "mm"}, "y": {"value": 0.0, "unit": "mm"}}
-    assert told["span"] == {"x": [0.0, 8.0], "y": [0.0, 8.0], "unit": "mm"}
+    assert told["span"] == {"x": [0.0, 8.0], "y": [0.0, 16.0], "unit": "mm"}
 
 
 # ---------------------------------------------------------------- what settings bring

@@ -236,6 +236,40 @@ def test_machine_lot_and_needs_become_a_task():
     assert gather(oval, LOT, named, today=DAY).tasks[0].pattern.tracks == pytest.approx((math.radians(10.0),))
 
 
+def test_what_a_recipe_leaves_out():
+    """Lines have widths and no spacing, rasters the other way round; corners need an acceleration, the field its size and height."""
+    lines = {"line_width", "line_width_expanded_uncertainty", "line_width_at_layer", "contour_offset"}
+    corner = {"corner_exposure_factor", "corner_depth_error", "corner_reach"}
+    edge = {"field_incidence_angle", "field_depth_change"}
+    nothing = {"field_zones", "share_at_speed"}
+    line = replace(NEEDS.vectors[0], pattern="line", hatch_spacing=None)
+    flat = replace(MACHINE, acceleration=None, beam_height=None, field_width=None, field_length=None)
+    for machine, one, left_out in (
+        (MACHINE, NEEDS.vectors[0], lines | {"field_zones"}),
+        (MACHINE, line, {"hatch_spacing", "field_zones"}),
+        (flat, line, {"hatch_spacing"} | corner | edge | nothing),
+    ):
+        recipe = make_recipe(machine=machine, resin=LOT, needs=replace(NEEDS, vectors=(one,)), today=DAY, gains=False)
+        (vector,) = recipe.vectors
+        assert {name for name, value in vars(vector).items() if value is None} == left_out
+        record = vector.to_dict()
+        assert record["cure_depth"]["standard_uncertainty"] == vector.cure_depth_standard_uncertainty.m
+        assert record["line_width"] is None or record["line_width"]["coverage_factor"] == 2
+        assert not {"best", "cure_depth_standard_uncertainty", "line_width_expanded_uncertainty"} & set(record)
+        best = vector.best
+        assert vector.overcure.m == pytest.approx(best.depth - 0.1)
+        assert vector.power_share == pytest.approx(best.power / 240.0)
+        assert vector.contour_offset is None or vector.contour_offset.m == pytest.approx(0.5 * best.line_width)
+        assert (vector.depth_needed.m, vector.assurance_asked, vector.assured_for) == (pytest.approx(0.18), 0.95, "single layer")
+        assert [(q.m, str(q.units)) for q in (vector.scan_speed, vector.power)] == [
+            (best.scan_speed, "millimeter / second"),
+            (best.power, "milliwatt"),
+        ]
+    with pytest.raises(KeyError):
+        recipe.vector("none")
+    assert recipe.vector(" VECTOR ") is vector
+
+
 # ---------------------------------------------------------------- parts and derivations
 
 
