@@ -170,12 +170,10 @@ def wanted_over_ratio(task: Task) -> Any | None:
         far = dataclasses.replace(task, vector_length=math.inf)
     else:
         far = dataclasses.replace(task, vector_length=1e3, run_up=RunUp(margin=up.margin))
-    if not pattern.raster:
-        value = float(log_wanted(task, with_ends(far, shape(pattern, 1.0, None, step=step_of(task)), 1.0, 1.0, 1.0), 1.0, None))
-        return lambda ratio: value
-    lit = with_ends(far, shape(pattern, 1.0, _RATIOS, step=step_of(task)), 1.0, np.ones(_RATIOS.shape), 1.0)
-    values = log_wanted(task, lit, 1.0, _RATIOS)
-    return lambda ratio: np.interp(ratio, _RATIOS, values)
+    radius, spacing = (np.ones(_RATIOS.shape), _RATIOS) if pattern.raster else (1.0, None)
+    lit = with_ends(far, shape(pattern, radius, spacing, step=step_of(task)), task.bounds.power_high, radius, task.bounds.scan_speed_high)
+    values = log_wanted(task, lit, radius, spacing)
+    return lambda ratio: np.interp(ratio, _RATIOS, values) if pattern.raster else values
 
 
 def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) -> dict[str, Any]:
@@ -206,7 +204,7 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
             new = speed * (new / speed) ** (-1.0 / light.speed_power)
         new = np.minimum(new, cap)
         enough = np.clip((new / per_power) ** (1.0 / w), b.power_low, b.power_high)
-        settled = np.all(np.abs(new - speed) <= close * new) and np.all(np.abs(enough - power) <= close * enough)
+        settled = all(np.allclose(before, now, close, 0.0) for before, now in ((speed, new), (power, enough)))
         speed, power = new, enough
         if settled:
             break

@@ -24,6 +24,7 @@ _POWER_STEP = 0.3  # a change of irradiance beyond which reciprocity is no longe
 _SPOT_STEP = 0.1
 _SLIP = 10.0  # times the earlier value: no drift but a slip of a unit or a digit
 _LOT_DAYS = 90
+_SAME = 1e-4  # relative change that is none
 
 
 @dataclass(frozen=True)
@@ -275,7 +276,9 @@ def _eased(limit: Quantity | None, was: dict[str, Any] | None) -> Quantity | Non
     if limit is None or was is None:
         return limit
     number = float(limit.m_as(MM))
-    return Quantity(max(number, float(was["value"])) + 1e-6 * abs(number), MM) if abs(number - was["value"]) < 1e-4 * abs(number) else limit
+    return (
+        Quantity(max(number, float(was["value"])) + 1e-6 * abs(number), MM) if abs(number - was["value"]) < _SAME * abs(number) else limit
+    )
 
 
 def _change(one: VectorRecipe, was: dict[str, Any], full: tuple[float, float], factor: float, machine: Machine) -> Change:
@@ -286,21 +289,21 @@ def _change(one: VectorRecipe, was: dict[str, Any], full: tuple[float, float], f
     light = float(one.power.m_as(MW)) / power
     shares = power / full[0], float(one.power.m_as(MW)) / full[1]
     parts = []
-    if abs(light - 1.0) > 1e-4:
+    if abs(light - 1.0) > _SAME:
         parts.append(f"power {percent(light - 1.0, '+.1f')}")
     if factor != 1.0:
         parts.append(f"beam radius {percent(factor - 1.0, '+.1f')}")
-    if spacing is not None and one.hatch_spacing is not None and abs(float(one.hatch_spacing.m_as(MM)) / spacing - 1.0) > 1e-4:
+    if spacing is not None and one.hatch_spacing is not None and abs(float(one.hatch_spacing.m_as(MM)) / spacing - 1.0) > _SAME:
         parts.append(f"hatch spacing {percent(float(one.hatch_spacing.m_as(MM)) / spacing - 1.0, '+.1f')}")
-    if abs(moved - 1.0) < 1e-4:
+    if abs(moved - 1.0) < _SAME:
         together = f": {' and '.join(parts)} make up for each other" if len(parts) > 1 else f", {parts[0]}" if parts else ""
         reason = "the speed stays" + together
     else:
         reason = f"speed {percent(moved - 1.0, '+.1f')}"
         reason += f" for {' and '.join(parts)}" if parts else " for the changed uncertainty"
-    if not machine.power_held and abs(shares[1] - shares[0]) > 1e-4:
+    if not machine.power_held and abs(shares[1] - shares[0]) > _SAME:
         reason += f"; the machine takes shares of full power: set {percent(shares[1], '.1f')} instead of {percent(shares[0], '.1f')}"
-    elif not parts and abs(moved - 1.0) < 1e-4:
+    elif not parts and abs(moved - 1.0) < _SAME:
         reason += "; nothing changed here"
     return Change(
         one.kind,

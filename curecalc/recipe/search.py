@@ -295,7 +295,7 @@ def _on_step(value: Any, step: float, way: Callable[[Any], Any], low: float, hig
     count = np.where(np.abs(exact - np.round(exact)) < 1e-9, np.round(exact), way(exact))
     most = np.floor(high / step + 1e-9) if math.isfinite(high) else math.inf
     found = np.maximum(np.minimum(count, most), max(math.ceil(low / step - 1e-9), 1)) * step
-    return np.where((low * (1.0 - 1e-9) <= found) & (found <= high * (1.0 + 1e-9)), found, value)
+    return np.where(found <= high * (1.0 + 1e-9), found, value)
 
 
 def _first(value: Any, pick: int = 0) -> Any:

@@ -167,3 +167,32 @@ def test_a_depth_of_sixty_penetration_depths_is_the_deepest_asked_for():
     several = Q(np.array([1.0, 6.02]), "mm")
     with pytest.raises(QuantityError, match=r"a depth of 6\.02 mm is 60\.2 penetration depths"):
         solve("scan_speed", beam=BEAM, resin=deep, layer_thickness=several, overcure=Q(0.0, "mm"))
+
+
+def test_what_is_asked_for_has_no_uncertainty_of_its_own():
+    unsure = Beam(power=Measured(Q(30.0, "mW"), Q(3.0, "mW")), radius_x=Measured(Q(0.125, "mm"), Q(0.0125, "mm")))
+    sure = {"resin": RESIN, "cure_depth": Q(0.1, "mm")}
+    for unknown, slope in (("power", 0.1), ("beam_radius", 0.1)):  # radius as power, power as radius
+        scan = Scan(scan_speed=Q(500.0, "mm/s"))
+        found = solve(unknown, beam=unsure, scan=scan, **sure)
+        assert (found.standard_uncertainty[0] / found.value).m_as("") == pytest.approx(slope, rel=1e-5)
+    own = dataclasses.replace(unsure, power=Q(30.0, "mW"))
+    assert solve("beam_radius", beam=own, scan=LINE, resin=RESIN, cure_depth=Q(0.1, "mm")).standard_uncertainty == (None,)
+
+
+def test_monte_carlo_of_an_answer_in_json():
+    beam = dataclasses.replace(BEAM, power=Measured(Q(30.0, "mW"), Q(0.6, "mW")))
+    found = solve("scan_speed", beam=beam, resin=RESIN, cure_depth=DEPTH, monte_carlo=MonteCarloOptions(draws=1000))
+    (mc,) = found.monte_carlo
+    told = found.to_dict()["scan_speed"]["monte_carlo"]
+    assert (told["interval"], told["shortest_interval"], told["draws"]) == (list(mc.interval), list(mc.shortest), 1000)
+    assert mc.interval[0] < found.value.m < mc.interval[1]
+
+
+@pytest.mark.parametrize(
+    ("exposure", "layers", "choices"), [(9.0, 1, [0]), (9.0, 2, [0, 1]), (21.7, math.inf, [1, 2, 3]), (21.7, 3, [0, 1, 2])]
+)
+def test_choices_of_layers_to_leave_out(exposure, layers, choices):
+    """The best and its neighbours, of none to all but one."""
+    answer = evaluate_stack(resin=RESIN, exposure=Q(exposure, "mJ/cm^2"), layer_thickness=Q(0.1, "mm"), layers=layers)
+    assert [k for k, _ in answer.choices] == choices

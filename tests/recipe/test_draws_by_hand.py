@@ -85,6 +85,8 @@ def test_the_share_of_layers_that_reach_their_depth():
     ):
         one = drawn(replace(LINE, errors=Errors(**errors), single=single, depth=DEPTH - 0.003))
         assert one.reached == pytest.approx(share, abs=0.01)
+    known = drawn(replace(LINE, errors=Errors()))
+    assert drawn(replace(LINE, errors=Errors(), depth=known.mean)).reached == 1.0  # just reached is reached
     told = one.to_dict()
     assert (told["kind"], told["draws"], told["cure_depth"]["confidence"], told["share_that_bonds"]) == ("line", N, 0.95, 1.0)
 

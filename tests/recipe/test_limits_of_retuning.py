@@ -2,6 +2,7 @@
 
 import datetime
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -92,6 +93,19 @@ def test_limits_at_which_old_settings_stood_are_eased_by_a_millionth():
         (1100.0, 330.0, 0.1, 1.0, True, 300.0, "speed +10.0 % for power +10.0 %"),
         (1000.05, 300.02, 0.100005, 1.0, True, 300.0, "the speed stays; nothing changed here"),
         (1000.2, 300.0, 0.1, 1.0, True, 300.0, "speed +0.0 % for the changed uncertainty"),
+        (1000.12, 300.0, 0.1, 1.0, True, 300.0, "speed +0.0 % for the changed uncertainty"),
+        (1000.0, 300.036, 0.1, 1.0, True, 300.036, "the speed stays, power +0.0 %"),
+        (1000.0, 300.0, 0.100012, 1.0, True, 300.0, "the speed stays, hatch spacing +0.0 %"),
+        (1000.08, 300.024, 0.100008, 1.0, False, 300.0, "the speed stays; nothing changed here"),
+        (
+            1000.0,
+            300.0,
+            0.1,
+            1.0,
+            False,
+            300.036,
+            "the speed stays; the machine takes shares of full power: set 100.0 % instead of 100.0 %",
+        ),
         (900.0, 300.0, 0.11, 1.0, True, 300.0, "speed -10.0 % for hatch spacing +10.0 %"),
         (1000.0, 330.0, 0.11, 1.0, True, 300.0, "the speed stays: power +10.0 % and hatch spacing +10.0 % make up for each other"),
         (1000.0, 300.0, 0.1, 1.05, True, 300.0, "the speed stays, beam radius +5.0 %"),
@@ -107,6 +121,10 @@ def test_reasons_of_a_change(speed, power, spacing, factor, held, full, reason):
     assert got.reason == reason
     assert got.speed_change == pytest.approx(speed / 1000.0 - 1.0)
     assert (got.old_share, got.new_share) == pytest.approx((1.0, power / full))
+    told = got.to_dict()
+    assert (told["old_hatch_spacing"]["value"], told["hatch_spacing"]["value"]) == (0.1, spacing)
+    line = replace(got, old_spacing=None, hatch_spacing=None).to_dict()
+    assert (line["old_hatch_spacing"], line["hatch_spacing"]) == (None, None)
 
 
 def test_the_machine_and_the_lot_after_a_reading(monkeypatch):

@@ -1,5 +1,6 @@
 """What a recipe says of its settings: shares of a vector, what limits them, notes on both sides of each threshold; kinds and works."""
 
+import inspect
 import math
 from dataclasses import replace
 from types import SimpleNamespace
@@ -8,13 +9,17 @@ import numpy as np
 import pytest
 
 from curecalc.jobs.machine import Machine
+from curecalc.physics.light import Gaussian
 from curecalc.recipe import recipe as making
 from curecalc.recipe.assurance import Curve, Errors
-from curecalc.recipe.bounds import Bounds, RunUp, Task
-from curecalc.recipe.light import Pattern
+from curecalc.recipe.bounds import Bounds, Hold, RunUp, Task
+from curecalc.recipe.draws import draw_depths
+from curecalc.recipe.light import Pattern, Shape
 from curecalc.recipe.outcome import at_settings
+from curecalc.recipe.rates import Work
 from curecalc.recipe.record import Limit, assumptions, main_vector
 from curecalc.recipe.search import Best
+from curecalc.recipe.window import process_window
 from curecalc.units import Quantity as Q
 
 Z = 1.6448536
@@ -199,3 +204,39 @@ def test_the_budget_of_a_depth_is_worked_out_part_by_part():
         assert parts == pytest.approx(want, rel=1e-4)
     alone = best(replace(LINE, errors=replace(errors, coupon_radius_power=None)))
     assert making._budget(alone)["scale of the beam radius"].m == pytest.approx(0.15 * 0.04, rel=1e-4)
+
+
+def test_what_is_meant_where_nothing_is_said():
+    """Continuous round light along x, once; no limits; every vector endless; nothing held, doubted or kept in reserve."""
+    free = math.inf
+    assert Pattern(True) == Pattern(True, 1, False, None, Gaussian(1.0), (0.0,), 1.0, 1.0, 0.0)
+    assert vars(Bounds(1.0, 2.0, 3.0, 4.0, 5.0, 6.0)) == dict(
+        zip(vars(BOUNDS), (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 0.0, *[free] * 5, 0.0, free, free, *[0.0] * 5), strict=True)
+    )
+    bare = Task("k", Pattern(True), 0.1, 0.2, 0.95, True, KNOWN, Errors(), BOUNDS)
+    kept = {name: getattr(bare, name) for name in list(vars(bare))[9:]}
+    assert kept == {
+        "layers": free,
+        "above": None,
+        "vector_length": free,
+        "acceleration": free,
+        "settling": 0.0,
+        "move_speed": free,
+        "run_up": None,
+        "assured_limits": False,
+        "hold": None,
+        "corner_speed": 0.0,
+        "hottest": 1.0,
+        "finest": 1.0,
+        "able": (),
+        "reserve": 0.0,
+    }
+    assert set(vars(Errors()).values()) == {0.0, None}
+    assert RunUp() == RunUp(None, 0.5, 1.0)
+    assert Hold(1.0, 1.0, 1.0) == Hold(1.0, 1.0, 1.0, 0.0, 0.0, 1.0, 0.0, 0.0, (0.0, 0.0), 0.0, False)
+    assert vars(Work()) == {"area": 0.0, "length": 0.0, "count": None, "gap": None}
+    assert Shape(*range(7)) == (*range(7), 1.0, 0.0)
+    asked = inspect.signature(process_window).parameters
+    assert (asked["points"].default, asked["with_assurance"].default) == (61, True)
+    drawn = inspect.signature(draw_depths).parameters
+    assert (drawn["draws"].default, drawn["seed"].default) == (100_000, 1)

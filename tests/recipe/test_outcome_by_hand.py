@@ -128,6 +128,19 @@ def test_of_two_directions_the_weakest_and_the_fullest_place():
     assert float(along(short, 100.0, W, 1000.0)[0][0]) == pytest.approx(2.0 * stats.norm.cdf(0.5) - 1.0)
 
 
+def test_lines_of_a_turned_ellipse_end_some_sooner_some_later():
+    """Radii 1 and 2 turned by 45 deg: across sqrt 2.5, along 2/sqrt 2.5, a chord's middle moves by 0.6 for each unit across."""
+    spot = Gaussian(1.0, 2.0, 0.25 * math.pi)
+    for raster, spacing, long in (
+        (False, None, 0.2 / math.sqrt(2.5)),
+        (True, 0.3, math.hypot(0.2 / math.sqrt(2.5), 0.6 * 0.3)),
+        (True, 0.1, math.hypot(0.2 / math.sqrt(2.5), 0.6 * 0.1 * math.sqrt(2.5))),
+    ):
+        task = replace(LINE, run_up=RunUp(), vector_length=50.0, pattern=Pattern(raster, spot=spot))
+        low, _ = along(task, 100.0, W, 1000.0, spacing=spacing)
+        assert float(low[0]) == pytest.approx(stats.norm.cdf(0.2 / long))
+
+
 def test_what_an_end_adds_to_the_powers_of_radius_and_speed():
     """d ln Phi(2 s/W)/d ln W at s = W: -2 phi(2)/Phi(2), no matter how fast; nothing without ends."""
     lit = shape(LINE.pattern, W, None)
@@ -174,6 +187,9 @@ def test_exposure_carries_energy_where_the_dose_goes_with_a_power_of_irradiance(
     t = np.linspace(-6e-4, 6e-4, 20001)
     irradiance = 2.0 * 30.0 / (math.pi * 0.01) * np.exp(-2.0 * (1000.0 * t / 0.1) ** 2)
     assert float(found["dose_min"][0]) == pytest.approx(np.trapezoid(irradiance**0.8, t) / 5.0**-0.2, rel=1e-9)
+    ends = at_settings(replace(task, run_up=RunUp(), vector_length=50.0), 30.0, W, None, 1000.0)
+    assert float(ends["exposure_min"][0]) == pytest.approx(energy * stats.norm.cdf(2.0))
+    assert float(ends["dose_min"][0] / found["dose_min"][0]) == pytest.approx(stats.norm.cdf(2.0 * math.sqrt(0.8)))
     hatch = replace(RASTER, pattern=Pattern(True, exponent=0.8, reference=5.0), curve=task.curve)
     found = at_settings(hatch, 30.0, W, np.array([0.12]), 1000.0)
     mean = 30.0 / (1000.0 * 0.12)
@@ -205,6 +221,18 @@ def test_depths_reach_beyond_their_limits_by_the_quantile():
     assert beyond == pytest.approx(Z * 0.003 * (x - math.log(1.0 - q) - 1.0 + lever), rel=1e-4)
     alone = upper(replace(bent, layers=1.0), **many)["print_through_beyond"]
     assert alone == pytest.approx(Z * 0.003 * (x - 1.0), rel=1e-6)
+
+
+def test_of_two_directions_the_fuller_one_goes_deepest():
+    """Lines 0.12 mm apart, 0.2 mm wide along x, 0.1 mm along y: where they overlap most no radius counts, in the weakest place it does."""
+    oval = Pattern(True, spot=OVAL, tracks=(0.0, 0.5 * math.pi))
+    found = upper(replace(RASTER, pattern=oval, errors=Errors(beam_radius=0.02)), spacing=np.array([0.12]), overcure=0.5)
+    assert found["overcure_beyond"] == pytest.approx(0.0, abs=1e-6)
+    assert found["dose_min"] < 0.95 * found["dose_deepest"]
+    turned = oval._replace(tracks=(0.5 * math.pi,))
+    alone = upper(replace(RASTER, pattern=turned, errors=Errors(beam_radius=0.02)), spacing=np.array([0.12]), overcure=0.5)
+    power = math.log(hills(1.2 * math.exp(0.04), 0.5) * math.exp(0.04) / hills(1.2, 0.5)) / 0.04
+    assert alone["overcure_beyond"] == pytest.approx(Z * 0.15 * 0.02 * abs(power), rel=1e-3)
 
 
 def test_ripple_and_widths_reach_beyond_their_limits():

@@ -56,6 +56,9 @@ def test_work_of_many_layers_none_and_less_than_a_vector():
     assert scan_time(moved, Work(area=400.0)) == pytest.approx(200 * (0.021 + 0.1 / 2000))
     assert scan_time(moved, Work(area=400.0, gap=8.0)) == pytest.approx(200 * (0.021 + 0.004))
     assert scan_time(kind(Pattern(False), math.inf), Work(length=100.0)) == pytest.approx(0.1 + 0.001)
+    apart = kind(Pattern(False), math.inf, move_speed=2000.0)
+    assert scan_time(apart, Work(length=100.0)) == pytest.approx(0.1 + 0.001)  # moves to lines are not known
+    assert scan_time(apart, Work(length=100.0, gap=4.0)) == pytest.approx(0.1 + 0.001 + 0.002)
     layers = build_rates(
         [(best, Work(area=np.array([400.0, 200.0])))], power_available=300.0, recoat_time=10.0, layer_thickness=0.1, layers=2
     )

@@ -300,6 +300,23 @@ def test_a_part_as_high_as_stated_has_whole_layers():
         assert make_recipe(machine=MACHINE, resin=LOT, needs=needs, today=DAY, gains=False).part_layers == layers
 
 
+def test_derivation_adds_the_parts_and_the_coverage_factor():
+    """u^2 is the sum of the squares that are listed; k is the normal quantile, the lot's file states no degrees of freedom for t."""
+    recipe = make_recipe(machine=MACHINE, resin=LOT, needs=NEEDS, today=DAY, gains=False)
+    (vector,) = recipe.vectors
+    steps = {step.formula: step for step in vector_steps(recipe, vector)}
+    u = 1e3 * vector.cure_depth_standard_uncertainty.m
+    parts = [float(one.split()[-1]) for one in steps["u^2 = sum of squares of the parts"].numbers.removeprefix("in um: ").split(", ")]
+    assert math.sqrt(sum(p * p for p in parts)) == pytest.approx(u, rel=0.02)
+    assert steps["u^2 = sum of squares of the parts"].result.startswith(f"{u:.3g} um, effective degrees of freedom ")
+    aimed = steps["Cd expected = Cd needed + k u"]
+    needed, times = aimed.numbers.split(" + ")
+    k, _, size, _ = times.split()
+    assert (needed, size) == ("0.18 mm", f"{u:.3g}")
+    assert k == "1.645"
+    assert float(aimed.result.split()[0]) == pytest.approx(0.18 + 1e-3 * float(k) * u, abs=2e-5)
+
+
 def test_derivation_of_a_recipe_in_which_all_is_known():
     """Nothing to add for doubt: the dose of the depth itself, k u = 0; one pass is not counted, more are."""
     exact = dict.fromkeys(("power_scale", "beam_radius_scale", "scan_speed", "hatch_spacing"), 0.0)

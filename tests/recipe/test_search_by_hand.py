@@ -100,6 +100,7 @@ def test_settings_that_break_a_limit_rank_below_all_others():
         (0.123, 0.01, np.floor, 0.121, 1.0, 0.13),
         (0.123, 0.01, np.floor, 0.121, 0.129, 0.123),  # no step inside
         (0.123, 0.01, np.ceil, 0.0, 0.13, 0.13),
+        (0.123, 0.01, np.floor, 0.121, 0.1299, 0.123),
         (0.123, 0.01, np.floor, 0.12, 1.0, 0.12),
         (0.004, 0.01, np.floor, 0.0, INFINITE, 0.01),  # never none at all
         (0.004, 0.01, np.floor, 0.0, 0.005, 0.004),
@@ -250,3 +251,22 @@ def test_a_higher_score_that_later_looks_miss_is_kept():
 
     value, a, b = closing_in(score)
     assert (value, a, b) == pytest.approx((1.0, *at))
+
+
+def test_a_scanner_that_must_go_slower_goes_as_fast_as_settings_are_found(monkeypatch):
+    """Where the beam stays on at the ends: settings from 777 mm/s down, the scanner from 10 to 5000 mm/s."""
+    from curecalc.recipe.bounds import RunUp
+
+    monkeypatch.setattr(search, "any_settings", lambda task: task.bounds.scan_speed_high <= 777.0)
+    monkeypatch.setattr(search, "_fastest", lambda task, rounds: Best(task, {"cap": task.bounds.scan_speed_high}))
+    task = plain(run_up=RunUp(0.0), scan_speed_high=5000.0)
+    best = search._slower(task, 22)
+    assert best.task is task
+    assert 777.0 * (1.0 - 1e-6) <= best.cap <= 777.0
+    assert search._slower(replace(task, run_up=RunUp(1.0)), 22) is None
+    assert search._slower(replace(task, run_up=RunUp(None)), 22) is None
+    assert search._slower(replace(task, run_up=None), 22) is None
+    assert search._slower(replace(task, bounds=replace(task.bounds, scan_speed_low=0.0)), 22) is None
+    assert search._slower(replace(task, bounds=replace(task.bounds, scan_speed_low=800.0)), 22) is None
+    monkeypatch.setattr(search, "_fastest", lambda task, rounds: None)
+    assert search._slower(task, 22) is None
