@@ -53,9 +53,9 @@ def corner(best: Best) -> Corner | None:
     if not math.isfinite(task.acceleration):
         return None
     pattern, law, scan = task.pattern, task.curve.cure, _scan(best)
-    along = float(scan.spot.radii(scan.track)[1])
+    _, along = scan.spot.radii(scan.track)
     ends = motion.Ends(math.inf, task.acceleration) if task.run_up is None else ends_of(task, best.power, math.inf, task.corner_speed)
-    factor = 2.0 * float(motion.share(0.0, best.scan_speed, along, ends, pattern.exponent))
+    factor = 2.0 * float(motion.share(0.0, best.scan_speed, float(along), ends, pattern.exponent))
     # a raster gets the stop on top of what its neighbours bring
     steady = best.dose_max / best.along_max
     own = min(pattern.doses(replace(scan, spacing=None, crossed=False))["mean"] * (2 if scan.crossed else 1) / steady, 1.0)
@@ -110,9 +110,9 @@ class Proof:
 
 def proof(best: Best) -> Proof:
     """What a coupon exposed with the settings shows where the recipe holds: a raster by its mean exposure, a line by its peak."""
-    task, (_, _, _, _, radius, *powers) = best.task, best.light
+    task, (radius, *others) = best.task, best.light.powers
     x = math.log(best.dose_mean)
-    relative = relative_variance(task.errors, 0.0 if task.pattern.raster else radius, *powers)
+    relative = relative_variance(task.errors, 0.0 if task.pattern.raster else radius, *others)
     state = depth_state(task.curve, task.errors, x, relative, single=True)
     half = float(t_quantile(0.975, state["degrees_of_freedom"]) * state["standard_uncertainty"])
     thickness = float(state["depth"])
@@ -192,19 +192,20 @@ def seam(contour: Best, hatch: Best) -> Seam:
 
 def _end(best: Best, s: Any) -> Any:
     """Share of the steady dose at s past the end of long vectors, as the machine runs up to them."""
+    return _share(best, s, math.inf)
+
+
+def _share(best: Best, s: Any, length: float) -> Any:
     task = best.task
-    along = float(_scan(best).spot.radii(task.pattern.tracks[0])[1])
-    return motion.share(s, best.scan_speed, along, ends_of(task, best.power, math.inf), task.pattern.exponent)
+    _, along = _scan(best).spot.radii(task.pattern.tracks[0])
+    return motion.share(s, best.scan_speed, float(along), ends_of(task, best.power, length), task.pattern.exponent)
 
 
 def depth_along(best: Best, s: Any) -> Any:
     """Depth of the weakest place across the lines at s past the start of a vector of typical length (mm); as in `outcome.along`."""
-    task = best.task
-    ends = ends_of(task, best.power, task.vector_length)
-    long = float(_scan(best).spot.radii(task.pattern.tracks[0])[1])
     steady = best.dose_min / best.along_min
     with np.errstate(divide="ignore"):
-        return task.curve.cure.depth(steady * motion.share(s, best.scan_speed, long, ends, task.pattern.exponent))
+        return best.task.curve.cure.depth(steady * _share(best, s, best.task.vector_length))
 
 
 def as_if_always_at_speed(best: Best) -> Best:

@@ -108,8 +108,6 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
         depth = np.broadcast_to(depth, (draws,))
         low, high = np.quantile(depth, [0.025, 0.975])
         results.append(
-            Drawn(
-                task.kind, float(depth.mean()), float(depth.std(ddof=1)), (float(low), float(high)), float(np.mean(depth >= needed)), draws
-            )
+            Drawn(task.kind, float(depth.mean()), float(depth.std()), (float(low), float(high)), float(np.mean(depth >= needed)), draws)
         )
     return results

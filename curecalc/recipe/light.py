@@ -72,6 +72,11 @@ class Shape(NamedTuple):
     power_power: Any = 1.0
     turn: Any = 0.0
 
+    @property
+    def powers(self) -> tuple[Any, ...]:
+        """Of radius, speed, spacing and power, and `turn`: what `relative_variance` takes."""
+        return self[4:]
+
 
 def weakest_track(pattern: Pattern, beam_radius: float, hatch_spacing: float | None, scan_speed: float) -> float:
     """The direction (rad) of the tracks in which their weakest place gets least; the first of those that get the same."""

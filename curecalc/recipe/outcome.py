@@ -120,7 +120,7 @@ def _along(task: Task, pattern: Pattern, power: Any, radius: Any, speed: Any, sp
     own, track = pattern.scan(1.0, radius, None, 1.0).spot, pattern.tracks[0]
     across, long = own.radii(track)
     if pattern.raster and pattern.spot.wy is not None:
-        long = np.hypot(long, own.shear(track) * np.maximum(across, 0.0 if spacing is None else spacing))
+        long = np.hypot(long, own.shear(track) * np.maximum(across, spacing))
     first = np.minimum(up.margin * np.asarray(radius, float), 0.5 * length)
     ends = ends_of(task, power, length)
     first = first + np.zeros(np.shape(speed * np.asarray(spot)))
@@ -146,7 +146,7 @@ def with_ends(task: Task, lit: Shape, power: Any, radius: Any, speed: Any, spaci
 
 def log_wanted(task: Task, light: Shape, radius: Any, spacing: Any) -> Any:
     """The ln dose that assures the depth asked for, in the centre, with what is kept in reserve."""
-    relative = relative_variance(task.errors, *light[4:])
+    relative = relative_variance(task.errors, *light.powers)
     target = task.depth_for(radius, spacing)
     assured = assured_log_exposure(task.curve, task.errors, relative, target, assurance=task.assurance, single=task.single)
     return assured + task.reserve
@@ -290,8 +290,8 @@ def at_settings(
         "light": light,
     }
     # this layer at its strongest, and those above at their mean
-    above = mean if task.above is None else task.above
-    out["print_through"] = stack.print_through(law, strongest, task.layer_thickness, task.layers, above)
+    out["dose_above"] = mean if task.above is None else task.above
+    out["print_through"] = stack.print_through(law, strongest, task.layer_thickness, task.layers, out["dose_above"])
     out |= line_widths(task, light, x, radius)
     out["line_width_max"] = _line_width(task, np.log(deep), radius, 0.0, widest=True)
     out |= _upper(task, out) if task.assured_limits else {}
@@ -317,14 +317,15 @@ def _fullest_power(task: Task, found: dict[str, Any]) -> Any:
 def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
     """How far each limited quantity may reach beyond its expected value, one-sided with the assurance asked."""
     light, errors, b, out = found["light"], task.errors, task.bounds, {}
+    _, *others = light.powers
 
     def beyond(dose: Any, relative: Any, lever: Any = 0.0) -> Any:
         return reach_beyond(task.curve, errors, np.log(dose), relative, assurance=task.assurance, single=task.single, lever=lever)
 
     if b.overcure < math.inf:
-        out["overcure_beyond"] = beyond(found["dose_deepest"], relative_variance(errors, _fullest_power(task, found), *light[5:]))
+        out["overcure_beyond"] = beyond(found["dose_deepest"], relative_variance(errors, _fullest_power(task, found), *others))
     if b.print_through < math.inf:
-        law, above = task.curve.cure, found["dose_mean"] if task.above is None else task.above
+        law, above = task.curve.cure, found["dose_above"]
         deeper = dataclasses.replace(law, penetration_depth=law.penetration_depth * math.exp(_STEP))
         total, more = (stack.total(one, found["dose_max"], task.layer_thickness, task.layers, above) for one in (law, deeper))
         settles = np.isfinite(total) & np.isfinite(more)
@@ -333,7 +334,7 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
         step = max(step_of(task), _STEP)
         settings = found["beam_radius"], found["hatch_spacing"], found["scan_speed"]
         here, finer = (_finest(task, light, *settings, smaller) for smaller in (1.0, math.exp(-step)))
-        ridges = relative_variance(errors, np.log(here.strongest / finer.strongest) / step, *light[5:])
+        ridges = relative_variance(errors, np.log(here.strongest / finer.strongest) / step, *others)
         out["print_through_beyond"] = beyond(total, ridges, np.log(more / total) / _STEP)
     z = normal_factor(task.assurance)
     if b.ripple < math.inf and task.pattern.raster:

@@ -77,12 +77,12 @@ class Rates:
     @property
     def volume_rate(self) -> float:
         """mm^3/s over the whole cycle."""
-        return self.volume / self.layer_time if self.layer_time > 0.0 else 0.0
+        return self.volume / self.layer_time if self.layer_time else 0.0
 
     @property
     def light_limit_fraction(self) -> float:
         """Share of the layer's time that the light alone would need."""
-        return self.light_time / self.layer_time if self.layer_time > 0.0 else 0.0
+        return self.light_time / self.layer_time if self.layer_time else 0.0
 
 
 def build_rates(
@@ -100,7 +100,7 @@ def build_rates(
     recoat = recoat_time * layers
     total = scan + recoat
     parts = {"light": min(light, scan), "scanner": max(scan - light, 0.0), "recoater": recoat}
-    shares = {name: value / total if total > 0.0 else 0.0 for name, value in parts.items()}
+    shares = {name: value / total if total else 0.0 for name, value in parts.items()}
     return Rates(scan, recoat, total, light, volume, max(parts, key=lambda n: parts[n]), shares, by_kind)
 
 

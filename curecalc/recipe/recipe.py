@@ -167,7 +167,7 @@ def aim_of(best: Best) -> float:
 def state_of(best: Best) -> dict[str, Any]:
     """Depth, its uncertainty and assurance at the settings found."""
     task, light = best.task, best.light
-    relative = relative_variance(task.errors, *light[4:])
+    relative = relative_variance(task.errors, *light.powers)
     state = depth_state(task.curve, task.errors, best.log_exposure, relative, single=task.single)
     state["assurance"] = task.assurance
     if best.log_exposure - best.log_wanted + task.reserve > 1e-9:  # more exposure than the assurance asks for

@@ -156,15 +156,9 @@ def retune(
     if power is None and beam_radius is None:
         raise QuantityError("a new reading is missing: give the power, or the beam radius now measured.")
     day = today or datetime.date.today()
-    factor = 1.0
-    if beam_radius is not None:
-        factor = float((beam_radius[1] / beam_radius[0]).m_as("dimensionless"))
     before = float(machine.power.value.m_as(MW))
-    ratio = 1.0 if power is None else float(power.value.m_as(MW)) / before
-    if power is not None:
-        _drifted("power", power.value, machine.power.value)
-    if beam_radius is not None:
-        _drifted("beam_radius", beam_radius[1], beam_radius[0])
+    ratio = 1.0 if power is None else _drift("power", machine.power.value, power.value)
+    factor = 1.0 if beam_radius is None else _drift("beam_radius", *beam_radius)
     now = machine_after(machine, power, factor, power_meter, day)
     lot = with_exposures_scaled(resin, ratio) if earlier_reading_wrong else resin
     kinds = {v["kind"]: v for v in old["vectors"]}
@@ -200,13 +194,15 @@ def retune(
     )
 
 
-def _drifted(name: str, new: Quantity, old: Quantity) -> None:
+def _drift(name: str, old: Quantity, new: Quantity) -> float:
+    """How many times the earlier value the new one is."""
     times = float((new / old).m_as("dimensionless"))
     if not 1.0 / _SLIP < times < _SLIP:
         raise QuantityError(
             f"{name} of {show(new)} is {times:.3g} times the earlier {show(old)}, more than anything drifts. Check the unit and the "
             "decimal point, or make a new recipe for another laser."
         )
+    return times
 
 
 def _remarks(read: bool, wrong: bool, moved: bool) -> Iterator[str]:

@@ -224,7 +224,7 @@ def _joined(parts: list[dict[str, Any]]) -> dict[str, Any]:
 def _evaluated(task: Task, at: dict[str, Any], with_assurance: bool) -> dict[str, Any]:
     found = at_settings(task, at["power"], at["beam_radius"], at["hatch_spacing"], at["scan_speed"])
     light, x = found["light"], found["log_exposure"]
-    relative = relative_variance(task.errors, *light[4:])
+    relative = relative_variance(task.errors, *light.powers)
     excess = {}
     for level in sorted({0.5, task.assurance, 0.99}):
         excess[level] = x - assured_log_exposure(task.curve, task.errors, relative, task.depth, assurance=level, single=task.single)

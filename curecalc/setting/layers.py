@@ -146,7 +146,7 @@ def evaluate_stack(
     >>> f"{answer.print_through.m_as('mm'):.4f}", answer.compensation_layers
     ('0.1581', 2)
     """
-    n = layers if isinstance(layers, float) and math.isinf(layers) and layers > 0 else count("layers", layers)
+    n = layers if isinstance(layers, float) and layers == math.inf else count("layers", layers)
     resin, beam = resin_of(resin), None if beam is None else beam_of(beam)
     given = _given(resin, layer_thickness, beam, scan, exposure)
     if given.shape:

@@ -118,9 +118,14 @@ def test_stacks_are_told_as_a_series(layers, many):
     assert through.result == f"{single - 0.1 + DP * math.log(factor):.6g} mm"
     own = steps["E_bottom = Es e^(-t/Dp)"]
     assert (own.numbers, own.result) == ("t = 0.1 mm, Dp = 0.15 mm, Ec = 8 mJ/cm^2", f"{21.7 * q:.6g} mJ/cm^2")
+    slanted = Scan(scan_speed=Q(1000.0, "mm/s"), incidence_angle=Q(20.0, "deg"))
     bleaching = BleachingResin(penetration_depth=Q(DP, "mm"), critical_exposure=Q(8.0, "mJ/cm^2"), bleaching_exposure=Q(400.0, "mJ/cm^2"))
     summed = stack_steps(evaluate_stack(resin=bleaching, exposure=Q(21.7, "mJ/cm^2"), layer_thickness=T, layers=5))
     assert [step.numbers for step in summed if step.formula.startswith("T(1) = Es")] == ["n = 5"]
+    names = list(told(evaluate(beam=BEAM, resin=bleaching, scan=slanted)))
+    assert "Lw = W0 sqrt(2 Cd/Dp)" not in names  # no parabola where the resin bleaches
+    assert any(name.endswith("(T(0)/T(theta)), Eb' = Eb cos theta' (T(0)/T(theta))") for name in names)
+    assert not any("Eb'" in name for name in told(evaluate(beam=BEAM, resin=RESIN, scan=slanted)))
 
 
 def test_lists_of_symbols_read_with_and_formulas_equal():

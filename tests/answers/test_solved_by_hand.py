@@ -196,3 +196,20 @@ def test_choices_of_layers_to_leave_out(exposure, layers, choices):
     """The best and its neighbours, of none to all but one."""
     answer = evaluate_stack(resin=RESIN, exposure=Q(exposure, "mJ/cm^2"), layer_thickness=Q(0.1, "mm"), layers=layers)
     assert [k for k, _ in answer.choices] == choices
+
+
+def test_a_width_is_measured_against_the_radius_across():
+    """1.5 mm are 7.5 radii of 0.2 mm, across a track along x, and 15 of 0.1 mm, across one along y: more than ten is a slip."""
+    oval = dataclasses.replace(BEAM, radius_x=Q(0.1, "mm"), radius_y=Q(0.2, "mm"))
+    asked = {"beam": oval, "resin": RESIN, "line_width": Q(1.5, "mm")}
+    found = solve("scan_speed", **asked, scan=Scan(track_angle=Q(0.0, "deg")))
+    assert mm(found.answer.line_width) == pytest.approx(1.5)
+    with pytest.raises(QuantityError, match=r"a line_width of 1\.5 mm is 15 beam radii of 0\.1 mm"):
+        solve("scan_speed", **asked, scan=Scan(track_angle=Q(90.0, "deg")))
+
+
+def test_an_overcure_is_zero_only_within_rounding():
+    depth = mm(evaluate(beam=BEAM, resin=RESIN, scan=LINE).cure_depth)
+    for share, over in ((1.0, 0.0), (1.0 - 1e-13, 0.0), (1.0 - 1e-9, 1e-9 * depth), (1.0 + 1e-9, -1e-9 * depth)):
+        layer = Q(depth * share, "mm")
+        assert mm(evaluate(beam=BEAM, resin=RESIN, scan=LINE, layer_thickness=layer).overcure) == pytest.approx(over, rel=1e-5, abs=0.0)

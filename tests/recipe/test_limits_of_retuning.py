@@ -24,7 +24,7 @@ from curecalc.recipe.assurance import (
 )
 from curecalc.recipe.bounds import Bounds, Hold, Task, moved
 from curecalc.recipe.light import Pattern, shape, weakest_track
-from curecalc.recipe.retuning import _change, _drifted, _due, _eased, machine_after, with_exposures_scaled
+from curecalc.recipe.retuning import _change, _drift, _due, _eased, machine_after, with_exposures_scaled
 from curecalc.units import Measured
 from curecalc.units import Quantity as Q
 
@@ -73,10 +73,10 @@ def test_coupons_are_due(given, said):
 
 def test_what_is_a_slip_and_what_a_drift():
     for drifted in (999.0, 10.1):
-        _drifted("power", Q(drifted, "mW"), Q(100.0, "mW"))
+        assert _drift("power", Q(100.0, "mW"), Q(drifted, "mW")) == pytest.approx(drifted / 100.0)
     for slip in (1000.0, 10.0):
         with pytest.raises(QuantityError, match=f"is {slip / 100:.3g} times the earlier 100 mW"):
-            _drifted("power", Q(slip, "mW"), Q(100.0, "mW"))
+            _drift("power", Q(100.0, "mW"), Q(slip, "mW"))
 
 
 def test_limits_at_which_old_settings_stood_are_eased_by_a_millionth():

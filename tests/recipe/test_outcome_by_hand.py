@@ -223,6 +223,19 @@ def test_depths_reach_beyond_their_limits_by_the_quantile():
     assert alone == pytest.approx(Z * 0.003 * (x - 1.0), rel=1e-6)
 
 
+def test_layers_above_with_a_dose_of_their_own():
+    """Three layers, the two above at 0.5 mJ/mm^2: e + 0.5 (q + q^2); deeper resin lets more of them through."""
+    task = replace(LINE, layers=3.0, above=0.5)
+    e, q = ROOT * 100.0 / 100.0, math.exp(-0.1 / 0.15)
+    total = e + 0.5 * (q + q * q)
+    assert float(at_settings(task, 100.0, W, None, 1000.0)["print_through"][0]) == pytest.approx(0.15 * math.log(total / 0.08) - 0.1)
+    own = at_settings(replace(task, above=None), 100.0, W, None, 1000.0)
+    assert float(own["print_through"][0]) == pytest.approx(0.15 * math.log(e * (1.0 + q + q * q) / 0.08) - 0.1)
+    lever = 0.5 * (q + 2.0 * q * q) * (0.1 / 0.15) / total
+    beyond = upper(replace(task, curve=replace(KNOWN, slope_variance=9e-6)), print_through=0.5)["print_through_beyond"]
+    assert beyond == pytest.approx(Z * 0.003 * (math.log(total / 0.08) - 1.0 + lever), rel=1e-4)
+
+
 def test_of_two_directions_the_fuller_one_goes_deepest():
     """Lines 0.12 mm apart, 0.2 mm wide along x, 0.1 mm along y: where they overlap most no radius counts, in the weakest place it does."""
     oval = Pattern(True, spot=OVAL, tracks=(0.0, 0.5 * math.pi))

@@ -6,8 +6,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from curecalc.physics.laws import Bleaching
+from curecalc.physics.light import Gaussian
 from curecalc.recipe import consequences, field
 from curecalc.recipe.assurance import Errors
 from curecalc.recipe.bounds import Hold, RunUp
@@ -191,3 +193,31 @@ def test_depth_along_a_vector():
         assert float(consequences.depth_along(made, s)) == pytest.approx(0.15 * math.log(steady * share))
     assert float(consequences._end(made, 0.0)) == pytest.approx(0.5)
     assert float(consequences._end(settings(LINE), 0.0)) == pytest.approx(0.5)
+    oval = replace(LINE, run_up=RunUp(), vector_length=20.0, pattern=Pattern(False, spot=Gaussian(1.0, 2.0)))
+    assert float(consequences._end(settings(oval), 0.1)) == pytest.approx(0.97724987)  # as long as its x radius
+    assert float(consequences.depth_along(settings(oval), 0.1)) == pytest.approx(0.15 * math.log(0.5 * steady * 0.97724987))
+
+
+def test_where_contour_and_hatch_meet():
+    """Lines of both summed here: the widest gap whose weakest place keeps the lesser dose; solid is where there is 0.08 e^(t/Dp)."""
+    contour = settings(LINE, power=60.0, radius=0.06)
+    hatch = settings(RASTER, radius=0.1, spacing=0.12)
+    found = consequences.seam(contour, hatch)
+    outline, one = (math.sqrt(2.0 / math.pi) * p / (w * 1000.0) for p, w in ((60.0, 0.06), (100.0, 0.1)))
+    lines = 0.12 * np.arange(60)
+
+    def lit(y, first):
+        return one * np.exp(-2.0 * ((np.asarray(y)[..., None] - first - lines) / 0.1) ** 2).sum(-1)
+
+    def weakest(gap):
+        y = np.linspace(0.0, gap, 4001)
+        return (outline * np.exp(-2.0 * (y / 0.06) ** 2) + lit(y, gap)).min()
+
+    target = min(outline, one * hills(1.2, 0.5))
+    assert found.first_line == pytest.approx(brentq(lambda gap: weakest(gap) - target, 0.05, 0.5), rel=1e-3)
+    assert found.first_line_depth == pytest.approx(0.15 * math.log(target / 0.08), abs=1e-3)
+    edge = brentq(lambda y: lit(-y, 0.0) - 0.08 * math.exp(0.1 / 0.15), -0.06, 0.3)  # beyond the first line
+    width = 0.06 * math.sqrt(2.0 * (math.log(outline / 0.08) - 0.1 / 0.15))
+    assert found.overlap == pytest.approx(0.5 * width + edge - found.first_line, rel=1e-6)
+    assert found.contour_offset == pytest.approx(0.5 * 0.06 * math.sqrt(2.0 * math.log(outline / 0.08)))
+    assert found.line_ends < found.first_line

@@ -65,5 +65,7 @@ def test_work_of_many_layers_none_and_less_than_a_vector():
     assert (layers.recoat_time, layers.volume, layers.scan_time) == pytest.approx((20.0, 60.0, 6.3))
     empty = build_rates([], power_available=300.0, recoat_time=0.0, layer_thickness=0.1)
     assert (empty.volume_rate, empty.light_limit_fraction, empty.shares) == (0.0, 0.0, {"light": 0.0, "scanner": 0.0, "recoater": 0.0})
+    quick = build_rates([(best, Work(area=4.0))], power_available=300.0, recoat_time=0.0, layer_thickness=0.1)
+    assert (quick.layer_time, quick.volume_rate) == pytest.approx((2 * 0.021, 0.4 / 0.042))
     bright = build_rates([(kind(Pattern(True)), Work(area=400.0))], power_available=1.0, recoat_time=0.0, layer_thickness=0.1)
     assert bright.shares == pytest.approx({"light": 1.0, "scanner": 0.0, "recoater": 0.0})  # no more than all the time

@@ -3,6 +3,7 @@
 import datetime
 import json
 import math
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -16,7 +17,7 @@ from curecalc.recipe import build, retuning
 from curecalc.recipe.assurance import Curve
 from curecalc.recipe.bounds import Hold, RunUp
 from curecalc.recipe.carried import carried, curve_dict, curve_of_headline, curve_read, promises
-from curecalc.recipe.file import _after
+from curecalc.recipe.file import _after, recipe_from_bytes
 from curecalc.recipe.inputs import curve_of, gather
 from curecalc.recipe.light import Pattern
 from curecalc.recipe.recipe import make_recipe
@@ -42,7 +43,7 @@ def retuned(monkeypatch, *, power=None, radius=None, wrong=False, old=None, refu
         asked.append(given)
         if len(asked) <= refuse:
             raise NoSolution(f"refusal {len(asked)}", limit="ripple")
-        return SimpleNamespace(vectors=(), warnings=(), machine=given["machine"])
+        return SimpleNamespace(vectors=(), warnings=("vector: 9 mJ/cm^2 is extrapolated",), machine=given["machine"])
 
     monkeypatch.setattr(retuning, "make_recipe", make)
     before = {"kind": "vector", "beam_radius": {"value": 0.1}, "hatch_spacing": {"value": 0.12}, "passes": 2, "ripple": {"value": 0.01}}
@@ -71,6 +72,12 @@ def test_a_retuned_recipe_keeps_beam_passes_and_spacing(monkeypatch):
     assert "exposures_scaled_by" not in readings
     once_more, _ = retuned(monkeypatch, radius=0.11, old={"readings": {"beam_radius_factor": 0.9}})
     assert (once_more.radius_factor, once_more.power_ratio) == pytest.approx((0.99, 1.0))
+    only_power, _ = retuned(monkeypatch, power=228.0)
+    assert (only_power.radius_ratio, only_power.radius_factor) == (1.0, 1.0)
+    for old, told in ((None, True), ({"warnings": ["vector: a depth: extrapolated"]}, False), ({"warnings": ["vector: no"]}, True)):
+        assert any("extrapolated" in reason for reason in retuned(monkeypatch, power=228.0, old=old)[0].recalibrate) is told
+    with pytest.raises(QuantityError, match=r"beam_radius of 1\.1 mm is 11 times the earlier 0\.1 mm"):
+        retuned(monkeypatch, radius=1.1)
     with pytest.raises(QuantityError, match="a new reading is missing"):
         retuned(monkeypatch)
 
@@ -138,6 +145,22 @@ def test_readings_of_a_saved_recipe_are_taken_up():
             _after(MACHINE, kept | bad, "r.json", "Save it again.")
 
 
+def test_a_recipe_file_is_whole():
+    whole = {"vectors": [], "date": "2026-06-01", "files": {}}
+    for record, said in (
+        *(({k: v for k, v in whole.items() if k != key}, f"{key}: is missing, so this is not a whole recipe") for key in whole),
+        (whole, "files.machine: has no text and sha256"),
+        (whole | {"files": {"machine": {"text": "a", "sha256": "b", "path": "m"}}}, "files.resin: has no text and sha256"),
+        ([], "is not a recipe"),
+    ):
+        with pytest.raises(FileError, match=re.escape(f"r.json: {said}")):
+            recipe_from_bytes("r.json", json.dumps(record).encode())
+    with pytest.raises(FileError, match=r"r\.json:1:2: cannot be read as JSON"):
+        recipe_from_bytes("r.json", b"{x")
+    with pytest.raises(FileError, match=r"r\.json: is not UTF-8 text"):
+        recipe_from_bytes("r.json", b"\xff")
+
+
 # ---------------------------------------------------------------- carried to a logbook
 
 TASKS = [
@@ -193,6 +216,11 @@ def test_the_curve_of_a_lot_is_that_of_its_file():
     assert curve.unsure == (("exponent", pytest.approx(0.05)),)
     assert curve.penetration_depth == pytest.approx(0.14 / 0.8)
     assert curve_of(replace(bent, exponent_uncertainty=0.0)).unsure == ()
+    bleaching = replace(LOT, bleaching_exposure=Measured(Q(40.0, "mJ/cm^2"), Q(2.0, "mJ/cm^2")))
+    curve = curve_of(bleaching)
+    assert (curve.low, curve.high) == pytest.approx((math.log(0.2), math.log(1.6)))
+    assert curve.unsure == (("bleaching_exposure", pytest.approx(0.05)),)
+    assert curve.straight is False
 
 
 def test_own_constants_of_a_law_are_counted():
@@ -219,10 +247,12 @@ def test_machine_lot_and_needs_become_a_task():
     assert task.run_up == RunUp(None, 0.5, 1.0)
     one = replace(NEEDS.vectors[0], passes=3, assurance=0.99, hatch_spacing=None, hatch_spacing_min=Q(0.05, "mm"))
     needs = replace(NEEDS, vectors=(one,), layers_above=4, power_reserve=0.1, limits_by="expected value")
-    bare = replace(MACHINE, power_min=None, power_step=None, acceleration=None, hatch_spacing_max=Q(0.3, "mm"), pulse_rate=Q(20.0, "kHz"))
+    steps = dict.fromkeys(("power_step", "scan_speed_step", "beam_radius_step", "hatch_spacing_step"))
+    bare = replace(MACHINE, power_min=None, **steps, acceleration=None, hatch_spacing_max=Q(0.3, "mm"), pulse_rate=Q(20.0, "kHz"))
     (other,) = gather(replace(bare, corner_speed=Q(300.0, "mm/s"), run_up_beam="follows speed"), LOT, needs, today=DAY).tasks
     assert (other.layers, other.pattern.passes, other.assurance, other.assured_limits) == (5.0, 3, 0.99, False)
-    assert (other.bounds.power_low, other.bounds.power_least, other.bounds.power_step, other.bounds.pulse_share) == (240.0, 0.0, 0.0, 1.0)
+    assert (other.bounds.power_low, other.bounds.power_least, other.bounds.pulse_share) == (240.0, 0.0, 1.0)
+    assert [getattr(other.bounds, name) for name in steps] == [0.0] * 4
     assert (other.bounds.hatch_spacing_low, other.bounds.hatch_spacing_high) == (0.05, 0.3)
     assert (other.acceleration, other.corner_speed, other.run_up.follows) == (math.inf, 300.0, 1.0)
     assert other.reserve == pytest.approx(-math.log(0.9))
