@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import FileError, QuantityError
 from .common import FIGURES, CommandParser, _Once, add_target, flag, print_json, write_figure
-from .logadd import RADII, add_entry, open_log, option_of, whole
+from .logadd import RADII, add_entry, open_log, option_of
+from .setting import whole
 
 if TYPE_CHECKING:
     from ..logbook.book import Logbook
@@ -182,7 +183,7 @@ def run(args: argparse.Namespace) -> int:
 def _list(args: argparse.Namespace) -> int:
     from .logtext import entry_table
 
-    last = whole("--last", args.last) if args.last is not None else 40
+    last = whole("--last", args.last, 40)
     with open_log(args) as book:
         found = book.entries(
             kind=args.kind,
@@ -222,10 +223,8 @@ def _time(args: argparse.Namespace, name: str) -> str | None:
 
 
 def _show(args: argparse.Namespace) -> int:
-    number = whole("NUMBER", args.number)
-    assert number is not None
     with open_log(args) as book:
-        entry = book.entry(number)
+        entry = book.entry(whole("NUMBER", args.number))
         if args.save_sources is not None:
             _save_sources(book, entry, args.save_sources)
     if args.json:
@@ -358,7 +357,7 @@ def _drift(args: argparse.Namespace) -> int:
             lot=args.lot,
             beam=args.beam,
             since=_time(args, "since"),
-            baseline_points=whole("--baseline", args.baseline, 2),
+            baseline_points=whole("--baseline", args.baseline, least=2),
             centre=_plain(args.centre, "--centre", kind),
             sd=_plain(args.sd, "--sd", kind, difference=True),
             rules=rules,

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import QuantityError
 from .common import flag, print_json
+from .setting import whole
 
 if TYPE_CHECKING:
     from ..logbook.book import Logbook
 
-__all__ = ["RADII", "add_entry", "open_log", "option_of", "whole"]
+__all__ = ["RADII", "add_entry", "open_log", "option_of"]
 
 RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
 # keys of entries that elsewhere are a file, or have another name: the options keep one name for one thing
@@ -38,15 +39,6 @@ def open_log(args: argparse.Namespace, *, create: bool = False, write: bool = Fa
     from ..logbook.book import Logbook
 
     return Logbook(args.log, create=create, write=write)
-
-
-def whole(option: str, text: str | None, minimum: int = 1) -> int | None:
-    """An option's whole number, refused in its own words."""
-    if text is None:
-        return None
-    if not text.strip().isascii() or not text.strip().isdigit() or len(text.strip()) > 12 or int(text) < minimum:
-        raise QuantityError(f"{option} must be a whole number of at least {minimum}, got {text[:40]!r}.")
-    return int(text)
 
 
 def _ask(args: argparse.Namespace) -> None:
@@ -173,7 +165,7 @@ def _values(args: argparse.Namespace) -> dict[str, Any]:
             value: Any = (units.parse_measured if spec.uncertain else units.parse)(option_of(name), text, spec.kind)
             payload[name] = float(value.m_as("")) if spec.kind in ("number", "fraction") and not spec.uncertain else value
         elif spec.kind == "whole":
-            payload[name] = whole(option_of(name), text, max(1, spec.minimum))
+            payload[name] = whole(option_of(name), text, least=spec.minimum)
         else:
             payload[name] = text
     return payload

@@ -14,6 +14,7 @@ from ..statistics.watch import CORRELATION, FALSE_YEARS
 from ..symbols import percent
 from ..units import figure
 from .common import show_rows
+from .terminal import aligned
 
 __all__ = ["drift_text", "entry_table", "entry_text", "one_line", "status_text", "verification_text"]
 
@@ -28,9 +29,7 @@ def entry_table(entries: list[Entry]) -> str:
     """Entries as a table, one line each."""
     rows = [(str(e.number), local(e.time), e.kind, clean(e.machine or "", 16), clean(e.lot or "", 16), summary(e)) for e in entries]
     head = ("entry", "time", "kind", "machine", "lot", "values")
-    widths = [max(len(row[i]) for row in [head, *rows]) for i in range(5)]
-    lines = ["  ".join([*(cell.ljust(w) for cell, w in zip(row, widths)), row[5]]).rstrip() for row in [head, *rows]]
-    return "\n".join(lines)
+    return "\n".join(aligned([head, *rows]))
 
 
 def entry_text(entry: Entry) -> str:
@@ -189,10 +188,7 @@ def status_text(state: ShopState) -> str:
     if not state.machines:
         return "no machine in the logbook yet. Introduce one: curecalc log add machine --machine-name NAME"
     head = ("", "machine", "lot", "power", "read", "calibrated", "depth / layer", "power chart")
-    rows = [head, *(_status_row(one) for one in state.machines)]
-    widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
-    lines = ["  ".join(cell.ljust(w) for cell, w in zip(row, widths)).rstrip() for row in rows]
-    lines.append("")
+    lines = [*aligned([head, *map(_status_row, state.machines)]), ""]
     items = [(f"{clean(one.machine, 24)}: ", item) for one in state.machines for item in one.items]
     for name, item in [("", one) for one in state.items] + items:
         lines.append(f"{_MARKS[item.level]:7} {name}{clean(item.text, 300)}")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from typing import Any
 
 from ..errors import QuantityError
@@ -20,9 +19,10 @@ from .common import (
     write_figure,
     write_target,
 )
-from .setting import add_resin, number, read_resin
+from .setting import add_resin, number, read_resin, whole
+from .terminal import progress
 
-__all__ = ["add_arguments", "add_common", "field_options", "filled_paths", "progress", "run", "save", "show_answer"]
+__all__ = ["add_arguments", "add_common", "field_options", "filled_paths", "run", "save", "show_answer"]
 
 _SETTINGS = ["power", "scan_speed", "beam_radius"]
 
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
 
     paths, options = field_options(args)
     layer = None if args.layer is None else number("--layer", args.layer, whole=True)
-    answer = exposure_field(paths, layer=layer, progress=progress("mapping"), **options)
+    answer = exposure_field(paths, layer=layer, progress=progress("mapping", "tiles"), **options)
     return show_answer(args, answer)
 
 
@@ -110,9 +110,7 @@ def field_options(args: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
     if args.beam_picture is not None:
         options["picture"], options["picture_pixel"] = _picture(args)
     if args.workers is not None:
-        options["workers"] = number("--workers", args.workers, whole=True)
-        if options["workers"] < 1:
-            raise QuantityError("--workers must be at least 1.")
+        options["workers"] = whole("--workers", args.workers)
     return paths, options | {"work": args.work, "scheduler": args.scheduler}
 
 
@@ -170,19 +168,6 @@ def _picture(args: argparse.Namespace) -> tuple[Any, Any]:
         raise QuantityError('--pixel-size is missing: the camera pixel pitch of the picture. Give it, like --pixel-size "5 um".')
     picture = clean_picture(read_measurement(args.beam_picture, kind="image").image)
     return picture, parse("--pixel-size", args.pixel_size, "length")
-
-
-def progress(what: str) -> Any:
-    """A bar on stderr for long work; None where stderr is no terminal."""
-    if not sys.stderr.isatty():
-        return None
-
-    def show(done: int, count: int) -> None:
-        full = 30 * done // count
-        end = "\n" if done == count else ""
-        print(f"\r{what} [{'#' * full}{'.' * (30 - full)}] {done}/{count} tiles", end=end, file=sys.stderr, flush=True)
-
-    return show
 
 
 def show_answer(args: argparse.Namespace, answer: Any) -> int:

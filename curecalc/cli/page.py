@@ -10,6 +10,7 @@ from typing import Any
 from ..errors import QuantityError
 from .bench import add_bench, bench, bench_given
 from .common import _Once
+from .setting import number
 
 __all__ = ["add_arguments", "run"]
 
@@ -85,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
                 )
     host = args.host or LOOPBACK
     local = host in (LOOPBACK, "localhost", "::1") and args.proxy is None
-    port = 8765 if args.port is None else _port(args.port)
+    port = number("--port", args.port, 8765, whole=True)
     # with nothing given the first view waits for no reader of files and units
     here, parts = bench(args) if bench_given(args) else None, _parts(args)
     codes = None if local else AccessCodes(_tell, args.person)
@@ -93,12 +94,6 @@ def run(args: argparse.Namespace) -> int:
     _stop_on_terminate()
     serve(options, host=host, port=port, certificate=args.certificate, key=args.key, proxy=args.proxy, open_browser=args.open)
     return 0
-
-
-def _port(text: str) -> int:
-    if not (text.isascii() and text.isdigit() and len(text) < 8):
-        raise QuantityError(f"--port must be a whole number from 0 to 65535, got {text[:20]!r}.")
-    return int(text)
 
 
 def _parts(args: argparse.Namespace) -> dict[str, Any]:

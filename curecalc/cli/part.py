@@ -6,8 +6,9 @@ import argparse
 
 from ..errors import QuantityError
 from .common import _Once, add_output
-from .map import add_common, field_options, progress, show_answer
+from .map import add_common, field_options, show_answer
 from .setting import number
+from .terminal import progress
 
 __all__ = ["add_arguments", "run"]
 
@@ -32,4 +33,4 @@ def run(args: argparse.Namespace) -> int:
                 f"--layer-range must be two whole numbers, got {args.layer_range[:40]!r}. Write them like --layer-range 1-100."
             )
         layers = (number("--layer-range", ends[0], whole=True), number("--layer-range", ends[1], whole=True))
-    return show_answer(args, part_field(paths, layers=layers, progress=progress("stacking"), **options))
+    return show_answer(args, part_field(paths, layers=layers, progress=progress("stacking", "tiles"), **options))

@@ -8,6 +8,7 @@ from typing import Any
 
 from ..errors import QuantityError
 from .common import _Once, add_output, add_quantities, add_target, print_json, quantities, show_rows
+from .terminal import progress
 
 __all__ = ["add_arguments", "run"]
 
@@ -37,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
         found[name] = share * found["hatch_spacing"] if given is None else parse(f"--{name.replace('_', '-')}", given, "length")
         if float(found[name].m_as(MM)) < 0.0:
             raise QuantityError(f"--{name.replace('_', '-')} must not be below zero, got {given}.")
-    paths = study_paths(args.mesh, progress=_progress(), **found)
+    paths = study_paths(args.mesh, progress=progress("slicing", "layers"), **found)
     drawn, kinds = areas(paths), totals(paths)
     volume = float(drawn.sum()) * float(found["layer_thickness"].m_as(MM))
     if args.save is not None:
@@ -61,15 +62,3 @@ def run(args: argparse.Namespace) -> int:
         rows.append((kind, f"{one['count']} vectors, {1e-3 * one['length']:.4g} m, the longest {one['longest']:.4g} mm"))
     print(f"{show_rows(rows)}\n\nStudy paths by plain rules: a machine makes its own.")
     return 0
-
-
-def _progress() -> Any:
-    if not sys.stderr.isatty():
-        return None
-
-    def show(done: int, count: int) -> None:
-        full = 30 * done // count
-        end = "\n" if done == count else ""
-        print(f"\rslicing [{'#' * full}{'.' * (30 - full)}] {done}/{count} layers", end=end, file=sys.stderr, flush=True)
-
-    return show

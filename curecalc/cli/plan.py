@@ -103,10 +103,9 @@ def _given(args: argparse.Namespace) -> dict[str, Any]:
 def _light(args: argparse.Namespace) -> dict[str, Any]:
     """Beam and scan, where the options or a beam file state them."""
     from ..formulas.scan import Scan
-    from ..units import count
-    from .setting import BEAM_NAMES, number, read_beam
+    from .setting import BEAM_NAMES, read_beam, whole
 
-    passes = count("--passes", number("--passes", args.passes, 1, whole=True))
+    passes = whole("--passes", args.passes, 1)
     pattern = quantities(args, ["hatch_spacing", "track_angle", "incidence_angle"])
     limits = {} if args.machine is None else _of_machine(args)
     if args.power is None and args.beam is None:

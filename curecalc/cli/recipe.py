@@ -8,9 +8,9 @@ from typing import Any
 
 from ..errors import QuantityError
 from ..symbols import percent
-from ..units import IN_UM
-from .common import FIGURES, _Once, add_output, add_target, print_json, show_rows, write_figure, write_target
+from .common import FIGURES, _Once, add_output, add_target, flag, print_json, show_rows, write_figure, write_target
 from .recorded import add_log, checked_log
+from .setting import whole
 from .terminal import table
 
 __all__ = ["add_arguments", "add_files", "made", "recipe_text", "run"]
@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make the recipe, then write and print what was asked for."""
-    draws, seed = _whole("--monte-carlo", args.monte_carlo, 1000), _whole("--seed", args.seed, 0) or 1
+    draws, seed = whole("--monte-carlo", args.monte_carlo, least=1000), whole("--seed", args.seed, 1, least=0)
     logging = checked_log(args)
     recipe = made(args)
     from ..recipe.file import recipe_record
@@ -187,7 +187,7 @@ def _with_work(args: argparse.Namespace, needs: Any) -> Any:
         nonnegative("--contour-length", given[False]["total_length"], MM)
     for option, raster in (("hatch_vectors", True), ("contour_vectors", False)):
         if getattr(args, option, None) is not None:
-            given[raster]["count"] = _whole(f"--{option.replace('_', '-')}", getattr(args, option), 1)
+            given[raster]["count"] = whole(flag(option), getattr(args, option))
     vectors = list(needs.vectors)
     for raster, changes in given.items():
         if not changes:
@@ -198,16 +198,6 @@ def _with_work(args: argparse.Namespace, needs: Any) -> Any:
             raise QuantityError(f"{needs.path}: has no {what}. Add one to the needs, or leave the option out.")
         vectors[place] = replace(vectors[place], **changes)
     return replace(needs, vectors=tuple(vectors))
-
-
-def _whole(option: str, text: str | None, least: int) -> int | None:
-    if text is None:
-        return None
-    clean = text.strip()
-    if not clean.isascii() or not clean.isdigit() or len(clean) > 12 or int(clean) < least:
-        shown = "".join(c if c.isprintable() else "?" for c in text)[:40]
-        raise QuantityError(f"{option}: must be a whole number of at least {least}, got {shown!r}.")
-    return int(clean)
 
 
 def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> None:
@@ -292,15 +282,15 @@ def _consequences(recipe: Any) -> list[str]:
         if v.line_width is not None:
             parts.append(f"line {show(v.line_width, digits=3)} wide, contour offset {show(v.contour_offset, digits=3)}")
         else:
-            parts.append(f"ripple {IN_UM * v.ripple.m:.3g} um")
-        parts.append(f"print-through {IN_UM * v.print_through.m:.3g} um, leave out {v.compensation_layers} layers below")
+            parts.append(f"ripple {v.ripple.m_as('um'):.3g} um")
+        parts.append(f"print-through {v.print_through.m_as('um'):.3g} um, leave out {v.compensation_layers} layers below")
         if v.upper:
-            most = ", ".join(f"{name.replace('_', ' ')} {IN_UM * q.m_as('mm'):.3g} um" for name, q in v.upper.items())
+            most = ", ".join(f"{name.replace('_', ' ')} {q.m_as('um'):.3g} um" for name, q in v.upper.items())
             parts.append(f"at most ({percent(v.assurance_asked)} assured): {most}")
         if v.dose_along_max - v.dose_along_min > 0.03:
             parts.append(f"along a vector {percent(v.dose_along_min, '.4g', to=v.dose_along_max)} of the steady dose")
         if v.corner_depth_error is not None and v.corner_depth_error.m > 1e-6:
-            parts.append(f"at a corner {IN_UM * v.corner_depth_error.m:.3g} um deeper")
+            parts.append(f"at a corner {v.corner_depth_error.m_as('um'):.3g} um deeper")
         if (zones := v.field_zones) is not None:
             x, y = (zones["held_at"][axis]["value"] for axis in "xy")
             parts.append(f"holds at x {x:.4g} mm, y {y:.4g} mm of the field; a speed for each zone gains {percent(zones['gain'], '.2g')}")

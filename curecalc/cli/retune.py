@@ -8,6 +8,7 @@ from typing import Any
 from ..errors import QuantityError
 from .common import _Once, add_output, add_target, print_json, show_rows, write_target
 from .recorded import add_log, checked_log, said
+from .terminal import aligned
 
 __all__ = ["add_arguments", "run"]
 
@@ -158,10 +159,7 @@ def _write(args: argparse.Namespace, result: Any, saved: Any, logged: dict[str, 
 def _text(result: Any) -> str:
     from ..recipe.retuning import shown
 
-    rows = [shown(change) for change in result.changes]
-    rows = [("kind", "old", "new"), *rows]
-    widths = [max(len(row[i]) for row in rows) for i in range(3)]
-    lines = ["  ".join(cell.ljust(w) for cell, w in zip(row, widths)).rstrip() for row in rows]
+    lines = aligned([("kind", "old", "new"), *map(shown, result.changes)])
     lines += ["", show_rows([(change.kind, change.reason) for change in result.changes])]
     if result.recalibrate:
         lines += ["", "Expose coupons before trusting the new speeds:", *(f"  {reason}" for reason in result.recalibrate)]

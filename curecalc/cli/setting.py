@@ -21,6 +21,8 @@ __all__ = [
     "beam_resin_scan",
     "limits",
     "monte_carlo",
+    "number",
+    "whole",
 ]
 
 _RADII = ("beam_radius", "beam_diameter", "beam_fwhm")
@@ -104,6 +106,13 @@ def number(option: str, text: str | None, default: Any = None, *, whole: bool = 
     return float(parse(option, text, kind).m_as(ONE))
 
 
+def whole(option: str, text: str | None, default: Any = None, *, least: int = 1) -> Any:
+    """A whole number of an option, of at least `least`."""
+    from ..units import count
+
+    return default if text is None else count(option, number(option, text, whole=True), minimum=least)
+
+
 def limits(args: argparse.Namespace) -> Any:
     """The stated limits, or None."""
     given = quantities(args, _LIMITS)
@@ -122,9 +131,8 @@ def monte_carlo(args: argparse.Namespace) -> Any:
                 raise QuantityError(f"--{name} belongs to --monte-carlo. Add --monte-carlo 100000, or leave --{name} out.")
         return None
     from ..setting.answer import MonteCarloOptions
-    from ..units import count
 
-    draws = count("--monte-carlo", number("--monte-carlo", args.monte_carlo, whole=True), minimum=1000)
+    draws = whole("--monte-carlo", args.monte_carlo, least=1000)
     try:
         return MonteCarloOptions(draws=draws, seed=number("--seed", args.seed, 1, whole=True), confidence=_confidence(args.confidence))
     except QuantityError as error:
@@ -141,7 +149,7 @@ def _confidence(text: str | None) -> float:
 def beam_resin_scan(args: argparse.Namespace, *, unknown: str = "") -> tuple[Any, Any, Any]:
     """Beam, resin and scan of the options; what is asked for is left out."""
     from ..formulas.scan import Scan
-    from ..units import count, ratio
+    from ..units import ratio
 
     beam = read_beam(args, unknown)
     found = quantities(args, ["scan_speed", "hatch_spacing", *_SCAN])
@@ -151,7 +159,7 @@ def beam_resin_scan(args: argparse.Namespace, *, unknown: str = "") -> tuple[Any
         for name in ("incidence_direction", "refractive_index", "s_polarised_share"):
             if name in found or getattr(args, name) is not None:
                 raise QuantityError(f"{flag(name)} changes nothing without a tilt: add --incidence-angle, or leave it out.")
-    passes = 1 if unknown == "passes" else count("--passes", number("--passes", args.passes, 1, whole=True))
+    passes = 1 if unknown == "passes" else whole("--passes", args.passes, 1)
     if args.s_polarised_share is not None:
         share = number("--s-polarised-share", args.s_polarised_share, kind="fraction")
         found["s_polarised_share"] = ratio("--s-polarised-share", share, low=0.0, high=1.0, low_open=False, high_open=False)
@@ -331,12 +339,10 @@ def _direction_rows(answer: Any) -> list[tuple[str, str]]:
 
 def mc_text(mc: Any, kind: str) -> str:
     """A Monte Carlo summary (kernel units of the kind) as one line."""
-    from ..units import KINDS, Quantity, show_kernel, span
+    from ..units import KINDS, Quantity, show_kernel, show_span
 
-    scale = float(Quantity(1.0, KINDS[kind].kernel).m_as(KINDS[kind].shown))
-    ends = span(*(end * scale for end in mc.interval), u=mc.standard_uncertainty * scale)
-    unit = KINDS[kind].shown_text
-    return f"{show_kernel(mc.mean, kind, mc.standard_uncertainty)}, {percent(mc.confidence, '.4g')} in {ends} {unit}"
+    *ends, u = (Quantity(number, KINDS[kind].kernel) for number in (*mc.interval, mc.standard_uncertainty))
+    return f"{show_kernel(mc.mean, kind, mc.standard_uncertainty)}, {percent(mc.confidence, '.4g')} in {show_span(*ends, u=u)}"
 
 
 def answer_text(answer: Any, first: list[tuple[str, str]]) -> str:

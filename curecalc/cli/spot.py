@@ -307,10 +307,12 @@ def _detail_rows(name: str, value: Any) -> list[tuple[str, str]]:
     from ..spot.measurement import Estimate
     from ..units import Measured, Quantity, figure, show
 
-    stem, axis = (name[:-2], f" {name[-1]}") if name[-2:] in ("_x", "_y") else (name, "")
+    stem, _, axis = name.rpartition("_")
+    if axis not in ("x", "y"):
+        stem, axis = name, ""
     if value is None or stem in _SILENT:
         return []
-    label = _LABELS.get(stem, stem.replace("_", " ")) + axis
+    label = f"{_LABELS.get(stem, stem.replace('_', ' '))} {axis}".rstrip()
     if stem == "line_exposure":
         return _line_rows(value)
     if stem == "coverage":
@@ -335,7 +337,7 @@ def _detail_rows(name: str, value: Any) -> list[tuple[str, str]]:
 def _milliradians(value: Any) -> str:
     from ..units import figure
 
-    angle, u = (1e3 * float(part.m_as("rad")) for part in (value.value, value.standard_uncertainty))
+    angle, u = (float(part.m_as("mrad")) for part in (value.value, value.standard_uncertainty))
     return f"{figure(angle, u)}" + (f" +- {figure(u, u)}" if u > 0 else "") + " mrad"
 
 

@@ -7,7 +7,7 @@ import math
 from typing import Any
 
 from .common import _Once, add_output, add_quantities, need, print_json, quantities, show_rows, write_figure
-from .setting import add_setting, beam_resin_scan, number, read_resin
+from .setting import add_setting, beam_resin_scan, read_resin, whole
 
 __all__ = ["add_arguments", "run"]
 
@@ -23,11 +23,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Evaluate the stack and print it."""
     from ..setting.layers import evaluate_stack
-    from ..units import count
 
     found = quantities(args, ["layer_thickness", "exposure"])
     need(found, ["layer_thickness"])
-    layers: Any = math.inf if args.layers is None else count("--layers", number("--layers", args.layers, whole=True))
+    layers: Any = whole("--layers", args.layers, math.inf)
     what: dict[str, Any] = {}
     if "exposure" in found:
         refuse_setting(args)

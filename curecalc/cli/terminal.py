@@ -9,13 +9,14 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, TextIO
 
 from ..symbols import bare, plain, symbols
 
-__all__ = ["folded", "spoken", "table"]
+__all__ = ["aligned", "folded", "progress", "spoken", "table"]
 
+_BAR = 30  # characters of a bar of progress
 _GAP = re.compile(r"\S {2,}(?=\S)")
 
 
@@ -81,6 +82,25 @@ def spoken(*, raw: bool) -> Iterator[None]:
         for stream, errors in before:
             with contextlib.suppress(ValueError, OSError):  # closed by whoever read it
                 stream.reconfigure(errors=errors)
+
+
+def aligned(rows: Sequence[Sequence[str]], pad: Callable[[str, int], str] = str.ljust) -> list[str]:
+    """Lines whose columns stand below one another."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return ["  ".join(map(pad, row, widths)).rstrip() for row in rows]
+
+
+def progress(what: str, of: str) -> Callable[[int, int], None] | None:
+    """A bar on stderr for long work; None where stderr is no terminal."""
+    if not sys.stderr.isatty():
+        return None
+
+    def show(done: int, count: int) -> None:
+        bar = "#" * (_BAR * done // count)
+        end = "\n" if done == count else ""
+        print(f"\r{what} [{bar:.<{_BAR}}] {done}/{count} {of}", end=end, file=sys.stderr, flush=True)
+
+    return show
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequence[int]) -> list[str]:

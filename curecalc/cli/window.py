@@ -6,8 +6,11 @@ import argparse
 from typing import Any
 
 from ..errors import QuantityError
+from ..symbols import percent
 from .common import _Once, add_output, print_json, write_figure
-from .recipe import _whole, add_files, made
+from .recipe import add_files, made
+from .setting import whole
+from .terminal import aligned
 
 __all__ = ["add_arguments", "run"]
 
@@ -30,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compute the window and print it."""
-    points = _whole("--points", args.points, 5) or 9
+    points = whole("--points", args.points, 9, least=5)
     if points > 201:
         raise QuantityError(f"--points: must be at most 201, got {points}.")
     recipe = made(args)
@@ -91,19 +94,16 @@ def _text(window: Any) -> str:
     def unit(name: str) -> str:
         return KINDS[KNOWN[name][0]].shown_text
 
-    asked = 100 * window.vector.assurance_asked
+    asked = percent(window.vector.assurance_asked, "g")
     lines = [
-        f"{window.vector.kind}: cure depth of the weakest place (mm); * inside all limits and {asked:g} % assured",
+        f"{window.vector.kind}: cure depth of the weakest place (mm); * inside all limits and {asked} assured",
         f"across {window.across.replace('_', ' ')} ({unit(window.across)}), up {window.up.replace('_', ' ')} ({unit(window.up)})",
         "",
     ]
-    head = [figure(v, digits=4) for v in window.x]
-    rows = []
-    for j in range(len(window.y) - 1, -1, -1):
-        cells = [f"{window.cure_depth[j][i]:.4f}{'*' if window.inside[j][i] else ' '}" for i in range(len(window.x))]
-        rows.append([figure(window.y[j], digits=4), *cells])
-    table = [*rows, ["", *head]]
-    widths = [max(len(row[i]) for row in table) for i in range(len(table[0]))]
-    lines += ["  ".join(cell.rjust(w) for cell, w in zip(row, widths)).rstrip() for row in table]
+    rows = [
+        [figure(y), *(f"{depth:.4f}{'*' if inside else ' '}" for depth, inside in zip(*cells, strict=True))]
+        for y, *cells in zip(window.y, window.cure_depth, window.inside, strict=True)
+    ]
+    lines += aligned([*reversed(rows), ["", *map(figure, window.x)]], str.rjust)
     chosen = f"chosen: {figure(window.chosen[0])} {unit(window.across)}, {figure(window.chosen[1])} {unit(window.up)}"
     return "\n".join([*lines, "", chosen])

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
 from ..recipe.window import AXES, Window, axis_text, process_window
+from ..symbols import percent
 from .drawing import Board
 from .settings_view import ranges
 from .work import PARTS, Work
@@ -82,10 +83,9 @@ class WindowView:
         from ..figures.inline import inline_svg
         from ..figures.window import window_figure
 
-        share = 100.0 * float(window.inside.mean())
         main = (
             f"{window.vector.kind}: chosen {axis_text(window.across, window.chosen[0])}, "
-            f"{axis_text(window.up, window.chosen[1])}; {share:.0f} % of the shown range holds all limits."
+            f"{axis_text(window.up, window.chosen[1])}; {percent(window.inside.mean(), '.0f')} of the shown range holds all limits."
         )
         with self.board.lock:
             drawing = inline_svg(window_figure(window), name=f"Process window. {main}", prefix="w-window")

@@ -102,6 +102,7 @@ __all__ = [
     "nonnegative",
     "parse",
     "parse_measured",
+    "percent",
     "positive",
     "ratio",
     "show",

@@ -1,26 +1,10 @@
 """Nothing is overwritten in silence, and no command writes over what it reads: the same rule for every file of every command."""
 
-import argparse
-from importlib import import_module
-
 import pytest
+from parsers import parsers
 
-from curecalc.cli import COMMANDS, main
-from curecalc.cli.common import CommandParser, _Target
-
-
-def parsers():
-    """Every command and action with its parser."""
-    for name, (module, _) in COMMANDS.items():
-        parser = CommandParser(prog=name, allow_abbrev=False)
-        import_module(f"curecalc.cli.{module}").add_arguments(parser)
-        waiting = [([name], parser)]
-        while waiting:
-            words, one = waiting.pop()
-            yield words, one
-            for action in one._actions:
-                if isinstance(action, argparse._SubParsersAction):
-                    waiting += [([*words, key], inner) for key, inner in action.choices.items()]
+from curecalc.cli import main
+from curecalc.cli.common import _Target
 
 
 def lines():
