@@ -1,0 +1,209 @@
+"""The parts of the commands recipe and retune: what they take from where, and their figures in words, by hand."""
+
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from curecalc.cli import recipe, retune
+from curecalc.errors import QuantityError
+from curecalc.jobs.needs import read_needs
+from curecalc.units import Quantity as Q
+
+DEMO = Path(__file__).parents[2] / "demo"
+
+
+def vector(**values):
+    blank = dict.fromkeys(("line_width", "upper", "corner_depth_error", "field_zones"))
+    plain = {"ripple": Q(0.00123, "mm"), "print_through": Q(0.0456, "mm"), "compensation_layers": 2, "limits": ()}
+    return SimpleNamespace(**(blank | plain | {"kind": "hatch", "dose_along_max": 1.0, "dose_along_min": 1.0} | values))
+
+
+@pytest.mark.parametrize(
+    ("values", "told"),
+    [
+        ({}, "ripple 1.23 um; print-through 45.6 um, leave out 2 layers below"),
+        (
+            {"line_width": Q(0.12345, "mm"), "contour_offset": Q(0.0617, "mm")},
+            "line 0.123 mm wide, contour offset 0.0617 mm; print-through 45.6 um, leave out 2 layers below",
+        ),
+        ({"upper": {"line_width": Q(0.2, "mm")}, "assurance_asked": 0.95}, "at most (95 % assured): line width 200 um"),
+        ({"dose_along_min": 0.96875, "dose_along_max": 1.0}, "along a vector 96.9 to 100 % of the steady dose"),
+        ({"dose_along_min": 1.0, "dose_along_max": 1.03125}, "along a vector 100 to 103.1 % of the steady dose"),
+        ({"dose_along_min": 0.97265625}, None),
+        ({"corner_depth_error": Q(2e-6, "mm")}, "at a corner 0.002 um deeper"),
+        ({"corner_depth_error": Q(5e-7, "mm")}, None),
+        (
+            {"field_zones": {"held_at": {"x": {"value": -50.0}, "y": {"value": 49.96}}, "gain": 0.0512}},
+            "holds at x -50 mm, y 49.96 mm of the field; a speed for each zone gains 5.1 %",
+        ),
+    ],
+)
+def test_what_settings_bring_in_words(values, told):
+    head, line = recipe._consequences(SimpleNamespace(vectors=[vector(**values)]))
+    assert head == "What the settings bring"
+    if told is None:
+        assert line.endswith("leave out 2 layers below")
+    else:
+        assert line.startswith("  hatch: ")
+        assert line.endswith(told)
+
+
+def test_a_recipe_as_text(monkeypatch):
+    view = {
+        "title": "Recipe",
+        "head": [("lot", "7")],
+        "settings": [["hatch", "8", "x"]],
+        "facts": [],
+        "validity": ["valid"],
+        "warnings": [],
+    }
+    monkeypatch.setattr("curecalc.sheets.recipe_view", lambda record: view)
+    monkeypatch.setattr("curecalc.sheets.recipe_columns", lambda: ["kind", "speed", "why"])
+    one = vector(limits=(SimpleNamespace(sentence="more power would help."),))
+    record = {"monte_carlo": {"kinds": [{"kind": "hatch", "share_that_bonds": 0.98765, "draws": 2000}]}}
+    lines = recipe.recipe_text(SimpleNamespace(vectors=[one]), record).splitlines()
+    begin = ["Recipe", "lot   7", "", "kind   speed  why", "hatch      8  x", ""]
+    begin += ["What moving a limit would gain", "  hatch: more power would help.", ""]
+    assert lines[: len(begin)] == begin
+    assert lines[len(begin) + 2 :][:3] == ["hatch: 98.77 % of 2000 draws bond", "", "valid"]
+    view["facts"], view["warnings"] = ["a fact"], ["a doubt"]
+    lines = recipe.recipe_text(SimpleNamespace(vectors=[vector()]), {}).splitlines()
+    assert lines[5] == "What the settings bring"
+    assert lines[7:12] == ["", "a fact", "", "valid", ""]
+    assert lines[12:14] == ["note: a doubt", ""]
+
+
+BLANK = dict.fromkeys(("machine", "machine_name", "lot", "resin", "needs", "log"))
+
+
+@pytest.mark.parametrize(
+    ("given", "asked"),
+    [
+        ({}, None),
+        ({"lot": "L7"}, {"machine": None, "lot": "L7", "with_resin": True, "with_needs": True}),
+        ({"lot": "L7", "resin": "r.toml"}, None),
+        ({"machine_name": "north"}, {"machine": "north", "lot": None, "with_resin": True, "with_needs": True}),
+        (
+            {"machine_name": "north", "lot": "L7", "resin": "r.toml", "needs": "n.toml"},
+            {"machine": "north", "lot": "L7", "with_resin": False, "with_needs": False},
+        ),
+    ],
+)
+def test_what_a_recipe_asks_of_the_logbook(monkeypatch, given, asked):
+    calls = []
+
+    def inputs(path, **names):
+        calls.append(names)
+        return "machine", "lot", "needs", "readings"
+
+    monkeypatch.setattr("curecalc.logbook.recording.recipe_inputs", inputs)
+    args = SimpleNamespace(**(BLANK | given))
+    assert recipe._from_log(args) == ((None, None, None) if asked is None else ("machine", "lot", "needs"))
+    assert calls == ([] if asked is None else [asked])
+
+
+def test_a_machine_is_a_file_or_a_name_of_the_logbook():
+    with pytest.raises(QuantityError, match="--machine and --machine-name: "):
+        recipe._from_log(SimpleNamespace(**(BLANK | {"machine": "m.toml", "machine_name": "north"})))
+
+
+WORK = dict.fromkeys(("area", "contour_length", "hatch_vectors", "contour_vectors"))
+
+
+@pytest.mark.parametrize(
+    ("given", "kind", "changed"),
+    [
+        ({"area": "12 cm^2"}, "hatch", {"area": pytest.approx(1200.0)}),
+        ({"area": "0 mm^2", "hatch_vectors": "7"}, "hatch", {"area": 0.0, "count": 7}),
+        ({"contour_length": "0.5 m", "contour_vectors": "1"}, "contour", {"total_length": 500.0, "count": 1}),
+        ({"contour_length": "0 mm"}, "contour", {"total_length": 0.0}),
+    ],
+)
+def test_the_work_of_a_layer_goes_to_the_first_kind_of_its_pattern(given, kind, changed):
+    needs = read_needs(DEMO / "needs.toml")
+    made = recipe._with_work(SimpleNamespace(**(WORK | given)), needs)
+    (before,), (after,) = ([v for v in one.vectors if v.kind == kind] for one in (needs, made))
+    units = {"area": "mm^2", "total_length": "mm"}
+    found = {name: getattr(after, name) for name in changed}
+    assert {name: value.m_as(units[name]) if name in units else value for name, value in found.items()} == changed
+    assert [v for v in made.vectors if v.kind != kind] == [v for v in needs.vectors if v.kind != kind]
+    assert before != after
+
+
+@pytest.mark.parametrize("given", [{"area": "-1 mm^2"}, {"contour_length": "-1 mm"}, {"hatch_vectors": "0"}, {"contour_vectors": "1.5"}])
+def test_work_that_cannot_be_is_refused(given):
+    with pytest.raises(QuantityError, match="--"):
+        recipe._with_work(SimpleNamespace(**(WORK | given)), read_needs(DEMO / "needs.toml"))
+
+
+def test_depth_is_drawn_along_the_shortest_and_the_longest_kind(monkeypatch):
+    drawn = []
+    monkeypatch.setattr("curecalc.figures.along.along_figure", lambda found, kinds: drawn.append(kinds))
+
+    def kinds(*lengths):
+        tasks = [SimpleNamespace(task=SimpleNamespace(vector_length=length)) for length in lengths]
+        return SimpleNamespace(vectors=[SimpleNamespace(kind=f"k{n}", best=task) for n, task in enumerate(tasks)])
+
+    recipe._along(kinds(12.0, 45.0, float("inf"), 4.0, 30.0))
+    recipe._along(kinds(float("inf"), 5.0))
+    assert drawn == [("k3", "k1"), ("k1",)]
+    with pytest.raises(QuantityError, match="--along: the needs state no vector_length"):
+        recipe._along(kinds(float("inf")))
+
+
+READ = dict.fromkeys(("power", "power_meter", "beam_radius", "instead_of")) | {"earlier_reading_wrong": False}
+
+
+@pytest.mark.parametrize(
+    ("given", "power", "radius"),
+    [
+        ({"power": "225 mW"}, 225.0, None),
+        ({"power": "0.2 W", "earlier_reading_wrong": True, "power_meter": "b"}, 200.0, None),
+        ({"beam_radius": "0.1 mm", "instead_of": "98 um"}, None, (0.098, 0.1)),
+        ({"power": "1 mW", "beam_radius": "0.1 mm", "instead_of": "98 um"}, 1.0, (0.098, 0.1)),
+        ({}, "--power is missing", None),
+        ({"power": "0 mW"}, "--power must be", None),
+        ({"power_meter": "b"}, "--power-meter stands without --power", None),
+        ({"beam_radius": "0.1 mm"}, "--instead-of is missing", None),
+        ({"instead_of": "0.1 mm"}, "--beam-radius is missing", None),
+        ({"beam_radius": "0 mm", "instead_of": "98 um"}, "--beam-radius must be", None),
+        ({"beam_radius": "1 mm", "instead_of": "0 um"}, "--instead-of must be", None),
+        ({"beam_radius": "1 mm", "instead_of": "1 mm", "earlier_reading_wrong": True}, "--earlier-reading-wrong stands without", None),
+    ],
+)
+def test_new_readings(given, power, radius):
+    args = SimpleNamespace(**(READ | given))
+    if isinstance(power, str):
+        with pytest.raises(QuantityError, match=power):
+            retune._readings(args)
+        return
+    read, sizes = retune._readings(args)
+    assert (read and read.value.m_as("mW")) == (power and pytest.approx(power))
+    assert (sizes and tuple(q.m_as("mm") for q in sizes)) == (radius and pytest.approx(radius))
+
+
+def test_a_retune_on_the_logbook_s_own_readings_writes_no_reading_again(monkeypatch):
+    """A power typed is a new reading and is kept as one; one that the logbook gave is there already."""
+    kept = []
+    monkeypatch.setattr(retune, "_new_record", lambda *_: {})
+    monkeypatch.setattr("curecalc.cli.retune.said", lambda entry, path: {})
+    monkeypatch.setattr("curecalc.logbook.recording.record_recipe", lambda path, record, **given: kept.append(given))
+    lot = SimpleNamespace(lot="", resin=SimpleNamespace(name="clear"))
+    saved = SimpleNamespace(record={}, machine=SimpleNamespace(name="north"), lot=lot)
+    changes = [SimpleNamespace(kind="hatch", reason="slower"), SimpleNamespace(kind="contour", reason="as before")]
+    args = SimpleNamespace(log="s.db", machine=None, lot=None, operator=None, **READ)
+    for typed in (None, "225 mW"):
+        args.power = typed
+        retune._logged(args, SimpleNamespace(recipe=None, changes=changes), saved, "reading", None)
+    assert [one["reading"] for one in kept] == [None, "reading"]
+    assert {(one["machine"], one["lot"], one["operator"], one["reason"]) for one in kept} == {
+        ("north", "clear", "", "hatch: slower; contour: as before")
+    }
+    assert kept[0]["options"] == {"power": "reading"}
+    args.power_meter, args.earlier_reading_wrong, saved.lot.lot = "b", True, "L7"
+    retune._logged(args, SimpleNamespace(recipe=None, changes=[]), saved, None, (Q(1.0, "mm"), Q(2.0, "mm")))
+    assert kept[2]["lot"] == "L7"
+    assert kept[2]["options"]["earlier_reading_wrong"] is True
+    assert [one["quantity"]["value"] for one in kept[2]["options"]["beam_radius"]] == [1.0, 2.0]
+    assert "power" not in kept[2]["options"]
