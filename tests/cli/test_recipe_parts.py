@@ -69,9 +69,8 @@ def test_a_recipe_as_text(monkeypatch):
     assert lines[len(begin) + 2 :][:3] == ["hatch: 98.77 % of 2000 draws bond", "", "valid"]
     view["facts"], view["warnings"] = ["a fact"], ["a doubt"]
     lines = recipe.recipe_text(SimpleNamespace(vectors=[vector()]), {}).splitlines()
-    assert lines[5] == "What the settings bring"
-    assert lines[7:12] == ["", "a fact", "", "valid", ""]
-    assert lines[12:14] == ["note: a doubt", ""]
+    assert lines[6] == "What the settings bring"
+    assert lines[8:15] == ["", "a fact", "", "valid", "", "note: a doubt", ""]
 
 
 BLANK = dict.fromkeys(("machine", "machine_name", "lot", "resin", "needs", "log"))
