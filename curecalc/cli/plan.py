@@ -159,11 +159,11 @@ def _measured(args: argparse.Namespace, given: dict[str, Any]) -> None:
                 given["coupon_sd"], given["thickness_repeatability"] = fit.residual_sd, Quantity(0.0, MM)
     if "beam" not in given:
         units = {"power": MW, "beam_radius": MM, "hatch_spacing": MM}
-        same = {n: v for n, v in coupons.settings.items() if np.ptp(v) <= 1e-6 * v.max()}
+        same = {n: v.max() for n, v in coupons.settings.items() if not np.ptp(v)}
         if "power" in same and ("hatch_spacing" in same or ("hatch_spacing" not in coupons.settings and "beam_radius" in same)):
-            given |= {n: Quantity(float(same[n][0]), unit) for n, unit in units.items() if n in same}
+            given |= {n: Quantity(float(same[n]), unit) for n, unit in units.items() if n in same}
             if "passes" in same:
-                given["passes"] = int(same["passes"][0])
+                given["passes"] = int(same["passes"])
 
 
 def _resin(args: argparse.Namespace, given: dict[str, Any]) -> None:
