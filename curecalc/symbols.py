@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 
-__all__ = ["bare", "percent", "plain", "symbols"]
+__all__ = ["bare", "clip", "percent", "plain", "symbols"]
 
 _SYMBOLS = (
     (re.compile(r"(?<![\w.-])um(?!\.?\w)"), "µm"),
@@ -54,3 +54,9 @@ def percent(share: float, form: str = "g", *, to: float | None = None) -> str:
     """
     first = f"{100.0 * share:{form}}"
     return f"{first} %" if to is None else f"{first} to {100.0 * to:{form}} %"
+
+
+def clip(text: str) -> str:
+    """Text as it may be shown in a message: printable, at most 60 characters, quoted."""
+    clean = "".join(c if c.isprintable() else "?" for c in text)
+    return repr(clean if len(clean) <= 60 else clean[:57] + "...")

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ..errors import CurecalcError, FileError
+from ..symbols import clip
 
 __all__ = ["COMMANDS", "main"]
 
@@ -115,8 +116,7 @@ def _unknown(name: str) -> int:
 
     near = get_close_matches(name, COMMANDS, n=1)
     hint = f" Did you mean {near[0]}?" if near else ""
-    shown = "".join(c if c.isprintable() else "?" for c in name)[:40]
-    print(f"unknown command {shown!r}.{hint} The commands are {', '.join(COMMANDS)}.", file=sys.stderr)
+    print(f"unknown command {clip(name)}.{hint} The commands are {', '.join(COMMANDS)}.", file=sys.stderr)
     return 2
 
 

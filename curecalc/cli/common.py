@@ -11,6 +11,7 @@ from typing import Any, NoReturn
 
 from ..errors import QuantityError
 from ..files.disk import FIGURES
+from ..symbols import clip
 
 __all__ = [
     "CommandParser",
@@ -115,7 +116,7 @@ class CommandParser(argparse.ArgumentParser):
     def _nearest(self, given: str) -> str:
         if not given.startswith("-"):
             return (
-                f"{given[:60]!r} belongs to no option. Put a value and its unit into one argument: in plain quotes, like "
+                f"{clip(given)} belongs to no option. Put a value and its unit into one argument: in plain quotes, like "
                 '--power "30 mW", or without a space, like --power 30mW'
             )
         given = given.split()[0]
@@ -124,7 +125,7 @@ class CommandParser(argparse.ArgumentParser):
         known = [option for action in self._actions for option in action.option_strings if option.startswith("--")]
         near = get_close_matches(given.split("=")[0], known, n=1, cutoff=0.75)
         hint = f" Did you mean {near[0]}?" if near else ""
-        return f"unknown option {given[:60]!r}.{hint}"
+        return f"unknown option {clip(given)}.{hint}"
 
 
 class _Once(argparse.Action):
@@ -206,20 +207,19 @@ class _Given(_Once):
 
 def joined(parser: argparse.ArgumentParser, given: list[str]) -> list[str]:
     """Arguments with negative values told apart from options: `--overcure -0.05mm` reads as one, each value of `--window` as a value."""
-    valued = {o: a.nargs if isinstance(a.nargs, int) else 1 for a in parser._actions if a.nargs != 0 for o in a.option_strings}
+    valued = {o: a.nargs if isinstance(a.nargs, int) else 1 for a in parser._actions for o in a.option_strings}
     result: list[str] = []
-    waiting, several = 0, False
+    waiting = 0
     for text in given:
         if waiting and re.match(r"-[0-9.]", text):
-            if several:
-                result.append(f" {text}")
+            if valued.get(result[-1]) == 1:
+                result[-1] += f"={text}"
             else:
-                result[-1] = f"{result[-1]}={text}"
+                result.append(f" {text}")
             waiting -= 1
-            continue
-        result.append(text)
-        waiting = valued.get(text, max(waiting - 1, 0))
-        several = valued.get(text, 2 if several else 1) > 1
+        else:
+            result.append(text)
+            waiting = valued.get(text, max(waiting - 1, 0))
     return result
 
 

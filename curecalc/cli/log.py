@@ -8,6 +8,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from ..errors import FileError, QuantityError
+from ..symbols import clip
 from .common import FIGURES, CommandParser, _Once, add_target, flag, print_json, write_figure
 from .logadd import RADII, add_entry, open_log, option_of
 from .setting import whole
@@ -320,7 +321,7 @@ def _head(text: str | None) -> tuple[int, str] | None:
 
         with Logbook(text, write=False) as book:
             return book.head()
-    raise QuantityError(f"--head: {text[:60]!r} is neither NUMBER:HASH (at least eight letters of it) nor a backup. See: log status")
+    raise QuantityError(f"--head: {clip(text)} is neither NUMBER:HASH (at least eight letters of it) nor a backup. See: log status")
 
 
 def _verify(args: argparse.Namespace) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from ..errors import QuantityError
+from ..symbols import clip
 from .common import _Once, add_output
 from .map import add_common, field_options, show_answer
 from .setting import number
@@ -30,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
         ends = args.layer_range.split("-")
         if len(ends) != 2:
             raise QuantityError(
-                f"--layer-range must be two whole numbers, got {args.layer_range[:40]!r}. Write them like --layer-range 1-100."
+                f"--layer-range must be two whole numbers, got {clip(args.layer_range)}. Write them like --layer-range 1-100."
             )
         layers = (number("--layer-range", ends[0], whole=True), number("--layer-range", ends[1], whole=True))
     return show_answer(args, part_field(paths, layers=layers, progress=progress("stacking", "tiles"), **options))

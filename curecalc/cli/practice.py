@@ -8,6 +8,7 @@ from typing import Any
 
 from ..errors import QuantityError
 from ..files.disk import check_target
+from ..symbols import clip
 from .bench import add_bench, bench
 from .common import _Once, add_target, print_json, write_target
 from .setting import number
@@ -95,7 +96,7 @@ def _checked(args: argparse.Namespace, sheet: list[Any], seed: int) -> int:
         found = re.fullmatch(r"\s*(\d{1,4})\s*=\s*(.*)", text, re.S)
         if not found or not 1 <= int(found[1]) <= len(sheet):
             raise QuantityError(
-                f"--answer: cannot read {text[:60]!r}. Write the exercise's number (1 to {len(sheet)}), = and the answer, "
+                f"--answer: cannot read {clip(text)}. Write the exercise's number (1 to {len(sheet)}), = and the answer, "
                 'like --answer "2=0.15 mm".'
             )
         if int(found[1]) in given:

@@ -7,7 +7,7 @@ import dataclasses
 from typing import Any
 
 from ..errors import QuantityError
-from ..symbols import percent
+from ..symbols import clip, percent
 from .common import _Once, add_quantities, flag, need, quantities
 
 __all__ = [
@@ -101,7 +101,7 @@ def number(option: str, text: str | None, default: Any = None, *, whole: bool = 
         except QuantityError:
             value = 0.5
         if value != int(value) or abs(value) >= 2**53:
-            raise QuantityError(f"{option} must be a whole number, got {text[:40]!r}. Write it plainly, like 2.")
+            raise QuantityError(f"{option} must be a whole number, got {clip(text)}. Write it plainly, like 2.")
         return int(value)
     return float(parse(option, text, kind).m_as(ONE))
 

@@ -6,6 +6,7 @@ import argparse
 from typing import Any
 
 from ..errors import QuantityError
+from ..symbols import clip
 from .common import _Once, add_output, add_quantities, flag, quantities
 from .setting import add_limits, add_setting, add_uncertainty, beam_resin_scan, limits, monte_carlo
 from .solution import show_solution
@@ -33,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
 
     unknown = args.unknown.replace("-", "_")
     if unknown not in UNKNOWNS:
-        raise QuantityError(f"--for must be one of {', '.join(UNKNOWNS)}, got {args.unknown[:40]!r}.{_meant(unknown)}")
+        raise QuantityError(f"--for must be one of {', '.join(UNKNOWNS)}, got {clip(args.unknown)}.{_meant(unknown)}")
     if unknown in ("power", "scan_speed", "hatch_spacing", "passes") and getattr(args, unknown) is not None:
         raise QuantityError(f"{flag(unknown)} is what is asked for: leave it out.")
     beam, resin, scan = beam_resin_scan(args, unknown=unknown)

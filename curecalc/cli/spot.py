@@ -8,7 +8,7 @@ import math
 from typing import Any
 
 from ..errors import QuantityError
-from ..symbols import percent
+from ..symbols import clip, percent
 from .common import (
     _Once,
     add_columns,
@@ -165,7 +165,7 @@ def pair(option: str, text: str) -> Any:
 
     parts = [part.strip() for part in text.split(",")]
     if len(parts) != 2:
-        raise QuantityError(f"{option}: cannot read {text[:40]!r}. Write two lengths with a comma between them, like '10 mm, -5 mm'.")
+        raise QuantityError(f"{option}: cannot read {clip(text)}. Write two lengths with a comma between them, like '10 mm, -5 mm'.")
     return tuple(parse(option, part, "length") for part in parts)
 
 
@@ -186,7 +186,7 @@ def _day(text: str | None) -> datetime.date:
     try:
         return datetime.date.fromisoformat(text)
     except ValueError:
-        raise QuantityError(f"--date: cannot read {text[:30]!r}. Write it like 2026-01-31.") from None
+        raise QuantityError(f"--date: cannot read {clip(text)}. Write it like 2026-01-31.") from None
 
 
 def _check_save(args: argparse.Namespace) -> None:

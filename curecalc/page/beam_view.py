@@ -14,7 +14,7 @@ from ..symbols import percent
 from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show, show_span
 from .drawing import Board
 from .forms import document_of, texts_of
-from .work import Work, file_of
+from .work import Scan, Work, file_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -34,6 +34,13 @@ OPTIONS: dict[str, tuple[str, str, str]] = {
     "meter_uncertainty": ("Meter's uncertainty, for power readings", "fraction", "2 %"),
 }
 KINDS = ("", "knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power")
+
+
+def read_scan(work: Work) -> Scan:
+    """The file read last; `QuantityError` where there is none."""
+    if work.scan is None:
+        raise QuantityError("No file was read yet. Choose one.")
+    return work.scan
 
 
 class BeamView:
@@ -57,9 +64,7 @@ class BeamView:
         """
         from ..spot.measure import measure_file
 
-        if work.scan is None:
-            raise QuantityError("No file was read yet. Choose one.")
-        name, data, options = work.scan
+        name, data, options = read_scan(work)
         given = dict(options)
         kind = given.pop("kind", "") or None
         values: dict[str, Any] = {}
@@ -73,13 +78,14 @@ class BeamView:
 
     def page(self, query: dict[str, str], work: Work) -> dict[str, Any]:
         """Context for the template."""
-        given = dict(work.scan[2]) if work.scan is not None else {}
+        name, _, options = work.scan or Scan("", b"")
+        given = dict(options)
         context: dict[str, Any] = {
             "work": work,
             "options": [(key, label, example, given.get(key, "")) for key, (label, _, example) in OPTIONS.items()],
             "kinds": KINDS,
             "kind": given.get("kind", ""),
-            "file": work.scan[0] if work.scan is not None else "",
+            "file": name,
             "problem": "",
             "found": None,
             "drawings": [],
@@ -117,9 +123,9 @@ class BeamView:
         import shlex
 
         self.measured(work)
-        assert work.scan is not None
-        words = ["curecalc", "spot", work.scan[0]]
-        for name, text in work.scan[2]:
+        file, _, options = read_scan(work)
+        words = ["curecalc", "spot", file]
+        for name, text in options:
             words += [f"--{name.replace('_', '-')}", text]
         return shlex.join(words)
 
@@ -143,10 +149,8 @@ class BeamView:
         found = self.measured(work)
         if isinstance(found, PowerMeasurement):
             raise QuantityError("These are power readings, which make no beam record. Put them into the machine.")
-        options = dict(work.scan[2]) if work.scan is not None else {}
-        more: dict[str, Any] = {}
-        if "power" in options:
-            more["power"] = parse_measured("power", options["power"], "power")
+        power = dict(read_scan(work).options).get("power")
+        more = {} if power is None else {"power": parse_measured("power", power, "power")}
         return BEAM.text(beam_record(found, measured_on=datetime.date.today(), **more), comment=COMMENT)
 
 
@@ -166,7 +170,7 @@ def in_machine(work: Work, found: BeamMeasurement | PowerMeasurement) -> Work:
         raise QuantityError("There is no machine to put it into yet. Give a machine file on the view Recipe first.")
     put = texts | _put(work, texts, found)
     text = document_of(file_of("machine").schema, {name: told for name, told in put.items() if told})
-    return work.changed("machine", text, f"{part.source}, with {_source(work)} put in")
+    return work.changed("machine", text, f"{part.source}, with {read_scan(work).name} put in")
 
 
 def changes(work: Work, found: BeamMeasurement | PowerMeasurement) -> list[tuple[str, str, str]]:
@@ -178,10 +182,6 @@ def changes(work: Work, found: BeamMeasurement | PowerMeasurement) -> list[tuple
         return []
     rows = [(name.partition(".")[2].replace("_", " "), texts.get(name, ""), told) for name, told in put.items()]
     return [(name[0].upper() + name[1:], before or "not stated", then or "left out") for name, before, then in rows if before != then]
-
-
-def _source(work: Work) -> str:
-    return work.scan[0] if work.scan is not None else "a measurement"
 
 
 def _machine_texts(work: Work) -> dict[str, str]:
@@ -203,7 +203,7 @@ def _put(work: Work, texts: dict[str, str], found: BeamMeasurement | PowerMeasur
         put["laser.power"] = f"{float(best.value.m_as(MW)):.6g} mW +- {float(best.standard_uncertainty.m_as(MW)):.3g} mW"
         put["laser.power_reading_date"] = today.isoformat()
     else:
-        shaped = with_spot(machine, beam_record(found, measured_on=today, name=_source(work)))
+        shaped = with_spot(machine, beam_record(found, measured_on=today, name=read_scan(work).name))
         known = machine.beam_radius_scale_uncertainty
         both = [one.measured for one in (found.radius_x, found.radius_y) if one is not None]
         least_known = max(float(one.relative) for one in both)
@@ -232,7 +232,7 @@ def _put(work: Work, texts: dict[str, str], found: BeamMeasurement | PowerMeasur
 def stored_scan(given: Mapping[str, str], name: str, data: bytes, work: Work) -> Work:
     """The work with a file just uploaded and the options beside it, those left empty left out."""
     options = tuple((key, given[key].strip()[:60]) for key in ("kind", *OPTIONS) if given.get(key, "").strip())
-    return replace(work, scan=(name, data, options))
+    return replace(work, scan=Scan(name, data, options))
 
 
 def _best(found: Any) -> Any:

@@ -9,6 +9,7 @@ from typing import Any
 
 from ..errors import FileError
 from ..files.schema import Field, Schema
+from ..symbols import clip
 
 __all__ = ["Row", "document_of", "rows_of", "texts_of"]
 
@@ -133,7 +134,7 @@ def _lines(fields: Mapping[str, Field], texts: Mapping[str, str], before: str) -
 
 def _value(spec: Field, text: str) -> str:
     if any(ord(c) < 32 for c in text):
-        raise FileError(f"{text[:20]!r} holds a line break or a control character. Write it on one line.")
+        raise FileError(f"{clip(text)} holds a line break or a control character. Write it on one line.")
     if spec.kind == "boolean":
         return "true" if text == "yes" else "false"
     if spec.kind in _BARE and re.fullmatch(r"[-+0-9.eE:]+", text):

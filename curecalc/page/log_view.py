@@ -10,6 +10,7 @@ from ..logbook.book import Logbook
 from ..logbook.entries import ENTRY_KINDS, Entry
 from ..logbook.status import MachineState, shop_status
 from ..logbook.words import local, summary
+from ..symbols import clip
 from ..units import figure, parse, parse_measured
 
 if TYPE_CHECKING:
@@ -117,7 +118,7 @@ def add_log(app: Flask, path: str, write: bool, views: Views) -> None:
 
 def _number(text: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) < 12):
-        raise QuantityError(f"entry must be a whole number, got {text[:20]!r}.")
+        raise QuantityError(f"entry must be a whole number, got {clip(text)}.")
     return int(text)
 
 

@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 
 from ..errors import CurecalcError, FileError, QuantityError
 from ..files.shipped import invented_files
-from .work import PARTS, Work, Works, file_of
+from .work import PARTS, Scan, Work, Works, file_of
 
 if TYPE_CHECKING:
     from flask import Flask
@@ -64,7 +64,7 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
                 now = now.changed(name, (folder / f"{name}.toml").read_text(encoding="utf-8"), "invented, for trying")
             scan = folder / "beam_knife_edge.csv"
             table = (folder / "coupons_lot_7_read_again.csv").read_text(encoding="utf-8")
-            return replace(now, scan=(scan.name, scan.read_bytes(), ()), table=table.strip()), "/beam"
+            return replace(now, scan=Scan(scan.name, scan.read_bytes()), table=table.strip()), "/beam"
 
         return changing("recipe", make)
 
@@ -81,7 +81,7 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
             now = work()
             given = request.files.get("file")
             if (given is None or not given.filename) and now.scan is not None:
-                name, data = now.scan[:2]
+                name, data = now.scan.name, now.scan.data
             else:
                 name, data = upload()
             from .beam_view import stored_scan
@@ -247,16 +247,15 @@ def _kept(log: str, step: str, work: Work, given: dict[str, str], beam: BeamView
     """The entry of a step, as the command with `--log` writes it."""
     from ..logbook.book import Source
     from ..logbook.recording import record_fit, record_recipe, record_spot
+    from .beam_view import read_scan
 
     who: dict[str, Any] = {"operator": given.get("operator", "").strip()}
     machine = given.get("machine", "").strip() or (work.machine.name if work.machine is not None else None)
     if step == "beam":
-        assert work.scan is not None
-        found = beam.measured(work)
-        options = dict(work.scan[2])
+        found, scan = beam.measured(work), read_scan(work)
         record = None if hasattr(found, "at_meter") else beam.record_text(work)
-        source = Source("scan", work.scan[0], work.scan[1])
-        return record_spot(log, found, file=source, options=options, machine=machine, beam_document=record, **who)
+        source = Source("scan", scan.name, scan.data)
+        return record_spot(log, found, file=source, options=dict(scan.options), machine=machine, beam_document=record, **who)
     if step == "coupons":
         texts = lot.texts(given, work)
         coupons, fit = lot.fit(given, work)

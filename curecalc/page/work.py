@@ -9,7 +9,7 @@ from collections import OrderedDict
 from collections.abc import Mapping, MutableMapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..errors import CurecalcError, FileError
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from ..lessons.bench import Bench
     from ..recipe.record import Recipe, VectorRecipe
 
-__all__ = ["PARTS", "Part", "Work", "Works", "file_of"]
+__all__ = ["PARTS", "Part", "Scan", "Work", "Works", "file_of"]
 
 PARTS = ("machine", "resin", "needs")
 
@@ -33,6 +33,14 @@ class Part:
     text: str
     path: str
     source: str
+
+
+class Scan(NamedTuple):
+    """A beam file in memory, and the options given with it."""
+
+    name: str
+    data: bytes
+    options: tuple[tuple[str, str], ...] = ()
 
 
 def file_of(name: str) -> RecordFile[Any]:
@@ -73,8 +81,8 @@ class Work:
     parts : mapping of machine, resin and needs to Part
     given : Bench or None
         Whose numbers stand where there are no files; invented ones when None.
-    scan : tuple of str, bytes and options, or None
-        The beam file read last, in memory.
+    scan : Scan or None
+        The beam file read last.
     table, excluded : str
         Coupons as CSV, labels left out a line each.
     paths : tuple of str and bytes, or None
@@ -83,7 +91,7 @@ class Work:
 
     parts: Mapping[str, Part] = field(default_factory=dict)
     given: Bench | None = None
-    scan: tuple[str, bytes, tuple[tuple[str, str], ...]] | None = None
+    scan: Scan | None = None
     table: str = ""
     excluded: str = ""
     sheet: bool = False
@@ -117,9 +125,9 @@ class Work:
     def beam_apart(self) -> str:
         """The file of a beam that the machine was given without; empty where it was put in, or none was measured."""
         part = self.parts.get("machine")
-        if self.scan is None or part is None or part.source.endswith(f"with {self.scan[0]} put in"):
+        if self.scan is None or part is None or part.source.endswith(f"with {self.scan.name} put in"):
             return ""
-        return self.scan[0]
+        return self.scan.name
 
     def recipe(self) -> Recipe:
         """The recipe of the three files, made once.

@@ -13,7 +13,8 @@ import pint
 from pint import Quantity
 
 from ..errors import QuantityError
-from .kinds import DEGC, KELVIN, MM, ONE, brief, clip, one_line, unit_text
+from ..symbols import clip
+from .kinds import DEGC, KELVIN, MM, ONE, brief, one_line, unit_text
 
 __all__ = ["Measured", "count", "finite", "measured", "measured_field", "nonnegative", "positive", "ratio"]
 

@@ -10,7 +10,9 @@ import numpy as np
 import pint
 from pint import Quantity
 
-__all__ = ["IN_CM2", "IN_UM", "KINDS", "Kind", "brief", "clip", "one_line", "unit_text"]
+from ..symbols import clip
+
+__all__ = ["IN_CM2", "IN_UM", "KINDS", "Kind", "brief", "one_line", "unit_text"]
 
 _registry: Any = pint.get_application_registry()
 
@@ -137,12 +139,6 @@ def unit_text(unit: Any) -> str:
     """The unit as people write it here, ASCII: mJ/cm^2, um, degC."""
     known = _TEXT.get(unit)
     return known if known is not None else f"{unit:~C}".replace("**", "^").replace("*", " ").replace("µ", "u")
-
-
-def clip(text: str) -> str:
-    """Text as it may be shown in a message: printable, at most 60 characters, quoted."""
-    clean = "".join(c if c.isprintable() else "?" for c in text)
-    return repr(clean if len(clean) <= 60 else clean[:57] + "...")
 
 
 def brief(value: Quantity) -> str:

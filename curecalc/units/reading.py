@@ -10,8 +10,9 @@ from typing import Any
 from pint import Quantity
 
 from ..errors import QuantityError
+from ..symbols import clip
 from .checks import Measured, finite, measured
-from .kinds import KELVIN, KINDS, Kind, clip
+from .kinds import KELVIN, KINDS, Kind
 
 __all__ = ["parse", "parse_measured"]
 

@@ -12,8 +12,9 @@ import numpy as np
 from pint import Quantity, Unit
 
 from ..errors import QuantityError
+from ..symbols import clip
 from .checks import Measured
-from .kinds import DEG, DEGC, IN_UM, KELVIN, KINDS, NM, RAD, Kind, clip, unit_text
+from .kinds import DEG, DEGC, IN_UM, KELVIN, KINDS, NM, RAD, Kind, unit_text
 
 __all__ = ["Shown", "figure", "from_json", "kind_of", "micrometres", "show", "show_kernel", "show_span", "span", "to_json"]
 

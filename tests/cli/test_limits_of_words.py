@@ -4,12 +4,13 @@ from types import SimpleNamespace
 
 import pytest
 
-from curecalc.cli import compare, logtext, setting, terminal
+from curecalc.cli import common, compare, logtext, setting, terminal
 from curecalc.errors import FileError, QuantityError
 from curecalc.files import disk, rawtable
 from curecalc.logbook import store
 from curecalc.logbook.status import Item, MachineState, ShopState
 from curecalc.sheets.pdf_page import _Page
+from curecalc.symbols import clip
 from curecalc.units import Measured
 from curecalc.units import Quantity as Q
 
@@ -158,6 +159,45 @@ def test_plain_numbers_of_options():
         assert (found.value.m_as("mm"), found.relative) == (pytest.approx(radius, rel=1e-5), pytest.approx(0.05))
     mc = SimpleNamespace(mean=0.15, standard_uncertainty=0.01, interval=(0.13, 0.17), confidence=0.95)
     assert setting.mc_text(mc, "length") == "0.150 +- 0.010 mm, 95 % in 0.130 to 0.170 mm"
+
+
+def test_what_was_typed_stands_in_a_message_in_one_short_line():
+    assert clip("a" * 60) == f"'{'a' * 60}'"
+    assert clip("a" * 61) == f"'{'a' * 57}...'"
+    assert clip("a\nb\x1b") == "'a?b?'"
+
+
+def test_negative_values_are_told_from_options():
+    parser = common.CommandParser(prog="map")
+    for option, more in (("--one", {}), ("--four", {"nargs": 4}), ("--flag", {"action": "store_true"}), ("--some", {"nargs": "*"})):
+        parser.add_argument(option, **more)
+    for given, read in (
+        ("--one -0.5mm", ["--one=-0.5mm"]),
+        ("--one -.5mm --one 3 -7", ["--one=-.5mm", "--one", "3", "-7"]),
+        ("--one -x", ["--one", "-x"]),
+        ("--four -1 -2 3 -4 -5", ["--four", " -1", " -2", "3", " -4", "-5"]),
+        ("--four 1 --one -2", ["--four", "1", "--one=-2"]),
+        ("--flag -3 -4", ["--flag", "-3", "-4"]),
+        ("--some -3 -4", ["--some=-3", "-4"]),
+    ):
+        assert common.joined(parser, given.split()) == read
+
+
+def test_a_bar_of_progress(monkeypatch, capsys):
+    assert terminal.progress("mapping", "tiles") is None
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
+    show = terminal.progress("mapping", "tiles")
+    for done in (0, 1, 7):
+        show(done, 7)
+    # four of thirty for one in seven
+    bars = ("." * 30, "#" * 4 + "." * 26, "#" * 30)
+    assert capsys.readouterr().err == "".join(f"\rmapping [{bar}] {n}/7 tiles" for bar, n in zip(bars, (0, 1, 7))) + "\n"
+
+
+def test_columns_stand_below_one_another():
+    rows = [("kind", "old", "new"), ("a", "1.5", "")]
+    assert terminal.aligned(rows) == ["kind  old  new", "a     1.5"]
+    assert terminal.aligned(rows, str.rjust) == ["kind  old  new", "   a  1.5"]
 
 
 def test_lines_fold_below_their_last_column():
