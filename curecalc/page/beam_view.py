@@ -231,7 +231,7 @@ def _put(work: Work, texts: dict[str, str], found: BeamMeasurement | PowerMeasur
 
 def stored_scan(given: Mapping[str, str], name: str, data: bytes, work: Work) -> Work:
     """The work with a file just uploaded and the options beside it, those left empty left out."""
-    options = tuple((key, given[key].strip()[:60]) for key in ("kind", *OPTIONS) if given.get(key, "").strip())
+    options = tuple((key, given[key].strip()) for key in ("kind", *OPTIONS) if given.get(key, "").strip())
     return replace(work, scan=Scan(name, data, options))
 
 

@@ -85,7 +85,7 @@ class CouponsView:
         return {
             "table": (work.table if own else query.get("table", invented_table())).replace("\r\n", "\n").replace("\r", "\n"),
             "exclude": work.excluded if own and "exclude" not in query else query.get("exclude", ""),
-            "depth": query.get("depth", _wanted(work))[:60].strip(),
+            "depth": query.get("depth", _wanted(work)).strip(),
         } | {name: query.get(name, "")[:80].strip() for name in ("resin", "lot", "wavelength", "temperature")}
 
     @staticmethod

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["FIELDS", "SPOT_WIDTHS", "Field", "State", "plainly", "read", "start_texts"]
 
+LONGEST = 2000  # characters of a text that are read: a whole setting kept beside another has fewer
 SPOT_WIDTHS = {"radius": "radius at 1/e^2", "diameter": "diameter at 1/e^2", "fwhm": "full width at half maximum"}
 
 
@@ -148,14 +149,11 @@ def start_texts(bench: Bench, chosen: VectorRecipe | None = None, *, beam: Beam 
 
 def read(query: Mapping[str, str], start: Mapping[str, str], names: list[str]) -> State:
     """The state of an address: given texts over the starting ones, each read and checked by the library's own rules."""
-    texts = {name: query.get(name, text)[: 2000 if name == "beside" else 200] for name, text in start.items()}
-    for other in query:
-        if other in FIELDS and other not in texts:
-            texts[other] = query[other][:200]
-    state = State(texts)
+    known = {name: text for name, text in query.items() if name in start or name in FIELDS}
+    state = State({name: text[:LONGEST] for name, text in {**start, **known}.items()})
     for name in names:
         one = FIELDS[name]
-        text = texts.get(name, "").strip()
+        text = state.texts.get(name, "").strip()
         try:
             state.values[name] = _value(one, text)
         except QuantityError as error:

@@ -94,7 +94,7 @@ def add_log(app: Flask, path: str, write: bool, views: Views) -> None:
             abort(404)
         try:
             with Logbook(path, write=write, create=write) as book:
-                report = drift_report(book, "power", machine=request.args.get("machine", "")[:80])
+                report = drift_report(book, "power", machine=request.args.get("machine", ""))
             return Response(views.board.file(lambda: drift_figure(report), ending), mimetype=FORMATS[ending])
         except CurecalcError as error:
             return Response(" ".join(str(error).split()) + "\n", 400, mimetype="text/plain")

@@ -121,16 +121,16 @@ class MapView:
         return work.paths
 
     def _state(self, query: dict[str, str], work: Work) -> State:
-        start = {"paths": "", "layer": "", "x": "", "y": "", "across": "", "speed_factor": "1"}
-        if (given := self.paths(query, work)) is not None:
-            start["layer"] = str(_read(*given).layers[0])
-        return read(query, start, [n for n in start if n != "paths" and query.get(n, start[n]).strip()])
+        first = str(_read(*self.paths(query, work)).layers[0])
+        start = {"paths": "", "layer": first, "x": "", "y": "", "across": "", "speed_factor": "1"}
+        given = {name: text for name, text in query.items() if text.strip()}
+        return read(given, start, [n for n, text in start.items() if n != "paths" and (n in given or text)])
 
     def _asked(self, state: State, query: dict[str, str], work: Work) -> _Asked:
         if not state.good:
             raise QuantityError(next(iter(state.problems.values())))
         where: dict[str, Any] = {n: state.values[n] for n in ("x", "y", "across") if n in state.values}
-        layer = float(state.values["layer"].m) if "layer" in state.values else -1.0
+        layer = float(state.values["layer"].m)
         if layer != int(layer):
             raise QuantityError(f"Layer must be a whole number, got {layer:g}.")
         texts = tuple((n, repr(float(q.m_as(MM)))) for n, q in where.items())
@@ -147,7 +147,7 @@ class MapView:
 
         state = self._state(query, work)
         asked = self._asked(state, query, work)
-        factor = float(state.values["speed_factor"].m) if "speed_factor" in state.values else 1.0
+        factor = float(state.values["speed_factor"].m)
         look = _look(asked)
         if factor == 1.0:
             return asked, look
@@ -208,11 +208,12 @@ class MapView:
         """Where the buttons lead: a quarter of the window aside, closer, farther, the whole layer."""
         left, below, right, above = look.window
         wide, x, y = right - left, 0.5 * (left + right), 0.5 * (below + above)
+        aside = 0.25 * wide
         steps = {
-            "Left": (x - 0.25 * wide, y, wide),
-            "Right": (x + 0.25 * wide, y, wide),
-            "Up": (x, y + 0.25 * wide, wide),
-            "Down": (x, y - 0.25 * wide, wide),
+            "Left": (x - aside, y, wide),
+            "Right": (x + aside, y, wide),
+            "Up": (x, y + aside, wide),
+            "Down": (x, y - aside, wide),
             "Closer": (x, y, max(wide / 1.5, 0.1)),
             "Farther": (x, y, min(wide * 1.5, 0.999 * look.widest)),
         }
