@@ -93,8 +93,9 @@ class CommandParser(argparse.ArgumentParser):
             message = self._nearest(unknown[1])
         elif missing := re.match(r"the following arguments are required: (.+)", message):
             message = f"{missing[1]} is missing"
-        elif choice := re.match(r"(?:argument (.+?): )?invalid choice: (.+?) \(choose from (.+)\)", message):
-            message = f"{choice[1] or 'this'} must be one of {choice[3].replace(chr(39), '')}, got {choice[2]}"
+        elif choice := re.match(r"(?:argument )?(.+?): invalid choice: (.+?) \(choose from (.+)\)", message):
+            name, got, known = choice.groups()
+            message = f"{name} must be one of {known}, got {got}".replace("'", "")
         end = "" if message.endswith((".", "?")) else "."
         self.exit(2, f"{message}{end} See {self.prog} --help.\n")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from typing import Any
 
 from ..errors import FileError, QuantityError
@@ -152,11 +153,12 @@ def _names(files: list[str]) -> list[str]:
 def _same_data(files: list[str]) -> list[str]:
     """A warning where two of the files hold the same bytes."""
     from hashlib import sha256
+    from itertools import combinations
 
     from ..files.disk import read_bytes
 
-    sums = [sha256(read_bytes(file, what="coupon", largest=50_000_000)).hexdigest() for file in files]
-    twins = [(a, b) for i, a in enumerate(files) for j, b in enumerate(files) if i < j and sums[i] == sums[j]]
+    sums = {file: sha256(read_bytes(file, what="coupon", largest=math.inf)).digest() for file in files}
+    twins = [(a, b) for a, b in combinations(files, 2) if sums[a] == sums[b]]
     return [f"{a} and {b} hold the same data: a lot compared with itself says nothing about a new one." for a, b in twins]
 
 

@@ -24,6 +24,7 @@ from .terminal import progress
 
 __all__ = ["add_arguments", "add_common", "field_options", "filled_paths", "run", "save", "show_answer"]
 
+MOST_PIXELS = 64_000_000  # of a saved field
 _SETTINGS = ["power", "scan_speed", "beam_radius"]
 
 
@@ -199,9 +200,9 @@ def save(args: argparse.Namespace, answer: Any) -> None:
     from ..map.answer import dose_image
 
     grid = answer.job.grid
-    if grid.rows * grid.columns > 64_000_000:
-        raise QuantityError(f"--save: {grid.rows * grid.columns} pixels are too many for one file. Choose a part with --window.")
-    dose, shown, _ = dose_image(answer.job, grid.window(), most=64_000_000)
+    if (pixels := grid.rows * grid.columns) > MOST_PIXELS:
+        raise QuantityError(f"--save: {pixels} pixels are too many for one file. Choose a part with --window.")
+    dose, shown, _ = dose_image(answer.job, grid.window(), most=MOST_PIXELS)
     buffer = BytesIO()
     np.savez_compressed(buffer, x=shown.x, y=shown.y, exposure=IN_CM2 * dose, cure_depth=answer.job.optics.law.depth(dose))
     write_target(args, "save", buffer.getvalue())
