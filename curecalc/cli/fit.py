@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 __all__ = ["add_arguments", "fit_from", "run"]
 
-NAMES = ("resin", "lot", "machine", "power_meter", "gauge")
+NAMES = ("lot", "machine", "power_meter", "gauge")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -59,7 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("resin file")
     add_target(group, "--save", "write the resin file that recipe reads", ".toml")
     group.add_argument("--resin-name", dest="name", metavar="TEXT", action=_Once, help="of the resin, for sheets")
-    for name in NAMES[1:]:
+    for name in NAMES:
         option = "--machine-name" if name == "machine" else flag(name)
         group.add_argument(option, dest=name, metavar="TEXT", action=_Once, help="if the table does not say")
     group.add_argument("--wavelength", metavar="VALUE", action=_Once, help='if the table does not say, like "355 nm"')
@@ -271,4 +271,4 @@ def _beside(args: argparse.Namespace) -> dict[str, Any]:
 
     kinds = {"wavelength": "wavelength", "temperature": "temperature", "density": "density"}
     read = {k: parse(flag(k), v, kind) for k, kind in kinds.items() if (v := getattr(args, k)) is not None}
-    return read | {"name": args.name or "", "names": {n: getattr(args, n) for n in NAMES[1:] if getattr(args, n)}}
+    return read | {"name": args.name or "", "names": {n: getattr(args, n) for n in NAMES if getattr(args, n)}}

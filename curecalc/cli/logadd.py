@@ -118,12 +118,13 @@ def _lines(args: argparse.Namespace) -> int:
             except (ValueError, KeyError, AttributeError, TypeError):
                 way = '{"kind": "power", "machine": "north", "power": "238 mW +- 2 %"}'
                 raise QuantityError(f"stdin line {place}: is no entry. Write one JSON object a line, like {way}.") from None
-            odd = [key for key in given if key not in fields and key not in (*_LINE_KEYS, *RADII)]
-            if odd:
-                raise QuantityError(
-                    f"stdin line {place}: {odd[0]!r} is no key of a {kind} entry; it knows {', '.join([*_LINE_KEYS, *fields])}."
-                )
-            words: dict[str, Any] = dict.fromkeys([*_LINE_KEYS, *fields, *RADII]) | given
+            words: dict[str, Any] = dict.fromkeys([*_LINE_KEYS, *fields, *RADII])
+            for key in given:
+                if key not in words:
+                    raise QuantityError(
+                        f"stdin line {place}: {key!r} is no key of a {kind} entry; it knows {', '.join([*_LINE_KEYS, *fields])}."
+                    )
+            words |= given
             one = argparse.Namespace(
                 kind=kind, sure=args.sure, **{k: v if v is None or k == "corrects" else str(v) for k, v in words.items()}
             )

@@ -33,5 +33,5 @@ def run(args: argparse.Namespace) -> int:
             raise QuantityError(
                 f"--layer-range must be two whole numbers, got {clip(args.layer_range)}. Write them like --layer-range 1-100."
             )
-        layers = (number("--layer-range", ends[0], whole=True), number("--layer-range", ends[1], whole=True))
+        layers = tuple(number("--layer-range", end, whole=True) for end in ends)
     return show_answer(args, part_field(paths, layers=layers, progress=progress("stacking", "tiles"), **options))

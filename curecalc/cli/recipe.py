@@ -201,7 +201,7 @@ def _with_work(args: argparse.Namespace, needs: Any) -> Any:
 
 
 def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> None:
-    import json
+    from ..files.disk import json_text
 
     drawn = {name: draw(recipe) for name, draw in (("figure", _window), ("along", _along), ("zones", _zones)) if getattr(args, name)}
     for name, figure in drawn.items():  # all drawn before one is written
@@ -216,7 +216,7 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
 
         written["table"] = recipe_csv(record).encode()
     if args.save:
-        written["save"] = (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+        written["save"] = json_text(record).encode()
     for name, content in written.items():
         write_target(args, name, content)
 

@@ -145,15 +145,14 @@ def _new_record(result: Any, saved: Any) -> dict[str, Any]:
 def _write(args: argparse.Namespace, result: Any, saved: Any, logged: dict[str, Any]) -> None:
     if not args.save and not args.sheet:
         return
-    import json
-
+    from ..files.disk import json_text
     from ..sheets import sheet_bytes
 
     record = _new_record(result, saved)
     if args.sheet:
         write_target(args, "sheet", sheet_bytes(result.recipe, record | logged, args.sheet.lower().rpartition(".")[2]))
     if args.save:
-        write_target(args, "save", json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+        write_target(args, "save", json_text(record))
 
 
 def _text(result: Any) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import math
 from typing import Any
 
 from ..errors import QuantityError
@@ -99,8 +100,8 @@ def number(option: str, text: str | None, default: Any = None, *, whole: bool = 
         try:
             value = float(parse(option, text, "number").m)
         except QuantityError:
-            value = 0.5
-        if value != int(value) or abs(value) >= 2**53:
+            value = math.nan
+        if not value.is_integer() or abs(value) >= 2**53:
             raise QuantityError(f"{option} must be a whole number, got {clip(text)}. Write it plainly, like 2.")
         return int(value)
     return float(parse(option, text, kind).m_as(ONE))

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import json
+from typing import Any
 
+from ..files.disk import json_text
 from .common import add_output, add_target, print_json, write_target
 
 __all__ = ["add_arguments", "run"]
@@ -24,12 +25,17 @@ def run(args: argparse.Namespace) -> int:
     report = validate()
     record = report.to_dict()
     if args.save:
-        write_target(args, "save", json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+        write_target(args, "save", json_text(record))
     if args.json:
         print_json(record)
-        return 0 if report.passed else 1
+    else:
+        _tell(report, everything=args.all)
+    return 0 if report.passed else 1
+
+
+def _tell(report: Any, *, everything: bool) -> None:
     for o in report.outcomes:
-        if args.all or not o.agrees:
+        if everything or not o.agrees:
             got = ", ".join(f"{v:.10g}" for v in o.obtained) or o.note
             verdict = "agrees" if o.agrees else "DIFFERS"
             print(f"{verdict:<8} {o.id}: source {o.source} ({o.locator}; {o.tag}) prints {o.published}; obtained {got}; ", end="")
@@ -40,4 +46,3 @@ def run(args: argparse.Namespace) -> int:
     print(f"{report.date}; {versions}")
     if failed:
         print("Do not calculate with this installation until the differences are explained.")
-    return 0 if report.passed else 1

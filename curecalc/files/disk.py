@@ -15,13 +15,20 @@ from typing import Any, BinaryIO, TypeVar
 
 from ..errors import FileError
 
-__all__ = ["FIGURES", "LARGEST", "check_target", "move_new", "open_file", "read_bytes", "write_bytes", "writing"]
+__all__ = ["FIGURES", "LARGEST", "check_target", "json_text", "move_new", "open_file", "read_bytes", "write_bytes", "writing"]
 
 T = TypeVar("T")
 
 FIGURES = (".png", ".svg", ".pdf")
 
 LARGEST = 4_000_000  # bytes; a document written by people is a few kilobytes
+
+
+def json_text(record: Any) -> str:
+    """A record as the JSON text of a file: full precision, no NaN."""
+    import json
+
+    return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def read_bytes(path: str | Path, *, what: str, largest: float = LARGEST) -> bytes:

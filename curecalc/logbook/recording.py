@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import FileError, QuantityError
+from ..files.disk import json_text
 from ..units import Measured
 from .book import Logbook, Source
 from .entries import LONGEST_NAME, Entry
@@ -339,10 +340,10 @@ def record_recipe(
     }
     if reason:
         payload["reason"] = reason
-    sources = [Source("recipe", "recipe.json", _json(record))]
+    sources = [Source("recipe", "recipe.json", json_text(record).encode())]
     sources += [Source(name, Path(str(one["path"])).name, one["text"].encode()) for name, one in record["files"].items() if "text" in one]
     if old is not None:
-        sources.append(Source("old_recipe", "old_recipe.json", _json(old)))
+        sources.append(Source("old_recipe", "old_recipe.json", json_text(old).encode()))
     with Logbook(path, create=True) as book:
         beam = book.latest("beam", machine=machine)
         radius = beam.quantity("beam_radius") if beam is not None else None
@@ -352,12 +353,6 @@ def record_recipe(
             if reading is not None:  # charts and status go on from what the settings rest on
                 book.add("power", {"power": reading}, machine=machine, operator=operator)
             return book.add(kind, payload, machine=machine, lot=lot, operator=operator, sources=_distinct(sources))
-
-
-def _json(record: Mapping[str, Any]) -> bytes:
-    import json
-
-    return (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
 
 
 def record_spot(

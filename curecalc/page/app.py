@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from ..cautions import SHORT_CAUTION
 from ..errors import CurecalcError
+from ..files.disk import json_text
 from ..symbols import symbols
 from .guard import AccessCodes, RateLimit, install
 from .work import Part, Work, Works
@@ -229,7 +229,7 @@ def _add_views(app: Flask, views: Views, works: Works) -> None:
         which = stem.removesuffix("command").removesuffix("-") or view.answers[0]
         if ending == "json" and stem in view.answers:
             record = view.record(given, work, stem)
-            return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n", "application/json", file
+            return json_text(record), "application/json", file
         if file == ("command.txt" if which == view.answers[0] else f"{which}-command.txt") and which in view.answers:
             return view.command(given, work, which) + "\n", "text/plain", f"{which}-command.txt"
         if stem not in view.panels or ending not in FORMATS:

@@ -30,8 +30,8 @@ class Field:
     name: str
     label: str
     kind: str
-    low: float
-    high: float
+    low: float = 0.0  # ends of its slider, where it has one
+    high: float = 0.0
     note: str = ""
     rule: str = "positive"
     uncertain: bool = True
@@ -65,12 +65,12 @@ FIELDS: dict[str, Field] = {
         Field("overcure", "Overcure wanted", "length", -0.05, 0.3, rule="finite", uncertain=False, even=True),
         Field("penetration_depth", "Penetration depth", "length", 0.01, 0.6, note="Dp"),
         Field("critical_exposure", "Critical exposure", "exposure", 0.5, 120.0, note="Ec"),
-        Field("layer", "Layer", "number", 0.0, 1e7, rule="nonnegative", uncertain=False),
-        Field("x", "Centre x", "length", -1e3, 1e3, rule="finite", uncertain=False, even=True),
-        Field("y", "Centre y", "length", -1e3, 1e3, rule="finite", uncertain=False, even=True),
-        Field("across", "Width of the view", "length", 0.1, 100.0, uncertain=False),
+        Field("layer", "Layer", "number", rule="nonnegative", uncertain=False),
+        Field("x", "Centre x", "length", rule="finite", uncertain=False),
+        Field("y", "Centre y", "length", rule="finite", uncertain=False),
+        Field("across", "Width of the view", "length", uncertain=False),
         Field("speed_factor", "All speeds times", "number", 0.25, 4.0, uncertain=False),
-        Field("layers", "Layers in all", "number", 1.0, 50.0, rule="count", uncertain=False, even=True),
+        Field("layers", "Layers in all", "number", rule="count", uncertain=False),
     )
 }
 

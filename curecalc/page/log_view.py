@@ -6,6 +6,7 @@ import secrets
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
+from ..files.disk import json_text
 from ..logbook.book import Logbook
 from ..logbook.entries import ENTRY_KINDS, Entry
 from ..logbook.status import MachineState, shop_status
@@ -78,11 +79,9 @@ def add_log(app: Flask, path: str, write: bool, views: Views) -> None:
 
     @app.route("/log/numbers.json")
     def log_numbers() -> Any:
-        import json
-
         with Logbook(path, write=write, create=write) as book:
-            content = json.dumps(shop_status(book).to_dict(), indent=2, ensure_ascii=False, allow_nan=False)
-        return Response(content + "\n", mimetype="application/json")
+            content = json_text(shop_status(book).to_dict())
+        return Response(content, mimetype="application/json")
 
     @app.route("/log/chart.<ending>")
     def log_chart(ending: str) -> Any:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import math
 import shlex
 import tomllib
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, NoSolution, QuantityError
+from ..files.disk import json_text
 from ..units import MM, MW, parse, parse_measured, positive, show
 from .drawing import Board
 from .forms import document_of, rows_of
@@ -203,7 +203,7 @@ def download(work: Work, name: str) -> bytes:
     recipe = _whole(work)
     record = recipe_record(recipe)
     if name == "recipe.json":
-        return (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+        return json_text(record).encode()
     if name == "recipe.csv":
         return recipe_csv(record).encode()
     return sheet_bytes(recipe, record, name.rpartition(".")[2])

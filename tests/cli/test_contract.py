@@ -4,6 +4,7 @@ import json
 import math
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import pytest
 from sampling import few
@@ -185,3 +186,30 @@ def test_a_window_may_reach_below_zero(tmp_path, capsys, monkeypatch):
     assert main([*words, "-0.2mm", "-0.2 mm", "1.2mm", "0.3mm"]) == 0
     assert main([*words, "-0.2mm", "-0.2mm", "1.2mm"]) == 2
     assert "expected 4 arguments" in capsys.readouterr().err
+
+
+def test_a_validation_ends_with_one_where_a_check_differs(capsys, monkeypatch):
+    def outcome(name, agrees):
+        told = {
+            "source": "book",
+            "locator": "p. 3",
+            "tag": "read",
+            "published": "1.5",
+            "obtained": (1.25, 2.0),
+            "note": "",
+            "difference": 0.0123,
+        }
+        return SimpleNamespace(id=name, agrees=agrees, tolerance=0.005, **told)
+
+    for agree, status in ((True, 0), (False, 1)):
+        outcomes = [outcome("good", True), outcome("other", agree)]
+        found = SimpleNamespace(outcomes=outcomes, passed=agree, versions={"numpy": "2.0"}, date="2026-01-31", to_dict=lambda: {"a": 1})
+        monkeypatch.setattr("curecalc.validation.validate", lambda found=found: found)
+        assert run(capsys, "validate", "--json")[:2] == (status, '{\n  "a": 1\n}\n')
+        got, out, _ = run(capsys, "validate")
+        assert got == status
+        lines = out.splitlines()
+        row = "DIFFERS  other: source book (p. 3; read) prints 1.5; obtained 1.25, 2; difference 0.012, tolerance 0.005"
+        assert lines[:1] == (["2 outside checks, 2 agree, 0 differ"] if agree else [row])
+        assert ("2 outside checks, 1 agree, 1 differ" in lines) is not agree
+        assert len(run(capsys, "validate", "--all")[1].splitlines()) == (4 if agree else 5)
