@@ -8,9 +8,9 @@ import sys
 from typing import Any
 
 from ..errors import QuantityError
+from ..symbols import clip
 from .bench import add_bench, bench, bench_given
 from .common import _Once
-from .setting import number
 
 __all__ = ["add_arguments", "run"]
 
@@ -86,14 +86,21 @@ def run(args: argparse.Namespace) -> int:
                 )
     host = args.host or LOOPBACK
     local = host in (LOOPBACK, "localhost", "::1") and args.proxy is None
-    port = number("--port", args.port, 8765, whole=True)
+    where = {} if args.port is None else {"port": _port(args.port)}
     # with nothing given the first view waits for no reader of files and units
     here, parts = bench(args) if bench_given(args) else None, _parts(args)
     codes = None if local else AccessCodes(_tell, args.person)
     options = PageOptions(bench=here, parts=parts, log=args.log, write=args.write, hosts=(*names_of(host), *args.name), codes=codes)
     _stop_on_terminate()
-    serve(options, host=host, port=port, certificate=args.certificate, key=args.key, proxy=args.proxy, open_browser=args.open)
+    serve(options, host=host, certificate=args.certificate, key=args.key, proxy=args.proxy, open_browser=args.open, **where)
     return 0
+
+
+def _port(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise QuantityError(f"--port must be a whole number from 0 to 65535, got {clip(text)}.") from None
 
 
 def _parts(args: argparse.Namespace) -> dict[str, Any]:

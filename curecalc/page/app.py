@@ -6,12 +6,12 @@ import datetime
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from http import HTTPStatus
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Protocol
 
 from ..cautions import SHORT_CAUTION
 from ..errors import CurecalcError
-from ..files.disk import json_text
 from ..symbols import symbols
 from .guard import AccessCodes, RateLimit, install
 from .work import Part, Work, Works
@@ -222,6 +222,7 @@ def _add_views(app: Flask, views: Views, works: Works) -> None:
 
     def content(view: View, file: str) -> tuple[str | bytes, str, str]:
         """What a file beside a view holds, its kind, and what it is called."""
+        from ..files.disk import json_text
         from .drawing import FORMATS
 
         given, work = query(), works.of(session)
@@ -233,7 +234,7 @@ def _add_views(app: Flask, views: Views, works: Works) -> None:
         if file == ("command.txt" if which == view.answers[0] else f"{which}-command.txt") and which in view.answers:
             return view.command(given, work, which) + "\n", "text/plain", f"{which}-command.txt"
         if stem not in view.panels or ending not in FORMATS:
-            abort(404)
+            abort(HTTPStatus.NOT_FOUND)
         return views.board.file(lambda: view.figure(given, work, stem), ending), FORMATS[ending], file
 
     def beside(name: str, file: str) -> Response:
@@ -241,7 +242,7 @@ def _add_views(app: Flask, views: Views, works: Works) -> None:
         try:
             text, kind, called = content(view, file)
         except CurecalcError as error:
-            return Response(" ".join(str(error).split()) + "\n", 400, mimetype="text/plain")
+            return Response(" ".join(str(error).split()) + "\n", HTTPStatus.BAD_REQUEST, mimetype="text/plain")
         answer = Response(text, mimetype=kind)
         answer.headers["Content-Disposition"] = f'attachment; filename="curecalc-{view.name}-{called}"'
         return answer
@@ -264,12 +265,14 @@ def _add_entrance(app: Flask, options: PageOptions) -> None:
             return redirect(then)
         if request.method == "GET":
             return render_template("enter.html", then=then, problem="")
-        found = options.codes.opens(request.form.get("code", "")[:40], request.remote_addr or "")
+        found = options.codes.opens(request.form.get("code", ""), request.remote_addr or "")
         if found.right:
             session["open"], session["person"] = True, found.person
-            return redirect(then, 303)
-        problem = "Too many tries from this device. Wait a minute." if found.waits else "That is not a code shown on the terminal."
-        return render_template("enter.html", then=then, problem=problem), 429 if found.waits else 403
+            return redirect(then, HTTPStatus.SEE_OTHER)
+        problem, status = "That is not a code shown on the terminal.", HTTPStatus.FORBIDDEN
+        if found.waits:
+            problem, status = "Too many tries from this device. Wait a minute.", HTTPStatus.TOO_MANY_REQUESTS
+        return render_template("enter.html", then=then, problem=problem), status
 
 
 def _add_errors(app: Flask) -> None:
@@ -278,17 +281,22 @@ def _add_errors(app: Flask) -> None:
 
     @app.errorhandler(HTTPException)
     def refused(error: HTTPException) -> Any:
-        own = {404: "There is no such page here.", 413: "The upload is too large: at most 500 kB."}
-        message = own.get(error.code or 0, error.description or error.name)
+        own: dict[int | None, str] = {
+            HTTPStatus.NOT_FOUND: "There is no such page here.",
+            HTTPStatus.REQUEST_ENTITY_TOO_LARGE: "The upload is too large: at most 500 kB.",
+        }
+        message = own.get(error.code, error.description or error.name)
         if request.path.endswith((".json", ".txt", ".svg", ".png", ".pdf")) or request.headers.get("X-Part"):
             return Response(f"{message}\n", error.code, mimetype="text/plain")
         return render_template("error.html", message=message), error.code
 
     @app.errorhandler(CurecalcError)
     def said(error: CurecalcError) -> Any:
-        return render_template("error.html", message=" ".join(str(error).split())), 400
+        return render_template("error.html", message=" ".join(str(error).split())), HTTPStatus.BAD_REQUEST
 
     @app.errorhandler(Exception)
     def failed(error: Exception) -> Any:
         app.logger.exception("the page failed on %s", request.path)
-        return render_template("error.html", message="The program failed here. What it says stands in the terminal."), 500
+        return render_template(
+            "error.html", message="The program failed here. What it says stands in the terminal."
+        ), HTTPStatus.INTERNAL_SERVER_ERROR

@@ -9,6 +9,7 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -76,7 +77,7 @@ class AccessCodes:
     def __init__(self, tell: Callable[[str, str], None], persons: Sequence[str] = ()) -> None:
         self._tell = tell
         self._lock = threading.Lock()
-        self._tries = RateLimit(burst=6, per_second=1.0 / 20.0)
+        self._tries = RateLimit(burst=6, per_second=0.05)
         self._lasting = bool(persons)
         self.codes = {person: self._new() for person in persons or ("",)}
         for person, code in self.codes.items():
@@ -110,7 +111,7 @@ def install(app: Flask, *, hosts: Callable[[str], bool], codes: AccessCodes | No
         MAX_CONTENT_LENGTH=LARGEST_BODY,
         MAX_FORM_MEMORY_SIZE=LARGEST_BODY,
         MAX_FORM_PARTS=20,
-        SECRET_KEY=secrets.token_bytes(32),
+        SECRET_KEY=secrets.token_bytes(),
         SESSION_COOKIE_NAME="curecalc",
         SESSION_COOKIE_HTTPONLY=True,
         SESSION_COOKIE_SAMESITE="Strict",
@@ -120,20 +121,20 @@ def install(app: Flask, *, hosts: Callable[[str], bool], codes: AccessCodes | No
     @app.before_request
     def check() -> Any:
         if not hosts(request.host):
-            abort(400, "This page answers to its own address only. Open the address that the program printed.")
+            abort(HTTPStatus.BAD_REQUEST, "This page answers to its own address only. Open the address that the program printed.")
         if request.method not in ("GET", "HEAD", "POST"):
-            abort(405, description="The page knows GET and POST only.")
+            abort(HTTPStatus.METHOD_NOT_ALLOWED, description="The page knows GET and POST only.")
         if not limit.allows(request.remote_addr or ""):
-            answer = Response("Too many requests at once. Wait a second.\n", 429, mimetype="text/plain")
+            answer = Response("Too many requests at once. Wait a second.\n", HTTPStatus.TOO_MANY_REQUESTS, mimetype="text/plain")
             answer.headers["Retry-After"] = "2"
             return answer
         if len(request.full_path) > LONGEST_ADDRESS:
-            abort(414, "The address is too long. For a large table use the command line: curecalc fit FILE.")
+            abort(HTTPStatus.REQUEST_URI_TOO_LONG, "The address is too long. For a large table use the command line: curecalc fit FILE.")
         if request.method == "POST":
             same_place(request, abort)
         if codes is not None and not session.get("open") and request.endpoint not in ("enter", "static", "favicon"):
             if request.method == "POST" or request.headers.get("X-Part"):
-                abort(403, "This browser has not entered the access code yet. Load the page anew.")
+                abort(HTTPStatus.FORBIDDEN, "This browser has not entered the access code yet. Load the page anew.")
             return redirect(url_for("enter", then=request.full_path.rstrip("?")))
         return None
 
@@ -152,7 +153,7 @@ def install(app: Flask, *, hosts: Callable[[str], bool], codes: AccessCodes | No
 def same_place(request: Any, abort: Callable[..., Any]) -> None:
     """A form must come from a page of this very address."""
     if request.headers.get("Sec-Fetch-Site", "same-origin") not in ("same-origin", "none"):
-        abort(403, "This form was sent from another site and is refused.")
+        abort(HTTPStatus.FORBIDDEN, "This form was sent from another site and is refused.")
     origin = request.headers.get("Origin")
     if origin is None or origin.split("://", 1)[-1] != request.host:
-        abort(403, "This form was not sent from this page and is refused.")
+        abort(HTTPStatus.FORBIDDEN, "This form was not sent from this page and is refused.")

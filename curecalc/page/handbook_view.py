@@ -25,7 +25,7 @@ def _made() -> bytes:
         file = Path(folder) / "handbook.html"
         done = subprocess.run([sys.executable, "-m", "curecalc", "manual", str(file)], capture_output=True, text=True, check=False)
         if done.returncode:
-            raise CurecalcError(f"the handbook could not be made: {done.stderr.strip()[:300]}. Try: curecalc manual handbook.html")
+            raise CurecalcError(f"the handbook could not be made: {done.stderr.strip()}. Try: curecalc manual handbook.html")
         return file.read_bytes()
 
 

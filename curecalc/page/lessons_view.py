@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
@@ -49,7 +50,7 @@ def add_lessons(app: Flask, works: Works, views: Views) -> None:
         from .fields import FIELDS, read, start_texts
 
         if name not in ORDER:
-            abort(404)
+            abort(HTTPStatus.NOT_FOUND)
         place = ORDER.index(name)
         bench = works.of(session).bench()
         start = start_texts(bench)

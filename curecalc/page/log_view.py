@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
@@ -41,7 +42,7 @@ def add_log(app: Flask, path: str, write: bool, views: Views) -> None:
 
     def token() -> str:
         if "token" not in session:
-            session["token"] = secrets.token_urlsafe(16)
+            session["token"] = secrets.token_urlsafe()
         return str(session["token"])
 
     def shown(problem: str = "", said: tuple[str, ...] = (), form: dict[str, str] | None = None) -> Any:
@@ -90,29 +91,29 @@ def add_log(app: Flask, path: str, write: bool, views: Views) -> None:
         from .drawing import FORMATS
 
         if ending not in FORMATS:
-            abort(404)
+            abort(HTTPStatus.NOT_FOUND)
         try:
             with Logbook(path, write=write, create=write) as book:
                 report = drift_report(book, "power", machine=request.args.get("machine", ""))
             return Response(views.board.file(lambda: drift_figure(report), ending), mimetype=FORMATS[ending])
         except CurecalcError as error:
-            return Response(" ".join(str(error).split()) + "\n", 400, mimetype="text/plain")
+            return Response(" ".join(str(error).split()) + "\n", HTTPStatus.BAD_REQUEST, mimetype="text/plain")
 
     @app.route("/log/add", methods=["POST"])
     def log_add() -> Any:
         if not write:
-            abort(403, "The page is read-only. Start it with --write to add entries.")
+            abort(HTTPStatus.FORBIDDEN, "The page is read-only. Start it with --write to add entries.")
         if not secrets.compare_digest(request.form.get("token", ""), token()):
-            abort(403, "This form is out of date. Load the page anew.")
+            abort(HTTPStatus.FORBIDDEN, "This form is out of date. Load the page anew.")
         form = {name: text[:2000].strip() for name, text in request.form.items() if name != "token"}
         try:
             with Logbook(path, create=True) as book:
                 entry, doubts = _added(book, form)
         except CurecalcError as error:
-            return shown(problem=" ".join(str(error).split()), form=form), 400
+            return shown(problem=" ".join(str(error).split()), form=form), HTTPStatus.BAD_REQUEST
         way = f"If it is a slip, correct entry {entry.number} in the list below."
         session["said"] = [f"Entry {entry.number} is written: {summary(entry)}.", *(f"Check: {doubt} {way}" for doubt in doubts)]
-        return redirect("/log", 303)
+        return redirect("/log", HTTPStatus.SEE_OTHER)
 
 
 def _number(text: str) -> int:
@@ -193,7 +194,7 @@ def _entry(entry: Entry) -> dict[str, Any]:
 
 def _row(m: MachineState) -> dict[str, Any]:
     def age(days: float | None) -> str:
-        return "not in the logbook" if days is None else "today" if days < 1 else f"{days:.0f} days ago"
+        return "not in the logbook" if days is None else "today" if days < 1.0 else f"{days:.0f} day{'s' * (round(days) > 1)} ago"
 
     def told(value: float | None, unit: str) -> str:
         return "not in the logbook" if value is None else f"{figure(value)} {unit}"

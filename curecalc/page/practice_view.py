@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
@@ -39,7 +40,7 @@ def add_practice(app: Flask, first: Work) -> None:
             made, texts = sheet()
             place = min(max(_whole("Exercise", request.args.get("exercise", "1")), 1), NUMBER)
         except QuantityError as error:
-            return render_template("practice.html", **context | {"problem": str(error), "one": None}), 400
+            return render_template("practice.html", **context | {"problem": str(error), "one": None}), HTTPStatus.BAD_REQUEST
         one = made[place - 1]
         answer = request.args.get("answer", "")
         verdict: Verdict | None = None
@@ -75,12 +76,12 @@ def add_practice(app: Flask, first: Work) -> None:
 
         make = {"worksheet": worksheet, "key": answer_key}.get(which)
         if make is None:
-            abort(404)
+            abort(HTTPStatus.NOT_FOUND)
         try:
             made, texts = sheet()
             content = make(made, note=f"Sheet made from seed {texts['seed']}.")
         except CurecalcError as error:
-            return Response(f"{error}\n", 400, mimetype="text/plain")
+            return Response(f"{error}\n", HTTPStatus.BAD_REQUEST, mimetype="text/plain")
         answer = Response(content, mimetype="application/pdf")
         answer.headers["Content-Disposition"] = f'attachment; filename="curecalc-{which}.pdf"'
         return answer

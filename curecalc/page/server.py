@@ -17,7 +17,6 @@ from .tls import TlsDoor, tls_context
 __all__ = ["Running", "names_of", "serve", "start"]
 
 LOOPBACK = "127.0.0.1"
-THREADS = 4
 
 
 class Running:
@@ -114,15 +113,12 @@ def start(
     server = create_server(
         app if door is None else door.told(app),
         sockets=[inner],
-        threads=THREADS,
         ident="",
         channel_timeout=15,
         cleanup_interval=3,
         connection_limit=2000,
         asyncore_use_poll=True,  # select is blind beyond 1024 connections
         max_request_body_size=1_100_000,
-        max_request_header_size=100_000,
-        backlog=512,
         clear_untrusted_proxy_headers=True,
         **trusted,
     )

@@ -49,7 +49,7 @@ class TlsDoor:
 
     def __init__(self, outer: socket.socket, context: ssl.SSLContext, port: int) -> None:
         self.outer, self.context, self.port = outer, context, port
-        outer.listen(512)  # who comes before the loop runs waits in line
+        outer.listen(socket.SOMAXCONN)  # who comes before the loop runs waits in line
         self._clients: dict[int, str] = {}
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run, daemon=True)
@@ -77,7 +77,9 @@ class TlsDoor:
     def _run(self) -> None:
         asyncio.set_event_loop(self._loop)
         self.outer.setblocking(False)
-        begun = asyncio.start_server(self._serve, sock=self.outer, ssl=self.context, ssl_handshake_timeout=HANDSHAKE, backlog=512)
+        begun = asyncio.start_server(
+            self._serve, sock=self.outer, ssl=self.context, ssl_handshake_timeout=HANDSHAKE, backlog=socket.SOMAXCONN
+        )
         server = self._loop.run_until_complete(begun)
         try:
             self._loop.run_forever()

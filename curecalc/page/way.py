@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime
 from collections.abc import Callable
 from dataclasses import replace
+from http import HTTPStatus
+from pathlib import PureWindowsPath
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
@@ -39,7 +41,8 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
         given = request.files.get("file")
         if given is None or not given.filename:
             raise QuantityError("No file was chosen. Choose one.")
-        return "".join(c if c.isprintable() else "?" for c in given.filename.replace("\\", "/").rpartition("/")[2])[-80:], given.read()
+        name = PureWindowsPath(given.filename).name  # both strokes part folders there
+        return "".join(c if c.isprintable() else "?" for c in name)[-80:], given.read()
 
     def changing(name: str, make: Callable[[], tuple[Work, str]]) -> Any:
         """Do it and go on to the next place, or show the view with what is wrong."""
@@ -48,13 +51,14 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
         except CurecalcError as error:
             problem = " ".join(str(error).split())
             view = views(name)
-            return render_template(f"{name}.html", view=view, **view.page({}, work()) | {"problem": problem, "kept": ""}), 400
+            context = view.page({}, work()) | {"problem": problem, "kept": ""}
+            return render_template(f"{name}.html", view=view, **context), HTTPStatus.BAD_REQUEST
         works.keep(session, changed)
-        return redirect(then, 303)
+        return redirect(then, HTTPStatus.SEE_OTHER)
 
     @app.route("/")
     def start() -> Any:
-        return render_template("start.html", work=work(), names=_NAMES, said=session.pop("told", "") if "told" in session else "")
+        return render_template("start.html", work=work(), names=_NAMES)
 
     @app.route("/work/invented", methods=["POST"])
     def invented() -> Any:
@@ -71,7 +75,7 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
     @app.route("/work/empty", methods=["POST"])
     def empty() -> Any:
         works.keep(session, works.first)
-        return redirect("/", 303)
+        return redirect("/", HTTPStatus.SEE_OTHER)
 
     # ---------------------------------------------------------------- beam
 
@@ -140,7 +144,7 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
     @app.route("/coupons/plan.<ending>")
     def coupons_plan(ending: str) -> Any:
         if ending not in ("html", "csv"):
-            abort(404)
+            abort(HTTPStatus.NOT_FOUND)
         from ..sheets import coupon_csv, run_sheet_html
 
         plan = _plan(work())
@@ -168,7 +172,7 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
     @app.route("/recipe/<name>/read", methods=["POST"])
     def part_read(name: str) -> Any:
         if name not in PARTS:
-            abort(404)
+            abort(HTTPStatus.NOT_FOUND)
 
         def make() -> tuple[Work, str]:
             file, data = upload()
@@ -187,13 +191,13 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
         from .recipe_view import form_rows, form_text
 
         if name not in ("machine", "needs"):
-            abort(404)
+            abort(HTTPStatus.NOT_FOUND)
         problem, text = "", ""
         if request.method == "POST":
             try:
                 text = form_text(name, asked())
                 works.keep(session, work().changed(name, text, "filled in on the page"))
-                return redirect("/recipe", 303)
+                return redirect("/recipe", HTTPStatus.SEE_OTHER)
             except CurecalcError as error:
                 problem = " ".join(str(error).split())
         now = work()
@@ -203,14 +207,14 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
         if problem:
             rows = _typed(rows, asked())
         page = render_template("form.html", name=name, rows=rows, problem=problem, source=now.source(name))
-        return page, 400 if problem else 200
+        return page, HTTPStatus.BAD_REQUEST if problem else HTTPStatus.OK
 
     @app.route("/files/<name>")
     def recipe_file(name: str) -> Any:
         from .recipe_view import DOWNLOADS, download
 
         if name not in DOWNLOADS:
-            abort(404)
+            abort(HTTPStatus.NOT_FOUND)
         content = download(work(), name)
         if name == "sheet.pdf" and not work().sheet:
             works.keep(session, replace(work(), sheet=True))
@@ -226,9 +230,9 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
     @app.route("/<step>/keep", methods=["POST"])
     def keep(step: str) -> Any:
         if step not in ("beam", "coupons", "recipe"):
-            abort(404)
+            abort(HTTPStatus.NOT_FOUND)
         if options.log is None or not options.write:
-            abort(403, "The page is read-only. Start it with --log FILE --write to keep results in the logbook.")
+            abort(HTTPStatus.FORBIDDEN, "The page is read-only. Start it with --log FILE --write to keep results in the logbook.")
 
         def make() -> tuple[Work, str]:
             entry = _kept(str(options.log), step, work(), asked(), views("beam"), views("coupons"))

@@ -210,7 +210,7 @@ class Works:
 
     def keep(self, session: MutableMapping[str, Any], work: Work) -> None:
         """Keep a session's work."""
-        who = session.setdefault("who", secrets.token_urlsafe(16))
+        who = session.setdefault("who", secrets.token_urlsafe())
         with self._lock:
             self._kept.pop(who, None)
             self._kept[who] = work

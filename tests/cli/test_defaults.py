@@ -9,6 +9,7 @@ from parsers import parsers
 
 from curecalc.cli import main
 from curecalc.cli.manual import _box
+from curecalc.errors import QuantityError
 
 LIGHT = "--power 30mW --beam-radius 0.125mm --penetration-depth 0.15mm --critical-exposure 8mJ/cm2 --layer-thickness 0.1mm"
 GUESS = "--penetration-depth 0.14mm --critical-exposure 9mJ/cm2 --at-depth 0.18mm --coupon-sd 4um --to 5%"
@@ -62,10 +63,17 @@ def test_a_stated_default_is_what_happens(folder, capsys, monkeypatch, command, 
 
 
 def test_the_page_is_at_the_port_that_its_help_states(monkeypatch):
-    served = []
-    monkeypatch.setattr("curecalc.page.serve", lambda options, **where: served.append((where["port"], where["host"])))
-    assert main(["page"]) == main(["page", "--port", "8765", "--host", "localhost"]) == 0
-    assert served == [(8765, "127.0.0.1"), (8765, "localhost")]
+    opened = []
+
+    def stop(host, port):
+        opened.append((host, port))
+        raise QuantityError("not in a test")
+
+    monkeypatch.setattr("curecalc.page.server._opened", stop)
+    monkeypatch.setattr("curecalc.page.server.create_app", lambda options: None)
+    for typed in ("", "--port 8765", "--port 80 --host localhost", "--port http"):
+        assert main(["page", *typed.split()]) == 2
+    assert opened == [("127.0.0.1", 8765), ("127.0.0.1", 8765), ("localhost", 80)]
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pytest
 from curecalc.errors import FileError, QuantityError
 from curecalc.files.schema import Field, Schema
 from curecalc.page import fields, forms
-from curecalc.page.settings_view import Setting, _compared, _label, _main_line, _shown
+from curecalc.page.settings_view import Setting, _compared, _label, _main_line, _of_recipe, _shown
 from curecalc.page.work import Work
 from curecalc.units import Measured
 from curecalc.units import Quantity as Q
@@ -177,6 +177,20 @@ def test_the_main_line_of_a_setting():
     assert [_shown(name, answer(raster=False)) for name in ("exposure_peak", "exposure_mean", "cure_depth")] == [True, False, True]
     assert _shown("exposure_mean", answer())
     assert [_label(name) for name in ("beam_radius", "scan_speed")] == ["beam radius", "scan speed"]
+
+
+def test_settings_of_a_recipe_are_called_so_until_one_is_changed():
+    chosen = SimpleNamespace(kind="hatch", cure_depth=Q(0.18, "mm"))
+    setting = SimpleNamespace(work=SimpleNamespace(chosen=chosen), start={"power": "1 mW", "overcure": "", "beside": ""})
+    for texts, same in (
+        ({"power": "1 mW", "overcure": "0 mm", "beside": "x"}, True),
+        ({"power": "2 mW", "overcure": "", "beside": ""}, False),
+    ):
+        setting.texts = texts
+        assert _of_recipe(setting).startswith("These are the settings of hatch in the recipe. The recipe's depth, 0.18 mm,") is same
+        assert bool(_of_recipe(setting)) is same
+    setting.work.chosen = None
+    assert _of_recipe(setting) == ""
 
 
 def test_two_settings_beside_one_another(monkeypatch):

@@ -299,7 +299,7 @@ def test_a_lot_is_named_by_its_table_and_belongs_to_the_file_handed_out(walked, 
         ("/recipe/machine/read", {"file": (io.BytesIO(b"schema = 1"), "m.toml")}, "machine.toml"),
         ("/recipe/machine/read", {"file": (io.BytesIO(NAMES_A_BEAM), "m.toml")}, "put the beam into the machine on the view Beam"),
         ("/recipe/needs/form", {"name": "x"}, "layer_thickness"),
-        ("/recipe/needs/form", {"name": 'a"\nb = 1'}, "'a\"\\nb = 1' holds a line break or a control character. Write it on one line."),
+        ("/recipe/needs/form", {"name": 'a"\nb = 1'}, "'a\"?b = 1' holds a line break or a control character. Write it on one line."),
     ],
 )
 def test_steps_that_cannot_be_taken_are_said_and_change_nothing(app, place, data, words):
