@@ -28,7 +28,7 @@ def vector(**values):
             "line 0.123 mm wide, contour offset 0.0617 mm; print-through 45.6 um, leave out 2 layers below",
         ),
         ({"upper": {"line_width": Q(0.2, "mm")}, "assurance_asked": 0.95}, "at most (95 % assured): line width 200 um"),
-        ({"dose_along_min": 0.96875, "dose_along_max": 1.0}, "along a vector 96.9 to 100 % of the steady dose"),
+        ({"dose_along_min": 0.96875, "dose_along_max": 1.0}, "along a vector 96.88 to 100 % of the steady dose"),
         ({"dose_along_min": 1.0, "dose_along_max": 1.03125}, "along a vector 100 to 103.1 % of the steady dose"),
         ({"dose_along_min": 0.97265625}, None),
         ({"corner_depth_error": Q(2e-6, "mm")}, "at a corner 0.002 um deeper"),
