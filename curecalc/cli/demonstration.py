@@ -3,35 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
-from ..formulas.beam import Beam
-from ..formulas.resin import Resin
 from ..formulas.scan import Scan
+from ..lessons.bench import invented_bench
 from ..symbols import percent
-from ..units import Measured, Quantity, show
+from ..units import Quantity, show
 
-__all__ = ["calibrate_demo_lot", "demo_beam", "demo_resin", "speed_demo"]
-
-
-def demo_beam() -> Beam:
-    """The invented machine's beam: 355 nm, 240 mW at the surface, 1/e^2 radius 0.11 mm."""
-    return Beam(
-        power=Measured(Quantity(240.0, "mW"), Quantity(4.8, "mW")),
-        radius_x=Measured(Quantity(0.110, "mm"), Quantity(0.003, "mm")),
-        wavelength=Quantity(355.0, "nm"),
-        name="invented machine, bay 2",
-    )
-
-
-def demo_resin() -> Resin:
-    """The invented resin: Dp 0.142 mm, Ec 9.4 mJ/cm^2."""
-    return Resin(
-        penetration_depth=Measured(Quantity(0.142, "mm"), Quantity(0.003, "mm")),
-        critical_exposure=Measured(Quantity(9.4, "mJ/cm^2"), Quantity(0.5, "mJ/cm^2")),
-        correlation=0.9,
-        wavelength=Quantity(355.0, "nm"),
-        name="invented resin, lot 7",
-    )
+__all__ = ["calibrate_demo_lot", "speed_demo"]
 
 
 def calibrate_demo_lot(folder: Path) -> str:
@@ -51,7 +30,8 @@ def calibrate_demo_lot(folder: Path) -> str:
     from ..jobs.fitted import save_fit
     from ..sheets.run_sheet import coupon_csv, run_sheet_html
 
-    depth = Quantity(0.180, "mm")
+    here = invented_bench()
+    depth = here.cure_depth
     tables = {
         "coupons_lot_6.csv": coupon_table(EARLIER_LOT),
         "coupons_lot_7.csv": coupon_table(NEW_LOT),
@@ -67,8 +47,8 @@ def calibrate_demo_lot(folder: Path) -> str:
         to=Quantity(3.0, "percent"),
         coupon_sd=old.residual_sd,
         thickness_repeatability=Quantity(0.0, "mm"),
-        power=Quantity(240.0, "mW"),
-        hatch_spacing=Quantity(0.1, "mm"),
+        power=here.power,
+        hatch_spacing=here.hatch_spacing,
         scan_speed_max=Quantity(14.0, "m/s"),
     )
     write_bytes(folder / "plan_lot_7.csv", coupon_csv(plan, names={"lot": "7"}), overwrite=True)
@@ -100,17 +80,17 @@ def speed_demo(folder: Path) -> str:
     from ..setting.layers import evaluate_stack
     from ..setting.solving import solve_scan_speed
 
-    beam, resin = demo_beam(), demo_resin()
-    layer, overcure = Quantity(0.100, "mm"), Quantity(0.080, "mm")
-    pattern = Scan(scan_speed=Quantity(1.0, "m/s"), hatch_spacing=Quantity(0.100, "mm"))
-    solution = solve_scan_speed(beam=beam, resin=resin, scan=pattern, layer_thickness=layer, overcure=overcure)
+    here = invented_bench()
+    pattern = Scan(hatch_spacing=here.hatch_spacing)
+    light: dict[str, Any] = {"beam": here.beam, "resin": here.resin, "layer_thickness": here.layer_thickness}
+    solution = solve_scan_speed(**light, scan=pattern, overcure=here.overcure)
     answer = solution.answer
-    stack = evaluate_stack(beam=beam, resin=resin, scan=answer.scan, layer_thickness=layer)
+    stack = evaluate_stack(**light, scan=answer.scan)
     save(section_figure(answer), folder / "section.png")
     save(stack_figure(stack), folder / "stack.png")
     return "\n".join(
         (
-            f"hatch at {show(Quantity(0.1, 'mm'))} spacing, layer {show(layer)}, overcure {show(overcure)}",
+            f"hatch at {show(here.hatch_spacing)} spacing, layer {show(here.layer_thickness)}, overcure {show(here.overcure)}",
             f"scan speed      {show(solution.value, solution.standard_uncertainty[0])}",
             f"weakest depth   {answer.text('cure_depth_min')}",
             f"print-through   {show(stack.print_through)}; leave out {stack.compensation_layers} layers at a down-facing face",

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from curecalc.cli import bench, common, demo, helping, main, manual, page, practice, stack, window
+from curecalc.cli import bench, common, demo, demonstration, helping, main, manual, page, practice, stack, window
 from curecalc.errors import CurecalcError, QuantityError
 from curecalc.units import Quantity as Q
 
@@ -224,6 +224,16 @@ def test_a_command_run_for_a_page_of_text(monkeypatch):
     for words in (["due"], ["bad"]):
         with pytest.raises(CurecalcError, match=f"demo: curecalc {words[0]} ended with status"):
             demo.run_command(words)
+
+
+def test_the_demo_s_speed_by_hand(tmp_path, monkeypatch):
+    """A depth of 0.18 mm asks for Ec exp(0.18/Dp) at the weakest place, where a raster holds 1 - 2 exp(-(pi W0/h)^2/2) of P/(v h)."""
+    monkeypatch.setattr("curecalc.figures.style.save", lambda figure, path: None)
+    told = demonstration.speed_demo(tmp_path)
+    exposure = 0.094 * np.exp(0.18 / 0.142) / (1.0 - 2.0 * np.exp(-0.5 * (np.pi * 0.11 / 0.1) ** 2))
+    assert "hatch at 0.1 mm spacing, layer 0.1 mm, overcure 0.08 mm\n" in told
+    assert float(re.search(r"scan speed +(\d+) \+-", told)[1]) == pytest.approx(240.0 / (0.1 * exposure), rel=1e-3)
+    assert "weakest depth   0.180" in told
 
 
 # ---------------------------------------------------------------- stack, window, page, help

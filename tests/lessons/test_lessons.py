@@ -4,12 +4,15 @@ import dataclasses
 import json
 import math
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
 from sampling import few
 
 from curecalc.cli import main
+from curecalc.jobs.lot import read_resin
+from curecalc.jobs.machine import read_machine
 from curecalc.lessons import Bench, glossary, invented_bench, lesson
 from curecalc.lessons.numbers import coupon_lot
 from curecalc.lessons.telling import ORDER, cited, script
@@ -74,12 +77,14 @@ def _close(got: Q, unit: str, want: float, rel: float = 1e-6) -> None:
 
 
 def test_the_invented_bench_is_the_demo_s_machine_and_resin() -> None:
-    from curecalc.cli.demonstration import demo_beam, demo_resin
-
-    here = invented_bench()
-    assert (here.beam.power, here.beam.radius_x) == (demo_beam().power, demo_beam().radius_x)
-    assert here.resin.penetration_depth == demo_resin().penetration_depth
-    assert here.resin.critical_exposure == demo_resin().critical_exposure
+    here, demo = invented_bench(), Path(__file__).parents[2] / "demo"
+    machine, lot = read_machine(demo / "machine.toml"), read_resin(demo / "resin.toml")
+    assert here.power == machine.power.value
+    assert machine.beam_radius_min < here.beam_radius < machine.beam_radius_max
+    assert here.wavelength == machine.wavelength
+    for name in ("penetration_depth", "critical_exposure"):  # what the coupons say is no more than two standard uncertainties off
+        fitted, known = getattr(lot.resin, name), getattr(here.resin, name)
+        assert abs(fitted.value - known.value) < 2.0 * fitted.standard_uncertainty
 
 
 def test_exposure_numbers(bench: Bench) -> None:
