@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..symbols import percent
-from .frame import Cells, block_mean, noise_of
+from .frame import Cells, Ground, block_mean, least_radius, noise_of
 from .gauss2d import Bell, bell
-from .moments import Moments, inside, principal
+from .moments import inside
 
 if TYPE_CHECKING:
     from .image import Axes
@@ -62,8 +62,7 @@ def room_of(centre: Any, variance: Any, span: Any) -> float:
 
 
 def check_size(found: Bell, span: Any, pixel: Any) -> None:
-    along, across, _ = principal(*found.variance)
-    least = 2.0 * math.sqrt(max(min(along, across), 0.0))
+    least = least_radius(*found.variance)
     room = room_of(found.centre, found.variance, span)
     peak_u = found.u_peak / found.peak
     if peak_u > 0.10 or (not found.converged and found.residual > 0.5):
@@ -164,17 +163,12 @@ def judge_shape(excess: float, share: float | None, axes: Axes, fit_axes: Axes, 
             )
 
 
-def judge_rest(frame: Cells, beam: Cells, found: Bell, measured: Moments | None, findings: list[Finding]) -> None:
+def judge_rest(frame: Cells, found: Bell, ground: Ground, findings: list[Finding]) -> None:
     """What is left over the whole frame when the Gaussian and the background are taken off: other spots, halos, uneven ground."""
     dx, dy = frame.x - found.centre[0], frame.y - found.centre[1]
-    surface = (
-        measured.ground.over(frame.x, frame.y)
-        if measured is not None
-        else found.plane[0] + np.add.outer(found.plane[2] * dy, found.plane[1] * dx)
-    )
-    left = frame.z - surface - found.peak * bell(frame.x, frame.y, found.centre, found.variance)
+    left = frame.z - ground.over(frame.x, frame.y) - found.peak * bell(frame.x, frame.y, found.centre, found.variance)
     area = 2.0 * math.pi * math.sqrt(found.variance[0] * found.variance[2] - found.variance[1] ** 2)
-    cell = float(frame.x[1] - frame.x[0]) * float(frame.y[1] - frame.y[0])
+    cell = math.prod(frame.pitch)
     group = max(1, round(0.5 * math.sqrt(area / math.pi / cell)))
     part = block_mean(left, group)
     away = ~inside(frame.x, frame.y, *found.centre, found.variance, 1.0)

@@ -8,16 +8,30 @@ first pixel.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from ..statistics.steps import step_of
 
-__all__ = ["Cells", "Ground", "block_mean", "ground", "mend", "noise_of", "window"]
+__all__ = ["Cells", "Ground", "block_mean", "ground", "least_radius", "mend", "noise_of", "raw_moments", "window"]
 
 _PER_RADIUS = 16
+
+
+def least_radius(xx: float, xy: float, yy: float) -> float:
+    """The shorter 1/e^2 radius of an ellipse of these second moments; zero where they are none of an ellipse."""
+    return 2.0 * math.sqrt(max(0.5 * (xx + yy) - math.hypot(0.5 * (xx - yy), xy), 0.0))
+
+
+def _around(shape: Any, pixel: Any, at: Any, variance: Any, reach: float) -> tuple[slice, slice]:
+    """Rows and columns within `reach` radii of a place, which counts from the middle of the first pixel."""
+    half = reach * 2.0 * np.sqrt([variance[2], variance[0]])
+    middle, pitch = np.array(at)[::-1], np.array(pixel)[::-1]
+    first, last = np.floor((middle - half) / pitch), np.ceil((middle + half) / pitch) + 1
+    rows, columns = (slice(int(a), int(b)) for a, b in np.clip(np.stack([first, last], axis=1), 0, np.array(shape)[:, None]))
+    return rows, columns
 
 
 def block_mean(image: Any, block: int) -> Any:
@@ -31,6 +45,17 @@ def block_mean(image: Any, block: int) -> Any:
     return sums.reshape(rows // block, columns // block, block).astype(np.float64).sum(axis=2) / (block * block)
 
 
+def raw_moments(z: Any, x: Any, y: Any) -> tuple[float, float, float, float, float, float]:
+    """Sum, centroid and second moments (s_xx, s_xy, s_yy) of the light z on the grid of x and y."""
+    rows, columns = z.sum(axis=1), z.sum(axis=0)
+    total = float(rows.sum())
+    mx, my = float(columns @ x) / total, float(rows @ y) / total
+    xx = float(columns @ (x - mx) ** 2) / total
+    yy = float(rows @ (y - my) ** 2) / total
+    xy = float((y - my) @ (z @ (x - mx))) / total
+    return total, mx, my, xx, xy, yy
+
+
 @dataclass(frozen=True)
 class Cells:
     """Means over blocks of pixels with the middles of the blocks, mm, the variance of one cell from pixel noise, and the step
@@ -42,6 +67,15 @@ class Cells:
     block: int
     noise: Any = None
     step: float = 0.0
+
+    @property
+    def pitch(self) -> tuple[float, float]:
+        """Width and height of a cell."""
+        return float(self.x[1] - self.x[0]), float(self.y[1] - self.y[0])
+
+    def around(self, centre: Any, variance: Any, reach: float) -> tuple[slice, slice]:
+        """Rows and columns of the cells within `reach` radii of a centre."""
+        return _around(self.z.shape, self.pitch, (centre[0] - self.x[0], centre[1] - self.y[0]), variance, reach)
 
 
 def cells(image: Any, pixel: tuple[float, float], block: int, corner: tuple[int, int] = (0, 0)) -> Cells:
@@ -60,24 +94,22 @@ def noise_of(image: Any) -> float:
     return float(np.median(np.abs(steps)) / 0.6745 / math.sqrt(6.0))
 
 
-def window(image: Any, pixel: tuple[float, float], start: Any, reach: float = 4.5) -> Cells:
-    """The beam and its surroundings, `reach` radii to every side of a first estimate (mx, my, s_xx, s_xy, s_yy)."""
-    mx, my, xx, xy, yy = start
-    hx, hy = reach * 2.0 * math.sqrt(xx), reach * 2.0 * math.sqrt(yy)
-    i0, i1 = max(0, math.floor((mx - hx) / pixel[0])), min(image.shape[1], math.ceil((mx + hx) / pixel[0]) + 1)
-    j0, j1 = max(0, math.floor((my - hy) / pixel[1])), min(image.shape[0], math.ceil((my + hy) / pixel[1]) + 1)
-    least = 0.5 * (xx + yy) - math.hypot(0.5 * (xx - yy), xy)
-    narrow = 2.0 * math.sqrt(max(least, 0.0)) / max(pixel)
-    block = max(1, min(int(narrow / _PER_RADIUS), min(i1 - i0, j1 - j0) // 8))
-    found = cells(image[j0:j1, i0:i1], pixel, block, (i0, j0))
-    rows, columns = found.z.shape
-    strip = image[j0 : j0 + rows * block, i0 : i0 + columns * block][block // 2 :: block].astype(np.float64)
-    local = np.zeros_like(strip)
-    if strip.shape[1] > 2:
-        local[:, 1:-1] = (strip[:, :-2] - 2.0 * strip[:, 1:-1] + strip[:, 2:]) ** 2 / 6.0
-        local[:, 0], local[:, -1] = local[:, 1], local[:, -2]
-    noise = local.reshape(rows, columns, block).mean(axis=2) / block**2
-    return Cells(found.z, found.x, found.y, block, noise, step_of(strip.ravel()[:: max(1, strip.size // 4000)]))
+def window(image: Any, pixel: tuple[float, float], start: Any, reach: float = 4.5) -> Cells | None:
+    """The beam and its surroundings, `reach` radii to every side of a first estimate (mx, my, s_xx, s_xy, s_yy).
+
+    None where fewer than five rows or columns of pixels stand there.
+    """
+    rows, columns = _around(image.shape, pixel, start[:2], start[2:], reach)
+    part = image[rows, columns]
+    if min(part.shape) < 5:
+        return None
+    block = max(1, min(int(least_radius(*start[2:]) / max(pixel) / _PER_RADIUS), min(part.shape) // 8))
+    found = cells(part, pixel, block, (columns.start, rows.start))
+    high, wide = found.z.shape
+    strip = part[block // 2 : high * block : block, : wide * block].astype(np.float64)
+    local = np.pad(np.diff(strip, 2, axis=1) ** 2 / 6.0, ((0, 0), (1, 1)), mode="edge")
+    noise = local.reshape(high, wide, block).mean(axis=2) / block**2
+    return replace(found, noise=noise, step=step_of(strip.ravel()[:: max(1, strip.size // 4000)]))
 
 
 def mend(image: Any, noise: float, dark: float) -> tuple[Any, int]:
@@ -132,6 +164,10 @@ class Ground:
     def over(self, x: Any, y: Any) -> Any:
         """The surface on a grid."""
         return np.tensordot(self.coefficients, self.basis(x, y), 1)
+
+    def level(self, centre: tuple[float, float]) -> float:
+        """Its height at a place."""
+        return float(self.over(centre[:1], centre[1:])[0, 0])
 
 
 def _terms(degree: int) -> list[tuple[int, int]]:

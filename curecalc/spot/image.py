@@ -25,9 +25,9 @@ from .doubts import (
     judge_shape,
     room_of,
 )
-from .frame import Cells, cells, mend, noise_of, window
-from .gauss2d import Bell, first_estimate, fit_bell
-from .moments import Moments, moments, principal
+from .frame import Cells, cells, least_radius, mend, noise_of, window
+from .gauss2d import Bell, first_estimate, fit_bell, form
+from .moments import ANYWHERE, Moments, moments, principal
 
 __all__ = ["Finding", "Spot", "axes_of", "image_spot"]
 
@@ -90,7 +90,7 @@ def axes_of(variance: Any, covariance: Any, *, pixel: tuple[float, float] = (0.0
     xx, xy, yy = variance
     px, py = pixel[0] ** 2 / 12.0, pixel[1] ** 2 / 12.0
     xx, yy = xx - px * block**2, yy - py * block**2
-    if not (xx > 0 and yy > 0 and xx * yy > xy * xy):
+    if not least_radius(xx, xy, yy) > 0:
         raise ValueError("the pixels alone explain the whole measured width")
     turn = np.array([[1.0, 0.0, -1.0], [0.0, 2.0, 0.0]])
     apart = turn @ np.array([xx, xy, yy])
@@ -101,15 +101,12 @@ def axes_of(variance: Any, covariance: Any, *, pixel: tuple[float, float] = (0.0
     c, s = math.cos(angle), math.sin(angle)
     gx, gy = np.array([c * c, 2 * c * s, s * s]), np.array([s * s, -2 * c * s, c * c])
     # pixels may collect over less than their whole pitch, down to a point: the correction is good to its own size
-    u_pixel_x, u_pixel_y = px, py
-    var_x = float(gx @ covariance @ gx) + (u_pixel_x * c * c) ** 2 + (u_pixel_y * s * s) ** 2
-    var_y = float(gy @ covariance @ gy) + (u_pixel_x * s * s) ** 2 + (u_pixel_y * c * c) ** 2
-    if is_round:
-        u_angle = math.pi / math.sqrt(12.0) / 2.0
-    else:
-        gap = along - across
-        g = np.array([-c * s, c * c - s * s, c * s]) / gap
-        u_angle = min(math.sqrt(max(float(g @ covariance @ g), 0.0)), math.pi / math.sqrt(12.0) / 2.0)
+    var_x = float(gx @ covariance @ gx) + (px * c * c) ** 2 + (py * s * s) ** 2
+    var_y = float(gy @ covariance @ gy) + (px * s * s) ** 2 + (py * c * c) ** 2
+    u_angle = ANYWHERE
+    if not is_round:
+        g = np.array([-c * s, c * c - s * s, c * s]) / (along - across)
+        u_angle = min(math.sqrt(max(float(g @ covariance @ g), 0.0)), ANYWHERE)
     radius_x, radius_y = 2.0 * math.sqrt(along), 2.0 * math.sqrt(across)
     # d(2 sqrt v) = dv / sqrt v
     return Axes(radius_x, radius_y, math.sqrt(max(var_x, 0.0) / along), math.sqrt(max(var_y, 0.0) / across), angle, u_angle, is_round)
@@ -122,8 +119,7 @@ def _saturated(image: Any, top: float, centre: Any, variance: Any, pixel: Any, f
     level = full_scale if full_scale is not None and at_scale else top
     j, i = np.nonzero(image >= level)
     xx, xy, yy = variance
-    dx, dy = i * pixel[0] - centre[0], j * pixel[1] - centre[1]
-    inside = (yy * dx * dx - 2 * xy * dx * dy + xx * dy * dy) / (xx * yy - xy * xy) <= 4.0
+    inside = form(i * pixel[0] - centre[0], j * pixel[1] - centre[1], variance) <= 4.0
     area = 4.0 * math.pi * math.sqrt(xx * yy - xy * xy) / (pixel[0] * pixel[1])
     count = float(inside.sum())
     return count / max(area, 1.0) if count >= 5 else 0.0, level, at_scale
@@ -162,15 +158,16 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
     start = first_estimate(raw, pixel)
     if start is None:
         raise ValueError(NOTHING)
-    whole, mended = raw, 0
+    mended = 0
     beam, found = _bell(raw, pixel, start)
     span = ((raw.shape[1] - 1) * pixel[0], (raw.shape[0] - 1) * pixel[1])
     check_size(found, span, pixel)
-    if 2.0 * math.sqrt(max(min(principal(*found.variance)[:2]), 0.0)) > 6.5 * max(pixel):
-        whole, mended = mend(raw, noise_of(raw), found.plane[0])
+    whole = raw
+    if least_radius(*found.variance) > 6.5 * max(pixel):
+        whole, mended = mend(raw, noise_of(raw), found.ground.level(found.centre))
         if mended:
             beam, found = _bell(whole, pixel, (*found.centre, *found.variance))
-    frame = cells(whole, pixel, max(1, math.ceil(max(raw.shape) / _COARSE)))
+    frame = cells(whole, pixel, math.ceil(max(raw.shape) / _COARSE))
     saturated, level, at_scale = _saturated(raw, top, found.centre, found.variance, pixel, full_scale)
     findings: list[Finding] = []
     judge_saturation(saturated, level, at_scale, found, findings)
@@ -186,16 +183,15 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
             moment_axes = axes_of(measured.variance, measured.covariance, pixel=pixel, block=beam.block)
         except ValueError:
             measured = None
-    by_moments = moment_axes is not None
+    by_moments = measured is not None
     judge_room(room, by_moments, noisy, measured is not None and measured.aperture_cut, _ROOM_FOR_MOMENTS, findings)
     judge_mended(mended, raw.size, findings)
     judge_dark(raw, bottom, beam, found, pixel, findings)
-    axes = moment_axes if by_moments and moment_axes is not None else fit_axes
-    use = measured if by_moments and measured is not None else found
-    share = _power_inside(beam, measured) if by_moments and measured is not None else None
+    axes, use = moment_axes or fit_axes, measured or found
+    share = None if measured is None else _power_inside(beam, measured)
     excess = math.sqrt(max(found.residual**2 - found.noise**2, 0.0))
     judge_shape(excess, share, axes, fit_axes, by_moments, findings)
-    judge_rest(frame, beam, found, measured, findings)
+    judge_rest(frame, found, use.ground, findings)
     z, x, y = _picture(beam, use)
     return Spot(
         axes=axes,
@@ -220,20 +216,15 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
     )
 
 
-def _bell(image: Any, pixel: tuple[float, float], start: Any) -> tuple[Cells, Bell]:
+def _bell(image: Any, pixel: tuple[float, float], start: Any, rounds: int = 5) -> tuple[Cells, Bell]:
     """The window around the beam and the Gaussian fitted in it; the window follows where the fit finds another size."""
-    beam, found = window(image, pixel, start), None
-    for _ in range(3):
-        beam = window(image, pixel, start)
-        found = fit_bell(beam, start) if min(beam.z.shape) >= 2 else None
-        if found is None:
-            raise ValueError(NO_PEAK)
-        grown = max(abs(math.log(max(found.variance[k], 1e-300) / start[2 + k])) for k in (0, 2))
-        start = (*found.centre, *found.variance)
-        if grown < 0.3:
-            break
-    assert found is not None
-    return beam, found
+    beam = window(image, pixel, start)
+    found = None if beam is None else fit_bell(beam, start)
+    if beam is None or found is None:
+        raise ValueError(NO_PEAK)
+    after = (*found.centre, *found.variance)
+    settled = max(abs(math.log(after[k] / start[k])) for k in (2, 4)) < 0.1
+    return (beam, found) if settled or rounds == 1 else _bell(image, pixel, after, rounds - 1)
 
 
 def _expected_spread(found: Bell, pixel: Any, block: int) -> float:
@@ -247,37 +238,22 @@ def _expected_spread(found: Bell, pixel: Any, block: int) -> float:
     return 29.3 * found.noise * found.block * block / in_pixels
 
 
-def _cut(beam: Cells, centre: Any, variance: Any, reach: float) -> tuple[slice, slice]:
-    rx, ry = reach * 2.0 * math.sqrt(variance[0]), reach * 2.0 * math.sqrt(variance[2])
-    i = np.searchsorted(beam.x, [centre[0] - rx, centre[0] + rx])
-    j = np.searchsorted(beam.y, [centre[1] - ry, centre[1] + ry])
-    return slice(max(int(j[0]) - 1, 0), int(j[1]) + 1), slice(max(int(i[0]) - 1, 0), int(i[1]) + 1)
-
-
 def _power_inside(beam: Cells, m: Moments) -> float:
     """Share of the aperture's power inside the 1/e^2 ellipse, edge cells counted by their covered part."""
     xx, xy, yy = m.variance
-    rows, columns = _cut(beam, m.centre, m.variance, 1.1)
+    rows, columns = beam.around(m.centre, m.variance, 1.1)
     x, y = beam.x[columns], beam.y[rows]
-    dx, dy = x - m.centre[0], y - m.centre[1]
-    step = float(beam.x[1] - beam.x[0]), float(beam.y[1] - beam.y[0])
-    det = xx * yy - xy * xy
-    form = (yy * (dx * dx)[None, :] - 2.0 * xy * dx[None, :] * dy[:, None] + xx * (dy * dy)[:, None]) / det
-    distance = np.sqrt(form) - 2.0
-    gx = np.abs(yy * dx[None, :] - xy * dy[:, None]) / det * step[0]
-    gy = np.abs(xx * dy[:, None] - xy * dx[None, :]) / det * step[1]
-    edge = (gx + gy) / np.maximum(np.sqrt(form), 1e-9)  # how far the form runs across one cell
-    weight = np.clip(0.5 - distance / np.maximum(edge, 1e-12), 0.0, 1.0)
+    dx, dy = (x - m.centre[0])[None, :], (y - m.centre[1])[:, None]
+    away = np.sqrt(form(dx, dy, m.variance))
+    slope_x, slope_y = (np.abs(slope) / (xx * yy - xy * xy) for slope in (yy * dx - xy * dy, xx * dy - xy * dx))
+    # how far `away` runs across one cell
+    edge = (slope_x * beam.pitch[0] + slope_y * beam.pitch[1]) / np.maximum(away, np.finfo(float).tiny)
+    weight = np.clip(0.5 - (away - 2.0) / np.maximum(edge, np.finfo(float).eps), 0.0, 1.0)
     return float((weight * (beam.z[rows, columns] - m.ground.over(x, y))).sum() / m.total)
 
 
 def _picture(beam: Cells, use: Moments | Bell) -> tuple[Any, Any, Any]:
     """Background-free cut-out of 3 radii around the spot, for figures and line integrals."""
-    rows, columns = _cut(beam, use.centre, use.variance, 3.0)
+    rows, columns = beam.around(use.centre, use.variance, 3.0)
     x, y = beam.x[columns], beam.y[rows]
-    dx, dy = x - use.centre[0], y - use.centre[1]
-    if isinstance(use, Moments):
-        surface = use.ground.over(x, y)
-    else:
-        surface = (use.plane[0] + use.plane[1] * dx)[None, :] + (use.plane[2] * dy)[:, None]
-    return beam.z[rows, columns] - surface, dx, dy
+    return beam.z[rows, columns] - use.ground.over(x, y), x - use.centre[0], y - use.centre[1]

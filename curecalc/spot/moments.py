@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 
 from ..statistics.steps import level_error
-from .frame import Cells, Ground, ground
+from .frame import Cells, Ground, ground, raw_moments
 
-__all__ = ["Moments", "inside", "moments", "principal"]
+__all__ = ["ANYWHERE", "Moments", "inside", "moments", "principal"]
 
+ANYWHERE = math.pi / math.sqrt(48.0)  # standard uncertainty of an angle that may lie anywhere within -45 and 45 degrees
 _APERTURE = 3.0  # ISO 11146-1: sides three times the beam widths
 
 
@@ -56,16 +57,6 @@ def principal(xx: float, xy: float, yy: float) -> tuple[float, float, float]:
     along = xx * c * c + 2.0 * xy * c * s + yy * s * s
     across = xx * s * s - 2.0 * xy * c * s + yy * c * c
     return along, across, angle
-
-
-def _raw(z: Any, x: Any, y: Any) -> tuple[float, float, float, float, float, float]:
-    rows, columns = z.sum(axis=1), z.sum(axis=0)
-    total = float(rows.sum())
-    mx, my = float(columns @ x) / total, float(rows @ y) / total
-    xx = float(columns @ (x - mx) ** 2) / total
-    yy = float(rows @ (y - my) ** 2) / total
-    xy = float((y - my) @ (z @ (x - mx))) / total
-    return total, mx, my, xx, xy, yy
 
 
 def inside(x: Any, y: Any, mx: float, my: float, variance: Any, reach: float) -> Any:
@@ -133,7 +124,7 @@ def moments(beam: Cells, frame: Cells, start: Any, *, max_steps: int = 15) -> Mo
             return None
         wx, wy = beam.x[columns], beam.y[rows]
         mask = inside(wx, wy, mx, my, variance, _APERTURE)
-        total, nx, ny, xx, xy, yy = _raw((beam.z[rows, columns] - surface.over(wx, wy)) * mask, wx, wy)
+        total, nx, ny, xx, xy, yy = raw_moments((beam.z[rows, columns] - surface.over(wx, wy)) * mask, wx, wy)
         if not (total > 0 and xx > 0 and yy > 0 and xx * yy > xy * xy):
             return None
         change = max(abs(xx / variance[0] - 1), abs(yy / variance[2] - 1), abs(xy - variance[1]) / math.sqrt(xx * yy))
@@ -170,7 +161,7 @@ def _finish(beam: Cells, found: Any, centre: tuple[float, float], variance: Any,
         u_centre=(math.sqrt(covariance[3, 3]), math.sqrt(covariance[4, 4])),
         total=total,
         ground=surface,
-        level=float(surface.over([centre[0]], [centre[1]])[0, 0]),
+        level=surface.level(centre),
         noise=noise * beam.block,
         steps=steps,
         settled=settled,

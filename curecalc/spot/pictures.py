@@ -177,11 +177,10 @@ def _frames(frames: Any, spot: Spot, pixel: tuple[float, float], full_scale: flo
 
 def directions(spot: Spot) -> list[Track]:
     """Line exposure over half a turn of track directions in the picture's frame."""
-    block = max(1, math.ceil(max(spot.profile.shape) / _MOST_PIXELS))
+    block = math.ceil(max(spot.profile.shape) / _MOST_PIXELS)
     z = block_mean(spot.profile, block)
-    x = block_mean(spot.profile_x[None, :].repeat(block, axis=0), block)[0] if block > 1 else spot.profile_x
-    y = block_mean(spot.profile_y[:, None].repeat(block, axis=1), block)[:, 0] if block > 1 else spot.profile_y
-    use = spot.moments if spot.by_moments and spot.moments is not None else spot.bell
+    x, y = (at[: n * block].reshape(n, block).mean(axis=1) for at, n in ((spot.profile_x, z.shape[1]), (spot.profile_y, z.shape[0])))
+    use = spot.moments or spot.bell
     return [track_exposure(z, x, y, use.variance, math.pi * k / _DIRECTIONS) for k in range(_DIRECTIONS)]
 
 
@@ -208,7 +207,7 @@ def line_exposure(*, measurement: BeamMeasurement, track_angle: Quantity) -> Tra
     if measurement.kind != "image" or measurement.fits[0][1].room < 2.0:
         raise QuantityError("a line integral needs an image that holds the whole beam: 2 radii of room on every side.")
     spot: Spot = measurement.fits[0][1]
-    use = spot.moments if spot.by_moments and spot.moments is not None else spot.bell
+    use = spot.moments or spot.bell
     return track_exposure(spot.profile, spot.profile_x, spot.profile_y, use.variance, angle)
 
 
@@ -285,7 +284,7 @@ def _steps(spot: Spot, radii: list[Estimate]) -> list[Step]:
         steps.append(
             Step(
                 "I = peak exp(-2 d^T W^-2 d) + plane",
-                f"peak {spot.bell.peak:.4g}, background {spot.bell.plane[0]:.4g} counts",
+                f"peak {spot.bell.peak:.4g}, background {spot.bell.ground.level(spot.bell.centre):.4g} counts",
                 f"residual {percent(spot.gaussian_residual, '.2f')} of the peak",
                 "Second moments cannot be had, so a Gaussian is fitted.",
             )

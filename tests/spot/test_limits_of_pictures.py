@@ -12,7 +12,7 @@ import pytest
 from curecalc.errors import QuantityError
 from curecalc.spot import doubts, image, light, mapping, pictures
 from curecalc.spot.field import FieldMap, FieldSpot, Place, parting
-from curecalc.spot.frame import Cells
+from curecalc.spot.frame import Cells, Ground
 from curecalc.spot.gauss2d import Bell, bell
 from curecalc.spot.image import Axes, axes_of
 from curecalc.spot.measurement import BeamMeasurement, Estimate, Part, pooled, pooled_quality
@@ -37,7 +37,7 @@ ROUND = Bell(
     covariance=np.zeros((3, 3)),
     peak=100.0,
     u_peak=0.0,
-    plane=(0.0, 0.0, 0.0),
+    ground=Ground(1, (0.0, 0.0), 1.0, np.zeros(3), np.zeros((3, 3)), 0.0),
     residual=0.0,
     noise=0.0,
     block=1,
@@ -177,7 +177,7 @@ def rest(blocks, size=1.0):
         i, j = int(x + 38), int(y + 34)
         z[j : j + 4, i : i + 4] += more
     findings = []
-    doubts.judge_rest(Cells(z, GRID, GRID, 1), None, BEAM, None, findings)
+    doubts.judge_rest(Cells(z, GRID, GRID, 1), BEAM, BEAM.ground, findings)
     return findings[0].text if findings else ""
 
 
