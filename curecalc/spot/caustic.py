@@ -123,27 +123,27 @@ def caustic(
     '1.30 26.6'
     """
     z, w = np.asarray(position, dtype=np.float64), np.asarray(radius, dtype=np.float64)
-    scale, middle = float(np.ptp(z)) or 1.0, float(z.mean())
-    t = (z - middle) / scale
-    sigma = np.asarray(u_radius, dtype=np.float64) if u_radius is not None else (w if relative else None)
+    middle = float(z.mean())
+    t = z - middle
+    sigma: Any = np.asarray(u_radius, dtype=np.float64) if u_radius is not None else (w if relative else None)
 
     def model(p: Any) -> tuple[Any, Any]:
         waist, at, slope = p
         away = t - at
-        value = np.sqrt(waist * waist + (slope * away) ** 2)
-        value = np.maximum(value, 1e-300)
+        value = np.hypot(waist, slope * away)
         return value, np.stack([waist / value, -slope * slope * away / value, slope * away * away / value], axis=1)
 
     known = u_radius is not None
-    best = _best(model, w, _starts(t, w), sigma, known)
-    if sigma is not None and known and u_position > 0.0:
-        slope = np.abs(model(best.parameters)[1][:, 1]) / scale
-        best = _best(model, w, [best.parameters], np.hypot(sigma, slope * u_position), known)
+    best = fit(model, w, _start(t, w), sigma=sigma, known_sigma=known)
+    if known and u_position:
+        _, slopes = model(best.parameters)
+        best = fit(model, w, best.parameters, sigma=np.hypot(sigma, slopes[:, 1] * u_position), known_sigma=True)
     chi, widened = _agreement(best) if known else (None, 1.0)
-    back = np.diag([1.0 if best.parameters[0] >= 0 else -1.0, scale, (1.0 if best.parameters[2] >= 0 else -1.0) / scale])
-    waist, half = abs(float(best.parameters[0])), abs(float(best.parameters[2])) / scale
-    at = float(best.parameters[1]) * scale + middle
-    cov = back @ best.covariance @ back * widened**2
+    waist, half = (abs(float(best.parameters[k])) for k in (0, 2))
+    at = float(best.parameters[1]) + middle
+    # waist and slope stand in the curve as squares, so either may come out below zero
+    way = np.array([np.sign(best.parameters[0]), 1.0, np.sign(best.parameters[2])])
+    cov = np.outer(way, way) * best.covariance * widened**2
     m2 = math.pi * waist * half / wavelength
     g = np.array([half, 0.0, waist]) * math.pi / wavelength
     zr = waist / half if half > 0 else math.inf
@@ -174,64 +174,49 @@ def caustic(
     )
 
 
-def _best(model: Any, w: Any, starts: Any, sigma: Any, known: bool) -> Fit:
-    best: Fit | None = None
-    for first in starts:
-        found = fit(model, w, first, sigma=sigma, known_sigma=known)
-        if best is None or found.residual_sd < best.residual_sd * (1 - 1e-9):
-            best = found
-    assert best is not None
-    return best
-
-
 def _agreement(found: Fit) -> tuple[float, float]:
     """Chi-squared of stated uncertainties, and the factor (Birge) that widens them where it is beyond chance."""
     from scipy.special import chdtrc
 
     dof = found.degrees_of_freedom
-    chi = found.residual_sd**2 * dof if dof > 0 else 0.0
-    return chi, math.sqrt(chi / dof) if dof > 0 and chdtrc(dof, chi) < 0.01 else 1.0
+    chi = found.residual_sd**2 * dof
+    return chi, found.residual_sd if chdtrc(dof, chi) < 0.01 else 1.0
 
 
 def _wild(model: Any, w: Any, found: Fit, sigma: Any) -> int | None:
     """The width that lies off the curve through the others beyond chance (one in a thousand, over all of them)."""
-    if w.size < 7:
+    if w.size < 7 or found.residual_sd <= 1e-9:
         return None
     one = np.ones_like(w) if sigma is None else sigma
     columns = model(found.parameters)[1] / one[:, None]
     size = np.sqrt((columns**2).sum(axis=0))
-    r, reach = found.residuals / one, np.einsum("ij,ji->i", columns / size, np.linalg.pinv(columns / size))
-    suspect = {int(k) for k in (np.argmax(np.abs(r)), np.argmax(np.abs(r) / np.sqrt(np.maximum(1.0 - reach, 1e-6))))}
-    best: tuple[float, int] | None = None
-    for k in suspect:
-        keep = np.arange(w.size) != k
+    reach = np.einsum("ij,ji->i", columns / size, np.linalg.pinv(columns / size))
+    k = int(np.argmax(np.abs(found.residuals / one) / np.sqrt(np.maximum(1.0 - reach, np.finfo(float).eps))))
+    keep = np.arange(w.size) != k
 
-        def some(p: Any, keep: Any = keep) -> tuple[Any, Any]:
-            value, slopes = model(p)
-            return value[keep], slopes[keep]
+    def others(p: Any) -> tuple[Any, Any]:
+        value, slopes = model(p)
+        return value[keep], slopes[keep]
 
-        rest = fit(some, w[keep], found.parameters, sigma=one[keep])
-        value, slopes = model(rest.parameters)
-        spread = math.hypot(rest.residual_sd * one[k], math.sqrt(max(float(slopes[k] @ rest.covariance @ slopes[k]), 0.0)))
-        p = t_p((w[k] - value[k]) / max(spread, 1e-300), rest.degrees_of_freedom) * w.size
-        if best is None or p < best[0]:
-            best = (p, k)
-    return best[1] if best is not None and best[0] < 1e-3 and found.residual_sd > 1e-9 else None
+    rest = fit(others, w[keep], found.parameters, sigma=one[keep])
+    value, slopes = model(rest.parameters)
+    spread = math.hypot(rest.residual_sd * one[k], math.sqrt(max(float(slopes[k] @ rest.covariance @ slopes[k]), 0.0)))
+    p = t_p((w[k] - value[k]) / max(spread, np.finfo(float).tiny), rest.degrees_of_freedom)
+    return k if p * w.size < 1e-3 else None
 
 
-def _starts(t: Any, w: Any) -> list[list[float]]:
-    """First estimates: the parabola of w^2 where it has a waist, else the least width with the steepest side."""
-    starts = []
+def _start(t: Any, w: Any) -> list[float]:
+    """First estimate: the parabola of w^2 where it has a waist, else the least width with the steepest side."""
     square = w * w
-    for weight in (1.0 / w, np.ones_like(w)):
-        a, b, c = np.polyfit(t, square, 2, w=weight)
-        if a > 0 and c - b * b / (4 * a) > 0:
-            starts.append([math.sqrt(c - b * b / (4 * a)), -b / (2 * a), math.sqrt(a)])
+    bend = np.polyfit(t, square, 2, w=1.0 / w)
+    at = -0.5 * bend[1] / bend[0]
+    waist = float(np.polyval(bend, at))
+    if min(bend[0], waist) > 0:
+        return [math.sqrt(waist), at, math.sqrt(bend[0])]
     least = int(np.argmin(w))
-    away = np.abs(t - t[least])
-    slope = float(np.max(np.where(away > 0, np.sqrt(np.maximum(square - square[least], 0.0)) / np.maximum(away, 1e-12), 0.0)))
-    starts.append([float(w[least]), float(t[least]), max(slope, 1e-6)])
-    return starts
+    side = t != t[least]
+    steepest = np.max(np.sqrt(square[side] - square[least]) / np.abs(t[side] - t[least]))
+    return [w[least], t[least], float(steepest)]
 
 
 def defocus_window(
@@ -250,7 +235,7 @@ def defocus_window(
         return None
 
     def distance(w: float) -> float:
-        return rayleigh_range * math.sqrt(max((w / waist_radius) ** 2 - 1.0, 0.0))
+        return rayleigh_range * math.sqrt((w / waist_radius) ** 2 - 1.0)
 
     low, high = radius * (1.0 - tolerance), radius * (1.0 + tolerance)
     near = distance(low) if low > waist_radius else -distance(high)

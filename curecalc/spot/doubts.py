@@ -23,6 +23,7 @@ __all__ = [
     "BEYOND",
     "NO_PEAK",
     "NOTHING",
+    "ROOM_FOR_MOMENTS",
     "Finding",
     "check_size",
     "judge_dark",
@@ -42,7 +43,7 @@ NO_PEAK = (
     "no spot can be made out: the light has no peak that falls off inside the picture. If the beam is larger than the "
     "sensor, measure nearer the focus, use a larger sensor or scan a knife edge."
 )
-BEYOND = 3.0
+BEYOND, ROOM_FOR_MOMENTS = 3.0, 2.0
 _FULL_SCALE_ADVICE = "Shorten the exposure time or add attenuation until the peak reads about 80 % of full scale."
 
 
@@ -208,9 +209,20 @@ def judge_rest(frame: Cells, found: Bell, ground: Ground, findings: list[Finding
     findings.append(Finding("second_spot", told))
 
 
-def judge_room(room: float, by_moments: bool, noisy: bool, cut: bool, least: float, findings: list[Finding]) -> None:
+def judge_room(room: float, by_moments: bool, noisy: bool, findings: list[Finding]) -> None:
     """What the distance to the sensor's edge and the noise do to the method."""
-    if room < least:
+    if by_moments and room < BEYOND:
+        findings.append(
+            Finding(
+                "tight",
+                (
+                    f"the sensor ends {room:.1f} beam radii from the centre; ISO 11146 asks for {BEYOND:g}. Light beyond the edge "
+                    "is not counted. Centre the beam or use a larger sensor."
+                ),
+                check=False,
+            )
+        )
+    elif not by_moments and room < ROOM_FOR_MOMENTS:
         findings.append(
             Finding(
                 "truncated",
@@ -239,17 +251,6 @@ def judge_room(room: float, by_moments: bool, noisy: bool, cut: bool, least: flo
                 (
                     "noise drowns the wings of the beam, so second moments do not settle; the radius is from a Gaussian fit "
                     "instead. Average several frames, or raise the exposure time to just below saturation."
-                ),
-                check=False,
-            )
-        )
-    elif cut and room < BEYOND:
-        findings.append(
-            Finding(
-                "tight",
-                (
-                    f"the sensor ends {room:.1f} beam radii from the centre; ISO 11146 asks for {BEYOND:g}. Light beyond the edge "
-                    "is not counted. Centre the beam or use a larger sensor."
                 ),
                 check=False,
             )

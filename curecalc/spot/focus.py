@@ -134,9 +134,9 @@ def _enough(z: Any) -> None:
 
 
 def _refuse(c: Caustic, z: Any) -> None:
-    away = np.abs(z - c.position) / c.rayleigh_range if c.rayleigh_range > 0 else np.full(z.shape, np.inf)
+    away = np.abs(z - c.position)
     # the curve must bend within the positions: some beyond 0.6 Rayleigh lengths, some nearer than three
-    seen = bool(away.max() > 0.6 and away.min() < 3.0)
+    seen = bool(away.max() > 0.6 * c.rayleigh_range and away.min() < 3.0 * c.rayleigh_range)
     sure = c.waist_radius > 2.0 * c.u_waist_radius and c.divergence > 2.0 * c.u_divergence
     if not (seen and sure and c.converged):
         raise QuantityError(
@@ -148,7 +148,7 @@ def _refuse(c: Caustic, z: Any) -> None:
 def _estimate(value: float, u: float, c: Caustic, known: bool, confidence: float, unit: Any = MM) -> Estimate:
     # stated standard uncertainties are not estimated from these few points: infinite degrees of freedom
     stated = known and c.widened == 1.0
-    dof = math.inf if stated else max(c.degrees_of_freedom, 1)
+    dof = math.inf if stated else c.degrees_of_freedom
     return estimate(value, [("fit (Type B, stated)" if stated else "fit (Type A)", u, dof)], unit=unit, confidence=confidence)
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from .doubts import (
     NO_PEAK,
     NOTHING,
+    ROOM_FOR_MOMENTS,
     Finding,
     check_size,
     judge_dark,
@@ -32,7 +33,6 @@ from .moments import ANYWHERE, Moments, moments, principal
 __all__ = ["Finding", "Spot", "axes_of", "image_spot"]
 
 _FULL_SCALES = (255, 1023, 4095, 16383, 65535)
-_ROOM_FOR_MOMENTS = 2.0
 _NOISIEST = 0.04
 _COARSE = 96
 
@@ -172,22 +172,23 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
     findings: list[Finding] = []
     judge_saturation(saturated, level, at_scale, found, findings)
     fit_axes = axes_of(found.variance, found.covariance, pixel=pixel, block=beam.block)
-    room = room_of(found.centre, found.variance, span)
     measured: Moments | None = None
     moment_axes: Axes | None = None
     noisy = _expected_spread(found, pixel, beam.block) > _NOISIEST
-    if room >= _ROOM_FOR_MOMENTS and not noisy:
+    if room_of(found.centre, found.variance, span) >= ROOM_FOR_MOMENTS and not noisy:
         measured = moments(beam, frame, (*found.centre, *found.variance))
     if measured is not None:
         try:
             moment_axes = axes_of(measured.variance, measured.covariance, pixel=pixel, block=beam.block)
         except ValueError:
             measured = None
-    by_moments = measured is not None
-    judge_room(room, by_moments, noisy, measured is not None and measured.aperture_cut, _ROOM_FOR_MOMENTS, findings)
+    by_moments, use = measured is not None, measured or found
+    # by the narrower of the two: a halo does not bring the edge nearer, nor do wings that only a Gaussian has
+    room = max(room_of(by.centre, by.variance, span) for by in (found, use))
+    judge_room(room, by_moments, noisy, findings)
     judge_mended(mended, raw.size, findings)
     judge_dark(raw, bottom, beam, found, pixel, findings)
-    axes, use = moment_axes or fit_axes, measured or found
+    axes = moment_axes or fit_axes
     share = None if measured is None else _power_inside(beam, measured)
     excess = math.sqrt(max(found.residual**2 - found.noise**2, 0.0))
     judge_shape(excess, share, axes, fit_axes, by_moments, findings)

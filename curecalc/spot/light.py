@@ -182,7 +182,7 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
         if count:
             held = f"{count} of {y.size} readings stand at one {where} value"
             out.append(f"{held}: the range ends there, so they count as at {least} that. {do}.")
-    if r.step > 0 or not r.sd > 0:
+    if r.step or not r.sd > 0:
         steps = f"steps of {show_kernel(r.step, 'power')}" if r.step else "one value"
         counts = "the step counts as the meter's resolution" if r.step else "their scatter is hidden: state resolution="
         out.append(f"all {r.readings} readings kept stand on {steps}, coarser than their scatter; {counts}. Choose a finer range.")
@@ -202,7 +202,7 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
             "settle and read again."
         )
     if r.readings < 10:
-        t95 = t_factor(0.95, max(r.readings - 1, 1))
+        t95 = t_factor(0.95, r.readings - 1)
         out.append(f"{r.readings} readings give a Student factor of {t95:.3g} on their scatter. Take at least ten.")
     if r.correlation > 0:
         out.append(

@@ -10,6 +10,7 @@ import numpy as np
 from ..setting.explain import Step
 from ..symbols import percent
 from ..units import DEG, MM, RAD, Measured, Quantity, QuantityError, finite, measured, positive, ratio, show_kernel
+from .doubts import ROOM_FOR_MOMENTS
 from .frame import block_mean
 from .image import Spot, image_spot
 from .measurement import BeamMeasurement, Estimate, checked, estimate
@@ -110,7 +111,7 @@ def image_beam(
         )
         for r, u, wander in ((spot.axes.radius_x, spot.axes.u_x, spread[0]), (spot.axes.radius_y, spot.axes.u_y, spread[1]))
     ]
-    tracks = directions(spot) if spot.room >= 2.0 else []
+    tracks = directions(spot) if spot.room >= ROOM_FOR_MOMENTS else []
     details = _details(spot, tracks, turn, sign, penetration_depth)
     warnings = more + [f.text for f in spot.findings if f.check]
     notes = [f.text for f in spot.findings if not f.check]
@@ -204,8 +205,8 @@ def line_exposure(*, measurement: BeamMeasurement, track_angle: Quantity) -> Tra
         Not an image, or the sensor cut the beam off.
     """
     angle = float(finite("track_angle", track_angle, RAD))
-    if measurement.kind != "image" or measurement.fits[0][1].room < 2.0:
-        raise QuantityError("a line integral needs an image that holds the whole beam: 2 radii of room on every side.")
+    if measurement.kind != "image" or measurement.fits[0][1].room < ROOM_FOR_MOMENTS:
+        raise QuantityError(f"a line integral needs an image that holds the whole beam: {ROOM_FOR_MOMENTS:g} radii of room on every side.")
     spot: Spot = measurement.fits[0][1]
     use = spot.moments or spot.bell
     return track_exposure(spot.profile, spot.profile_x, spot.profile_y, use.variance, angle)
@@ -267,7 +268,7 @@ def _steps(spot: Spot, radii: list[Estimate]) -> list[Step]:
         steps.append(
             Step(
                 f"background = surface of degree {m.ground.degree}, from the pixels beyond three radii",
-                f"level {m.level:.4g} counts, noise {m.noise:.3g} counts",
+                f"level {m.level:.4g} counts, noise {spot.bell.peak / spot.signal_to_noise:.3g} counts",
                 f"signal to noise {spot.signal_to_noise:.3g}",
                 "The background is taken off before anything is summed.",
             )

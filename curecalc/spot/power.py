@@ -18,6 +18,7 @@ from ..statistics.uncertainty import effective_degrees_of_freedom
 __all__ = ["PowerReading", "combine", "power_reading", "warm_up"]
 
 _MOST_LEFT_OUT = 0.6
+_ROUNDING = 1e-13  # of readings, relative: scatter below it is the computer's
 
 
 @dataclass(frozen=True)
@@ -80,21 +81,19 @@ def warm_up(reading: Any, time: Any = None) -> int:
         return 0
     from scipy.special import fdtrc
 
-    flat = float(((y - y.mean()) ** 2).sum())
-    best = (math.inf, 0.0, 1.0)
-    for tried in np.geomspace(0.3 * span / y.size, 3.0 * span, 60):
-        shape = np.exp(-(t - t[0]) / tried)
-        d = shape - shape.mean()
-        b = float(d @ y) / float(d @ d)
-        rest = float(((y - y.mean() - b * d) ** 2).sum())
-        if rest < best[0]:
-            best = (rest, b, float(tried))
-    rest, b, tau = best
-    floor = y.size * (1e-13 * float(np.abs(y).max())) ** 2
-    if flat <= floor or fdtrc(2, y.size - 3, max(flat - rest, 0.0) / max(rest, floor) * (y.size - 3) / 2.0) > 0.001:
+    tau = np.geomspace(0.3 * span / y.size, 3.0 * span, 60)
+    shape = np.exp(-(t - t[0]) / tau[:, None])
+    d = shape - shape.mean(axis=1, keepdims=True)
+    size = np.einsum("ij,ij->i", d, d)
+    gained = (d @ y) ** 2 / size
+    k = int(np.argmax(gained))
+    floor = y.size * (_ROUNDING * float(np.abs(y).max())) ** 2
+    b = float(d[k] @ y) / size[k]
+    rest = max(float(((y - y.mean() - b * d[k]) ** 2).sum()), floor)
+    if gained[k] <= floor or fdtrc(2, y.size - 3, gained[k] / rest * (y.size - 3) / 2.0) > 0.001:
         return 0
-    noise = math.sqrt(max(rest, floor) / (y.size - 3))
-    shape = np.abs(b) * np.exp(-(t - t[0]) / tau)
+    noise = math.sqrt(rest / (y.size - 3))
+    shape = abs(b) * shape[k]
     for cut in range(1, int(_MOST_LEFT_OUT * y.size) + 1):
         if float(shape[cut:].mean()) < 0.3 * noise / math.sqrt(y.size - cut):
             return cut
@@ -102,20 +101,16 @@ def warm_up(reading: Any, time: Any = None) -> int:
     return cut if float(shape[cut:].mean()) < noise / math.sqrt(y.size - cut) else 0
 
 
-def _trend(y: Any, t: Any) -> tuple[float, float, float]:
-    """Slope, its p-value, and the change it makes across the series."""
+def _trend(y: Any, t: Any) -> tuple[float, float]:
+    """The change that a line makes across the series, and its p-value."""
     span = float(np.ptp(t))
     if y.size < 3 or span == 0:
-        return 0.0, 1.0, 0.0
+        return 0.0, 1.0
     d = t - t.mean()
-    sxx = float(d @ d)
-    slope = float(d @ y) / sxx
+    slope = float(d @ y / (d @ d))
     rest = y - y.mean() - slope * d
-    spread = math.sqrt(max(float(rest @ rest) / (y.size - 2), 0.0) / sxx)
-    tiny = 1e-13 * float(np.abs(y).max())
-    if spread * span <= tiny:
-        return slope, (1.0 if abs(slope) * span <= 10 * tiny else 0.0), slope * span
-    return slope, t_p(slope / spread, y.size - 2), slope * span
+    spread = math.sqrt(float(rest @ rest / (d @ d)) / (y.size - 2))
+    return slope * span, t_p(slope / max(spread, _ROUNDING * float(np.abs(y).max()) / span), y.size - 2)
 
 
 def _held(y: Any) -> tuple[int, int]:
@@ -230,13 +225,13 @@ def power_reading(
         spread = sd / math.sqrt(kept.size)
     if not mean > 0:
         raise ValueError("the mean reading is not above zero. Check the shutter, the range of the meter and its zero.")
-    _, drift_p, change = _trend(kept, when)
+    change, drift_p = _trend(kept, when)
     step = step_of(kept)
     hidden = step > 2.0 * sd  # noise of half a step would blur it away
     if hidden:
         resolution = max(resolution, step)
     d = kept - kept.mean()
-    r = float(d[1:] @ d[:-1] / (d @ d)) if sd > 1e-13 * mean else 0.0
+    r = float(d[1:] @ d[:-1] / (d @ d)) if sd > _ROUNDING * mean else 0.0
     used = r if r > 2.0 / math.sqrt(kept.size) and kept.size >= 8 else 0.0
     grow = math.sqrt((1.0 + used) / (1.0 - used))
     type_a = spread * grow
@@ -253,7 +248,7 @@ def power_reading(
     if resolution > 0:
         parts.append(("meter resolution (Type B)", resolution / math.sqrt(12.0) * transmission, math.inf))
     parts += [(f"loss {name} (Type B)", value * u / (1.0 - loss), math.inf) for name, loss, u in losses if u > 0]
-    if drift_p < 0.01 and abs(change) > 0:
+    if drift_p < 0.01:
         parts.append(("drift (Type B)", abs(change) / math.sqrt(12.0) * transmission, math.inf))
     total, dof = combine(uncertainties=[p[1] for p in parts], degrees_of_freedom=[p[2] for p in parts])
     return PowerReading(

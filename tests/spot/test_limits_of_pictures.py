@@ -151,17 +151,18 @@ def test_what_is_no_gaussian(excess, share, measured, fitted, said):
 
 def test_room_of_the_sensor():
     assert doubts.room_of((3.0, 8.0), (1.0, 0.0, 0.25), (10.0, 10.0)) == 1.5
-    for room, moments, noisy, cut, said in (
-        (2.0, True, False, True, ("tight", False)),
-        (1.99, True, False, True, ("truncated", True)),
-        (2.99, True, False, True, ("tight", False)),
-        (3.0, True, False, True, None),
-        (2.5, True, False, False, None),
-        (2.5, False, False, False, ("background", True)),
-        (2.5, False, True, False, ("noisy", False)),
+    for room, moments, noisy, said in (
+        (2.0, True, False, ("tight", False)),
+        (1.99, True, False, ("tight", False)),
+        (1.99, False, False, ("truncated", True)),
+        (1.99, False, True, ("truncated", True)),
+        (2.99, True, False, ("tight", False)),
+        (3.0, True, False, None),
+        (2.0, False, False, ("background", True)),
+        (2.0, False, True, ("noisy", False)),
     ):
         findings = []
-        doubts.judge_room(room, moments, noisy, cut, 2.0, findings)
+        doubts.judge_room(room, moments, noisy, findings)
         assert [(f.key, f.check) for f in findings] == ([said] if said else [])
         assert not said or said[0] not in ("tight", "truncated") or "3" in findings[0].text
 
