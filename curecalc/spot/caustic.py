@@ -14,6 +14,7 @@ import numpy as np
 
 from ..statistics.intervals import t_p
 from ..statistics.least_squares import Fit, fit
+from ..statistics.uncertainty import combined
 
 __all__ = ["Caustic", "Coverage", "caustic", "coverage", "defocus_window"]
 
@@ -77,7 +78,7 @@ class Caustic:
         away = position - self.position
         radius, half = float(self.radius_at(position)), 0.5 * self.divergence
         g = np.array([self.waist_radius, -half * half * away, half * away * away]) / radius
-        return math.sqrt(max(float(g @ self.covariance @ g), 0.0))
+        return combined(g, self.covariance)
 
 
 def coverage(position: Any, waist_position: float, rayleigh_range: float) -> Coverage:
@@ -148,7 +149,7 @@ def caustic(
     g = np.array([half, 0.0, waist]) * math.pi / wavelength
     zr = waist / half if half > 0 else math.inf
     gr = np.array([1.0 / half, 0.0, -waist / half**2]) if half > 0 else np.zeros(3)
-    sd = np.sqrt(np.maximum(np.diag(cov), 0.0))
+    sd = np.sqrt(np.diag(cov))
     return Caustic(
         waist_radius=waist,
         u_waist_radius=float(sd[0]),
@@ -157,9 +158,9 @@ def caustic(
         divergence=2.0 * half,
         u_divergence=float(2.0 * sd[2]),
         beam_quality=m2,
-        u_beam_quality=math.sqrt(max(float(g @ cov @ g), 0.0)),
+        u_beam_quality=combined(g, cov),
         rayleigh_range=zr,
-        u_rayleigh_range=math.sqrt(max(float(gr @ cov @ gr), 0.0)),
+        u_rayleigh_range=combined(gr, cov),
         covariance=cov,
         residual_sd=best.residual_sd,
         degrees_of_freedom=best.degrees_of_freedom,
@@ -200,7 +201,7 @@ def _wild(model: Any, w: Any, found: Fit, sigma: Any) -> int | None:
 
     rest = fit(others, w[keep], found.parameters, sigma=one[keep])
     value, slopes = model(rest.parameters)
-    spread = math.hypot(rest.residual_sd * one[k], math.sqrt(max(float(slopes[k] @ rest.covariance @ slopes[k]), 0.0)))
+    spread = math.hypot(rest.residual_sd * one[k], combined(slopes[k], rest.covariance))
     p = t_p((w[k] - value[k]) / max(spread, np.finfo(float).tiny), rest.degrees_of_freedom)
     return k if p * w.size < 1e-3 else None
 

@@ -16,7 +16,9 @@ import numpy as np
 
 from ..physics import spot as _spot
 from ..statistics.intervals import t_factor
+from ..statistics.uncertainty import combined
 from ..symbols import percent
+from .moments import ANYWHERE
 from .surface import Surface, surface
 
 __all__ = ["FieldMap", "FieldSpot", "Parting", "Place", "optics_spot", "parting", "plan_places"]
@@ -61,7 +63,7 @@ class FieldSpot:
     @property
     def relative(self) -> float:
         """Relative standard uncertainty of `radius`."""
-        return math.sqrt(max(float(self.covariance[0, 0] + self.covariance[1, 1] + 2.0 * self.covariance[0, 1]), 0.0)) / 2.0
+        return combined((0.5, 0.5), self.covariance[:2, :2])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,16 +118,15 @@ class FieldMap:
         b, u_b = read.get("plus", (0.0, 0.0))
         c, u_c = read.get("cross", (0.0, 0.0))
         power, u_power = read.get("power", (0.0, 0.0))
-        angle, stretch = 0.5 * math.atan2(c, b), math.hypot(b, c)
-        if abs(angle) > 0.25 * math.pi:  # the first axis is the one nearest to x
-            angle, stretch = angle - math.copysign(0.5 * math.pi, angle), -stretch
+        way = math.copysign(1.0, b)  # the first axis is the one nearest to x
+        angle, stretch = 0.5 * math.atan2(way * c, abs(b)), way * math.hypot(b, c)
         size_part = np.array([1.0, 1.0, 0.0, 0.0])
         shape = np.zeros((4, 2))
         if stretch:
-            way = np.array([b, c]) / stretch
-            shape = np.array([way, -way, [-0.5 * c / stretch**2, 0.5 * b / stretch**2], [0.0, 0.0]])
+            slope = np.array([b, c]) / stretch
+            shape = np.array([slope, -slope, [-0.5 * c / stretch**2, 0.5 * b / stretch**2], [0.0, 0.0]])
         covariance = (u_size**2 + self.common**2) * np.outer(size_part, size_part) + (shape * np.square([u_b, u_c])) @ shape.T
-        covariance[2, 2] = min(covariance[2, 2] if stretch else math.inf, math.pi**2 / 48.0) if not self.round else 0.0
+        covariance[2, 2] = min(covariance[2, 2] if stretch else math.inf, ANYWHERE**2) if not self.round else 0.0
         covariance[3, 3] = u_power**2
         return FieldSpot(
             x=x,

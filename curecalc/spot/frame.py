@@ -17,7 +17,7 @@ from ..statistics.steps import step_of
 
 __all__ = ["Cells", "Ground", "block_mean", "ground", "least_radius", "mend", "noise_of", "raw_moments", "window"]
 
-_PER_RADIUS = 16
+_PER_RADIUS, _FEWEST = 16, 24
 
 
 def least_radius(xx: float, xy: float, yy: float) -> float:
@@ -118,6 +118,8 @@ def mend(image: Any, noise: float, dark: float) -> tuple[Any, int]:
     A pixel is hot that stands above the brightest mean of the blocks around it by eight times the noise and a third of their
     light: a beam wider than six pixels does not.
     """
+    from scipy.ndimage import maximum_filter, minimum_filter
+
     block = max(4, math.ceil(max(image.shape) / 256))
     rows, columns = image.shape[0] // block, image.shape[1] // block
     if min(rows, columns) < 3 or not noise > 0:
@@ -127,9 +129,7 @@ def mend(image: Any, noise: float, dark: float) -> tuple[Any, int]:
     stripes = whole.reshape(rows, block, columns * block)
     high = stripes.max(axis=1).reshape(rows, columns, block).max(axis=2)
     low = stripes.min(axis=1).reshape(rows, columns, block).min(axis=2)
-    padded = np.pad(mean, 1, mode="edge")
-    around = np.stack([padded[j : j + rows, i : i + columns] for j in range(3) for i in range(3)])
-    top, bottom = around.max(axis=0), around.min(axis=0)
+    top, bottom = maximum_filter(mean, 3, mode="nearest"), minimum_filter(mean, 3, mode="nearest")
     above = top + 8.0 * noise + 0.3 * np.maximum(top - dark, 0.0)
     below = bottom - 8.0 * noise - 0.3 * np.maximum(bottom - dark, 0.0)
     fixed, count = image, 0
@@ -180,8 +180,6 @@ def ground(frame: Cells, dark: Any, at: tuple[float, float], degree: int | None 
     Cells far above or below the others (five times their scatter: another spot, dirt) are left out, a third of them at most.
     """
     j, i = np.nonzero(dark)
-    if j.size < 24:
-        return None
     scale = max(float(np.ptp(frame.x)), float(np.ptp(frame.y)))
     u, v, z = (frame.x[i] - at[0]) / scale, (frame.y[j] - at[1]) / scale, frame.z[j, i]
     kept = np.ones(z.size, dtype=bool)
@@ -205,7 +203,7 @@ def _surface(u: Any, v: Any, z: Any, at: tuple[float, float], scale: float, degr
     for n in (1, 2, 3) if degree is None else (degree,):
         basis = np.stack([u**a * v**b for a, b in _terms(n)], axis=1)
         gram = basis.T @ basis
-        if z.size < 24 or not np.linalg.cond(gram) < 1e12:
+        if z.size < _FEWEST or not np.linalg.cond(gram) < 1e12:
             break
         solution = np.linalg.solve(gram, basis.T @ z)
         rest = float(((z - basis @ solution) ** 2).sum())

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from ..statistics.uncertainty import combined
 from .doubts import (
     NO_PEAK,
     NOTHING,
@@ -92,37 +93,31 @@ def axes_of(variance: Any, covariance: Any, *, pixel: tuple[float, float] = (0.0
     xx, yy = xx - px * block**2, yy - py * block**2
     if not least_radius(xx, xy, yy) > 0:
         raise ValueError("the pixels alone explain the whole measured width")
-    turn = np.array([[1.0, 0.0, -1.0], [0.0, 2.0, 0.0]])
-    apart = turn @ np.array([xx, xy, yy])
-    spread = turn @ covariance @ turn.T + 1e-14 * (xx + yy) ** 2 * np.eye(2)
-    distance = float(apart @ np.linalg.solve(spread, apart))
-    is_round = distance < 9.21
+    apart = np.array([[1.0, 0.0, -1.0], [0.0, 2.0, 0.0]])
+    by, spread = apart @ (xx, xy, yy), apart @ covariance @ apart.T + 1e-14 * (xx + yy) ** 2 * np.eye(2)
+    is_round = float(by @ np.linalg.solve(spread, by)) < 9.21
     along, across, angle = (xx, yy, 0.0) if is_round else principal(xx, xy, yy)
     c, s = math.cos(angle), math.sin(angle)
-    gx, gy = np.array([c * c, 2 * c * s, s * s]), np.array([s * s, -2 * c * s, c * c])
+    turn = np.array([[c * c, 2 * c * s, s * s], [s * s, -2 * c * s, c * c], [-c * s, c * c - s * s, c * s]])
     # pixels may collect over less than their whole pitch, down to a point: the correction is good to its own size
-    var_x = float(gx @ covariance @ gx) + (px * c * c) ** 2 + (py * s * s) ** 2
-    var_y = float(gy @ covariance @ gy) + (px * s * s) ** 2 + (py * c * c) ** 2
-    u_angle = ANYWHERE
-    if not is_round:
-        g = np.array([-c * s, c * c - s * s, c * s]) / (along - across)
-        u_angle = min(math.sqrt(max(float(g @ covariance @ g), 0.0)), ANYWHERE)
-    radius_x, radius_y = 2.0 * math.sqrt(along), 2.0 * math.sqrt(across)
+    with_pixels = covariance + np.diag([px * px, 0.0, py * py])
     # d(2 sqrt v) = dv / sqrt v
-    return Axes(radius_x, radius_y, math.sqrt(max(var_x, 0.0) / along), math.sqrt(max(var_y, 0.0) / across), angle, u_angle, is_round)
+    u_x, u_y = (combined(g, with_pixels) / math.sqrt(v) for g, v in zip(turn, (along, across), strict=False))
+    u_angle = ANYWHERE if is_round else min(combined(turn[2], covariance) / abs(along - across), ANYWHERE)
+    return Axes(2.0 * math.sqrt(along), 2.0 * math.sqrt(across), u_x, u_y, angle, u_angle, is_round)
 
 
 def _saturated(image: Any, top: float, centre: Any, variance: Any, pixel: Any, full_scale: float | None) -> tuple[float, float, bool]:
     """Share of the 1/e^2 ellipse that sits at the top reading, that reading, and whether it is a camera's full scale."""
-    whole = np.issubdtype(image.dtype, np.integer) or bool(np.all(image[::7, ::7] == np.floor(image[::7, ::7])))
-    at_scale = top >= full_scale if full_scale is not None else bool(whole and top in _FULL_SCALES)
-    level = full_scale if full_scale is not None and at_scale else top
+    if full_scale is None:
+        level, at_scale = top, top in _FULL_SCALES and bool(np.all(image[::7, ::7] == np.floor(image[::7, ::7])))
+    else:
+        level, at_scale = min(top, full_scale), top >= full_scale
     j, i = np.nonzero(image >= level)
     xx, xy, yy = variance
     inside = form(i * pixel[0] - centre[0], j * pixel[1] - centre[1], variance) <= 4.0
     area = 4.0 * math.pi * math.sqrt(xx * yy - xy * xy) / (pixel[0] * pixel[1])
-    count = float(inside.sum())
-    return count / max(area, 1.0) if count >= 5 else 0.0, level, at_scale
+    return float(inside.sum()) / area if inside.sum() >= 5 else 0.0, level, at_scale
 
 
 def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | None = None) -> Spot:

@@ -17,6 +17,7 @@ from ..errors import QuantityError
 
 __all__ = [
     "MonteCarlo",
+    "combined",
     "draw_inputs",
     "effective_degrees_of_freedom",
     "log_gradient",
@@ -27,6 +28,15 @@ __all__ = [
 
 Model = Callable[[dict[str, Any]], Mapping[str, Any]]
 _STEP = 1e-6
+
+
+def combined(slopes: Any, covariance: Any) -> float:
+    """Combined standard uncertainty from the slopes of a result and the covariance of what it depends on (JCGM 100, eq. 13).
+
+    >>> combined([3.0, -4.0], np.diag([1.0, 1.0])), combined([1.0, -1.0], np.ones((2, 2)))
+    (5.0, 0.0)
+    """
+    return math.sqrt(max(float(np.dot(slopes, covariance) @ slopes), 0.0))  # rounding may leave a little below none
 
 
 def log_gradient(model: Model, inputs: Mapping[str, Any], names: list[str]) -> dict[str, dict[str, Any]]:

@@ -123,3 +123,96 @@ def test_a_first_estimate_is_near_and_noise_alone_gives_none():
     assert (xx, yy) == pytest.approx((16.0, 36.0), rel=0.25)
     assert abs(xy) < 1.0
     assert first_estimate(np.random.default_rng(1).standard_normal((60, 60)), (1.0, 1.0)) is None
+
+
+SIDE = np.arange(12.0)
+CHECKS = 0.1 * np.where(np.add.outer(SIDE, SIDE) % 2 == 0, 1.0, -1.0)
+
+
+def terms(degree):
+    """Polynomials on the grid of twelve by twelve, a column each."""
+    x, y = (g.ravel() for g in np.meshgrid(SIDE, SIDE))
+    return np.stack([x**a * y**b for a in range(degree + 1) for b in range(degree + 1 - a)], axis=1)
+
+
+def surface(z, kept):
+    """The plane through the cells kept, by a general solver, at every cell."""
+    return (terms(1) @ np.linalg.lstsq(terms(1)[kept.ravel()], z[kept], rcond=None)[0]).reshape(z.shape)
+
+
+@pytest.mark.parametrize(("more", "out"), [(0.60, 0), (0.68, 1)])
+def test_a_cell_of_ground_beyond_five_times_the_scatter_is_left_out(more, out):
+    """Cells of +-0.1: five times 1.4826 times their median are 0.741, and the cell with more stands at 0.1 + 0.98 of it."""
+    z = 3.0 + 0.5 * SIDE[None, :] - 0.2 * SIDE[:, None] + CHECKS
+    z[4, 4] += more
+    kept = np.ones(z.shape, bool)
+    kept[4, 4] = not out
+    found = frame.ground(frame.Cells(z, SIDE, SIDE, 1), np.ones(z.shape, bool), (5.5, 5.5), 1)
+    assert found.over(SIDE, SIDE) == pytest.approx(surface(z, kept), abs=1e-9)
+
+
+@pytest.mark.parametrize(("many", "out"), [(48, True), (49, False)])
+def test_no_more_than_a_third_of_the_ground_is_left_out(many, out):
+    odd = np.zeros(144)
+    odd[np.random.default_rng(1).permutation(144)[:many]] = 20.0 * (-1.0) ** np.arange(many)
+    z = 3.0 + CHECKS + odd.reshape(12, 12)
+    found = frame.ground(frame.Cells(z, SIDE, SIDE, 1), np.ones(z.shape, bool), (5.5, 5.5), 1)
+    assert found.over(SIDE, SIDE) == pytest.approx(surface(z, (odd == 0.0).reshape(12, 12) | (not out)), abs=1e-9)
+
+
+def beyond(z, degree):
+    """What of z no polynomial of the degree follows."""
+    basis = np.linalg.qr(terms(degree))[0]
+    return z - basis @ (basis.T @ z)
+
+
+@pytest.mark.parametrize("degree", [2, 3])
+@pytest.mark.parametrize(("times", "bends"), [(0.99, False), (1.01, True)])
+def test_a_ground_bends_where_chance_would_once_in_ten_thousand(degree, times, bends):
+    """F test of the terms that a degree adds, from parts at right angles to each other, by a general library."""
+    from scipy.stats import f
+
+    noise, bend, bow = beyond(CHECKS.ravel(), 3), beyond(terms(degree)[:, -1], degree - 1), beyond(terms(2)[:, -1], 1)
+    added, rest = degree + 1, 144 - terms(degree).shape[1]
+    z = noise + bend * math.sqrt(times * f.isf(1e-4, added, rest) * added / rest * (noise @ noise) / (bend @ bend))
+    z += 3.0 * bow * (degree - 2)  # a bend that nobody doubts, so that the question of the next comes up
+    found = frame.ground(frame.Cells(z.reshape(12, 12), SIDE, SIDE, 1), np.ones((12, 12), bool), (5.5, 5.5))
+    assert found.degree == (degree if bends else degree - 1)
+    left, basis = beyond(z, found.degree), np.linalg.qr(terms(found.degree))[0]
+    assert found.scatter == pytest.approx(math.sqrt(left @ left / (144 - basis.shape[1])))
+    # the spread of the surface at a cell is that of an ordinary regression: scatter times the root of its leverage
+    here = found.basis([3.0], [7.0])[:, 0, 0]
+    assert here @ found.covariance @ here == pytest.approx(found.scatter**2 * (basis[7 * 12 + 3] ** 2).sum())
+
+
+def test_ground_that_cannot_be_told():
+    line = np.zeros((12, 30), bool)
+    line[5] = True  # thirty cells in one row say nothing about the slope across it
+    flat = frame.Cells(np.zeros((12, 30)), np.arange(30.0), SIDE, 1)
+    assert frame.ground(flat, line, (5.0, 5.0)) is None
+    dark = frame.ground(flat, np.ones((12, 30), bool), (5.0, 5.0))  # all zeros: a plane without scatter
+    assert (dark.degree, dark.scatter, dark.level((3.0, 4.0))) == (1, 0.0, 0.0)
+
+
+def test_hot_pixels_take_the_middle_of_what_stands_within_two_pixels_of_their_cell():
+    picture = np.random.default_rng(2).uniform(0.0, 3.0, (40, 40))
+    sound = picture.copy()
+    picture[9, 10] = picture[10, 10] = 60.0
+    around = [sound[j, i] for j in range(6, 14) for i in range(6, 14) if (j, i) not in ((9, 10), (10, 10))]
+    mended, many = frame.mend(picture, 1.0, 0.0)
+    assert (many, mended[9, 10], mended[10, 10]) == (2, np.median(around), np.median(around))
+    assert (mended[picture < 50.0] == sound[picture < 50.0]).all()
+    # at the rim of the picture the ring ends with it
+    picture = sound.copy()
+    picture[0, 39] = 60.0
+    around = [sound[j, i] for j in range(6) for i in range(34, 40) if (j, i) != (0, 39)]
+    assert frame.mend(picture, 1.0, 0.0)[0][0, 39] == np.median(around)
+
+
+def test_large_frames_are_mended_in_wider_cells():
+    """1300 pixels across make cells of six: a pixel raises the mean of thirty-six, and is hot beyond 8 + 1.3 p/36, 8.30."""
+    for pixel, count in ((8.25, 0), (8.35, 1)):
+        picture = np.zeros((24, 1300))
+        picture[9, 700] = pixel
+        assert frame.mend(picture, 1.0, 0.0)[1] == count
+    assert frame.mend(np.zeros((12, 40)), 1.0, 0.0)[1] == 0
