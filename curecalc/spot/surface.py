@@ -60,8 +60,10 @@ def _quadratic(q: Any) -> Any:
 
 
 def _plate(q: Any, p: Any) -> Any:
+    from scipy.special import xlogy
+
     square = ((q[:, None, :] - p[None, :, :]) ** 2).sum(axis=2)
-    return 0.5 * square * np.log(np.maximum(square, 1e-300))
+    return 0.5 * xlogy(square, square)
 
 
 def surface(x: Any, y: Any, value: Any, noise: Any = None) -> Surface:

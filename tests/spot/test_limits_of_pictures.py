@@ -396,7 +396,7 @@ def test_a_place_is_inside_up_to_a_twentieth_beyond():
 
 def test_the_spot_of_a_map_by_hand():
     cov = np.zeros((4, 4))
-    cov[0, 0], cov[1, 1], cov[0, 1] = 0.0004, 0.0009, 0.0006
+    cov[:2, :2] = [[0.0004, 0.0006], [0.0006, 0.0009]]
     spot = FieldSpot(x=0, y=0, radius_x=1.0, radius_y=4.0, angle=0, power_factor=1, covariance=cov, factor=2, extrapolated=False)
     assert (spot.radius, spot.relative) == (2.0, pytest.approx(0.025))  # both move together: the mean of 2 % and 3 %
     square = [(x, y) for x in (-10.0, 0.0, 10.0) for y in (-10.0, 0.0, 10.0)]
