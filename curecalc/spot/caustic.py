@@ -189,9 +189,9 @@ def _wild(model: Any, w: Any, found: Fit, sigma: Any) -> int | None:
     if w.size < 7 or found.residual_sd <= 1e-9:
         return None
     one = np.ones_like(w) if sigma is None else sigma
-    columns = model(found.parameters)[1] / one[:, None]
-    size = np.sqrt((columns**2).sum(axis=0))
-    reach = np.einsum("ij,ji->i", columns / size, np.linalg.pinv(columns / size))
+    _, slopes = model(found.parameters)
+    columns = slopes / np.linalg.norm(slopes, axis=0) / one[:, None]
+    reach = np.einsum("ij,ji->i", columns, np.linalg.pinv(columns))
     k = int(np.argmax(np.abs(found.residuals / one) / np.sqrt(np.maximum(1.0 - reach, np.finfo(float).eps))))
     keep = np.arange(w.size) != k
 

@@ -160,7 +160,7 @@ def beam_power(
         losses=[(x.name, x.share, x.standard_uncertainty) for x in losses],
         keep_warm_up=keep_warm_up,
     )
-    parts = tuple(Part(name, u / r.value, dof) for name, u, dof in r.components if u > 0)
+    parts = tuple(Part(name, u / r.value, dof) for name, u, dof in r.components)
     power = Estimate(Quantity(r.value, MW), parts, confidence)
     return PowerMeasurement(
         power=power,

@@ -136,7 +136,7 @@ def _likeliest(y: Any, top: Any, bottom: Any) -> tuple[float, float, float]:
     from scipy.special import log_ndtr
 
     inside = y[~(top | bottom)]
-    ends = [(float(y[at][0]), int(at.sum()), sign) for at, sign in ((top, 1.0), (bottom, -1.0)) if at.any()]
+    ends = [(float(y[at].max()), int(at.sum()), sign) for at, sign in ((top, 1.0), (bottom, -1.0)) if at.any()]
     mean, sd = float(y.mean()), float(y.std())
     for _ in range(400):
         total, square = float(inside.sum()), float(((inside - mean) ** 2).sum())
@@ -232,7 +232,7 @@ def power_reading(
         resolution = max(resolution, step)
     d = kept - kept.mean()
     r = float(d[1:] @ d[:-1] / (d @ d)) if sd > _ROUNDING * mean else 0.0
-    used = r if r > 2.0 / math.sqrt(kept.size) and kept.size >= 8 else 0.0
+    used = r if r > 2.0 / math.sqrt(kept.size) else 0.0
     grow = math.sqrt((1.0 + used) / (1.0 - used))
     type_a = spread * grow
     dof_a = max((kept.size - out) / grow**2 - 1.0, 1.0)
@@ -242,14 +242,15 @@ def power_reading(
             raise ValueError(f"loss {name} must be at least 0 and below 1, got {loss:g}. Write the share of power lost, like '4 %'.")
         transmission *= 1.0 - loss
     value = mean * transmission
-    parts = [("readings (Type A)", type_a * transmission, dof_a)]
-    if calibration > 0:
-        parts.append(("meter calibration (Type B)", calibration * value, calibration_dof))
-    if resolution > 0:
-        parts.append(("meter resolution (Type B)", resolution / math.sqrt(12.0) * transmission, math.inf))
-    parts += [(f"loss {name} (Type B)", value * u / (1.0 - loss), math.inf) for name, loss, u in losses if u > 0]
-    if drift_p < 0.01:
-        parts.append(("drift (Type B)", abs(change) / math.sqrt(12.0) * transmission, math.inf))
+    width = math.sqrt(12.0)  # of a rectangle over its standard deviation
+    parts = [
+        ("readings (Type A)", type_a * transmission, dof_a),
+        ("meter calibration (Type B)", calibration * value, calibration_dof),
+        ("meter resolution (Type B)", resolution / width * transmission, math.inf),
+        *((f"loss {name} (Type B)", value * u / (1.0 - loss), math.inf) for name, loss, u in losses),
+        ("drift (Type B)", (drift_p < 0.01) * abs(change) / width * transmission, math.inf),
+    ]
+    parts = [p for p in parts if p[1] > 0]
     total, dof = combine(uncertainties=[p[1] for p in parts], degrees_of_freedom=[p[2] for p in parts])
     return PowerReading(
         value=value,

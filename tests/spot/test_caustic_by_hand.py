@@ -7,6 +7,7 @@ import pytest
 from scipy.optimize import curve_fit
 from scipy.stats import t as student
 
+from curecalc.spot import caustic as module
 from curecalc.spot.caustic import _start, caustic, coverage, defocus_window
 
 LAMBDA = 355e-6
@@ -85,6 +86,19 @@ def test_a_first_estimate_of_a_waist():
     assert _start(t, np.array([1.0, 2.0, 2.2, 2.3, 2.2])) == pytest.approx([1.0, -2.0, math.sqrt(3.0)])
     # a parabola that dips below zero has no waist
     assert _start(t, np.array([6.0, 1.0, 0.9, 1.0, 6.0])) == pytest.approx([0.9, 0.0, math.sqrt(36.0 - 0.81) / 2.0])
+
+
+def test_a_fit_that_comes_out_below_zero_is_the_same_curve(monkeypatch):
+    plain = caustic(position=Z, radius=WIDTHS, wavelength=LAMBDA)
+    for start in ([-0.06, 0.0, 0.0023], [0.06, 0.0, -0.0023], [-0.06, 0.0, -0.0023]):
+        monkeypatch.setattr(module, "_start", lambda t, w, start=start: start)
+        got = caustic(position=Z, radius=WIDTHS, wavelength=LAMBDA)
+        assert (got.waist_radius, got.divergence) == pytest.approx((plain.waist_radius, plain.divergence), rel=1e-6)
+        assert got.covariance == pytest.approx(plain.covariance, rel=1e-4)
+    # a line without slope has no Rayleigh length
+    monkeypatch.setattr(module, "_start", lambda t, w: [0.06, 0.0, 0.0])
+    flat = caustic(position=Z, radius=np.full(Z.size, 0.06), wavelength=LAMBDA)
+    assert (flat.rayleigh_range, flat.u_rayleigh_range, flat.beam_quality) == (math.inf, 0.0, 0.0)
 
 
 def test_widths_on_one_side_of_a_far_waist_come_back():

@@ -62,12 +62,13 @@ def test_zero_is_taken_off_and_a_drift_is_rectangular():
 
 @pytest.mark.parametrize(("n", "counted"), [(7, False), (8, True)])
 def test_readings_that_resemble_each_other(n, counted):
-    """Lag-one correlation r by its definition, used where it exceeds 2/sqrt n and there are eight readings; growth sqrt((1+r)/(1-r))."""
-    y = 100.0 + np.concatenate([np.full(n // 2, -1.0), np.full(n - n // 2, 1.0)])
-    d = y - y.mean()
-    r = float(d[1:] @ d[:-1] / (d @ d))
-    got = power_reading(reading=y, time=np.arange(n) * 1.0, keep_warm_up=True)
-    assert got.correlation == (pytest.approx(r) if counted and r > 2 / math.sqrt(n) else 0.0)
+    """One turn of a sine has the lag-one correlation cos(2 pi/(n + 1)), the most there is: seven stay below 2/sqrt 7, eight do not."""
+    r = math.cos(2.0 * math.pi / (n + 1.0))
+    got = power_reading(reading=100.0 + np.sin(2.0 * math.pi * np.arange(1.0, n + 1.0) / (n + 1.0)), keep_warm_up=True)
+    assert got.correlation == (pytest.approx(r) if counted else 0.0)
+    grown = (1.0 + r) / (1.0 - r) if counted else 1.0
+    assert got.type_a == pytest.approx(got.sd / math.sqrt(n) * math.sqrt(grown))
+    assert got.components[0][2] == (1.0 if counted else 6.0)  # eight that say as much as 1.06: one degree of freedom at least
 
 
 def test_correlation_just_on_either_side():
