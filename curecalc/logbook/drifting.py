@@ -16,8 +16,8 @@ from ..statistics.change import Change, change
 from ..statistics.charts import Baseline, Chart, baseline, ewma_chart, individuals_chart
 from ..statistics.components import Components, between_and_within
 from ..statistics.covariates import Covariates, regress
-from ..statistics.trend import Crossing, Trend, bend, crossing, trend
-from ..statistics.turning import Turning, cumulative_sums, cusum_run_length, turning
+from ..statistics.trend import Crossing, Trend, crossing, trend
+from ..statistics.turning import Turning, bend, cumulative_sums, cusum_run_length, turning
 from ..statistics.watch import CORRELATION, delay
 from ..symbols import percent
 from ..units import Shown, figure

@@ -15,7 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from ..statistics.trend import Trend, bend, crossing, trend
+from ..statistics.trend import Trend, crossing, trend
+from ..statistics.turning import bend
 from ..symbols import percent
 from ..units import MM, Shown, figure
 from .book import Logbook

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from ..errors import QuantityError
 from ..symbols import percent
 from ..units import ratio
 from .constants import chart_constants
+from .quadrature import gauss_legendre
 from .rules import RULES, check_rules, run_length, run_signals
 from .series import numbers
 
@@ -95,11 +96,10 @@ def baseline(values: Any, *, span: int = 2, d2: float | None = None) -> Baseline
     >>> f"{b.centre:.2f} {b.sd:.4f}"
     '50.81 1.6641'
     """
-    x = numbers("values", values, minimum=max(2, span))
     if span < 2:
         raise QuantityError(f"span must be at least 2, got {span}.")
-    windows = np.lib.stride_tricks.sliding_window_view(x, span)
-    ranges = windows.max(axis=1) - windows.min(axis=1)
+    x = numbers("values", values, minimum=span)
+    ranges = np.ptp(np.lib.stride_tricks.sliding_window_view(x, span), axis=1)
     constant = chart_constants(span).d2 if d2 is None else float(ratio("d2", d2))
     return Baseline(float(x.mean()), float(ranges.mean() / constant), x.size, "moving range")
 
@@ -196,7 +196,7 @@ def individuals_chart(values: Any, *, baseline: Baseline, rules: Iterable[str] =
     >>> [s.index for s in chart.signals], f"{chart.run_length:.0f}"
     ([2], '370')
     """
-    x = numbers("values", values, minimum=1)
+    x = numbers("values", values)
     names = check_rules(rules)
     width = float(ratio("width", width))
     if width != 3.0 and names != ("limit",):
@@ -224,7 +224,7 @@ def individuals_chart(values: Any, *, baseline: Baseline, rules: Iterable[str] =
     )
 
 
-@lru_cache(maxsize=16)
+@cache
 def _run_length(names: tuple[str, ...]) -> float:
     return run_length(names)
 
@@ -232,9 +232,9 @@ def _run_length(names: tuple[str, ...]) -> float:
 def _signals(found: dict[str, np.ndarray], z: np.ndarray) -> tuple[Signal, ...]:
     order: list[tuple[int, int, Signal]] = []
     for place, (name, mask) in enumerate(found.items()):
-        words = [f"{RULES[name].text} ({side})" for side in ("below", "above")]
-        above = (z > 0).tolist()
-        order += [(index, place, Signal(index, name, words[above[index]])) for index in np.flatnonzero(mask).tolist()]
+        words = [f"{RULES[name].text} ({side})" for side in ("above", "below")]
+        below = np.signbit(z).tolist()
+        order += [(index, place, Signal(index, name, words[below[index]])) for index in np.flatnonzero(mask).tolist()]
     return tuple(signal for _, _, signal in sorted(order))
 
 
@@ -264,16 +264,16 @@ def ewma_chart(values: Any, *, baseline: Baseline, weight: float = 0.2, width: f
     >>> [f"{z:.2f}" for z in chart.plotted], f"{chart.steady_limits[1]:.4f}"
     (['50.60', '49.52', '50.56'], '52.5884')
     """
-    x = numbers("values", values, minimum=1)
+    x = numbers("values", values)
     w = float(ratio("weight", weight, high=1.0, high_open=False))
     width = float(ratio("width", width))
     smooth = weighted_means(values=x, start=baseline.centre, weight=w)
     shared = float(ratio("correlation", correlation, low_open=False, high=1.0))
     half = ewma_half_width(sd=baseline.sd, weight=w, width=width, points=np.arange(1, x.size + 1), correlation=shared)
-    outside = np.abs(smooth - baseline.centre) > half
-    words = [f"the weighted mean is {side} its limits" for side in ("below", "above")]
-    above = (smooth > baseline.centre).tolist()
-    signals = tuple(Signal(i, "limit", words[above[i]]) for i in np.flatnonzero(outside).tolist())
+    away = smooth - baseline.centre
+    words = [f"the weighted mean is {side} its limits" for side in ("above", "below")]
+    below = np.signbit(away).tolist()
+    signals = tuple(Signal(i, "limit", words[below[i]]) for i in np.flatnonzero(np.abs(away) > half).tolist())
     return Chart(
         "ewma",
         smooth,
@@ -299,7 +299,7 @@ def weighted_means(*, values: Any, start: float, weight: float) -> np.ndarray:
     >>> weighted_means(values=[52.0, 47.0], start=50.0, weight=0.5).tolist()
     [51.0, 49.0]
     """
-    x = numbers("values", values, minimum=1)
+    x = numbers("values", values)
     smooth = np.empty_like(x)
     level = float(start)
     for index, value in enumerate(x.tolist()):
@@ -320,25 +320,19 @@ def ewma_half_width(*, sd: float, weight: float, width: float = 3.0, points: Any
     >>> f"{ewma_half_width(sd=2.0539, weight=0.3):.4f} {ewma_half_width(sd=2.0, weight=0.3, points=1):.2f}"
     '2.5884 1.80'
     """
+    carried = correlation * (1.0 - weight)
+    steady = weight / (2.0 - weight) * (1.0 + carried) / (1.0 - carried)
     count = np.asarray(points, dtype=np.float64)
-    rest = math.log1p(-weight) if weight < 1.0 else -math.inf
-    if correlation == 0.0:
-        variance = weight / (2.0 - weight) * -np.expm1(2.0 * count * rest)
-    else:
-        carried = correlation * (1.0 - weight)
-        steady = weight / (2.0 - weight) * (1.0 + carried) / (1.0 - carried)
-        opening, v, c = [0.0], 0.0, 0.0
-        for _ in range(int(min(count[np.isfinite(count)].max(initial=0.0), 2000.0))):
-            v = weight**2 + (1.0 - weight) ** 2 * v + 2.0 * weight * carried * c
-            c = weight + carried * c
-            opening.append(v)
-        near = np.where(np.isfinite(count) & (count < len(opening)), count, 0.0).astype(np.int64)
-        variance = np.where(count < len(opening), np.array(opening)[near], steady)
-    half = width * sd * np.sqrt(variance)
+    place = np.where(np.isfinite(count), count, -1.0).astype(np.int64)  # the last one is steady
+    variances, v, c = [0.0], 0.0, 0.0
+    for _ in range(place.max()):
+        v, c = weight**2 + (1.0 - weight) ** 2 * v + 2.0 * weight * carried * c, weight + carried * c
+        variances.append(v)
+    half = width * sd * np.sqrt(np.array([*variances, steady])[place])
     return float(half) if np.ndim(half) == 0 else half
 
 
-@lru_cache(maxsize=64)
+@lru_cache
 def ewma_run_length(weight: float, width: float, shift: float = 0.0) -> float:
     r"""Mean number of points until the weighted mean leaves its steady limits, `shift` in standard deviations.
 
@@ -351,11 +345,9 @@ def ewma_run_length(weight: float, width: float, shift: float = 0.0) -> float:
     '370.40 500'
     """
     half = width * math.sqrt(weight / (2.0 - weight))
-    count = int(min(400, max(60, 12 * half / weight + 40)))
-    nodes, weights = np.polynomial.legendre.leggauss(count)
-    x, h = nodes * half, weights * half
+    x, h = gauss_legendre(-half, half)
     z = (x[None, :] - (1.0 - weight) * x[:, None]) / weight - shift
     kernel = np.exp(-0.5 * z * z) / (math.sqrt(2.0 * math.pi) * weight)
-    lengths = np.linalg.solve(np.eye(count) - kernel * h, np.ones(count))
+    lengths = np.linalg.solve(np.eye(x.size) - kernel * h, np.ones(x.size))
     start = np.exp(-0.5 * (x / weight - shift) ** 2) / (math.sqrt(2.0 * math.pi) * weight)
     return float(1.0 + np.sum(start * h * lengths))

@@ -79,7 +79,7 @@ def regress(values: Any, covariates: Mapping[str, Any], *, groups: Any = None) -
     place, lots = (np.zeros(y.size, dtype=np.int64), 1) if groups is None else _places(groups, y)
     if y.size < len(names) + lots + 1:
         raise QuantityError(f"{lots} groups and {len(names)} covariates need at least {len(names) + lots + 1} values, got {y.size}.")
-    columns = [numbers(name, covariates[name], minimum=1) for name in names]
+    columns = [numbers(name, covariates[name]) for name in names]
     for name, column in zip(names, columns):
         same_length(name, column, "values", y)
         if np.ptp(_within(column, place)) == 0.0:

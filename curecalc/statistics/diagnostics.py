@@ -72,9 +72,7 @@ def lack_of_fit(x: Any, y: Any, *, group: Any | None = None, weight: Any | None 
     if levels >= n or levels < 3:
         return None
     pure, pure_dof = within_groups(y, index, weight=w)
-    total = np.sqrt(w.sum())
-    x_mean = (w * x).sum() / w.sum()
-    y_mean = (w * y).sum(-1) / total**2
+    x_mean, y_mean = (w * x).sum() / w.sum(), (w * y).sum(-1) / w.sum()
     dx, dy = x - x_mean, y - y_mean[..., None]
     slope = (w * dx * dy).sum(-1) / (w * dx * dx).sum()
     squares = (w * (dy - slope[..., None] * dx) ** 2).sum(-1)
@@ -175,8 +173,8 @@ def curvature(x: Any, y: Any) -> tuple[Any, Any, Any, int] | None:
         return None
     bent = parabola(x, y)
     with np.errstate(divide="ignore", invalid="ignore"):
-        t = np.where(bent.quadratic_sd > 0, bent.quadratic / bent.quadratic_sd, np.sign(bent.quadratic) * np.inf)
-    return bent.quadratic, t[()], t_p(t, bent.degrees_of_freedom), bent.degrees_of_freedom
+        t = np.divide(bent.quadratic, bent.quadratic_sd)
+    return bent.quadratic, t, t_p(t, bent.degrees_of_freedom), bent.degrees_of_freedom
 
 
 def added_term(x: Any, y: Any, z: Any) -> tuple[float, float, float, int] | None:
@@ -189,12 +187,12 @@ def added_term(x: Any, y: Any, z: Any) -> tuple[float, float, float, int] | None
     line_z = ordinary_line(x, z)
     rz, ry = line_z.residuals, line_y.residuals
     szz = float(rz @ rz)
-    if szz <= 1e-18 * max(float(((z - z.mean()) ** 2).sum()), 1e-300):
+    if szz <= 1e-18 * float(((z - z.mean()) ** 2).sum()):
         return None
     slope = float(rz @ ry) / szz
     squares = float(((ry - slope * rz) ** 2).sum())
-    sd = np.sqrt(squares / (n - 3) / szz)
-    t = slope / sd if sd > 0 else np.inf
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = np.divide(slope, np.sqrt(squares / (n - 3) / szz))
     return slope, float(t), float(t_p(t, n - 3)), n - 3
 
 
@@ -237,17 +235,13 @@ def influence(fit: LineFit, x: Any, *, weight: Any | None = None) -> Influence:
     leverage = w * (1.0 / axis(fit.weight_sum) + (x - axis(fit.x_mean)) ** 2 / axis(fit.sxx))
     residual = fit.residuals * np.sqrt(w)
     squares = axis(fit.sum_of_squares)
-    free = np.maximum(1.0 - leverage, 0.0)
+    free = np.where(leverage < 1.0 - 1e-12, 1.0 - leverage, np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
         internal = residual / np.sqrt(squares / dof * free)
-        internal = np.where(free > 1e-12, internal, np.nan)
         left = np.maximum(squares - residual**2 / free, 0.0)
-        external = np.where(left > 1e-28 * squares, residual / np.sqrt(left / max(dof - 1, 1) * free), np.sign(residual) * np.inf)
-        external = np.where((free > 1e-12) & (squares > 0), external, np.nan)
+        external = residual / np.sqrt(left / (dof - 1 or np.nan) * free)
         cook = internal**2 * leverage / free / 2.0
-    if dof < 2:
-        external = np.full(internal.shape, np.nan)
-    p = np.asarray(t_p(np.nan_to_num(external, nan=0.0), max(dof - 1, 1)))
+    p = np.where(np.isnan(external), 1.0, t_p(external, dof - 1))
     return Influence(leverage, internal, external, p, np.minimum(p * n, 1.0), cook)
 
 
@@ -281,7 +275,7 @@ def robust_line(x: Any, y: Any, *, most_pairs: int = 2_000_000) -> RobustLine:
         i = np.arange(n // 2)
         j = i + (n + 1) // 2
     dx, dy = x[..., j] - x[..., i], y[..., j] - y[..., i]
-    apart = np.abs(dx) > 1e-12 * np.maximum(np.ptp(x, axis=-1), 1e-300)[..., None]
+    apart = np.abs(dx) > 1e-12 * np.ptp(x, axis=-1, keepdims=True)
     with np.errstate(divide="ignore", invalid="ignore"):
         slopes = np.where(apart, dy / dx, np.nan)
     slope = np.nanmedian(slopes, axis=-1)

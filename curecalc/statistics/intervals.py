@@ -9,23 +9,20 @@ import numpy as np
 
 from .line import LineFit
 
-__all__ = ["Inverse", "chi_squared_p", "f_p", "inverse", "slope_interval", "t_factor", "t_p", "t_quantile"]
+__all__ = ["Inverse", "chi_squared_p", "f_p", "inverse", "slope_interval", "t_factor", "t_p", "t_quantile", "t_tail"]
 
 BOUNDED, OUTSIDE, EVERYTHING = "bounded", "outside", "everything"
 
 
 def t_quantile(probability: Any, degrees_of_freedom: Any) -> Any:
-    """Quantile of Student's t; the normal distribution where the degrees of freedom are infinite (from 1e7 on).
+    """Quantile of Student's t; the normal distribution where the degrees of freedom are infinite.
 
     >>> f"{t_quantile(0.975, 2):.3f} {t_quantile(0.975, float('inf')):.3f}"
     '4.303 1.960'
     """
-    from scipy.special import ndtri, stdtrit
+    from scipy.special import stdtrit
 
-    dof = np.asarray(degrees_of_freedom, dtype=float)
-    few = dof < 1e7
-    value = np.where(few, stdtrit(np.where(few, dof, 1.0), probability), ndtri(probability))
-    return float(value) if value.ndim == 0 else value
+    return stdtrit(np.asarray(degrees_of_freedom, dtype=float), probability)[()]
 
 
 def t_factor(confidence: float, degrees_of_freedom: Any) -> Any:
@@ -33,14 +30,16 @@ def t_factor(confidence: float, degrees_of_freedom: Any) -> Any:
     return t_quantile(0.5 + 0.5 * confidence, degrees_of_freedom)
 
 
+def t_tail(t: Any, degrees_of_freedom: Any) -> Any:
+    """Probability that Student's t lies above this."""
+    from scipy.special import stdtr
+
+    return stdtr(np.asarray(degrees_of_freedom, dtype=float), -np.asarray(t))[()]
+
+
 def t_p(t: Any, degrees_of_freedom: Any) -> Any:
     """Two-sided p value of Student's t."""
-    from scipy.special import ndtr, stdtr
-
-    dof = np.asarray(degrees_of_freedom, dtype=float)
-    finite = np.where(np.isfinite(dof), dof, 1.0)
-    value = 2.0 * np.where(np.isfinite(dof), stdtr(finite, -np.abs(t)), ndtr(-np.abs(t)))
-    return float(value) if value.ndim == 0 else value
+    return 2.0 * t_tail(np.abs(t), degrees_of_freedom)
 
 
 def f_p(f: Any, numerator: Any, denominator: Any) -> Any:
@@ -131,11 +130,11 @@ def inverse(fit: LineFit, y: Any, *, future_variance: Any = 0.0, confidence: flo
         error = np.sqrt(level + d**2 * spread) / np.abs(slope)
         g = t**2 * spread / slope**2
         inside = d**2 * spread + (1.0 - g) * level
-        root = t / np.abs(slope) * np.sqrt(np.where(inside >= 0, inside, 0.0))
+        root = t / np.abs(slope) * np.sqrt(inside)
         first, second = (d - root) / (1.0 - g), (d + root) / (1.0 - g)
         low, high = fit.x_mean + np.minimum(first, second), fit.x_mean + np.maximum(first, second)
     bounded = g < 1.0
-    everything = ~bounded & ((inside < 0) | ~np.isfinite(first))
+    everything = ~bounded & ~np.isfinite(first)
     kind = np.where(bounded, BOUNDED, np.where(everything, EVERYTHING, OUTSIDE))
     nan = np.full(np.shape(low), np.nan)
     gap = kind == OUTSIDE

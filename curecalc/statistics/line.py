@@ -246,18 +246,17 @@ def prediction_sd(fit: LineFit, x: Any, future_variance: Any | None = None) -> A
 
 
 def _points(x: Any, y: Any, *, shared: bool = False) -> tuple[np.ndarray, np.ndarray]:
-    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-    if not (shared and x.ndim == 1 and y.ndim > 1 and x.shape[0] == y.shape[-1]):
+    x, y = np.atleast_1d(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+    if not (shared and x.shape == y.shape[-1:]):
         x, y = np.broadcast_arrays(x, y)
-    if x.ndim == 0 or x.shape[-1] < 3:
-        count = x.shape[-1] if x.ndim else 1
-        raise QuantityError(f"a line with its uncertainty needs at least three points, got {count}. Add points.")
+    if x.shape[-1] < 3:
+        raise QuantityError(f"a line with its uncertainty needs at least three points, got {x.shape[-1]}. Add points.")
     return x, y
 
 
 def _spread(sxx: Any, x: Any) -> None:
     size = np.max(np.abs(x), axis=-1)
-    if np.any(sxx <= (4e-16 * size) ** 2 * x.shape[-1]):
+    if np.any(sxx <= np.spacing(size) ** 2 * x.shape[-1]):
         raise QuantityError("a line needs at least two different x, got one only. Vary the exposure.")
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import QuantityError
-from .intervals import f_p, t_p, t_quantile
+from .intervals import f_p, t_quantile, t_tail
 from .line import LineFit, mean_sd, ordinary_line, value_at
 
 __all__ = ["Difference", "FTest", "LinesComparison", "compare_fits", "compare_lines", "difference_at", "log_exposure_change"]
@@ -155,12 +155,7 @@ def _difference(value: Any, sds: tuple[Any, Any], fits: tuple[LineFit, LineFit],
         t = t_quantile(confidence, dof)
         low, high = value - t * sd, value + t * sd
         upper, lower = (tolerance - value) / sd, (tolerance + value) / sd
-        p = np.maximum(_one_sided(upper, dof), _one_sided(lower, dof))
+        p = np.maximum(t_tail(upper, dof), t_tail(lower, dof))
         p = np.where(np.isnan(tolerance), np.nan, p)
     inside = (low > -np.asarray(tolerance)) & (high < np.asarray(tolerance))
     return Difference(value, sd[()], dof[()], low, high, p[()], bool(inside) if np.ndim(inside) == 0 else inside)
-
-
-def _one_sided(t: Any, dof: Any) -> Any:
-    half = 0.5 * np.asarray(t_p(t, dof))
-    return np.where(np.asarray(t) >= 0, half, 1.0 - half)

@@ -61,8 +61,10 @@ def outlying(x: Any, y: Any, weight: Any | None = None, *, levels: tuple[float, 
     basis = np.linalg.qr(design)[0]
     residual = root * y - basis @ (basis.T @ (root * y))
     squares = float(residual @ residual)
-    best: tuple[float, float, tuple[int, ...]] | None = None
-    for k in range(1, min(len(levels), max(1, n // 4), n - 3) + 1):
+    if squares == 0.0:
+        return None
+    found: list[tuple[float, int, float, tuple[int, ...]]] = []
+    for k in range(1, min(len(levels), max(1, n // 4)) + 1):
         if k > 1 and comb(n, k) > _MOST_SUBSETS:
             break
         sets = np.array(list(combinations(range(n), k)))
@@ -71,16 +73,16 @@ def outlying(x: Any, y: Any, weight: Any | None = None, *, levels: tuple[float, 
         inner[~usable] = np.eye(k)
         mine = residual[sets]
         drop = np.where(usable, np.einsum("si,si->s", mine, np.linalg.solve(inner, mine[..., None])[..., 0]), 0.0)
-        i = int(np.argmax(drop))
-        rest = squares - float(drop[i])
-        dof = n - 2 - k
-        f = (drop[i] / k) / (rest / dof) if rest > 1e-24 * squares else np.inf
-        p = min(1.0, float(f_p(f, k, dof)) * len(sets) * (6.0 / max(n, 6)) ** (0.5 * (k - 1))) if np.isfinite(f) else 0.0
-        if p < levels[k - 1] and (best is None or p / levels[k - 1] < best[0]):
-            best = (p / levels[k - 1], p, tuple(int(j) for j in sets[i]))
-    if best is None:
+        i = np.argmax(drop)
+        rest = max(squares - float(drop[i]), np.finfo(float).eps * squares)
+        f = drop[i] / k / (rest / (n - 2 - k))
+        p = min(1.0, float(f_p(f, k, n - 2 - k)) * len(sets) * (6.0 / n) ** (0.5 * (k - 1)))
+        if p < levels[k - 1]:
+            found.append((p / levels[k - 1], k, p, tuple(sets[i].tolist())))
+    if not found:
         return None
-    return _described(x, y, weight, best[2], best[1])
+    *_, p, index = min(found)
+    return _described(x, y, weight, index, p)
 
 
 def _described(x: np.ndarray, y: np.ndarray, weight: Any | None, index: tuple[int, ...], p: float) -> Outlying | None:

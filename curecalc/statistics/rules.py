@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -93,15 +94,11 @@ def run_length(rules: Iterable[str] = ("limit",), *, shift: float = 0.0) -> floa
     """
     from scipy.special import ndtr
 
-    chosen = [RULES[name] for name in check_rules(rules)]
-    edges = np.array(sorted({side * rule.zone for rule in chosen for side in (1.0, -1.0)}))
-    cuts = np.concatenate(([0.0], ndtr(edges - float(shift)), [1.0]))
-    chance = np.diff(cuts)
-    middle = np.concatenate(([edges[0] - 1.0], (edges[1:] + edges[:-1]) / 2.0, [edges[-1] + 1.0]))
-    marks = [tuple(bool(side * m > rule.zone) for rule in chosen for side in (1.0, -1.0)) for m in middle]
-    spans = [rule.span for rule in chosen for _ in (0, 1)]
-    needed = [rule.hits for rule in chosen for _ in (0, 1)]
-    start: tuple[tuple[bool, ...], ...] = tuple(() for _ in spans)
+    sided = [(RULES[name], side) for name in check_rules(rules) for side in (1.0, -1.0)]
+    ends = [-np.inf, *sorted({side * rule.zone for rule, side in sided}), np.inf]
+    chance = np.diff(ndtr(np.array(ends) - float(shift)))
+    marks = [tuple(side * (low + high) / 2.0 > rule.zone for rule, side in sided) for low, high in pairwise(ends)]
+    start: tuple[tuple[bool, ...], ...] = tuple(() for _ in sided)
     states: dict[Any, int] = {start: 0}
     queue, moves = [start], []
     while queue:
@@ -109,10 +106,10 @@ def run_length(rules: Iterable[str] = ("limit",), *, shift: float = 0.0) -> floa
         for probability, mark in zip(chance, marks):
             after: list[tuple[bool, ...]] = []
             signal = False
-            for memory, hit, span, hits in zip(state, mark, spans, needed):
+            for memory, hit, (rule, _) in zip(state, mark, sided):
                 seen = (*memory, hit)
-                signal |= hit and sum(seen) >= hits
-                after.append(_trim(seen[max(0, len(seen) - span + 1) :], span, hits))
+                signal |= hit and sum(seen) >= rule.hits
+                after.append(_trim(seen[max(0, len(seen) - rule.span + 1) :], rule))
             if signal:
                 continue
             key = tuple(after)
@@ -126,11 +123,8 @@ def run_length(rules: Iterable[str] = ("limit",), *, shift: float = 0.0) -> floa
     return float(np.linalg.solve(chain, np.ones(len(states)))[0])
 
 
-def _trim(memory: tuple[bool, ...], span: int, hits: int) -> tuple[bool, ...]:
+def _trim(memory: tuple[bool, ...], rule: Rule) -> tuple[bool, ...]:
     """Forget what can no longer count, so that equal futures share one state."""
-    while memory and not memory[0]:
+    while memory and (not memory[0] or sum(memory) + rule.span - len(memory) < rule.hits):
         memory = memory[1:]
-    if hits == span and not all(memory):  # a run is broken by any miss
-        last = max(index for index, hit in enumerate(memory) if not hit)
-        memory = memory[last + 1 :]
     return memory

@@ -11,7 +11,7 @@ from ..errors import QuantityError
 __all__ = ["numbers", "same_length"]
 
 
-def numbers(name: str, values: Any, *, minimum: int, above: float | None = None) -> np.ndarray:
+def numbers(name: str, values: Any, *, minimum: int = 1, above: float | None = None) -> np.ndarray:
     """`values` as a float64 vector of at least `minimum` finite numbers."""
     try:
         array = np.asarray(values, dtype=np.float64)

@@ -17,14 +17,11 @@ def step_of(readings: Any) -> float:
     2.0
     """
     y = np.ravel(np.asarray(readings, dtype=np.float64))
-    values = np.unique(y)
-    if values.size < 2 or values.size > 0.9 * y.size:
+    gaps = np.diff(np.unique(y))
+    if not gaps.size or gaps.size + 1 > 0.9 * y.size or gaps.min() < 1e-12 * gaps.sum():  # rounding of the computer, no display
         return 0.0
-    step = float(np.diff(values).min())
-    if step < 1e-12 * float(values[-1] - values[0]):  # rounding of the computer, no display
-        return 0.0
-    places = (values - values[0]) / step
-    return step if np.abs(places - np.round(places)).max() < 1e-3 * max(1.0, places[-1] * 1e-3) else 0.0
+    steps = gaps / gaps.min()
+    return float(gaps.min()) if np.abs(steps - np.round(steps)).max() < 1e-3 else 0.0
 
 
 def level_error(noise: float, step: float) -> float:

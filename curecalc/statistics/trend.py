@@ -13,7 +13,7 @@ from ..units import ratio
 from .intervals import t_factor, t_p
 from .series import numbers, same_length
 
-__all__ = ["Crossing", "Trend", "bend", "crossing", "trend"]
+__all__ = ["Crossing", "Trend", "crossing", "trend"]
 
 
 @dataclass(frozen=True)
@@ -119,33 +119,6 @@ def _factor(confidence: float, dof: int) -> float:
     return float(t_factor(float(ratio("confidence", confidence, high=1.0)), dof))
 
 
-def bend(times: Any, values: Any) -> float:
-    """When a level series began to run off in a straight line: level before, line after, by least squares.
-
-    Tries every reading as the bend and keeps the best fit of y = a + b max(0, t - bend); at most 500 places are tried.
-
-    Source: two-phase regression as in `hinkley1971`. Valid when there is one bend; the date is uncertain by a few readings.
-
-    >>> bend([0.0, 1.0, 2.0, 3.0, 4.0, 5.0], [7.0, 7.0, 7.0, 6.0, 5.0, 4.0])
-    2.0
-    """
-    t = numbers("times", times, minimum=4)
-    y = numbers("values", values, minimum=4)
-    same_length("values", y, "times", t)
-    places = np.unique(t[:-2])
-    places = places[np.unique(np.linspace(0, places.size - 1, min(500, places.size)).astype(int))]
-    best, found = math.inf, float(places[0])
-    centred = y - y.mean()
-    for place in places.tolist():
-        ramp = np.maximum(0.0, t - place)
-        ramp = ramp - ramp.mean()
-        size = float(ramp @ ramp)
-        rest = float(centred @ centred) - (float(ramp @ centred) ** 2 / size if size > 0.0 else 0.0)
-        if rest < best:
-            best, found = rest, float(place)
-    return found
-
-
 @dataclass(frozen=True)
 class Crossing:
     """When a trend reaches a limit: the line's own time, and the interval of times.
@@ -190,19 +163,15 @@ def crossing(line: Trend, limit: float, *, confidence: float = 0.95, ahead: bool
     k = _factor(confidence, line.degrees_of_freedom) * line.residual_sd
     time = line.centre - gap / line.slope if line.slope != 0.0 else math.inf
     a = line.slope**2 - k * k / line.spread
-    b = line.slope * gap
-    c = gap * gap - k * k / line.points
     if k == 0.0:
         return Crossing(float(limit), time, time, time, confidence)
-    square = b * b - a * c
-    if a > 0.0:
-        root = math.sqrt(max(square, 0.0))
-        low, high = line.centre + (-b - root) / a, line.centre + (-b + root) / a
-        return Crossing(float(limit), time, low, high, confidence)
+    square = k * k * (a / line.points + gap * gap / line.spread)  # b^2 (ybar - limit)^2 less a times what does not depend on d
     if a == 0.0 or square <= 0.0:
         return Crossing(float(limit), time, -math.inf, math.inf, confidence)
-    root = math.sqrt(square)
-    earlier, later = sorted((line.centre + (-b - root) / a, line.centre + (-b + root) / a))
+    middle, root = line.centre - line.slope * gap / a, math.sqrt(square) / abs(a)
+    earlier, later = middle - root, middle + root
+    if a > 0.0:
+        return Crossing(float(limit), time, earlier, later, confidence)
     if ahead or time >= line.centre:
         return Crossing(float(limit), time, later, math.inf, confidence)
     return Crossing(float(limit), time, -math.inf, earlier, confidence)

@@ -116,10 +116,10 @@ def draw_inputs(
             i, j = names.index(a), names.index(b)
             matrix[i, j] = matrix[j, i] = r
     values, vectors = np.linalg.eigh(matrix)
-    if values.size and float(np.min(values)) < -1e-9:
+    if (values < -1e-9).any():
         raise QuantityError("the stated correlations contradict each other: no distribution has them all.")
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    normal = root @ random.standard_normal((len(names), draws)) if names else np.empty((0, draws))
+    normal = root @ random.standard_normal((len(names), draws))
     drawn: dict[str, Any] = dict(inputs)
     for row, name in zip(normal, names, strict=True):
         if name.endswith("exposure"):
@@ -174,7 +174,7 @@ def shortest_interval(ordered: Any, *, confidence: float = 0.95) -> tuple[float,
     (1.0, 1.2)
     """
     v = np.asarray(ordered, float)
-    held = min(max(round(confidence * v.size), 1), v.size)
+    held = max(round(confidence * v.size), 1)
     widths = v[held - 1 :] - v[: v.size - held + 1]
     start = int(np.argmin(widths))
     return float(v[start]), float(v[start + held - 1])
@@ -188,5 +188,5 @@ def effective_degrees_of_freedom(uncertainties: Any, degrees_of_freedom: Any) ->
     """
     u, nu = np.asarray(uncertainties, float), np.asarray(degrees_of_freedom, float)
     total = float(np.sum(u**2)) ** 2
-    spread = float(np.sum(np.where(np.isinf(nu), 0.0, u**4 / nu)))
+    spread = float(np.sum(u**4 / nu))
     return math.inf if spread == 0.0 else total / spread

@@ -81,7 +81,7 @@ def display_step(values: Any) -> float:
     >>> display_step([240.0, 241.0, 238.0]), display_step([0.1105, 0.111])
     (1.0, 0.0001)
     """
-    x = np.abs(numbers("values", values, minimum=1))
+    x = np.abs(numbers("values", values))
     largest = float(x.max())
     if largest == 0.0:
         return 0.0
@@ -205,11 +205,8 @@ def delay(fade: float, *, sd: float) -> float:
     >>> f"{delay(0.25, sd=1.0):.0f}"
     '12'
     """
-    unsure = mean_variance(LONGEST)
-    level = 0.0
-    for m in range(1, 2001):
-        level += WEIGHT * (m * fade - level)
-        own = ewma_half_width(sd=1.0, weight=WEIGHT, width=1.0, points=m, correlation=CORRELATION)
-        if abs(level) > _t(12.0, LEVEL_RISK) * sd * math.sqrt(own**2 + unsure):
-            return float(m)
-    return math.inf
+    m = np.arange(1.0, 2001.0)
+    level = abs(fade) * (m - (1.0 - WEIGHT) / WEIGHT * (1.0 - (1.0 - WEIGHT) ** m))
+    own = ewma_half_width(sd=1.0, weight=WEIGHT, width=1.0, points=m, correlation=CORRELATION)
+    found = m[level > _t(12.0, LEVEL_RISK) * sd * np.sqrt(own**2 + mean_variance(LONGEST))]
+    return float(found.min(initial=math.inf))

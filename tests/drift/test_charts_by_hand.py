@@ -14,8 +14,8 @@ from curecalc.statistics.constants import chart_constants
 from curecalc.statistics.covariates import regress
 from curecalc.statistics.rules import run_length
 from curecalc.statistics.steps import step_of
-from curecalc.statistics.trend import bend, crossing, trend
-from curecalc.statistics.turning import cumulative_sums, cusum_run_length, turning
+from curecalc.statistics.trend import crossing, trend
+from curecalc.statistics.turning import bend, cumulative_sums, cusum_run_length, turning
 from curecalc.statistics.watch import Watch, delay, display_step, mean_variance, scatter, watch
 
 # ---------------------------------------------------------------- charts
