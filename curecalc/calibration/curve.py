@@ -287,7 +287,7 @@ def _judged(c: CouponSet) -> tuple[CouponLine, str]:
     fit, scatter = _york_unknown_y(x, y, sx)
     variance = scatter**2 + fit.slope**2 * sx**2
     level, slope = fit.scale / fit.weight_sum, fit.scale / fit.sxx
-    line = line_of_moments(fit, level, 0.0, slope, max(_scatter(c, fit) ** 2, variance.mean()), fit.t_degrees_of_freedom)
+    line = line_of_moments(fit, level, slope, max(_scatter(c, fit) ** 2, variance.mean()), fit.t_degrees_of_freedom)
     return (
         CouponLine(coarse(line, step), fit, _relative(1.0 / variance)),
         "errors in both axes (York 2004, errors of adjusted points), exposure's as stated, thickness's from the scatter",

@@ -82,17 +82,12 @@ def coarse(line: LineFit, resolution: Any) -> LineFit:
 
     Source: `gum` F.2.2.1 for the rectangular part. Up to steps of one scatter the coupons' own scatter tells it well enough.
     """
-    step2 = np.asarray(resolution, dtype=float) ** 2
-    spread = np.asarray(line.scale)
-    factor = np.where(step2 > spread, (spread + step2 / 12.0) / np.where(spread > 0, spread, 1.0), 1.0)
-    exact = (spread <= 0) & (step2 > 0)
-    if not np.any(factor > 1.0) and not np.any(exact):
+    step2, spread = np.asarray(resolution, dtype=float) ** 2, np.asarray(line.scale)
+    wide = step2 > spread
+    if not np.any(wide):
         return line
-    scale = np.where(exact, step2 / 12.0, spread * factor)
-    n = line.n
-    return line_of_moments(
-        line, scale / np.where(exact, n, line.weight_sum), 0.0 * scale, scale / line.sxx, scale, line.t_degrees_of_freedom
-    )
+    scale = spread + wide * step2 / 12.0
+    return line_of_moments(line, scale / line.weight_sum, scale / line.sxx, scale, line.t_degrees_of_freedom)
 
 
 def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tuple[LineFit, Any]:
@@ -100,8 +95,8 @@ def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tupl
 
     The share tau^2/(tau^2 + sigma^2) is not one number: weights are their mean over its restricted likelihood. The variance of the
     line is that of these weights under each share (with the scale the weighted residuals give), averaged over what the F of
-    residuals against readings, exact at the true share, says of the share; what it is uncertain by takes degrees of freedom away
-    from n - 2. Where few coupons carry the line and are read more often than the rest, only a difference of two scatters tells
+    residuals against readings, exact at the true share, says of the share; it is read at eleven shares, even in their logit from
+    -4 to 4. What the variance is uncertain by takes degrees of freedom away from n - 2. Where few coupons carry the line and are read more often than the rest, only a difference of two scatters tells
     their own, and 95 % intervals hold between 94 and 97 %.
 
     Parameters
@@ -120,12 +115,12 @@ def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tupl
 
     x, y, m = np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in (x, y, counts)))
     n = y.shape[-1]
-    dof = (m - 1.0).sum(-1)
+    dof = np.maximum((m - 1.0).sum(-1), 1.0)
     shares = 1.0 / (1.0 + np.exp(-np.linspace(-4.0, 4.0, 11)))
     likelihood, variances, below = [], [], []
     least = 1e-18 * np.asarray(y.var(-1))
     within = np.asarray(within_squares, dtype=float)
-    readings = np.maximum(within, least) / np.maximum(dof, 1.0)
+    readings = np.maximum(within, least) / dof
     for share in shares:
         v = share + (1.0 - share) / m
         fit = relative_line(x, y, 1.0 / v)
@@ -133,7 +128,7 @@ def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tupl
         left = np.maximum(within / (1.0 - share) + squares, least)
         likelihood.append(-0.5 * (dof * np.log1p(-share) + np.log(v).sum(-1) + np.log(total * sxx) + (dof + n - 2) * np.log(left)))
         variances.append(v / v.mean(-1, keepdims=True))
-        below.append(fdtrc(n - 2, np.maximum(dof, 1.0), (1.0 - share) * squares / (n - 2) / readings))
+        below.append(fdtrc(n - 2, dof, (1.0 - share) * squares / (n - 2) / readings))
     likely = np.exp(np.stack(likelihood) - np.max(likelihood, axis=0))
     w = sum(p[..., None] / v for p, v in zip(likely / likely.sum(0), variances))
     w = w / w.mean(-1, keepdims=True)
@@ -156,7 +151,7 @@ def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tupl
     middle = sum(p * v for p, v in zip(probability, logs))
     doubt = sum(p * (v - middle) ** 2 for p, v in zip(probability, logs)).max(0)
     t_dof = 1.0 / (1.0 / (n - 2) + 0.5 * doubt)
-    return line_of_moments(fit, height, cross, slope, coupon, t_dof if np.ndim(t_dof) else float(t_dof)), w
+    return line_of_moments(fit, height, slope, coupon, t_dof if np.ndim(t_dof) else float(t_dof), cross=cross), w
 
 
 def stated_line(x: Any, y: Any, scatter: CouponLine, *, sigma_y: Any, sigma_x: Any | None = None) -> CouponLine:
@@ -179,16 +174,9 @@ def stated_line(x: Any, y: Any, scatter: CouponLine, *, sigma_y: Any, sigma_x: A
     else:
         known = york_line(x, y, sigma_x, sigma)
         variance = sigma**2 + (np.asarray(known.slope)[..., None] * np.asarray(sigma_x)) ** 2
-    weight = 1.0 / variance
+    weight = np.reciprocal(variance)
     weight = weight / weight.mean(-1, keepdims=True)
-    own = line_of_moments(
-        known,
-        known.scale / known.weight_sum,
-        0.0 * np.asarray(known.scale),
-        known.scale / known.sxx,
-        variance.mean(-1),
-        known.t_degrees_of_freedom,
-    )
+    own = line_of_moments(known, known.scale / known.weight_sum, known.scale / known.sxx, variance.mean(-1), known.t_degrees_of_freedom)
     doubted = (np.asarray(chi_squared_p(known.sum_of_squares, known.degrees_of_freedom)) < BELIEVED) | (known.n < ENOUGH)
     half = np.asarray(scatter.line.slope_sd) * t_factor(0.95, scatter.line.t_degrees_of_freedom)
     other = doubted & (half > np.asarray(known.slope_sd) * t_factor(0.95, np.inf))
@@ -206,7 +194,7 @@ def either(first: np.ndarray, a: LineFit, b: LineFit) -> LineFit:
     moments = [(f.scale / f.weight_sum, f.scale / f.sxx, f.scale, f.t_degrees_of_freedom, f.x_mean, f.y_mean, f.slope) for f in (a, b)]
     height, slope, coupon, dof, x_mean, y_mean, b1 = (pick(u, v) for u, v in zip(*moments))
     like = replace(a, x_mean=x_mean, y_mean=y_mean, slope=b1)
-    return line_of_moments(like, height, 0.0 * height, slope, coupon, dof)
+    return line_of_moments(like, height, slope, coupon, dof)
 
 
 def with_earlier_lots(own: LineFit, mean: Any, covariance: Any, origin: Any) -> tuple[LineFit, Any]:
@@ -237,5 +225,6 @@ def with_earlier_lots(own: LineFit, mean: Any, covariance: Any, origin: Any) -> 
     best = np.einsum("...ij,...j->...i", together, said)
     weight = 0.5 * np.trace(together @ earlier, axis1=-2, axis2=-1)
     like = replace(own, x_mean=origin, y_mean=best[..., 0][()], slope=best[..., 1][()], uncertainties="with earlier lots")
-    line = line_of_moments(like, together[..., 0, 0], together[..., 0, 1], together[..., 1, 1], own.scale, own.t_degrees_of_freedom)
+    (height, cross), (_, slope) = np.moveaxis(together, (-2, -1), (0, 1))
+    line = line_of_moments(like, height, slope, own.scale, own.t_degrees_of_freedom, cross=cross)
     return line, weight[()]

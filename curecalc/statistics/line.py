@@ -100,7 +100,6 @@ def ordinary_line(x: Any, y: Any) -> LineFit:
     x_mean, y_mean = _centre(x), _centre(y)
     dx, dy = x - x_mean[..., None], y - y_mean[..., None]
     sxx = np.einsum("...i,...i->...", dx, dx)
-    _spread(sxx, x)
     # one matrix product where all lots share their x
     slope = (dy @ dx if dx.ndim == 1 else np.einsum("...i,...i->...", dx, dy)) / sxx
     residuals = dy - slope[..., None] * dx
@@ -186,18 +185,20 @@ def york_line(x: Any, y: Any, sigma_x: Any, sigma_y: Any, *, steps: int = 100) -
     return _made(slope, adjusted_mean, y_adjusted, sxx, total, one, squares, n, np.inf, residuals, _KNOWN)
 
 
-def line_of_moments(like: LineFit, height: Any, cross: Any, slope: Any, scale: Any, t_degrees_of_freedom: Any) -> LineFit:
+def line_of_moments(like: LineFit, height: Any, slope: Any, scale: Any, t_degrees_of_freedom: Any, *, cross: Any = 0.0) -> LineFit:
     """A fit with the line of `like` and another covariance, described where height and slope are uncorrelated.
 
     Parameters
     ----------
     like : LineFit
         Gives the line (`x_mean`, `y_mean`, `slope`), the residuals and the counts.
-    height, cross, slope : float64
-        Variance of the height at `like.x_mean`, its covariance with the slope, variance of the slope.
+    height, slope : float64
+        Variance of the height at `like.x_mean`, variance of the slope.
     scale : float64
         Variance of the next point about the line.
     t_degrees_of_freedom : float64
+    cross : float64
+        Covariance of that height with the slope.
     """
     plain = (lambda a: float(a)) if np.ndim(like.slope) == 0 else (lambda a: np.asarray(a))
     height, cross, slope, scale = (np.asarray(a, dtype=float) for a in (height, cross, slope, scale))
@@ -251,13 +252,9 @@ def _points(x: Any, y: Any, *, shared: bool = False) -> tuple[np.ndarray, np.nda
         x, y = np.broadcast_arrays(x, y)
     if x.shape[-1] < 3:
         raise QuantityError(f"a line with its uncertainty needs at least three points, got {x.shape[-1]}. Add points.")
-    return x, y
-
-
-def _spread(sxx: Any, x: Any) -> None:
-    size = np.max(np.abs(x), axis=-1)
-    if np.any(sxx <= np.spacing(size) ** 2 * x.shape[-1]):
+    if np.any(np.ptp(x, axis=-1) <= np.spacing(np.abs(x).max(-1))):
         raise QuantityError("a line needs at least two different x, got one only. Vary the exposure.")
+    return x, y
 
 
 def _centre(values: np.ndarray) -> Any:
@@ -272,7 +269,6 @@ def _weighted(x: np.ndarray, y: np.ndarray, weight: np.ndarray, *, known: bool) 
     x_mean, y_mean = (weight * x).sum(-1) / total, (weight * y).sum(-1) / total
     dx, dy = x - x_mean[..., None], y - y_mean[..., None]
     sxx = (weight * dx * dx).sum(-1)
-    _spread(sxx / weight.max(-1), x)
     slope = (weight * dx * dy).sum(-1) / sxx
     residuals = dy - slope[..., None] * dx
     squares = (weight * residuals**2).sum(-1)
