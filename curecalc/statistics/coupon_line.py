@@ -96,8 +96,8 @@ def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tupl
     The share tau^2/(tau^2 + sigma^2) is not one number: weights are their mean over its restricted likelihood. The variance of the
     line is that of these weights under each share (with the scale the weighted residuals give), averaged over what the F of
     residuals against readings, exact at the true share, says of the share; it is read at eleven shares, even in their logit from
-    -4 to 4. What the variance is uncertain by takes degrees of freedom away from n - 2. Where few coupons carry the line and are read more often than the rest, only a difference of two scatters tells
-    their own, and 95 % intervals hold between 94 and 97 %.
+    -4 to 4. What the variance is uncertain by takes degrees of freedom away from n - 2. Where few coupons carry the line and are
+    read more often than the rest, only a difference of two scatters tells their own, and 95 % intervals hold between 94 and 97 %.
 
     Parameters
     ----------

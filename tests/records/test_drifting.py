@@ -17,7 +17,7 @@ from curecalc.logbook.series import days, depth_series, series, settings_in_forc
 from curecalc.logbook.status import shop_status
 from curecalc.logbook.verifying import verify
 from curecalc.physics import laws, raster
-from curecalc.statistics.trend import bend
+from curecalc.statistics.turning import bend
 from curecalc.units import Measured, Quantity
 
 END = datetime(2026, 6, 1, 7, tzinfo=UTC)
