@@ -10,7 +10,7 @@ import numpy as np
 from ..errors import QuantityError
 from ..statistics.intervals import t_factor
 
-__all__ = ["Expected", "expected", "levels_and_counts", "most_useful", "sxx_of_levels", "two_point_weights"]
+__all__ = ["Expected", "expected", "levels_and_counts", "most_useful"]
 
 
 @dataclass(frozen=True)
@@ -89,29 +89,6 @@ def _mean_scatter(dof: int) -> float:
     from scipy.special import gammaln
 
     return float(np.sqrt(2.0 / dof) * np.exp(gammaln(0.5 * (dof + 1)) - gammaln(0.5 * dof)))
-
-
-def sxx_of_levels(coupons: int, levels: int, width: float) -> float:
-    """Spread of x for `coupons` shared evenly over `levels` equally spaced levels across `width`.
-
-    Source: derived, (n L^2/4)(m + 1)/(3 (m - 1)).
-    """
-    return coupons * width**2 / 4.0 * (levels + 1) / (3.0 * (levels - 1))
-
-
-def two_point_weights(coded: float) -> tuple[float, float]:
-    """Shares of coupons at the near and far end when one point outside the range [-1, 1] is all that matters.
-
-    Source: `hoel1964`. Valid for |coded| >= 1.
-
-    >>> near, far = two_point_weights(-2.0)
-    >>> f"{near:.2f} {far:.2f}"
-    '0.75 0.25'
-    """
-    size = abs(coded)
-    if size < 1:
-        raise QuantityError(f"coded must lie outside -1 to 1, got {coded:g}. Inside, share the coupons evenly.")
-    return (size + 1) / (2 * size), (size - 1) / (2 * size)
 
 
 def levels_and_counts(low: float, high: float, coupons: int, levels: int) -> np.ndarray:

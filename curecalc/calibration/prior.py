@@ -1,4 +1,4 @@
-"""What earlier lots say about a new one: the conjugate normal-inverse-gamma prior of a line. Pure numpy."""
+"""What earlier lots say about a new one: a normal prior of its line, and whether the line contradicts it. Pure numpy."""
 
 from __future__ import annotations
 
@@ -7,12 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import QuantityError
 from ..statistics.intervals import f_p
 from ..statistics.line import LineFit
 from .conditions import Conditions
 
-__all__ = ["Conflict", "LinePosterior", "LinePrior", "conjugate_line", "prior_conflict", "prior_from_lots"]
+__all__ = ["Conflict", "LinePrior", "prior_conflict", "prior_from_lots"]
 
 
 @dataclass(frozen=True)
@@ -30,72 +29,6 @@ class LinePrior:
     scatter: Any
     degrees_of_freedom: Any
     conditions: tuple[Conditions, ...] = ()
-
-
-@dataclass(frozen=True)
-class LinePosterior:
-    """Posterior of the same form, the sd of each parameter, and the line to compute with.
-
-    `mean_sd` are the posterior standard deviations of (value at the origin, slope): those of a t distribution with 2a
-    degrees of freedom.
-    """
-
-    mean: Any
-    spread: Any
-    a: float
-    b: float
-    mean_sd: Any
-    prior_weight: float
-
-
-def conjugate_line(
-    x: Any, y: Any, prior_mean: Any, prior_spread: Any, prior_a: float, prior_b: float, origin: float = 0.0, weight: Any | None = None
-) -> LinePosterior:
-    r"""Posterior of a line under a normal-inverse-gamma prior.
-
-    Precision adds: V^-1 = V0^-1 + X'X, m = V (V0^-1 m0 + X'y), a = a0 + n/2,
-    b = b0 + (y'y + m0' V0^-1 m0 - m' V^-1 m)/2.
-
-    Parameters
-    ----------
-    x, y : float64, (..., n)
-    prior_mean : float64, (2,)
-        Value at `origin`, slope.
-    prior_spread : float64, (2, 2)
-    prior_a, prior_b : float
-    origin : float
-    weight : float64, (..., n), optional
-        Relative weights; the variance is that of a point of weight one.
-
-    Returns
-    -------
-    LinePosterior
-        `prior_weight`: share of the prior in the precision of the slope and height, 0 to 1 (mean over the two directions).
-
-    Source: `gelman2013` section 3.3 and 14.8. Valid for normal scatter; the prior must speak of the same conditions.
-    """
-    x, y = np.broadcast_arrays(np.asarray(x, dtype=float) - origin, np.asarray(y, dtype=float))
-    m0, v0 = np.asarray(prior_mean, dtype=float), np.asarray(prior_spread, dtype=float)
-    if prior_a <= 0 or prior_b <= 0 or np.any(np.linalg.eigvalsh(v0) <= 0):
-        raise QuantityError("a prior needs a positive spread and scatter. State the earlier lots' uncertainties.")
-    n = x.shape[-1]
-    w = np.ones(x.shape) if weight is None else np.broadcast_to(np.asarray(weight, dtype=float), x.shape)
-    p0 = np.linalg.inv(v0)
-    sw, sx, sy = w.sum(-1), (w * x).sum(-1), (w * y).sum(-1)
-    xtx = np.stack([np.stack([sw, sx], -1), np.stack([sx, (w * x * x).sum(-1)], -1)], -2)
-    xty = np.stack([sy, (w * x * y).sum(-1)], -1)
-    precision = xtx + p0
-    spread = np.linalg.inv(precision)
-    mean = np.einsum("...ij,...j->...i", spread, xty + p0 @ m0)
-    # b by residuals, free of the cancellation of y'y - m'V^-1 m
-    residuals = y - mean[..., :1] - mean[..., 1:] * x
-    shift = mean - m0
-    b = prior_b + 0.5 * ((w * residuals**2).sum(-1) + np.einsum("...i,ij,...j->...", shift, p0, shift))
-    a = prior_a + 0.5 * n
-    diagonal = np.stack([spread[..., 0, 0], spread[..., 1, 1]], -1)
-    sd = np.sqrt((b / (a - 1.0))[..., None] * diagonal) if a > 1 else np.full(diagonal.shape, np.inf)
-    weight = 0.5 * np.trace(np.einsum("...ij,jk->...ik", spread, p0), axis1=-2, axis2=-1)
-    return LinePosterior(mean, spread, a, b[()], sd, weight[()])
 
 
 def prior_from_lots(

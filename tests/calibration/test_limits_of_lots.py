@@ -12,11 +12,11 @@ from curecalc.calibration.comparing import compare_lots, comparison_text, lot_fr
 from curecalc.calibration.conditions import Conditions, unlike
 from curecalc.calibration.coupons import coupons_from_arrays
 from curecalc.calibration.datasheet import from_one_depth, from_two_depths, unverified_line
-from curecalc.calibration.design import expected, most_useful, two_point_weights
+from curecalc.calibration.design import expected, most_useful
 from curecalc.calibration.laws import akaike, bleaching_fit, power_threshold_fit
 from curecalc.calibration.outliers import reading_outliers
 from curecalc.calibration.planning import plan_coupons, plan_text
-from curecalc.calibration.prior import LinePrior, conjugate_line, prior_conflict, prior_from_lots
+from curecalc.calibration.prior import LinePrior, prior_conflict, prior_from_lots
 from curecalc.calibration.prior_use import line_with_prior, prior_use
 from curecalc.calibration.slips import refuse_slips
 from curecalc.calibration.verdict import law_findings, more_findings
@@ -204,8 +204,6 @@ def test_expected_uncertainties_are_the_moments_of_a_ratio():
     aim = {"slope": 0.15, "log_threshold": 0.0, "scatter": 0.005, "depth": None}
     assert most_useful([], 1.0, 2.0, 2, **aim).tolist() == [2.0, 1.0]
     assert most_useful([1.0, 2.0], 1.0, 2.0, 1, **aim).tolist() == [1.0]
-    assert two_point_weights(1.0) == (1.0, 0.0)
-    assert two_point_weights(-3.0) == (4 / 6, 2 / 6)
 
 
 # ---------------------------------------------------------------- laws
@@ -283,7 +281,7 @@ def test_the_spread_of_earlier_lots_counts_from_three_on():
     assert (two.scatter, two.degrees_of_freedom) == pytest.approx((math.sqrt((6 * 16 + 12 * 4) / 18) / 1000, 18))
 
 
-def test_conflicts_and_posteriors_by_hand():
+def test_conflicts_by_hand():
     """Height 3 um off where the line's u is 1 um and the prior's is 2 um; slopes alike: F = 9/5/2."""
     x = np.arange(-2.5, 3.0)
     y = 0.15 * x + 0.001 * math.sqrt(6) * np.array([1, -1, -1, 1, 0, 0]) * 1.0
@@ -311,17 +309,6 @@ def test_conflicts_and_posteriors_by_hand():
         away = math.sqrt(z * 2 * limit * (scale / 6 + 4e-6))
         moved = LinePrior(np.array([fit.y_mean - away, 0.15]), prior.covariance, 0.0, prior.scatter, 12)
         assert (line_with_prior(fit, moved)[1] == 0.0) == aside
-    one = conjugate_line([0.0, 0.0], [1.0, 3.0], [0.0, 0.0], np.eye(2), 2.0, 1.0)
-    assert (one.mean[0], one.a) == pytest.approx((4 / 3, 3.0))  # precision 2 + 1
-    assert one.b == pytest.approx(1.0 + 0.5 * (1 + 9 - 3 * (4 / 3) ** 2))
-    assert one.mean_sd[0] == pytest.approx(math.sqrt(one.b / 2.0 / 3.0))
-    assert one.prior_weight == pytest.approx(0.5 * (1 / 3 + 1))
-    few = conjugate_line([0.0], [1.0], [0.0, 0.0], np.eye(2), 0.5, 1.0)  # a = 1: a t distribution of two degrees has no spread
-    assert np.isinf(few.mean_sd).all()
-    with pytest.raises(QuantityError, match="positive spread"):
-        conjugate_line([0.0], [1.0], [0.0, 0.0], np.eye(2), 0.0, 1.0)
-    with pytest.raises(QuantityError, match="positive spread"):
-        conjugate_line([0.0], [1.0], [0.0, 0.0], np.eye(2), 1.0, 0.0)
 
 
 def test_conditions_that_are_taken_as_the_same():

@@ -7,9 +7,9 @@ import pytest
 from statsmodels.regression.linear_model import OLS
 from statsmodels.tools.tools import add_constant
 
-from curecalc.calibration.design import expected, levels_and_counts, most_useful, sxx_of_levels, two_point_weights
+from curecalc.calibration.design import expected, levels_and_counts, most_useful
 from curecalc.calibration.laws import akaike, bleaching_fit, power_threshold_fit
-from curecalc.calibration.prior import LinePrior, conjugate_line, prior_conflict, prior_from_lots
+from curecalc.calibration.prior import LinePrior, prior_conflict, prior_from_lots
 from curecalc.errors import QuantityError
 from curecalc.statistics.coupon_line import with_earlier_lots
 from curecalc.statistics.intervals import t_factor
@@ -70,52 +70,6 @@ def test_equivalence_errs_at_the_stated_rate():
     new = ordinary_line(x, y + 0.01 + rng.normal(0, 0.004, (20_000, 8)))
     rate = np.mean(difference_at(old, new, 3.0, tolerance=0.01).equivalent)
     assert 0.045 < rate < 0.055
-
-
-def test_a_vague_prior_leaves_the_ordinary_line_and_a_sharp_one_wins():
-    x, y = lots(2)[0]
-    fit = ordinary_line(x, y)
-    vague = conjugate_line(x, y, [0.0, 0.0], 1e12 * np.eye(2), 1e-9, 1e-12)
-    assert vague.mean[1] == pytest.approx(fit.slope, rel=1e-6)
-    assert vague.prior_weight < 1e-6
-    sharp = conjugate_line(x, y, [0.5, 0.3], 1e-9 * np.eye(2), 10.0, 0.001)
-    assert sharp.mean == pytest.approx([0.5, 0.3], rel=1e-3)
-    assert sharp.prior_weight > 0.999
-    with pytest.raises(QuantityError, match="positive spread"):
-        conjugate_line(x, y, [0.5, 0.3], np.zeros((2, 2)), 10.0, 0.001)
-
-
-def test_posterior_agrees_with_direct_numerical_integration():
-    """The marginal posterior of the slope, integrated on a grid over height and variance."""
-    x, y = np.array([0.0, 1.0, 2.0, 3.0]), np.array([0.1, 0.9, 2.2, 2.8])
-    m0, v0, a0, b0 = np.array([0.2, 0.8]), np.array([[0.5, 0.1], [0.1, 0.3]]), 3.0, 0.05
-    ours = conjugate_line(x, y, m0, v0, a0, b0)
-    slope = np.linspace(0.3, 1.6, 261)[:, None, None]
-    height = np.linspace(-1.2, 1.4, 201)[None, :, None]
-    variance = np.exp(np.linspace(-7, 1.5, 150))[None, None, :]
-    p0 = np.linalg.inv(v0)
-    d0, d1 = height - m0[0], slope - m0[1]
-    quadratic = p0[0, 0] * d0**2 + 2 * p0[0, 1] * d0 * d1 + p0[1, 1] * d1**2
-    squares = sum((yi - height - slope * xi) ** 2 for xi, yi in zip(x, y))
-    log_density = -(a0 + 1) * np.log(variance) - b0 / variance - np.log(variance) - quadratic / (2 * variance)
-    log_density = log_density - 2.0 * np.log(variance) - squares / (2 * variance) + np.log(variance)
-    density = np.exp(log_density - log_density.max())
-    marginal = density.sum((1, 2))
-    grid = slope[:, 0, 0]
-    mean = (grid * marginal).sum() / marginal.sum()
-    sd = np.sqrt(((grid - mean) ** 2 * marginal).sum() / marginal.sum())
-    assert mean == pytest.approx(ours.mean[1], abs=2e-3)
-    assert sd == pytest.approx(ours.mean_sd[1], rel=0.01)
-
-
-def test_prior_moves_with_its_origin_only():
-    x, y = lots(2)[0]
-    turn = np.array([[1.0, -2.0], [0.0, 1.0]])  # value at 0 from value at 2 and slope
-    v2 = np.array([[0.3, 0.05], [0.05, 0.2]])
-    at_two = conjugate_line(x, y, [0.1, 0.15], v2, 3.0, 0.001, origin=2.0)
-    at_zero = conjugate_line(x, y, turn @ [0.1, 0.15], turn @ v2 @ turn.T, 3.0, 0.001)
-    assert turn @ at_two.mean == pytest.approx(at_zero.mean, rel=1e-9)
-    assert at_two.mean_sd[1] == pytest.approx(at_zero.mean_sd[1], rel=1e-9)
 
 
 def prior():
@@ -203,26 +157,8 @@ def test_expected_uncertainties_match_simulation():
 def test_levels_share_coupons_and_spread_as_the_formula_says():
     x = levels_and_counts(0.0, 3.0, 8, 4)
     assert x.tolist() == [0, 0, 1, 1, 2, 2, 3, 3]
-    assert ((x - x.mean()) ** 2).sum() == pytest.approx(sxx_of_levels(8, 4, 3.0))
     assert levels_and_counts(0.0, 3.0, 6, 4).tolist() == [0, 0, 1, 2, 3, 3]
     assert levels_and_counts(0.0, 3.0, 5, 4).tolist() == [0, 0, 1, 2, 3]
-    with pytest.raises(QuantityError, match="outside -1 to 1"):
-        two_point_weights(0.5)
-
-
-def test_two_point_weights_give_the_least_variance_of_an_extrapolation():
-    coded = -1.8
-    near, far = two_point_weights(coded)
-    shares = np.linspace(0.01, 0.99, 99)
-
-    def variance(share_low):
-        mean = -share_low + (1 - share_low)
-        sxx = share_low * (-1 - mean) ** 2 + (1 - share_low) * (1 - mean) ** 2
-        return 1 + (coded - mean) ** 2 / sxx
-
-    assert variance(near) == pytest.approx(coded**2)
-    assert np.all(variance(shares) >= variance(near) - 1e-12)
-    assert near + far == pytest.approx(1)
 
 
 def test_next_exposures_lower_the_wanted_uncertainty():
