@@ -21,12 +21,12 @@ class Scales:
     this gauge would read; `will_set` what will be set with them, `lines` or `rasters`, None where that was not said.
     """
 
-    power: float = 0.0
-    beam_radius: float = 0.0
-    thickness: float = 0.0
-    same_machine: bool = True
-    same_gauge: bool = True
-    will_set: str | None = None
+    power: float
+    beam_radius: float
+    thickness: float
+    same_machine: bool
+    same_gauge: bool
+    will_set: str | None
 
 
 def scales(
@@ -46,7 +46,7 @@ def scales(
         ("power_scale_uncertainty", power_scale_uncertainty),
         ("beam_radius_scale_uncertainty", beam_radius_scale_uncertainty),
     ):
-        relative[name] = 0.0 if value is None else float(ratio(name, value, low=0.0, high=1.0, low_open=False))
+        relative[name] = 0.0 if value is None else float(ratio(name, value, high=1.0, low_open=False))
     bias = 0.0 if thickness_bias_uncertainty is None else nonnegative("thickness_bias_uncertainty", thickness_bias_uncertainty, MM)
     if not isinstance(bias, float):
         raise QuantityError("thickness_bias_uncertainty must be one value, got an array.")

@@ -14,12 +14,14 @@ from ..statistics.lines import Difference, FTest, LinesComparison, compare_fits,
 from ..statistics.working_line import WorkingLine, line_of, log_threshold, log_threshold_sd
 from ..symbols import percent
 from ..units import IN_UM, MJ_CM2, MM, Measured, Quantity, QuantityError, Shown, figure, micrometres, positive, ratio, show, span, to_json
+from .conditions import SAME_WAVELENGTH
 from .fit import Fit
 
 __all__ = ["Lot", "LotComparison", "compare_lots", "comparison_text", "lot_from_fit", "lot_from_line"]
 
 KEEP, CHANGE, MORE, REJECT, CANNOT = "keep", "change", "keep for now", "reject", "cannot compare"
 MOST_MORE = 20
+_SHOWN = 0.05  # chance below which a test of the notes counts
 
 
 @dataclass(frozen=True)
@@ -239,8 +241,8 @@ def compare_lots(
         raise QuantityError(f"lots: a comparison needs at least two, got {len(lots)}. Name an old and a new one.")
     if not 0.5 < confidence < 1.0:
         raise QuantityError(f"confidence must be above 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
-    speed_limit = float(ratio("most_speed_change", most_speed_change, low=0.0, high=1.0))
-    depth_limit = float(ratio("most_depth_change", most_depth_change, low=0.0, high=1.0))
+    speed_limit = float(ratio("most_speed_change", most_speed_change, high=1.0))
+    depth_limit = float(ratio("most_depth_change", most_depth_change, high=1.0))
     old, new = lots[0], lots[-1]
     depth, allowed = _scalar("cure_depth", cure_depth), _scalar("tolerance", tolerance)
     tests = compare_fits([lot.ordinary for lot in lots])
@@ -340,7 +342,7 @@ def _verdict(
 
 
 def _unlike(old: Lot, new: Lot) -> str | None:
-    if old.wavelength is not None and new.wavelength is not None and abs(old.wavelength - new.wavelength) > 0.5:
+    if old.wavelength is not None and new.wavelength is not None and abs(old.wavelength - new.wavelength) > SAME_WAVELENGTH:
         return (
             f"{old.name} was exposed at {old.wavelength:g} nm, {new.name} at {new.wavelength:g} nm; Dp and Ec hold at one "
             "wavelength. Expose the new lot at the old one's."
@@ -360,7 +362,7 @@ def _more_coupons(old: Lot, new: Lot, depth: float, allowed: float, d: Differenc
     margin = abs(abs(float(d.value)) - allowed)
     n = new.ordinary.n
     for more in range(1, MOST_MORE + 1):
-        dof = max(float(old.line.t_degrees_of_freedom), 1.0) if other > mine * n / (n + more) else n + more - 2.0
+        dof = float(old.line.t_degrees_of_freedom) if other > mine * n / (n + more) else n + more - 2.0
         if t_quantile(confidence, dof) * np.sqrt(mine * n / (n + more) + other) <= margin:
             return more
     return None
@@ -368,12 +370,12 @@ def _more_coupons(old: Lot, new: Lot, depth: float, allowed: float, d: Differenc
 
 def _notes(lots: Sequence[Lot], tests: LinesComparison, depth: float) -> list[str]:
     out = []
-    if tests.slopes.p < 0.05:
+    if tests.slopes.p < _SHOWN:
         out.append(
             f"The slopes differ (p {tests.slopes.p:.2g}): Dp is not the same, so settings for other depths change by another factor. "
             "Recalculate every kind of vector."
         )
-    elif tests.intercepts.p < 0.05:
+    elif tests.intercepts.p < _SHOWN:
         out.append(
             f"The slopes agree, the heights differ (p {tests.intercepts.p:.2g}): the same Dp and another Ec, so one factor of speed "
             "serves all depths. A changed power reading looks just like this: read the power before blaming the resin."
@@ -381,8 +383,8 @@ def _notes(lots: Sequence[Lot], tests: LinesComparison, depth: float) -> list[st
     small, large = sorted((lots[0].ordinary, lots[-1].ordinary), key=lambda f: f.residual_sd)
     if small.residual_sd > 0:
         f = float((large.residual_sd / small.residual_sd) ** 2)
-        p = min(1.0, 2 * float(f_p(f, large.degrees_of_freedom, small.degrees_of_freedom)))
-        if p < 0.05:
+        p = 2.0 * float(f_p(f, large.degrees_of_freedom, small.degrees_of_freedom))
+        if p < _SHOWN:
             out.append(
                 f"One lot's coupons scatter {np.sqrt(f):.2g} times as much as the other's (p {p:.2g}): the F tests assume equal "
                 "scatter. Look at the wilder lot's coupons."

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from .coupons import CouponSet
 from .findings import NOTE, WARNING, Finding
 
-__all__ = ["Conditions", "conditions_of", "unlike"]
+__all__ = ["SAME_TEMPERATURE", "SAME_WAVELENGTH", "Conditions", "conditions_of", "unlike"]
 
 _NAMED = (
     ("machine", "exposed on", "The scales of two machines stand between them; they must be small beside the spread from lot to lot."),
     ("power_meter", "exposed with power read by", "The scales of two meters stand between their exposures: compare the meters."),
     ("gauge", "read with", "The biases of two gauges stand between their depths: read one coupon with both."),
 )
-_SAME_WAVELENGTH, _SAME_TEMPERATURE = 0.5, 2.0  # nm, degC; common practice, no source
+SAME_WAVELENGTH, SAME_TEMPERATURE = 0.5, 2.0  # nm, degC; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -53,8 +53,8 @@ def unlike(new: Conditions, earlier: Sequence[Conditions]) -> list[Finding]:
         out.append(Finding(f"prior_{code}", level, f"{lot} was {how} {theirs}, this one {how.split()[-1]} {mine}. {then}"))
 
     for code, limit, unit, level, then in (
-        ("wavelength", _SAME_WAVELENGTH, "nm", WARNING, "Dp and Ec hold at one wavelength: leave that lot out."),
-        ("temperature", _SAME_TEMPERATURE, "degC", NOTE, "Resin cures otherwise when warmer: expose at one temperature."),
+        ("wavelength", SAME_WAVELENGTH, "nm", WARNING, "Dp and Ec hold at one wavelength: leave that lot out."),
+        ("temperature", SAME_TEMPERATURE, "degC", NOTE, "Resin cures otherwise when warmer: expose at one temperature."),
     ):
         mine = getattr(new, code)
         found = [(lot, getattr(lot, code)) for lot in earlier]
@@ -62,14 +62,16 @@ def unlike(new: Conditions, earlier: Sequence[Conditions]) -> list[Finding]:
             unstated.append(code)
         away = [(lot, value) for lot, value in found if mine is not None and value is not None and abs(value - mine) > limit]
         if away:
-            differ(code, level, away[0][0], "exposed at", f"{away[0][1]:.4g} {unit}", f"{mine:.4g} {unit}", then)
+            lot, value = away[0]
+            differ(code, level, lot, "exposed at", f"{value:.4g} {unit}", f"{mine:.4g} {unit}", then)
     for code, how, then in _NAMED:
         mine, words = getattr(new, code), [(lot, getattr(lot, code)) for lot in earlier]
         if not mine or any(not word for _, word in words):
             unstated.append(code.replace("_", " "))
         others = [(lot, word) for lot, word in words if mine and word and word != mine]
         if others:
-            differ(code, NOTE, others[0][0], how, others[0][1], mine, then)
+            lot, word = others[0]
+            differ(code, NOTE, lot, how, word, mine, then)
     if unstated:
         said = f"{', '.join(unstated[:-1])} and {unstated[-1]}" if len(unstated) > 1 else unstated[0]
         out.append(

@@ -15,17 +15,18 @@ from ..errors import FileError, QuantityError
 from ..files.tables import Column, Table, read_table, read_table_bytes
 from ..physics import light
 from ..physics.spot import FWHM_PER_RADIUS
+from ..statistics.diagnostics import groups_of
 from ..units import DEGC, IN_CM2, MJ_CM2, MM, MM_S, MW, Measured, Quantity, finite, nonnegative, positive, show, to_json
 from .columns import COLUMNS
 from .exposing import scan_of
 from .slips import refuse_slips
 
-__all__ = ["Coupon", "CouponSet", "coupons_from_arrays", "coupons_from_table", "read_coupons"]
+__all__ = ["SAME", "Coupon", "CouponSet", "coupons_from_arrays", "coupons_from_table", "read_coupons"]
 
 
 VARIED = ("power", "scan_speed", "hatch_spacing", "passes", "beam_radius")
 _NAMES = ("resin", "lot", "machine", "power_meter", "gauge", "date", "operator", "note")
-_SAME = 1e-6  # relative; two exposures this close are one setting
+SAME = 1e-6  # relative; two exposures this close are one setting
 
 
 @dataclass(frozen=True)
@@ -100,6 +101,11 @@ class CouponSet:
     def x(self) -> np.ndarray:
         """ln(E / 1 mJ cm^-2), one a coupon."""
         return np.log(IN_CM2 * self.exposure)
+
+    @property
+    def levels(self) -> np.ndarray:
+        """Number of its exposure, one a coupon: coupons of one number are replicates."""
+        return groups_of(self.exposure, relative=SAME)
 
     @property
     def mean_temperature(self) -> Quantity | None:
@@ -259,7 +265,7 @@ class _Grouped:
             return None
         values = self.table.value(name)
         own = values[self.start]
-        off = np.abs(values[self.rows] - own[self.group]) > _SAME * np.abs(own[self.group])
+        off = np.abs(values[self.rows] - own[self.group]) > SAME * np.abs(own[self.group])
         if off.any():
             at = int(np.argmax(off))
             row, coupon = int(self.rows[at]), int(self.group[at])
@@ -380,7 +386,7 @@ def coupons_from_arrays(
     group = np.array([first.setdefault(label, len(first)) for label in labels])
     start = np.full(len(first), -1)
     start[group[::-1]] = np.arange(n)[::-1]
-    off = np.abs(e - e[start][group]) > _SAME * e[start][group]
+    off = np.abs(e - e[start][group]) > SAME * e[start][group]
     if off.any():
         at = int(np.argmax(off))
         raise QuantityError(

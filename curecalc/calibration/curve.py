@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -188,14 +189,14 @@ def fit_coupons(
     x, y = used.x, used.thickness
     judged, method = _judged(used)
     own, weight = judged.plain, judged.weight
-    if not own.slope > 0:
-        working_line(own, x_low=0.0, x_high=1.0)  # raises
+    ends = {"x_low": float(x.min()), "x_high": float(x.max())}
+    working_line(own, **ends)  # refuses one that does not rise, whatever earlier lots say
     line, prior_used = judged.line, None
     if prior is not None:
         line, share, conflict = line_with_prior(judged.line, prior)
         prior_used = prior_use(judged.line, prior, share, conflict, tuple(prior_names))
         method += "; with earlier lots" if share else ""
-    working = working_line(line, x_low=float(x.min()), x_high=float(x.max()))
+    working = working_line(line, **ends)
     parts = budget(
         random=float(log_threshold_sd(line)), penetration_depth=float(line.slope), stated=stated, raster="hatch_spacing" in used.settings
     )
@@ -207,12 +208,13 @@ def fit_coupons(
     if prior is not None and prior.conditions:
         findings += unlike(conditions_of(coupons), prior.conditions)
     law, bent = _laws(used, confidence)
-    findings += law_findings(law, bent, y, own, used)
+    plain = akaike(float(((y - own.y_mean - own.slope * (x - own.x_mean)) ** 2).sum()), len(used), 3)
+    findings += law_findings(law, bent, plain)
     wanted = tuple(wanted_exposure(line, working, d, used, confidence, common) for d in depths)
     findings += [f for f in (extrapolation(w, used) for w in wanted) if f is not None]
     repeat, between = _components(used, own)
     ec = float(np.exp(threshold.value))
-    test = _d.lack_of_fit(x, y, group=_d.groups_of(used.exposure, relative=1e-6), weight=weight)
+    test = _d.lack_of_fit(x, y, group=used.levels, weight=weight)
     known = not np.isfinite(own.t_degrees_of_freedom)
     robust = _d.robust_line(x, y)
     findings += robust_finding(robust, line)
@@ -244,7 +246,7 @@ def fit_coupons(
         robust=robust,
         power_threshold=law,
         bleaching=bent,
-        plain_criterion=akaike(float(((y - own.y_mean - own.slope * (x - own.x_mean)) ** 2).sum()), len(used), 3),
+        plain_criterion=plain,
         exposure_for_depth=wanted,
         budget=parts,
         prior=prior_used,
@@ -263,7 +265,7 @@ def _enough(coupons: CouponSet) -> None:
         raise QuantityError(
             f"{where}a working curve needs at least three coupons, got {n}{more}. Expose more; eight on four exposures are a good plan."
         )
-    if np.ptp(coupons.x) < 1e-6:
+    if not coupons.levels.any():
         raise QuantityError(
             f"{where}all {n} coupons have the same exposure, {IN_CM2 * coupons.exposure[0]:.6g} mJ/cm^2. "
             "Vary it, over a factor of 4 or more."
@@ -289,11 +291,12 @@ def _judged(c: CouponSet) -> tuple[CouponLine, str]:
     level, slope = fit.scale / fit.weight_sum, fit.scale / fit.sxx
     line = line_of_moments(fit, level, slope, max(_scatter(c, fit) ** 2, variance.mean()), fit.t_degrees_of_freedom)
     return (
-        CouponLine(coarse(line, step), fit, _relative(1.0 / variance)),
+        CouponLine(coarse(line, step), fit, variance.mean() / variance),
         "errors in both axes (York 2004, errors of adjusted points), exposure's as stated, thickness's from the scatter",
     )
 
 
+_EXACT = 1e-12  # mm: a scatter that is none
 _OWN = ("ordinary least squares on coupon means", "coupon means weighted by their readings (two components, restricted likelihood)")
 
 
@@ -304,28 +307,19 @@ def _left_out(c: CouponSet, reasons: dict[str, str]) -> tuple[LeftOut, ...]:
     )
 
 
-def _relative(weight: np.ndarray) -> np.ndarray:
-    return weight / weight.mean()
-
-
 def _york_unknown_y(x: np.ndarray, y: np.ndarray, sx: np.ndarray) -> tuple[LineFit, float]:
     """Thickness scatter chosen so that chi-squared equals its degrees of freedom; t then has those degrees of freedom."""
-    from dataclasses import replace
+    from scipy.optimize import brentq
 
     first = ordinary_line(x, y)
     dof = float(first.degrees_of_freedom)
-    floor = max(1e-3 * first.slope * float(sx.min()), 1e-12)
-    high = max(float(first.residual_sd), 10 * floor)
-    if float(york_line(x, y, sx, floor).sum_of_squares) <= dof:
-        return replace(york_line(x, y, sx, floor), t_degrees_of_freedom=dof), floor
-    low = floor
-    for _ in range(60):
-        middle = np.sqrt(low * high)
-        if float(york_line(x, y, sx, middle).sum_of_squares) > dof:
-            low = middle
-        else:
-            high = middle
-    return replace(york_line(x, y, sx, high), t_degrees_of_freedom=dof), float(high)
+
+    def more(scatter: float) -> float:
+        return float(york_line(x, y, sx, scatter).sum_of_squares) - dof
+
+    # with all of the residuals taken for thickness's scatter chi-squared is at most the degrees of freedom
+    scatter = _EXACT if more(_EXACT) <= 0.0 else float(brentq(more, _EXACT, float(first.residual_sd)))
+    return replace(york_line(x, y, sx, scatter), t_degrees_of_freedom=dof), scatter
 
 
 def _scatter(c: CouponSet, fit: LineFit) -> float:

@@ -108,18 +108,17 @@ def most_useful(
 
     Without a wanted depth, ln Ec is the aim.
     """
-    have = list(np.asarray(x, dtype=float))
-    candidates = np.linspace(low, high, 41)
-    chosen: list[float] = []
-    for _ in range(more):
-        trials = np.array([[*have, *chosen, c] for c in candidates])
-        if trials.shape[1] < 3:
-            chosen.append(float(candidates[0] if len(chosen) % 2 else candidates[-1]))
+    chosen = np.asarray(x, dtype=float)
+    target = log_threshold + (0.0 if depth is None else depth / slope)
+    for k in range(more):
+        if chosen.size < 2:
+            chosen = np.append(chosen, low if k else high)
             continue
+        # the ends, and the exposure that brings the centre to the target
+        candidates = np.array([low, high, np.clip((chosen.size + 1) * target - chosen.sum(), low, high)])
+        trials = np.column_stack([np.tile(chosen, (candidates.size, 1)), candidates])
         with np.errstate(divide="ignore"):
             mean = trials.mean(-1)
-            sxx = ((trials - mean[:, None]) ** 2).sum(-1)
-            target = log_threshold + (0.0 if depth is None else depth / slope)
-            variance = 1.0 / trials.shape[1] + (target - mean) ** 2 / sxx
-        chosen.append(float(candidates[int(np.argmin(variance))]))
-    return np.array(chosen)
+            away = (target - mean) ** 2 / ((trials - mean[:, None]) ** 2).sum(-1)
+        chosen = np.append(chosen, candidates[np.argmin(away)])
+    return chosen[np.size(x) :]

@@ -13,15 +13,16 @@ from ..statistics.line import LineFit, ordinary_line
 from ..symbols import percent
 from ..units import figure, micrometres
 from .columns import COLUMNS
-from .coupons import VARIED, CouponSet
+from .coupons import SAME, VARIED, CouponSet
 
-__all__ = ["NOTE", "RARE", "WARNING", "Finding", "chance", "findings_of", "gauge_step", "micrometres", "varied_settings"]
+__all__ = ["NOTE", "RARE", "WARNING", "Finding", "chance", "findings_of", "gauge_step", "micrometres", "rare", "varied_settings"]
 
 NOTE, WARNING = "note", "warning"
 RARE = 0.008
 """Chance at which a clean lot gets any one Check (outliers have levels of their own). Together with them a clean lot of 4 to 20
 coupons prints any Check in at most 7 % of lots, 10 % where order, temperature and power were recorded (simulated; lots whose coupons are
 read unequally in 1.7 to 7.2 %, of 2,000 lots each)."""
+_ALONE = 0.75  # leverage from which a coupon sets the slope by itself
 _STEPS_MM = [s * 10.0**k for k in (-4, -3, -2) for s in (1, 2, 5)]  # 0.1 um to 50 um
 
 
@@ -68,7 +69,7 @@ def _believable(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Findin
         return _scale_in_column(c, fit)
     p = float(chi_squared_p(fit.sum_of_squares, fit.degrees_of_freedom))
     size = np.sqrt(fit.sum_of_squares / fit.degrees_of_freedom)
-    if p < RARE:
+    if rare(p):
         return Finding(
             "stated_too_small",
             WARNING,
@@ -93,10 +94,8 @@ def _scale_in_column(c: CouponSet, fit: LineFit) -> Finding | None:
     share = c.exposure_sd / c.exposure
     allowed = float(fit.degrees_of_freedom * (fit.slope * share.min()) ** 2)
     squares = float(((c.thickness - fit.y_mean - fit.slope * (c.x - fit.x_mean)) ** 2).sum())
-    if (
-        np.ptp(share) > 0.02 * share.max()
-        or not 1.0 - chi_squared_p(fit.degrees_of_freedom * squares / allowed, fit.degrees_of_freedom) < RARE
-    ):
+    fewer = 1.0 - chi_squared_p(fit.degrees_of_freedom * squares / allowed, fit.degrees_of_freedom)
+    if np.ptp(share) > 0.02 * share.max() or not rare(fewer):
         return None
     return Finding(
         "scale_in_column",
@@ -108,8 +107,8 @@ def _scale_in_column(c: CouponSet, fit: LineFit) -> Finding | None:
 
 
 def _lack(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
-    test = _d.lack_of_fit(c.x, c.thickness, group=_d.groups_of(c.exposure, relative=1e-6), weight=w)
-    if test is None or not test.p < RARE:
+    test = _d.lack_of_fit(c.x, c.thickness, group=c.levels, weight=w)
+    if test is None or not rare(test.p):
         return None
     return Finding(
         "lack_of_fit",
@@ -122,7 +121,7 @@ def _lack(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | No
 
 def _bend(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
     bent = _d.curvature(c.x, c.thickness)
-    if bent is None or not bent[2] < RARE:
+    if bent is None or not rare(bent[2]):
         return None
     if bent[0] > 0:
         shape = "steeper at high exposure, as when the initiator bleaches"
@@ -139,11 +138,11 @@ def _bend(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | No
 def _pull(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
     """A note: leverage is the design's, not the coupon's fault. One that is improbable too is an outlier, judged as such."""
     leverage = _d.influence(fit, c.x, weight=w).leverage
-    names = tuple(c.labels[i] for i in np.flatnonzero(leverage > 0.75))
+    names = tuple(c.labels[i] for i in np.flatnonzero(leverage > _ALONE))
     if not names or len(c) <= 4:
         return None
     one = len(names) == 1
-    if _d.influence(ordinary_line(c.x, c.thickness), c.x).leverage.max() > 0.75:
+    if _d.influence(ordinary_line(c.x, c.thickness), c.x).leverage.max() > _ALONE:
         why = "it stands by itself far from the other exposures. Add a coupon near it."
     else:
         why = f"more readings or a smaller stated uncertainty make {'it' if one else 'them'} count for more. Read all as often."
@@ -226,7 +225,7 @@ def _order(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | N
     if c.run_order is None or not np.all(np.isfinite(c.run_order)):
         return None
     found = _d.added_term(c.x, c.thickness, c.run_order)
-    if found is None or not found[2] < RARE:
+    if found is None or not rare(found[2]):
         return None
     return Finding(
         "trend_order",
@@ -241,7 +240,7 @@ def _warmth(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | 
     if c.temperature is None or not np.all(np.isfinite(c.temperature)) or np.ptp(c.temperature) < 0.05:
         return None
     found = _d.added_term(c.x, c.thickness, c.temperature)
-    if found is not None and found[2] < RARE:
+    if found is not None and rare(found[2]):
         return Finding(
             "trend_temperature",
             WARNING,
@@ -259,7 +258,7 @@ def _warmth(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | 
 
 def varied_settings(coupons: CouponSet) -> list[str]:
     """Names of the settings that differ between coupons."""
-    return [n for n in VARIED if n in coupons.settings and np.ptp(coupons.settings[n]) > 1e-6 * coupons.settings[n].max()]
+    return [n for n in VARIED if n in coupons.settings and np.ptp(coupons.settings[n]) > SAME * coupons.settings[n].max()]
 
 
 def _ripple(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
@@ -296,6 +295,11 @@ def _agree(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | N
 
 
 # ---------------------------------------------------------------- words
+
+
+def rare(p: float, than: float = RARE) -> bool:
+    """Whether so small a chance is worth a Check; one that could not be told is not."""
+    return bool(p < than)
 
 
 def chance(p: float) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -99,8 +99,8 @@ class Fit(Shown):
     plain_criterion: float
     exposure_for_depth: tuple[WantedExposure, ...]
     budget: Budget
-    prior: PriorUse | None = None
-    scales: Scales = field(default_factory=Scales)
+    prior: PriorUse | None
+    scales: Scales
 
     @property
     def excluded(self) -> tuple[str, ...]:

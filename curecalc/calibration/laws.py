@@ -10,6 +10,7 @@ import numpy as np
 
 from ..physics import laws
 from ..statistics.intervals import f_p, t_factor, t_p
+from ..statistics.line import ordinary_line
 
 _UNIT = laws.Bleaching(1.0, math.log(2.0), 1.0)  # depth in Dp over dose in Eb, from the dose where e^(E/Eb) - 1 is 1
 
@@ -23,7 +24,7 @@ def akaike(sum_of_squares: float, n: int, parameters: int) -> float:
     """
     if n <= parameters + 1:
         return float("inf")
-    likelihood = n * np.log(max(sum_of_squares, 1e-300) / n)
+    likelihood = n * np.log(max(sum_of_squares, np.finfo(float).tiny) / n)
     return float(likelihood + 2 * parameters + 2 * parameters * (parameters + 1) / (n - parameters - 1))
 
 
@@ -101,13 +102,13 @@ def bleaching_fit(log_exposure: Any, y: Any) -> Bleaching | None:
     """Fit the bleaching curve by least squares; None with fewer than five points or where the plain curve is not bettered.
 
     Source: closed form of the fully bleaching initiator, `terrones2001`; the fit is linear in Dp once Eb is chosen, so Eb
-    alone is searched (grid, then golden section).
+    alone is searched (grid, then between its neighbours).
     """
     x, y = np.asarray(log_exposure, dtype=float), np.asarray(y, dtype=float)
     n = y.size
     if n < 5 or np.unique(x).size < 4:
         return None
-    top = x.max()
+    from scipy.optimize import minimize_scalar
 
     def squares(log_u: Any) -> tuple[Any, Any, Any]:
         g = _UNIT.height(np.exp(x + np.asarray(log_u)[..., None]))
@@ -116,22 +117,14 @@ def bleaching_fit(log_exposure: Any, y: Any) -> Bleaching | None:
         slope = (dg * (y - y.mean())).sum(-1) / (dg * dg).sum(-1)
         return ((y - y.mean() - slope[..., None] * dg) ** 2).sum(-1), slope, y.mean() - slope * centre
 
-    grid = np.linspace(-7.0, 4.0, 111) - top
+    grid = np.linspace(-7.0, 4.0, 111) - x.max()
     first, slopes, _ = squares(grid)
     first = np.where(slopes > 0, first, np.inf)
     k = int(np.argmin(first))
-    plain = float(squares(np.array(-40.0 - top))[0])
+    plain = float(ordinary_line(x, y).sum_of_squares)
     if k in (0, len(grid) - 1) or not first[k] < plain * (1 - 1e-9):
         return None
-    low, high = grid[k - 1], grid[k + 1]
-    golden = 0.6180339887498949
-    for _ in range(60):
-        a, b = high - golden * (high - low), low + golden * (high - low)
-        if squares(np.array(a))[0] < squares(np.array(b))[0]:
-            high = b
-        else:
-            low = a
-    log_u = 0.5 * (low + high)
+    log_u = minimize_scalar(lambda log_u: squares(np.array(log_u))[0], bounds=(grid[k - 1], grid[k + 1])).x
     best, slope, constant = (float(v) for v in squares(np.array(log_u)))
     # constant = -Dp ln(expm1(Ec u)): solve for Ec
     level = -constant / slope

@@ -147,7 +147,7 @@ def _worst_reading(coupons: CouponSet, keep: np.ndarray, least: float) -> tuple[
     t = np.abs(residual) / np.sqrt(np.maximum(left, floor) / dof * free)
     t = np.where(usable, t, 0.0)
     i = int(np.argmax(t))
-    p = min(1.0, float(t_p(t[i], dof)) * int(usable.sum()))
+    p = float(t_p(t[i], dof)) * int(usable.sum())
     if p >= 0.01:
         return None
     n_same = counts[group[i]]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import count as numbers
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -250,14 +252,14 @@ def plan_coupons(
     ec = one("critical_exposure", measured(critical_exposure).value if not bare(critical_exposure) else critical_exposure, MJ_CM2)
     if not 0.5 <= confidence < 1.0:
         raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
-    sure = float(ratio("assurance", assurance, low=0.0, high=1.0))
+    sure = float(ratio("assurance", assurance, high=1.0))
     levels, readings = count("levels", levels, minimum=2), count("readings", readings)
     seed = count("seed", seed, minimum=0)
     light = None if beam is None else beam_of(beam)
     notes: list[str] = [] if light is None else list(light.notes)
     scatter = _scatter(thickness_repeatability, coupon_sd, readings, notes)
     depth = None if at_depth is None else one("at_depth", at_depth, MM)
-    aim = None if to is None else float(ratio("to", to, low=0.0, high=1.0))
+    aim = None if to is None else float(ratio("to", to, high=1.0))
     if aim is not None and depth is None:
         raise QuantityError("at_depth is missing: an uncertainty is wanted, but of the speed for which depth? Give it.")
     settings = recorded(light, scan) if light is not None else settings_of(power, beam_radius, hatch_spacing, passes)
@@ -281,7 +283,7 @@ def plan_coupons(
     now = expected(every, confidence=confidence, assurance=sure, **guess)
     then = expected(np.concatenate([every, more]), confidence=confidence, assurance=sure, **guess)
     return Plan(
-        coupons=_planned(x_new, dp, ec, machine, seed, 0 if measured_coupons is None else len(measured_coupons), measured_coupons),
+        coupons=_planned(x_new, dp, ec, machine, seed, measured_coupons),
         expected=now,
         two_more=then,
         two_more_exposures=tuple(Quantity(float(np.exp(v)), MJ_CM2) for v in more),
@@ -411,17 +413,12 @@ def _how_many(
 
 
 def _planned(
-    x: np.ndarray, dp: float, ec: float, machine: Machine | None, seed: int, offset: int, measured_coupons: CouponSet | None
+    x: np.ndarray, dp: float, ec: float, machine: Machine | None, seed: int, measured_coupons: CouponSet | None
 ) -> tuple[PlannedCoupon, ...]:
     order = np.random.default_rng(seed).permutation(x.size)
     rank = np.unique(np.round(x, 9), return_inverse=True)[1]
     taken = set() if measured_coupons is None else set(measured_coupons.labels)
-    names: list[str] = []
-    k = 0
-    while len(names) < x.size:
-        k += 1
-        if str(k) not in taken:
-            names.append(str(k))
+    names = list(islice((name for name in map(str, numbers(1)) if name not in taken), x.size))
     planned = []
     for place, index in enumerate(order):
         e = float(np.exp(x[index]))
@@ -454,7 +451,8 @@ def plan_text(plan: Plan) -> str:
         lines.append(_said_after_a_batch(plan))
     if plan.wanted is not None:
         word = "is" if plan.reached else "is NOT"
-        half = plan.assured_half_width(plan.expected) or 0.0
+        half = plan.assured_half_width(plan.expected)
+        assert half is not None
         lines.append(
             f"the wanted {percent(plan.wanted)} {word} met with {percent(plan.assurance)} probability (so surely: {percent(half, '.2g')}); "
             "after measuring, plan again with those coupons"
@@ -467,7 +465,9 @@ def plan_text(plan: Plan) -> str:
 
 
 def _said_after_a_batch(plan: Plan) -> str:
-    known, wanted = 100 * (plan.half_width_measured or 0.0), 100 * (plan.wanted or 0.0)
+    assert plan.half_width_measured is not None
+    assert plan.wanted is not None
+    known, wanted = 100 * plan.half_width_measured, 100 * plan.wanted
     so_far = f"the {plan.already} coupons measured give the speed to {known:.2g} %" if np.isfinite(known) else "no bounds are known yet"
     if plan.verdict == "stop":
         held = "Stopped as soon as that is met, 95 % intervals hold in at least 92 lots of 100 (simulated)"

@@ -59,7 +59,7 @@ def prior_from_lots(
     """
     b, c = np.atleast_1d(np.asarray(slopes, dtype=float)), np.atleast_1d(np.asarray(log_thresholds, dtype=float))
     within = np.diagonal(np.asarray(covariances, dtype=float).reshape(*b.shape, 2, 2), axis1=-2, axis2=-1)
-    sds, dofs = (np.asarray(v, dtype=float) for v in (residual_sds, degrees_of_freedom))
+    sds, dofs = np.broadcast_arrays(np.asarray(residual_sds, dtype=float), np.asarray(degrees_of_freedom, dtype=float))
     lots = np.stack([b, c], -1)
     between = np.stack([(slope_between * b.mean(-1)) ** 2, np.full(b.shape[:-1], log_threshold_between**2)], -1)
     weights = 1.0 / (within + between[..., None, :])
@@ -72,7 +72,7 @@ def prior_from_lots(
     b0, c0 = middle[..., 0], middle[..., 1]
     zero = np.zeros_like(b0)
     covariance = np.stack([np.stack([b0**2 * about[..., 1], zero], -1), np.stack([zero, about[..., 0]], -1)], -2)
-    freedom = (dofs + 0.0 * sds).sum(-1)
+    freedom = dofs.sum(-1)
     scatter = np.sqrt((dofs * sds**2).sum(-1) / freedom)
     return LinePrior(np.stack([zero, b0], -1), covariance, c0[()], scatter[()], freedom[()])
 
@@ -93,6 +93,8 @@ def prior_conflict(fit: LineFit, prior: LinePrior) -> Conflict:
     Source: `gelman2013` section 6.3; F(2, nu) with the coupons' degrees of freedom over the square of their share (`gum` G.4.1); F of
     the scatter one-sided, since more scatter is what misleads.
     """
+    from scipy.special import inv_boxcox
+
     away = np.asarray(prior.origin) - np.asarray(fit.x_mean)
     height, slope = np.asarray(fit.scale / fit.weight_sum), np.asarray(fit.scale / fit.sxx)
     shift = np.stack([fit.y_mean + fit.slope * away, np.asarray(fit.slope) + 0.0 * away], -1) - prior.mean
@@ -100,6 +102,7 @@ def prior_conflict(fit: LineFit, prior: LinePrior) -> Conflict:
     both = np.linalg.inv(own + prior.covariance)
     f = 0.5 * np.einsum("...i,...ij,...j->...", shift, both, shift)
     share = 0.5 * np.trace(own @ both, axis1=-2, axis2=-1)
-    dof = np.minimum(np.asarray(fit.t_degrees_of_freedom) / np.maximum(share, 1e-3) ** 2, 1e6)
+    # the tail of F(2, nu) in closed form, (1 + 2 f/nu)^(-nu/2), exp(-f) where nu is infinite
+    p = inv_boxcox(-f, -2.0 * share**2 / np.asarray(fit.t_degrees_of_freedom))
     scatter = np.asarray(fit.scale / np.asarray(prior.scatter) ** 2)
-    return Conflict(f[()], f_p(f, 2, dof), scatter[()], f_p(scatter, fit.degrees_of_freedom, prior.degrees_of_freedom))
+    return Conflict(f[()], p[()], scatter[()], f_p(scatter, fit.degrees_of_freedom, prior.degrees_of_freedom))

@@ -10,17 +10,18 @@ from ..statistics.line import LineFit
 from ..symbols import percent
 from ..units import IN_CM2, IN_UM, MJ_CM2, MM
 from .coupons import CouponSet
-from .findings import NOTE, RARE, WARNING, Finding, chance
-from .laws import akaike
+from .findings import NOTE, WARNING, Finding, chance, rare
+from .laws import Bleaching, PowerThreshold
 from .prior_use import CONTRADICTS, PriorUse
 from .wanted import WantedExposure
 
 __all__ = ["extrapolation", "law_findings", "more_findings", "robust_finding"]
 
 
-def law_findings(law: Any, bent: Any, y: Any, own: LineFit, c: CouponSet) -> list[Finding]:
+def law_findings(law: PowerThreshold | None, bent: Bleaching | None, plain: float) -> list[Finding]:
+    """`plain` is the criterion of the straight line."""
     out = []
-    if law is not None and law.p < RARE:
+    if law is not None and rare(law.p):
         out.append(
             Finding(
                 "reciprocity",
@@ -30,8 +31,7 @@ def law_findings(law: Any, bent: Any, y: Any, own: LineFit, c: CouponSet) -> lis
                 "the plain line depends on what was varied: use a curve made by varying what the recipe will vary.",
             )
         )
-    if bent is not None and bent.p < RARE:
-        plain = akaike(float(((y - own.y_mean - own.slope * (c.x - own.x_mean)) ** 2).sum()), len(c), 3)
+    if bent is not None and rare(bent.p):
         gain = plain - bent.criterion
         if np.isfinite(gain) and gain > 2.0:
             out.append(
@@ -88,7 +88,7 @@ def more_findings(c: CouponSet, kind: str, *, reasons: dict[str, str], prior: Pr
 
 def _earlier(prior: PriorUse) -> Finding:
     conflict = prior.conflict
-    if conflict.p < CONTRADICTS:
+    if rare(conflict.p, CONTRADICTS):
         return Finding(
             "prior_conflict",
             WARNING,
@@ -96,7 +96,7 @@ def _earlier(prior: PriorUse) -> Finding:
             "intervals are those of the new coupons alone. Compare the lots.",
         )
     times = f"{np.sqrt(conflict.scatter_f):.2g} times as much as those of the earlier lots"
-    if conflict.scatter_p < CONTRADICTS:
+    if rare(conflict.scatter_p, CONTRADICTS):
         return Finding(
             "prior_scatter",
             WARNING,
