@@ -12,7 +12,7 @@ from ..statistics import diagnostics as _d
 from ..statistics.coupon_line import CouponLine, coarse, coupon_line, stated_line
 from ..statistics.intervals import chi_squared_p, inverse, slope_interval
 from ..statistics.line import LineFit, line_of_moments, ordinary_line, york_line
-from ..statistics.working_line import correlation, covariance, log_threshold_sd, working_line
+from ..statistics.working_line import WorkingLine, correlation, covariance, log_threshold_sd, working_line
 from ..units import IN_CM2, MJ_CM2, MM, Measured, Quantity, QuantityError
 from .budget import budget, scales
 from .conditions import conditions_of, unlike
@@ -189,14 +189,13 @@ def fit_coupons(
     x, y = used.x, used.thickness
     judged, method = _judged(used)
     own, weight = judged.plain, judged.weight
-    ends = {"x_low": float(x.min()), "x_high": float(x.max())}
-    working_line(own, **ends)  # refuses one that does not rise, whatever earlier lots say
+    _rising(own, x)  # whatever earlier lots say
     line, prior_used = judged.line, None
     if prior is not None:
         line, share, conflict = line_with_prior(judged.line, prior)
         prior_used = prior_use(judged.line, prior, share, conflict, tuple(prior_names))
         method += "; with earlier lots" if share else ""
-    working = working_line(line, **ends)
+    working = _rising(line, x)
     parts = budget(
         random=float(log_threshold_sd(line)), penetration_depth=float(line.slope), stated=stated, raster="hatch_spacing" in used.settings
     )
@@ -272,6 +271,11 @@ def _enough(coupons: CouponSet) -> None:
         )
 
 
+def _rising(line: LineFit, x: np.ndarray) -> WorkingLine:
+    """The working line of these coupons; one that does not rise is refused."""
+    return working_line(line, x_low=float(x.min()), x_high=float(x.max()))
+
+
 def _judged(c: CouponSet) -> tuple[CouponLine, str]:
     """The line of the coupons and what was done in words."""
     x, y = c.x, c.thickness
@@ -312,6 +316,7 @@ def _york_unknown_y(x: np.ndarray, y: np.ndarray, sx: np.ndarray) -> tuple[LineF
     from scipy.optimize import brentq
 
     first = ordinary_line(x, y)
+    _rising(first, x)
     dof = float(first.degrees_of_freedom)
 
     def more(scatter: float) -> float:

@@ -15,7 +15,7 @@ from ..units import figure, micrometres
 from .columns import COLUMNS
 from .coupons import SAME, VARIED, CouponSet
 
-__all__ = ["NOTE", "RARE", "WARNING", "Finding", "chance", "findings_of", "gauge_step", "micrometres", "rare", "varied_settings"]
+__all__ = ["NOTE", "RARE", "WARNING", "Finding", "chance", "findings_of", "gauge_step", "rare", "varied_settings"]
 
 NOTE, WARNING = "note", "warning"
 RARE = 0.008
@@ -216,7 +216,7 @@ def gauge_step(readings: Any) -> float | None:
     y = np.asarray(readings, dtype=float)
     for step in reversed(_STEPS_MM):
         multiples = y / step
-        if np.all(np.abs(multiples - np.round(multiples)) < 1e-5 * np.maximum(multiples, 1.0)):
+        if np.all(np.abs(multiples - np.round(multiples)) < 1e-5 * multiples):
             return step
     return None
 

@@ -1,0 +1,346 @@
+"""Fits, plans and comparisons: what is listed, which laws can be told, and what is taken exactly where it begins to count."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.regression.linear_model import OLS
+from statsmodels.tools.tools import add_constant
+
+from curecalc.calibration.comparing import compare_lots, comparison_text, lot_from_fit
+from curecalc.calibration.coupons import coupons_from_arrays, coupons_from_bytes
+from curecalc.calibration.curve import fit_coupons, fit_working_curve
+from curecalc.calibration.design import expected, levels_and_counts, most_useful
+from curecalc.calibration.findings import RARE, chance, findings_of, gauge_step, rare, varied_settings
+from curecalc.calibration.laws import akaike, bleaching_fit, power_threshold_fit
+from curecalc.calibration.outliers import outliers_of, reading_outliers
+from curecalc.calibration.planning import plan_coupons, plan_text
+from curecalc.calibration.prior import LinePrior, prior_conflict, prior_from_lots
+from curecalc.calibration.report import fit_steps, fit_text
+from curecalc.calibration.verdict import robust_finding
+from curecalc.errors import QuantityError
+from curecalc.statistics.line import ordinary_line, weighted_line, york_line
+from curecalc.units import Quantity as Q
+
+E = np.repeat([14.0, 25.0, 45.0, 80.0], 2)
+X = np.log(E)
+APART = np.array([1.0, -1, -1, 1, 1, -1, -1, 1])
+Y = 0.15 * np.log(E / 8.0) + 0.003 * APART
+
+
+def fit(e=E, y=Y, **more):
+    return fit_working_curve(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm"), **more)
+
+
+# ---------------------------------------------------------------- errors of exposures alone
+
+
+def test_exposures_whose_errors_explain_the_scatter_leave_none_for_thickness():
+    """Then the line is the one of exact thickness; else chi-squared is its degrees of freedom, for the scatter chosen."""
+    wide = fit(exposure_uncertainty=Q(0.05 * E, "mJ/cm^2"))
+    exact = york_line(X, Y, 0.05, 0.0)
+    assert (wide.line.slope, wide.line.slope_sd) == pytest.approx((exact.slope, exact.slope_sd), rel=1e-9)
+    assert wide.line.sum_of_squares < 6
+    assert wide.line.t_degrees_of_freedom == 6.0
+    u = np.array([0.002, 0.004, 0.002, 0.004, 0.002, 0.004, 0.002, 0.004])
+    found = fit(exposure_uncertainty=Q(u * E, "mJ/cm^2"))
+    slope = found.line.slope
+    for own in np.linspace(0.001, 0.004, 2000):
+        if york_line(X, Y, u, own).sum_of_squares <= 6:
+            break
+    variance = own**2 + (slope * u) ** 2
+    assert found.weight == pytest.approx(variance.mean() / variance, rel=1e-3)
+    assert found.line.slope_sd == pytest.approx(york_line(X, Y, u, own).slope_sd, rel=2e-3)
+    exactly = fit(y=0.15 * np.log(E / 8.0), exposure_uncertainty=Q(0.01 * E, "mJ/cm^2"))
+    assert exactly.line.scale == pytest.approx(0.0015**2)  # what the next coupon scatters by is what its exposure does
+    with pytest.raises(QuantityError, match="thickness does not rise with exposure"):
+        fit(y=np.full(8, 0.2), exposure_uncertainty=Q(0.01 * E, "mJ/cm^2"))
+    with pytest.raises(QuantityError, match="the fitted slope is 0 mm"):
+        fit(y=np.full(8, 0.25))
+
+
+# ---------------------------------------------------------------- laws
+
+
+def raster(power, radius, speed, thickness):
+    rows = "".join(f"c{i},{p},{r},{v},{1000 * y:.6f}\n" for i, (p, r, v, y) in enumerate(zip(power, radius, speed, thickness)))
+    head = "# hatch_spacing = 0.05 mm\ncoupon,power [mW],beam radius [mm],scan speed [mm/s],thickness [um]\n"
+    return fit_coupons(coupons_from_bytes("c.csv", (head + rows).encode()))
+
+
+def test_irradiance_is_power_over_the_square_of_the_radius():
+    """Depth = a + Dp ln(P/W^2) + (Dp/w) ln(time), time being exposure over irradiance: by a general library."""
+    power = np.array([100.0, 100, 200, 200, 400, 400, 100, 400])
+    radius = np.array([0.10, 0.12, 0.10, 0.11, 0.12, 0.10, 0.11, 0.12])
+    speed = np.array([2000.0, 4000, 3000, 9000, 8000, 16000, 1500, 5000])
+    log_irradiance, x = np.log(power / radius**2), np.log(100.0 * power / (speed * 0.05))
+    y = 0.10 + 0.12 * (log_irradiance - 10.0) + 0.15 * (x - log_irradiance + 8.0) + 0.002 * APART
+    y += 0.1 - y.min()
+    theirs = OLS(y, add_constant(np.column_stack([log_irradiance, x - log_irradiance]))).fit()
+    found = raster(power, radius, speed, y).power_threshold
+    assert found.penetration_depth == pytest.approx(theirs.params[1], rel=1e-6)
+    assert found.w == pytest.approx(theirs.params[1] / theirs.params[2], rel=1e-6)
+
+
+def test_laws_that_the_settings_cannot_tell_apart():
+    lt = np.tile([0.0, 1.0, 2.0], 3)
+    wave = np.repeat([1.0, -2.0, 1.0], 3)
+    y = 0.1 * lt + 0.01 * np.array([1, -1, 0, -1, 1, 0, 1, 0, -1.0])
+    for spread, told in ((2e-3, True), (1e-4, False)):  # a variance of 2 spread^2 against a millionth
+        assert (power_threshold_fit(spread * wave, lt, y) is not None) == told
+        assert (power_threshold_fit(lt, spread * wave, y) is not None) == told
+    for apart, told in ((1e-3, True), (1e-5, False)):  # 1 - r^2 against a thousand-millionth
+        assert (power_threshold_fit(lt + apart * wave, lt, y) is not None) == told
+    assert akaike(0.0, 10, 3) < akaike(1e-290, 10, 3) < akaike(1e-4, 10, 3)
+    x = np.log(np.geomspace(10.0, 80.0, 6))
+    assert bleaching_fit(x, 0.15 * x) is None  # no better than the line
+    assert bleaching_fit(x, 0.15 * np.exp(1.5 * x)) is None  # best at the end of what is looked at
+
+
+def test_a_bend_too_small_for_the_last_digit_is_no_bleaching():
+    e = np.geomspace(6.0, 90.0, 10)
+    y = 0.1 * np.log(np.expm1(e / 20.0) / np.expm1(0.2))
+    found = bleaching_fit(np.log(e), y)
+    assert (found.penetration_depth, found.bleaching_exposure, np.exp(found.log_threshold)) == pytest.approx((0.1, 20.0, 4.0), rel=1e-4)
+    assert found.degrees_of_freedom == 7
+    shape = np.polynomial.polynomial.polyfit(np.log(e), y, 1)
+    plain = float(((y - np.polynomial.polynomial.polyval(np.log(e), shape)) ** 2).sum())
+    noisy = y + 1e-3 * (-1.0) ** np.arange(10)
+    bent = bleaching_fit(np.log(e), noisy)
+    line = ordinary_line(np.log(e), noisy).sum_of_squares
+    f = (line - bent.sum_of_squares) / (bent.sum_of_squares / 7)
+    assert bent.p == pytest.approx(stats.f.sf(f, 1, 7))
+    assert plain > found.sum_of_squares
+
+
+# ---------------------------------------------------------------- findings
+
+
+def test_a_chance_on_the_limit_is_not_below_it():
+    assert not rare(RARE)
+    assert rare(np.nextafter(RARE, 0.0))
+    assert not rare(math.nan)
+    assert rare(0.5, than=0.6)
+    assert [chance(p) for p in (1e-6, 0.01)] == ["by chance once in 1000000", "by chance 1 times in 100"]
+
+
+def test_settings_that_differ_by_a_rounding_did_not_vary():
+    def of(power):
+        return coupons_from_arrays(exposure=Q(E, "mJ/cm^2"), thickness=Q(Y, "mm"), power=Q(power, "mW"))
+
+    assert varied_settings(of(300.0 * (1.0 + 1e-7 * APART))) == []
+    assert varied_settings(of(300.0 * (1.0 + 1e-6 * APART))) == ["power"]
+    assert varied_settings(of(300.0)) == []
+    near = coupons_from_arrays(exposure=Q([20.0, 20.00001, 20.1, 40.0], "mJ/cm^2"), thickness=Q([0.1, 0.1, 0.1, 0.2], "mm"))
+    assert near.levels.tolist() == [0, 0, 1, 2]
+    speeds = Q(300.0 / E * (1.0 + 4e-4 * APART), "mm/s")
+    for more, known in ((speeds, True), (Q(300.0 / E * (1.0 + 6e-4 * APART), "mm/s"), False)):  # within a thousandth
+        assert (fit(power=Q(300.0, "mW"), scan_speed=more, at_depth=Q(0.15, "mm")).exposure_for_depth[0].scan_speed is not None) == known
+
+
+def test_two_degrees_of_freedom_are_not_few_and_many_readings_are_told():
+    def said(n, readings, **more):
+        e = np.geomspace(14.0, 80.0, n)
+        y = 0.15 * np.log(e / 8.0) + 0.002 * APART[:n]
+        names = np.repeat(np.arange(n), readings)
+        found = fit(np.repeat(e, readings), np.repeat(y, readings), coupon=names, **more).findings
+        return next((f.sentence for f in found if f.code == "few_coupons"), None)
+
+    assert said(4, 1) is None
+    assert "Many readings" not in said(3, 2)
+    assert "Many readings on a coupon do not replace coupons." in said(3, 3)
+    assert said(3, 1, thickness_uncertainty=Q(2.0, "um")) is None  # stated uncertainties need no degrees of freedom
+
+
+def test_what_a_gauge_of_fine_steps_hides():
+    """Below a thousandth of a millimetre steps count only where readings repeat within one."""
+    e = np.repeat(np.geomspace(14.0, 80.0, 4), 3)
+
+    def found(step, spread):
+        y = np.round(0.15 * np.log(e / 8.0) / step) * step + spread * step * np.tile([0.0, 1.0, 0.0], 4)
+        lot = fit(e, y + 0.0001 * 0, coupon=np.repeat(list("abcd"), 3))
+        return "gauge_resolution" in {f.code for f in lot.findings}
+
+    assert found(0.005, 0)
+    assert found(0.0005, 0)
+    assert not found(0.0005, 2)
+
+
+def test_steps_are_those_of_all_readings():
+    for off, step in ((7e-6, 0.05), (1.3e-5, None)):  # a hundred-thousandth of the reading
+        assert gauge_step([0.1 * (1.0 + off), 0.15]) == (None if step is None else pytest.approx(step))
+    assert gauge_step([0.05]) == pytest.approx(0.05)
+
+
+def test_a_robust_line_far_off_an_exact_one_and_on_the_limit():
+    class Line:
+        slope, slope_sd = 0.5, 0.125
+
+    class Robust:
+        slope = 0.5 + 2.5 * 0.125
+
+    assert robust_finding(Robust, Line) == []
+    Line.slope_sd = 0.0
+    assert robust_finding(Robust, Line) == []
+
+
+def test_leverage_of_four_coupons_is_no_finding():
+    e = np.array([20.0, 21.0, 22.0, 80.0])
+    assert "influence" not in {f.code for f in fit(e, 0.15 * np.log(e / 8.0) + 0.001 * APART[:4]).findings}
+    e = np.array([20.0, 21.0, 22.0, 23.0, 80.0])
+    assert "influence" in {f.code for f in fit(e, 0.15 * np.log(e / 8.0) + 0.001 * APART[:5]).findings}
+
+
+def test_findings_of_a_lot_whose_line_falls():
+    c = coupons_from_arrays(exposure=Q(E, "mJ/cm^2"), thickness=Q(Y, "mm"))
+    falling = ordinary_line(c.x, -c.x)
+    assert "near_gel" not in {f.code for f in findings_of(c, falling, None, confidence=0.95)}
+
+
+# ---------------------------------------------------------------- readings and coupons that stand out
+
+
+def test_at_most_five_readings_are_set_aside_and_one_in_twenty_coupons_is_looked_at():
+    e = np.repeat(np.geomspace(14.0, 80.0, 12), 4)
+    y = np.round(0.15 * np.log(e / 8.0), 3) + np.tile([0.001, 0.0, -0.001, 0.0], 12)
+    y[0::8] += 0.5 * 4.0 ** np.arange(6)
+    c = coupons_from_arrays(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm"), coupon=np.repeat(np.arange(12), 4))
+    found, keep = reading_outliers(c)
+    assert len(found) == 5
+    assert (~keep).sum() == 5
+    assert [o.studentised > 0 for o in found] == [True] * 5
+    assert found[0].deviation == pytest.approx(0.5 * 4.0**5 + 0.001, rel=1e-3)  # from the mean of the other three
+    assert found[0].p < 0.01
+
+
+def test_a_reading_stands_out_by_students_t():
+    """One reading in nine of three coupons off by d: residual 2 d/3, free 2/3, the rest 1 um: t on five degrees, nine looked at."""
+    base = np.tile([0.001, 0.0, -0.001], 4)
+    e = np.repeat(np.geomspace(14.0, 80.0, 4), 3)
+
+    def lot(d):
+        y = np.repeat([0.1, 0.15, 0.2, 0.3], 3) + base
+        y[0] += d
+        return coupons_from_arrays(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm"), coupon=np.repeat(list("abcd"), 3))
+
+    for d in (0.006, 0.012, 0.05):
+        y = lot(d).readings
+        group = np.repeat(np.arange(4), 3)
+        theirs = OLS(y, (group[:, None] == np.arange(4)).astype(float)).fit().get_influence().resid_studentized_external
+        p = 12 * 2 * stats.t.sf(theirs[0], 7)
+        found, _ = reading_outliers(replace(lot(d), gauge_resolution=1e-6))
+        assert bool(found) == (p < 0.01)
+        if found:
+            assert (found[0].p, found[0].studentised) == pytest.approx((p, theirs[0]))
+            assert found[0].deviation == pytest.approx(d + 0.0015)
+
+
+def test_an_exact_lot_with_one_coupon_off_and_a_quarter_of_them():
+    e = np.geomspace(14.0, 80.0, 9)
+    y = 0.15 * np.log(e / 8.0)
+    assert outliers_of(coupons_from_arrays(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm")), None) == ()
+    y[4] += 0.02
+    (found,) = outliers_of(coupons_from_arrays(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm")), None)
+    assert (found.coupon, found.check) == ("5", True)
+    assert found.deviation == pytest.approx(0.02)
+
+
+# ---------------------------------------------------------------- what is shown
+
+
+def test_a_fit_in_json_and_step_by_step():
+    e = np.repeat(E, 7)
+    spread = 0.002 * (np.arange(56) % 7 - 3)
+    lot = fit(e, np.repeat(Y, 7) + spread, coupon=np.repeat(np.arange(8), 7))
+    record = lot.to_dict()
+    assert record["range"]["exposure"]["value"] == pytest.approx([14.0, 80.0])
+    assert record["range"]["thickness"]["value"] == pytest.approx([Y.min(), Y.max()])
+    assert record["coupon_table"][0]["residual"]["value"] == pytest.approx(Y[0] - np.polyval(np.polyfit(X, Y, 1), X[0]))
+    assert record["line"]["y_mean"]["standard_uncertainty"] == pytest.approx(math.sqrt(lot.line.scale / 8))
+    steps = fit_steps(lot)
+    first = Y[0] + spread[:7]
+    assert steps[0].numbers == "0: (" + " + ".join(f"{v:.4g}" for v in first[:6]) + " + ...)/7 mm"
+    assert steps[1].numbers == "0: ln(14)"
+    assert steps[1].result == f"{math.log(14.0):.5f}"
+    six = fit(np.repeat(E, 6), np.repeat(Y, 6), coupon=np.repeat(np.arange(8), 6))
+    assert "..." not in fit_steps(six)[0].numbers
+    assert fit_steps(fit())[0].formula.startswith("x = ln")
+    g = next(s for s in fit_steps(fit()) if "Fieller" in s.formula)
+    t = stats.t.ppf(0.975, 6)
+    assert g.numbers == f"g = (t u(Dp)/Dp)^2 = {(t * fit().line.slope_sd / fit().line.slope) ** 2:.4g}"
+    text = fit_text(fit(confidence=0.9))
+    assert "90 %: " in text
+    assert "14 to 80 mJ/cm^2" in text
+
+
+@pytest.mark.slow
+def test_two_thousand_coupons_are_listed_one_by_one_and_no_more():
+    for n, listed in ((2000, True), (2001, False)):
+        e = np.geomspace(14.0, 80.0, n)
+        record = fit(e, 0.15 * np.log(e / 8.0) + 0.003 * np.sin(np.arange(n))).to_dict()
+        assert (record["coupon_table"] is not None) == listed
+
+
+# ---------------------------------------------------------------- plans and comparisons
+
+
+def test_the_next_exposure_is_the_best_of_very_many():
+    """Against every exposure of a fine grid, for depths below, inside and above what was measured."""
+    have = np.log([20.0, 20.0, 40.0, 45.0])
+    grid = np.linspace(math.log(10.0), math.log(80.0), 20001)
+    for depth in (None, 0.02, 0.2, 0.25, 0.34, 0.6):
+        aim = {"slope": 0.15, "log_threshold": math.log(8.0), "scatter": 0.005, "depth": depth}
+        (one,) = most_useful(have, grid[0], grid[-1], 1, **aim)
+        target = aim["log_threshold"] + (0.0 if depth is None else depth / 0.15)
+        trials = np.column_stack([np.tile(have, (grid.size, 1)), grid])
+        variance = 0.2 + (target - trials.mean(1)) ** 2 / (trials.var(1) * 5)
+        at = np.append(have, one)
+        assert 0.2 + (target - at.mean()) ** 2 / (at.var() * 5) <= variance.min() + 1e-12
+    assert most_useful([1.5], 1.0, 2.0, 1, **aim).tolist() == [2.0]
+    assert levels_and_counts(0.0, 3.0, 7, 4).tolist() == [0, 0, 1, 1, 2, 3, 3]
+
+
+def test_plans_count_on_from_the_labels_that_are_taken():
+    measured = coupons_from_arrays(exposure=Q([20.0, 30.0, 45.0, 60.0], "mJ/cm^2"), thickness=Q(Y[[0, 2, 4, 6]], "mm"), coupon=list("1245"))
+    guess = {"penetration_depth": Q(0.15, "mm"), "critical_exposure": Q(8.0, "mJ/cm^2")}
+    plan = plan_coupons(**guess, measured_coupons=measured, coupons=3, at_depth=Q(0.15, "mm"), to=0.05)
+    assert sorted(c.label for c in plan.coupons) == ["3", "6", "7"]
+    half = plan.assured_half_width(plan.expected)
+    assert f"(so surely: {100 * half:.2g} %)" in plan_text(plan)
+    assert f"the 4 coupons measured give the speed to {100 * plan.half_width_measured:.2g} %" in plan_text(plan)
+    assert "(95 % interval)" in plan_text(plan)
+    same = expected(np.log([c.exposure.m for c in plan.coupons] + [20.0, 30.0, 45.0, 60.0]), slope=0.15, log_threshold=math.log(8.0),
+        scatter=plan.coupon_sd.m_as("mm"), depth=0.15)  # fmt: skip
+    assert plan.expected.log_exposure == pytest.approx(same.log_exposure)
+
+
+def test_a_prior_of_one_scatter_for_all_and_conflicts_of_stated_lines():
+    both = prior_from_lots(
+        [[0.15, 0.16], [0.15, 0.15]], [[2.0, 2.0], [2.1, 2.2]], np.tile(np.diag([1e-6, 1e-4]), (2, 2, 1, 1)), [[0.003, 0.004]] * 2, 6,
+        slope_between=0.03, log_threshold_between=0.1,
+    )  # fmt: skip
+    assert both.scatter == pytest.approx([math.sqrt(12.5e-6)] * 2)
+    assert both.degrees_of_freedom.tolist() == [12.0, 12.0]
+    assert both.mean[:, 0].tolist() == [0.0, 0.0]
+    assert both.mean[1, 1] == pytest.approx(0.15)
+    # a line of stated uncertainties: two normal deviations, chi-squared of two is exponential
+    line = weighted_line(X, Y, 0.003)
+    prior = LinePrior(np.array([line.y_mean + 0.004, line.slope]), np.diag([4e-6, 1e-4]), line.x_mean, 0.003, 12)
+    found = prior_conflict(line, prior)
+    assert found.f == pytest.approx(0.5 * 16.0 / (9.0 / 8 + 4.0))
+    assert found.p == pytest.approx(math.exp(-found.f))
+
+
+def test_a_comparison_as_people_read_it():
+    old, new = lot_from_fit("old", fit()), lot_from_fit("n", fit(y=Y + 0.004 * APART[::-1]))
+    c = compare_lots(lots=[old, new], cure_depth=Q(0.15, "mm"), tolerance=Q(10.0, "um"))
+    text = comparison_text(c).splitlines()
+    assert text[2].startswith("lot  coupons  Dp (mm)")
+    assert text[3].startswith("old        8  ")
+    f = next(line for line in text if line.startswith("equal slopes"))
+    assert f"on 1 and 12, p {c.tests.slopes.p:.3g}" in f
+    flat = compare_lots(lots=[old, old], cure_depth=Q(0.15, "mm"), tolerance=Q(10.0, "um"))
+    assert flat.tests.slopes.f == pytest.approx(0.0, abs=1e-9)
+    assert flat.to_dict()["coincidence"]["df"] == [2, 12]
