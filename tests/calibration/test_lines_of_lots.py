@@ -236,7 +236,7 @@ def test_what_is_taken_where_nothing_is_said():
     assert inverse_of_points(X, y, 0.3).half_width == pytest.approx(t * inverse(fit, 0.3).standard_error)
     assert inverse_of_points(X, y, 0.3, sigma=0.1).standard_error == pytest.approx(inverse(weighted_line(X, y, 0.1), 0.3).standard_error)
     other = ordinary_line(X, y + 0.01)
-    for found in (difference_at(fit, other, 2.0), log_exposure_change(fit, other, 0.3)):
+    for found in (difference_at(fit, other, 2.0), log_exposure_change(fit, other, 0.3, confidence=0.95)):
         assert found.high - found.value == pytest.approx(stats.t.ppf(0.95, found.degrees_of_freedom) * found.standard_uncertainty)
         assert not found.equivalent
     on = difference_at(fit, other, 2.0)
