@@ -47,9 +47,10 @@ def test_exposures_whose_errors_explain_the_scatter_leave_none_for_thickness():
     u = np.array([0.002, 0.004, 0.002, 0.004, 0.002, 0.004, 0.002, 0.004])
     found = fit(exposure_uncertainty=Q(u * E, "mJ/cm^2"))
     slope = found.line.slope
-    for own in np.linspace(0.001, 0.004, 2000):
-        if york_line(X, Y, u, own).sum_of_squares <= 6:
-            break
+    low, own = 0.001, 0.004
+    while own - low > 1e-8:
+        middle = (low + own) / 2
+        low, own = (middle, own) if york_line(X, Y, u, middle).sum_of_squares > 6 else (low, middle)
     variance = own**2 + (slope * u) ** 2
     assert found.weight == pytest.approx(variance.mean() / variance, rel=1e-3)
     assert found.line.slope_sd == pytest.approx(york_line(X, Y, u, own).slope_sd, rel=2e-3)
