@@ -150,8 +150,8 @@ class BeamView:
         if isinstance(found, PowerMeasurement):
             raise QuantityError("These are power readings, which make no beam record. Put them into the machine.")
         power = dict(read_scan(work).options).get("power")
-        more = {} if power is None else {"power": parse_measured("power", power, "power")}
-        return BEAM.text(beam_record(found, measured_on=datetime.date.today(), **more), comment=COMMENT)
+        known = None if power is None else parse_measured("power", power, "power")
+        return BEAM.text(beam_record(found, measured_on=datetime.date.today(), power=known), comment=COMMENT)
 
 
 def in_machine(work: Work, found: BeamMeasurement | PowerMeasurement) -> Work:

@@ -102,7 +102,6 @@ __all__ = [
     "nonnegative",
     "parse",
     "parse_measured",
-    "percent",
     "positive",
     "ratio",
     "show",
