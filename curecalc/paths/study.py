@@ -7,6 +7,7 @@ odd layers and along y in even ones, every second line backwards. Geometry is by
 from __future__ import annotations
 
 import math
+import re
 import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -25,7 +26,7 @@ __all__ = ["study_paths"]
 
 _ENDINGS = (".stl", ".3mf", ".obj")
 _MOST_LAYERS = 20_000
-_LARGEST, _LARGEST_UNPACKED, _MOST_PACKED = 500_000_000, 2_000_000_000, 200
+_LARGEST, _LARGEST_UNPACKED, _MOST_PACKED, _MOST_ENTRIES = 500_000_000, 2_000_000_000, 200, 10_000
 _KINDS = (OUTLINE, "contour", "hatch")
 _WAY = "Export the part again."
 _SMALLEST = 1.0  # mm
@@ -72,7 +73,7 @@ def study_paths(
     inner = float(nonnegative("contour_offset", contour_offset, MM)), float(nonnegative("hatch_offset", hatch_offset, MM))
     name = str(path)
     solid, low, high = _solid(name, Path(path))
-    count = max(math.ceil((high - low) / t - 1e-6), 1)
+    count = math.ceil((high - low) / t - 1e-6)
     if count > _MOST_LAYERS:
         raise FileError(
             f"{name}: {high - low:.6g} mm makes {count} layers of {t:.4g} mm, more than {_MOST_LAYERS}. Is the mesh in millimetres?"
@@ -82,7 +83,7 @@ def study_paths(
         drawn = False
         for k in range(count):
             section = solid.slice(min(low + (k + 0.5) * t, high - 1e-9))
-            rows = _vectors(section.to_polygons(), h, inner, along_y=k % 2 == 1)
+            rows = _vectors(section.to_polygons(), h, inner, along_y=bool(k % 2))
             sizes = [len(r) for r in rows]
             layer, unknown = np.full(sum(sizes), k + 1), np.full(sum(sizes), np.nan)
             if len(layer):
@@ -100,22 +101,10 @@ def _vectors(loops: list[np.ndarray], h: float, inner: tuple[float, float], *, a
     """Rows (x0, y0, x1, y1) of outline, contour and hatch of a section."""
     import shapely
 
-    none = np.zeros((0, 4))
-    loops = [loop for loop in loops if len(loop) > 2]
-    if not loops:
-        return none, none, none
-    drawn = shapely.build_area(shapely.multilinestrings([shapely.linearrings(loop) for loop in loops]))
-    contour = shapely.simplify(shapely.buffer(drawn, -inner[0], join_style="mitre"), _STRAIGHT)
-    filled = shapely.buffer(drawn, -inner[1], join_style="mitre")
-    return _around(loops), _around(_rings(contour)), _hatch(filled, h, along_y)
-
-
-def _rings(area: Any) -> list[np.ndarray]:
-    import shapely
-
-    parts = [p for p in shapely.get_parts(area) if not shapely.is_empty(p)]
-    rings = [r for p in parts for r in (shapely.get_exterior_ring(p), *(shapely.get_interior_ring(p, i) for i in range(len(p.interiors))))]
-    return [shapely.get_coordinates(r)[:-1] for r in rings]
+    drawn = shapely.build_area(shapely.geometrycollections([shapely.linearrings(loop) for loop in loops]))
+    contour, filled = (shapely.buffer(drawn, -offset, join_style="mitre") for offset in inner)
+    rings = shapely.get_rings(shapely.get_parts(shapely.simplify(contour, _STRAIGHT)))
+    return _around(loops), _around([shapely.get_coordinates(ring)[:-1] for ring in rings]), _hatch(filled, h, along_y)
 
 
 def _around(loops: list[np.ndarray]) -> np.ndarray:
@@ -130,23 +119,16 @@ def _hatch(area: Any, h: float, along_y: bool) -> np.ndarray:
         return np.zeros((0, 4))
     left, low, right, top = shapely.bounds(area)
     start, stop, begin, end = (left, right, low, top) if along_y else (low, top, left, right)
-    at = h * np.arange(math.ceil(start / h), math.floor(stop / h) + 1)
-    ends = np.stack([np.column_stack([np.full(len(at), e), at]) for e in (begin - h, end + h)], axis=1)
+    number = np.arange(math.ceil(start / h), math.floor(stop / h) + 1)
+    flip = slice(None, None, -1 if along_y else 1)  # from (along, across) to (x, y) and back
+    ends = np.stack([np.column_stack([np.full(len(number), e), h * number]) for e in (begin - h, end + h)], axis=1)
     shapely.prepare(area)
-    cut = shapely.intersection(shapely.linestrings(ends[..., ::-1] if along_y else ends), area)
-    pieces, line = shapely.get_parts(cut, return_index=True)
-    straight = shapely.get_type_id(pieces) == shapely.GeometryType.LINESTRING
-    pieces, line = pieces[straight & (shapely.length(pieces) > 0.0)], line[straight & (shapely.length(pieces) > 0.0)]
-    if not len(pieces):
-        return np.zeros((0, 4))
-    places = shapely.get_coordinates(pieces).reshape(-1, 4)
-    across = (0, 2) if not along_y else (1, 3)
-    ascending = places[:, across[0]] <= places[:, across[1]]
-    wanted = (np.rint(at[line] / h).astype(int) % 2) == 0
-    turned = places[:, [2, 3, 0, 1]]
-    places = np.where((ascending == wanted)[:, None], places, turned)
-    order = np.lexsort((np.where(wanted, places[:, across[0]], -places[:, across[0]]), line))
-    return places[order]
+    pieces, line = shapely.get_parts(shapely.intersection(shapely.linestrings(ends[..., flip]), area), return_index=True)
+    long = shapely.length(pieces) > 0.0
+    way = np.where(number[line[long]] % 2, -1.0, 1.0)[:, None]
+    places = shapely.get_coordinates(pieces[long]).reshape(-1, 2, 2)[..., flip]
+    places[..., 0] = way * np.sort(way * places[..., 0])
+    return places[np.lexsort((places[:, 0, 0] * way[:, 0], line[long]))][..., flip].reshape(-1, 4)
 
 
 def _solid(name: str, path: Path) -> tuple[Any, float, float]:
@@ -166,10 +148,10 @@ def _solid(name: str, path: Path) -> tuple[Any, float, float]:
     except ImportError:
         raise FileError(f"{name}: slicing a mesh needs more packages. Install them with: pip install 'curecalc[mesh]'") from None
     try:
-        mesh = trimesh.load_mesh(str(path), file_type=path.suffix.lower()[1:])
+        mesh = trimesh.load_mesh(str(path))
     except Exception:  # whatever the reader meets in a broken file
         raise FileError(f"{name}: cannot be read as a mesh: the file is cut off, damaged or of another kind. {_WAY}") from None
-    if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) == 0:
+    if not isinstance(mesh, trimesh.Trimesh) or not len(mesh.faces):
         raise FileError(f"{name}: holds no triangles. {_WAY}")
     if not np.all(np.isfinite(mesh.vertices)) or np.abs(mesh.vertices).max() > 1e5:
         raise FileError(f"{name}: has corners that are not numbers within -1e5 to 1e5 mm. {_WAY}")
@@ -178,21 +160,22 @@ def _solid(name: str, path: Path) -> tuple[Any, float, float]:
     mesh.merge_vertices(merge_tex=True, merge_norm=True)
     if not mesh.is_watertight:
         raise FileError(f"{name}: the mesh is not closed, so its sections have no area. Repair it first.")
-    parts = mesh.split(only_watertight=True) if mesh.body_count > 1 else [mesh]
-    shells: tuple[list[Any], list[Any]] = ([], [])
+    parts = mesh.split(only_watertight=True)
+    solids: list[Any] = []
+    hollows: list[Any] = []
     for part in parts:
-        faces = part.faces if part.volume > 0.0 or len(parts) == 1 else part.faces[:, ::-1]
+        hollow = part.volume < 0.0 and len(parts) > 1
+        faces = part.faces[:, ::-1] if hollow else part.faces
         one = manifold3d.Manifold(manifold3d.Mesh(part.vertices.astype(np.float32), faces.astype(np.uint32)))
         if one.status() != manifold3d.Error.NoError:
             raise FileError(f"{name}: the mesh crosses itself or is inside out. Repair it first.")
-        shells[0 if part.volume > 0.0 or len(parts) == 1 else 1].append(one)
+        (hollows if hollow else solids).append(one)
     # shells that overlap are one; shells inside out are hollows
-    solid = manifold3d.Manifold.batch_boolean(shells[0], manifold3d.OpType.Add)
-    if shells[1]:
-        solid -= manifold3d.Manifold.batch_boolean(shells[1], manifold3d.OpType.Add)
+    solid, inside = (manifold3d.Manifold.batch_boolean(shells, manifold3d.OpType.Add) for shells in (solids, hollows))
+    solid -= inside
     if abs(float(solid.volume())) < 1e-9:
         raise FileError(f"{name}: the mesh has no volume. {_WAY}")
-    return solid, float(mesh.bounds[0, 2]), float(mesh.bounds[1, 2])
+    return solid, *mesh.bounds[:, 2].tolist()
 
 
 def _harmless(name: str, path: Path) -> None:
@@ -201,13 +184,13 @@ def _harmless(name: str, path: Path) -> None:
         with zipfile.ZipFile(path) as archive:
             entries = archive.infolist()
             size, packed = sum(e.file_size for e in entries), sum(e.compress_size for e in entries)
-            if size > _LARGEST_UNPACKED or size > _MOST_PACKED * packed + 1_000_000 or len(entries) > 10_000:
+            if size > _LARGEST_UNPACKED or size > _MOST_PACKED * packed + 1_000_000 or len(entries) > _MOST_ENTRIES:
                 raise FileError(f"{name}: unpacks to {size} bytes from {packed}: more than a part can be. {_WAY}")
             for entry in entries:
                 if entry.filename.lower().endswith((".model", ".rels", ".xml")):
                     with archive.open(entry) as file:
-                        text = file.read(1_000_000).lower()
-                    if b"<!doctype" in text or b"<!entity" in text or text[:2] in (b"\xff\xfe", b"\xfe\xff"):
+                        text = file.read()
+                    if re.search(rb"<!(doctype|entity)", text, re.IGNORECASE) or text.startswith((b"\xff\xfe", b"\xfe\xff")):
                         raise FileError(f"{name}: {entry.filename[:60]} declares entities, which a part never needs. {_WAY}")
     except FileError:
         raise

@@ -2,12 +2,15 @@
 
 import io
 import math
+import os
 import zipfile
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from curecalc.errors import FileError
+from curecalc.paths import study
 from curecalc.paths.study import study_paths
 from curecalc.paths.sums import areas, totals
 from curecalc.units import Quantity as Q
@@ -67,6 +70,94 @@ def test_facets_finer_than_five_micrometres_are_no_corners(tmp_path):
     assert length[1:] == pytest.approx([2.0 * math.pi * 10.0] * 2, rel=1e-3)
 
 
+def test_lines_go_there_and_back_and_from_piece_to_piece_as_the_laser_does(tmp_path):
+    """Lines at even multiples of the spacing run forward, at odd ones backwards; their pieces follow each other that way."""
+    seen = []
+    paths = made(trimesh.creation.annulus(r_min=1.0, r_max=2.0, height=0.2), tmp_path, progress=lambda k, n: seen.append((k, n)))
+    assert seen == [(1, 2), (2, 2)]
+    for layer, (begin, across, end) in ((1, ("x0", "y0", "x1")), (2, ("y0", "x0", "y1"))):
+        one = paths.of_layer(layer)
+        hatch = one.chosen(one.names == "hatch")
+        start, stop, line = getattr(hatch, begin), getattr(hatch, end), np.rint(getattr(hatch, across) / 0.1)
+        way = np.where(line % 2 == 0, 1.0, -1.0)
+        assert np.sign(stop - start).tolist() == way.tolist()
+        same = np.diff(line) == 0
+        assert 10 < np.count_nonzero(same) < len(line) - 1
+        assert (way[1:] * (start[1:] - stop[:-1]) > 0.0)[same].all()
+        assert (np.diff(line) >= 0).all()
+
+
+def test_layers_are_cut_half_way_up_and_the_last_no_higher_than_the_part(tmp_path):
+    """A cone on its tip: areas grow as the square of the height. Its top lies a fifth of a layer into the last."""
+    cone = trimesh.creation.cone(radius=1.0, height=0.52, sections=64)
+    cone.apply_transform(np.diag([1.0, -1.0, -1.0, 1.0]))
+    found = areas(made(cone, tmp_path))
+    top = 32.0 * math.sin(2.0 * math.pi / 64)  # a polygon of 64 sides in a circle of 1 mm
+    assert found == pytest.approx([*(top * (z / 0.52) ** 2 for z in (0.05, 0.15, 0.25, 0.35, 0.45)), top], rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("fine", "wrong", "words"),
+    [
+        ((1.0, 0.5, 0.5), (0.999, 0.5, 0.5), "0.999 mm at its widest is no part"),
+        ((200_000.0, 2.0, 0.5), (200_002.0, 2.0, 0.5), "not numbers within -1e5 to 1e5 mm"),
+        ((1.0, 1.0, 5e-4), (1.0, 1e-5, 1e-5), "the mesh has no volume"),
+        ((1.0, 1.0, 0.5), (1.0, 1.0, 2000.11), "makes 20002 layers of 0.1 mm, more than 20000"),
+    ],
+)
+def test_a_mesh_is_refused_beyond_each_limit(fine, wrong, words, tmp_path):
+    wide = {"hatch_spacing": Q(1e4, "mm")}
+    assert len(made(trimesh.creation.box(fine), tmp_path, **wide)) > 0
+    with pytest.raises(FileError, match=words):
+        made(trimesh.creation.box(wrong), tmp_path, **wide)
+
+
+def test_a_file_is_refused_from_half_a_gigabyte_on(tmp_path, monkeypatch):
+    file = tmp_path / "part.stl"
+    file.touch()
+    os.truncate(file, 500_000_001)
+    with pytest.raises(FileError, match="the file has 500000001 bytes, more than 500000000"):
+        study_paths(file, **RULES)
+    trimesh.creation.box((1.0, 1.0, 0.1)).export(str(file))
+    monkeypatch.setattr(study, "_LARGEST", file.stat().st_size)
+    assert len(study_paths(file, **RULES)) > 0
+
+
+@pytest.mark.parametrize(
+    ("size", "packed", "count"),
+    [(2_000_000_000, 100_000_000, 1), (1_000_000 + 200 * 7, 7, 1), (0, 0, 10_000)],
+    ids=["unpacked", "packed-tightly", "entries"],
+)
+def test_an_archive_is_refused_beyond_each_limit(size, packed, count, tmp_path, monkeypatch):
+    file = tmp_path / "part.3mf"
+    file.write_bytes(_archive(b""))
+
+    def checked(size, count):
+        entries = [SimpleNamespace(filename="a.png", file_size=size, compress_size=packed)] * count
+        monkeypatch.setattr(zipfile.ZipFile, "infolist", lambda _: entries)
+        study._harmless("part.3mf", file)
+
+    checked(size, count)
+    with pytest.raises(FileError, match="more than a part can be"):
+        checked(size + (count == 1), count + (count > 1))
+
+
+@pytest.mark.parametrize(
+    "model",
+    [
+        b"<!-- " + b"a" * 1_000_000 + b" --><!DocType a><model/>",
+        b"<!ENTITY a 'b'><model/>",
+        "<model/>".encode("utf-16"),
+        b"\xfe\xff" + "<model/>".encode("utf-16-be"),
+    ],
+    ids=["late", "entity", "little-endian", "big-endian"],
+)
+def test_no_model_declares_entities(model, tmp_path):
+    (tmp_path / "part.3mf").write_bytes(_archive(model))
+    with pytest.raises(FileError, match=r"3D/3dmodel\.model declares entities"):
+        study_paths(tmp_path / "part.3mf", **RULES)
+
+
 @pytest.mark.parametrize("unit", [0.001, 1.0])
 def test_a_part_in_metres_or_cut_off_is_refused_in_plain_words(unit, tmp_path):
     box = trimesh.creation.box((40.0 * unit, 30.0 * unit, 10.0 * unit))
@@ -119,6 +210,7 @@ HOSTILE = {
     "bomb.3mf": lambda: _archive(b"<model></model>", bytes(30_000_000)),
     "entities.3mf": _archive(ENTITIES),
     "empty.3mf": _archive(b""),
+    "inside-out.obj": b"v 0 0 0\nv 9 0 0\nv 0 9 0\nv 0 0 9\nf 1 2 3\nf 1 4 2\nf 2 4 3\nf 3 4 1\n",
     "part.step": b"ISO-10303-21;",
 }
 
