@@ -131,9 +131,8 @@ class FieldAnswer(Shown):
             return _place(p) | {name: to_json(Quantity(p.value, MM))}
 
         record: dict[str, Any] = {
-            name: None if value is None else to_json(value)
+            name: None if (value := getattr(self, name)) is None else to_json(value)
             for name in ("exposure_min", "exposure_max", "exposure_mean", "rim_exposure_min", "cure_depth_min", "cure_depth_max")
-            if (value := getattr(self, name)) is not None or name == "rim_exposure_min"
         }
         record["overcure_min"], record["overcure_max"] = (
             to_json(Quantity(float(getattr(self, name).m_as(MM)) - t, MM)) for name in ("cure_depth_min", "cure_depth_max")
@@ -171,13 +170,9 @@ class FieldAnswer(Shown):
     def _correction(self, one: Correction) -> dict[str, Any]:
         law, t = self._law, float(self.layer_thickness.m_as(MM))
         over = {
-            name: to_json(Quantity(float(law.depth(doses[i])) - t, MM))
-            for name, doses, i in (
-                ("overcure_min", one.before, 0),
-                ("overcure_max", one.before, 1),
-                ("overcure_min_after", one.after, 0),
-                ("overcure_max_after", one.after, 1),
-            )
+            f"overcure_{end}{when}": to_json(Quantity(float(law.depth(dose)) - t, MM))
+            for when, doses in (("", one.before), ("_after", one.after))
+            for end, dose in zip(("min", "max"), doses)
         }
         typical, low, high = (to_json(Quantity(v, MM_S)) for v in one.scan_speed)
         gain: Quantity = self._spread(one.before) - self._spread(one.after)
@@ -268,8 +263,6 @@ def exposure_field(
                 f"{numbers[0]}; or map them all with: curecalc part."
             )
         layer = int(numbers[0])
-    elif layer not in numbers:
-        raise QuantityError(f"layer {layer} is not in {paths.source}, which holds {numbers[0]} to {numbers[-1]}.")
     optics = optics_of(paths, resin, scanning, radius_ratio, spot_angle, picture, picture_pixel)
     job, error = job_of(paths, optics, layer, layer, layer_thickness, pixel, tolerance, overcure, window)
     tally = surveyed(job, workers=workers, scheduler=scheduler, work=work, progress=progress)
@@ -319,7 +312,7 @@ def part_field(
     """
     numbers = paths.layers
     first, last = (int(numbers[0]), int(numbers[-1])) if layers is None else layers
-    if not first <= last or last < numbers[0] or first > numbers[-1]:
+    if not ((first <= numbers) & (numbers <= last)).any():
         raise QuantityError(f"layers {first} to {last} hold nothing: {paths.source} has {numbers[0]} to {numbers[-1]}.")
     optics = optics_of(paths, resin, scanning, radius_ratio, spot_angle, picture, picture_pixel)
     job, error = job_of(paths, optics, first, last, layer_thickness, pixel, tolerance, overcure, window)
@@ -346,19 +339,13 @@ def optics_of(
     ratio("radius_ratio", radius_ratio)
     if picture is not None:
         picture = np.asarray(picture, float)
-        if (
-            picture.ndim != 2
-            or min(picture.shape) < 3
-            or not np.all(np.isfinite(picture))
-            or picture.min() < 0.0
-            or not picture.sum() > 0.0
-        ):
+        if picture.ndim != 2 or min(picture.shape) < 3 or not np.all(np.isfinite(picture)) or picture.min() < 0.0 or not picture.any():
             raise QuantityError("picture must be rows of finite irradiances, none below zero and not all zero, at least 3 by 3.")
         if picture_pixel is None:
             raise QuantityError("picture_pixel is missing: the pitch of the picture. Give it a quantity, for example Q(5.0, 'um').")
     pitch = 0.0 if picture_pixel is None else float(positive("picture_pixel", picture_pixel, MM))
-    radius: np.ndarray = paths.chosen(slice(0, 1)).beam_radius if paths.recorded else np.zeros(0)
-    return Optics(law_of(resin), way, radius_ratio, angle, picture, pitch, float(radius[0]) if len(radius) else None)
+    radii = paths.chosen(slice(0, 1)).beam_radius.tolist() if paths.recorded else []
+    return Optics(law_of(resin), way, radius_ratio, angle, picture, pitch, next(iter(radii), None))
 
 
 def job_of(
@@ -372,14 +359,16 @@ def job_of(
     overcure: Quantity | None,
     window: Sequence[Quantity] | None,
 ) -> tuple[Job, float]:
-    law = optics.law
+    numbers, law = paths.layers, optics.law
+    if first == last and first not in numbers:
+        raise QuantityError(f"layer {first} is not in {paths.source}, which holds {numbers[0]} to {numbers[-1]}.")
     t = float(positive("layer_thickness", layer_thickness, MM))
     own = Shelf.of(paths, first, last)
     beams = list(optics.beams_of(own.radii, recorded=bool(own.recorded)).values())
     if not beams:
         raise QuantityError(f"{paths.source}: layers {first} to {last} hold no vector that is scanned. Choose other layers.")
     size, error = choose_pixel(beams, tolerance, None if pixel is None else float(positive("pixel", pixel, MM)))
-    wide = max(2.0 * math.sqrt(law.exponent * max(b.covariance[0], b.covariance[2])) for b in beams)
+    wide = max(2.0 * math.sqrt(law.exponent * max(b.variances)) for b in beams)
     if window is None:
         left, below, right, above = own.bounds()
         room = 3.0 * wide
@@ -476,7 +465,7 @@ def dose_image(job: Job, window: tuple[float, float, float, float], *, most: int
     fine = Grid.over(window, job.grid.pixel)
     step = max(1, math.ceil(math.sqrt(fine.rows * fine.columns / most)))
     rows = []
-    band = max(step, (256 // step) * step)
+    band = step * math.ceil(256 / step)
     for start in range(0, fine.rows, band):
         strip = Grid(fine.x0, fine.y0 + start * fine.pixel, fine.pixel, fine.columns, min(band, fine.rows - start))
         rows.append(layer_dose(job.near(job.first, strip), job.optics, strip)[::step, ::step])

@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..paths.vectors import Paths
-from .field import Grid, Optics, layer_dose
+from .field import Grid, Optics, layer_dose, logged
 from .points import chunks
 
 __all__ = ["Correction", "along", "corrected", "corrections"]
 
-_ROUNDS, _FARTHEST, _INNER = 6, 4.0, 0.15
+_ROUNDS, _FARTHEST = 6, 4.0
+_MIDDLE = 0.7  # of a vector's length
 
 
 @dataclass(frozen=True)
@@ -33,8 +34,7 @@ def along(paths: Paths, dose: np.ndarray, grid: Grid, *, inner: bool = False) ->
     from scipy.ndimage import map_coordinates, spline_filter
 
     every = paths.scanned
-    with np.errstate(divide="ignore"):
-        logged = spline_filter(np.log(np.maximum(dose, 1e-30 * max(float(dose.max()), 1e-300))), order=3)
+    spline = spline_filter(logged(dose), order=3)
     found = np.full((3, len(every)), np.nan)
     number = np.clip(np.ceil(every.length / (2.0 * grid.pixel)).astype(np.int64), 2, 4000) + 1
     for which in chunks(number):
@@ -42,18 +42,16 @@ def along(paths: Paths, dose: np.ndarray, grid: Grid, *, inner: bool = False) ->
         row = np.repeat(np.arange(len(one)), count)
         u = (np.arange(len(row)) - (np.cumsum(count) - count)[row]) / (count[row] - 1)
         if inner:
-            u = _INNER + (1.0 - 2.0 * _INNER) * u
+            u = 0.5 + _MIDDLE * (u - 0.5)
         places = grid.places(one.x0[row] + u * (one.x1 - one.x0)[row], one.y0[row] + u * (one.y1 - one.y0)[row])
         on = ((places >= -0.5) & (places <= np.array([[grid.rows], [grid.columns]]) - 0.5)).all(axis=0)
-        doses = np.exp(map_coordinates(logged, places[:, on], order=3, mode="nearest", prefilter=False))
+        doses = np.exp(map_coordinates(spline, places[:, on], order=3, mode="nearest", prefilter=False))
         own, first, count = np.unique(row[on], return_index=True, return_counts=True)
         if len(own):
-            found[:, which.start + own] = (
-                np.minimum.reduceat(doses, first),
-                np.add.reduceat(doses, first) / count,
-                np.maximum.reduceat(doses, first),
-            )
-    return found[0], found[1], found[2]
+            least, mean, most = np.minimum.reduceat(doses, first), np.add.reduceat(doses, first) / count, np.maximum.reduceat(doses, first)
+            found[:, which.start + own] = least, mean, most
+    least, mean, most = found
+    return least, mean, most
 
 
 def corrected(paths: Paths, optics: Optics, grid: Grid) -> tuple[Paths, np.ndarray, np.ndarray]:
@@ -65,7 +63,7 @@ def corrected(paths: Paths, optics: Optics, grid: Grid) -> tuple[Paths, np.ndarr
     first = dose = layer_dose(one, optics, grid)
     start = one.scan_speed
     for _ in range(_ROUNDS):
-        least = along(one, dose, grid, inner=True)[0]
+        least, _, _ = along(one, dose, grid, inner=True)
         factor = np.ones(len(one))
         for i in np.unique(one.kind[~np.isnan(least)]):
             mine = (one.kind == i) & ~np.isnan(least)
@@ -82,17 +80,15 @@ def corrections(paths: Paths, optics: Optics, grid: Grid) -> list[Correction]:
     if not len(one):
         return []
     after, first, dose = corrected(paths, optics, grid)
-    then, now = along(one, first, grid, inner=True), along(after, dose, grid, inner=True)
+    ends = []
+    for dosed, doses in ((one, first), (after, dose)):
+        least, _, most = along(dosed, doses, grid, inner=True)
+        ends.append((least, most))
+    on = ~np.isnan(least)
     found = []
-    for i in np.unique(one.kind[~np.isnan(then[0])]):
-        mine = (one.kind == i) & ~np.isnan(then[0])
+    for i in np.unique(one.kind[on]):
+        mine = (one.kind == i) & on
         speeds = after.scan_speed[mine]
-        found.append(
-            Correction(
-                one.kinds[int(i)],
-                (float(np.median(speeds)), float(speeds.min()), float(speeds.max())),
-                (float(then[0][mine].min()), float(then[2][mine].max())),
-                (float(now[0][mine].min()), float(now[2][mine].max())),
-            )
-        )
+        before, now = ((float(low[mine].min()), float(high[mine].max())) for low, high in ends)
+        found.append(Correction(one.kinds[int(i)], (float(np.median(speeds)), float(speeds.min()), float(speeds.max())), before, now))
     return found

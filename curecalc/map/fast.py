@@ -13,10 +13,6 @@ __all__ = ["deposit", "lines", "smooth"]
 
 _compiled = numba.njit(cache=True, nogil=True, error_model="numpy")
 _weights = _compiled(weights)
-_MOST = len(LONGEST)
-_AT, _WEIGHT = np.zeros((_MOST + 1, _MOST)), np.zeros((_MOST + 1, _MOST))
-for _m, (_x, _w) in NODES.items():
-    _AT[_m, :_m], _WEIGHT[_m, :_m] = 0.5 * (1.0 + _x), 0.5 * _w
 _BLOCK = 512  # columns whose running sums stay close to the processor
 
 
@@ -126,7 +122,7 @@ def lines(
     even = not np.any(legs.change)
     dose = beam.dose(legs.power) * legs.time if even else legs.time
     way = (legs.x0, legs.y0, legs.dx, legs.dy, dose, even, legs.power, legs.change)
-    _run(grid, *corner, pixel, *way, beam.narrow, beam.whole, beam.w, near, LONGEST, _AT, _WEIGHT)
+    _run(grid, *corner, pixel, *way, beam.narrow, beam.whole, beam.w, near, LONGEST, *NODES)
 
 
 def smooth(grid: np.ndarray, across: np.ndarray, down: np.ndarray, margin: int, total: np.ndarray) -> None:

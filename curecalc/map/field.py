@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -13,11 +13,11 @@ from ..paths.vectors import Paths
 from ..physics import light
 from ..physics.laws import Law
 from ..units import IN_UM
-from .beam import Beam, beam_of, filtered, pixel_for, spread_error, taps
+from .beam import HALF, Beam, beam_of, filtered, pixel_for, spread_error, taps
 from .deposit import Body, best_body
 from .points import QUADRATURE, Legs, Scanning, pieces, points
 
-__all__ = ["FINEST_TOLERANCE", "Grid", "Optics", "choose_pixel", "dose_at", "layer_dose", "stated_error"]
+__all__ = ["FINEST_TOLERANCE", "Grid", "Optics", "by_radius", "choose_pixel", "dose_at", "layer_dose", "logged", "stated_error"]
 
 FINEST_TOLERANCE, COARSEST_TOLERANCE = 1e-6, 1e-4
 COARSEST_OF_A_PICTURE = 1e-2  # a camera's noise and the rim it is cut at are sharp, and what a grid leaves out of them counts as error
@@ -48,9 +48,10 @@ class Grid:
         shift = margin * self.pixel
         return Grid(self.x0 - shift, self.y0 - shift, self.pixel, self.columns + 2 * margin, self.rows + 2 * margin)
 
-    def window(self) -> tuple[float, float, float, float]:
-        """x low, y low, x high, y high of the pixels' centres."""
-        return self.x0, self.y0, self.x0 + (self.columns - 1) * self.pixel, self.y0 + (self.rows - 1) * self.pixel
+    def window(self, room: float = 0.0) -> tuple[float, float, float, float]:
+        """x low, y low, x high, y high of the pixels' centres, and so much more (mm) on every side."""
+        right, top = self.x0 + (self.columns - 1) * self.pixel, self.y0 + (self.rows - 1) * self.pixel
+        return self.x0 - room, self.y0 - room, right + room, top + room
 
     def tiles(self, size: int) -> Iterator[Grid]:
         """Parts of at most size by size pixels that together are the grid."""
@@ -175,15 +176,11 @@ def layer_dose(paths: Paths, optics: Optics, grid: Grid, *, body: Body | None = 
     """Dose (mJ/mm^2; equivalent for a law with an exponent) of one layer's paths at the grid's pixels, rows by columns."""
     body = best_body() if body is None else body
     total = np.zeros((grid.rows, grid.columns))
-    radii = optics.beams(paths)
-    for radius, beam in radii.items():
-        margin = beam.reach(grid.pixel) + 3
+    for beam, own in by_radius(paths, optics):
+        margin = beam.reach(grid.pixel)
         wide = grid.padded(margin)
-        own = paths if len(radii) == 1 else _of_radius(paths, radius, radius == min(radii))
         energy = np.zeros((wide.rows, wide.columns))
-        low_x, low_y, high_x, high_y = wide.window()
-        room = 3.0 * grid.pixel
-        near = (low_x - room, low_y - room, high_x + room, high_y + room)
+        near = wide.window(HALF * grid.pixel)
         lit = False
         for piece in pieces(own, optics.scanning, beam, near):
             if isinstance(piece, Legs):
@@ -193,27 +190,32 @@ def layer_dose(paths: Paths, optics: Optics, grid: Grid, *, body: Body | None = 
                 body.deposit(energy, (x - wide.x0) / grid.pixel, (y - wide.y0) / grid.pixel, e)
             lit = True
         if lit and beam.separable:
-            across, down = (taps(math.sqrt(v) / grid.pixel) for v in (beam.covariance[0], beam.covariance[2]))
+            across, down = (taps(math.sqrt(v) / grid.pixel) for v in beam.variances)
             body.smooth(energy, across / grid.pixel, down / grid.pixel, margin, total)
         elif lit:
             total += filtered(energy, beam, grid.pixel)[margin:-margin, margin:-margin]
     return np.maximum(total, 0.0, out=total)
 
 
-def _of_radius(paths: Paths, radius: float, first: bool) -> Paths:
-    from dataclasses import replace
+def logged(dose: np.ndarray) -> np.ndarray:
+    """Natural logarithm of doses of which some may be zero: not below 1e-30 of the greatest."""
+    found: np.ndarray = np.log(np.maximum(dose, max(1e-30 * float(dose.max()), np.finfo(float).tiny)))
+    return found
 
-    one = paths.chosen(paths.beam_radius == radius)
-    return one if first else replace(one, recorded=())
+
+def by_radius(paths: Paths, optics: Optics) -> Iterator[tuple[Beam, Paths]]:
+    """Each beam and what it scans; recorded positions go with the first."""
+    beams = optics.beams(paths)
+    for k, (radius, beam) in enumerate(beams.items()):
+        one = paths if len(beams) == 1 else paths.chosen(paths.beam_radius == radius)
+        yield beam, replace(one, recorded=()) if k else one
 
 
 def dose_at(paths: Paths, optics: Optics, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Dose at single places (mm) without a grid: the sum over all points of paths near each. Gaussian beams."""
     total = np.zeros(len(x))
-    radii = optics.beams(paths)
-    for radius, beam in radii.items():
-        far = 9.0 * math.sqrt(max(beam.covariance[0], beam.covariance[2]))
-        own = paths if len(radii) == 1 else _of_radius(paths, radius, radius == min(radii))
+    for beam, own in by_radius(paths, optics):
+        far = 9.0 * math.sqrt(max(beam.variances))
         for i in range(len(x)):
             near = (x[i] - far, y[i] - far, x[i] + far, y[i] + far)
             for px, py, e in points(own, optics.scanning, beam, near):

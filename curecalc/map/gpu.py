@@ -10,8 +10,8 @@ import numpy as np
 
 from ..errors import QuantityError
 from ..paths.vectors import Paths
-from .beam import taps
-from .field import Grid, Optics
+from .beam import HALF, taps
+from .field import Grid, Optics, by_radius
 from .points import NODES, even_legs, panels, points
 
 __all__ = ["deposit", "layer_dose"]
@@ -76,9 +76,6 @@ extern "C" __global__ void spread(const double* from, double* to, long long rows
 """
 _MODULE = cp.RawModule(code=_SOURCE)
 _THREADS = 256
-_AT, _WEIGHT = np.zeros((9, 8)), np.zeros((9, 8))
-for _m, (_x, _w) in NODES.items():
-    _AT[_m, :_m], _WEIGHT[_m, :_m] = 0.5 * (1.0 + _x), 0.5 * _w
 
 
 def _launch(name: str, n: int, *args: Any) -> None:
@@ -99,7 +96,7 @@ def deposit(grid: Any, x: Any, y: Any, e: Any) -> None:
 def _filtered(grid: Any, beam: Any, pixel: float) -> Any:
     rows, columns = grid.shape
     kernel = _MODULE.get_function("spread")
-    for step, length, variance, scale in ((1, columns, beam.covariance[0], 1.0), (columns, rows, beam.covariance[2], pixel**-2)):
+    for variance, step, length, scale in zip(beam.variances, (1, columns), (columns, rows), (1.0, pixel**-2)):
         half = cp.asarray(taps(math.sqrt(variance) / pixel))
         out = cp.empty_like(grid)
         sizes = (np.int64(rows), np.int64(columns), np.int64(step), np.int64(length))
@@ -117,18 +114,14 @@ def layer_dose(paths: Paths, optics: Optics, grid: Grid) -> Any:
         A turned spot or a measured picture.
     """
     total = cp.zeros((grid.rows, grid.columns))
-    radii = optics.beams(paths)
-    for radius, beam in radii.items():
+    for beam, own in by_radius(paths, optics):
         if not beam.separable:
             raise QuantityError("a turned spot or a measured picture is mapped on the processor: leave the graphics card out.")
-        margin = beam.reach(grid.pixel) + 3
+        margin = beam.reach(grid.pixel)
         wide = grid.padded(margin)
-        own = paths if len(radii) == 1 else paths.chosen(paths.beam_radius == radius)
         energy = cp.zeros((wide.rows, wide.columns))
-        low_x, low_y, high_x, high_y = wide.window()
-        room = 3.0 * grid.pixel
-        near = (low_x - room, low_y - room, high_x + room, high_y + room)
-        if optics.scanning.run_up_beam == "off" and optics.scanning.pulse_rate is None and not own.recorded:
+        near = wide.window(HALF * grid.pixel)
+        if optics.scanning.even and not own.recorded:
             _lines(own.scanned, beam, wide, near, energy)
         else:
             for x, y, e in points(own, optics.scanning, beam, near):
@@ -140,7 +133,7 @@ def layer_dose(paths: Paths, optics: Optics, grid: Grid) -> Any:
 def _lines(one: Paths, beam: Any, wide: Grid, near: tuple[float, float, float, float], energy: Any) -> None:
     legs = even_legs(one)
     m, count, first, last = panels(legs, beam, near)
-    lit = np.flatnonzero(m > 0)
+    lit = np.flatnonzero(m)
     if not len(lit):
         return
     legs, m, count, first, last = legs.chosen(lit), m[lit], count[lit], first[lit], last[lit]
@@ -155,6 +148,6 @@ def _lines(one: Paths, beam: Any, wide: Grid, near: tuple[float, float, float, f
         first,
     )
     there = [cp.asarray(a) for a in host]
-    sizes = (np.int64(len(m)), cp.asarray(_AT), cp.asarray(_WEIGHT), np.int64(nodes[-1]))
+    sizes = (np.int64(len(m)), *map(cp.asarray, NODES), np.int64(nodes[-1]))
     rows, columns = np.int64(wide.rows), np.int64(wide.columns)
     _launch("lines", int(nodes[-1]), energy, rows, columns, *there, cp.asarray(m.astype(np.int32)), cp.asarray(nodes), *sizes)

@@ -138,9 +138,6 @@ def looked(
     QuantityError
         A window of more than 250,000 pixels, or more length of path in it than two million; nothing exposed in it.
     """
-    numbers = paths.layers
-    if layer not in numbers:
-        raise QuantityError(f"layer {layer} is not in {paths.source}, which holds {numbers[0]} to {numbers[-1]}.")
     optics = optics_of(paths, resin, scanning, radius_ratio, spot_angle, None, None)
     whole, error = job_of(paths, optics, layer, layer, layer_thickness, None, TOLERANCE, None, None)
     left, below, right, above = whole.grid.window()

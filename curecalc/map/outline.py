@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .field import Grid
+from .field import Grid, logged
 
 __all__ = ["corner_errors", "edge_errors", "sides_of", "wall_width"]
 
@@ -27,9 +27,7 @@ def _reach(dose: np.ndarray, grid: Grid, at: np.ndarray, out: np.ndarray, needed
     offsets = np.linspace(-reach, reach, _STEPS)
     x = at[:, 0, None] + out[:, 0, None] * offsets
     y = at[:, 1, None] + out[:, 1, None] * offsets
-    with np.errstate(divide="ignore"):
-        logged = np.log(np.maximum(dose, 1e-30 * max(float(dose.max()), 1e-300)))
-    excess = map_coordinates(logged, grid.places(x, y), order=3, mode="nearest") - np.log(needed)
+    excess = map_coordinates(logged(dose), grid.places(x, y), order=3, mode="nearest") - np.log(needed)
     solid = excess >= 0.0
     last = _STEPS - 1 - np.argmax(solid[:, ::-1], axis=1)
     none = ~solid.any(axis=1)
@@ -118,9 +116,9 @@ def wall_width(sides: tuple[np.ndarray, np.ndarray], x: float, y: float) -> floa
 
 
 def _mine(places: np.ndarray, own: Grid) -> np.ndarray:
-    low_x, low_y, high_x, high_y = (v - 0.5 * own.pixel for v in own.window())
+    low_x, low_y, high_x, high_y = own.window(0.5 * own.pixel)
     x, y = places[:, 0], places[:, 1]
-    return (x >= low_x) & (x < high_x + own.pixel) & (y >= low_y) & (y < high_y + own.pixel)
+    return (x >= low_x) & (x < high_x) & (y >= low_y) & (y < high_y)
 
 
 def _outward(places: np.ndarray, normal: np.ndarray, inside: np.ndarray, grid: Grid) -> np.ndarray:

@@ -27,7 +27,11 @@ QUADRATURE = 3e-7
 """Error of the sum over time, over the dose of a steady line."""
 _MOST = 8
 _CHUNK = 200_000  # points at a time
-NODES = {m: np.polynomial.legendre.leggauss(m) for m in range(1, _MOST + 1)}
+NODES = np.zeros((2, _MOST + 1, _MOST))
+"""Places from 0 to 1 and weights of so many nodes."""
+for _m in range(1, _MOST + 1):
+    _x, _w = np.polynomial.legendre.leggauss(_m)
+    NODES[:, _m, :_m] = (1.0 + _x) / 2.0, _w / 2.0
 # longest panel, in standard deviations of the beam, that m nodes integrate: error term of the rule, its share by the panel's length
 LONGEST = np.array(
     [
@@ -151,7 +155,7 @@ def even_points(legs: Legs, beam: Beam, window: Window | None) -> Iterator[tuple
     for nodes in range(1, _MOST + 1):
         mine = np.flatnonzero(m == nodes)
         number = (last - first)[mine].astype(np.int64)
-        x, weight = NODES[nodes]
+        x, weight = NODES[:, nodes, :nodes]
         for part in chunks(number * nodes):
             which, each = mine[part], number[part]
             total = int(each.sum())
@@ -161,9 +165,9 @@ def even_points(legs: Legs, beam: Beam, window: Window | None) -> Iterator[tuple
             else:
                 row, k = which, first[which]
             one, share = legs.chosen(row), 1.0 / count[row]
-            at = (k[:, None] + 0.5 * (1.0 + x)) * share[:, None]
+            at = (k[:, None] + x) * share[:, None]
             power = one.power[:, None] + one.change[:, None] * at if np.any(one.change) else one.power[:, None]
-            dose = beam.dose(power) * (one.time * share)[:, None] * (0.5 * weight)
+            dose = beam.dose(power) * (one.time * share)[:, None] * weight
             yield (one.x0[:, None] + one.dx[:, None] * at).ravel(), (one.y0[:, None] + one.dy[:, None] * at).ravel(), dose.ravel()
 
 
@@ -251,14 +255,14 @@ def _ramps(
     beam: Beam,
     window: Window | None,
 ) -> Iterator[tuple[np.ndarray, ...]]:
-    x, weight = NODES[_MOST]
+    x, weight = NODES[:, _MOST]
     length = one.length
     for which in chunks(number * _MOST):
         row = np.repeat(np.arange(len(one))[which], number[which])
         each = number[row].astype(float)
         k = np.arange(len(row)) - np.repeat(np.cumsum(number[which]) - number[which], number[which])
-        u = (k[:, None] + 0.5 * (1.0 + x)) / each[:, None]
-        size = 0.5 * weight / each[:, None]
+        u = (k[:, None] + x) / each[:, None]
+        size = weight / each[:, None]
         if beam.w != 1.0 and ends.follows:  # t^w from rest becomes smooth in t^(1/3)
             size, u = size * 3.0 * u * u, u**3
         begin, whole = span[0][row][:, None], (span[1] - span[0])[row][:, None]
