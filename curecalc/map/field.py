@@ -198,8 +198,8 @@ def layer_dose(paths: Paths, optics: Optics, grid: Grid, *, body: Body | None = 
 
 
 def logged(dose: np.ndarray) -> np.ndarray:
-    """Natural logarithm of doses of which some may be zero: not below 1e-30 of the greatest."""
-    found: np.ndarray = np.log(np.maximum(dose, max(1e-30 * float(dose.max()), np.finfo(float).tiny)))
+    """Natural logarithm of doses of which some may be zero: not below 1e-12 of the greatest."""
+    found: np.ndarray = np.log(np.maximum(dose, max(1e-12 * float(dose.max()), np.finfo(float).tiny)))
     return found
 
 

@@ -161,7 +161,7 @@ def _exact(place: Place, slab: Slab, job: Job) -> Place:
 def _explained(place: Place, slab: Slab, job: Job) -> Place:
     kind, why = reason(place, slab.paths, slab.drawing, slab.grid, job.radius)
     if place.region == "core":
-        i, j = (int(np.clip(round(float(q)), 0, n - 1)) for q, n in zip(slab.grid.places(place.x, place.y), slab.drawing.core.shape))  # type: ignore[arg-type]
+        i, j = np.rint(slab.grid.places(place.x, place.y)).astype(int)  # type: ignore[arg-type]
         if not slab.drawing.core[i, j]:
             place = replace(place, region="rim" if slab.drawing.inside[i, j] else "outside")
     return replace(place, kind=kind, why=why)
@@ -204,7 +204,7 @@ def _thin_places(slab: Slab, job: Job, tally: Tally) -> None:
         x, y = float(slab.grid.x0 + j * slab.grid.pixel), float(slab.grid.y0 + i * slab.grid.pixel)
         found.append(Place(wall_width(sides, x, y), x, y, slab.layer, "rim"))
     narrow = [p for p in found if p.value < 2.0 * job.radius]  # a corner's tip lies far from the core, yet in a wide part
-    tally.offer("thin", sorted(narrow, key=lambda p: p.value)[:24])
+    tally.offer("thin", narrow)
 
 
 def _edges(job: Job, tile: Grid, slab: Slab, tally: Tally) -> None:
@@ -216,10 +216,9 @@ def _edges(job: Job, tile: Grid, slab: Slab, tally: Tally) -> None:
     cured = ~np.isnan(error)
     tally.uncut += int((~cured).sum())
     tally.histograms["edge_error"].add(error[cured])
-    worst = np.argsort(-np.abs(np.nan_to_num(error)), kind="stable")[:12]
-    tally.offer(
-        "edge_places", [Place(float(error[k]), float(places[k, 0]), float(places[k, 1]), slab.layer, "rim") for k in worst if cured[k]]
-    )
+    worst = np.argsort(-np.abs(error[cured]), kind="stable")[:KEPT]
+    found = zip(error[cured][worst].tolist(), places[cured][worst].tolist())
+    tally.offer("edge_places", [Place(value, x, y, slab.layer, "rim") for value, (x, y) in found])
     outer, cut = corner_errors(loops, slab.drawing.inside, slab.dose, slab.grid, tile, needed, job.radius)
     known = ~np.isnan(cut)
     tally.histograms["corner_cut"].add(-cut[known & outer])
@@ -227,7 +226,7 @@ def _edges(job: Job, tile: Grid, slab: Slab, tally: Tally) -> None:
     reach = job.optics.law.reach
     deep = 3.0 * (reach if reach is not None else job.optics.law.penetration_depth) / job.layer_thickness
     if not job.single and cured.any():
-        i, j = (np.clip(np.rint(q).astype(int), 0, n - 1) for q, n in zip(slab.grid.places(*places.T), slab.cover.shape))
+        i, j = np.rint(slab.grid.places(*places.T)).astype(int)
         from scipy.ndimage import maximum_filter
 
         covered = cured & (maximum_filter(slab.cover, 5)[i, j] >= deep)

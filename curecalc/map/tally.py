@@ -69,7 +69,7 @@ class Histogram:
 
 
 _HISTOGRAMS = ("overcure", "rim_overcure", "print_through", "edge_error", "deep_edge_error", "corner_cut", "inner_corner_fill")
-_LISTS = {"weakest": 1.0, "rim_weakest": 1.0, "deepest": -1.0, "print_through_places": -1.0, "edge_places": -1.0, "thin": 1.0}
+_LEAST_FIRST, _MOST_FIRST = ("weakest", "rim_weakest", "thin"), ("deepest", "print_through_places", "edge_places")
 
 
 @dataclass
@@ -84,12 +84,13 @@ class Tally:
     energy: float = 0.0
     uncut: int = 0
     histograms: dict[str, Histogram] = field(default_factory=lambda: {name: Histogram() for name in _HISTOGRAMS})
-    places: dict[str, list[Place]] = field(default_factory=lambda: {name: [] for name in _LISTS})
+    places: dict[str, list[Place]] = field(default_factory=lambda: {name: [] for name in _LEAST_FIRST + _MOST_FIRST})
 
     def offer(self, name: str, found: list[Place]) -> None:
         """Keep the worst of those kept and those found."""
         every = {(round(p.x, 4), round(p.y, 4), p.layer): p for p in [*self.places[name], *found]}
-        self.places[name] = sorted(every.values(), key=lambda p: (_LISTS[name] * p.value, p.layer, p.y, p.x))[:KEPT]
+        worth = -1.0 if name in _MOST_FIRST else 1.0  # an edge may be wrong to either side
+        self.places[name] = sorted(every.values(), key=lambda p: (worth * abs(p.value), p.layer, p.y, p.x))[:KEPT]
 
     def merge(self, other: Tally) -> None:
         """Add another tile's."""

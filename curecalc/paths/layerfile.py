@@ -17,7 +17,7 @@ from typing import BinaryIO
 import numpy as np
 
 from ..errors import FileError
-from .vectors import Paths, assembled
+from .vectors import JOINED, Paths, assembled
 
 __all__ = ["layer_blocks"]
 
@@ -129,7 +129,7 @@ class _Geometry:
             return
         if not self.drawn:
             raise self.fail(self.mark[2], f"a polyline needs two points or more, got {self.first.size // 2}.")
-        if self.closed and math.hypot(*(self.first - self.rest)) * self.unit > 1e-6:  # closed by meaning, not always by its last point
+        if self.closed and math.hypot(*(self.first - self.rest)) * self.unit > JOINED:  # closed by meaning, not always by its last point
             self._put(np.concatenate([self.rest, self.first])[None])
 
     def _put(self, rows: np.ndarray) -> None:

@@ -14,10 +14,12 @@ from ..physics import motion
 if TYPE_CHECKING:
     from ..units import Quantity
 
-__all__ = ["OUTLINE", "Paths", "Positions", "assembled", "joined", "paths_from"]
+__all__ = ["JOINED", "OUTLINE", "Paths", "Positions", "assembled", "joined", "paths_from"]
 
 OUTLINE = "outline"
 """The kind of vectors that are not scanned but draw the part's section."""
+JOINED = 1e-6
+"""How far apart (mm) ends may lie that meet."""
 
 
 @dataclass(frozen=True)
@@ -139,7 +141,7 @@ class Paths:
         return joined
 
     def _joins(self, i: int | np.ndarray, j: int | np.ndarray) -> np.ndarray:
-        near = np.hypot(self.x1[i] - self.x0[j], self.y1[i] - self.y0[j]) <= 1e-6
+        near = np.hypot(self.x1[i] - self.x0[j], self.y1[i] - self.y0[j]) <= JOINED
         return near & (self.layer[i] == self.layer[j]) & (self.kind[i] == self.kind[j])
 
     def scan_time(self, acceleration: float | None = None, settling: float = 0.0) -> float:

@@ -157,9 +157,10 @@ def why(x, y, *lines, region="core"):
     for kind, points in lines:
         px, py = np.array(points, float).T
         parts.append(paths_from(x0=Q(px[:-1], "mm"), y0=Q(py[:-1], "mm"), x1=Q(px[1:], "mm"), y1=Q(py[1:], "mm"), kind=kind))
-    nothing = np.zeros((3, 3), bool)
-    drawing = SimpleNamespace(inside=nothing, core=nothing, depth=np.zeros((3, 3)))
-    return reason(Place(1.0, x, y, 1, region), joined(parts), drawing, Grid(0.0, 0.0, 1.0, 3, 3), 1.0)
+    nothing = np.zeros((20, 80), bool)
+    return reason(
+        Place(1.0, x, y, 1, region), joined(parts), SimpleNamespace(inside=nothing, core=nothing), Grid(-10.0, -10.0, 1.0, 80, 20), 1.0
+    )
 
 
 def test_reasons_reach_as_far_as_a_radius_says():
@@ -170,6 +171,8 @@ def test_reasons_reach_as_far_as_a_radius_says():
         ((9.0, 0.26), [line], "between lines"),
         ((1.09, 0.0), [line], "end"),
         ((1.11, 0.0), [line], "on a line"),
+        ((51.2, 0.0), [line], "between lines"),
+        ((-1.2, 0.0), [line], "between lines"),
         ((0.0, -1.09), [turned(21.0)], "corner"),
         ((0.0, -1.11), [turned(21.0)], "between lines"),
         ((0.0, -0.1), [turned(19.0)], "on a line"),
