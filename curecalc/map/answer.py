@@ -388,24 +388,24 @@ def answer_of(job: Job, error: float, tally: Tally, resin: Resin, layer_thicknes
     law = job.optics.law
     notes = []
     weakest, deepest = tally.places["weakest"], tally.places["deepest"]
-    mean = tally.dose_sum / max(tally.core, 1)
-    low, high = weakest[0].value if weakest else math.nan, deepest[0].value if deepest else math.nan
-    small = job.single and job.grid.rows * job.grid.columns <= _MOST_CORRECTED and len(job.paths.radii) > 0
+    small = job.single and job.grid.rows * job.grid.columns <= _MOST_CORRECTED and bool(job.paths.radii)
     small = small and job.paths.crowd(job.grid.window(), job.room) <= _MOST_TRIED
     near = job.near(job.first, job.grid) if small else None
-    if math.isnan(high):
+    if not deepest:
         raise QuantityError("nothing is exposed in the window. Choose another window.")
-    if not weakest:
-        if near is None:
-            raise QuantityError("the window holds no core, farther than a beam radius inside the drawing. Choose another window.")
+    if weakest:
+        low, mean = weakest[0].value, tally.dose_sum / tally.core
+        if near is None and job.single and corrected and job.paths.radii:
+            notes.append("speeds per vector are tried out on maps of up to four million pixels and 700,000 vectors only: choose a window")
+    elif near is None:
+        raise QuantityError("the window holds no core, farther than a beam radius inside the drawing. Choose another window.")
+    else:
         notes.append("no place lies farther than a beam radius inside the drawing: least and mean are those along the vectors")
         least, middle, _ = along(near.scanned, layer_dose(near, job.optics, job.grid), job.grid)
         on = ~np.isnan(least)
         if not on.any():
             raise QuantityError("the window holds no vector that is scanned. Choose another window.")
         low, mean = float(least[on].min()), float(np.average(middle[on], weights=near.scanned.length[on]))
-    elif near is None and job.single and corrected and job.paths.radii:
-        notes.append("speeds per vector are tried out on maps of up to four million pixels and 700,000 vectors only: choose a window")
     mended = corrections(near, job.optics, job.grid) if corrected and near is not None else []
     if law.exponent != 1.0:
         notes.append("exposures are equivalent exposures at the reference irradiance")
@@ -421,11 +421,11 @@ def answer_of(job: Job, error: float, tally: Tally, resin: Resin, layer_thicknes
     return FieldAnswer(
         layers=job.last - job.first + 1,
         exposure_min=Quantity(low, MJ_MM2),
-        exposure_max=Quantity(high, MJ_MM2),
+        exposure_max=Quantity(deepest[0].value, MJ_MM2),
         exposure_mean=Quantity(mean, MJ_MM2),
         rim_exposure_min=Quantity(rim[0].value, MJ_MM2) if rim else None,
         cure_depth_min=Quantity(float(law.depth(low)), MM),
-        cure_depth_max=Quantity(float(law.depth(high)), MM),
+        cure_depth_max=Quantity(float(law.depth(deepest[0].value)), MM),
         overcure_histogram=h["overcure"].arrays(),
         overcure_quantiles=None if quantiles[0] is None else tuple(_mm(q) for q in quantiles),  # type: ignore[arg-type]
         below_bond_fraction=tally.short / max(tally.drawn, 1),
