@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..paths.vectors import JOINED
 from .field import Grid, logged
 
 __all__ = ["corner_errors", "edge_errors", "sides_of", "wall_width"]
@@ -16,7 +17,7 @@ def _sides(loop: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Of each side of a closed loop: start, direction, length; sides of no length left out."""
     way = np.roll(loop, -1, axis=0) - loop
     length = np.hypot(*way.T)
-    keep = length > 1e-9
+    keep = length > JOINED
     return loop[keep], way[keep] / length[keep, None], length[keep]
 
 
@@ -49,9 +50,9 @@ def edge_errors(
     at, out = [], []
     for loop in loops:
         start, way, length = _sides(loop)
-        count = np.floor((length - 3.0 * radius) / (0.5 * radius)).astype(np.int64) + 1
-        side = np.repeat(np.arange(len(start)), np.maximum(count, 0))
-        k = np.arange(len(side)) - np.repeat(np.cumsum(np.maximum(count, 0)) - np.maximum(count, 0), np.maximum(count, 0))
+        count = np.maximum(np.floor((length - 3.0 * radius) / (0.5 * radius)).astype(np.int64) + 1, 0)
+        side = np.repeat(np.arange(len(start)), count)
+        k = np.arange(len(side)) - np.repeat(np.cumsum(count) - count, count)
         s = 0.5 * length[side] + (k - 0.5 * (count[side] - 1)) * 0.5 * radius
         at.append(start[side] + way[side] * s[:, None])
         out.append(np.column_stack([way[side][:, 1], -way[side][:, 0]]))
@@ -76,7 +77,7 @@ def corner_errors(
         before = np.roll(way, 1, axis=0)
         turn = np.degrees(np.arccos(np.clip((before * way).sum(1), -1.0, 1.0)))
         bisector = before - way
-        sharp = (turn >= _TURN) & (np.hypot(*bisector.T) > 1e-9)
+        sharp = turn >= _TURN
         at.append(start[sharp])
         out.append(bisector[sharp] / np.hypot(*bisector[sharp].T)[:, None])
     if not at:
@@ -92,10 +93,8 @@ def corner_errors(
 
 def sides_of(loops: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """Starts of the sides of all outlines, and the ways to their ends (mm)."""
-    start = np.concatenate(loops)
-    way = np.concatenate([np.roll(loop, -1, axis=0) - loop for loop in loops])
-    keep = np.hypot(*way.T) > 1e-9
-    return start[keep], way[keep]
+    starts, ways, lengths = (np.concatenate(parts) for parts in zip(*map(_sides, loops)))
+    return starts, ways * lengths[:, None]
 
 
 def wall_width(sides: tuple[np.ndarray, np.ndarray], x: float, y: float) -> float:

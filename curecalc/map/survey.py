@@ -131,7 +131,6 @@ def _count(job: Job, tile: Grid, slab: Slab, tally: Tally) -> None:
     tally.dose_sum += float(dose[core].sum())
     tally.short += int((over[inside] < job.overcure).sum())
     tally.histograms["overcure"].add(over[core])
-    tally.histograms["rim_overcure"].add(over[inside & ~core])
     solid = np.clip(law.depth(slab.total[own]), 0.0, t)
     tally.unsolid += float((1.0 - solid[inside] / t).sum())
     rim = slab.drawing.inside & ~slab.drawing.core
@@ -247,6 +246,5 @@ def _print_through(job: Job, slab: Slab, tally: Tally) -> None:
     if not face[slab.own].any():
         return
     law, t = job.optics.law, job.layer_thickness
-    tally.histograms["print_through"].add(law.depth(slab.total[slab.own][face[slab.own]]) - t)
     found = extremes(slab.total, slab.grid, face, slab.layer, low=False, region="down-facing", own=slab.own)
     tally.offer("print_through_places", [_explained(replace(p, value=float(law.depth(p.value) - t)), slab, job) for p in found])

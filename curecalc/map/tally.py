@@ -68,7 +68,7 @@ class Histogram:
         return float(np.average(edges + 0.5 * BIN, weights=counts)) if len(edges) else None
 
 
-_HISTOGRAMS = ("overcure", "rim_overcure", "print_through", "edge_error", "deep_edge_error", "corner_cut", "inner_corner_fill")
+_HISTOGRAMS = ("overcure", "edge_error", "deep_edge_error", "corner_cut", "inner_corner_fill")
 _LEAST_FIRST, _MOST_FIRST = ("weakest", "rim_weakest", "thin"), ("deepest", "print_through_places", "edge_places")
 
 

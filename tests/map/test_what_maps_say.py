@@ -164,10 +164,8 @@ def test_layers_that_hold_nothing(layers):
 
 
 def test_layers_of_a_map():
-    for layer, words in (
-        (None, "paths holds 3 layers, 3 to 6. Name one, like --layer 3"),
-        (4, "layer 4 is not in paths, which holds 3 to 6"),
-    ):
+    missing = "paths holds 3 layers, 3 to 6. Name one, like --layer 3"
+    for layer, words in ((None, missing), (4, "layer 4 is not in paths, which holds 3 to 6")):
         with pytest.raises(QuantityError, match=words):
             exposure_field(LAYERS, resin=RESIN, layer_thickness=T, layer=layer, workers=1)
 
