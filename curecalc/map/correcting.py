@@ -8,7 +8,7 @@ import numpy as np
 
 from ..paths.vectors import Paths
 from .field import Grid, Optics, layer_dose, logged
-from .points import chunks
+from .points import chunks, numbered
 
 __all__ = ["Correction", "along", "corrected", "corrections"]
 
@@ -39,8 +39,8 @@ def along(paths: Paths, dose: np.ndarray, grid: Grid, *, inner: bool = False) ->
     number = np.clip(np.ceil(every.length / (2.0 * grid.pixel)).astype(np.int64), 2, 4000) + 1
     for which in chunks(number):
         one, count = every.chosen(which), number[which]
-        row = np.repeat(np.arange(len(one)), count)
-        u = (np.arange(len(row)) - (np.cumsum(count) - count)[row]) / (count[row] - 1)
+        row, k = numbered(count)
+        u = k / (count[row] - 1)
         if inner:
             u = 0.5 + _MIDDLE * (u - 0.5)
         places = grid.places(one.x0[row] + u * (one.x1 - one.x0)[row], one.y0[row] + u * (one.y1 - one.y0)[row])

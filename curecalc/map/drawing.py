@@ -8,8 +8,9 @@ import numpy as np
 
 from ..paths.vectors import OUTLINE, Paths
 from .field import Grid
+from .points import chunks, numbered
 
-__all__ = ["Drawing", "drawing_of", "filled", "loops_of"]
+__all__ = ["Drawing", "distance", "drawing_of", "filled", "loops_of"]
 
 
 @dataclass(frozen=True)
@@ -34,17 +35,22 @@ def filled(loops: list[np.ndarray], grid: Grid) -> np.ndarray:
     """Pixels whose centres lie inside an odd number of loops."""
     mark = np.zeros((grid.rows, grid.columns + 1), np.int32)
     for loop in loops:
-        end = np.roll(loop, -1, axis=0)
-        y0, y1 = ((p[:, 1] - grid.y0) / grid.pixel for p in (loop, end))
-        x0, x1 = ((p[:, 0] - grid.x0) / grid.pixel for p in (loop, end))
-        first = np.clip(np.ceil(np.minimum(y0, y1)), 0, grid.rows).astype(np.int64)
-        last = np.clip(np.ceil(np.maximum(y0, y1)), 0, grid.rows).astype(np.int64)  # a row on the upper end belongs to the next edge
-        count = last - first
-        edge = np.repeat(np.arange(len(loop)), count)
-        row = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count) + first[edge]
+        y0, x0 = grid.places(*loop.T)
+        y1, x1 = grid.places(*np.roll(loop, -1, axis=0).T)
+        # a row on the upper end belongs to the next edge
+        first, last = (np.clip(np.ceil(end(y0, y1)), 0, grid.rows).astype(np.int64) for end in (np.minimum, np.maximum))
+        edge, k = numbered(last - first)
+        row = first[edge] + k
         at = x0[edge] + (row - y0[edge]) / (y1 - y0)[edge] * (x1 - x0)[edge]
         np.add.at(mark, (row, np.clip(np.ceil(at), 0, grid.columns).astype(np.int64)), 1)
     return (np.cumsum(mark[:, :-1], axis=1) % 2).astype(bool)
+
+
+def distance(mask: np.ndarray) -> np.ndarray:
+    """Pixels from each place of a mask to the nearest place beside it."""
+    from scipy.ndimage import distance_transform_edt
+
+    return np.full(mask.shape, np.inf) if mask.all() else distance_transform_edt(mask)
 
 
 def drawing_of(paths: Paths, grid: Grid, radius: float) -> Drawing:
@@ -52,43 +58,33 @@ def drawing_of(paths: Paths, grid: Grid, radius: float) -> Drawing:
 
     True within three beam radii of the grid's rim only if vectors beyond the rim are given too; ask for a grid that much wider.
     """
-    from scipy.ndimage import distance_transform_edt as distance
-
     loops = loops_of(paths)
     reach = radius / grid.pixel
     if loops:
         inside = filled(loops, grid)
     else:
-        inside = _near_vectors(paths, grid)
-        if inside.any():
-            inside = distance(distance(~inside) <= reach) > reach
-    if not inside.any():
-        return Drawing(inside, inside.copy(), np.zeros(inside.shape, np.float32))
-    padded = np.pad(inside, 1, mode="edge")
-    depth = distance(padded)[1:-1, 1:-1] if not padded.all() else np.full(inside.shape, np.inf)
+        inside = distance(distance(~_near_vectors(paths, grid)) <= reach) > reach
+    depth = distance(inside)
     return Drawing(inside, depth > reach + 0.5, (depth * grid.pixel).astype(np.float32))
 
 
 def _near_vectors(paths: Paths, grid: Grid) -> np.ndarray:
     """Pixels a scanned vector, or a lit recorded way, runs through."""
     one = paths.scanned
-    x0, y0 = [one.x0], [one.y0]
-    x1, y1 = [one.x1], [one.y1]
+    x0, y0, x1, y1 = [one.x0], [one.y0], [one.x1], [one.y1]
     for p in paths.recorded:
         lit = np.flatnonzero((p.power[:-1] > 0.0) & (p.power[1:] > 0.0))
         x0, y0, x1, y1 = [*x0, p.x[lit]], [*y0, p.y[lit]], [*x1, p.x[lit + 1]], [*y1, p.y[lit + 1]]
-    ax, bx = ((np.concatenate(q) - grid.x0) / grid.pixel for q in (x0, x1))
-    ay, by = ((np.concatenate(q) - grid.y0) / grid.pixel for q in (y0, y1))
-    near = (np.maximum(ax, bx) > -1) & (np.minimum(ax, bx) < grid.columns) & (np.maximum(ay, by) > -1) & (np.minimum(ay, by) < grid.rows)
+    start, end = (grid.places(np.concatenate(x), np.concatenate(y)) for x, y in ((x0, y0), (x1, y1)))
+    size = np.array([[grid.rows], [grid.columns]])
+    near = ((np.maximum(start, end) > -1) & (np.minimum(start, end) < size)).all(axis=0)
+    start, way = start[:, near], (end - start)[:, near]
     hit = np.zeros((grid.rows, grid.columns), bool)
-    ax, bx, ay, by = ax[near], bx[near], ay[near], by[near]
-    count = np.ceil(np.hypot(bx - ax, by - ay) * 1.5).astype(np.int64) + 1
-    for start in range(0, len(ax), 20_000):
-        part = slice(start, start + 20_000)
-        row = np.repeat(np.arange(len(ax))[part], count[part])
-        k = np.arange(len(row)) - np.repeat(np.cumsum(count[part]) - count[part], count[part])
-        u = k / np.maximum(count[row] - 1, 1)
-        i, j = np.rint(ay[row] + u * (by - ay)[row]).astype(int), np.rint(ax[row] + u * (bx - ax)[row]).astype(int)
-        ok = (i >= 0) & (i < grid.rows) & (j >= 0) & (j < grid.columns)
-        hit[i[ok], j[ok]] = True
+    count = np.ceil(np.hypot(*way) * 1.5).astype(np.int64)  # steps, each shorter than a pixel is wide
+    for part in chunks(count + 1):
+        row, k = numbered(count[part] + 1)
+        row += part.start
+        places = np.rint(start[:, row] + k / np.maximum(count[row], 1) * way[:, row]).astype(int)
+        i, j = places[:, ((places >= 0) & (places < size)).all(axis=0)]
+        hit[i, j] = True
     return hit

@@ -6,6 +6,7 @@ import numpy as np
 
 from ..paths.vectors import JOINED
 from .field import Grid, logged
+from .points import numbered
 
 __all__ = ["corner_errors", "edge_errors", "sides_of", "wall_width"]
 
@@ -51,8 +52,7 @@ def edge_errors(
     for loop in loops:
         start, way, length = _sides(loop)
         count = np.maximum(np.floor((length - 3.0 * radius) / (0.5 * radius)).astype(np.int64) + 1, 0)
-        side = np.repeat(np.arange(len(start)), count)
-        k = np.arange(len(side)) - np.repeat(np.cumsum(count) - count, count)
+        side, k = numbered(count)
         s = 0.5 * length[side] + (k - 0.5 * (count[side] - 1)) * 0.5 * radius
         at.append(start[side] + way[side] * s[:, None])
         out.append(np.column_stack([way[side][:, 1], -way[side][:, 0]]))

@@ -21,7 +21,20 @@ from .beam import Beam
 if TYPE_CHECKING:
     Window = tuple[float, float, float, float]
 
-__all__ = ["LONGEST", "NODES", "QUADRATURE", "Legs", "Scanning", "chunks", "even_legs", "even_points", "panels", "pieces", "points"]
+__all__ = [
+    "LONGEST",
+    "NODES",
+    "QUADRATURE",
+    "Legs",
+    "Scanning",
+    "chunks",
+    "even_legs",
+    "even_points",
+    "numbered",
+    "panels",
+    "pieces",
+    "points",
+]
 
 QUADRATURE = 3e-7
 """Error of the sum over time, over the dose of a steady line."""
@@ -157,18 +170,18 @@ def even_points(legs: Legs, beam: Beam, window: Window | None) -> Iterator[tuple
         number = (last - first)[mine].astype(np.int64)
         x, weight = NODES[:, nodes, :nodes]
         for part in chunks(number * nodes):
-            which, each = mine[part], number[part]
-            total = int(each.sum())
-            if total > len(which):
-                row = np.repeat(which, each)
-                k = np.arange(total) - np.repeat(np.cumsum(each) - each, each) + first[row]
-            else:
-                row, k = which, first[which]
+            own, k = numbered(number[part])
+            row = mine[part][own]
             one, share = legs.chosen(row), 1.0 / count[row]
-            at = (k[:, None] + x) * share[:, None]
+            at = ((first[row] + k)[:, None] + x) * share[:, None]
             power = one.power[:, None] + one.change[:, None] * at if np.any(one.change) else one.power[:, None]
             dose = beam.dose(power) * (one.time * share)[:, None] * weight
             yield (one.x0[:, None] + one.dx[:, None] * at).ravel(), (one.y0[:, None] + one.dy[:, None] * at).ravel(), dose.ravel()
+
+
+def numbered(count: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Of so many of each item, one after the other: which item, and the how-manieth of it, from 0."""
+    return np.repeat(np.arange(len(count)), count), np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
 
 
 def chunks(sizes: np.ndarray) -> Iterator[slice]:
@@ -258,9 +271,9 @@ def _ramps(
     x, weight = NODES[:, _MOST]
     length = one.length
     for which in chunks(number * _MOST):
-        row = np.repeat(np.arange(len(one))[which], number[which])
+        own, k = numbered(number[which])
+        row = which.start + own
         each = number[row].astype(float)
-        k = np.arange(len(row)) - np.repeat(np.cumsum(number[which]) - number[which], number[which])
         u = (k[:, None] + x) / each[:, None]
         size = weight / each[:, None]
         if beam.w != 1.0 and ends.follows:  # t^w from rest becomes smooth in t^(1/3)
@@ -292,17 +305,17 @@ def _pulses(one: Paths, scanning: Scanning, beam: Beam, window: Window | None) -
     count = np.maximum(np.ceil(total * rate * (1.0 - 1e-12)), 1.0).astype(np.int64)
     length = one.length
     for which in chunks(count):
-        row = np.repeat(np.arange(len(one))[which], count[which])
-        t = (np.arange(len(row)) - np.repeat(np.cumsum(count[which]) - count[which], count[which])) / rate
+        own, k = numbered(count[which])
+        row, t = which.start + own, k / rate
         along, lit = np.zeros(len(row)), np.zeros(len(row))
         before = np.zeros(len(one))
         for i, part in enumerate(parts):
             inside = t >= before[row]
-            own = np.minimum(t - before[row], part.time[row])
-            own = np.where(part.sign < 0, part.time[row] - own, own)[inside]
+            at = np.minimum(t - before[row], part.time[row])
+            at = np.where(part.sign < 0, part.time[row] - at, at)[inside]
             here = replace(part, start=part.start[row][inside], speed=part.speed[row][inside])
-            along[inside] = here.place(own)
-            lit[inside] = here.lit(own, one.scan_speed[row][inside], ends)
+            along[inside] = here.place(at)
+            lit[inside] = here.lit(at, one.scan_speed[row][inside], ends)
             before = before + times[i]
         share = along / length[row]
         dose = beam.dose(one.power[row] * lit) / rate

@@ -14,7 +14,7 @@ import numpy as np
 
 from ..paths.shelf import Shelf
 from ..paths.vectors import Paths
-from .drawing import Drawing, drawing_of, loops_of
+from .drawing import Drawing, distance, drawing_of, loops_of
 from .field import Grid, Optics, dose_at, layer_dose
 from .outline import corner_errors, edge_errors, sides_of, wall_width
 from .reasons import extremes, reason
@@ -185,14 +185,13 @@ def face_map(job: Job) -> tuple[np.ndarray, np.ndarray]:
 
 def _thin_places(slab: Slab, job: Job, tally: Tally) -> None:
     """Drawn parts narrower than two beam radii: where the core, grown back, does not reach; told where each is widest."""
-    from scipy.ndimage import distance_transform_edt, label, maximum_position
+    from scipy.ndimage import label, maximum_position
 
     inside, core = slab.drawing.inside, slab.drawing.core
     loops = loops_of(slab.paths)
     if not inside.any() or not loops:
         return
-    away = distance_transform_edt(~core) if core.any() else np.full(inside.shape, np.inf)
-    thin = inside & (away > 1.5 * job.radius / slab.grid.pixel)
+    thin = inside & (distance(~core) > 1.5 * job.radius / slab.grid.pixel)
     names, count = label(thin)
     found = []
     widest = np.array(maximum_position(slab.drawing.depth, names, np.arange(1, count + 1)), np.int64).reshape(-1, 2)
@@ -238,11 +237,7 @@ def _edges(job: Job, tile: Grid, slab: Slab, tally: Tally) -> None:
 def _print_through(job: Job, slab: Slab, tally: Tally) -> None:
     """Solid below a face that has no drawing under it; about a beam radius beside the outline is the wall's side growth, left out."""
     assert slab.below is not None
-    face = slab.drawing.core & ~slab.below
-    if face.any() and slab.below.any():
-        from scipy.ndimage import distance_transform_edt
-
-        face &= distance_transform_edt(~slab.below) * slab.grid.pixel > job.radius
+    face = slab.drawing.core & (distance(~slab.below) * slab.grid.pixel > job.radius)
     if not face[slab.own].any():
         return
     law, t = job.optics.law, job.layer_thickness
