@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import FileError
+from ..paths.vectors import ENDS, LIT
 from .field import Grid
 from .survey import Job, survey_tile
 from .tally import Tally
@@ -148,7 +149,7 @@ def _fingerprint(job: Job) -> str:
     digest = hashlib.sha256()
     for part in job.paths.slices():
         digest.update(repr(part.kinds).encode())
-        for name in ("layer", "x0", "y0", "x1", "y1", "kind", "power", "scan_speed", "beam_radius"):
+        for name in ("layer", *ENDS, "kind", *LIT):
             digest.update(np.ascontiguousarray(getattr(part, name)).tobytes())
         for array in (array for p in part.recorded for array in (p.time, p.x, p.y, p.power)):
             digest.update(np.ascontiguousarray(array).tobytes())

@@ -13,7 +13,7 @@ import numpy as np
 
 from ..errors import FileError
 from .table import COLUMNS, Arrays, paths_of
-from .vectors import Paths
+from .vectors import LIT, Paths
 
 __all__ = ["Entry", "array_blocks", "checked_arrays", "entries_of"]
 
@@ -111,7 +111,7 @@ def checked_arrays(found: dict[str, np.ndarray], texts: tuple[str, ...], name: s
             continue
         if array.dtype.kind not in "fiu":
             raise FileError(f"{name}: {key} holds no numbers ({array.dtype}). {_WAY}")
-        if key in ("power", "scan_speed", "beam_radius") and ((array < 0) | np.isinf(array) | ((array == 0) & (key != "power"))).any():
+        if key in LIT and ((array < 0) | np.isinf(array) | ((array == 0) & (key != "power"))).any():
             least = "not below" if key == "power" else "above"
             raise FileError(f"{name}: {key} must be finite and {least} zero. Correct it.")
         columns[key] = array.astype(float)

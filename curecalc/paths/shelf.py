@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .stored import AT_ONCE, StoredPaths
-from .vectors import OUTLINE, Paths, Positions, joined
+from .vectors import JOINED, OUTLINE, Paths, Positions, joined
 
 if TYPE_CHECKING:
     Window = tuple[float, float, float, float]
@@ -59,6 +59,8 @@ class Shelf:
     @staticmethod
     def of(rows: Paths | StoredPaths, first: int, last: int) -> Shelf:
         """The index of some layers, made in one pass."""
+        if isinstance(rows, Paths):
+            rows = replace(rows, recorded=tuple(p for p in rows.recorded if first <= p.layer <= last))
         begin, end, layer, box, draws, goes_on = [], [], [], [], [], []
         radii: set[float] = set()
         fastest = 0.0
@@ -72,7 +74,7 @@ class Shelf:
             joins = one.joints()[before:]
             one = one.chosen(slice(before, None))
             at = np.union1d(np.arange(0, len(one), _BLOCK), np.flatnonzero(np.diff(one.layer)) + 1)
-            kind = np.array([2 if k == OUTLINE else 1 if "contour" in k.lower() else 0 for k in one.kinds])[one.kind]
+            kind = _draws(one)
             begin.append(start + at)
             end.append(start + np.append(at[1:], len(one)))
             layer.append(one.layer[at])
@@ -82,18 +84,17 @@ class Shelf:
             draws.append(np.maximum.reduceat(kind, at))
             goes_on.append(joins[at] & (kind[at] > 0))
         if not begin:
-            none = np.zeros(0, np.int64)
-            return Shelf(rows, none, none, none, np.zeros((0, 4)), np.zeros((0, 4)), none, none, ())
+            none, no_box = np.zeros(0, np.int64), np.zeros((0, 4))
+            return Shelf(rows, none, none, none, no_box, no_box, none, none, ())
         whole, group = np.concatenate(box), np.cumsum(~np.concatenate(goes_on)) - 1
-        first_of = np.unique(group, return_index=True)[1]
+        _, first_of = np.unique(group, return_index=True)
         around = np.hstack([np.minimum.reduceat(whole[:, :2], first_of), np.maximum.reduceat(whole[:, 2:], first_of)])[group]
         a, b, numbers = (np.concatenate(p) for p in (begin, end, layer))
         return Shelf(rows, a, b, numbers, whole, around, np.concatenate(draws), group, tuple(sorted(radii)), fastest)
 
     def bounds(self) -> Window:
         """x low, y low, x high, y high of all vectors and positions."""
-        parts = [self.box, *(np.column_stack([p.x, p.y, p.x, p.y]) for p in self.held)]
-        every = np.concatenate([part for part in parts if len(part)] or [np.zeros((1, 4))])
+        every = np.concatenate([self.box, *(np.column_stack([p.x, p.y, p.x, p.y]) for p in self.held)])
         (x0, y0), (x1, y1) = every[:, :2].min(0).tolist(), every[:, 2:].max(0).tolist()
         return x0, y0, x1, y1
 
@@ -111,17 +112,16 @@ class Shelf:
         low, high = np.searchsorted(self.layer, [layer, layer + 1])
         hit = _meets(self.around[low:high], window, room)
         draws = self.draws[low:high]
-        if len(draws) and draws.max() > max(draws[hit], default=0):
+        if np.max(draws, initial=0) > np.max(draws[hit], initial=0):
             hit |= self.group[low:high] == self.group[low + int(np.argmax(draws))]
         found = [self._kept(a, b, window, room) for a, b in _runs(self.begin[low:high][hit], self.end[low:high][hit])]
         return replace(joined(found or [self.rows.chosen(slice(0, 0))]), recorded=self._recorded(found, layer))
 
     def crowd(self, window: Window, room: float) -> int:
         """Most vectors of a layer in blocks whose box comes within `room` of a window: about what `near` reads."""
-        if not len(self.layer):
-            return 0
-        hit = np.where(_meets(self.box, window, room), self.end - self.begin, 0)
-        return int(np.add.reduceat(hit, np.flatnonzero(np.diff(self.layer, prepend=-1))).max())
+        _, place = np.unique(self.layer, return_inverse=True)
+        near = _meets(self.box, window, room)
+        return int(np.max(np.bincount(place[near], (self.end - self.begin)[near]), initial=0))
 
     def _recorded(self, parts: list[Paths], layer: int) -> tuple[Positions, ...]:
         every = self.held if isinstance(self.rows, Paths) else [piece for part in parts for piece in part.recorded]
@@ -134,8 +134,7 @@ class Shelf:
         near = one.meets(window, room)
         if bool(near.all()):
             return one
-        drawn = np.array([kind == OUTLINE or "contour" in kind.lower() for kind in one.kinds])[one.kind]
-        return _shortened(one, near, drawn & ~near, window, room)
+        return _shortened(one, near, (_draws(one) > 0) & ~near, window, room)
 
     def cut(self, window: Window, room: float) -> Shelf:
         """What is near a window, of all layers, in memory."""
@@ -153,6 +152,11 @@ class Shelf:
             yield replace(self.rows.chosen(slice(0, 0)), recorded=self.held)
 
 
+def _draws(one: Paths) -> np.ndarray:
+    """2 for each vector of an outline, 1 of a contour, else 0."""
+    return np.array([2 if k == OUTLINE else 1 if "contour" in k.lower() else 0 for k in one.kinds])[one.kind]
+
+
 def _span(rows: Paths | StoredPaths, first: int, last: int) -> tuple[int, int]:
     if isinstance(rows, Paths):
         low, high = np.searchsorted(rows.layer, [first, last + 1])
@@ -168,12 +172,12 @@ def _shortened(one: Paths, near: np.ndarray, far: np.ndarray, window: Window, ro
     left = np.maximum(one.x0, one.x1) <= window[0] - room
     right = np.minimum(one.x0, one.x1) >= window[2] + room
     below = np.maximum(one.y0, one.y1) <= window[1] - room
-    side = np.where(left, 1, np.where(right, 2, np.where(below, 3, 4)))
+    side = np.argmax([left, right, below, far], axis=0)
     begins = far & ~(one.joints() & np.append(False, far[:-1] & (side[1:] == side[:-1])))
     first = np.flatnonzero(begins)
     last = first + np.bincount(np.cumsum(begins)[far], minlength=len(first) + 1)[1:] - 1
     away = np.hypot(one.x1[last - 1] - one.x0[(first + 1) % len(one)], one.y1[last - 1] - one.y0[(first + 1) % len(one)])
-    long = (last - first > 3) & (away > 1e-5)
+    long = (last - first > 2) & (away > JOINED)
     first, last = first[long], last[long]
     x1, y1 = one.x1.copy(), one.y1.copy()
     x1[first + 1], y1[first + 1] = one.x1[last - 1], one.y1[last - 1]

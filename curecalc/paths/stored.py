@@ -26,7 +26,7 @@ from ..errors import FileError
 from .arrays import checked_arrays, entries_of
 from .reading import path_blocks
 from .table import MOST_KINDS, paths_of
-from .vectors import Paths, assembled, joined
+from .vectors import ENDS, LIT, Paths, assembled, joined
 
 __all__ = ["AT_ONCE", "StoredPaths", "kept", "open_paths", "slices"]
 
@@ -35,7 +35,6 @@ AT_ONCE = 262_144
 _LEAST = 1_000_000  # vectors from which they are not held in memory
 _MOST_LAYERS = 1_000_000
 _SPARE = 1_000_000_000  # bytes of the disk that are left to others
-_LIT = ("power", "scan_speed", "beam_radius")
 _TYPES = {"layer": "<i4", "kind": "<i4"}  # all others "<f8"
 
 
@@ -211,7 +210,7 @@ def _written(blocks: Iterator[Paths], folder: _Folder) -> tuple[StoredPaths, boo
             if shutil.disk_usage(folder.path).free < _SPARE:
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
             for name, column in columns.items():
-                if name not in files and name in _LIT and np.isnan(column).all():
+                if name not in files and name in LIT and np.isnan(column).all():
                     continue
                 if name not in files:
                     files[name] = stack.enter_context(open(os.path.join(folder.path, name), "wb"))
@@ -232,7 +231,7 @@ def _columns(block: Paths, kinds: dict[str, int]) -> dict[str, np.ndarray]:
         return {"layer": layer.astype(_TYPES["layer"]), **rest}
     numbers = np.array([kinds.setdefault(kind, len(kinds)) for kind in block.kinds])
     whole = {"layer": block.layer.astype(_TYPES["layer"]), "kind": numbers[block.kind].astype(_TYPES["kind"])}
-    return whole | {name: getattr(block, name) for name in ("x0", "y0", "x1", "y1", *_LIT)}
+    return whole | {name: getattr(block, name) for name in (*ENDS, *LIT)}
 
 
 def _sorted(paths: StoredPaths, folder: _Folder) -> StoredPaths:
@@ -269,7 +268,7 @@ def _in_place(path: str | Path) -> StoredPaths | None:
     except Exception:
         return None
     plain = all(one.info.compress_type == zipfile.ZIP_STORED and one.kind.kind in "fiu" for one in entries)
-    forms = [set(form) <= columns.keys() for form in (("x0", "y0", "x1", "y1"), ("time", "x", "y", "power"))]
+    forms = [set(form) <= columns.keys() for form in (ENDS, ("time", "x", "y", "power"))]
     size = entries[0].shape[0] if entries else 0
     if not plain or forms.count(True) != 1 or size < _LEAST or ("kind" in columns and not texts):
         return None

@@ -50,21 +50,18 @@ def areas(paths: Paths | StoredPaths) -> np.ndarray:
 def layer_sums(paths: Paths | StoredPaths) -> tuple[dict[str, np.ndarray], ...]:
     """Length (mm), count and length of the moves to each scanned kind's vectors, layer by layer from the first to the last."""
     first, last = int(paths.layers[0]), int(paths.layers[-1])
-    sums: dict[str, np.ndarray] = {}
-    before = None
+    sums: tuple[dict[str, np.ndarray], ...] = ({}, {}, {})
+    ends = None
     for one in (part.scanned for part in slices(paths)):
         if not len(one):
             continue
-        above = one if before is None else before
-        x, y, layer = (np.append(getattr(above, name)[-1:], getattr(one, name)) for name in ("x1", "y1", "layer"))
-        moved = np.where(layer[1:] == layer[:-1], np.hypot(one.x0 - x[:-1], one.y0 - y[:-1]), 0.0)
-        if before is None:
-            moved[0] = 0.0
-        before = one.chosen(slice(-1, None))
+        above = (one.x0[:1], one.y0[:1], one.layer[:1]) if ends is None else ends
+        x, y, layer = (np.append(a, b[:-1]) for a, b in zip(above, (one.x1, one.y1, one.layer)))
+        moved = np.where(layer == one.layer, np.hypot(one.x0 - x, one.y0 - y), 0.0)
+        ends = one.x1[-1:], one.y1[-1:], one.layer[-1:]
         for i, kind in enumerate(one.kinds):
             mine = one.kind == i
             if mine.any():
-                many = sums.setdefault(kind, np.zeros((3, last - first + 1)))
-                for row, values in zip(many, (one.length, np.ones(len(one)), moved)):
-                    np.add.at(row, one.layer[mine] - first, values[mine])
-    return tuple({kind: many[k] for kind, many in sorted(sums.items())} for k in range(3))
+                for found, values in zip(sums, (one.length, np.ones(len(one)), moved)):
+                    np.add.at(found.setdefault(kind, np.zeros(last - first + 1)), one.layer[mine] - first, values[mine])
+    return tuple(dict(sorted(found.items())) for found in sums)

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..errors import FileError
 from ..files.tables import Column, Table, table_blocks
-from .vectors import Paths, Positions, assembled, joined
+from .vectors import ENDS, LIT, Paths, Positions, assembled, joined
 
 __all__ = ["COLUMNS", "MOST_KINDS", "Arrays", "header", "paths_of", "table_paths", "text_blocks"]
 
@@ -38,7 +38,6 @@ COLUMNS = {
     "x": Column("length", about="Recorded position."),
     "y": Column("length", about="Recorded position."),
 }
-_ENDS = ("x0", "y0", "x1", "y1")
 _UNITS = {"power": "mW", "scan_speed": "mm/s", "time": "s", "layer": "", "kind": ""}
 
 
@@ -69,16 +68,16 @@ def paths_of(columns: Any, name: str, last: dict[int, float]) -> Paths:
     `last` is the time at which the positions of a layer ended in the rows above, and is kept up.
     """
     recorded = [c for c in ("time", "x", "y") if c in columns]
-    vectors = [c for c in _ENDS if c in columns]
+    vectors = [c for c in ENDS if c in columns]
     if recorded and vectors:
         raise FileError(f"{name}: holds both vectors ({vectors[0]}) and recorded positions ({recorded[0]}). Put them into two files.")
-    needed = ("time", "x", "y", "power") if recorded else _ENDS
+    needed = ("time", "x", "y", "power") if recorded else ENDS
     for column in needed:
         if column not in columns:
-            raise FileError(f"{name}: no column {column!r}. {_way(recorded != [])}")
-    size = len(columns[needed[0]])
-    if size == 0:
-        raise FileError(f"{name}: holds no rows. {_way(recorded != [])}")
+            raise FileError(f"{name}: no column {column!r}. {_way(bool(recorded))}")
+    size = len(columns[column])
+    if not size:
+        raise FileError(f"{name}: holds no rows. {_way(bool(recorded))}")
     for column in needed:
         far = ~(np.abs(columns[column]) <= _FAR) if column not in ("time", "power") else ~np.isfinite(columns[column])
         if far.any():
@@ -102,8 +101,8 @@ def paths_of(columns: Any, name: str, last: dict[int, float]) -> Paths:
         else:
             number = dict(zip(texts, place.tolist()))
             codes = np.array([number[k] for k in columns.value("kind")], np.int64)
-    lit = [np.asarray(columns.value(c), float) if c in columns else np.full(size, np.nan) for c in ("power", "scan_speed", "beam_radius")]
-    return assembled(layer, [columns[c] for c in _ENDS], codes, kinds, lit, name)
+    lit = [np.asarray(columns.value(c), float) if c in columns else np.full(size, np.nan) for c in LIT]
+    return assembled(layer, [columns[c] for c in ENDS], codes, kinds, lit, name)
 
 
 def _way(recorded: bool) -> str:

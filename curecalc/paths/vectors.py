@@ -14,12 +14,15 @@ from ..physics import motion
 if TYPE_CHECKING:
     from ..units import Quantity
 
-__all__ = ["JOINED", "OUTLINE", "Paths", "Positions", "assembled", "joined", "paths_from"]
+__all__ = ["ENDS", "JOINED", "LIT", "OUTLINE", "Paths", "Positions", "assembled", "joined", "paths_from"]
 
 OUTLINE = "outline"
 """The kind of vectors that are not scanned but draw the part's section."""
 JOINED = 1e-6
 """How far apart (mm) ends may lie that meet."""
+
+
+ENDS, LIT = ("x0", "y0", "x1", "y1"), ("power", "scan_speed", "beam_radius")
 
 
 @dataclass(frozen=True)
@@ -81,8 +84,7 @@ class Paths:
 
     def chosen(self, which: np.ndarray | slice) -> Paths:
         """These vectors alone."""
-        arrays = ("layer", "x0", "y0", "x1", "y1", "kind", "power", "scan_speed", "beam_radius")
-        return replace(self, **{name: getattr(self, name)[which] for name in arrays})  # type: ignore[arg-type]
+        return replace(self, **{name: getattr(self, name)[which] for name in ("layer", *ENDS, "kind", *LIT)})  # type: ignore[arg-type]
 
     def in_order(self) -> Paths:
         """Layer by layer."""
@@ -103,11 +105,9 @@ class Paths:
 
     def bounds(self) -> tuple[float, float, float, float]:
         """x low, y low, x high, y high of all vectors and positions."""
-        xs = [self.x0, self.x1, *(p.x for p in self.recorded)]
-        ys = [self.y0, self.y1, *(p.y for p in self.recorded)]
-        low = min((float(a.min()) for a in xs if a.size), default=0.0), min((float(a.min()) for a in ys if a.size), default=0.0)
-        high = max((float(a.max()) for a in xs if a.size), default=0.0), max((float(a.max()) for a in ys if a.size), default=0.0)
-        return (*low, *high)
+        x = np.concatenate([self.x0, self.x1, *(p.x for p in self.recorded)])
+        y = np.concatenate([self.y0, self.y1, *(p.y for p in self.recorded)])
+        return float(x.min()), float(y.min()), float(x.max()), float(y.max())
 
     def meets(self, window: tuple[float, float, float, float], room: float) -> np.ndarray:
         """Whether the box of each vector comes within `room` of a window of x low, y low, x high, y high."""
@@ -168,7 +168,7 @@ class Paths:
             A vector is still without one of them.
         """
         changes = {}
-        for name in ("power", "scan_speed", "beam_radius"):
+        for name in LIT:
             column = getattr(self, name).copy()
             for i, kind in enumerate(self.kinds):
                 value = settings.get(kind, {}).get(name, (default or {}).get(name))
@@ -259,7 +259,7 @@ def joined(parts: Sequence[Paths]) -> Paths:
     def whole(name: str) -> np.ndarray:
         return np.concatenate([getattr(part, name) for part in parts])
 
-    places, lit = ([whole(name) for name in names] for names in (("x0", "y0", "x1", "y1"), ("power", "scan_speed", "beam_radius")))
+    places, lit = ([whole(name) for name in names] for names in (ENDS, LIT))
     one = assembled(whole("layer"), places, np.concatenate(codes), kinds, lit, parts[0].source)
     pieces: dict[int, list[Positions]] = {}
     for piece in (piece for part in parts for piece in part.recorded):

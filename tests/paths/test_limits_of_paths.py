@@ -2,16 +2,20 @@
 
 import io
 import math
+from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from curecalc.errors import FileError
-from curecalc.paths import arrays, layerfile, reading
+from curecalc.paths import arrays, layerfile, reading, stored, table
 from curecalc.paths.layerfile import layer_blocks
+from curecalc.paths.saving import save_paths
 from curecalc.paths.shelf import Shelf
+from curecalc.paths.stored import StoredPaths, kept, open_paths, slices
 from curecalc.paths.sums import areas, layer_sums, totals
-from curecalc.paths.vectors import joined, paths_from
+from curecalc.paths.vectors import Positions, joined, paths_from
 from curecalc.units import Quantity as Q
 
 
@@ -146,3 +150,142 @@ def test_more_vectors_than_the_memory_holds_are_refused(monkeypatch):
     monkeypatch.setattr(reading, "_MOST", 1)
     with pytest.raises(FileError, match="more than 1 vectors are too many"):
         reading.read_paths("a.csv")
+
+
+@pytest.mark.parametrize("form", ["text", "arrays"])
+@pytest.mark.parametrize(
+    ("column", "fine", "wrong"),
+    [
+        ("layer", (0.0, 9_999_999.0), (-1.0, 10_000_000.0, 0.5)),
+        ("x0", (-1e5, 1e5), (-100_001.0, 100_001.0)),
+        ("y1", (-1e5, 1e5), (-100_001.0, 100_001.0)),
+    ],
+)
+def test_a_table_is_refused_beyond_each_limit(column, fine, wrong, form):
+    def read_value(value):
+        columns = {"layer": np.ones(3), "x0": np.zeros(3), "y0": np.zeros(3), "x1": np.ones(3), "y1": np.ones(3)}
+        columns[column][1] = value
+        if form == "arrays":
+            return table.paths_of(arrays.checked_arrays(columns, (), "a", 10), "a", {})
+        rows = "".join(",".join(repr(float(c[k])).removesuffix(".0") for c in columns.values()) + "\n" for k in range(3))
+        return table.table_paths("a", ("layer,x0 [mm],y0 [mm],x1 [mm],y1 [mm]\n" + rows).encode(), max_rows=3)
+
+    for value in fine:
+        assert value in getattr(read_value(value), column)
+    for value in wrong:
+        with pytest.raises(FileError, match="a: row 12: " if form == "arrays" else "a:3:"):
+            read_value(value)
+
+
+def test_a_table_of_many_kinds_is_refused():
+    for count in (1000, 1001):
+        columns = {name: np.zeros(count) for name in ("x0", "y0", "x1", "y1")}
+        given = arrays.checked_arrays(columns | {"kind": np.arange(count)}, tuple(map(str, range(count))), "a")
+        if count == 1000:
+            assert len(table.paths_of(given, "a", {}).kinds) == 1000
+        else:
+            with pytest.raises(FileError, match="more than 1000 kinds of vector"):
+                table.paths_of(given, "a", {})
+
+
+def test_recorded_times_go_on_within_a_layer_and_from_block_to_block():
+    def read_times(*times, last=None):
+        columns = {"time": np.array(times), "x": np.zeros(len(times)), "y": np.zeros(len(times)), "power": np.ones(len(times))}
+        return table.paths_of(arrays.checked_arrays(columns, (), "a"), "a", {} if last is None else {1: last})
+
+    assert read_times(0.0, 1e-9).recorded[0].time.tolist() == [0.0, 1e-9]
+    assert read_times(3.0, last=2.0).rows == 1
+    for times, last, row in (((0.0, 1.0, 1.0), None, 3), ((0.0, -1.0), None, 2), ((2.0,), 2.0, 1)):
+        with pytest.raises(FileError, match=f"a: row {row}: time does not go on"):
+            read_times(*times, last=last)
+
+
+def test_an_archive_of_arrays_unpacks_to_so_much():
+    """A thousand times its size, and a million bytes."""
+    for claimed, words in ((1_007_000, "unknown array 'a'"), (1_007_001, "unpacks to 1007001 bytes from 7")):
+        archive = SimpleNamespace(infolist=lambda size=claimed: [SimpleNamespace(filename="a.npy", file_size=size, compress_size=7)])
+        with pytest.raises(FileError, match=words):
+            arrays.entries_of("a.npz", archive)
+
+
+def test_the_names_of_kinds_take_ten_million_bytes_at_most(tmp_path, monkeypatch):
+    file = tmp_path / "a.npz"
+    save_paths(file, drawn((0, 0), (1, 0), (2, 0)))
+    size = 128 + 4 * len("hatch")  # a head, and four bytes for each letter
+    monkeypatch.setattr(arrays, "_MOST_TEXT", size)
+    assert reading.read_paths(file).kinds == ("hatch",)
+    monkeypatch.setattr(arrays, "_MOST_TEXT", size - 1)
+    with pytest.raises(FileError, match=f"kinds holds {size} bytes of names"):
+        reading.read_paths(file)
+
+
+def test_many_vectors_stay_on_the_disk(tmp_path, monkeypatch):
+    one = drawn(*((k, 0) for k in range(9)))
+    save_paths(tmp_path / "a.npz", one)
+    for least, kind in ((8, StoredPaths), (9, type(one))):
+        monkeypatch.setattr(stored, "_LEAST", least)
+        assert type(open_paths(tmp_path / "a.npz")) is kind
+        assert type(kept(iter([one.chosen(slice(0, 5)), one.chosen(slice(5, 8))]))) is kind
+    monkeypatch.setattr(stored, "_LEAST", 8)
+    for free, fine in ((1_000_000_000, True), (999_999_999, False)):
+        monkeypatch.setattr(stored.shutil, "disk_usage", lambda _, free=free: SimpleNamespace(free=free))
+        if fine:
+            assert [len(part) for part in slices(kept(iter([one])))] == [8]
+        else:
+            with pytest.raises(FileError, match="so many paths do not fit"):
+                kept(iter([one]))
+    layers = stored._Layers("a.npz")
+    monkeypatch.setattr(stored, "_MOST_LAYERS", 2)
+    layers.add(np.array([1.0, 2.0, 2.0]))
+    assert [part.tolist() for part in layers.table()] == [[1, 2], [0, 1, 3]]
+    with pytest.raises(FileError, match="more than 2 layers"):
+        layers.add(np.array([3.0]))
+
+
+def test_a_crowd_is_the_most_of_one_layer_near_a_window():
+    parts = [drawn(*((x, 0) for x in range(count + 1)), layer=layer) for layer, count in ((0, 3), (2, 5), (3, 4))]
+    shelf = Shelf.of(joined(parts), 0, 3)
+    assert shelf.crowd((0.0, -1.0, 1.0, 1.0), 0.5) == 5
+    assert shelf.crowd((4.5, -1.0, 9.0, 1.0), 0.4) == 5
+    assert shelf.crowd((4.5, -1.0, 9.0, 1.0), 0.6) == 5
+    assert Shelf.of(joined(parts), 0, 2).crowd((0.0, -1.0, 1.0, 1.0), 0.5) == 5
+    assert Shelf.of(joined(parts), 3, 3).crowd((0.0, -1.0, 1.0, 1.0), 0.5) == 4
+    assert shelf.crowd((9.0, -1.0, 9.5, 1.0), 0.5) == 0
+    assert Shelf.of(joined(parts), 1, 1).crowd((0.0, -1.0, 1.0, 1.0), 0.5) == 0
+
+
+@pytest.mark.parametrize("place", [(-9.0, 0.0), (9.0, 0.0), (0.0, -9.0), (0.0, 9.0)])
+def test_a_loop_far_to_one_side_is_three_vectors(place):
+    for corners in (3, 4, 5, 60):
+        angle = 2.0 * np.pi * np.arange(corners + 1) / corners
+        loop = drawn(*np.column_stack([place[0] + np.cos(angle), place[1] + np.sin(angle)]), kind="outline")
+        near = Shelf.of(joined([loop, drawn((0, 0), (1, 0))]), 1, 1).near(1, (-1.0, -1.0, 1.0, 1.0), 0.5)
+        assert (len(near.loops("outline")[0]), len(near)) == (3, 4)
+
+
+def test_positions_of_other_layers_do_not_widen_what_is_mapped():
+    places = [Positions(k, np.arange(2.0), np.array([0.0, k]), np.array([0.0, 2.0 * k]), np.ones(2)) for k in (1, 2, 3)]
+    every = replace(drawn((0, 0), (1, 0)).chosen(slice(0, 0)), recorded=tuple(places))
+    assert Shelf.of(every, 2, 2).bounds() == (0.0, 0.0, 2.0, 4.0)
+    assert every.bounds() == (0.0, 0.0, 3.0, 6.0)
+    assert every.rows == 6
+    assert every.layers.tolist() == [1, 2, 3]
+    assert every.scan_time() == 3.0
+    assert every.faster(2.0).scan_time() == 1.5
+    assert every.filled({}, default={"power": 1.0, "scan_speed": 1.0, "beam_radius": 0.1}).beam_radius.tolist() == [0.1]
+
+
+def test_what_a_vector_lacks_is_said_but_not_of_outlines():
+    both = joined([drawn((0, 0), (1, 0), kind="outline"), drawn((0, 0), (1, 0), power=Q(2.0, "mW"))])
+    with pytest.raises(FileError, match="vectors of kind 'hatch' have no scan_speed"):
+        both.filled({"outline": {"scan_speed": 1.0}})
+    lit = both.filled({"hatch": {"scan_speed": 3.0, "power": 9.0, "beam_radius": 0.1}})
+    assert lit.power.tolist()[1] == 2.0
+    assert np.isnan(lit.power[0])
+
+
+def test_areas_need_three_sides_and_their_layers():
+    back = drawn((0, 0), (1, 0), (0, 0), kind="outline", layer=2)
+    triangle = drawn((0, 0), (2, 0), (0, 2), (0, 0), kind="outline", layer=4)
+    assert areas(joined([back, triangle])).tolist() == [0.0, 0.0, 2.0]
+    assert areas(drawn((0, 0), (1, 0))).tolist() == [0.0]
