@@ -78,9 +78,9 @@ _MODULE = cp.RawModule(code=_SOURCE)
 _THREADS = 256
 
 
-def _launch(name: str, n: int, *args: Any) -> None:
+def _launch(name: str, n: int, *args: Any, rows: int = 1) -> None:
     if n:
-        _MODULE.get_function(name)(((n + _THREADS - 1) // _THREADS,), (_THREADS,), args)
+        _MODULE.get_function(name)((math.ceil(n / _THREADS), rows), (_THREADS,), args)
 
 
 def deposit(grid: Any, x: Any, y: Any, e: Any) -> None:
@@ -95,12 +95,11 @@ def deposit(grid: Any, x: Any, y: Any, e: Any) -> None:
 
 def _filtered(grid: Any, beam: Any, pixel: float) -> Any:
     rows, columns = grid.shape
-    kernel = _MODULE.get_function("spread")
     for variance, step, length, scale in zip(beam.variances, (1, columns), (columns, rows), (1.0, pixel**-2)):
         half = cp.asarray(taps(math.sqrt(variance) / pixel))
         out = cp.empty_like(grid)
         sizes = (np.int64(rows), np.int64(columns), np.int64(step), np.int64(length))
-        kernel(((columns + _THREADS - 1) // _THREADS, rows), (_THREADS,), (grid, out, *sizes, half, np.int32(len(half)), np.float64(scale)))
+        _launch("spread", columns, grid, out, *sizes, half, np.int32(len(half)), np.float64(scale), rows=rows)
         grid = out
     return grid
 
@@ -134,10 +133,9 @@ def _lines(one: Paths, beam: Any, wide: Grid, near: tuple[float, float, float, f
     legs = even_legs(one)
     m, count, first, last = panels(legs, beam, near)
     lit = np.flatnonzero(m)
-    if not len(lit):
-        return
     legs, m, count, first, last = legs.chosen(lit), m[lit], count[lit], first[lit], last[lit]
     nodes = np.cumsum(m * (last - first).astype(np.int64))
+    number = int(nodes.max(initial=0))
     host = (
         (legs.x0 - wide.x0) / wide.pixel,
         (legs.y0 - wide.y0) / wide.pixel,
@@ -148,6 +146,6 @@ def _lines(one: Paths, beam: Any, wide: Grid, near: tuple[float, float, float, f
         first,
     )
     there = [cp.asarray(a) for a in host]
-    sizes = (np.int64(len(m)), *map(cp.asarray, NODES), np.int64(nodes[-1]))
+    sizes = (np.int64(len(m)), *map(cp.asarray, NODES), np.int64(number))
     rows, columns = np.int64(wide.rows), np.int64(wide.columns)
-    _launch("lines", int(nodes[-1]), energy, rows, columns, *there, cp.asarray(m.astype(np.int32)), cp.asarray(nodes), *sizes)
+    _launch("lines", number, energy, rows, columns, *there, cp.asarray(m.astype(np.int32)), cp.asarray(nodes), *sizes)

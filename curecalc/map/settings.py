@@ -24,7 +24,7 @@ def settings_by_kind(record: Mapping[str, Any], source: str) -> dict[str, dict[s
     try:
         for vector in record["vectors"]:
             read: dict[str, Any] = {name: from_json(vector[name]) for name in units}
-            found[str(vector["kind"])] = {name: float(getattr(q, "value", q).m_as(units[name])) for name, q in read.items()}
+            found[str(vector["kind"])] = {name: float(q.value.m_as(units[name])) for name, q in read.items()}
     except (KeyError, TypeError, ValueError):
         raise FileError(f"{source}: vectors: a setting cannot be read. Save it again with: curecalc recipe ... --save") from None
     return found

@@ -53,10 +53,10 @@ def surveyed(
     tiles = job.tiles()
     done = _kept(job, tiles, work)
     waiting = [i for i in range(len(tiles)) if i not in done]
-    count = min(os.cpu_count() or 1, len(waiting)) if workers is None else workers
+    count = min(os.cpu_count() or 1 if workers is None else workers, len(waiting))
     if scheduler is not None:
         results = _on_cluster(job, tiles, waiting, scheduler)
-    elif count > 1 and len(waiting) > 1:
+    elif count > 1:
         results = _on_cores(job, tiles, waiting, count)
     else:
         results = ((i, survey_tile(job, tiles[i])) for i in waiting)

@@ -103,12 +103,12 @@ def _wrong_angle(name: str, value: Quantity, unit: Any) -> str:
 
 def _float64(name: str, number: Any, unit: Any) -> Any:
     array = np.asarray(number) if not isinstance(number, np.ma.MaskedArray) else None
-    if array is None or (array.dtype.kind not in "iuf" and not (array.ndim == 0 and _is_real(number))):
+    if array is None or (array.dtype.kind not in "iuf" and (array.ndim or not _is_real(number))):
         what = type(number).__name__ if array is None else f"{array.dtype} values"
         in_unit = f" in {unit_text(unit)}" if unit_text(unit) else ""
         raise QuantityError(f"{name} must hold real numbers, got {what}. Give plain numbers{in_unit}.")
     try:
-        return float(array) if array.ndim == 0 else array.astype(np.float64)
+        return array.astype(np.float64) if array.ndim else float(array)
     except OverflowError:
         raise QuantityError(f"{name} is too large a number to use. Check its unit and exponent.") from None
 
@@ -154,54 +154,48 @@ def _within(numbers: np.ndarray, low: float, high: float) -> bool:
     return all(block.min() >= low and block.max() <= high for block in blocks)
 
 
+def _first(bad: np.ndarray) -> tuple[tuple[int, ...], str]:
+    """Where the first bad one stands, and that in words; nothing of a single number."""
+    where = tuple(np.argwhere(bad)[0].tolist())
+    return where, f" at index {where if len(where) > 1 else where[0]}" if where else ""
+
+
 def _refuse(name: str, number: Any, unit: Any, rule: str, keeps_rule: Any) -> None:
-    if not isinstance(number, float) and number.size == 0:
+    if not np.size(number):
         raise QuantityError(f"{name} is empty. Give it at least one value in {unit_text(unit)}.".replace(" in .", "."))
     values = np.asarray(number, float)
     with np.errstate(invalid="ignore"):
         broken = ~(np.isfinite(values) & keeps_rule(values))
     absurd = not broken.any()
     bad = (np.abs(values) < _SMALLEST) & (values != 0.0) | (np.abs(values) > _LARGEST) if absurd else broken
-    where = tuple(int(i) for i in np.argwhere(bad)[0])
+    where, at = _first(bad)
     got = f"{values[where]:.6g} {unit_text(unit)}".rstrip()
-    at = "" if not where else f" at index {where[0] if len(where) == 1 else where}"
     if absurd:
         few = f"{_SMALLEST:g} to {_LARGEST:g} {unit_text(unit)}".rstrip()
         raise QuantityError(f"{name} is {got}{at}: beyond any use. Check its unit and exponent; {few} can be worked with.")
     raise QuantityError(f"{name} must be {rule}, got {got}{at}.")
 
 
+def _checked(name: str, value: Any, unit: Any, low: float, rule: str, keeps_rule: Any) -> Any:
+    number = _magnitude(name, value, unit)
+    if not (low <= number <= _LARGEST if isinstance(number, float) else _within(number, low, _LARGEST)):
+        _refuse(name, number, unit, rule, keeps_rule)
+    return number
+
+
 def positive(name: str, value: Any, unit: Any) -> Any:
     """Magnitude of `value` in `unit` as float64, finite and above zero; `QuantityError` otherwise."""
-    number = _magnitude(name, value, unit)
-    if isinstance(number, float):
-        if not _SMALLEST <= number <= _LARGEST:
-            _refuse(name, number, unit, "finite and above zero", lambda x: x > 0.0)
-    elif not _within(number, _SMALLEST, _LARGEST):
-        _refuse(name, number, unit, "finite and above zero", lambda x: x > 0.0)
-    return number
+    return _checked(name, value, unit, _SMALLEST, "finite and above zero", lambda x: x > 0.0)
 
 
 def nonnegative(name: str, value: Any, unit: Any) -> Any:
     """Magnitude of `value` in `unit` as float64, finite and not below zero; `QuantityError` otherwise."""
-    number = _magnitude(name, value, unit)
-    if isinstance(number, float):
-        if not 0.0 <= number <= _LARGEST:
-            _refuse(name, number, unit, "finite and not below zero", lambda x: x >= 0.0)
-    elif not _within(number, 0.0, _LARGEST):
-        _refuse(name, number, unit, "finite and not below zero", lambda x: x >= 0.0)
-    return number
+    return _checked(name, value, unit, 0.0, "finite and not below zero", lambda x: x >= 0.0)
 
 
 def finite(name: str, value: Any, unit: Any) -> Any:
     """Magnitude of `value` in `unit` as float64 and finite, of either sign; `QuantityError` otherwise."""
-    number = _magnitude(name, value, unit)
-    if isinstance(number, float):
-        if not -_LARGEST <= number <= _LARGEST:
-            _refuse(name, number, unit, "finite", np.isfinite)
-    elif not _within(number, -_LARGEST, _LARGEST):
-        _refuse(name, number, unit, "finite", np.isfinite)
-    return number
+    return _checked(name, value, unit, -_LARGEST, "finite", np.isfinite)
 
 
 def count(name: str, value: Any, *, minimum: int = 1) -> Any:
@@ -212,15 +206,13 @@ def count(name: str, value: Any, *, minimum: int = 1) -> Any:
     array = np.asarray(value) if plain else np.asarray(None)
     if array.dtype.kind not in "iuf":
         raise QuantityError(f"{name} must be a whole number of at least {minimum}, got {clip(str(value))}.")
-    if array.size == 0:
+    if not array.size:
         raise QuantityError(f"{name} is empty. Give it at least one whole number.")
     bad = ~(np.isfinite(array) & (array == np.floor(array)) & (array >= minimum) & (np.abs(array) < 2**53))
     if bad.any():
-        at = tuple(int(i) for i in np.argwhere(bad)[0]) if array.ndim else ()
-        where = f" at index {at[0] if len(at) == 1 else at}" if at else ""
-        got = array[bad].flat[0] if array.ndim else array
-        raise QuantityError(f"{name} must be a whole number of at least {minimum}, got {got}{where}.")
-    return int(array) if array.ndim == 0 else array.astype(np.int64)
+        where, at = _first(bad)
+        raise QuantityError(f"{name} must be a whole number of at least {minimum}, got {array[where]}{at}.")
+    return array.astype(np.int64) if array.ndim else int(array)
 
 
 def ratio(name: str, value: Any, *, low: float = 0.0, high: float = math.inf, low_open: bool = True, high_open: bool = True) -> Any:
@@ -231,7 +223,7 @@ def ratio(name: str, value: Any, *, low: float = 0.0, high: float = math.inf, lo
         return (x > low if low_open else x >= low) & (x < high if high_open else x <= high)
 
     size = np.abs(number)
-    if np.size(number) == 0 or not np.all(inside(number) & (size <= _LARGEST) & ((size >= _SMALLEST) | (size == 0.0))):
+    if not np.size(number) or not np.all(inside(number) & (size <= _LARGEST) & ((size >= _SMALLEST) | (size == 0.0))):
         rule = f"{'above' if low_open else 'at least'} {low:g}"
         if math.isfinite(high):
             rule += f" and {'below' if high_open else 'at most'} {high:g}"
