@@ -465,7 +465,7 @@ def dose_image(job: Job, window: tuple[float, float, float, float], *, most: int
     fine = Grid.over(window, job.grid.pixel)
     step = max(1, math.ceil(math.sqrt(fine.rows * fine.columns / most)))
     rows = []
-    band = step * math.ceil(256 / step)
+    band = step * math.ceil(job.tile / step)
     for start in range(0, fine.rows, band):
         strip = Grid(fine.x0, fine.y0 + start * fine.pixel, fine.pixel, fine.columns, min(band, fine.rows - start))
         rows.append(layer_dose(job.near(job.first, strip), job.optics, strip)[::step, ::step])

@@ -44,8 +44,8 @@ def along(paths: Paths, dose: np.ndarray, grid: Grid, *, inner: bool = False) ->
         if inner:
             u = 0.5 + _MIDDLE * (u - 0.5)
         places = grid.places(one.x0[row] + u * (one.x1 - one.x0)[row], one.y0[row] + u * (one.y1 - one.y0)[row])
-        on = ((places >= -0.5) & (places <= np.array([[grid.rows], [grid.columns]]) - 0.5)).all(axis=0)
-        doses = np.exp(map_coordinates(spline, places[:, on], order=3, mode="nearest", prefilter=False))
+        on = ((places >= 0.0) & (places <= np.array([[grid.rows], [grid.columns]]) - 1.0)).all(axis=0)
+        doses = np.exp(map_coordinates(spline, places[:, on], order=3, mode="mirror", prefilter=False))
         own, first, count = np.unique(row[on], return_index=True, return_counts=True)
         if len(own):
             least, mean, most = np.minimum.reduceat(doses, first), np.add.reduceat(doses, first) / count, np.maximum.reduceat(doses, first)

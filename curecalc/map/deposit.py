@@ -11,7 +11,7 @@ from typing import Protocol
 
 import numpy as np
 
-from .beam import Beam
+from .beam import ORDER, Beam
 from .points import Legs, even_points
 
 __all__ = ["BASE", "Body", "best_body", "deposit", "lines", "smooth", "weights"]
@@ -63,25 +63,19 @@ def deposit(grid: np.ndarray, x: np.ndarray, y: np.ndarray, e: np.ndarray) -> No
     The base body, in numpy.
     """
     rows, columns = grid.shape
-    flat = grid.reshape(-1)
+    wide = np.zeros((rows + 2 * ORDER, columns + 2 * ORDER))
+    flat = wide.reshape(-1)
     for start in range(0, len(x), _AT_ONCE):
         part = slice(start, start + _AT_ONCE)
         inner = (x[part] > -3.0) & (x[part] < columns + 2.0) & (y[part] > -3.0) & (y[part] < rows + 2.0)
         px, py, pe = (x[part], y[part], e[part]) if inner.all() else (q[part][inner] for q in (x, y, e))
         fx, fy = np.floor(px), np.floor(py)
         wx, wy = weights(px - fx), weights(py - fy)
-        ix, iy = fx.astype(np.int64) - 2, fy.astype(np.int64) - 2
-        whole = bool(len(ix)) and np.min(ix) >= 0 and np.min(iy) >= 0 and np.max(ix) + 5 < columns and np.max(iy) + 5 < rows
-        for j in range(6):
-            ej = wy[j] * pe
-            row = iy + j
-            base = row * columns + ix
-            for i in range(6):
-                if whole:
-                    np.add.at(flat, base + i, ej * wx[i])
-                else:
-                    ok = (row >= 0) & (row < rows) & (ix + i >= 0) & (ix + i < columns)
-                    np.add.at(flat, (base + i)[ok], (ej * wx[i])[ok])
+        first = (fy.astype(np.int64) + ORDER - 2) * wide.shape[1] + fx.astype(np.int64) + ORDER - 2
+        for j, down in enumerate(wy):
+            for i, across in enumerate(wx):
+                np.add.at(flat, first + j * wide.shape[1] + i, down * pe * across)
+    grid += wide[ORDER:-ORDER, ORDER:-ORDER]
 
 
 def lines(

@@ -56,8 +56,6 @@ def edge_errors(
         s = 0.5 * length[side] + (k - 0.5 * (count[side] - 1)) * 0.5 * radius
         at.append(start[side] + way[side] * s[:, None])
         out.append(np.column_stack([way[side][:, 1], -way[side][:, 0]]))
-    if not at:
-        return np.zeros((0, 2)), np.zeros(0)
     places, normal = np.concatenate(at), np.concatenate(out)
     mine = _mine(places, own)
     places, normal = places[mine], normal[mine]
@@ -80,8 +78,6 @@ def corner_errors(
         sharp = turn >= _TURN
         at.append(start[sharp])
         out.append(bisector[sharp] / np.hypot(*bisector[sharp].T)[:, None])
-    if not at:
-        return np.zeros(0, bool), np.zeros(0)
     places, away = np.concatenate(at), np.concatenate(out)
     mine = _mine(places, own)
     places, away = places[mine], away[mine]

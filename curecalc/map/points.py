@@ -222,7 +222,7 @@ def _joint_speeds(one: Paths, scanning: Scanning) -> tuple[np.ndarray, np.ndarra
     joined = np.flatnonzero(one.joints())
     first[joined] = np.minimum(scanning.corner_speed, np.minimum(one.scan_speed[joined], one.scan_speed[joined - 1]))
     gain = 2.0 * scanning.acceleration * one.length
-    for _ in range(len(one) + 1):  # speeds only fall; a few rounds settle them
+    for _ in range(len(one)):  # speeds only fall; a few rounds settle them
         last[:-1] = np.where(one.joints()[1:], first[1:], 0.0)
         new_last = np.minimum(last, np.sqrt(first**2 + gain))
         new_first = np.minimum(first, np.sqrt(new_last**2 + gain))

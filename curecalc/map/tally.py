@@ -72,6 +72,10 @@ _HISTOGRAMS = ("overcure", "edge_error", "deep_edge_error", "corner_cut", "inner
 _LEAST_FIRST, _MOST_FIRST = ("weakest", "rim_weakest", "thin"), ("deepest", "print_through_places", "edge_places")
 
 
+def _rank(name: str, value: float) -> float:
+    return abs(value) if name in _LEAST_FIRST else -abs(value)  # an edge may be wrong to either side
+
+
 @dataclass
 class Tally:
     """Counts and worst places of tiles and layers. Doses mJ/mm^2, lengths mm, areas in pixels."""
@@ -89,8 +93,7 @@ class Tally:
     def offer(self, name: str, found: list[Place]) -> None:
         """Keep the worst of those kept and those found."""
         every = {(round(p.x, 4), round(p.y, 4), p.layer): p for p in [*self.places[name], *found]}
-        worth = -1.0 if name in _MOST_FIRST else 1.0  # an edge may be wrong to either side
-        self.places[name] = sorted(every.values(), key=lambda p: (worth * abs(p.value), p.layer, p.y, p.x))[:KEPT]
+        self.places[name] = sorted(every.values(), key=lambda p: (_rank(name, p.value), p.layer, p.y, p.x))[:KEPT]
 
     def merge(self, other: Tally) -> None:
         """Add another tile's."""

@@ -101,7 +101,7 @@ class Shelf:
     def of_layer(self, layer: int) -> Paths:
         """All vectors and positions of one layer."""
         mine = self.layer == layer
-        part = self.rows.chosen(slice(int(self.begin[mine][0]), int(self.end[mine][-1])) if mine.any() else slice(0, 0))
+        part = self.rows.chosen(slice(int(self.begin[mine][0]), int(self.end[mine][-1])) if mine.any() else slice(0))
         return replace(part, recorded=self._recorded([part], layer))
 
     def near(self, layer: int, window: Window, room: float) -> Paths:
@@ -115,7 +115,7 @@ class Shelf:
         if np.max(draws, initial=0) > np.max(draws[hit], initial=0):
             hit |= self.group[low:high] == self.group[low + int(np.argmax(draws))]
         found = [self._kept(a, b, window, room) for a, b in _runs(self.begin[low:high][hit], self.end[low:high][hit])]
-        return replace(joined(found or [self.rows.chosen(slice(0, 0))]), recorded=self._recorded(found, layer))
+        return replace(joined(found or [self.rows.chosen(slice(0))]), recorded=self._recorded(found, layer))
 
     def crowd(self, window: Window, room: float) -> int:
         """Most vectors of a layer in blocks whose box comes within `room` of a window: about what `near` reads."""
@@ -149,7 +149,7 @@ class Shelf:
             part = self.rows.chosen(slice(a, b))
             yield replace(part, recorded=()) if self.held else part
         if self.held:
-            yield replace(self.rows.chosen(slice(0, 0)), recorded=self.held)
+            yield replace(self.rows.chosen(slice(0)), recorded=self.held)
 
 
 def _draws(one: Paths) -> np.ndarray:

@@ -97,7 +97,7 @@ class StoredPaths:
         """
         start, stop, _ = which.indices(len(self))
         if start >= stop:
-            return replace(self.chosen(slice(0, 1)).chosen(slice(0, 0)), recorded=())
+            return replace(self.chosen(slice(1)).chosen(slice(0)), recorded=())
         columns = checked_arrays(self.read(start, stop), self.texts, self.source, start)
         one = paths_of(columns, self.source, {})
         return (one if self.settings is None else one.filled(self.settings, default=self.default)).faster(self.speed_factor)
@@ -268,9 +268,9 @@ def _in_place(path: str | Path) -> StoredPaths | None:
     except Exception:
         return None
     plain = all(one.info.compress_type == zipfile.ZIP_STORED and one.kind.kind in "fiu" for one in entries)
-    forms = [set(form) <= columns.keys() for form in (ENDS, ("time", "x", "y", "power"))]
+    vectors, positions = (set(form) <= columns.keys() for form in (ENDS, ("time", "x", "y", "power")))
     size = entries[0].shape[0] if entries else 0
-    if not plain or forms.count(True) != 1 or size < _LEAST or ("kind" in columns and not texts):
+    if not plain or vectors == positions or size < _LEAST or ("kind" in columns and not texts):
         return None
     layers = _Layers(str(path))
     bare = StoredPaths(str(path), columns, np.ones(1, np.int64), np.array([0, size]), texts)

@@ -38,7 +38,7 @@ def areas(paths: Paths | StoredPaths) -> np.ndarray:
         begin = 0
         for a, b in one.chains():
             closed = one.closes(a, b)
-            if closed and b - a > 2:
+            if closed:
                 x, y = one.x0[a:b], one.y0[a:b]
                 found[one.layer[a] - first] += 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))  # holes run the other way round
             if closed or b < len(one):

@@ -227,7 +227,7 @@ def paths_from(
     from ..units import MM, MM_S, MW, finite, positive
 
     places = [np.atleast_1d(np.asarray(finite(n, q, MM), float)) for n, q in (("x0", x0), ("y0", y0), ("x1", x1), ("y1", y1))]
-    size = len(places[0])
+    size = max(map(len, places))
     lit = []
     for name, value, unit in (("power", power, MW), ("scan_speed", scan_speed, MM_S), ("beam_radius", beam_radius, MM)):
         lit.append(np.full(size, np.nan) if value is None else np.broadcast_to(positive(name, value, unit), size).astype(float))

@@ -76,7 +76,7 @@ def _magnitude(name: str, value: Any, unit: Any) -> Any:
         # pint's own one-line description of the dimension, for example [mass] * [length] ** 2 / [time] ** 2
         raise QuantityError(f"{name} must convert to {_wanted(unit)}, but {brief(value)} is {value.dimensionality}.") from None
     except (TypeError, ValueError, pint.PintError) as error:
-        if value._REGISTRY is not Quantity(1.0, unit)._REGISTRY:
+        if value._REGISTRY is not unit._REGISTRY:
             raise QuantityError(f"{name} was made by another unit registry. Make it with curecalc.units.Quantity.") from None
         raise QuantityError(f"{name} cannot be read in {_wanted(unit)}: {one_line(error)}.") from None
     if type(number) is float:
@@ -93,7 +93,7 @@ def angular(unit: Any) -> bool:
 
 
 def _wrong_angle(name: str, value: Quantity, unit: Any) -> str:
-    if value.dimensionality != Quantity(1.0, unit).dimensionality:
+    if value.dimensionality != unit.dimensionality:
         return f"{name} must convert to {_wanted(unit)}, but {brief(value)} is {value.dimensionality}."
     if value.unitless:
         return f"{name} has no unit: got {brief(value)}. Give it one, for example Q(20.0, 'deg')."
@@ -167,7 +167,8 @@ def _refuse(name: str, number: Any, unit: Any, rule: str, keeps_rule: Any) -> No
     with np.errstate(invalid="ignore"):
         broken = ~(np.isfinite(values) & keeps_rule(values))
     absurd = not broken.any()
-    bad = (np.abs(values) < _SMALLEST) & (values != 0.0) | (np.abs(values) > _LARGEST) if absurd else broken
+    size = np.abs(values)
+    bad = (size < _SMALLEST) & (size > 0.0) | (size > _LARGEST) if absurd else broken
     where, at = _first(bad)
     got = f"{values[where]:.6g} {unit_text(unit)}".rstrip()
     if absurd:

@@ -55,15 +55,13 @@ def span(low: float, high: float, *, u: float | None = None, digits: int = 4) ->
     >>> span(407.04, 408.5, u=0.62), span(0.0563, 0.352, digits=3), span(0.05, 0.15), span(0.002, 2.0)
     ('407.04 to 408.50', '0.056 to 0.352', '0.05 to 0.15', '0.002 to 2')
     """
-    ends = [figure(end, u, digits=digits) for end in (low, high)]
     small, large = sorted((abs(low), abs(high)))
-    if u or not large / 100.0 < small <= large < 1e6:
-        return " to ".join(ends)
+    if u or not large / 100.0 < small <= large < 1e7:
+        return " to ".join(figure(end, u, digits=digits) for end in (low, high))
     places = max(digits - 1 - math.floor(math.log10(large)), 0)
-    ends = [f"{end:.{places}f}" for end in (low, high)]
-    while "." in ends[0] and all(end.endswith("0") for end in ends):
-        ends = [end[:-1].rstrip(".") if end[-2] == "." else end[:-1] for end in ends]
-    return " to ".join(ends)
+    while places and all(f"{end:.{places}f}".endswith("0") for end in (low, high)):
+        places -= 1
+    return f"{low:.{places}f} to {high:.{places}f}"
 
 
 def show_span(low: Quantity, high: Quantity, *, u: Quantity | None = None, digits: int = 4) -> str:
@@ -176,7 +174,7 @@ def to_json(
     {'value': 300.0, 'unit': 'mW'}
     """
     if isinstance(value, Measured):
-        if standard_uncertainty is None and np.any(value.standard_uncertainty.m != 0):
+        if standard_uncertainty is None and np.any(value.standard_uncertainty.m):
             standard_uncertainty = value.standard_uncertainty
         value = value.value
     kind = kind_of(value)

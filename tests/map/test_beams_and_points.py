@@ -207,10 +207,10 @@ def test_pulses_come_evenly_from_the_start_of_each_vector():
 
 
 def test_recorded_ways_are_lit_where_either_end_is():
-    place = Positions(1, np.arange(6.0), np.arange(6.0), np.zeros(6), np.array([0.0, 0.0, 4.0, 4.0, 0.0, 0.0]))
+    place = Positions(1, np.arange(6.0), np.arange(6.0), np.zeros(6), np.array([0.0, 0.0, 0.4, 0.4, 0.0, 0.0]))
     recorded = replace(vectors(np.zeros((0, 4))), recorded=(place,))
     x, _, dose = (np.concatenate(part) for part in zip(*points(recorded, Scanning(), ROUND)))
-    assert (x.min() > 1.0, x.max() < 4.0, dose.sum()) == (True, True, pytest.approx(2.0 + 4.0 + 2.0))
+    assert (x.min() > 1.0, x.max() < 4.0, dose.sum()) == (True, True, pytest.approx(0.2 + 0.4 + 0.2))
 
 
 def test_tiles_of_a_picture_are_those_of_the_whole():

@@ -58,7 +58,7 @@ def places(paths):
         binary_file(LAYER + LOOP + HATCH),
         binary_file(SHORT, units=b"0.001"),
         binary_file(ALIGNED, units=b"0.001", more=b"$$ALIGN\n"),
-        ascii_file(GOOD.replace(b"\n", b" // a comment //\n"), more=b"$$LAYERS/1\n$$DATE/010126\n$$LABEL/1,part\n"),
+        ascii_file(GOOD.replace(b"\n", b" // a $$comment, 1 //\n"), more=b"$$LAYERS/1\n$$DATE/010126\n$$LABEL/1,part\n"),
         ascii_file(GOOD.replace(b"4,0,0,3,0,3,2,0,0", b"3,0,0,3,0,3,2")),  # closed by meaning
         ascii_file(GOOD.replace(b",", b" , ")),
     ],
@@ -185,6 +185,23 @@ def test_a_hostile_layer_file_is_refused_in_one_line(name):
     assert text.startswith("part.cli: ")
     assert "\n" not in text
     assert len(text) < 300
+
+
+@pytest.mark.usefixtures("pieces")
+def test_long_lists_are_read_some_at_a_time_and_errors_name_their_command():
+    points = ",".join(f"{k},{k % 7}" for k in range(200)).encode()
+    long = b"$$LAYER/0.1\n$$POLYLINE/1,2,200," + points
+    assert read_layer_bytes("a.cli", ascii_file(long)).x1.tolist() == list(range(1, 200))
+    for more, words in (
+        (b"\n$$CIRCLE/1,2,3", "command 3: unknown command 'CIRCLE'"),
+        (b"\n$$LAYER/1,2", "command 3: a layer has one height"),
+    ):
+        with pytest.raises(FileError, match=words):
+            read_layer_bytes("a.cli", ascii_file(long + more))
+    with pytest.raises(FileError, match="command 2 at byte 6 of the geometry: unknown command 999"):
+        read_layer_bytes("a.cli", binary_file(LAYER + struct.pack("<H", 999)))
+    with pytest.raises(FileError, match="command 3 at byte 52 of the geometry: the file ends within it"):
+        read_layer_bytes("a.cli", binary_file(LAYER + LOOP + b"\x7f"))
 
 
 TABLES = {

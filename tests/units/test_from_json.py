@@ -18,3 +18,4 @@ def test_a_spread_that_is_no_number_is_refused():
 
 def test_numbers_come_back():
     assert from_json({"value": 3, "unit": "mW", "standard_uncertainty": 0.5}).standard_uncertainty.m_as("W") == 5e-4
+    assert from_json({"value": 3, "unit": "mW"}).standard_uncertainty.m == 0.0

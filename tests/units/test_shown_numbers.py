@@ -79,6 +79,8 @@ def test_digits_of_a_number(value, u, text):
         (0.0563, 0.352, {"digits": 3}, "0.056 to 0.352"),
         (407.04, 408.5, {"u": 0.62}, "407.04 to 408.50"),
         (2.0, 2.0, {}, "2 to 2"),
+        (9.2e6, 9.91e6, {}, "9200000 to 9910000"),
+        (1.1e7, 1.25e7, {}, "1.1e+07 to 1.25e+07"),
     ],
 )
 def test_digits_of_a_range(low, high, more, text):
@@ -144,6 +146,8 @@ def test_sizes_that_can_be_worked_with(many):
             values = np.ones(many)
             values[place] = number
             assert accepts(check, "power", Q(values, "mW"), MW) == taken, (check, number, place)
+    with pytest.raises(QuantityError, match=r"power is 2e[+]30 mW at index 1: beyond any use"):
+        nonnegative("power", Q([0.0, 2e30], "mW"), MW)
     with pytest.raises(QuantityError, match=r"power is 1e-31 mW: beyond any use.*1e-30 to 1e[+]30 mW can be worked with"):
         positive("power", Q(1e-31, "mW"), MW)
     with pytest.raises(QuantityError, match="above zero, got -1 mW at index 2"):
