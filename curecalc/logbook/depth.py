@@ -21,8 +21,7 @@ __all__ = ["SettingsInForce", "depth_over_time", "power_for_depth"]
 class SettingsInForce:
     """Settings held fixed while the rest moves, in kernel units: mm/s, mm, passes. A spacing makes it a raster.
 
-    `power_share` is the share of the power read that the settings use, `beam_share` their beam radius over the one measured. The rest says
-    how the spot is shaped and where the tracks run (rad, Hz), and how the beam leans.
+    `power_share` is the share of the power read that the settings use, `beam_share` their beam radius over the one measured.
     """
 
     scan_speed: float
@@ -33,14 +32,6 @@ class SettingsInForce:
     power_share: float = 1.0
     beam_share: float = 1.0
     cross_hatch: bool = False
-    radius_ratio: float = 1.0
-    spot_angle: float = 0.0
-    track_angle: float = 0.0
-    pulse_rate: float | None = None
-    incidence_angle: float = 0.0
-    incidence_direction: float = 0.0
-    refractive_index: float = 1.5
-    s_polarised_share: float = 0.5
 
     def __post_init__(self) -> None:
         if not (self.scan_speed > 0.0 and math.isfinite(self.scan_speed)):
@@ -50,31 +41,13 @@ class SettingsInForce:
 
     def form(self, law: type[Law] = Plain) -> Form:
         """The kind of calculation the settings ask of the model."""
-        return Form(
-            law,
-            raster=self.hatch_spacing is not None,
-            round=self.radius_ratio == 1.0,
-            pulsed=self.pulse_rate is not None,
-            cross_hatch=self.cross_hatch,
-            spot_angle=self.spot_angle,
-            track_angle=self.track_angle,
-            incidence_angle=self.incidence_angle,
-            incidence_direction=self.incidence_direction,
-            refractive_index=self.refractive_index,
-            s_polarised_share=self.s_polarised_share,
-        )
+        return Form(law, raster=self.hatch_spacing is not None, cross_hatch=self.cross_hatch)
 
     def inputs(self, power: Any, beam_radius: Any, constants: Mapping[str, Any]) -> dict[str, Any]:
         """Named inputs of the model for a power and a radius as read, and the constants of the resin's law."""
-        radius = self.beam_share * beam_radius
-        own = {
-            "scan_speed": self.scan_speed,
-            "hatch_spacing": self.hatch_spacing,
-            "passes": float(self.passes),
-            "pulse_rate": self.pulse_rate,
-        }
-        spot = {"beam_radius": radius} if self.radius_ratio == 1.0 else {"radius_x": radius, "radius_y": self.radius_ratio * radius}
-        return {"power": self.power_share * power, **spot, **{k: v for k, v in own.items() if v is not None}, **constants}
+        own = {"power": self.power_share * power, "beam_radius": self.beam_share * beam_radius, "scan_speed": self.scan_speed}
+        spacing = {} if self.hatch_spacing is None else {"hatch_spacing": self.hatch_spacing}
+        return own | spacing | {"passes": float(self.passes), **constants}
 
 
 def depth_over_time(

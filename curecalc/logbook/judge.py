@@ -16,7 +16,7 @@ import numpy as np
 from ..physics import laws
 from ..recipe.assurance import Curve, assured_log_exposure, depth_state, relative_variance
 from ..recipe.bounds import INFINITE, Task
-from ..recipe.light import Shape, shape
+from ..recipe.light import Pattern, Shape, shape
 from ..recipe.outcome import at_settings, step_of, with_ends
 
 __all__ = ["Judged", "Power", "Promise", "judge"]
@@ -176,60 +176,61 @@ def judge(
         between = None if spacing is None else spacing[rows]
         return at_settings(which, powers[rows], radii[rows], between, speeds[rows], light=own, wanted=0.0)
 
+    relative = relative_variance(errors, *light[4:])
+
     def wanted(which: Task, row: int) -> float:
-        relative = relative_variance(errors, *(part[row] for part in light[4:]))
         target = which.depth_for(radii[row], None if spacing is None else spacing[row])
-        return float(assured_log_exposure(which.curve, errors, relative, target, assurance=task.assurance, single=task.single))
+        return float(assured_log_exposure(which.curve, errors, relative[row], target, assurance=task.assurance, single=task.single))
 
     found, then = at(now, slice(9)), at(task, slice(2, 3))
     depth_then = float(then["depth"][0]) if aim is None else aim
     before, today = _margins(task, then, depth_then), _margins(now, found, depth_then)
     # both curves were fitted to coupons of a day: what is uncertain in either stands between them
     fitted = (curve, task.curve) if fresh_lot else (curve,)
-    parts = [part for one in fitted for part in ((math.sqrt(one.centre_variance), 0.0), (0.0, math.sqrt(one.slope_variance)))]
-    bent = [
-        _margins(moved, at(moved, slice(1)), depth_then)
-        for moved in (replace(now, curve=_moved(curve, *part), assured_limits=False) for part in parts)
-    ]
-    relative = relative_variance(errors, *(part[0] for part in light[4:]))
-    state = depth_state(curve, errors, found["log_exposure"][0], relative, single=task.single)
-    slope = float(curve.slope(curve.coordinate(found["log_exposure"][0])))
+    moves = [((math.sqrt(one.centre_variance), 0.0), (0.0, math.sqrt(one.slope_variance))) for one in fitted]
+    moved = [[replace(now, curve=_moved(curve, *move), assured_limits=False) for move in pair] for pair in moves]
+    bent = [[_margins(one, at(one, slice(1)), depth_then) for one in pair] for pair in moved]
+    dose, dose_at_level = found["log_exposure"][:2]
+    state = depth_state(curve, errors, dose, relative[0], single=task.single)
+    slope = float(curve.slope(curve.coordinate(dose)))
     # what assurance leaves over, as ln dose: today, at the level, as chosen
     need = wanted(now, 0)
-    spare = found["log_exposure"][:2] - need
-    spare_then = float(then["log_exposure"][0]) - (wanted(task, 2) if fresh_lot or fresh_spot else need)
+    spare = np.array([dose, dose_at_level]) - need
+    spare_then = then["log_exposure"].item() - (wanted(task, 2) if fresh_lot or fresh_spot else need)
     from scipy.special import ndtri
 
     k = float(ndtri(task.assurance))
     promises = []
     for name, (value, limit, margin) in today.items():
-        margin = np.broadcast_to(margin, (9,))
-        by_power, by_radius, by_speed = ((margin[i] - margin[i + 1]) / (2.0 * _STEP) for i in (3, 5, 7))
-        squares = [float(moved[name][2][0] - margin[0]) ** 2 for moved in bent]
-        by_curve = math.sqrt(sum(squares[:2]))
+        newest, level, _, *stepped = np.broadcast_to(margin, (9,))
+        by_power, by_radius, by_speed = ((up - down) / (2.0 * _STEP) for up, down in np.reshape(stepped, (3, 2)))
+        by_curve, *by_others = (sum((one[name][2].item() - newest) ** 2 for one in pair) for pair in bent)
         u = math.sqrt(
             by_power**2 * (errors.power**2 + errors.exposure_scale**2)
             + by_radius**2 * (errors.beam_radius**2 + errors.beam_radius_scale**2)
             + (by_speed * errors.scan_speed) ** 2
-            + by_curve**2
+            + by_curve
         )
         days = 2.0 * (by_power * errors.power) ** 2  # the powers of both days of coupons
-        changed = (sum(squares) + days if fresh_lot else 0.0) + (by_radius * errors.beam_radius if fresh_spot else 0.0) ** 2
+        changed = (by_curve + sum(by_others) + days if fresh_lot else 0.0) + (by_radius * errors.beam_radius if fresh_spot else 0.0) ** 2
         like = _LIKE * abs(limit)  # a search ends this near a limit
         # what the recipe kept clear of the limit for its assurance, where it did
-        clear = [np.ravel(part.get(_CLEAR.get(name, ""), 0.0))[0] for part in (then, found)]
-        held, gap = float(before[name][2][0]) >= clear[0] - like, margin[:2] + like - clear[0]
-        if not held:
-            held, gap = float(before[name][2][0]) >= -like, margin[:2] + like
-        sure = margin[0] >= (clear[1] or k * u) - like
+        clear_then, clear = (np.ravel(part.get(_CLEAR.get(name, ""), 0.0))[0] for part in (then, found))
+        margin_then, gap = before[name][2].item(), np.array([newest, level])
+        held = margin_then >= clear_then - like
+        if held:
+            gap = gap + like - clear_then
+        else:
+            held, gap = margin_then >= -like, gap + like
+        sure = newest >= (clear or k * u) - like
         if name == "bond":
             u, sure = float(state["standard_uncertainty"]), spare[0] >= -_HELD
-            held, gap = (True, spare * slope) if spare_then >= -_HELD else (held, margin[:2])
+            held, gap = (True, spare * slope) if spare_then >= -_HELD else (held, np.array([newest, level]))
         proof = [PROOF * math.hypot(by_power * sd, math.sqrt(changed)) for sd in (power.newest_sd, power.level_sd)]
-        lost = margin[1] < -SURE * u - like or (held and bool(np.any(gap < -np.array(proof))))
-        values = np.broadcast_to(value, (9,))
-        promises.append(Promise(name, float(values[0]), float(limit), u, "lost" if lost else "kept" if sure else "near"))
-    speed = chosen["scan_speed"] * math.exp(float(found["log_exposure"][0]) - math.log(float(curve.cure.dose(depth_then))))
+        lost = level < -SURE * u - like or (held and bool(np.any(gap < -np.array(proof))))
+        shown = float(np.ravel(value)[0])
+        promises.append(Promise(name, shown, float(limit), u, "lost" if lost else "kept" if sure else "near"))
+    speed = chosen["scan_speed"] * math.exp(dose - math.log(float(curve.cure.dose(depth_then))))
     return Judged(
         task.kind,
         float(max(found["depth"][0], 0.0)),
@@ -243,20 +244,8 @@ def judge(
 
 def hand_task(*, settings: Any, curve: Curve, errors: Any, assurance: float, bounds: Any, kind: str) -> Task:  # settings: SettingsInForce
     """A task for settings written by hand: layer and overcure are what they promise."""
-    from ..physics.light import Gaussian
-    from ..recipe.light import Pattern
-
     law: laws.Law = curve.cure
-    spot = Gaussian(1.0) if settings.radius_ratio == 1.0 else Gaussian(1.0, settings.radius_ratio, settings.spot_angle)
-    pattern = Pattern(
-        settings.hatch_spacing is not None,
-        settings.passes,
-        settings.cross_hatch,
-        settings.pulse_rate,
-        spot,
-        (settings.track_angle,),
-        law.exponent,
-        law.reference_irradiance,
-    )
+    raster, dose = settings.hatch_spacing is not None, {"exponent": law.exponent, "reference": law.reference_irradiance}
+    pattern = Pattern(raster, settings.passes, settings.cross_hatch, **dose)
     depth = settings.layer_thickness + (settings.overcure or 0.0)
     return Task(kind, pattern, settings.layer_thickness, depth, assurance, False, curve, errors, bounds)

@@ -124,13 +124,12 @@ def standing(logbook: Logbook, machine: str, power: PowerState | None, beam: Ent
         tasks = promises(record)
         full = float(entry.payload["power"]["value"]) / float(entry.payload["power_share"])
         share, fresh_spot = _spot_share(entry, beam, radius, unknown)
-        own = tasks[0][0].curve
         fresh_lot = curve.time > entry.time or curve.lot != entry.lot
-        lot = _lot_curve(curve, own) if fresh_lot else own
         # the reading that the settings rest on scatters too
         sds = [power.scatter * math.sqrt(1.0 + part) for part in (1.0, _level_variance(count))]
         light = Power(power.newest / full, today / full, *sds)
-        judged = [judge(task, one, curve=lot, power=light, radius=share, fresh_lot=fresh_lot, fresh_spot=fresh_spot) for task, one in tasks]
+        known = {"power": light, "radius": share, "fresh_lot": fresh_lot, "fresh_spot": fresh_spot}
+        judged = [judge(task, one, curve=_lot_curve(curve, task.curve) if fresh_lot else task.curve, **known) for task, one in tasks]
         return Standing(entry, tuple(judged), tuple(unknown), kept)
     force = settings_in_force(logbook, machine, until=until)
     if force is None or force[0].layer_thickness is None:

@@ -288,13 +288,10 @@ def test_settings_by_hand_state_their_range_and_their_inputs():
     for wrong in ({"scan_speed": 0.0}, {"scan_speed": math.inf}, {"scan_speed": 1.0, "hatch_spacing": 0.0}):
         with pytest.raises(QuantityError):
             SettingsInForce(**wrong)
-    given = SettingsInForce(1000.0, 0.05, passes=3, power_share=0.5, beam_share=2.0, radius_ratio=1.5).inputs(
-        30.0, 0.1, {"penetration_depth": 0.15}
-    )
+    given = SettingsInForce(1000.0, 0.05, passes=3, power_share=0.5, beam_share=2.0).inputs(30.0, 0.1, {"penetration_depth": 0.15})
     assert given == {
         "power": 15.0,
-        "radius_x": 0.2,
-        "radius_y": pytest.approx(0.3),
+        "beam_radius": 0.2,
         "scan_speed": 1000.0,
         "hatch_spacing": 0.05,
         "passes": 3.0,
@@ -582,16 +579,13 @@ def test_what_is_uncertain_about_a_promise_by_hand():
 
 
 def test_settings_written_by_hand_become_a_task():
-    settings = SettingsInForce(
-        900.0, 0.05, 3, 0.1, 0.03, cross_hatch=True, radius_ratio=2.0, spot_angle=0.3, track_angle=0.4, pulse_rate=5e4
-    )
-    task = judge.hand_task(settings=settings, curve=LINE, errors=Errors(), assurance=0.9, bounds=Bounds(*OPEN), kind="x")
+    settings = SettingsInForce(900.0, 0.05, 3, 0.1, 0.03, cross_hatch=True)
+    bent = judge.replace(LINE, law=laws.Threshold(DP, EC, 0.7, 50.0))
+    task = judge.hand_task(settings=settings, curve=bent, errors=Errors(), assurance=0.9, bounds=Bounds(*OPEN), kind="x")
     pattern = task.pattern
-    assert (pattern.raster, pattern.passes, pattern.crossed, pattern.pulse_rate) == (True, 3, True, 5e4)
+    assert (pattern.raster, pattern.passes, pattern.crossed, pattern.pulse_rate) == (True, 3, True, None)
+    assert (pattern.exponent, pattern.reference) == (0.7, 50.0)
     assert (task.depth, task.layer_thickness, task.assurance, task.kind, task.single) == (pytest.approx(0.13), 0.1, 0.9, "x", False)
-    # semi-axes 1 and 2 turned by 0.3: W^2 = R diag(1, 4) R'
-    c, s = math.cos(0.3), math.sin(0.3)
-    assert [float(v) for v in pattern.spot.matrix()] == pytest.approx([c * c + 4 * s * s, -3 * c * s, s * s + 4 * c * c])
     plain = judge.hand_task(
         settings=SettingsInForce(900.0, layer_thickness=0.1), curve=LINE, errors=Errors(), assurance=0.9, bounds=Bounds(*OPEN), kind="x"
     )

@@ -1,0 +1,255 @@
+"""What is asked of the judge: readings of today against those of the settings, fresh lots and spots, how a baseline begins."""
+
+import math
+from datetime import UTC, datetime
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from curecalc.logbook import entries, judge, today
+from curecalc.logbook.depth import SettingsInForce
+from curecalc.logbook.series import Series
+from curecalc.physics import laws
+from curecalc.recipe.assurance import Curve, Errors
+from curecalc.recipe.bounds import INFINITE, Bounds
+from curecalc.units import Measured
+from curecalc.units import Quantity as Q
+
+DP, EC, DEPTH, P, W = 0.15, 0.08, 0.13, 30.0, 0.1
+OPEN = (0.0, INFINITE) * 3
+
+
+def stored(day):
+    return entries.moment(datetime.fromtimestamp(day * 86400.0, UTC))
+
+
+def powers(values, days=None, u=0.01):
+    n, values = len(values), np.array(values, dtype=float)
+    days = np.arange(n) if days is None else days
+    return Series("power", "", "mW", tuple(range(n)), np.array(days, dtype=float), values, u * values, ("A",) * n, (None,) * n)
+
+
+def line(height=0.0, slope=0.0):
+    return Curve(DP, math.log(EC), math.log(EC), height**2, slope**2, 0.0, INFINITE, law=laws.Plain(DP, EC))
+
+
+def bond(newest, level=1.0, *, curve=None, errors=None, sd=1e-9, bounds=None, **fresh):
+    """How a line stands that just cured DEPTH at full power: its depth falls by Dp a unit of ln power or ln radius."""
+    curve = curve or line()
+    speed = math.sqrt(2.0 / math.pi) * P / (W * EC * math.exp(DEPTH / DP))
+    settings = SettingsInForce(speed, layer_thickness=0.1, overcure=0.03)
+    bounds = bounds or Bounds(*OPEN)
+    task = judge.hand_task(settings=settings, curve=curve, errors=errors or Errors(), assurance=0.5, bounds=bounds, kind="line")
+    chosen = {"power": P, "beam_radius": W, "hatch_spacing": None, "scan_speed": speed}
+    asked = {"fresh_lot": False, "fresh_spot": False} | fresh
+    return judge.judge(task, chosen, curve=curve, power=judge.Power(newest, level, sd, sd), **asked)
+
+
+@pytest.mark.parametrize(
+    ("fresh", "height", "slope", "errors", "sd_of_depth"),
+    [
+        # the powers of both days of coupons, each 2 %
+        ({"fresh_lot": True}, 0.0, 0.0, {"power": 0.02}, math.sqrt(2.0) * 0.02 * DP),
+        # both curves' height to 1 um
+        ({"fresh_lot": True}, 0.001, 0.0, {}, math.sqrt(2.0) * 0.001),
+        # both curves' Dp to 2 um, of which a depth d takes d/Dp: s = sqrt(2) 2 um (DEPTH - 3.7 s)/Dp
+        ({"fresh_lot": True}, 0.0, 0.002, {}, DEPTH / (DP / (math.sqrt(2.0) * 0.002) + 3.7)),
+        ({"fresh_spot": True}, 0.0, 0.0, {"beam_radius": 0.03}, 0.03 * DP),
+        ({"fresh_spot": True, "fresh_lot": True}, 0.001, 0.0, {"beam_radius": 0.03}, math.hypot(0.03 * DP, math.sqrt(2.0) * 0.001)),
+    ],
+)
+def test_what_was_measured_anew_must_be_beyond_its_own_scatter_too(fresh, height, slope, errors, sd_of_depth):
+    for share, standing in ((0.99, "near"), (1.01, "lost")):
+        newest = math.exp(-3.7 * sd_of_depth / DP * share)
+        found = bond(newest, curve=line(height, slope), errors=Errors(**errors), **fresh)
+        assert found.promises[0].standing == standing
+        # what was not measured anew scatters no more than the readings
+        assert bond(newest, curve=line(height, slope), errors=Errors(**errors)).promises[0].standing == "lost"
+
+
+def test_a_depth_beyond_its_most_is_lost_by_the_scatter_of_readings_too():
+    # 0.14 mm are the most: 0.13 was kept clear of it; the power that cures 0.14 is held, beyond it by 3.7 x 1 % of Dp is lost
+    for over, standing in ((-0.001, "kept"), (0.036, "near"), (0.04, "lost")):
+        share = math.exp((0.01 + over * DP) / DP)
+        found = bond(share, 1.0, sd=0.01, bounds=Bounds(*OPEN, overcure=0.04))
+        deep = next(one for one in found.promises if one.name == "depth")
+        assert (deep.standing, deep.limit) == (standing, pytest.approx(0.14))
+        assert deep.value == pytest.approx(0.14 + over * DP)
+    # where it was beyond the limit when it was chosen, no reading proves anything: three of all that is uncertain must
+    for most, standing in ((0.0299, "kept"), (0.0295, "lost")):
+        found = bond(1.0, 1.0, sd=0.01, bounds=Bounds(*OPEN, overcure=most))
+        assert next(one for one in found.promises if one.name == "depth").standing == standing  # within 0.2 % of the limit it is met
+
+
+# ---------------------------------------------------------------- the settings in force
+
+
+class Book:
+    """In place of a logbook: the newest entry of each kind."""
+
+    def __init__(self, **newest):
+        self.newest = newest
+
+    def latest(self, kind, **_):
+        return self.newest.get(kind)
+
+
+def entry(day, **more):
+    held = {"beam_radius": 0.1, "penetration_depth": DP} | more.pop("lengths", {})
+    quantities = {name: Measured(Q(v, "mm"), Q(0.02 * v, "mm")) for name, v in held.items()}
+    quantities["critical_exposure"] = Measured(Q(EC, "mJ/mm^2"), Q(0.002, "mJ/mm^2"))
+    known = {"number": 1, "time": stored(day), "attached": (), "payload": {}, "lot": "L", "quantity": quantities.get}
+    return SimpleNamespace(**(known | more))
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """What the judge is asked, call by call."""
+    calls = []
+    monkeypatch.setattr(today, "judge", lambda task, chosen, **more: calls.append((task, chosen, more)) or len(calls))
+    return calls
+
+
+def state(values, scatter=0.01):
+    return today.PowerState(powers(values), None, scatter, None)
+
+
+def test_a_kept_recipe_is_judged_by_shares_of_the_power_it_was_made_for(monkeypatch, asked):
+    own = line()
+    tasks = [(SimpleNamespace(curve=own, kind="hatch"), {"a": 1}), (SimpleNamespace(curve=own, kind="contour"), {"b": 2})]
+    monkeypatch.setattr(today, "promises", lambda record: tasks)
+    # made for 200 mW, five sixths of a machine of 240 mW, with a beam half of what is measured
+    payload = {"promised": {}, "power": {"value": 200.0}, "power_share": 5.0 / 6.0, "beam_share": 0.5}
+    recipe = entry(10.0, payload=payload, number=3, lengths={"beam_radius": 0.05}, attached=(SimpleNamespace(role="recipe"),))
+    power = state([240.0, 239.0, 230.0, 228.0, 226.0])
+    book = Book(recipe=recipe, retune=entry(10.0, number=2))
+    found = today.standing(book, "A", power, entry(9.0, lengths={"beam_radius": 0.11}), entry(9.0), "")
+    assert (found.entry.number, found.kept, found.unknown, found.kinds) == (3, True, (), (1, 2))
+    r = today.CORRELATION
+    for (task, chosen), (got, at, more) in zip(tasks, asked):
+        assert (got, at, more["curve"], more["fresh_lot"], more["fresh_spot"]) == (task, chosen, own, False, False)
+        assert more["radius"] == pytest.approx(0.5 * 0.11 / 0.05)
+        light = more["power"]
+        # no reading since the settings: the newest alone is the level
+        assert (light.newest, light.level) == (pytest.approx(226.0 / 240.0), pytest.approx(226.0 / 240.0))
+        assert (light.newest_sd, light.level_sd) == (pytest.approx(0.01 * math.sqrt(2.0)), pytest.approx(0.01 * math.sqrt(2.0)))
+    asked.clear()
+    found = today.standing(Book(recipe=entry(1.0, payload=payload, number=3)), "A", power, entry(2.0), entry(9.0), "")
+    light = asked[0][2]["power"]
+    assert (light.level, found.kept) == (pytest.approx(229.0 / 240.0), False)  # the median of four
+    # of four neighbours that resemble each other: (4 + 6 r + 4 r^2 + 2 r^3)/16, and a median has pi/2 times the variance of a mean
+    variance = math.pi / 2.0 * (4.0 + 6.0 * r + 4.0 * r * r + 2.0 * r**3) / 16.0
+    assert light.level_sd == pytest.approx(0.01 * math.sqrt(1.0 + variance))
+
+
+@pytest.mark.parametrize(("day", "lot", "fresh"), [(9.0, "L", False), (10.0, "L", False), (11.0, "L", True), (9.0, "M", True)])
+def test_a_lot_is_fresh_where_it_is_another_or_calibrated_since(monkeypatch, asked, day, lot, fresh):
+    own = line(height=1.0)
+    monkeypatch.setattr(today, "promises", lambda record: [(SimpleNamespace(curve=own), {})])
+    recipe = entry(10.0, payload={"promised": {}, "power": {"value": 200.0}, "power_share": 1.0})
+    today.standing(Book(recipe=recipe), "A", state([200.0, 200.0]), entry(10.0), entry(day, lot=lot), "")
+    ((_, _, more),) = asked
+    assert (more["fresh_lot"], more["fresh_spot"]) == (fresh, True)  # no share of a beam is kept: this one may be it
+    assert (more["curve"] is own) is not fresh
+
+
+def test_settings_by_hand_are_judged_by_the_depth_they_state(monkeypatch, asked):
+    recipe = entry(1.0, payload={"assurance": 0.8, "kind_of_vector": "hatch"})
+    settings = SettingsInForce(900.0, 0.05, 1, 0.1, 0.03, power_share=0.5, beam_share=2.0)
+    monkeypatch.setattr(today, "settings_in_force", lambda *_, **__: (settings, recipe))
+    power = state([240.0, 200.0, 220.0])
+    found = today.standing(Book(retune=recipe), "A", power, entry(2.0), entry(3.0), "")
+    ((task, chosen, more),) = asked
+    assert chosen == {"power": 110.0, "beam_radius": 0.2, "hatch_spacing": 0.05, "scan_speed": 900.0}
+    assert (task.assurance, task.kind, task.depth, more["aim"]) == (0.8, "hatch", pytest.approx(0.13), pytest.approx(0.13))
+    assert (task.errors.power, task.errors.beam_radius) == (pytest.approx(0.01), pytest.approx(0.02))
+    assert more["power"] == judge.Power(1.0, pytest.approx(210.0 / 220.0), INFINITE, INFINITE)
+    assert (more["fresh_lot"], more["fresh_spot"], found.kept, found.kinds) == (False, False, False, (1,))
+    recipe.payload.clear()
+    today.standing(Book(retune=recipe), "A", power, entry(2.0), entry(3.0), "")
+    assert (asked[1][0].assurance, asked[1][0].kind) == (0.95, "settings")
+    for force in (None, (SettingsInForce(900.0), recipe)):
+        monkeypatch.setattr(today, "settings_in_force", lambda *_, force=force, **__: force)
+        found = today.standing(Book(retune=recipe), "A", power, entry(2.0), entry(3.0), "")
+        assert found.unknown == ("the settings state no scan_speed and layer_thickness: whether layers bond cannot be judged",)
+    missing = today.standing(Book(retune=recipe), "A", None, None, entry(3.0), "")
+    assert missing.unknown == ("no power reading and no beam in the logbook: whether layers bond cannot be judged",)
+
+
+# ---------------------------------------------------------------- where a baseline begins
+
+
+def watched(monkeypatch, read, **newest):
+    """The state of readings a day apart, and what the chart was given."""
+    given = []
+    monkeypatch.setattr(today, "watch", lambda values, **more: given.append((values, more)) or SimpleNamespace(sd=0.5))
+
+    def series(_book, _name, *, machine, since=None, until=None, first=None, last=None):
+        found = read
+        if since is not None:
+            found = found.part(np.flatnonzero(found.times >= found_day(since)))
+        if until is not None:
+            found = found.part(np.flatnonzero(found.times <= found_day(until)))
+        count = len(found)
+        return found.part(np.arange(count)[: first or count][-(last or count) :]) if count else found
+
+    monkeypatch.setattr(today, "series", series)
+    found = today.power_state(Book(**newest), "A", stored(1e4), newest.pop("start", None))
+    return found, given
+
+
+def found_day(time):
+    return datetime.fromisoformat(time).timestamp() / 86400.0
+
+
+@pytest.mark.parametrize(
+    ("count", "charted", "points"),
+    [(99, range(99), None), (100, range(100), 20), (110, range(110), 20), (120, range(120), 20), (150, [*range(20), *range(50, 150)], 20)],
+)
+def test_a_chart_has_the_first_twenty_and_the_newest_hundred_readings(monkeypatch, count, charted, points):
+    found, ((logs, more),) = watched(monkeypatch, powers(np.arange(count) + 200.0))
+    assert np.exp(logs) == pytest.approx(np.array(charted) + 200.0)
+    assert (more["points"], more["earlier"].size, more["stated"]) == (points, 0, pytest.approx(0.01))
+    assert (len(found.readings), found.newest, found.scatter) == (min(count, 100), count + 199.0, 0.5)
+
+
+def test_a_baseline_begins_with_the_machine_s_entry_or_the_reading_of_a_retune(monkeypatch):
+    read = powers(np.arange(50) + 200.0)
+    retune = SimpleNamespace(time=stored(45.5))
+    last = SimpleNamespace(time=stored(45.0))
+
+    for start, newest, begins, first in (
+        (None, {}, None, 0),
+        (40.0, {}, 40.0, 40),
+        (None, {"retune": retune, "power": last}, 45.0, 45),
+        (44.0, {"retune": retune, "power": last}, 45.0, 45),
+        (46.0, {"retune": retune, "power": last}, 46.0, 46),  # the machine was serviced after
+        (45.2, {"retune": retune, "power": last}, 45.5, 46),  # the retune's reading is from before the service
+        (None, {"retune": retune}, 45.5, 46),
+    ):
+        found, ((_, more),) = watched(monkeypatch, read, start=None if start is None else stored(start), **newest)
+        assert found.baseline == (None if begins is None else stored(begins))
+        assert found.readings.values[0] == 200.0 + first
+        # the thirty before it tell the scatter; the reading that begins it is not among them
+        earlier = np.exp(more["earlier"])
+        if begins is None:
+            assert earlier.size == 0
+        elif begins == int(begins):
+            assert earlier == pytest.approx(200.0 + np.arange(first - 29, first))
+
+
+def test_one_reading_alone_has_no_chart_but_a_scatter(monkeypatch):
+    monkeypatch.setattr(today, "display_step", lambda values: 2.4)
+    for stated, scatter in ((0.02, 0.02), (0.0, 0.01), (1e-3, 1e-3)):
+        # a display of 2.4 mW in 240 scatters by 1 %/sqrt(12), no more than is stated
+        found, given = watched(monkeypatch, powers([240.0], u=stated))
+        assert (found.watch, given, found.scatter) == (None, [], pytest.approx(scatter))
+    found, ((_, more),) = watched(monkeypatch, powers([240.0, 240.0], u=0.02))
+    assert more["step"] == pytest.approx(0.01)
+    found, ((_, more),) = watched(monkeypatch, powers([240.0, 240.0], u=1e-3))
+    assert more["step"] == pytest.approx(math.sqrt(12.0) * 1e-3)
+    # nothing since the baseline began: the newest before it
+    found, given = watched(monkeypatch, powers([200.0, 240.0]), start=stored(9.0))
+    assert (found.readings.values.tolist(), found.baseline, given) == ([240.0], stored(9.0), [])
+    assert watched(monkeypatch, powers([]))[0] is None
