@@ -163,18 +163,19 @@ def judge(
     """
     errors, now = task.errors, replace(task, curve=curve)
     up = math.exp(_STEP)
-    # rows: today, level of the newest readings, as chosen; then power, radius and speed moved up and down
-    powers = chosen["power"] * np.array([power.newest, power.level, 1.0, up * power.newest, power.newest / up, *4 * [power.newest]])
-    radii = chosen["beam_radius"] * np.array([radius, radius, 1.0, radius, radius, up * radius, radius / up, radius, radius])
-    speeds = chosen["scan_speed"] * np.array([*7 * [1.0], up, 1.0 / up])
-    spacing = None if chosen["hatch_spacing"] is None else np.full(9, chosen["hatch_spacing"])
+    newest, level = power.newest, power.level
+    # shares of what was chosen: today, at the level of the newest readings, as chosen; then power, radius and speed moved up and down
+    shares = [(newest, radius, 1.0), (level, radius, 1.0), (1.0, 1.0, 1.0), (up * newest, radius, 1.0), (newest / up, radius, 1.0)]
+    shares += [(newest, up * radius, 1.0), (newest, radius / up, 1.0), (newest, radius, up), (newest, radius, 1.0 / up)]
+    powers, radii, speeds = (np.array(shares) * [chosen["power"], chosen["beam_radius"], chosen["scan_speed"]]).T
+    spacing = None if chosen["hatch_spacing"] is None else np.full(powers.shape, chosen["hatch_spacing"])
     light = with_ends(task, shape(task.pattern, radii, spacing, speeds, step_of(task)), powers, radii, speeds, spacing)
-    light = Shape(*(np.broadcast_to(part, (9,)) for part in light))
+    light = Shape(*(np.broadcast_to(part, powers.shape) for part in light))
 
     def at(which: Task, rows: slice) -> dict[str, Any]:
         own = Shape(*(part[rows] for part in light))
         between = None if spacing is None else spacing[rows]
-        return at_settings(which, powers[rows], radii[rows], between, speeds[rows], light=own, wanted=0.0)
+        return at_settings(which, powers[rows], radii[rows], between, speeds[rows], light=own)
 
     relative = relative_variance(errors, *light[4:])
 
@@ -182,7 +183,7 @@ def judge(
         target = which.depth_for(radii[row], None if spacing is None else spacing[row])
         return float(assured_log_exposure(which.curve, errors, relative[row], target, assurance=task.assurance, single=task.single))
 
-    found, then = at(now, slice(9)), at(task, slice(2, 3))
+    found, then = at(now, slice(None)), at(task, slice(2, 3))
     depth_then = float(then["depth"][0]) if aim is None else aim
     before, today = _margins(task, then, depth_then), _margins(now, found, depth_then)
     # both curves were fitted to coupons of a day: what is uncertain in either stands between them
@@ -202,9 +203,9 @@ def judge(
     k = float(ndtri(task.assurance))
     promises = []
     for name, (value, limit, margin) in today.items():
-        newest, level, _, *stepped = np.broadcast_to(margin, (9,))
+        at_newest, at_level, _, *stepped = np.broadcast_to(margin, powers.shape)
         by_power, by_radius, by_speed = ((up - down) / (2.0 * _STEP) for up, down in np.reshape(stepped, (3, 2)))
-        by_curve, *by_others = (sum((one[name][2].item() - newest) ** 2 for one in pair) for pair in bent)
+        by_curve, *by_others = (sum((one[name][2].item() - at_newest) ** 2 for one in pair) for pair in bent)
         u = math.sqrt(
             by_power**2 * (errors.power**2 + errors.exposure_scale**2)
             + by_radius**2 * (errors.beam_radius**2 + errors.beam_radius_scale**2)
@@ -216,18 +217,18 @@ def judge(
         like = _LIKE * abs(limit)  # a search ends this near a limit
         # what the recipe kept clear of the limit for its assurance, where it did
         clear_then, clear = (np.ravel(part.get(_CLEAR.get(name, ""), 0.0))[0] for part in (then, found))
-        margin_then, gap = before[name][2].item(), np.array([newest, level])
+        margin_then, gap = before[name][2].item(), np.array([at_newest, at_level])
         held = margin_then >= clear_then - like
         if held:
             gap = gap + like - clear_then
         else:
             held, gap = margin_then >= -like, gap + like
-        sure = newest >= (clear or k * u) - like
+        sure = at_newest >= (clear or k * u) - like
         if name == "bond":
             u, sure = float(state["standard_uncertainty"]), spare[0] >= -_HELD
-            held, gap = (True, spare * slope) if spare_then >= -_HELD else (held, np.array([newest, level]))
+            held, gap = (True, spare * slope) if spare_then >= -_HELD else (held, np.array([at_newest, at_level]))
         proof = [PROOF * math.hypot(by_power * sd, math.sqrt(changed)) for sd in (power.newest_sd, power.level_sd)]
-        lost = level < -SURE * u - like or (held and bool(np.any(gap < -np.array(proof))))
+        lost = at_level < -SURE * u - like or (held and bool(np.any(gap < -np.array(proof))))
         shown = float(np.ravel(value)[0])
         promises.append(Promise(name, shown, float(limit), u, "lost" if lost else "kept" if sure else "near"))
     speed = chosen["scan_speed"] * math.exp(dose - math.log(float(curve.cure.dose(depth_then))))

@@ -32,8 +32,8 @@ def fresh_since(logbook: Logbook, machine: str | None) -> str | None:
     """Stored time of the newest machine entry that begins a new baseline; None when there is none."""
     if machine is None:
         return None
-    rows = [row for row in logbook.values("machine", ["new_baseline"], machine=machine) if row[5]]
-    return rows[-1][1] if rows else None
+    rows = logbook.values("machine", ["new_baseline"], machine=machine)
+    return max((time for _, time, *_, begins in rows if begins), default=None)
 
 
 @dataclass(frozen=True)
@@ -81,9 +81,9 @@ def power_state(logbook: Logbook, machine: str, until: str, start: str | None) -
     earlier = series(logbook, "power", machine=machine, until=start, last=EARLIER).values[:-1] if start is not None else np.zeros(0)
     level = float(np.median(values))
     stated = float(np.median(newest.uncertainties / newest.values)) or USUAL
-    step = min(display_step(np.concatenate([earlier, values])) / level, math.sqrt(12.0) * stated)
     if values.size < 2:
-        return PowerState(newest, None, max(stated, step / math.sqrt(12.0)), start)
+        return PowerState(newest, None, stated, start)
+    step = min(display_step(np.concatenate([earlier, values])) / level, math.sqrt(12.0) * stated)
     found = watch(np.log(values), stated=stated, step=step, earlier=np.log(earlier), points=points)
     return PowerState(newest, found, found.sd, start)
 
@@ -195,7 +195,7 @@ def _lot_curve(entry: Entry, old: Curve | None) -> Curve:
         "ec": float(ec.value.m_as(MJ_MM2)),
         "u_ec": float(ec.standard_uncertainty.m_as(MJ_MM2)),
     }
-    blank = Curve(values["dp"], math.log(values["ec"]), 0.0, 0.0, 0.0, 0.0, INFINITE)
+    blank = Curve(*6 * [0.0], INFINITE)
     return curve_of_headline(blank if old is None else old, **values, correlation=float(entry.payload.get("correlation") or 0.0))
 
 

@@ -34,16 +34,34 @@ def line(height=0.0, slope=0.0):
     return Curve(DP, math.log(EC), math.log(EC), height**2, slope**2, 0.0, INFINITE, law=laws.Plain(DP, EC))
 
 
-def bond(newest, level=1.0, *, curve=None, errors=None, sd=1e-9, bounds=None, **fresh):
-    """How a line stands that just cured DEPTH at full power: its depth falls by Dp a unit of ln power or ln radius."""
+def bond(newest, level=1.0, *, curve=None, errors=None, sd=1e-9, bounds=None, assurance=0.5, aim=DEPTH, spacing=None, **fresh):
+    """How a line stands that just cured `aim` at full power: its depth falls by Dp a unit of ln power or ln radius."""
     curve = curve or line()
-    speed = math.sqrt(2.0 / math.pi) * P / (W * EC * math.exp(DEPTH / DP))
-    settings = SettingsInForce(speed, layer_thickness=0.1, overcure=0.03)
-    bounds = bounds or Bounds(*OPEN)
-    task = judge.hand_task(settings=settings, curve=curve, errors=errors or Errors(), assurance=0.5, bounds=bounds, kind="line")
-    chosen = {"power": P, "beam_radius": W, "hatch_spacing": None, "scan_speed": speed}
+    dose = math.sqrt(2.0 / math.pi) * P / W if spacing is None else P / spacing
+    speed = dose / (EC * math.exp(aim / DP))
+    settings = SettingsInForce(speed, spacing, layer_thickness=0.1, overcure=0.03)
+    bounds, errors = bounds or Bounds(*OPEN), errors or Errors()
+    task = judge.hand_task(settings=settings, curve=curve, errors=errors, assurance=assurance, bounds=bounds, kind="line")
+    chosen = {"power": P, "beam_radius": W, "hatch_spacing": spacing, "scan_speed": speed}
     asked = {"fresh_lot": False, "fresh_spot": False} | fresh
     return judge.judge(task, chosen, curve=curve, power=judge.Power(newest, level, sd, sd), **asked)
+
+
+def test_a_raster_of_narrow_lines_gives_the_mean_dose_and_a_line_what_the_newest_reading_says():
+    for spacing in (0.02, None):
+        found = bond(0.8, 0.9, spacing=spacing, bounds=Bounds(*OPEN, ripple=0.001))
+        assert found.depth == pytest.approx(DEPTH + DP * math.log(0.8))
+        (only,) = [one for one in found.promises if one.name == "bond"]
+        assert (only.value, only.limit) == (pytest.approx(found.depth), pytest.approx(DEPTH))
+        assert [one.value for one in found.promises if one.name == "ripple"] == ([pytest.approx(0.0, abs=1e-9)] if spacing else [])
+
+
+def test_a_bond_that_was_assured_is_lost_where_it_is_proven_not_to_be():
+    # 2 % of power: 97.5 % are assured by 1.95996 u more than is held on the average (normal table), u = 0.02 Dp
+    given = {"errors": Errors(power=0.02), "assurance": 0.975, "sd": 0.001}
+    for deeper, fall, standing in ((1.9601, 0.0035, "near"), (1.9601, 0.0039, "lost"), (1.9598, 0.0039, "near")):
+        found = bond(math.exp(-fall), aim=DEPTH + deeper * 0.02 * DP, **given)
+        assert found.promises[0].standing == standing
 
 
 @pytest.mark.parametrize(
@@ -242,9 +260,9 @@ def test_a_baseline_begins_with_the_machine_s_entry_or_the_reading_of_a_retune(m
 def test_one_reading_alone_has_no_chart_but_a_scatter(monkeypatch):
     monkeypatch.setattr(today, "display_step", lambda values: 2.4)
     for stated, scatter in ((0.02, 0.02), (0.0, 0.01), (1e-3, 1e-3)):
-        # a display of 2.4 mW in 240 scatters by 1 %/sqrt(12), no more than is stated
         found, given = watched(monkeypatch, powers([240.0], u=stated))
         assert (found.watch, given, found.scatter) == (None, [], pytest.approx(scatter))
+    # a display of 2.4 mW in 240 steps by 1 %, and scatters by no more than is stated
     found, ((_, more),) = watched(monkeypatch, powers([240.0, 240.0], u=0.02))
     assert more["step"] == pytest.approx(0.01)
     found, ((_, more),) = watched(monkeypatch, powers([240.0, 240.0], u=1e-3))
@@ -253,3 +271,11 @@ def test_one_reading_alone_has_no_chart_but_a_scatter(monkeypatch):
     found, given = watched(monkeypatch, powers([200.0, 240.0]), start=stored(9.0))
     assert (found.readings.values.tolist(), found.baseline, given) == ([240.0], stored(9.0), [])
     assert watched(monkeypatch, powers([]))[0] is None
+
+
+def test_a_new_baseline_begins_with_the_newest_machine_entry_that_says_so():
+    rows = [(n, stored(float(n)), "A", None, None, begins) for n, begins in enumerate((None, True, False, True, None))]
+    book = SimpleNamespace(values=lambda kind, fields, *, machine, until: rows if (kind, machine, until) == ("machine", "A", "u") else [])
+    assert today.fresh_since(book, "A", "u") == stored(3.0)
+    assert today.fresh_since(book, "B") is None
+    assert today.fresh_since(book, None) is None
