@@ -22,24 +22,24 @@ class Glance(Logbook):
     until : str
         A stored time.
     fields : sequence of str
-        Of machine entries, in the order in which `about` gives them.
+        Of machine entries.
     """
 
     def __init__(self, book: Logbook, until: str, fields: Sequence[str]) -> None:
         vars(self).update(vars(book))
         self.until = until
         self.machines = self.names("machine")
-        self._about: dict[str, list[tuple[Any, ...]]] = {}
-        for row in super().values("machine", fields, until=until):
-            self._about.setdefault(row[2], []).append(row)
+        self._about: dict[str, list[dict[str, Any]]] = {}
+        for _, time, machine, _, _, *held in super().values("machine", fields, until=until):
+            self._about.setdefault(machine, []).append({"time": time} | dict(zip(fields, held)))
         self._newest: dict[tuple[str, str, str], Entry | None] = {}
         self._gather("machine", self.machines, ("lot", "beam", "power", "recipe", "retune"))
         lots = {entry.lot for (kind, *_), entry in self._newest.items() if kind == "lot" and entry is not None and entry.lot is not None}
         self._gather("lot", sorted(lots), ("calibration", "comparison"))
         self.expiry = self._expiry(sorted(lots))
 
-    def about(self, machine: str) -> list[tuple[Any, ...]]:
-        """Machine entries of a machine, as `values` gives them."""
+    def about(self, machine: str) -> list[dict[str, Any]]:
+        """Time and fields of the machine entries of a machine."""
         return self._about.get(machine, [])
 
     def latest(self, kind: str, **names: Any) -> Entry | None:

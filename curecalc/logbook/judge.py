@@ -19,8 +19,9 @@ from ..recipe.bounds import INFINITE, Task
 from ..recipe.light import Pattern, Shape, shape
 from ..recipe.outcome import at_settings, step_of, with_ends
 
-__all__ = ["Judged", "Power", "Promise", "judge"]
+__all__ = ["STANDINGS", "Judged", "Power", "Promise", "judge"]
 
+STANDINGS = ("lost", "near", "kept")
 PROOF = 3.7  # standard deviations of the scatter of readings
 SURE = 3.0  # standard uncertainties of all that is uncertain
 _STEP = 1e-4
@@ -81,8 +82,7 @@ class Judged:
     @property
     def standing(self) -> str:
         """The worst of its promises."""
-        order = ("lost", "near", "kept")
-        return min((one.standing for one in self.promises), key=order.index, default="kept")
+        return min((one.standing for one in self.promises), key=STANDINGS.index, default="kept")
 
     def to_dict(self) -> dict[str, Any]:
         """As it stands in JSON."""

@@ -23,7 +23,7 @@ from .book import Logbook
 from .drifting import FEWEST, power_limits
 from .entries import Entry, moment
 from .glance import Glance
-from .judge import Judged, Promise
+from .judge import STANDINGS, Judged, Promise
 from .series import Series, days, when
 from .today import PowerState, Standing, power_state, standing
 
@@ -180,7 +180,7 @@ def shop_status(logbook: Logbook, *, now: float | None = None) -> ShopState:
     until = moment(datetime.fromtimestamp((today + AHEAD) * 86400.0, UTC))
     number, head = logbook.head()
     glance = Glance(logbook, until, ["out_of_use", *_EVERY_FIELDS, "new_baseline"])
-    in_use = [name for name in glance.machines if not (about := glance.about(name)) or not about[-1][5]]
+    in_use = [name for name in glance.machines if not any(row["out_of_use"] for row in glance.about(name)[-1:])]
     machines = [_Look(glance, name, today).state() for name in in_use]
     machines.sort(key=lambda one: (LEVELS.index(one.state), one.machine))
     return ShopState(tuple(machines), number, head, tuple(_ahead(logbook, until)))
@@ -218,8 +218,7 @@ class _Look:
 
     def every(self, name: str) -> float:
         """The machine's own interval in days."""
-        place = 6 + 2 * list(EVERY).index(name)
-        given = [row[place] for row in self.about if row[place] is not None and row[place + 1] == "s"]
+        given = [row[f"{name}.value"] for row in self.about if row[f"{name}.unit"] == "s"]
         return given[-1] / 86400.0 if given else EVERY[name]
 
     def latest(self, kind: str, **names: str) -> Entry | None:
@@ -231,8 +230,8 @@ class _Look:
         lot = None if load is None else load.lot
         beam = self.latest("beam", machine=self.machine)
         curve = None if lot is None else self.latest("calibration", lot=lot)
-        begun = [row[1] for row in self.about if row[-1]]
-        power = power_state(self.book, self.machine, self.until, begun[-1] if begun else None)
+        begun = max((row["time"] for row in self.about if row["new_baseline"]), default=None)
+        power = power_state(self.book, self.machine, self.until, begun)
         self._lot(lot)
         calibrated = self._calibration(lot, curve)
         spot = self._ages(power, beam)
@@ -241,8 +240,7 @@ class _Look:
         lost = self._settings(found, lone)
         chart, fade = self._power(power, found, lost)
         self.items.sort(key=lambda one: LEVELS.index(one.level))
-        order = ("lost", "near", "kept")
-        worst = min(found.kinds, key=lambda one: (order.index(one.standing), one.depth - one.layer), default=None)
+        worst = min(found.kinds, key=lambda one: (STANDINGS.index(one.standing), one.depth - one.layer), default=None)
         return MachineState(
             self.machine,
             lot,

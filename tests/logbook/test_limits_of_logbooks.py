@@ -75,14 +75,18 @@ def test_a_lot_near_its_expiry(days, said):
     assert not said or (found.items[0].level == said[0] and said[1] in found.items[0].text)
 
 
+def every(power, calibration, beam, unit="s"):
+    """A machine entry that says how often, in days."""
+    row = {"time": stored(1.0), "out_of_use": None, "new_baseline": None}
+    for name, days in (("power_reading_every", power), ("calibration_every", calibration), ("beam_reading_every", beam)):
+        row |= {f"{name}.value": days and 86400.0 * days, f"{name}.unit": days and unit}
+    return row
+
+
 @pytest.mark.parametrize(("age", "due"), [(0.0, False), (1.0, True)])
 @pytest.mark.parametrize(
     ("about", "scale"),
-    [
-        ([], 1.0),
-        ([(None,) * 6 + (3.5 * 86400.0, "s", 45.0 * 86400.0, "s", 91.5 * 86400.0, "s", None)], 0.5),
-        ([(None,) * 6 + (1.0, "d") * 3 + (None,)], 1.0),
-    ],
+    [([], 1.0), ([every(1.0, 1.0, 1.0), every(3.5, 45.0, 91.5), every(None, None, None)], 0.5), ([every(1.0, 1.0, 1.0, "d")], 1.0)],
 )
 def test_what_is_due_after_a_week_a_quarter_and_half_a_year(about, scale, age, due):
     found = look(about)
