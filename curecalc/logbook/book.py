@@ -225,7 +225,7 @@ class Logbook:
         if near:
             raise QuantityError(
                 f"{what}: {name!r} is not in the logbook, but {folded[near[0]]!r} is. If it is a new {what}, introduce it first: "
-                f"curecalc log add {what} --{what} {name!r}"
+                f"curecalc log add {what} --{'machine-name' if what == 'machine' else what} {name!r}"
             )
 
     def _check_corrects(self, kind: str, corrects: int | None) -> int | None:

@@ -7,6 +7,7 @@ import time
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import groupby, takewhile
 from typing import Any
 
 import numpy as np
@@ -22,7 +23,7 @@ from ..statistics.watch import CORRELATION, delay
 from ..symbols import percent
 from ..units import Shown, figure
 from .book import Logbook
-from .depth import SettingsInForce, power_for_depth
+from .depth import power_for_depth
 from .series import Series, days, depth_series, series, settings_in_force, when
 from .today import fresh_since
 
@@ -49,12 +50,12 @@ class Forecast:
     def to_dict(self, unit: str) -> dict[str, Any]:
         """The forecast as it stands in JSON, with dates."""
         ends = (self.crossing.time, self.crossing.low, self.crossing.high)
-        dates = [when(day) if _is_date(day) else None for day in ends]
+        date, *interval = (when(day) if _is_date(day) else None for day in ends)
         return {
             "meaning": self.meaning,
             "limit": {"value": self.limit, "unit": unit},
-            "date": dates[0],
-            "interval": dates[1:],
+            "date": date,
+            "interval": interval,
             "confidence": self.crossing.confidence,
             "text": self.text,
         }
@@ -213,17 +214,13 @@ def drift_report(
     each = whole if start is None else whole.since(days(start))
     of_lots = name in ("penetration_depth", "critical_exposure") and len({one for one in each.lots if one}) > 1
     found = _lot_means(each) if of_lots else each
-    shared = _shared(found) if name == "depth" else 0.0
     base, text = _baseline(logbook, found, machine, baseline_points, centre, sd)
     singles = individuals_chart(found.values, baseline=base, rules=rules, width=width)
-    smooth = ewma_chart(found.values, baseline=base, weight=weight, width=width, correlation=shared)
+    smooth = ewma_chart(found.values, baseline=base, weight=weight, width=width, correlation=_shared(found))
     relative = name in _MULTIPLIED and bool((found.values > 0).all())
-    from_place = _lot_in_vat(found) if name == "depth" else _departed(found, smooth, relative)
-    few = len(found) - from_place < FEWEST
-    line = None if of_lots or (name == "depth" and few) else _line(found, relative, 0 if few else from_place)
-    month = month_u = None
-    if line is not None:
-        month, month_u = 30.0 * line.slope, 30.0 * line.slope_uncertainty
+    begun = _lot_in_vat(found) if name == "depth" else _departed(found, smooth, relative)
+    line = None if of_lots or (name == "depth" and len(found) - begun < FEWEST) else _line(found, relative, begun)
+    month, month_u = (None, None) if line is None else (30.0 * line.slope, 30.0 * line.slope_uncertainty)
     today = time.time() / 86400.0 if now is None else now
     forecasts = () if line is None else _forecasts(logbook, found, line, relative, machine, limit, confidence, today)
     notes = [*singles.notes, *(line.notes if line is not None else ())]
@@ -273,11 +270,9 @@ def _lot_means(found: Series) -> Series:
 
 
 def _shared(found: Series) -> float:
-    """Correlation of neighbouring depths: they share beam and calibration for m rows on average, 1 - 1/m."""
-    if len(found) < 2:
-        return 0.0
-    changes = 1 + sum(one != other for one, other in zip(found.parts[1:], found.parts))
-    return 1.0 - changes / len(found)
+    """Correlation of neighbouring depths: they share beam and calibration for m rows on average, 1 - 1/m; none of other readings."""
+    runs = sum(1 for _ in groupby(found.parts))
+    return 1.0 - runs / len(found) if runs else 0.0
 
 
 def _baseline(
@@ -316,20 +311,16 @@ def _about(found: Series) -> str:
 
 
 def _departed(found: Series, smooth: Chart, relative: bool) -> int:
-    """Place of the first reading of the trend: when the chart signals now, where the readings bent off their level."""
-    last = len(smooth.plotted) - 1
-    if last < FEWEST or not any(signal.index == last for signal in smooth.signals):
+    """Place of the first reading of the trend: when the chart signals now, where the readings bent off their level if enough are left."""
+    if len(found) < FEWEST or len(found) - 1 not in [signal.index for signal in smooth.signals]:
         return 0
-    begun = bend(found.times, np.log(found.values) if relative else found.values)
-    return int(np.searchsorted(found.times, begun))
+    begun = int(np.searchsorted(found.times, bend(found.times, np.log(found.values) if relative else found.values)))
+    return begun if len(found) - begun >= FEWEST else 0
 
 
 def _lot_in_vat(found: Series) -> int:
     """Place of the first row of the lot now in the vat: a trend of depth across lots would be one of lots."""
-    place = len(found) - 1
-    while place > 0 and found.lots[place - 1] == found.lots[-1]:
-        place -= 1
-    return max(0, place)
+    return len(found) - sum(1 for _ in takewhile(lambda lot: lot == found.lots[-1], reversed(found.lots)))
 
 
 def _line(found: Series, relative: bool, start: int) -> Trend | None:
@@ -355,15 +346,16 @@ def _since_settings(logbook: Logbook, found: Series, machine: str | None, base: 
 def _between(found: Series) -> Components | None:
     keep = [i for i, lot in enumerate(found.lots) if lot]
     groups = [found.lots[i] for i in keep]
-    if len(set(groups)) < 2 or len(groups) <= len(set(groups)):
+    try:
+        return between_and_within(groups=groups, values=found.values[keep])
+    except QuantityError:  # no lot was measured twice
         return None
-    return between_and_within(groups=groups, values=found.values[keep])
 
 
 def _with_covariates(logbook: Logbook, found: Series) -> Covariates | None:
     """ln Ec on temperature and on the age of the lot within lots, where one or both were recorded often enough."""
-    opened = {row[3]: row[5] for row in logbook.values("lot", ["opened"]) if row[5]}
-    temperature = {row[0]: row[5] for row in logbook.values("calibration", ["temperature.value"])}
+    opened = {lot: day for *_, lot, _, day in logbook.values("lot", ["opened"]) if day}
+    temperature = {number: value for number, *_, value in logbook.values("calibration", ["temperature.value"])}
     ages, degrees = [], []
     for number, day, lot in zip(found.numbers, found.times.tolist(), found.lots):
         since = opened.get(lot)
@@ -433,7 +425,7 @@ def _forecasts(
     if found.name == "power" and machine is not None:
         limits = power_limits(logbook, machine)
     if found.name == "depth" and machine is not None:
-        settings: SettingsInForce = settings_in_force(logbook, machine)[0]  # type: ignore[index]
+        settings, _ = settings_in_force(logbook, machine)  # type: ignore[misc]
         if settings.layer_thickness is not None:
             limits = [("the depth is no more than the layer", settings.layer_thickness)]
     if limit is not None:
@@ -449,25 +441,23 @@ def _forecast(meaning: str, limit: float, found: Series, line: Trend, relative: 
     share = percent(confidence)
     if found.name in ("power", "depth") and float(line.at(today)) <= target:
         text = "already passed."
+    elif reached.low > today + FARTHEST:
+        text = f"not within {FARTHEST / 365:.0f} years ({share})."
     elif not reached.bounded:
         text = "the readings show no trend clear enough to say when."
-        if reached.low > today + FARTHEST:
-            text = f"not within {FARTHEST / 365:.0f} years ({share})."
-        elif _is_date(reached.low) and reached.low > today:
+        if _is_date(reached.low) and reached.low > today:
             text = f"not before {_date(reached.low, today)} ({share}); the trend is not yet clear enough to say when."
     elif reached.high < today:
         text = "the trend does not run towards it."
     else:
-        dates = [_date(day, today) for day in (reached.time, reached.low, reached.high)]
-        text = f"about {dates[0]} ({share}: {dates[1]} to {dates[2]})."
-        if reached.low > today + FARTHEST:
-            text = f"not within {FARTHEST / 365:.0f} years ({share})."
+        date, low, high = (_date(day, today) for day in (reached.time, reached.low, reached.high))
+        text = f"about {date} ({share}: {low} to {high})."
     text = f"{figure(limit)} {found.unit}".rstrip() + f" ({meaning}): {text}"
     return Forecast(meaning, limit, reached, text)
 
 
 def _date(day: float, today: float) -> str:
-    return when(day) if _is_date(day) and day < today + FARTHEST else f"{FARTHEST / 365:.0f} years or more"
+    return when(day) if day < today + FARTHEST else f"{FARTHEST / 365:.0f} years or more"
 
 
 def _is_date(day: float) -> bool:

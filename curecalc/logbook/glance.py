@@ -32,7 +32,7 @@ class Glance(Logbook):
         self._about: dict[str, list[dict[str, Any]]] = {}
         for _, time, machine, _, _, *held in super().values("machine", fields, until=until):
             self._about.setdefault(machine, []).append({"time": time} | dict(zip(fields, held)))
-        self._newest: dict[tuple[str, str, str], Entry | None] = {}
+        self._newest: dict[tuple[Any, ...], Entry | None] = {}  # by kind and names asked for
         self._gather("machine", self.machines, ("lot", "beam", "power", "recipe", "retune"))
         lots = {entry.lot for (kind, *_), entry in self._newest.items() if kind == "lot" and entry is not None and entry.lot is not None}
         self._gather("lot", sorted(lots), ("calibration", "comparison"))
@@ -44,10 +44,8 @@ class Glance(Logbook):
 
     def latest(self, kind: str, **names: Any) -> Entry | None:
         """As of any logbook, without asking again for what was gathered."""
-        about = [(kind, *item) for item in names.items() if item != ("until", self.until)]
-        if len(about) == len(names) - 1 == 1 and about[0] in self._newest:
-            return self._newest[about[0]]
-        return super().latest(kind, **names)
+        asked = (kind, *sorted(names.items()))
+        return self._newest[asked] if asked in self._newest else super().latest(kind, **names)
 
     def _expiry(self, lots: Sequence[str]) -> dict[str, str]:
         """The day after which each lot is too old, as far as it was written down."""
@@ -62,7 +60,7 @@ class Glance(Logbook):
 
     def _gather(self, what: str, names: Sequence[str], kinds: Iterable[str]) -> None:
         """The newest entries of these kinds about each name."""
-        numbers: dict[int, tuple[str, str, str]] = {}
+        numbers: dict[int, tuple[Any, ...]] = {}
         for kind in kinds:
             clause, values = where(kind=kind, until=self.until)
             for some in parts(names):
@@ -72,8 +70,10 @@ class Glance(Logbook):
                         f"FROM (VALUES {', '.join(['(?)'] * len(some))}) AS named",
                         (*values, *some),
                     )
-                self._newest |= {(kind, what, name): None for name in some}
-                numbers |= {number: (kind, what, name) for name, number in rows if number is not None}
+                for name, number in rows:
+                    asked = (kind, (what, name), ("until", self.until))
+                    self._newest[asked] = None
+                    numbers |= {} if number is None else {number: asked}
         for some_numbers in parts(list(numbers)):
             for entry in self._select(f"WHERE number IN ({', '.join('?' * len(some_numbers))})", some_numbers):
                 self._newest[numbers[entry.number]] = entry

@@ -352,8 +352,7 @@ def _check_identity(connection: Database, path: Path) -> None:
 
 
 def _upgrade(connection: Database, path: Path) -> None:
-    if connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-        connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA journal_mode = WAL")
     version = _version(connection)
     if version == VERSION:
         return

@@ -88,6 +88,7 @@ def test_a_new_logbook_is_its_group_s_and_a_writer_waits_half_a_minute(tmp_path:
         }
         assert settings == {"busy_timeout": 30_000, "foreign_keys": 1, "synchronous": 2}
         assert path.stat().st_mode & 0o777 == 0o660
+    assert path.read_bytes()[68:72] == b"Cure"  # by which other programs know it
 
 
 @pytest.mark.parametrize(

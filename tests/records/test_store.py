@@ -354,8 +354,10 @@ def test_a_file_of_an_earlier_program_is_read_and_upgraded(tmp_path, dump: str) 
         old = [entry.to_dict() for entry in book.entries(corrected=True)]
         assert len(old) == count
         head = book.head()
+    assert path.read_bytes()[18:20] == b"\1\1"  # of its time: no write-ahead log
     with Logbook(path) as book:
         assert [entry.to_dict() for entry in book.entries(corrected=True)] == old
+        assert path.read_bytes()[18:20] == b"\2\2"
         assert verify(book, head=head).passed
         book.add("note", {"text": "after the upgrade"})
         assert verify(book, head=head).passed
