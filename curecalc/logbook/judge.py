@@ -246,7 +246,7 @@ def judge(
 def hand_task(*, settings: Any, curve: Curve, errors: Any, assurance: float, bounds: Any, kind: str) -> Task:  # settings: SettingsInForce
     """A task for settings written by hand: layer and overcure are what they promise."""
     law: laws.Law = curve.cure
-    raster, dose = settings.hatch_spacing is not None, {"exponent": law.exponent, "reference": law.reference_irradiance}
-    pattern = Pattern(raster, settings.passes, settings.cross_hatch, **dose)
+    plain = Pattern(settings.hatch_spacing is not None, settings.passes, settings.cross_hatch)
+    pattern = plain._replace(exponent=law.exponent, reference=law.reference_irradiance)
     depth = settings.layer_thickness + (settings.overcure or 0.0)
     return Task(kind, pattern, settings.layer_thickness, depth, assurance, False, curve, errors, bounds)

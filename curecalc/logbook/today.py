@@ -128,7 +128,7 @@ def standing(logbook: Logbook, machine: str, power: PowerState | None, beam: Ent
         # the reading that the settings rest on scatters too
         sds = [power.scatter * math.sqrt(1.0 + part) for part in (1.0, _level_variance(count))]
         light = Power(power.newest / full, today / full, *sds)
-        known = {"power": light, "radius": share, "fresh_lot": fresh_lot, "fresh_spot": fresh_spot}
+        known: dict[str, Any] = {"power": light, "radius": share, "fresh_lot": fresh_lot, "fresh_spot": fresh_spot}
         judged = [judge(task, one, curve=_lot_curve(curve, task.curve) if fresh_lot else task.curve, **known) for task, one in tasks]
         return Standing(entry, tuple(judged), tuple(unknown), kept)
     force = settings_in_force(logbook, machine, until=until)
@@ -195,7 +195,7 @@ def _lot_curve(entry: Entry, old: Curve | None) -> Curve:
         "ec": float(ec.value.m_as(MJ_MM2)),
         "u_ec": float(ec.standard_uncertainty.m_as(MJ_MM2)),
     }
-    blank = Curve(*6 * [0.0], INFINITE)
+    blank = Curve(*[*np.zeros(6), INFINITE])
     return curve_of_headline(blank if old is None else old, **values, correlation=float(entry.payload.get("correlation") or 0.0))
 
 
