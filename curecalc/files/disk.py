@@ -103,11 +103,11 @@ def check_target(option: str, path: str, endings: tuple[str, ...], *, others: It
 
 
 def _same(target: Path, other: object) -> bool:
-    if not isinstance(other, str) or not other or len(other) > 4000 or "\0" in other:
+    if not isinstance(other, str) or not other:
         return False
     try:
         return Path(other).resolve() == target.resolve() and (target.exists() or Path(other).suffix != "")
-    except OSError:
+    except (OSError, ValueError):
         return False
 
 

@@ -8,6 +8,7 @@ A document is declared by a `Schema` and read whole or not at all. Quantities ar
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 import tomllib
 from collections.abc import Sequence
@@ -49,8 +50,8 @@ class Document:
 
 def complaint(source: str, lines: dict[KeyPath, int], path: KeyPath, message: str) -> str:
     """`source:line: key: message`, with the line of the nearest key that has one."""
-    line = next((lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines), None)
-    where = f"{source}:{line}" if line else source
+    line = _line_of(lines, path)
+    where = source if line == math.inf else f"{source}:{line}"
     return f"{where}: {key_name(path)}: {message}" if path else f"{where}: {message}"
 
 
@@ -92,15 +93,16 @@ def parse_document(data: bytes | str, schema: Schema, *, source: str) -> Documen
     reader = Reader(schema.name)
     values = reader.table((), tree, schema.table())
     if reader.problems:
-        first = min(reader.problems, key=lambda problem: _line_of(lines, problem[0]))
-        more = len(reader.problems) - 1
-        tail = f" ({more} more problem{'s' if more > 1 else ''} in this file.)" if more else ""
-        raise FileError(complaint(source, lines, first[0], first[1] + tail))
+        (path, message), *others = sorted(reader.problems, key=lambda problem: _line_of(lines, problem[0]))
+        tail = f" ({len(others)} more problem{'s' * bool(others[1:])} in this file.)" if others else ""
+        raise FileError(complaint(source, lines, path, message + tail))
     return Document(source, schema, values, hashlib.sha256(raw).hexdigest(), text, lines)
 
 
-def _line_of(lines: dict[KeyPath, int], path: KeyPath) -> int:
-    return next((lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines), 10**9)
+def _line_of(lines: dict[KeyPath, int], path: KeyPath) -> float:
+    """Where the nearest key stands that has a line."""
+    nearest = (lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines)
+    return next(nearest, math.inf)
 
 
 def _decode(raw: bytes, source: str, schema: Schema) -> str:

@@ -160,7 +160,7 @@ def _text(name: str, begin: Callable[[], Iterator[str]], names: Names, max_rows:
         if body.lower().startswith("sep=") and len(body) <= 5:
             continue
         marked = next(csv.reader([body.lstrip("# ")], delimiter=_delimiter(body, names) or ","), [])
-        if body.startswith("#") and len(marked) > 1 and _is_setting(marked, names):
+        if body.startswith("#") and marked and _is_setting(marked, names):
             above.append((index + 1, marked))
             continue
         if body.startswith("#") or (_ASSIGNED.match(body.strip('"')) and not _looks_like_header(body, names)):
@@ -168,7 +168,7 @@ def _text(name: str, begin: Callable[[], Iterator[str]], names: Names, max_rows:
             continue
         delimiter = _delimiter(body, names)
         cells = next(csv.reader([body], delimiter=delimiter)) if delimiter else [body]
-        if len(cells) > 1 and _is_setting(cells, names):
+        if _is_setting(cells, names):
             above.append((index + 1, cells))
             continue
         mark = delimiter or ","
@@ -182,15 +182,11 @@ def _looks_like_header(body: str, names: Names) -> bool:
 
 
 def _delimiter(header: str, names: Names) -> str:
-    best, most = "", (-1, -1)
-    for mark in ("\t", ";", ","):
-        if mark not in header:
-            continue
+    def fits(mark: str) -> tuple[int, int]:
         cells = next(csv.reader([header], delimiter=mark))
-        score = (sum(names.of(c) in names.columns for c in cells), len(cells))
-        if score > most:
-            best, most = mark, score
-    return best
+        return sum(names.of(c) in names.columns for c in cells), len(cells)
+
+    return max((mark for mark in "\t;," if mark in header), key=fits, default="")
 
 
 def _below(*table: Any) -> Iterator[Block]:
@@ -311,19 +307,17 @@ def _sheet(name: str, table: Any, names: Names, max_rows: float, most: int | Non
         elif first.startswith("#") or (_ASSIGNED.match(first) and not any(t.strip() for t in texts[1:])):
             above.append((number, _assigned(first)))
         else:
-            return Raw(above, number, cells, "xlsx", partial(_sheet_rows, name, table, number, len(cells), max_rows, most))
+            return Raw(above, number, cells, "xlsx", partial(_sheet_rows, name, table, number, max_rows, most))
     raise FileError(f"{name}: no header found, only comments and settings. Add the table below them.")
 
 
-def _sheet_rows(name: str, table: Any, at: int, width: int, max_rows: float, most: int | None) -> Iterator[Block]:
+def _sheet_rows(name: str, table: Any, at: int, max_rows: float, most: int | None) -> Iterator[Block]:
     rows: list[list[Any]] = []
     lines: list[int] = []
     count = 0
     for number, cells in enumerate(islice(_cells(table), at, None), at + 1):
         if all(_empty(c) for c in cells):
             continue
-        while len(cells) > width and _empty(cells[-1]):
-            cells.pop()
         rows.append(cells)
         lines.append(number)
         count += 1

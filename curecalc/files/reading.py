@@ -9,6 +9,7 @@ from typing import Any
 
 from ..errors import QuantityError
 from ..units import KINDS, ONE, Measured, Quantity, parse, parse_measured, show
+from ..units.kinds import clip
 from .places import KeyPath
 from .schema import Field
 
@@ -227,8 +228,7 @@ def _date(key: str, given: Any) -> datetime.date:
 
 def _brief(given: Any) -> str:
     if isinstance(given, str):
-        clean = "".join(c if c.isprintable() else "?" for c in given)
-        return f"the text {clean[:57] + '...' if len(clean) > 60 else clean!r}"
+        return f"the text {clip(given)}"
     if isinstance(given, bool):
         return "true" if given else "false"
     if isinstance(given, int | float):

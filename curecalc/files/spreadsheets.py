@@ -31,16 +31,15 @@ def bounded(name: str, data: bytes, *, cells: int, unpacked: int) -> None:
             size = sum(item.file_size for item in archive.infolist())
             if size > unpacked:
                 raise FileError(f"{name}: unpacks to {size // 1_000_000} MB, too large for such a table. Save it as CSV.")
-            found = left = 0
+            found = 0
             for item in archive.infolist():
                 with archive.open(item) as part:
                     before = b""
                     while chunk := part.read(_CHUNK):
-                        left += len(chunk)
                         window = before + chunk
                         found += sum(window.count(mark) for mark in _MARKS)
                         before = window[-3:]
-                        if found > cells or left > unpacked:
+                        if found > cells:
                             raise FileError(f"{name}: holds more than {cells} cells. Keep only the table, or save it as CSV.")
     except FileError:
         raise
@@ -85,5 +84,5 @@ def _text(cell: Any) -> str:
     if isinstance(cell, bool):
         return "yes" if cell else "no"
     if isinstance(cell, float):
-        return repr(int(cell)) if cell == int(cell) and abs(cell) < 1e15 else repr(cell)
+        return repr(cell).removesuffix(".0")
     return str(cell)

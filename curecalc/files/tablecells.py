@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from ..units.kinds import clip
 from .rawtable import Block
-from .tablehead import BLANKS, COMMA_NUMBER, MAYBE_GROUPED, NUMBER, TEXT, WHOLE, Column, Head, clip, warned
+from .tablehead import BLANKS, COMMA_NUMBER, MAYBE_GROUPED, NUMBER, TEXT, WHOLE, Column, Head, outside, warned
 
 __all__ = ["Cells"]
 
@@ -47,14 +48,13 @@ class Cells:
         self.lines, rows = block
         used = {index for _, index in self.positions}
         width = max(used) + 1
-        positions = sorted(self.positions, key=lambda one: one[1])
         if set(map(len, rows)) == {width}:
             turned = list(zip(*rows))
-            return {name: turned[index] for name, index in positions}
+            return {name: turned[index] for name, index in self.positions}
         for row, line in zip(rows, self.lines):
             if len(row) != width:
                 self._width(row, line, width, used)
-        return {name: [row[index] if index < len(row) else "" for row in rows] for name, index in positions}
+        return {name: [row[index] if index < len(row) else "" for row in rows] for name, index in self.positions}
 
     def _width(self, row: list[Any], line: int, width: int, used: set[int]) -> None:
         for index, cell in enumerate(row):
@@ -145,24 +145,18 @@ class Cells:
                 values = np.asarray(Quantity(values, unit).m_as(kernel), dtype=float)
             elif factor != 1.0:
                 values = values * factor
-        if spec.sign != "any":
-            wrong = values < 0 if spec.sign == "nonnegative" else values <= 0
-            if wrong.any():
-                row = int(np.argmax(wrong))
-                self.head.bad_sign(self.lines[row], self.fields[name], name, spec, str(cells[row]))
+        wrong = outside(values, spec.sign)
+        if np.any(wrong):
+            row = int(np.argmax(wrong))
+            raise self.head.bad_sign(self.lines[row], self.fields[name], name, spec, str(cells[row]))
         return values
 
     def _text_column(self, name: str, spec: Column, cells: Sequence[Any]) -> list[str]:
         keys = list(zip(map(type, cells), cells))
         plain = dict.fromkeys(keys, "")
         for key in plain:
-            cell = key[1]
-            if cell is None:
-                text = ""
-            elif isinstance(cell, float):
-                text = f"{int(cell)}" if cell == int(cell) and abs(cell) < 1e15 else f"{cell:.15g}"
-            else:
-                text = str(cell).strip(BLANKS + "\r\n")
+            _, cell = key
+            text = "" if cell is None else f"{cell:.15g}" if isinstance(cell, float) else str(cell).strip(BLANKS + "\r\n")
             if not text and not spec.blank:
                 raise self.fail(self.lines[keys.index(key)], self.fields[name], f"{name} is blank. Fill it in or delete the row.")
             if len(text) > 10_000 or any(ord(c) < 32 and c not in "\n\r\t" for c in text):

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..errors import FileError, QuantityError
+from ..units.kinds import clip
 from .rawtable import Raw
 
-__all__ = ["Column", "Head", "clip", "explained", "nearest", "normalise", "warned"]
+__all__ = ["Column", "Head", "explained", "nearest", "normalise", "warned"]
 
 TEXT, WHOLE = "text", "whole"
 _HEADER = re.compile(r"^(?P<name>[^\[\]()=]*?)\s*(?:\[(?P<unit>[^\[\]]*)\]|\((?P<round>[^()]*)\))?\s*$")
@@ -167,7 +168,8 @@ class Head:
                 number = float(parse(name, written, spec.kind).m_as(KINDS[spec.kind].kernel))
         except QuantityError as error:
             raise self.fail(line, None, str(error)) from None
-        _check_sign(number, spec.sign) or self.bad_sign(line, None, name, spec, value)
+        if outside(number, spec.sign):
+            raise self.bad_sign(line, None, name, spec, value)
         return number
 
     # ------------------------------------------------------------ header
@@ -253,16 +255,17 @@ class Head:
                     f"no column '{name}'. Add one, with the header {with_unit(name, spec)!r}; found {', '.join(columns)}.{warned(spec)}",
                 )
 
-    def bad_sign(self, line: int, column: int | None, name: str, spec: Column, text: str) -> bool:
+    def bad_sign(self, line: int, column: int | None, name: str, spec: Column, text: str) -> FileError:
         rule = "above zero" if spec.sign == "positive" else "at least zero"
         unit = self.units.get(name, "")
         shown = f"{text.strip()} {unit}".strip()
         remedy = "Correct it" if column is None else "Correct the cell or delete the row"
-        raise self.fail(line, column, f"{name} must be {rule}, got {shown}. {remedy}.{warned(spec)}")
+        return self.fail(line, column, f"{name} must be {rule}, got {shown}. {remedy}.{warned(spec)}")
 
 
-def _check_sign(number: float, sign: str) -> bool:
-    return number > 0 if sign == "positive" else number >= 0 if sign == "nonnegative" else True
+def outside(number: Any, sign: str) -> Any:
+    """Whether a number (or which of several) has a sign that its column does not take."""
+    return number < 0 if sign == "nonnegative" else number <= 0 if sign == "positive" else False
 
 
 def _example(spec: Column) -> str:
@@ -297,8 +300,3 @@ def with_unit(name: str, spec: Column) -> str:
 
     unit = KINDS[spec.kind].shown_text if spec.kind in KINDS and spec.kind != "fraction" else ""
     return f"{name} [{unit}]" if unit else name
-
-
-def clip(text: str) -> str:
-    clean = "".join(c if c.isprintable() else "?" for c in text)
-    return repr(clean if len(clean) <= 60 else clean[:57] + "...")

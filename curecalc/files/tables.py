@@ -29,7 +29,7 @@ import hashlib
 import io
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -42,6 +42,8 @@ from .tablecells import Cells
 from .tablehead import DECIMAL_NAMES, Column, Head, explained, nearest, normalise, plain_names
 
 __all__ = ["Column", "Table", "explained", "nearest", "read_table", "read_table_bytes", "table_blocks"]
+
+MOST_BYTES, MOST_ROWS = 50_000_000, 500_000  # of a table read whole, unless who reads it says otherwise
 
 
 @dataclass(frozen=True)
@@ -57,9 +59,9 @@ class Table:
     lines: np.ndarray
     fields: dict[str, int]
     kinds: dict[str, str]
-    comments: tuple[str, ...] = ()
-    setting_lines: dict[str, int] = field(default_factory=dict)
-    header_line: int = 1
+    comments: tuple[str, ...]
+    setting_lines: dict[str, int]
+    header_line: int
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -98,7 +100,7 @@ class Table:
 
 
 def read_table(
-    path: str | Path, columns: Mapping[str, Column], *, sheet: str | None = None, max_bytes: int = 50_000_000, max_rows: int = 500_000
+    path: str | Path, columns: Mapping[str, Column], *, sheet: str | None = None, max_bytes: int = MOST_BYTES, max_rows: int = MOST_ROWS
 ) -> Table:
     """Read a table from a file; see the module text for what a file may look like.
 
@@ -127,7 +129,13 @@ def read_table(
 
 
 def read_table_bytes(
-    name: str, data: bytes, columns: Mapping[str, Column], *, sheet: str | None = None, max_bytes: int = 50_000_000, max_rows: int = 500_000
+    name: str,
+    data: bytes,
+    columns: Mapping[str, Column],
+    *,
+    sheet: str | None = None,
+    max_bytes: int = MOST_BYTES,
+    max_rows: int = MOST_ROWS,
 ) -> Table:
     """Like `read_table`, for bytes already in memory (an upload, pasted text); `name` stands for the path in errors.
 

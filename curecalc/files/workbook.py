@@ -32,24 +32,22 @@ def table_workbook(text: str, columns: Mapping[str, Column]) -> bytes:
         found = rows if rows or not line.startswith("#") else above
         found.append(next(csv.reader([line])) if found is rows else [line])
     settings = [row for row in above if " = " in row[0] and normalise(row[0].lstrip("# ").partition(" = ")[0]) in columns]
-    book, out = _workbook()
-    bold, sheet = book.add_format({"bold": True, "bottom": 1}), book.add_worksheet("table")
+    book, bold, out = _workbook()
+    sheet = book.add_worksheet("table")
     for r, row in enumerate(settings):
         sheet.write_row(r, 0, row[0].lstrip("# ").split(" = ", 1))
-    head = len(settings) + (1 if settings else 0)
+    head = len(settings) + bool(settings)
     for c, name in enumerate(rows[0]):
         sheet.write_string(head, c, name, bold)
         spec = columns.get(normalise(name.partition("[")[0]))
         if spec is not None and spec.kind != "text":
             sheet.data_validation(head + 1, c, head + _SPARE, c, _check(name, spec))
     for r, row in enumerate(rows[1:], head + 1):
-        for c, cell in enumerate(row):
-            if cell:
-                sheet.write(r, c, _value(cell))
-    sheet.set_column(0, len(rows[0]) - 1, 20)
+        sheet.write_row(r, 0, map(_value, row))
+    sheet.set_column(0, len(rows[0]) - 1, width=20)
     sheet.freeze_panes(head + 1, 0)
     notes = book.add_worksheet(EXPLANATIONS)
-    notes.set_column(0, 0, 110, book.add_format({"text_wrap": True}))
+    notes.set_column(0, 0, width=110, cell_format=book.add_format({"text_wrap": True}))
     told = [row[0].lstrip("# ") for row in above if row not in settings]
     lines = explained(columns)
     for r, line in enumerate([*(t for t in told if t not in lines), *lines]):
@@ -69,28 +67,28 @@ def _check(name: str, spec: Column) -> dict[str, Any]:
 
 def report_workbook(sheets: Mapping[str, Sequence[Sequence[Any]]]) -> bytes:
     """Sheets of rows; the first row of each is its header. Numbers stay numbers, at the 16 digits that workbooks keep."""
-    book, out = _workbook()
-    bold = book.add_format({"bold": True, "bottom": 1})
-    for name, rows in sheets.items():
+    book, bold, out = _workbook()
+    for name, (header, *rows) in sheets.items():
         sheet = book.add_worksheet(name)
-        for r, row in enumerate(rows):
-            for c, cell in enumerate(row):
-                if cell is not None:
-                    sheet.write(r, c, cell, *([bold] if r == 0 else []))
-        sheet.set_column(0, max(map(len, rows)) - 1, 24)
+        sheet.write_row(0, 0, header, bold)
+        for r, row in enumerate(rows, 1):
+            sheet.write_row(r, 0, row)
+        sheet.set_column(0, max(map(len, [header, *rows])) - 1, width=24)
         sheet.freeze_panes(1, 0)
     book.close()
     return out.getvalue()
 
 
-def _workbook() -> tuple[Any, io.BytesIO]:
+def _workbook() -> tuple[Any, Any, io.BytesIO]:
+    """A workbook, its format of headers, and what it is written into."""
     try:
         import xlsxwriter
     except ImportError:
         raise FileError("writing .xlsx needs one more package. Install it with: pip install 'curecalc[excel]'") from None
     out = io.BytesIO()
     # a text that begins with = stays a text
-    return xlsxwriter.Workbook(out, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}), out
+    book = xlsxwriter.Workbook(out, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
+    return book, book.add_format({"bold": True, "bottom": 1}), out
 
 
 def _value(cell: str) -> float | str:

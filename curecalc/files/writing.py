@@ -44,7 +44,7 @@ def _plain(field: Field, value: Any) -> Any:
         return _quantity_text(field, value)
     if field.kind in ("number", "fraction") and not isinstance(value, str):
         return float(value)
-    if field.kind == "date" and isinstance(value, datetime.datetime):
+    if isinstance(value, datetime.datetime):
         return value.date()
     return value
 

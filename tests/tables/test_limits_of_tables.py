@@ -1,0 +1,254 @@
+"""Tables, spreadsheets and workbooks at their limits: sizes, signs, decimal marks, what is named as an example, what a workbook checks."""
+
+import io
+import zipfile
+
+import numpy as np
+import pytest
+
+from curecalc.errors import FileError
+from curecalc.files import rawtable
+from curecalc.files.spreadsheets import bounded, spreadsheet_as_csv
+from curecalc.files.tables import MOST_BYTES, MOST_ROWS, Column, read_table_bytes, table_blocks
+from curecalc.files.workbook import report_workbook, table_file, table_workbook
+
+COLUMNS = {
+    "coupon": Column("text", required=True),
+    "thickness": Column("length", required=True, sign="positive"),
+    "power": Column("power", sign="nonnegative", once=True),
+    "tilt": Column("angle", once=True),
+    "passes": Column("whole", sign="positive", once=True),
+}
+
+
+def read(text, **more):
+    return read_table_bytes("f.csv", text.encode(), COLUMNS, **more)
+
+
+def refused(words, text, **more):
+    with pytest.raises(FileError) as said:
+        read(text, **more)
+    assert words in str(said.value), str(said.value)
+
+
+# ---------------------------------------------------------------- sizes
+
+
+def test_as_many_bytes_and_rows_as_are_allowed():
+    assert (MOST_BYTES, MOST_ROWS) == (50_000_000, 500_000)
+    text = "coupon,thickness [um]\nA,1\nB,2\nC,3\n"
+    assert len(read(text, max_bytes=len(text), max_rows=3)) == 3
+    refused(f"{len(text)} bytes, more than the {len(text) - 1} allowed", text, max_bytes=len(text) - 1)
+    refused("f.csv:4: more than 2 rows", text, max_rows=2)
+    with pytest.raises(FileError, match=r"f\.csv:4: more than 2 rows"):
+        list(table_blocks("f.csv", io.BytesIO(text.encode()), COLUMNS, max_rows=2, most=1))
+
+
+def test_a_line_may_be_just_short_of_what_is_looked_at_together(monkeypatch):
+    monkeypatch.setattr(rawtable, "_PIECE", 40)
+    head = "coupon,thickness [um]\n"
+    assert read(head + "A" * 16 + ",1\n")["coupon"] == ["A" * 16]
+    refused("a line is longer than 40 characters", head + "A" * 100 + ",1\n")
+
+
+def test_ten_thousand_lines_may_stand_above_a_header():
+    body = "coupon,thickness [um]\nA,1\n"
+    assert read("# note\n" * 9_999 + body).header_line == 10_000
+    refused("no header found", "# note\n" * 10_000 + body)
+
+
+def packed(*parts: bytes) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for number, part in enumerate(parts):
+            archive.writestr(f"part{number}.xml", part)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("mark", [b"<c ", b"<c>", b"<c/", b"<row", b"<si"])
+def test_a_spreadsheet_is_counted_without_reading_it(mark):
+    data = packed(mark * 7, b"x" * 100_000 + mark)
+    size = 100_000 + 8 * len(mark)
+    bounded("a.xlsx", data, cells=8, unpacked=size)
+    with pytest.raises(FileError, match="holds more than 7 cells"):
+        bounded("a.xlsx", data, cells=7, unpacked=size)
+    with pytest.raises(FileError, match="unpacks to 0 MB"):
+        bounded("a.xlsx", data, cells=8, unpacked=size - 1)
+    # a mark that two pieces share is one
+    half = packed(b"x" * ((1 << 16) - 2) + b"<row>" + b"x" * 9)
+    bounded("a.xlsx", half, cells=1, unpacked=100_000)
+    with pytest.raises(FileError, match="holds more than 0 cells"):
+        bounded("a.xlsx", half, cells=0, unpacked=100_000)
+    with pytest.raises(FileError, match="unpacks to 2 MB"):
+        bounded("a.xlsx", packed(b"x" * 2_000_000), cells=1, unpacked=1_000_000)
+
+
+# ---------------------------------------------------------------- settings, signs, marks
+
+
+@pytest.mark.parametrize(
+    ("setting", "words"),
+    [
+        ("power = 0 mW", None),
+        ("power = -1 mW", "power must be at least zero, got -1 mW. Correct it."),
+        ("tilt = -1 deg", None),
+        ("passes = 0", "passes must be above zero, got 0. Correct it."),
+        ("passes = 1", None),
+        ("passes = 1.5", "passes must be a whole number, got '1.5'."),
+    ],
+)
+def test_signs_of_what_is_stated_once(setting, words):
+    text = f"{setting}\ncoupon,thickness [um]\nA,1\n"
+    if words:
+        refused(f"f.csv:1: {words}", text)
+    else:
+        name, _, value = setting.partition(" = ")
+        assert name in read(text).settings
+        assert np.sign(read(text).settings[name]) == np.sign(float(value.split()[0]))
+
+
+@pytest.mark.parametrize(
+    ("mark", "value", "got"), [(";", "1,5 mW", 1.5), (";", "1.5 mW", 1.5), (";", "1,500 mW", None), (",", "1,5 mW", None)]
+)
+def test_a_decimal_comma_above_the_header(mark, value, got):
+    text = f"# power = {value}\ncoupon{mark}thickness [um]\nA{mark}1\n"
+    if got is None:
+        refused("power", text)
+    else:
+        assert read(text).settings["power"] == got
+
+
+@pytest.mark.parametrize(
+    ("head", "cells", "words"),
+    [
+        (
+            "coupon,thickness [um],power [mW]",
+            "A,1,-1",
+            "f.csv:2:3: power must be at least zero, got -1 mW. Correct the cell or delete the row.",
+        ),
+        ("coupon,thickness [um],power [mW]", "A,0,1", "f.csv:2:2: thickness must be above zero, got 0 um."),
+        ("coupon,thickness [um],passes", "A,1,0", "f.csv:2:3: passes must be above zero, got 0."),
+        ("coupon;thickness [um]", "A;1;", None),
+        (
+            "coupon;thickness [um]",
+            "A;1;2",
+            "f.csv:2:3: '2' stands under no header: the header names 2 columns. Remove it, or name the column.",
+        ),
+        ("coupon,thickness [um],", "A,1,2", "'2' stands under no header"),
+        ("coupon,thickness [um],,power [mW]", "A,1,,3", None),
+        ("1.5,2", "A,1", "Name the columns in the first line, like 'coupon, thickness [mm]'"),
+    ],
+)
+def test_cells_beside_their_columns(head, cells, words):
+    if words is None:
+        assert read(f"{head}\n{cells}\n")["thickness"].tolist() == [0.001]
+    else:
+        refused(words, f"{head}\n{cells}\n")
+
+
+def test_two_columns_are_an_example_where_none_is_needed():
+    with pytest.raises(FileError, match=r"Name the columns, like 'a \[mm\], b'\."):
+        read_table_bytes("f.csv", b" , ,\n1,2,3\n", {"a": Column("length"), "b": Column("number"), "c": Column("text")})
+
+
+@pytest.mark.parametrize(
+    ("header", "mark"),
+    [
+        ("coupon;thickness [um]", ";"),
+        ("coupon\tthickness [um]", "\t"),
+        ("coupon;thickness, of all;power [mW]", ";"),
+        ("a,coupon;thickness [um]", ";"),  # more names that are known
+        ("x;y,z", ";"),  # as many of none: the first of tab, semicolon, comma
+        ("x;y,z,w", ","),  # more cells
+        ("coupon", ""),
+    ],
+)
+def test_what_separates_cells(header, mark):
+    names = rawtable.Names(set(COLUMNS), set(), lambda text: text.strip().lower())
+    assert rawtable._delimiter(header, names) == mark
+
+
+def test_where_a_cell_a_setting_and_a_file_stand():
+    table = read("# first\npower = 3 mW\ncoupon,thickness [um]\nA,1\n\nB,2\n")
+    assert (table.header_line, table.setting_lines) == (3, {"power": 2})
+    for name, row, place in (
+        ("thickness", 1, "f.csv:6:2"),
+        ("coupon", 0, "f.csv:4:1"),
+        ("power", 1, "f.csv:2"),
+        ("power", None, "f.csv:2"),
+        ("passes", 1, "f.csv:6"),
+        ("passes", None, "f.csv"),
+        ("thickness", None, "f.csv"),
+    ):
+        assert table.where(name, row) == place
+    assert table.quantity("power").m_as("mW") == 3.0
+    assert table.value("power").tolist() == [3.0, 3.0]
+
+
+# ---------------------------------------------------------------- workbooks
+
+
+def test_a_workbook_to_fill_in_checks_two_hundred_rows_and_explains_its_columns():
+    openpyxl = pytest.importorskip("openpyxl")
+    long = "thickness of the " + "x" * 30
+    columns = COLUMNS | {normal: Column("length", sign="positive") for normal in (long.replace(" ", "_"),)}
+    head = f"coupon,thickness [um],passes,power [mW],tilt [deg],{long} [mm]"
+    text = f"# measured twice\n# power = 3 mW\n# note = only a comment\n{head}\nA,120.5,2,0\nB,,3\n"
+    book = openpyxl.load_workbook(io.BytesIO(table_workbook(text, columns)))
+    sheet, notes = book["table"], book["explanations"]
+    assert [[cell.value for cell in row][:4] for row in sheet.iter_rows()] == [
+        ["power", "3 mW", None, None],
+        [None] * 4,
+        ["coupon", "thickness [um]", "passes", "power [mW]"],
+        ["A", 120.5, 2, 0],
+        ["B", None, 3, None],
+    ]
+    assert sheet.freeze_panes == "A4"
+    assert (sheet["A3"].font.b, sheet["A3"].border.bottom.style, sheet["A4"].font.b) == (True, "thin", False)
+    checks = {str(one.sqref): (one.type, one.operator, float(one.formula1), one.error) for one in sheet.data_validations.dataValidation}
+    unit = ", without a unit: it stands in the header."
+    assert checks == {
+        "B4:B203": ("decimal", "greaterThan", 0.0, f"One number above zero{unit}"),
+        "C4:C203": ("whole", "greaterThan", 0.0, f"One whole number above zero{unit}"),
+        "D4:D203": ("decimal", "greaterThanOrEqual", 0.0, f"One number, zero or more{unit}"),
+        "E4:E203": ("decimal", "greaterThan", -1e300, f"One number{unit}"),
+        "F4:F203": ("decimal", "greaterThan", 0.0, f"One number above zero{unit}"),
+    }
+    titles = {one.errorTitle for one in sheet.data_validations.dataValidation}
+    assert {"passes", f"{long} [mm]"[:32]} <= titles  # as long as a workbook takes
+    told = [row[0].value for row in notes.iter_rows()]
+    assert told[:3] == ["measured twice", "note = only a comment", "coupon (needed) - "]
+    assert notes["A1"].alignment.wrap_text
+    assert not notes["B1"].alignment.wrap_text
+
+
+def test_without_settings_the_header_is_the_first_row():
+    openpyxl = pytest.importorskip("openpyxl")
+    data = table_file("a.XLSX", "coupon,thickness [um]\nA,1\n", COLUMNS)
+    sheet = openpyxl.load_workbook(io.BytesIO(data))["table"]
+    assert (sheet["A1"].value, sheet["B2"].value, sheet.freeze_panes) == ("coupon", 1, "A2")
+    assert table_file("a.csv", "coupon\n", COLUMNS) == b"coupon\n"
+
+
+def test_a_report_has_a_bold_header_and_plain_rows():
+    openpyxl = pytest.importorskip("openpyxl")
+    data = report_workbook({"one": [["name", "value"], ["=1+1", 0.25, "more"], [None, 3]], "two": [["only"]]})
+    book = openpyxl.load_workbook(io.BytesIO(data))
+    rows = [[cell.value for cell in row] for row in book["one"].iter_rows()]
+    assert rows == [["name", "value", None], ["=1+1", 0.25, "more"], [None, 3, None]]
+    assert [book["one"][place].font.b for place in ("A1", "B1", "A2", "C2", "B3")] == [True, True, False, False, False]
+    assert (book["one"].freeze_panes, book["two"]["A1"].value) == ("A2", "only")
+    widths = book["one"].column_dimensions
+    assert (widths["A"].min, widths["A"].max) == (1, 3)
+
+
+def test_numbers_of_a_sheet_as_text():
+    xlsxwriter = pytest.importorskip("xlsxwriter")
+    pytest.importorskip("python_calamine")
+    out = io.BytesIO()
+    book = xlsxwriter.Workbook(out)
+    sheet = book.add_worksheet()
+    sheet.write_row(1, 1, [1, 2.5, -3.0, 1e15, 1e-7, True, " ", ""])
+    book.add_worksheet("explanations").write(0, 0, "said")
+    book.close()
+    assert spreadsheet_as_csv("a.xlsx", out.getvalue()) == ",1,2.5,-3,1000000000000000,1e-07,yes"
