@@ -275,7 +275,7 @@ def test_one_reading_alone_has_no_chart_but_a_scatter(monkeypatch):
 
 def test_a_new_baseline_begins_with_the_newest_machine_entry_that_says_so():
     rows = [(n, stored(float(n)), "A", None, None, begins) for n, begins in enumerate((None, True, False, True, None))]
-    book = SimpleNamespace(values=lambda kind, fields, *, machine, until: rows if (kind, machine, until) == ("machine", "A", "u") else [])
-    assert today.fresh_since(book, "A", "u") == stored(3.0)
+    book = SimpleNamespace(values=lambda kind, fields, *, machine: rows if (kind, machine) == ("machine", "A") else [])
+    assert today.fresh_since(book, "A") == stored(3.0)
     assert today.fresh_since(book, "B") is None
     assert today.fresh_since(book, None) is None
