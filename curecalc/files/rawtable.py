@@ -299,7 +299,7 @@ def _sheet(name: str, table: Any, names: Names, max_rows: float, most: int | Non
         if all(_empty(c) for c in cells):
             continue
         left = next(i for i, c in enumerate(cells) if not _empty(c))
-        texts = [c if isinstance(c, str) else ("" if c is None else str(c)) for c in cells[left:]]
+        texts = ["" if c is None else str(c) for c in cells[left:]]
         first = texts[0].strip()
         bare = [first.lstrip("# "), *texts[1:]]
         if _is_setting(bare, names):
@@ -314,19 +314,17 @@ def _sheet(name: str, table: Any, names: Names, max_rows: float, most: int | Non
 def _sheet_rows(name: str, table: Any, at: int, max_rows: float, most: int | None) -> Iterator[Block]:
     rows: list[list[Any]] = []
     lines: list[int] = []
-    count = 0
-    for number, cells in enumerate(islice(_cells(table), at, None), at + 1):
-        if all(_empty(c) for c in cells):
-            continue
+    filled = ((n, cells) for n, cells in enumerate(_cells(table), 1) if n > at and not all(_empty(c) for c in cells))
+    count: int | None = None
+    for count, (number, cells) in enumerate(filled, 1):
         rows.append(cells)
         lines.append(number)
-        count += 1
         if count > max_rows:
             raise FileError(f"{name}:{number}: more than {max_rows} rows. Split the file.")
         if len(rows) == most:
             yield lines, rows
             lines, rows = [], []
-    if rows or not count:
+    if rows or count is None:
         yield lines, rows
 
 

@@ -102,7 +102,7 @@ class Head:
     # ------------------------------------------------------------ above the header
 
     def above(self, line: int, cells: list[Any]) -> None:
-        texts = ["" if c is None else f"{c:.17g}" if isinstance(c, float | int) else str(c) for c in cells]
+        texts = [_shown(cell) for cell in cells]
         first = texts[0].strip(BLANKS)
         values = [t.strip(BLANKS) for t in texts[1:] if t.strip(BLANKS)]
         if values and normalise(_HEADER.sub(r"\g<name>", first.lstrip("#"))) in (set(self.known) | DECIMAL_NAMES):
@@ -187,7 +187,7 @@ class Head:
     def header(self) -> list[tuple[str, int]]:
         line = self.raw.header_line
         positions: list[tuple[str, int]] = []
-        texts = [c if isinstance(c, str) else ("" if c is None else f"{c:.17g}") for c in self.raw.header]
+        texts = [_shown(cell) for cell in self.raw.header]
         if any(NUMBER.fullmatch(t.strip(BLANKS)) or COMMA_NUMBER.fullmatch(t.strip(BLANKS)) for t in texts):
             raise self.fail(
                 line,
@@ -261,6 +261,10 @@ class Head:
         shown = f"{text.strip()} {unit}".strip()
         remedy = "Correct it" if column is None else "Correct the cell or delete the row"
         return self.fail(line, column, f"{name} must be {rule}, got {shown}. {remedy}.{warned(spec)}")
+
+
+def _shown(cell: Any) -> str:
+    return "" if cell is None else f"{cell:.17g}" if isinstance(cell, float | int) else str(cell)
 
 
 def outside(number: Any, sign: str) -> Any:

@@ -76,7 +76,7 @@ class Logbook:
 
     def __len__(self) -> int:
         with store.guarded(self.path):
-            return int(self._connection.execute("SELECT coalesce(max(number), 0) FROM entry").fetchone()[0])
+            return int(self._connection.execute("SELECT coalesce(max(number), 0) FROM entry").value())
 
     # ------------------------------------------------------------ writing
 
@@ -342,7 +342,7 @@ class Logbook:
             f"WITH RECURSIVE used(name) AS (SELECT min({what}) FROM entry UNION ALL SELECT (SELECT min({what}) FROM entry "
             f"WHERE {what} > used.name) FROM used WHERE used.name IS NOT NULL) SELECT name FROM used WHERE name IS NOT NULL {more}"
         )
-        return sorted(row[0] for row in rows)
+        return sorted(name for (name,) in rows)
 
     def document(
         self, role: str, kind: str, *, machine: str | None = None, lot: str | None = None, beam: str | None = None

@@ -34,7 +34,8 @@ FEWEST = 8  # readings before a chart is drawn
 FEWEST_LOTS, BASELINE_LOTS = 5, 8
 RECENT = 3  # a chart that signals at one of so many newest readings is out now
 SUM_LIMIT = 5.0  # of the cumulative sums: one false alarm in 465 independent readings
-FARTHEST = 3650.0  # days ahead; a date beyond ten years says nothing
+YEARS = 10  # ahead; a date beyond says nothing
+FARTHEST = 365.0 * YEARS
 _MULTIPLIED = ("power", "spot", "penetration_depth", "critical_exposure")  # a trend is a fraction a month
 
 
@@ -442,7 +443,7 @@ def _forecast(meaning: str, limit: float, found: Series, line: Trend, relative: 
     if found.name in ("power", "depth") and float(line.at(today)) <= target:
         text = "already passed."
     elif reached.low > today + FARTHEST:
-        text = f"not within {FARTHEST / 365:.0f} years ({share})."
+        text = f"not within {YEARS} years ({share})."
     elif not reached.bounded:
         text = "the readings show no trend clear enough to say when."
         if _is_date(reached.low) and reached.low > today:
@@ -457,7 +458,7 @@ def _forecast(meaning: str, limit: float, found: Series, line: Trend, relative: 
 
 
 def _date(day: float, today: float) -> str:
-    return when(day) if day < today + FARTHEST else f"{FARTHEST / 365:.0f} years or more"
+    return when(day) if day < today + FARTHEST else f"{YEARS} years or more"
 
 
 def _is_date(day: float) -> bool:

@@ -22,7 +22,6 @@ _HOOKS: dict[str, str] = {
     "retune": ".refit:retune_again",
 }
 RECOMPUTED_KINDS = tuple(_HOOKS)
-RELATIVE = 1e-9
 
 
 def recompute(entry: Entry, sources: Mapping[str, tuple[str, bytes]]) -> list[str]:
@@ -61,7 +60,7 @@ def _differences(path: str, recorded: Any, again: Any) -> list[str]:
         pairs = enumerate(zip(recorded, again))
         return [line for index, (old, new) in pairs for line in _differences(f"{path}[{index}]", old, new)]
     if _is_number(again) and _is_number(recorded):
-        if math.isclose(recorded, again, rel_tol=RELATIVE, abs_tol=1e-12):
+        if math.isclose(recorded, again, abs_tol=1e-12):
             return []
         return [f"{path} was {recorded:.12g}, computed again it is {again:.12g}"]
     return [] if recorded == again else [f"{path} was {recorded!r}, computed again it is {again!r}"]

@@ -248,8 +248,7 @@ def retune_inputs(path: str | Path, *, machine: str) -> tuple[Any, Measured | No
         if entry is None or kept is None:
             raise QuantityError(f"the logbook keeps no recipe of {machine} to retune. Record one: curecalc recipe ... --log {path}")
         saved = recipe_from_bytes(f"recipe of entry {entry.number}", book.source(kept.sha256))
-    if "resin" in now.documents and now.lot is not None:
-        resin = now.documents["resin"]
+    if (resin := now.documents.get("resin")) is not None:
         lot = RESIN.parse(resin.data, source=f"{resin.name} in {_called(path)}")
         # the recipe that is kept as the old one then rests on the same lot, so that the retune computes again
         told = {"path": resin.name, "sha256": lot.sha256, "text": resin.data.decode()}

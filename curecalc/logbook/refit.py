@@ -62,19 +62,20 @@ def fit_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
 
 
 def _prior(options: Mapping[str, Any], sources: Sources) -> tuple[Any, list[str]]:
-    kept = sorted((role for role in sources if role.startswith("prior")), key=lambda role: int(role[5:]))
+    kept = sorted((role for role in sources if role.startswith("prior")), key=lambda role: int(role.removeprefix("prior")))
     if not kept:
         return None, []
     from ..jobs.fitted import prior_from_resins
     from ..jobs.lot import RESIN
 
-    resins = [RESIN.parse(sources[role][1], source=sources[role][0]) for role in kept]
+    names, texts = zip(*(sources[role] for role in kept))
+    resins = [RESIN.parse(text, source=name) for name, text in zip(names, texts)]
     spreads = {
         "penetration_depth_spread": _share(options, "lot_spread_depth"),
         "critical_exposure_spread": _share(options, "lot_spread_exposure"),
     }
     prior = prior_from_resins(resins, **{name: value for name, value in spreads.items() if value is not None})
-    return prior, list(options.get("prior", [sources[role][0] for role in kept]))
+    return prior, list(options.get("prior", names))
 
 
 def compare_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any]:
@@ -82,8 +83,8 @@ def compare_again(payload: Mapping[str, Any], sources: Sources) -> dict[str, Any
     from ..calibration.comparing import compare_lots
 
     options = payload.get("options", {})
-    roles = sorted((role for role in sources if role.startswith("lot")), key=lambda role: int(role[3:]))
-    names = options.get("names") or [sources[role][0] for role in roles]
+    roles = sorted((role for role in sources if role.startswith("lot")), key=lambda role: int(role.removeprefix("lot")))
+    names = options.get("names") or [name for name, _ in map(sources.__getitem__, roles)]
     excluded = options.get("exclude", {})
     lots = [_lot(*sources[role], name, excluded.get(role, []), bool(options.get("skip_blank"))) for role, name in zip(roles, names)]
     limits = {name: _share(options, name) for name in ("confidence", "most_speed_change", "most_depth_change")}
@@ -183,7 +184,7 @@ def _saved(sources: Sources, role: str) -> tuple[Any, datetime.date]:
 
     _, data = _source(sources, role)
     saved = recipe_from_bytes(f"{role}.json", data)
-    return saved, datetime.date.fromisoformat(str(saved.record["date"])[:10])
+    return saved, datetime.datetime.fromisoformat(str(saved.record["date"])).date()
 
 
 def _settings(payload: Mapping[str, Any], recipe: Any) -> dict[str, Any]:

@@ -104,6 +104,11 @@ class Rows(list[Any]):
         """The first row, or None."""
         return self[0] if self else None
 
+    def value(self) -> Any:
+        """The one value of the one row."""
+        ((one,),) = self
+        return one
+
     def fetchall(self) -> list[Any]:
         """All rows."""
         return self
@@ -337,11 +342,11 @@ def _has_log(path: Path) -> bool:
 
 
 def _version(connection: Database) -> int:
-    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+    return int(connection.execute("PRAGMA user_version").value())
 
 
 def _check_identity(connection: Database, path: Path) -> None:
-    if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+    if connection.execute("PRAGMA application_id").value() != APPLICATION_ID:
         raise FileError(f"{path}: is a database, but not a logbook of curecalc. Nothing was changed; check the name.")
     version = _version(connection)
     if version > VERSION:
@@ -364,8 +369,12 @@ def _upgrade(connection: Database, path: Path) -> None:
 
 def _upgrade_server(database: Database, path: str, create: bool) -> None:
     """Make or upgrade the tables, by the same steps as a file; a role that may only read and add finds them made."""
-    there = database.execute("SELECT to_regclass('schema_step') IS NOT NULL").fetchone()[0]
-    version = database.execute("SELECT coalesce(max(step), 0) FROM schema_step").fetchone()[0] if there else 0
+
+    def steps() -> int:
+        there = database.execute("SELECT to_regclass('schema_step') IS NOT NULL").value()
+        return int(database.execute("SELECT coalesce(max(step), 0) FROM schema_step").value()) if there else 0
+
+    version = steps()
     if version > VERSION:
         raise FileError(f"{path}: was made by a newer curecalc (version {version}, this one reads up to {VERSION}). Update curecalc.")
     if version == VERSION:
@@ -373,8 +382,7 @@ def _upgrade_server(database: Database, path: str, create: bool) -> None:
     if version == 0 and not create:
         raise FileError(f"{path}: holds no logbook yet. It is made by the first entry of its owner: curecalc log add note ...")
     with writing(database):
-        there = database.execute("SELECT to_regclass('schema_step') IS NOT NULL").fetchone()[0]
-        version = database.execute("SELECT coalesce(max(step), 0) FROM schema_step").fetchone()[0] if there else 0
+        version = steps()
         for step in DATABASE_SCRIPTS[version:]:
             database.execute(step)
         if version == 0:
@@ -461,7 +469,7 @@ def integrity(connection: Database) -> list[str]:
     if connection.server:
         query = "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgenabled = 'O' AND tgrelid::regclass::text = ?"
         for table in ("entry", "attached", "source", "about"):
-            names = {row[0] for row in connection.execute(query, (table,))}
+            names = {name for (name,) in connection.execute(query, (table,))}
             if not {f"{table}_kept", f"{table}_whole"} <= names:
                 found.append(f"the triggers of {table} are missing or were changed, so entries may have been tampered with")
         return found

@@ -66,7 +66,7 @@ def power_state(logbook: Logbook, machine: str, until: str, start: str | None) -
     retuned = logbook.latest("retune", **about)
     if retuned is not None and (start is None or retuned.time > start):
         last = logbook.latest("power", machine=machine, until=retuned.time)
-        start = retuned.time if last is None or (start is not None and last.time < start) else last.time
+        start = last.time if last is not None and (start is None or last.time >= start) else retuned.time
     newest = series(logbook, "power", since=start, last=NEWEST, **about)
     if not len(newest):
         newest = series(logbook, "power", last=1, **about)

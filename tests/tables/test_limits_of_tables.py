@@ -1,5 +1,6 @@
 """Tables, spreadsheets and workbooks at their limits: sizes, signs, decimal marks, what is named as an example, what a workbook checks."""
 
+import datetime
 import io
 import zipfile
 
@@ -252,3 +253,79 @@ def test_numbers_of_a_sheet_as_text():
     book.add_worksheet("explanations").write(0, 0, "said")
     book.close()
     assert spreadsheet_as_csv("a.xlsx", out.getvalue()) == ",1,2.5,-3,1000000000000000,1e-07,yes"
+
+
+# ---------------------------------------------------------------- spreadsheets
+
+
+def sheet(*rows) -> bytes:
+    xlsxwriter = pytest.importorskip("xlsxwriter")
+    pytest.importorskip("python_calamine")
+    out = io.BytesIO()
+    book = xlsxwriter.Workbook(out, {"default_date_format": "yyyy-mm-dd"})
+    page = book.add_worksheet()
+    for r, row in enumerate(rows):
+        page.write_row(r, 0, row)
+    book.close()
+    return out.getvalue()
+
+
+HEAD = ("coupon", "thickness [um]")
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ([HEAD], "a.xlsx:1: a header and no rows below it"),
+        ([["power", "3 mW"]], "no header found"),
+        ([HEAD, [], ["A", 1], ["B", 2]], "a.xlsx:4: more than 1 rows"),
+        ([["coupon", 2.5], ["A", 1]], "a.xlsx:1:1: no header: 'coupon, 2.5' holds numbers"),
+        ([["coupon", datetime.date(2026, 1, 2)], ["A", 1]], "a.xlsx:1:2: unknown column '2026-01-02"),
+        ([["coupon", None, "thicknes [um]"], ["A", None, 1]], "a.xlsx:1:3: unknown column 'thicknes'"),
+        ([HEAD, ["A", datetime.date(2026, 1, 2)]], "a.xlsx:2:2: thickness: '2026-01-02"),
+        ([HEAD, ["A", True]], "'True' is a true/false value, not a number"),
+        ([HEAD, ["A"]], "thickness is blank (a formula that was never calculated also reads as blank)"),
+    ],
+)
+def test_what_a_sheet_lacks(rows, words):
+    with pytest.raises(FileError) as said:
+        read_table_bytes("a.xlsx", sheet(*rows), COLUMNS, max_rows=1)
+    assert words in str(said.value)
+
+
+def test_rows_of_a_sheet_some_at_a_time():
+    data = sheet(["power", 3.5, "mW"], ["power [mW]", 3.5], HEAD, ["A", 1], [], ["B", 2], ["C", 3])
+    with pytest.raises(FileError, match=r"no header: 'power, 3\.5, mW' holds numbers"):
+        read_table_bytes("a.xlsx", data, COLUMNS)
+    data = sheet(["power [mW]", 3.5], HEAD, ["A", 1], [], ["B", 2], ["C", 3])
+    for most, sizes in ((1, [1, 1, 1]), (2, [2, 1]), (3, [3]), (None, [3])):
+        parts = list(table_blocks("-", io.BytesIO(data), COLUMNS, most=most))  # a pipe of it
+        assert [len(part) for part in parts] == sizes
+        assert [line for part in parts for line in part.lines] == [3, 5, 6]
+        assert (parts[0].settings, parts[0].header_line) == ({"power": 3.5}, 2)
+    assert read_table_bytes("-", b"coupon,thickness [um]\nA,1\n", COLUMNS)["coupon"] == ["A"]
+
+
+@pytest.mark.parametrize(
+    ("head", "words"),
+    [
+        ("coupon,thickness [um] x", "f.csv:1:2: cannot read the header"),
+        ("coupon,[um]", "f.csv:1:2: cannot read the header"),
+        ("coupon,thick [um]", "f.csv:1:2: unknown column 'thick'"),
+        ("coupon,thickness [um],thickness [mm]", "f.csv:1:3: column thickness appears twice, first as column 2"),
+        ("coupon,thickness [um],passes [mm]", "f.csv:1:3: passes takes no unit"),
+        ("coupon,thickness", "f.csv:1:2: thickness has no unit in the header"),
+        ("coupon,thickness [mW]", "f.csv:1:2: thickness: unknown unit"),
+    ],
+)
+def test_a_header_that_cannot_be_used_is_named_with_its_column(head, words):
+    refused(words, f"{head}\nA,1,2\n")
+    refused(words.replace("f.csv:1", "f.csv:2"), f"# power = 3 mW\n{head}\nA,1,2\n")
+    assert read("coupon,thickness [um]\nA,1\n", max_rows=1).fields == {"coupon": 1, "thickness": 2}
+
+
+@pytest.mark.parametrize("above", ["# power;3 mW", "power;3 mW", "power = 3 mW", "# power: 3 mW", "power [mW];3"])
+def test_a_setting_is_found_in_its_line(above):
+    table = read(f"# first\n{above}\ncoupon;thickness [um]\nA;1\n")
+    assert (table.settings, table.setting_lines, table.header_line) == ({"power": 3.0}, {"power": 2}, 3)
+    refused("f.csv:3: power is stated twice, first in line 2", f"# first\n{above}\n{above}\ncoupon;thickness [um]\nA;1\n")
