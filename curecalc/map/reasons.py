@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import product
+from typing import Any
 
 import numpy as np
 from numpy.polynomial.polynomial import polyder, polyval
@@ -70,11 +71,12 @@ def _beyond(dose: np.ndarray, i: np.ndarray, j: np.ndarray, sign: int) -> np.nda
     A pixel may miss a ridge by 3 %, more than the worst places differ. `sign` 1 for lowest, -1 for highest.
     """
 
-    def at(p: int, q: int) -> np.ndarray:
+    def at(p: Any, q: Any) -> np.ndarray:
         return sign * np.log(np.maximum(dose[i + p, j + q] / dose[i, j], 1e-12))
 
     lean = 0.25 * (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1))
-    drop, slope, bend = 0.0, [], []
+    drop: Any = 0.0
+    slope, bend = [], []
     for row, column in ((1, 0), (0, 1)):
         form = _QUARTIC @ np.array([at(n * row, n * column) for n in _FIVE])
         first, second = polyder(form), polyder(form, 2)
@@ -100,7 +102,8 @@ def _between(dose: np.ndarray, i: int, j: int, sign: int) -> tuple[float, float,
 
     top, left = max(i - _NEAR, 0), max(j - _NEAR, 0)
     spline = spline_filter(sign * logged(dose[top : i + _NEAR, left : j + _NEAR]), order=5)
-    middle, step, size = np.array([[i - top], [j - left]]), 0.0, 0.5
+    step: Any = 0.0
+    middle, size = np.array([[i - top], [j - left]]), 0.5
     for _ in range(12):
         tried = step + size * _STAR
         values = map_coordinates(spline, middle + tried, order=5, mode="mirror", prefilter=False)

@@ -97,9 +97,9 @@ def test_a_picture_is_freed_of_its_dark_level(tmp_path):
 
 def test_long_work_shows_how_far_it_is(monkeypatch, capsys):
     monkeypatch.setattr("sys.stderr.isatty", lambda: False, raising=False)
-    assert map_command.progress("layers") is None
+    assert map_command.progress("layers", "tiles") is None
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    show = map_command.progress("layers")
+    show = map_command.progress("layers", "tiles")
     show(1, 3)
     show(3, 3)
     assert capsys.readouterr().err == f"\rlayers [{'#' * 10}{'.' * 20}] 1/3 tiles\rlayers [{'#' * 30}] 3/3 tiles\n"
