@@ -247,10 +247,9 @@ def _wild(curve: _Curve, result: Fit) -> Fit:
         kin = others[(steep[others] > 0.3 * steep.max()) == (steep[at] > 0.3 * steep.max())]
         if kin.size < 4:
             kin = others
-        grow = others.size / (others.size - p)
-        spread = max(tried.residual_sd**2, grow * float(np.mean(tried.residuals[kin] ** 2)), curve.rounding**2)
+        spread = max(tried.residual_sd, math.sqrt(np.mean(tried.residuals[kin] ** 2) * others.size / (others.size - p)), curve.rounding)
         off = curve.y[at] - values[at]
-        t = off / math.sqrt(spread + float(slopes[at] @ tried.covariance @ slopes[at]))
+        t = off / math.sqrt(spread**2 + float(slopes[at] @ tried.covariance @ slopes[at]))
         if free.size * t_p(t, min(tried.degrees_of_freedom, kin.size)) > _SURE or abs(off) < 0.005 * abs(tried.parameters[3]):
             break
         curve.kept[at] = False
@@ -296,7 +295,7 @@ def _both_ways(position: Any) -> Any:
 
 
 def fit_scan(
-    position: Any, reading: Any, shape: Shape, *, wander: int, room: float, fewest: int, is_edge: bool, u_position: float = 0.0
+    position: Any, reading: Any, shape: Shape, *, wander: int, room: float, fewest: int, is_edge: bool, u_position: float
 ) -> _Found:
     """Fit a scan and find what is odd about its readings.
 
@@ -337,16 +336,11 @@ def fit_scan(
         there = curve.solve([*result.parameters, 0.0], used_wander, backlash=True)
         if there.converged and t_p(there.parameters[-1] / max(there.sd[-1], _TINY), there.degrees_of_freedom) < 0.002:
             result, has_backlash = there, True
-    model = curve.model(used_wander, has_backlash)
-    rows = curve.free
-
-    def scatter() -> tuple[Any, float]:
-        s, slope, _ = shape(x - result.parameters[0], _radius(result.parameters[1]))
-        return uneven(result.residuals, np.abs(result.parameters[3] * slope), s, rows, floor=curve.rounding, u_position=u_position)
-
+    model, rows = curve.model(used_wander, has_backlash), curve.free
     sigma, jitter = None, 0.0
     for _ in range(0 if held else 2):
-        again, found = scatter()
+        columns = model(result.parameters)[1]
+        again, found = uneven(result.residuals, np.abs(columns[:, 0]), columns[:, 3], rows, floor=curve.rounding, u_position=u_position)
         if again is None:
             break
         better = curve.solve(result.parameters, used_wander, backlash=has_backlash, sigma=again)

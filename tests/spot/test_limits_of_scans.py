@@ -170,6 +170,7 @@ def test_what_is_odd_about_the_readings_is_kept_with_its_axis():
         "position_jitter_y": Q(0.5, "mm"),
         "backlash_y": Q(0.25, "mm"),
     }
+    assert Readings(9) == Readings(9, 0, 0, (), 0.0, 0.0, 0.0, 0.0, 1.0, 0.0)  # nothing odd
 
 
 def test_the_details_of_an_edge_by_hand():

@@ -251,3 +251,17 @@ def test_backlash_is_told_at_two_in_a_thousand():
     limit = 0.05 - found + stats.t.isf(0.001, 42 - 5) * u
     assert lagging(1.04 * limit)[0] > 0.0
     assert lagging(0.96 * limit) == (0.0, 0.0)
+
+
+def test_positions_that_are_not_sharp_and_light_that_flickers_are_weighed():
+    rng = np.random.default_rng(7)
+    x = np.linspace(-2.7, 3.3, 61)
+    for turn in (1.0, -1.0):
+        got = knife_edge(turn * x, knife_edge_power(x + 0.05 * rng.standard_normal(61), 1.0, 0.3) + 1e-3 * rng.standard_normal(61))
+        assert got.weighted
+        assert got.readings.jitter == pytest.approx(0.05, rel=0.25)
+        light = knife_edge_power(x, 1.0, 0.3)
+        got = knife_edge(turn * x, light * (1.0 + 0.03 * rng.standard_normal(61)) + 1e-3 * rng.standard_normal(61))
+        assert (got.weighted, got.readings.jitter) == (True, 0.0)
+        even = knife_edge(turn * x, light + 0.01 * rng.standard_normal(61))
+        assert (even.weighted, even.readings.jitter) == (False, 0.0)
