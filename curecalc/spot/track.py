@@ -54,7 +54,7 @@ def line_profile(image: Any, x: Any, y: Any, angle: float, *, step: float) -> tu
     """
     z = np.asarray(image, dtype=np.float64)
     q = (-math.sin(angle) * np.asarray(x))[None, :] + (math.cos(angle) * np.asarray(y))[:, None]
-    low = math.floor(float(np.min(q)) / step) - 1
+    low = math.floor(float(np.min(q)) / step)
     place = (q / step - low).ravel()
     left = place.astype(np.int64)
     part = place - left
@@ -87,7 +87,7 @@ def track_exposure(image: Any, x: Any, y: Any, variance: tuple[float, float, flo
     across = np.array([-math.sin(angle), math.cos(angle)])
     radius = 2.0 * math.sqrt(across @ [[xx, xy], [xy, yy]] @ across)
     pitch = max(float(x[1] - x[0]), float(y[1] - y[0]))
-    step = pitch * max(1, math.ceil(radius / 60.0 / pitch))  # whole pixels, else bins and pixels beat
+    step = pitch * math.ceil(radius / 60.0 / pitch)  # whole pixels, else bins and pixels beat
     distance, share = line_profile(image, x, y, angle, step=step)
     return Track(
         angle=angle,
@@ -104,9 +104,6 @@ def _top(distance: Any, share: Any, radius: float) -> float:
     """Height of the top from a fourth-order curve through the readings near it, so that noise does not pick the highest."""
     at = distance[int(np.argmax(np.convolve(share, np.ones(3), mode="same")))]
     near = np.abs(distance - at) <= max(0.3 * radius, 3.1 * (distance[1] - distance[0]))
-    q = distance[near] - at
-    if q.size < 6:
+    if near.sum() < 6:
         return float(share.max())
-    scale = float(np.abs(q).max())
-    curve = np.polyfit(q / scale, share[near], 4)
-    return float(np.max(np.polyval(curve, np.linspace(-0.7, 0.7, 281))))
+    return float(np.polynomial.Polynomial.fit(distance[near], share[near], 4).linspace()[1].max())

@@ -112,6 +112,33 @@ def test_exposure_of_a_track_through_a_gaussian_by_hand():
     # an ellipse of variances 1 and 4 mm^2 along a track at 30 degrees: across it sin^2 + 4 cos^2 = 3.25
     turned = track.track_exposure(z, x, x, (1.0, 0.0, 4.0), math.radians(30.0))
     assert turned.radius == pytest.approx(2.0 * math.sqrt(3.25))
+    # with a covariance of 0.5 mm^2 besides, 2 x 0.5 sin 30 cos 30 less
+    leaning = track.track_exposure(z, x, x, (1.0, 0.5, 4.0), math.radians(30.0))
+    assert leaning.radius == pytest.approx(2.0 * math.sqrt(3.25 - math.sqrt(3.0) / 4.0))
+    # pixels of two sizes are summed in bins of the larger
+    for across, along in ((x[::2], x), (x, x[::2])):
+        oblong = track.track_exposure(np.ones((along.size, across.size)), across, along, (0.25, 0.0, 0.25), 0.0)
+        assert oblong.distance[1] - oblong.distance[0] == pytest.approx(0.1)
+        assert np.abs(oblong.distance).max() < 3.2
+
+
+@pytest.mark.parametrize(("radius", "reach"), [(1.0, 0.3), (0.1, 0.15)])
+def test_the_top_of_a_track_is_that_of_a_quartic_through_the_readings_near_it(radius, reach):
+    # within 0.3 radii, or three readings to either side; the middle one is the highest of three together
+    q = np.arange(-20, 21) * 0.05
+    share = 1.0 + 0.02 * q - 4.0 * q**2 + 3.0 * q**3 + 0.003 * np.random.default_rng(2).standard_normal(41)
+    near = np.abs(q) < reach + 0.01
+    share[~near] = 0.3 - 0.2 * np.abs(q[~near])
+    top = np.polyval(np.polyfit(q[near], share[near], 4), np.linspace(-reach, reach, 10_001)).max()
+    assert track._top(q, share, radius) == pytest.approx(top, abs=5e-5)
+    lone = np.where(np.abs(q - 0.8) < 0.01, 2.0, share)  # a single reading that noise raised
+    assert track._top(q, lone, radius) == pytest.approx(top, abs=5e-5)
+
+
+def test_the_top_of_five_readings_is_the_highest():
+    assert track._top(np.arange(5.0), np.array([0.0, 1.0, 3.0, 1.5, 0.0]), 9.0) == 3.0
+    six = np.array([0.0, 1.0, 3.0, 2.9, 0.8, 0.0])
+    assert track._top(np.arange(6.0), six, 9.0) != 3.0
 
 
 def test_a_first_estimate_is_near_and_noise_alone_gives_none():
