@@ -8,7 +8,8 @@ from scipy import optimize, stats
 
 from curecalc.spot import scanfit
 from curecalc.spot.knife import _edge, knife_edge, knife_edge_power
-from curecalc.spot.profile import profile
+from curecalc.spot.profile import _narrow, profile
+from curecalc.spot.scatter import misfit
 from curecalc.statistics.least_squares import Fit
 
 X = np.linspace(-3.0, 3.0, 31)
@@ -230,11 +231,24 @@ def test_a_scan_there_and_back_has_directions(position, way):
 def test_tilt_asks_for_nine_readings_and_for_room():
     for n, reach, tilts in ((9, 2.0, True), (8, 2.0, False), (21, 1.51, True), (21, 1.49, False)):
         x = np.linspace(-2.0, reach, n)
-        assert profile(x, np.exp(-2.0 * x**2)).with_tilt is tilts
-        assert profile(-x, np.exp(-2.0 * x**2)).with_tilt is tilts
+        assert profile(7.0 + 2.0 * x, np.exp(-2.0 * x**2)).with_tilt is tilts
+        assert profile(7.0 - 2.0 * x, np.exp(-2.0 * x**2)).with_tilt is tilts
     for reach, drifts in ((1.76, True), (1.74, False)):
         x = np.linspace(-2.5, reach, 25)
-        assert knife_edge(x, knife_edge_power(x, 1.0, 0.0)).with_drift is drifts
+        assert knife_edge(7.0 - 2.0 * x, knife_edge_power(x, 1.0, 0.0)).with_drift is drifts
+
+
+def test_a_wrong_shape_is_sought_in_its_third_and_fourth_moment():
+    """An edge differs by the slope of what a peak differs by, so its terms are one order lower."""
+    scatter = 2e-3 * np.random.default_rng(2).standard_normal(31)
+    edge = knife_edge(X, 0.5 * (knife_edge_power(X, 0.8, -0.3) + knife_edge_power(X, 0.8, 0.5)) + scatter, drift=False)
+    peak = profile(X, 0.5 * (np.exp(-2.0 * (X - 0.3) ** 2 / 0.64) + np.exp(-2.0 * (X + 0.5) ** 2 / 0.64)) + scatter, tilt=False)
+    for got, shape, height, orders in ((edge, _edge, edge.full, (2, 3)), (peak, _narrow, peak.peak, (3, 4))):
+        away = X - got.centre
+        s, slope, wide = shape(away, got.radius)
+        columns = np.stack([-height * slope, height * wide, np.ones(31), s], axis=1)
+        p, size = misfit(got.residuals, columns, 2.0 * away / got.radius, orders=orders, floor=1e-12)
+        assert (got.readings.misfit_p, got.readings.misfit) == pytest.approx((p, size / height), rel=1e-6)
 
 
 def test_backlash_is_told_at_two_in_a_thousand():
