@@ -22,9 +22,10 @@ __all__ = ["COLUMNS", "IMAGE_ENDINGS", "KINDS_OF_FILE", "Measurement", "read_mea
 
 KINDS_OF_FILE = ("knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power", "field")
 IMAGE_ENDINGS = (".png", ".tif", ".tiff", ".bmp", ".pgm")
-_LOSSY = {b"\xff\xd8\xff": "JPEG", b"GIF8": "GIF"}
+_LOSSY = {rb"\xff\xd8\xff": "JPEG", rb"GIF8": "GIF", rb"RIFF.{4}WEBP": "WebP"}
 _PICTURES = (b"\x89PNG", b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+", b"BM", b"P5", b"P2")
 _MOST_FRAMES = 64
+_LEAST_SIDE = 12
 _LARGEST = 200_000_000
 
 _WIDTH = "As beam_radius; names of radii and diameters always say which."
@@ -144,9 +145,7 @@ def read_measurement(path: str | Path, *, kind: str | None = None, data: bytes |
 
 def _lossy(data: bytes) -> str:
     """Name of the lossy format that the first bytes show, else empty."""
-    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
-        return "WebP"
-    return next((name for start, name in _LOSSY.items() if data.startswith(start)), "")
+    return next((name for start, name in _LOSSY.items() if re.match(start, data, re.DOTALL)), "")
 
 
 # ---------------------------------------------------------------- pictures
@@ -201,7 +200,7 @@ def _picture(data: bytes, name: str) -> tuple[Any, tuple[str, ...]]:
 def _one_channel(image: Any, mode: str, name: str) -> tuple[Any, str]:
     """The channel that holds the beam: all the same, or by far the brightest above its own dark level."""
     colours = image[..., : 1 if mode in ("LA", "La") else 3]
-    if colours.shape[2] == 1 or (np.ptp(colours.astype(np.int64), axis=2) == 0).all():
+    if (colours == colours[..., :1]).all():
         return colours[..., 0], ""
     light = [float(np.sum(np.maximum(colours[..., c] - float(np.median(colours[..., c])), 0.0))) for c in range(3)]
     best = int(np.argmax(light))
@@ -228,14 +227,13 @@ def _cells(line: str) -> list[str]:
 
 
 def _is_matrix(data: bytes) -> bool:
-    """Rows of plain numbers only, at least twelve each way: a picture saved as text."""
-    if b"\x00" in data[:4096]:
+    """Rows of plain numbers only, at least `_LEAST_SIDE` each way: a picture saved as text."""
+    if b"\x00" in data:
         return False
-    rows = [line for line in _lines(data)[:60] if line.strip() and not line.lstrip().startswith("#") and "=" not in line]
-    if len(rows) < 12:
-        return False
-    widths = {len(_cells(row)) for row in rows[:12]}
-    return len(widths) == 1 and widths.pop() >= 12 and all(_number(c) is not None for c in _cells(rows[0]))
+    rows = [line for line in _lines(data) if line.strip() and not line.lstrip().startswith("#") and "=" not in line][:_LEAST_SIDE]
+    widths = {len(_cells(row)) for row in rows}
+    square = len(rows) == _LEAST_SIDE and len(widths) == 1 and widths.pop() >= _LEAST_SIDE
+    return square and all(_number(c) is not None for c in _cells(rows[0]))
 
 
 def _number(text: str) -> float | None:
@@ -268,7 +266,8 @@ def _matrix(data: bytes, name: str) -> tuple[Any, dict[str, float]]:
         rows.append([float(v) for v in values if v is not None])
     image = np.array(rows, dtype=np.float64)
     if image.ndim != 2 or not np.isfinite(image).all():
-        raise FileError(f"{name}: no picture in it. A picture as text holds rows of plain finite numbers, at least 12 x 12.")
+        least = f"{_LEAST_SIDE} x {_LEAST_SIDE}"
+        raise FileError(f"{name}: no picture in it. A picture as text holds rows of plain finite numbers, at least {least}.")
     return image, settings
 
 
@@ -366,9 +365,7 @@ def _step_or_peak(x: Any, y: Any) -> str | None:
     first, last = float(np.median(y[:ends])), float(np.median(y[-ends:]))
     low, high = float(np.min(y)), float(np.max(y))
     span = high - low
-    if span == 0:
-        return "knife-edge"
-    if abs(last - first) > 0.6 * span:
+    if abs(last - first) >= 0.6 * span:  # or all alike, which the scan will say
         return "knife-edge"
     if max(first, last) < low + 0.4 * span:
         return "slit"
@@ -382,11 +379,11 @@ def _radii(table: Table, sizes: list[str]) -> dict[str, Any]:
     convention = {name.split("_")[1] for name in sizes}
     if len(convention) > 1:
         raise FileError(f"{table.path}: widths in more than one convention: {', '.join(sorted(sizes))}. Keep radius, diameter or FWHM.")
-    ends = {name[-2:] if name[-2:] in ("_x", "_y") else "" for name in sizes}
-    if "" in ends and len(ends) > 1:
+    ends = {name: name[-2:] if name.endswith(("_x", "_y")) else "" for name in sizes}
+    if "" in ends.values() and len(ends) > 1:
         raise FileError(f"{table.path}: give either one width column or a pair ending in _x and _y, not both: {', '.join(sorted(sizes))}.")
     factor = {"radius": 1.0, "diameter": 0.5, "fwhm": 1.0 / FWHM_PER_RADIUS}[convention.pop()]
-    found = {f"radius{name[-2:] if name[-2:] in ('_x', '_y') else ''}": np.asarray(table[name]) * factor for name in sizes}
+    found = {f"radius{end}": np.asarray(table[name]) * factor for name, end in ends.items()}
     if "standard_uncertainty" in table.columns or "standard_uncertainty" in table.settings:
         found["u_radius"] = np.asarray(table.value("standard_uncertainty")) * factor
     return found

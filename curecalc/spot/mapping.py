@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from ..setting.explain import Step
+from ..statistics.intervals import t_factor
 from ..symbols import percent
 from ..units import DEG, MM, RAD, Quantity, QuantityError, finite, show_kernel
 from .field import FieldMap, FieldSpot, Place
@@ -85,8 +86,8 @@ def field_beam(
     grid = [field.at(float(a), float(b)) for a in np.linspace(x.min(), x.max(), 9) for b in np.linspace(y.min(), y.max(), 9)]
     within = [spot for spot in grid if not spot.extrapolated]
     least, most = min(within, key=lambda s: s.radius), max(within, key=lambda s: s.radius)
-    worst = max(within, key=lambda s: s.relative)
     size = surfaces["size"]
+    spread = t_factor(confidence, size.degrees_of_freedom) * max(spot.relative for spot in within)
     bent = "a thin plate" if size.plate > 0.5 else "a quadratic surface" if size.curved > 0.5 else "a plane"
     details: dict[str, Any] = {
         "radius_is": "in the middle of the field",
@@ -96,12 +97,11 @@ def field_beam(
         "surface_weight_thin_plate": size.plate,
         "smallest_spot": _told(least),
         "largest_spot": _told(most),
-        "widest_band": worst.factor * worst.relative,
+        "widest_band": spread,
     }
     if "power" in surfaces:
         factors = [s.power_factor for s in within]
         details["power_factor_range"] = [min(factors), max(factors)]
-    spread = max(worst.factor * worst.relative, 1e-12)
     if spread > 0.1:
         told = f"the map's {percent(confidence, '.0f')} band reaches {percent(spread, '.0f')} of the radius."
         warnings = (*warnings, f"{told} Measure more places, or each more exactly.")

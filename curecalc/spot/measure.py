@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from ..units import MM, MM_S, MW, NM, Measured, Quantity, QuantityError, S, show
 from .field import Place
 from .files import Measurement, read_measurement
 from .focus import caustic_beam
-from .indirect import THRESHOLD_ERROR, cured_line_beam
+from .indirect import cured_line_beam
 from .light import Loss, PowerMeasurement, beam_power
 from .mapping import field_beam
 from .measurement import BeamMeasurement
@@ -162,7 +163,7 @@ def _options(found: Measurement, given: dict[str, Any]) -> dict[str, Any]:
         stated = Quantity(value, _FROM_FILE[name])
         if name in options:
             mine = options[name].value if isinstance(options[name], Measured) else options[name]
-            if abs(float(mine.m_as(_FROM_FILE[name])) - value) > 1e-9 * abs(value):
+            if not math.isclose(float(mine.m_as(_FROM_FILE[name])), value):
                 raise QuantityError(f"{name} is {show(mine)} here, but the file {found.path} states {show(stated)}. Correct one of them.")
         else:
             options[name] = stated
@@ -175,26 +176,35 @@ def _reading(found: Measurement) -> Any:
     return found.columns["power"] if "power" in found.columns else found.columns["signal"]
 
 
+def _given(options: dict[str, Any], *names: str) -> dict[str, Any]:
+    """The options of these names that are stated; what is left out keeps its default."""
+    return {n: options[n] for n in names if n in options}
+
+
+def _radii(columns: dict[str, Any]) -> tuple[Any, Any]:
+    """The radii along one axis, and those along the other where they are measured."""
+    one, two = ([columns[n] for n in ("radius", "radius_x", "radius_y") if n in columns] + [None])[:2]
+    return one, two
+
+
 def _scan(found: Measurement, options: dict[str, Any], confidence: float) -> dict[str, Any]:
     return {
         "position": Quantity(found.columns["position"], MM),
         "reading": _reading(found),
         "axis": found.columns.get("axis"),
-        "position_uncertainty": options.get("position_uncertainty"),
-        "scale_uncertainty": options.get("scale_uncertainty", 0.0),
         "confidence": confidence,
+        **_given(options, "position_uncertainty", "scale_uncertainty"),
     }
 
 
 def _knife_edge(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
-    return knife_edge_beam(
-        **_scan(found, options, confidence), drift=not options.get("keep_straight", False), clip_level=options.get("clip_level", 0.10)
-    )
+    straight = options.get("keep_straight", False)
+    return knife_edge_beam(**_scan(found, options, confidence), drift=not straight, **_given(options, "clip_level"))
 
 
 def _slit(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
     straight = options.get("keep_straight", False)
-    return slit_beam(**_scan(found, options, confidence), slit_width=options.get("slit_width"), tilt=not straight)
+    return slit_beam(**_scan(found, options, confidence), tilt=not straight, **_given(options, "slit_width"))
 
 
 def _pinhole(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
@@ -210,8 +220,8 @@ def _image(found: Measurement, options: dict[str, Any], confidence: float) -> Be
             "pixel_size= is missing: a picture does not say how large its pixels are. Give pixel_size=, like pixel_size='4.4um', "
             "from the camera's data sheet, divided by the magnification of any lens."
         )
-    names = ("pixel_size", "pixel_size_y", "full_scale", "camera_angle", "mirrored", "penetration_depth")
-    more = {n: options[n] for n in (*names, "moved") if n in options}
+    names = ("pixel_size", "pixel_size_y", "full_scale", "camera_angle", "mirrored", "penetration_depth", "moved")
+    more = _given(options, *names)
     if "moved_image" in options:
         more["moved_image"] = read_measurement(options["moved_image"], kind="image").image
     return image_beam(image=found.image, confidence=confidence, **more)
@@ -221,24 +231,21 @@ def _caustic(found: Measurement, options: dict[str, Any], confidence: float) -> 
     if "wavelength" not in options:
         raise QuantityError("wavelength is missing: M^2 needs it. Give wavelength=, or write 'wavelength = 355 nm' above the header.")
     columns = found.columns
-    x = columns.get("radius", columns.get("radius_x", columns.get("radius_y")))
-    y = columns.get("radius_y") if "radius_x" in columns else None
-    names = ("surface_position", "wanted_radius", "relative_errors", "position_uncertainty")
+    x, y = _radii(columns)
     return caustic_beam(
         position=Quantity(columns["position"], MM),
-        radius_x=Quantity(np.asarray(x), MM),
+        radius_x=Quantity(x, MM),
         radius_y=None if y is None else Quantity(y, MM),
         wavelength=options["wavelength"],
         standard_uncertainty=Quantity(columns["u_radius"], MM) if "u_radius" in columns else None,
         confidence=confidence,
-        **{n: options[n] for n in names if n in options},
+        **_given(options, "surface_position", "wanted_radius", "relative_errors", "position_uncertainty"),
     )
 
 
 def _field(found: Measurement, options: dict[str, Any], confidence: float) -> BeamMeasurement:
     columns, n = found.columns, len(found.columns["place_x"])
-    one: Any = columns.get("radius", columns.get("radius_x", columns.get("radius_y")))
-    two = columns.get("radius_y") if "radius_x" in columns else None
+    one, two = _radii(columns)
     if not np.isfinite(one).all() or (two is not None and not np.isfinite(two).all()):
         raise QuantityError("a place states no radius. Measure it, or leave its line out.")
     u = np.broadcast_to(columns["u_radius"], n) if "u_radius" in columns else np.zeros(n)
@@ -262,22 +269,20 @@ def _cured_lines(found: Measurement, options: dict[str, Any], confidence: float)
     columns = found.columns
     power = options.get("power")
     if "power" in columns:
-        if np.ptp(columns["power"]) > 1e-9 * np.max(columns["power"]):
+        if not np.allclose(columns["power"], columns["power"][0]):
             raise QuantityError("the power changes from line to line. Draw all lines at one power, and change the speed alone.")
         power = power if power is not None else Quantity(float(columns["power"][0]), MW)
     lengths = {n: Quantity(columns[n], MM) for n in ("line_width", "cure_depth") if n in columns}
     return cured_line_beam(
         scan_speed=Quantity(columns["scan_speed"], MM_S),
         power=power,
-        model_uncertainty=options.get("model_uncertainty", THRESHOLD_ERROR),
         confidence=confidence,
         **lengths,
+        **_given(options, "model_uncertainty"),
     )
 
 
 def _power(found: Measurement, options: dict[str, Any], confidence: float) -> PowerMeasurement:
     names = ("meter_uncertainty", "meter_degrees_of_freedom", "dark_reading", "resolution", "losses", "keep_warm_up")
     time = Quantity(found.columns["time"], S) if "time" in found.columns else None
-    return beam_power(
-        reading=Quantity(found.columns["power"], MW), time=time, confidence=confidence, **{n: options[n] for n in names if n in options}
-    )
+    return beam_power(reading=Quantity(found.columns["power"], MW), time=time, confidence=confidence, **_given(options, *names))

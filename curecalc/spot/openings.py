@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -63,8 +64,7 @@ def slit_beam(
     >>> f"{got.radius_x.value.m_as('um'):.1f}"
     '125.0'
     """
-    width = _opening("slit_width", slit_width)
-    return _profiles("slit", position, reading, axis, tilt, width, (0.0, 0.0), position_uncertainty, scale_uncertainty, confidence)
+    return _profiles("slit", slit_width, position, reading, axis, tilt, position_uncertainty, scale_uncertainty, confidence)
 
 
 def pinhole_beam(
@@ -110,8 +110,7 @@ def pinhole_beam(
     >>> f"{got.radius_x.value.m_as('um'):.0f}"
     '122'
     """
-    hole = _opening("pinhole_diameter", pinhole_diameter)
-    return _profiles("pinhole", position, reading, axis, tilt, (0.0, 0.0), hole, position_uncertainty, scale_uncertainty, confidence)
+    return _profiles("pinhole", pinhole_diameter, position, reading, axis, tilt, position_uncertainty, scale_uncertainty, confidence)
 
 
 def _opening(name: str, value: Measured | Quantity | None) -> tuple[float, float]:
@@ -124,18 +123,33 @@ def _opening(name: str, value: Measured | Quantity | None) -> tuple[float, float
 # ---------------------------------------------------------------- slit and pinhole
 
 
+@dataclass(frozen=True)
+class _Law:
+    """What an opening does to a width, W0^2 = Wm^2 - size^2/times, and up to how many radii it is not too wide."""
+
+    argument: str
+    symbol: str
+    times: float
+    widest: float
+    corrected: Callable[[float, float], float]
+
+
+_LAWS = {"slit": _Law("slit_width", "s", 3.0, 2.0, slit_corrected), "pinhole": _Law("pinhole_diameter", "D", 4.0, 1.6, pinhole_corrected)}
+
+
 def _profiles(
     kind: str,
+    opening: Measured | Quantity | None,
     position: Quantity,
     reading: Any,
     axis: Sequence[str] | None,
     tilt: bool,
-    slit: tuple[float, float],
-    hole: tuple[float, float],
     spread: Quantity | None,
     scale: float,
     confidence: float,
 ) -> BeamMeasurement:
+    law = _LAWS[kind]
+    size, u_size = _opening(law.argument, opening)
     found: dict[str, Any] = {}
     estimates: dict[str, Estimate] = {}
     warnings: list[str] = []
@@ -145,29 +159,27 @@ def _profiles(
     scans = scans_of(position, reading, axis)
     for name, x, y in scans:
         enough(name, x, 6, f"{kind} profile")
-        if max(slit[0], hole[0]) > np.ptp(x):
-            what, size = ("slit_width", slit[0]) if slit[0] else ("pinhole_diameter", hole[0])
+        if size > np.ptp(x):
+            wide, travel = show_kernel(size, "length"), show_kernel(float(np.ptp(x)), "length")
             raise QuantityError(
-                f"{what} is {show_kernel(size, 'length')}, more than the whole travel of {show_kernel(float(np.ptp(x)), 'length')}. Check "
-                "the unit of both, and scan with an opening below a third of the beam radius."
+                f"{law.argument} is {wide}, more than the whole travel of {travel}. Check the unit of both, and scan with an opening below "
+                "a third of the beam radius."
             )
-        f = checked(profile, x, y, slit_width=slit[0], pinhole_diameter=hole[0], tilt=tilt, u_position=_spread(spread))
+        f = checked(profile, x, y, **{law.argument: size}, tilt=tilt, u_position=_spread(spread))
         _refuse_profile(f)
         found[name] = (f, x, y)
-        opening = slit if kind == "slit" else hole
-        # to first order W0^2 = Wm^2 - s^2/3 (or D^2/4): a wrong opening shifts W0 by s u/(3 W0) (or D u/(4 W0))
-        shift = opening[0] * opening[1] / ((3.0 if kind == "slit" else 4.0) * f.radius)
+        shift = size * u_size / (law.times * f.radius)  # the law's derivative
         estimates[name] = scan_estimate(
             f.radius, f.u_radius, f.degrees_of_freedom, scale, confidence, [(f"common: {kind} opening (Type B)", shift, math.inf)]
         )
         of = f"{name} scan: " if len(scans) > 1 else ""
-        warnings += doubts(of, f, f.peak, notes) + _profile_doubts(of, kind, f, opening[0], notes)
+        warnings += doubts(of, f, f.peak, notes) + _profile_doubts(of, kind, f, size, notes)
         end = f"_{name}" if len(scans) > 1 else ""
         details[f"measured_radius{end}"] = Quantity(f.measured_radius, MM)
         details[f"moment_radius{end}"] = Quantity(f.moment_radius, MM) if math.isfinite(f.moment_radius) else None
         details[f"residual{end}"] = f.residual_sd / abs(f.peak)
-        steps += _profile_steps(kind, f, estimates[name], opening[0])
-    details["opening"] = Quantity((slit if kind == "slit" else hole)[0], MM)
+        steps += _profile_steps(kind, f, estimates[name], size)
+    details["opening"] = Quantity(size, MM)
     return measurement(kind, found, estimates, details, warnings, notes, steps)
 
 
@@ -209,7 +221,7 @@ def _profile_doubts(of: str, kind: str, f: Profile, opening: float, notes: list[
         notes.append(f"{of}a tilt of the dark level is left out of the fit: too few readings or too little travel tell it from the peak.")
     if f.points_on_peak < 5:
         notes.append(f"{of}only {f.points_on_peak} readings fall within one radius of the peak. Step by a quarter of the radius or less.")
-    if opening > (2.0 if kind == "slit" else 1.6) * (f.radius + 2.0 * f.u_radius):
+    if opening > _LAWS[kind].widest * (f.radius + 2.0 * f.u_radius):
         out.append(
             f"{of}the {kind} is {opening / f.radius:.1f} beam radii wide, so its width decides much of the answer. Use one below a third "
             "of the radius."
@@ -230,13 +242,12 @@ def _profile_steps(kind: str, f: Profile, result: Estimate, opening: float) -> l
         )
     ]
     if opening:
-        law, symbol = ("s^2/3", "s") if kind == "slit" else ("D^2/4", "D")
-        correct = slit_corrected if kind == "slit" else pinhole_corrected
+        law = _LAWS[kind]
         steps.append(
             Step(
-                f"W0^2 = Wm^2 - {law}",
-                f"Wm = {mm(f.measured_radius)}, {symbol} = {mm(opening)}",
-                mm(correct(f.measured_radius, opening)),
+                f"W0^2 = Wm^2 - {law.symbol}^2/{law.times:g}",
+                f"Wm = {mm(f.measured_radius)}, {law.symbol} = {mm(opening)}",
+                mm(law.corrected(f.measured_radius, opening)),
                 f"The {kind} smears the profile; its own second moment comes off.",
             )
         )
