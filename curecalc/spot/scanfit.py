@@ -28,7 +28,6 @@ Shape = Callable[[Any, float], tuple[Any, Any, Any]]
 
 _SURE = 1e-3  # chance, over all readings of a good scan, that one is called wild
 _ROUNDING = 1e-12  # of the largest reading: what the computer leaves of a curve that fits exactly
-_NO_WIDTH = "so no width can be had. Check the column of positions."
 _TINY = float(np.finfo(np.float64).tiny)
 
 
@@ -265,9 +264,9 @@ def _grid(curve: _Curve, wander: int = 0, room: float = 0.0) -> Any:
     some = np.flatnonzero(curve.kept)
     some = some[:: -(-some.size // 300)]
     x, y, t = curve.x[some], curve.y[some], curve.t[some]
-    span = float(np.ptp(x))
-    if not span > 0.0:
-        raise ValueError(f"nearly all {curve.x.size} readings stand at one position ({np.median(x):g} mm), {_NO_WIDTH}")
+    if x[0] == x[-1]:
+        raise _one_place("nearly all", curve.x)
+    span = float(x[-1] - x[0])
     centres = np.linspace(x[0], x[-1], 41)[1:-1]
     knots = []
     for w in np.geomspace(0.5 * span / (x.size - 1), 0.7 * span, 18):
@@ -281,6 +280,12 @@ def _grid(curve: _Curve, wander: int = 0, room: float = 0.0) -> Any:
             k = int(np.argmin(rest))
             knots.append([float(rest[k]), float(c[k]), math.log(w), *map(float, solution[k])])
     return min(knots)[1:] if knots else None
+
+
+def _one_place(many: str, x: Any) -> ValueError:
+    return ValueError(
+        f"{many} {x.size} readings stand at one position ({np.median(x):g} mm), so no width can be had. Check the column of positions."
+    )
 
 
 def _both_ways(position: Any) -> Any:
@@ -314,12 +319,12 @@ def fit_scan(
     """
     order = np.argsort(position, kind="stable")
     x, y = np.asarray(position, dtype=np.float64)[order], np.asarray(reading, dtype=np.float64)[order]
-    if not np.ptp(y) > 0.0:
+    if (y == y[0]).all():
         raise ValueError(
             f"all {y.size} readings are alike ({y[0]:g}), so no beam is seen. Check the shutter, the range of the meter and the travel."
         )
-    if not np.ptp(x) > 0.0:
-        raise ValueError(f"all {x.size} readings stand at one position ({x[0]:g} mm), {_NO_WIDTH}")
+    if x[0] == x[-1]:
+        raise _one_place("all", x)
     way = _both_ways(position)
     curve = _Curve(x, y, shape, None if way is None else way[order])
     result = _wild(curve, _held(curve, _grid(curve), 3 if is_edge else 2))

@@ -88,6 +88,15 @@ def test_held_readings_enter_by_the_probability_of_standing_there(turn):
     dark = got.dark if got.rising else got.dark + got.full
     assert [got.centre, math.log(got.radius), dark, height] == pytest.approx(best.x, abs=2e-5)
     assert got.residual_sd == pytest.approx(math.sqrt((got.residuals[~held] ** 2).sum() / ((~held).sum() - 4)))
+    h = 1e-3  # the curvature of the likelihood is the information
+    steps = h * np.eye(4)
+    f = minus_log_likelihood
+    curvature = [
+        [(f(best.x + a + b) - f(best.x + a - b) - f(best.x - a + b) + f(best.x - a - b)) / (4 * h * h) for a in steps] for b in steps
+    ]
+    u = np.sqrt(np.diag(np.linalg.inv(curvature)))
+    assert (got.u_centre, got.u_radius / got.radius) == pytest.approx(u[:2], rel=0.05)
+    assert got.degrees_of_freedom == (~held).sum() - 4
 
 
 @pytest.mark.parametrize(("beyond", "marks"), [(2, 0), (3, 3)])
@@ -263,8 +272,8 @@ def test_backlash_is_told_at_two_in_a_thousand():
 
     found, u = lagging(0.05)
     limit = 0.05 - found + stats.t.isf(0.001, 42 - 5) * u
-    assert lagging(1.04 * limit)[0] > 0.0
-    assert lagging(0.96 * limit) == (0.0, 0.0)
+    assert lagging(1.03 * limit)[0] > 0.0
+    assert lagging(0.97 * limit) == (0.0, 0.0)
 
 
 def test_positions_that_are_not_sharp_and_light_that_flickers_are_weighed():
@@ -279,3 +288,6 @@ def test_positions_that_are_not_sharp_and_light_that_flickers_are_weighed():
         assert (got.weighted, got.readings.jitter) == (True, 0.0)
         even = knife_edge(turn * x, light + 0.01 * rng.standard_normal(61))
         assert (even.weighted, even.readings.jitter) == (False, 0.0)
+        cut = np.minimum(knife_edge_power(x + 0.05 * rng.standard_normal(61), 1.0, 0.3), 0.9)
+        got = knife_edge(turn * x, cut, u_position=0.05)
+        assert (got.readings.saturated > 9, got.weighted, got.readings.jitter) == (True, False, 0.0)
