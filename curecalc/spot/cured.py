@@ -133,7 +133,7 @@ def cured_lines(
     agreement = None
     if fw is not None and fd is not None:
         gap = float(fw.parameters[1] - fd.parameters[1])
-        spread = math.sqrt(fw.covariance[1, 1] + fd.covariance[1, 1] + 1e-18)  # the computer's rounding besides
+        spread = math.sqrt(fw.covariance[1, 1] + fd.covariance[1, 1] + np.finfo(np.float64).eps)  # lines without scatter as well
         # the two scatters are themselves estimates: the smaller count is the honest one for the joint fit
         dof = min(fw.degrees_of_freedom, fd.degrees_of_freedom)
         agreement = t_p(gap / spread, dof)

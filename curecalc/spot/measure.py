@@ -272,7 +272,7 @@ def _cured_lines(found: Measurement, options: dict[str, Any], confidence: float)
         if not np.allclose(columns["power"], columns["power"][0]):
             raise QuantityError("the power changes from line to line. Draw all lines at one power, and change the speed alone.")
         power = power if power is not None else Quantity(float(columns["power"][0]), MW)
-    lengths = {n: Quantity(columns[n], MM) for n in ("line_width", "cure_depth") if n in columns}
+    lengths: dict[str, Any] = {n: Quantity(columns[n], MM) for n in ("line_width", "cure_depth") if n in columns}
     return cured_line_beam(
         scan_speed=Quantity(columns["scan_speed"], MM_S),
         power=power,

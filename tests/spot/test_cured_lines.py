@@ -102,4 +102,10 @@ def test_without_a_power_the_rest_of_a_line_is_told():
     assert [s.formula for s in got.steps] == ["width^2 = 2 W0^2 ln(v0/v)", "depth = Dp ln(v0/v)"]
     more = cured_line_beam(scan_speed=Q(V, "mm/s"), line_width=Q(WIDTH, "mm"), cure_depth=Q(DEPTH, "mm"), power=Q(POWER, "mW"))
     assert more.steps[-1].formula == "Ec = sqrt(2/pi) P/(W0 v0)"
-    assert [more.radius_x.parts[k].degrees_of_freedom for k in (0, 1)] == [6, math.inf]
+    assert [p.degrees_of_freedom for p in more.radius_x.parts] == [6, math.inf]
+    found = more.fits[0][1]
+    for name, unit in (("penetration_depth", "mm"), ("critical_exposure", "mJ/mm^2")):
+        told = more.details[name]
+        assert (told.value.m_as(unit), told.standard_uncertainty.m_as(unit)) == (getattr(found, name), getattr(found, f"u_{name}"))
+    sure = cured_line_beam(scan_speed=Q(V, "mm/s"), line_width=Q(WIDTH, "mm"), model_uncertainty=0.99)
+    assert sure.radius_x.parts[1].relative == 0.99

@@ -54,6 +54,8 @@ T10_95, T10_99 = 2.2281, 3.1693  # Student, ten degrees of freedom, two-sided
         ({}, {"travel_after": -0.3, "radius": 8.0}, "at least 30 mm in all"),  # no more than five times the travel itself
         ({"points_on_edge": 3}, {"points_on_edge": 2}, "only 2 readings fall on the edge itself"),
         ({}, {"points_on_edge": 2}, "Step the stage by 0.25 mm or less"),
+        ({}, {"travel_after": 0.9, "radius": 1.234}, "at least 6.2 mm in all"),
+        ({}, {"points_on_edge": 2, "radius": 1.234}, "Step the stage by 0.31 mm or less"),
     ],
 )
 def test_an_edge_is_refused_beyond_each_limit(fine, not_fine, words):
@@ -119,6 +121,8 @@ def scan_says(height=1.0, u_radius=0.0, **readings):
         ({}, {"saturated": 5, "clipped": 3, "wild": (7,)}, "5 of 40 readings stand at one top value"),
         ({}, {"saturated": 5, "clipped": 3, "wild": (7,)}, "3 of 40 readings stand at one bottom value"),
         ({}, {"wild": (7,)}, "reading 8 lies"),
+        ({}, {"jitter": 0.1234}, "uncertain by 0.12 mm; the interval counts it"),
+        ({}, {"backlash": 0.1234, "u_backlash": 0.01}, "the two directions of travel differ by 0.123 +- 0.010 mm"),
     ],
 )
 def test_what_is_said_of_any_scan_begins_at_its_limit(fine, not_fine, words):
@@ -212,6 +216,8 @@ def test_two_levels_of_a_scan_by_hand():
         ({"u_radius": 1.0}, {"u_radius": 1.0001, "residuals": np.tile([1.0, -1.0], 9)}, "no peak stands out"),
         ({"travel_before": 1.0}, {"travel_before": 0.94}, "reaches only 0.9 beam radii beyond the peak"),
         ({}, {"travel_after": 0.9}, "Scan at least 10 mm in all"),  # five times the radius measured, 2 mm
+        ({}, {"travel_after": 0.9, "measured_radius": 2.468}, "Scan at least 12 mm in all"),
+        ({}, {"points_on_peak": 1, "measured_radius": 2.468}, "Step by 0.62 mm or less"),
         ({"points_on_peak": 2}, {"points_on_peak": 1}, "only 1 reading falls on the peak, too few to give a width. Step by 0.5 mm"),
     ],
 )

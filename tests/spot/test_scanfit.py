@@ -91,10 +91,8 @@ def test_held_readings_enter_by_the_probability_of_standing_there(turn):
     h = 1e-3  # the curvature of the likelihood is the information
     steps = h * np.eye(4)
     f = minus_log_likelihood
-    curvature = [
-        [(f(best.x + a + b) - f(best.x + a - b) - f(best.x - a + b) + f(best.x - a - b)) / (4 * h * h) for a in steps] for b in steps
-    ]
-    u = np.sqrt(np.diag(np.linalg.inv(curvature)))
+    corners = [[f(best.x + a + b) - f(best.x + a - b) - f(best.x - a + b) + f(best.x - a - b) for a in steps] for b in steps]
+    u = 2.0 * h * np.sqrt(np.diag(np.linalg.inv(corners)))
     assert (got.u_centre, got.u_radius / got.radius) == pytest.approx(u[:2], rel=0.05)
     assert got.degrees_of_freedom == (~held).sum() - 4
 
