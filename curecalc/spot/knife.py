@@ -134,7 +134,7 @@ def knife_edge(position: Any, reading: Any, *, drift: bool = True, low: float = 
         u_position=u_position,
     )
     p, sd = found.result.parameters, found.result.sd
-    curve, radius, with_drift = found.curve, found.radius, found.wander == 2
+    curve, radius, with_drift = found.curve, found.radius, bool(found.wander)
     tilt, slope = p[4:6] / curve.scale if with_drift else (0.0, 0.0)
     common = found.common(radius)
     rising, full, dark = bool(p[3] >= 0.0), float(p[3]), float(p[2])

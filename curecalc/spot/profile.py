@@ -111,11 +111,11 @@ def _slit(width: float) -> Shape:
     return shape
 
 
-def _pinhole(diameter: float, nodes: int = 24) -> Shape:
+def _pinhole(diameter: float) -> Shape:
     """A round Gaussian summed over a disc, chord by chord (Gauss-Legendre in the angle, exact to 1e-12 up to three radii)."""
     from scipy.special import erf
 
-    place, weight = np.polynomial.legendre.leggauss(nodes)
+    place, weight = np.polynomial.legendre.leggauss(24)
     angle, half = 0.5 * math.pi * place, 0.5 * diameter
     at, chord = half * np.sin(angle), half * np.cos(angle)
     share = weight * 0.5 * math.pi * chord / (math.pi * half * half)
@@ -162,14 +162,7 @@ def profile(
     """
     shape = _slit(slit_width) if slit_width > 0.0 else _pinhole(pinhole_diameter) if pinhole_diameter > 0.0 else _narrow
     found = fit_scan(
-        position,
-        reading,
-        shape,
-        wander=1 if tilt else 0,
-        room=_ROOM_FOR_TILT,
-        fewest=_FEWEST_WITH_TILT,
-        is_edge=False,
-        u_position=u_position,
+        position, reading, shape, wander=int(tilt), room=_ROOM_FOR_TILT, fewest=_FEWEST_WITH_TILT, is_edge=False, u_position=u_position
     )
     centre, _, dark, peak = found.result.parameters[:4]
     curve, radius = found.curve, found.radius
@@ -178,16 +171,17 @@ def profile(
     x = curve.x
     inside = np.abs(x - centre) <= 2.5 * measured
     weight = (curve.y - dark - common["tilt"] * (x - curve.middle)) * np.gradient(x) * inside * curve.free
-    mean = float((weight * x).sum() / weight.sum()) if weight.sum() else math.nan
-    second = float((weight * (x - mean) ** 2).sum() / weight.sum()) if weight.sum() else math.nan
+    with np.errstate(all="ignore"):  # no number where the readings leave no second moment
+        mean = (weight * x).sum() / weight.sum()
+        moment = 2.0 * np.sqrt((weight * (x - mean) ** 2).sum() / weight.sum())
     return Profile(
         radius=radius,
         u_radius=radius * found.u_log_radius,
         measured_radius=measured,
         peak=float(peak),
         points_on_peak=int(((np.abs(x - centre) < measured) & curve.free).sum()),
-        with_tilt=found.wander == 1,
-        moment_radius=2.0 * math.sqrt(second) if second > 0 else math.nan,
+        with_tilt=bool(found.wander),
+        moment_radius=float(moment),
         **common,
     )
 
