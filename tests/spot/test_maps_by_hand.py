@@ -8,7 +8,7 @@ import pytest
 from curecalc.spot.field import Place
 from curecalc.spot.mapping import field_beam, place_of
 from curecalc.spot.measurement import BeamMeasurement, Estimate, Part
-from curecalc.units import DEG, MM, MW
+from curecalc.units import DEG, MM
 from curecalc.units import Quantity as Q
 
 SQUARE = [(x, y) for x in (-10.0, 0.0, 10.0) for y in (-10.0, 0.0, 10.0)]
@@ -20,7 +20,7 @@ def test_the_band_is_that_of_the_confidence_asked_for():
         fine, wide = (field_beam(places, common=share / t, confidence=confidence) for share in (0.0999, 0.1001))
         assert fine.details["widest_band"] == pytest.approx(0.0999, rel=1e-4)
         assert fine.warnings == ()
-        assert wide.warnings[0].startswith(f"the map's {confidence:.0%} band reaches 10% of the radius")
+        assert wide.warnings[0].startswith(f"the map's {100 * confidence:.0f} % band reaches 10 % of the radius")
         assert wide.radius_x.confidence == confidence
 
 
@@ -49,6 +49,6 @@ def test_what_all_places_share_stands_apart_in_the_budget():
 def test_one_measurement_is_a_place_with_its_own_uncertainty():
     parts = (Part("fit (Type A)", 0.03, 9.0), Part("common: length scale of the stage (Type B)", 0.5), Part("more", 0.04))
     beam = BeamMeasurement(kind="slit", radius_x=Estimate(Q(0.1, MM), parts), radius_y=Estimate(Q(0.3, MM), parts), angle=Q(90.0, DEG))
-    place = place_of(beam, (Q(1.0, "cm"), Q(-2.0, "mm")), power=Q(3.0, MW))
-    assert (place.x, place.y, place.radius_x, place.radius_y, place.power) == (10.0, -2.0, 0.1, 0.3, 3.0)
+    place = place_of(beam, (Q(1.0, "cm"), Q(-2.0, "mm")))
+    assert (place.x, place.y, place.radius_x, place.radius_y) == (10.0, -2.0, 0.1, 0.3)
     assert (place.relative, place.angle) == (pytest.approx(0.05), pytest.approx(math.pi / 2.0))
