@@ -210,9 +210,7 @@ def _start(t: Any, w: Any) -> list[float]:
     """First estimate: the parabola of w^2 where it has a waist, else the least width with the steepest side."""
     square = w * w
     bend = np.polyfit(t, square, 2, w=1.0 / w)
-    at = -0.5 * bend[1] / bend[0]
-    waist = float(np.polyval(bend, at))
-    if min(bend[0], waist) > 0:
+    if bend[0] > 0 and (waist := np.polyval(bend, at := -0.5 * bend[1] / bend[0])) > 0:
         return [math.sqrt(waist), at, math.sqrt(bend[0])]
     least = int(np.argmin(w))
     side = t != t[least]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..symbols import percent
-from .frame import Cells, Ground, block_mean, least_radius, noise_of
+from .frame import Cells, Ground, block_mean, least_radius, mean_radius, middles, noise_of
 from .gauss2d import Bell, bell
 from .moments import inside
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BEYOND",
+    "GAUSSIAN_SHARE",
     "NO_PEAK",
     "NOTHING",
     "ROOM_FOR_MOMENTS",
@@ -44,6 +45,7 @@ NO_PEAK = (
     "sensor, measure nearer the focus, use a larger sensor or scan a knife edge."
 )
 BEYOND, ROOM_FOR_MOMENTS = 3.0, 2.0
+GAUSSIAN_SHARE = -math.expm1(-2.0)  # of the power inside the 1/e^2 ellipse
 _FULL_SCALE_ADVICE = "Shorten the exposure time or add attenuation until the peak reads about 80 % of full scale."
 
 
@@ -82,7 +84,6 @@ def check_size(found: Bell, span: Any, pixel: Any) -> None:
 
 
 def judge_saturation(share: float, level: float, at_scale: bool, found: Bell, findings: list[Finding]) -> None:
-    expected = 0.5 / max(found.peak, 1.0) if not at_scale else 0.0
     if at_scale and share > 0.10:
         raise ValueError(
             f"{percent(share, '.0f')} of the pixels inside the spot sit at full scale ({level:g}): the peak is cut off and the width means "
@@ -98,7 +99,7 @@ def judge_saturation(share: float, level: float, at_scale: bool, found: Bell, fi
                 ),
             )
         )
-    elif not at_scale and share > 0.02 + 3.0 * expected:
+    elif not at_scale and share > 0.02 + 1.5 / max(found.peak, 1.0):  # half a count of the peak is flat by its digits
         findings.append(
             Finding(
                 "flat_top",
@@ -141,7 +142,8 @@ def judge_dark(raw: Any, low: float, beam: Cells, found: Bell, pixel: Any, findi
 
 
 def judge_shape(excess: float, share: float | None, axes: Axes, fit_axes: Axes, by_moments: bool, findings: list[Finding]) -> None:
-    if excess > 0.03 or (share is not None and abs(share - 0.864665) > 0.03 + 3.0 * axes.u_x / axes.radius_x):
+    missed = excess > 0.03
+    if missed or (share is not None and abs(share - GAUSSIAN_SHARE) > 0.03 + 3.0 * axes.u_x / axes.radius_x):
         told = f"a Gaussian misses the image by {percent(excess, '.1f')} of its peak (root mean square)"
         if share is not None:
             told += f" and {percent(share, '.1f')} of the power is inside the 1/e^2 ellipse (86.5 % for a Gaussian)"
@@ -152,7 +154,7 @@ def judge_shape(excess: float, share: float | None, axes: Axes, fit_axes: Axes, 
         # of the round spot of the same area: an uneven background can turn the axes of a round beam, and axes apart do not compare
         gap = abs(math.sqrt(axes.radius_x * axes.radius_y / (fit_axes.radius_x * fit_axes.radius_y)) - 1.0)
         sure = 1.5 * math.hypot(*(u / r for a in (axes, fit_axes) for r, u in ((a.radius_x, a.u_x), (a.radius_y, a.u_y))))
-        if gap > max(0.025, sure) and excess <= 0.03:
+        if gap > max(0.025, sure) and not missed:
             findings.append(
                 Finding(
                     "wings",
@@ -168,32 +170,27 @@ def judge_rest(frame: Cells, found: Bell, ground: Ground, findings: list[Finding
     """What is left over the whole frame when the Gaussian and the background are taken off: other spots, halos, uneven ground."""
     dx, dy = frame.x - found.centre[0], frame.y - found.centre[1]
     left = frame.z - ground.over(frame.x, frame.y) - found.peak * bell(frame.x, frame.y, found.centre, found.variance)
-    area = 2.0 * math.pi * math.sqrt(found.variance[0] * found.variance[2] - found.variance[1] ** 2)
-    cell = math.prod(frame.pitch)
-    group = max(1, round(0.5 * math.sqrt(area / math.pi / cell)))
+    radius, cell = mean_radius(*found.variance), math.prod(frame.pitch)
+    group = max(1, round(radius / math.sqrt(8.0 * cell)))
     part = block_mean(left, group)
-    away = ~inside(frame.x, frame.y, *found.centre, found.variance, 1.0)
-    away = block_mean(away, group) == 1.0
-    noise = max(noise_of(frame.z) / group, 1e-3 * found.peak)
-    far = block_mean(~inside(frame.x, frame.y, *found.centre, found.variance, 1.8), group) == 1.0
-    strong, weak = away & (part > 6.0 * noise), far & (part < -6.0 * noise)
-    whole = found.peak * area / (cell * group * group)
+    away, far = (block_mean(~inside(frame.x, frame.y, *found.centre, found.variance, reach), group) == 1.0 for reach in (1.0, 1.8))
+    least = 6.0 * max(noise_of(frame.z) / group, 1e-3 * found.peak)
+    strong, weak = away & (part > least), far & (part < -least)
+    whole = found.peak * 0.5 * math.pi * radius**2 / (cell * group**2)
     share, lack = float(part[strong].sum() / whole), float(-part[weak].sum() / whole)
     if max(share, lack) < 0.004:
         return
     rows, columns = np.nonzero(strong)
-    x = ((columns + 0.5) * group - 0.5) * (dx[1] - dx[0]) + dx[0]  # from the middle of the first cell to the middle of a group
-    y = ((rows + 0.5) * group - 0.5) * (dy[1] - dy[0]) + dy[0]
-    weight, radius = part[strong], math.sqrt(area * 2.0 / math.pi)
-    if lack > share or not strong.any():
+    x, y, weight = middles(dx, group)[columns], middles(dy, group)[rows], part[strong]
+    if lack > share:
         told = (
             "the background is uneven in a way that no smooth surface follows. Shade the camera, take a dark frame off, and measure again."
         )
         findings.append(Finding("background", told))
         return
     near = np.hypot(x, y) < 6.0 * radius
-    sectors = np.bincount((np.degrees(np.arctan2(y, x))[near] % 360.0 // 45.0).astype(int), weight[near], minlength=8)
-    if near.any() and (sectors > 0.25 * sectors.mean()).sum() >= 7:
+    sectors, _ = np.histogram(np.arctan2(y, x)[near], 8, (-math.pi, math.pi), weights=weight[near])
+    if (sectors > 0.25 * sectors.mean()).sum() >= 7:
         told = f"a halo around the beam holds about {percent(share, '.1f')} of its power beyond the Gaussian. "
         findings.append(Finding("halo", told + "Look for stray light, dirty optics or a camera window, or count it in by second moments."))
         return

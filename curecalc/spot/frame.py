@@ -15,7 +15,7 @@ import numpy as np
 
 from ..statistics.steps import step_of
 
-__all__ = ["Cells", "Ground", "block_mean", "ground", "least_radius", "mend", "noise_of", "raw_moments", "window"]
+__all__ = ["Cells", "Ground", "block_mean", "ground", "least_radius", "mean_radius", "mend", "middles", "noise_of", "raw_moments", "window"]
 
 _PER_RADIUS, _FEWEST = 16, 24
 
@@ -23,6 +23,11 @@ _PER_RADIUS, _FEWEST = 16, 24
 def least_radius(xx: float, xy: float, yy: float) -> float:
     """The shorter 1/e^2 radius of an ellipse of these second moments; zero where they are none of an ellipse."""
     return 2.0 * math.sqrt(max(0.5 * (xx + yy) - math.hypot(0.5 * (xx - yy), xy), 0.0))
+
+
+def mean_radius(xx: float, xy: float, yy: float) -> float:
+    """The 1/e^2 radius of the round spot of the same area."""
+    return 2.0 * (xx * yy - xy * xy) ** 0.25
 
 
 def _around(shape: Any, pixel: Any, at: Any, variance: Any, reach: float) -> tuple[slice, slice]:
@@ -43,6 +48,11 @@ def block_mean(image: Any, block: int) -> Any:
     view = z[:rows, :columns].reshape(rows // block, block, columns)
     sums = view.sum(axis=1, dtype=np.uint32 if z.dtype.kind == "u" and z.dtype.itemsize < 4 else np.float64)
     return sums.reshape(rows // block, columns // block, block).astype(np.float64).sum(axis=2) / (block * block)
+
+
+def middles(at: Any, block: int) -> Any:
+    """Middles of blocks of cells that stand at these places; those that do not fill a block are left out."""
+    return at[: at.size // block * block].reshape(-1, block).mean(axis=1)
 
 
 def raw_moments(z: Any, x: Any, y: Any) -> tuple[float, float, float, float, float, float]:

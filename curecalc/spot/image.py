@@ -27,7 +27,7 @@ from .doubts import (
     judge_shape,
     room_of,
 )
-from .frame import Cells, cells, least_radius, mend, noise_of, window
+from .frame import Cells, cells, least_radius, mean_radius, mend, noise_of, window
 from .gauss2d import Bell, first_estimate, fit_bell, form
 from .moments import ANYWHERE, Moments, moments, principal
 
@@ -114,9 +114,8 @@ def _saturated(image: Any, top: float, centre: Any, variance: Any, pixel: Any, f
     else:
         level, at_scale = min(top, full_scale), top >= full_scale
     j, i = np.nonzero(image >= level)
-    xx, xy, yy = variance
     inside = form(i * pixel[0] - centre[0], j * pixel[1] - centre[1], variance) <= 4.0
-    area = 4.0 * math.pi * math.sqrt(xx * yy - xy * xy) / (pixel[0] * pixel[1])
+    area = math.pi * mean_radius(*variance) ** 2 / math.prod(pixel)
     return float(inside.sum()) / area if inside.sum() >= 5 else 0.0, level, at_scale
 
 
@@ -229,9 +228,7 @@ def _expected_spread(found: Bell, pixel: Any, block: int) -> float:
     The noise in an aperture of three widths adds 29.3 (noise/peak)/(W in pixels). It is taken from the fit, not from
     the moments: moments that happen to shrink would call themselves good.
     """
-    xx, xy, yy = found.variance
-    in_pixels = 2.0 * ((xx * yy - xy * xy) ** 0.25) / math.sqrt(pixel[0] * pixel[1])
-    return 29.3 * found.noise * found.block * block / in_pixels
+    return 29.3 * found.noise * found.block * block * math.sqrt(math.prod(pixel)) / mean_radius(*found.variance)
 
 
 def _power_inside(beam: Cells, m: Moments) -> float:

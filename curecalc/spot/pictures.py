@@ -10,8 +10,8 @@ import numpy as np
 from ..setting.explain import Step
 from ..symbols import percent
 from ..units import DEG, MM, RAD, Measured, Quantity, QuantityError, finite, measured, positive, ratio, show_kernel
-from .doubts import ROOM_FOR_MOMENTS
-from .frame import block_mean
+from .doubts import GAUSSIAN_SHARE, ROOM_FOR_MOMENTS
+from .frame import block_mean, middles
 from .image import Spot, image_spot
 from .measurement import BeamMeasurement, Estimate, checked, estimate
 from .track import Track, track_exposure
@@ -104,7 +104,7 @@ def image_beam(
             r,
             [
                 (name, u, math.inf),
-                ("frame to frame (Type A)", max(wander**2 - u * u, 0.0) ** 0.5, max(len(frames) - 1, 1)),
+                ("frame to frame (Type A)", max(wander**2 - u * u, 0.0) ** 0.5, len(frames) - 1),
                 ("common: pixel size (Type B)", scale * r, math.inf),
             ],
             confidence=confidence,
@@ -180,7 +180,7 @@ def directions(spot: Spot) -> list[Track]:
     """Line exposure over half a turn of track directions in the picture's frame."""
     block = math.ceil(max(spot.profile.shape) / _MOST_PIXELS)
     z = block_mean(spot.profile, block)
-    x, y = (at[: n * block].reshape(n, block).mean(axis=1) for at, n in ((spot.profile_x, z.shape[1]), (spot.profile_y, z.shape[0])))
+    x, y = middles(spot.profile_x, block), middles(spot.profile_y, block)
     use = spot.moments or spot.bell
     return [track_exposure(z, x, y, use.variance, math.pi * k / _DIRECTIONS) for k in range(_DIRECTIONS)]
 
@@ -220,7 +220,7 @@ def _details(spot: Spot, tracks: list[Track], turn: float, sign: float, depth: M
         "gaussian_fit_radius": {"x": Quantity(f.radius_x, MM), "y": Quantity(f.radius_y, MM)},
         "gaussian_residual": spot.gaussian_residual,
         "power_in_ellipse": spot.power_in_ellipse,
-        "power_in_ellipse_gaussian": 1.0 - math.exp(-2.0),
+        "power_in_ellipse_gaussian": GAUSSIAN_SHARE,
         "signal_to_noise": spot.signal_to_noise,
         "saturated_share": spot.saturated_share,
         "room_radii": spot.room,
@@ -255,7 +255,7 @@ def _line_record(tracks: list[Track], turn: float, sign: float, dp: float | None
                 "perpendicular_radius": Quantity(t.radius, MM),
                 "image_over_gaussian": t.ratio,
             }
-            for t in tracks[:: max(1, len(tracks) // 12)]
+            for t in tracks[::3]
         ],
     }
 

@@ -53,13 +53,14 @@ def by_integration(x, y, z, noise, at):
 def test_the_surface_agrees_with_dense_algebra(shape):
     rng = np.random.default_rng(7)
     x, y = np.array(grid(4)).T + rng.uniform(-9.0, 9.0, (2, 16))
+    away = np.array([500.0, -300.0])  # where the field lies plays no part
     noise = rng.uniform(0.5, 1.5, 16)
     z = {"plane": 0.01 * x, "bowl": 2e-4 * (x * x + 2.0 * x * y), "bump": 3.0 * np.exp(-((x - 30.0) ** 2 + y * y) / 3000.0)}[shape]
     z = 5.0 + z + 0.2 * noise * rng.standard_normal(16)
-    got = surface(x, y, z, noise)
+    got = surface(x + away[0], y + away[1], z, noise)
     for at in ((20.0, -40.0), (-90.0, 110.0)):
         mean, u, curved, plate = by_integration(x, y, z, noise, at)
-        value, spread = got.at([at[0]], [at[1]])
+        value, spread = got.at(at[:1] + away[:1], at[1:] + away[1:])
         assert (value[0], spread[0]) == (pytest.approx(mean, abs=2e-3 * u), pytest.approx(u, rel=5e-3))
         assert (got.curved, got.plate) == (pytest.approx(curved, abs=2e-3), pytest.approx(plate, abs=2e-3))
     assert got.degrees_of_freedom == 13

@@ -150,6 +150,16 @@ def test_noise_of_cells_by_the_influence_of_each():
     assert got.u_centre == pytest.approx(np.sqrt(np.diag(expected)[3:]), rel=1e-3)
 
 
+def test_counts_have_no_unit_of_their_own():
+    """A picture scaled to a millionth is as good; light that is missing has no moments."""
+    small = Cells(1e-6 * light(), *AT, 2, np.full((221, 201), 0.25e-12))
+    got = moments(small, small, (*CENTRE, SIZES[0], 0.0, SIZES[1]))
+    assert got.variance == pytest.approx((SIZES[0], 0.0, SIZES[1]), rel=1e-6, abs=1e-9)
+    assert got.covariance == pytest.approx(measured().covariance, rel=1e-6)
+    hole = replace(small, z=-small.z)
+    assert moments(hole, hole, (*CENTRE, SIZES[0], 0.0, SIZES[1])) is None
+
+
 def test_the_background_counts_by_its_own_fit():
     """Scatter of +-1 beside the beam on 40 thousand cells, and what its plane's height and slopes do to the sums."""
     checks = np.where(np.add.outer(np.arange(221), np.arange(201)) % 2 == 0, 1.0, -1.0)
