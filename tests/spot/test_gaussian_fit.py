@@ -87,6 +87,8 @@ def test_windows_reach_to_the_pixel_that_holds_their_edge():
     found = frame.window(z, (0.5, 0.25), (20.0, 7.0, 1.0, 0.0, 0.25))
     assert (found.x[0], found.x[-1], found.y[0], found.y[-1]) == (11.0, 29.0, 2.5, 11.5)
     assert found.pitch == (0.5, 0.25)
+    # eight cells at least stand side by side: 44 pixels make cells of five, though a sixteenth of the radius is ten
+    assert frame.window(np.zeros((44, 60)), (1.0, 1.0), (30.0, 20.0, 6400.0, 0.0, 6400.0)).block == 5
     assert found.around((20.0, 7.0), (1.0, 0.0, 0.25), 1.0) == (slice(14, 23), slice(14, 23))
     assert found.around((20.1, 7.0), (1.0, 0.0, 0.25), 1.0) == (slice(14, 23), slice(14, 24))
     assert found.around((20.0, 7.0), (1e4, 0.0, 1e4), 1.0) == (slice(0, 37), slice(0, 37))

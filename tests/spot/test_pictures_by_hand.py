@@ -56,6 +56,24 @@ def test_what_a_picture_hands_on():
     assert still.signal_to_noise > 1e4  # only the curve itself differs from pixel to pixel
 
 
+@pytest.mark.parametrize(("noisy", "by_moments"), [(0.04, True), (0.0401, False)])
+def test_moments_stand_where_noise_leaves_their_radius_to_four_per_cent(monkeypatch, noisy, by_moments):
+    monkeypatch.setattr(image, "_expected_spread", lambda *given: noisy)
+    got = image_spot(spot(30.0, 11.0), PIXEL)
+    assert got.by_moments is by_moments
+    assert [f.key for f in got.findings] == ([] if by_moments else ["noisy"])
+    assert (got.moments is None, got.moment_axes is None, got.power_in_ellipse is None) == (not by_moments,) * 3
+
+
+def test_what_a_gaussian_misses_is_what_noise_does_not_explain():
+    x, y = PIXEL[0] * np.arange(120.0), PIXEL[1] * np.arange(90.0)
+    inside = form((x - 30.0)[None, :], (y - 11.0)[:, None], (9.0, 0.0, 2.25)) <= 4.0
+    got = image_spot(20.0 + 200.0 * inside + 3.0 * GRAIN, PIXEL)
+    assert got.gaussian_residual == pytest.approx(math.sqrt(got.bell.residual**2 - got.bell.noise**2))
+    assert got.gaussian_residual > 0.1
+    assert "not_gaussian" in [f.key for f in got.findings]
+
+
 @pytest.mark.parametrize(("radius", "mended"), [(6.3, 0), (6.8, 2)])
 def test_only_beams_wider_than_six_and_a_half_pixels_are_mended(radius, mended):
     x = np.arange(64.0)
@@ -144,6 +162,7 @@ def measured(dark=0.0, **more):
 
 def test_noise_of_cells_by_the_influence_of_each():
     got = measured()
+    assert got.steps == 1  # the first estimate was right
     assert got.total == pytest.approx(light()[aperture()[2]].sum(), rel=1e-6)
     expected = 0.25 * influence() @ influence().T
     assert got.covariance == pytest.approx(expected[:3, :3], rel=1e-3, abs=1e-9 * expected[0, 0])
