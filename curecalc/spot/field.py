@@ -203,19 +203,20 @@ def parting(field: FieldMap, predicted: Any) -> Parting:
     left = gap - basis @ solution
     inverse = np.linalg.inv(basis.T @ basis)
     stated = float(np.sqrt(np.mean([p.relative**2 for p in field.places])))
-    noise = max(math.sqrt(float(left @ left) / max(x.size - 3, 1)), stated)
+    dof = x.size - 3  # of a map: five places at least
+    noise = max(math.sqrt(float(left @ left) / dof), stated)
     t = solution / np.sqrt(np.diag(inverse)) / max(noise, 1e-12)
-    limit, told = t_factor(0.99, max(x.size - 3, 1)), []
-    across = float(max(np.ptp(x), np.ptp(y)))
+    limit, told = t_factor(0.99, dof), []
+    grown = math.hypot(solution[1], solution[2]) * float(max(np.ptp(x), np.ptp(y)))
     if abs(t[0]) > limit and abs(solution[0]) > 0.01:
         told.append(
             f"the spot differs by {percent(math.expm1(solution[0]), '+.1f')} from what optics give over the whole field: focus, "
             "waist or M^2 is not as stated."
         )
-    if max(abs(t[1]), abs(t[2])) > limit and math.hypot(*solution[1:]) * across > 0.01:
+    if max(abs(t[1]), abs(t[2])) > limit and grown > 0.01:
         way = math.degrees(math.atan2(solution[2], solution[1]))
         told.append(
-            f"it grows by {percent(math.hypot(*solution[1:]) * across, '.1f')} across the field towards {way:.0f} deg, which no centred "
+            f"it grows by {percent(grown, '.1f')} across the field towards {way:.0f} deg, which no centred "
             "optics do: a tilted lens or window, or a surface that is not level."
         )
     k = int(np.argmax(np.abs(left)))
@@ -254,20 +255,23 @@ def plan_places(*, size_x: float, size_y: float, relative: float, to: float, ben
     >>> len(places) >= 9, reached < 0.02
     (True, True)
     """
+
+    def grid(n: int) -> tuple[Any, Any]:
+        x, y = np.meshgrid(np.linspace(-0.5, 0.5, n) * size_x, np.linspace(-0.5, 0.5, n) * size_y)
+        return x.ravel(), y.ravel()
+
     for n in range(3, 10):
-        gx, gy = np.meshgrid(np.linspace(-0.5, 0.5, n) * size_x, np.linspace(-0.5, 0.5, n) * size_y)
-        x, y = gx.ravel(), gy.ravel()
-        u, v = x / (0.5 * size_x), y / (0.5 * size_y)
-        fx, fy = (g.ravel() for g in np.meshgrid(np.linspace(-0.5, 0.5, 15) * size_x, np.linspace(-0.5, 0.5, 15) * size_y))
+        x, y = grid(n)
+        bowl = 2.0 * bend * ((x / size_x) ** 2 + (y / size_y) ** 2)
         # fields of that bend measured ten times over with such readings: the mean of the widths that the map would state
         widths = []
         for off in np.random.default_rng(1).standard_normal((10, x.size)) * relative:
-            found = surface(x, y, bend * (u * u + v * v) / 2.0 + off)
-            widths.append(t_factor(0.95, found.degrees_of_freedom) * found.at(fx, fy)[1].max())
+            found = surface(x, y, bowl + off)
+            widths.append(t_factor(0.95, found.degrees_of_freedom) * found.at(*grid(15))[1].max())
         reached = float(np.mean(widths))
         if reached <= to:
             return [(float(a), float(b)) for a, b in zip(x, y, strict=True)], reached
     raise ValueError(
-        f"81 places reach {percent(reached, '.2g')}, not {percent(to, '.2g')}. Measure each place more exactly: "
+        f"{n * n} places reach {percent(reached, '.2g')}, not {percent(to, '.2g')}. Measure each place more exactly: "
         f"{percent(relative * to / reached, '.2g')} or better."
     )
