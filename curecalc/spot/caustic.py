@@ -209,7 +209,7 @@ def _wild(model: Any, w: Any, found: Fit, sigma: Any) -> int | None:
 def _start(t: Any, w: Any) -> list[float]:
     """First estimate: the parabola of w^2 where it has a waist, else the least width with the steepest side."""
     square = w * w
-    bend = np.polyfit(t, square, 2, w=1.0 / w)
+    bend = np.polyfit(t, square, 2, w=np.reciprocal(w))
     if bend[0] > 0 and (waist := np.polyval(bend, at := -0.5 * bend[1] / bend[0])) > 0:
         return [math.sqrt(waist), at, math.sqrt(bend[0])]
     least = int(np.argmin(w))

@@ -374,9 +374,8 @@ def test_a_map_parts_from_the_optics_beyond_each_limit():
         assert got.slope == (pytest.approx(0.0, abs=1e-12), pytest.approx(slope / 20.0))
     assert "it grows by 1.0 % across the field towards 90 deg" in got.sentences[0]
     both = compared([(x, y, 0.5 + 0.003 * x + 0.004 * y) for x, y in square])  # over 20 mm, atan2(4, 3)
-    assert [
-        words in " ".join(both.sentences) for words in ("differs by +64.9 %", "it grows by 10.0 % across the field towards 53 deg")
-    ] == [True, True]
+    assert both.sentences[0].startswith("the spot differs by +64.9 %")
+    assert both.sentences[1].startswith("it grows by 10.0 % across the field towards 53 deg")
     assert "towards 180 deg" in compared([(x, y, -0.002 * x) for x, y in square]).sentences[0]
     # one place off by d leaves (1 - 1/n) d against a scatter of d sqrt((1 - 1/n)/(n - 3)): 3.49 times it of 16 places, 3.63 of 17
     assert compared(ring(16, 0.1)).sentences == ()
