@@ -130,8 +130,7 @@ def fit_bell(beam: Cells, start: Any) -> Bell | None:
     turn = np.array([[2.0 * ax * ax, 0.0, 0.0], [r * ax * ay, r * ax * ay, (1 - r * r) * ax * ay], [0.0, 2.0 * ay * ay, 0.0]])
     widened_x, widened_y = ((block**2 - 1) * p * p / 12.0 for p in pixel)
     variance = (ax * ax - widened_x, r * ax * ay, ay * ay - widened_y)
-    u_peak = math.sqrt(cov[5, 5])
-    if not (height > u_peak and least_radius(*variance) > 0):
+    if not (height > 0 and least_radius(*variance) > 0):
         return None
     core = form((gx - cx) / ax, (gy - cy) / ay, (1.0, r, 1.0)) <= 9.0  # 1.5 radii
     return Bell(
@@ -140,7 +139,7 @@ def fit_bell(beam: Cells, start: Any) -> Bell | None:
         variance=variance,
         covariance=turn @ cov[2:5, 2:5] @ turn.T,
         peak=height,
-        u_peak=u_peak,
+        u_peak=math.sqrt(cov[5, 5]),
         ground=Ground(1, (mx, my), 1.0, result.parameters[6:], cov[6:, 6:], result.residual_sd),
         residual=math.sqrt(float(np.mean(result.residuals[core] ** 2))) / height if core.any() else math.inf,
         noise=noise_of(z) / height,

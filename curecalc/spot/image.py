@@ -36,6 +36,7 @@ __all__ = ["Finding", "Spot", "axes_of", "image_spot"]
 _FULL_SCALES = (255, 1023, 4095, 16383, 65535)
 _NOISIEST = 0.04
 _COARSE = 96
+_ROUNDS = 6
 
 
 @dataclass(frozen=True)
@@ -211,15 +212,18 @@ def image_spot(image: Any, pixel: tuple[float, float], *, full_scale: float | No
     )
 
 
-def _bell(image: Any, pixel: tuple[float, float], start: Any, rounds: int = 5) -> tuple[Cells, Bell]:
+def _bell(image: Any, pixel: tuple[float, float], start: Any) -> tuple[Cells, Bell]:
     """The window around the beam and the Gaussian fitted in it; the window follows where the fit finds another size."""
-    beam = window(image, pixel, start)
-    found = None if beam is None else fit_bell(beam, start)
-    if beam is None or found is None:
-        raise ValueError(NO_PEAK)
-    after = (*found.centre, *found.variance)
-    settled = max(abs(math.log(after[k] / start[k])) for k in (2, 4)) < 0.1
-    return (beam, found) if settled or rounds == 1 else _bell(image, pixel, after, rounds - 1)
+    for _ in range(_ROUNDS):
+        beam = window(image, pixel, start)
+        found = None if beam is None else fit_bell(beam, start)
+        if beam is None or found is None:
+            break
+        after = (*found.centre, *found.variance)
+        if max(abs(math.log(after[k] / start[k])) for k in (2, 4)) < 0.1:
+            return beam, found
+        start = after
+    raise ValueError(NO_PEAK)
 
 
 def _expected_spread(found: Bell, pixel: Any, block: int) -> float:

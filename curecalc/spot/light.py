@@ -15,7 +15,7 @@ from ..statistics.intervals import t_factor
 from ..symbols import percent
 from ..units import MW, ONE, Measured, Quantity, QuantityError, S, Shown, finite, nonnegative, ratio, show_kernel
 from .measurement import Estimate, Part, checked, plain
-from .power import PowerReading, power_reading
+from .power import DRIFTS, PowerReading, power_reading
 
 __all__ = ["Loss", "PowerMeasurement", "beam_power"]
 
@@ -182,7 +182,7 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
         if count:
             held = f"{count} of {y.size} readings stand at one {where} value"
             out.append(f"{held}: the range ends there, so they count as at {least} that. {do}.")
-    if r.step or not r.sd > 0:
+    if r.step or not r.sd:
         steps = f"steps of {show_kernel(r.step, 'power')}" if r.step else "one value"
         counts = "the step counts as the meter's resolution" if r.step else "their scatter is hidden: state resolution="
         out.append(f"all {r.readings} readings kept stand on {steps}, coarser than their scatter; {counts}. Choose a finer range.")
@@ -196,7 +196,7 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
             f"{percent(abs(r.warm_up_change), '.1f')} {'below' if r.warm_up_change < 0 else 'above'} the settled "
             "level. keep_warm_up= keeps them."
         )
-    if r.drift_p < 0.01 and abs(r.drift) > 0.002:
+    if r.drift_p < DRIFTS and abs(r.drift) > 0.002:
         out.append(
             f"the readings still drift by {percent(r.drift, '+.1f')} from first to last; that is counted as a Type B part. Let the laser "
             "settle and read again."
@@ -204,12 +204,12 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
     if r.readings < 10:
         t95 = t_factor(0.95, r.readings - 1)
         out.append(f"{r.readings} readings give a Student factor of {t95:.3g} on their scatter. Take at least ten.")
-    if r.correlation > 0:
+    if r.correlation:
         out.append(
             f"neighbouring readings resemble each other (correlation {r.correlation:.2f}), so they count for less than their number. "
             "Read more slowly."
         )
-    if meter == 0.0:
+    if not meter:
         out.append("no meter calibration is stated, so its uncertainty, mostly the largest part, is left out. Give meter_uncertainty=.")
     return out
 

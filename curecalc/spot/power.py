@@ -15,8 +15,9 @@ from ..statistics.intervals import t_p
 from ..statistics.steps import step_of
 from ..statistics.uncertainty import effective_degrees_of_freedom
 
-__all__ = ["PowerReading", "combine", "power_reading", "warm_up"]
+__all__ = ["DRIFTS", "PowerReading", "combine", "power_reading", "warm_up"]
 
+DRIFTS = 0.01  # a trend less likely by chance is one
 _MOST_LEFT_OUT = 0.6
 _ROUNDING = 1e-13  # of readings, relative: scatter below it is the computer's
 
@@ -248,7 +249,7 @@ def power_reading(
         ("meter calibration (Type B)", calibration * value, calibration_dof),
         ("meter resolution (Type B)", resolution / width * transmission, math.inf),
         *((f"loss {name} (Type B)", value * u / (1.0 - loss), math.inf) for name, loss, u in losses),
-        ("drift (Type B)", (drift_p < 0.01) * abs(change) / width * transmission, math.inf),
+        ("drift (Type B)", (drift_p < DRIFTS) * abs(change) / width * transmission, math.inf),
     ]
     parts = [p for p in parts if p[1] > 0]
     total, dof = combine(uncertainties=[p[1] for p in parts], degrees_of_freedom=[p[2] for p in parts])

@@ -15,11 +15,12 @@ from curecalc.units import QuantityError
 X = Q(np.linspace(-0.3, 0.3, 31), "mm")
 Y, GRID = np.exp(-2 * (X.m / 0.1) ** 2), np.hypot(*np.mgrid[-40:40, -40:40])
 Z = Q(np.array([-9.0, -8, -7, -1, -0.5, 0, 0.5, 1, 7, 8, 9]), "mm")
+WIDTHS = Q(np.hypot(0.02, 0.006 * Z.m) + 1e-4 * np.cos(7.0 * Z.m), "mm")
 WAYS = {
     "knife edge": lambda **more: knife_edge_beam(position=X, reading=np.cumsum(Y), **more),
     "slit": lambda **more: slit_beam(position=X, reading=Y, slit_width=Q(0.01, "mm"), **more),
     "picture": lambda **more: image_beam(image=np.round(4000 * np.exp(-2 * (GRID / 15) ** 2)) + 9, pixel_size=Q(5.0, "um"), **more),
-    "caustic": lambda **more: caustic_beam(position=Z, radius_x=Q(np.hypot(0.02, 0.006 * Z.m), "mm"), wavelength=Q(355.0, "nm"), **more),
+    "caustic": lambda **more: caustic_beam(position=Z, radius_x=WIDTHS, wavelength=Q(355.0, "nm"), **more),
     "cured lines": lambda **more: cured_line_beam(
         scan_speed=Q([500.0, 1000, 2000, 4000], "mm/s"), line_width=Q([0.25, 0.22, 0.18, 0.13], "mm"), **more
     ),
