@@ -121,16 +121,16 @@ def _lack(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | No
 
 def _bend(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
     bent = _d.curvature(c.x, c.thickness)
-    if bent is None or not rare(bent[2]):
+    if bent is None or not rare(bent.p):
         return None
-    if bent[0] > 0:
+    if bent.coefficient > 0:
         shape = "steeper at high exposure, as when the initiator bleaches"
     else:
         shape = "flatter at high exposure, as when light scatters, the source is broad-band, or thick coupons lose material"
     return Finding(
         "curvature",
         WARNING,
-        f"The working curve bends: {shape} (added quadratic term, {chance(bent[2])}). A straight line "
+        f"The working curve bends: {shape} (added quadratic term, {chance(bent.p)}). A straight line "
         "then holds only near the middle of the exposures measured; Ec, which lies outside them, is off.",
     )
 
@@ -170,8 +170,6 @@ def _range(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | N
 
 
 def _thin(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | None:
-    if not fit.slope > 0:
-        return None
     near = np.flatnonzero(c.thickness < 0.3 * fit.slope)
     if not near.size:
         return None
@@ -225,13 +223,13 @@ def _order(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | N
     if c.run_order is None or not np.all(np.isfinite(c.run_order)):
         return None
     found = _d.added_term(c.x, c.thickness, c.run_order)
-    if found is None or not rare(found[2]):
+    if found is None or not rare(found.p):
         return None
     return Finding(
         "trend_order",
         WARNING,
-        f"Thickness {_way(found[0])} by {micrometres(abs(found[0]))} from one coupon to "
-        f"the next in the order they were exposed ({chance(found[2])}): something drifted, such as power, temperature or the "
+        f"Thickness {_way(found.coefficient)} by {micrometres(abs(found.coefficient))} from one coupon to "
+        f"the next in the order they were exposed ({chance(found.p)}): something drifted, such as power, temperature or the "
         "resin surface. Read the power before and after, and repeat in random order.",
     )
 
@@ -240,12 +238,12 @@ def _warmth(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | 
     if c.temperature is None or not np.all(np.isfinite(c.temperature)) or np.ptp(c.temperature) < 0.05:
         return None
     found = _d.added_term(c.x, c.thickness, c.temperature)
-    if found is not None and rare(found[2]):
+    if found is not None and rare(found.p):
         return Finding(
             "trend_temperature",
             WARNING,
-            f"Thickness {_way(found[0])} by {micrometres(abs(found[0]))} per degC of "
-            f"resin temperature ({chance(found[2])}). Expose coupons at the temperature the parts are built at.",
+            f"Thickness {_way(found.coefficient)} by {micrometres(abs(found.coefficient))} per degC of "
+            f"resin temperature ({chance(found.p)}). Expose coupons at the temperature the parts are built at.",
         )
     if np.ptp(c.temperature) > 3.0:
         return Finding(

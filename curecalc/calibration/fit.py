@@ -89,7 +89,7 @@ class Fit(Shown):
     weight: np.ndarray | None
     left_out: tuple[LeftOut, ...]
     lack_of_fit: _d.LackOfFit | None
-    curvature: tuple[float, float, float, int] | None
+    curvature: _d.Term | None
     chi_squared: tuple[float, float] | None
     outliers: tuple[Outlier, ...]
     findings: tuple[Finding, ...]

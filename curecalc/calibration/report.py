@@ -51,10 +51,10 @@ def fit_dict(fit: Fit) -> dict[str, Any]:
         "curvature": None
         if bent is None
         else {
-            "coefficient": to_json(Quantity(float(bent[0]), MM)),
-            "t": _number(bent[1]),
-            "p": float(bent[2]),
-            "degrees_of_freedom": bent[3],
+            "coefficient": to_json(Quantity(float(bent.coefficient), MM)),
+            "t": _number(bent.t),
+            "p": float(bent.p),
+            "degrees_of_freedom": bent.degrees_of_freedom,
         },
         "chi_squared": None
         if fit.chi_squared is None

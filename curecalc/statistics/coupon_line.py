@@ -143,11 +143,12 @@ def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tupl
         v = v / v.mean(-1, keepdims=True)
         q = w * w * v
         b0, b1, b2 = q.sum(-1), (q * dx).sum(-1), (q * dx * dx).sum(-1)
-        scale = squares / ((w * v).sum(-1) - b0 / total - b2 / sxx)
+        each = 1.0 / ((w * v).sum(-1) - b0 / total - b2 / sxx)
+        scale = squares * each
         height, cross = height + p * scale * b0 / total**2, cross + p * scale * b1 / (total * sxx)
         slope = slope + p * scale * b2 / sxx**2
         coupon = coupon + p * scale * (1.0 + _MIXED * v.var(-1))
-        logs.append(np.log(np.stack([b0, b2]) * np.where(squares > 0, scale, 1.0)))
+        logs.append(np.log(np.stack([b0, b2]) * each))
     middle = sum(p * v for p, v in zip(probability, logs))
     doubt = sum(p * (v - middle) ** 2 for p, v in zip(probability, logs)).max(0)
     t_dof = 1.0 / (1.0 / (n - 2) + 0.5 * doubt)

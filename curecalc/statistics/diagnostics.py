@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -16,6 +16,7 @@ __all__ = [
     "LackOfFit",
     "Parabola",
     "RobustLine",
+    "Term",
     "added_term",
     "curvature",
     "groups_of",
@@ -163,8 +164,17 @@ def parabola(x: Any, y: Any, weight: Any | None = None) -> Parabola:
     )
 
 
-def curvature(x: Any, y: Any) -> tuple[Any, Any, Any, int] | None:
-    """Whether an added quadratic term explains more than chance: coefficient, t, p, degrees of freedom.
+class Term(NamedTuple):
+    """A further term of a line: whether it explains more than chance."""
+
+    coefficient: Any
+    t: Any
+    p: Any
+    degrees_of_freedom: int
+
+
+def curvature(x: Any, y: Any) -> Term | None:
+    """Whether an added quadratic term explains more than chance.
 
     None with fewer than four points or three different x.
     """
@@ -174,11 +184,11 @@ def curvature(x: Any, y: Any) -> tuple[Any, Any, Any, int] | None:
     bent = parabola(x, y)
     with np.errstate(divide="ignore", invalid="ignore"):
         t = np.divide(bent.quadratic, bent.quadratic_sd)
-    return bent.quadratic, t, t_p(t, bent.degrees_of_freedom), bent.degrees_of_freedom
+    return Term(bent.quadratic, t, t_p(t, bent.degrees_of_freedom), bent.degrees_of_freedom)
 
 
-def added_term(x: Any, y: Any, z: Any) -> tuple[float, float, float, int] | None:
-    """Whether a further variable z (run order, temperature) explains more of y than the line: coefficient, t, p, dof."""
+def added_term(x: Any, y: Any, z: Any) -> Term | None:
+    """Whether a further variable z (run order, temperature) explains more of y than the line."""
     x, y, z = (np.asarray(a, dtype=float) for a in (x, y, z))
     n = x.size
     if n < 4:
@@ -193,7 +203,7 @@ def added_term(x: Any, y: Any, z: Any) -> tuple[float, float, float, int] | None
     squares = float(((ry - slope * rz) ** 2).sum())
     with np.errstate(divide="ignore", invalid="ignore"):
         t = np.divide(slope, np.sqrt(squares / (n - 3) / szz))
-    return slope, float(t), float(t_p(t, n - 3)), n - 3
+    return Term(slope, float(t), float(t_p(t, n - 3)), n - 3)
 
 
 @dataclass(frozen=True)
@@ -254,20 +264,20 @@ class RobustLine:
     pairs: int
 
 
-def robust_line(x: Any, y: Any, *, most_pairs: int = 2_000_000) -> RobustLine:
+def robust_line(x: Any, y: Any, *, most: int = 2000) -> RobustLine:
     """A line that up to 29 % wild points cannot carry away: the median of the slopes between all pairs of points.
 
     Parameters
     ----------
     x, y : float64, (..., n)
-    most_pairs : int
-        With more pairs than this, each point is paired with the one half the points further on only.
+    most : int
+        With more points than this, each point is paired with the one half the points further on only.
 
     Source: `theil1950` (complete and incomplete method), `sen1968` for equal x (such pairs have no slope).
     """
     x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
     n = x.shape[-1]
-    if n * (n - 1) // 2 <= most_pairs:
+    if n <= most:
         i, j = np.triu_indices(n, 1)
     else:
         order = np.argsort(x, axis=-1, kind="stable")

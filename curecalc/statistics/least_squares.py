@@ -78,7 +78,7 @@ def fit(model: Model, y: Any, start: Any, *, sigma: Any = None, known_sigma: boo
     rounding = 1e-14 * float(np.linalg.norm(y * weight))
     for _ in range(max_steps):
         jacobian = slopes * weight[:, None]
-        size = np.sqrt((jacobian**2).sum(axis=0))
+        size = np.linalg.norm(jacobian, axis=0)
         size[size == 0.0] = 1.0
         scaled = jacobian / size
         stacked = np.vstack([scaled, math.sqrt(damping) * np.eye(p.size)])
@@ -94,7 +94,7 @@ def fit(model: Model, y: Any, start: Any, *, sigma: Any = None, known_sigma: boo
             if small or (flat and damping < 1e-6):
                 converged = True
                 break
-            damping = max(damping / 10.0, 1e-14)
+            damping /= 10.0
         elif damping > 1e10:
             converged = bool(np.linalg.norm(step * size) <= 1e-6 * np.linalg.norm(r) + rounding)
             break
@@ -102,7 +102,7 @@ def fit(model: Model, y: Any, start: Any, *, sigma: Any = None, known_sigma: boo
             damping *= 8.0
     dof = y.size - p.size
     jacobian = slopes * weight[:, None]
-    size = np.sqrt((jacobian**2).sum(axis=0))
+    size = np.linalg.norm(jacobian, axis=0)
     size[size == 0.0] = 1.0
     inverse = np.linalg.pinv(jacobian / size, rcond=1e-13)
     covariance = (inverse @ inverse.T) / np.outer(size, size)

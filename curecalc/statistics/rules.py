@@ -109,7 +109,7 @@ def run_length(rules: Iterable[str] = ("limit",), *, shift: float = 0.0) -> floa
             for memory, hit, (rule, _) in zip(state, mark, sided):
                 seen = (*memory, hit)
                 signal |= hit and sum(seen) >= rule.hits
-                after.append(_trim(seen[max(0, len(seen) - rule.span + 1) :], rule))
+                after.append(_trim(seen, rule))
             if signal:
                 continue
             key = tuple(after)

@@ -104,10 +104,10 @@ def test_many_pairs_of_a_robust_line_are_those_half_the_points_apart():
         half, n = (x.size + 1) // 2, x.size
         ordered = np.sort(x)
         slopes = [ordered[i] + ordered[i + half] for i in range(n // 2)]  # (b^2 - a^2)/(b - a)
-        found = robust_line(x, y, most_pairs=n * (n - 1) // 2 - 1)
+        found = robust_line(x, y, most=n - 1)
         assert (found.slope, found.pairs) == (pytest.approx(np.median(slopes)), n // 2)
         assert found.intercept == pytest.approx(np.median(y - found.slope * x))
-        assert robust_line(x, y, most_pairs=n * (n - 1) // 2).pairs == n * (n - 1) // 2
+        assert robust_line(x, y, most=n).pairs == n * (n - 1) // 2
 
 
 # ---------------------------------------------------------------- lines

@@ -159,8 +159,13 @@ def test_a_line_with_errors_in_both_axes_that_has_not_settled():
     with pytest.raises(QuantityError, match="does not settle"):
         york_line(X, y, 0.5, 0.2, steps=1)
     settled = york_line(X, y, 0.5, 0.2)
-    again = york_line(X, y, 0.5, 0.2, steps=20)
-    assert again.slope == pytest.approx(settled.slope, rel=1e-8)
+    for steps in range(2, 100):
+        try:
+            first = york_line(X, y, 0.5, 0.2, steps=steps)
+        except QuantityError:
+            continue
+        break
+    assert first.slope == pytest.approx(settled.slope, rel=1e-9)  # taken once two steps agree to that
 
 
 def test_terms_that_other_terms_already_explain():
@@ -203,7 +208,7 @@ def test_points_that_carry_a_line_alone_and_points_of_three():
 def test_pairs_a_millionth_of_a_millionth_apart_have_no_slope():
     assert robust_line([0.0, 1e-9, 1.0], [0.0, 0.0, 1.0]).pairs == 3
     assert robust_line([0.0, 1e-13, 1.0], [0.0, 5.0, 1.0]).pairs == 2
-    lots = robust_line(np.array([1.0, 2.0, 4.0, 8.0]), np.array([[1.0, 2.0, 4.0, 9.0], [2.0, 4.0, 8.0, 16.0]]), most_pairs=5)
+    lots = robust_line(np.array([1.0, 2.0, 4.0, 8.0]), np.array([[1.0, 2.0, 4.0, 9.0], [2.0, 4.0, 8.0, 16.0]]), most=3)
     assert (lots.slope.tolist(), lots.pairs) == ([pytest.approx((1.0 + 7 / 6) / 2), 2.0], 2)
 
 

@@ -73,6 +73,10 @@ def test_a_point_on_the_edge_of_a_zone_is_not_beyond_it() -> None:
     assert found["four-of-five"].tolist() == [False] * 9
     assert found["two-of-three"].tolist() == [False] * 9
     assert set(run_signals([0.0])) == set(RULES)
+    many = np.random.default_rng(4).normal(0.5, 1.5, (5, 30))
+    together = run_signals(many)
+    for name in RULES:
+        assert together[name].tolist() == [run_signals(one)[name].tolist() for one in many], name
 
 
 def test_steps_of_a_display_from_two_values_on() -> None:
