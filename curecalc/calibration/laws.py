@@ -76,8 +76,8 @@ def power_threshold_fit(log_irradiance: Any, log_time: Any, y: Any, *, confidenc
     t = float(t_factor(confidence, dof))
     # Fieller for w = b/c: (b - w c)^2 <= t^2 (vb - 2 w cov + w^2 vc)
     qa, qb, qc = c**2 - t**2 * vc, b * c - t**2 * cov, b**2 - t**2 * vb
-    root = qb**2 - qa * qc
-    low, high = ((qb - np.sqrt(root)) / qa, (qb + np.sqrt(root)) / qa) if qa > 0 and root >= 0 else (np.nan, np.nan)
+    root = max(qb**2 - qa * qc, 0.0)
+    low, high = ((qb - np.sqrt(root)) / qa, (qb + np.sqrt(root)) / qa) if qa > 0 else (np.nan, np.nan)
     sd = np.sqrt(vb + vc - 2 * cov)
     p = float(t_p((b - c) / sd, dof)) if sd > 0 else (1.0 if b == c else 0.0)
     if c == 0:

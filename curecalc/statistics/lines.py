@@ -91,8 +91,9 @@ def compare_fits(fits: Sequence[LineFit]) -> LinesComparison:
     scatter = separate / dof
     difference_t = float("nan")
     if k == 2:
-        sd = np.sqrt(scatter * (1.0 / fits[0].sxx + 1.0 / fits[1].sxx))
-        difference_t = float((fits[1].slope - fits[0].slope) / sd) if sd > 0 else float("nan")
+        old, new = fits
+        with np.errstate(divide="ignore", invalid="ignore"):
+            difference_t = float(np.divide(new.slope - old.slope, np.sqrt(scatter * (1.0 / old.sxx + 1.0 / new.sxx))))
     return LinesComparison(
         slopes=_test(parallel - separate, k - 1, separate, dof),
         intercepts=_test(together - parallel, k - 1, parallel, n - k - 1),

@@ -73,7 +73,8 @@ def cusum_run_length(limit: float, slack: float = 0.5, shift: float = 0.0) -> fl
         matrix = np.eye(start.size)
         matrix[:, 0] -= ndtr(slack - start - move)
         matrix[:, 1:] -= kernel
-        return float(np.linalg.solve(matrix, np.ones(start.size))[0])
+        from_zero, *_ = np.linalg.solve(matrix, np.ones(start.size))
+        return float(from_zero)
 
     return 1.0 / (1.0 / one(shift) + 1.0 / one(-shift))
 

@@ -290,3 +290,22 @@ def test_two_thousand_coupons_are_listed_one_by_one_and_no_more():
         lot = fit(e, 0.15 * np.log(e / 8.0) + 0.003 * np.sin(np.arange(n)))
         assert (lot.to_dict()["coupon_table"] is not None) == listed
         assert lot.robust.pairs == (n * (n - 1) // 2 if listed else n // 2)  # all pairs, or those half the coupons apart
+
+
+def test_a_quarter_of_the_coupons_is_looked_at_and_no_more():
+    """Eight coupons: two that are off are named, a third stays."""
+    e = np.geomspace(14.0, 80.0, 8)
+    y = 0.15 * np.log(e / 8.0) + 0.0003 * APART
+    y[[1, 4, 6]] += 0.09, -0.05, 0.02
+    found = outliers_of(coupons_from_arrays(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm")), None)
+    assert sorted(o.coupon for o in found) == ["2", "5"]
+
+
+def test_criterion_of_the_straight_line_and_means_of_what_is_known():
+    """AICc of three parameters: n ln(S/n) + 6 + 24/(n - 4), S = 8 x 3 um^2."""
+    assert fit().to_dict()["plain_criterion"] == pytest.approx(8 * math.log(9e-6) + 6 + 24 / 4)
+    rows = "a,100,20,23\na,102,20,\nb,200,40,25\nb,202,40,26\nc,300,80,\nc,302,80,"
+    c = coupons_from_bytes("c.csv", f"coupon,thickness [um],exposure [mJ/cm^2],temperature [degC]\n{rows}\n".encode())
+    assert c.temperature[:2].tolist() == [23.0, 25.5]
+    assert math.isnan(c.temperature[2])
+    assert c.mean_temperature.m_as("degC") == pytest.approx(24.25)

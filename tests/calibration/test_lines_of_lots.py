@@ -251,6 +251,8 @@ def test_what_is_taken_where_nothing_is_said():
     exact = ordinary_line(np.arange(4.0), np.arange(4.0))
     none = difference_at(exact, exact, 2.0, tolerance=0.1)
     assert (none.degrees_of_freedom, none.low, none.equivalent) == (math.inf, 0.0, True)
+    unlike = compare_lines([(X, y), (X[:4], 0.16 * X[:4] + fit.residuals[3:])])
+    assert unlike.slope_difference_t == pytest.approx(math.sqrt(unlike.slopes.f))  # F on one is t squared
     same = compare_lines([(X, y), (X, y)])
     assert (same.slopes.f, same.intercepts.f, same.slope_difference_t) == (pytest.approx(0.0, abs=1e-9), pytest.approx(0.0, abs=1e-9), 0.0)
 
