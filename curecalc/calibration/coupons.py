@@ -215,9 +215,8 @@ def coupons_from_table(table: Table, *, skip_blank: bool = False) -> CouponSet:
     labels = [table["coupon"][i] for i in rows]
     first: dict[str, int] = {}
     reading_of = np.array([first.setdefault(label, len(first)) for label in labels])
-    start = np.full(len(first), -1)
-    start[reading_of[::-1]] = rows[::-1]
-    one = _Grouped(table, rows, reading_of, start, tuple(first))
+    _, begin = np.unique(reading_of, return_index=True)
+    one = _Grouped(table, rows, reading_of, rows[begin], tuple(first))
     settings = _settings(table, one)
     computed, low, high = _exposure_from_settings(table, settings, needed="exposure" not in table)
     given = one.column("exposure")
@@ -384,8 +383,7 @@ def coupons_from_arrays(
         raise QuantityError(f"coupon has {len(labels)} labels for {n} readings. Give one label a reading.")
     first: dict[str, int] = {}
     group = np.array([first.setdefault(label, len(first)) for label in labels])
-    start = np.full(len(first), -1)
-    start[group[::-1]] = np.arange(n)[::-1]
+    _, start = np.unique(group, return_index=True)
     off = np.abs(e - e[start][group]) > SAME * e[start][group]
     if off.any():
         at = int(np.argmax(off))

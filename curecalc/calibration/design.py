@@ -23,9 +23,9 @@ class Expected:
     exceeded with the assurance asked for: the scatter of few coupons is itself a matter of chance.
     """
 
-    slope: Any
-    log_threshold: Any
-    log_exposure: Any
+    slope: float
+    log_threshold: float
+    log_exposure: float | None
     degrees_of_freedom: int
     half_width_factor: float
     assured_factor: float
@@ -59,23 +59,22 @@ def expected(
     Source: `gum` H.3; the ratio's variance is carried to the fourth order of the slope's relative uncertainty.
     """
     x = np.asarray(x, dtype=float)
-    n = x.shape[-1]
+    n = x.size
     if n < 3:
         raise QuantityError(f"a plan needs at least three coupons, got {n}. Add coupons.")
-    x_mean = x.mean(-1)
-    sxx = ((x - x_mean[..., None]) ** 2).sum(-1)
-    if np.any(sxx <= 0):
+    x_mean, sxx = float(x.mean()), float(n * x.var())
+    if np.ptp(x) == 0.0:
         raise QuantityError("a plan needs at least two exposures, got one. Widen the range.")
     threshold = _ratio_sd(log_threshold - x_mean, n, sxx, scatter, slope)
     wanted = None if depth is None else _ratio_sd(log_threshold + depth / slope - x_mean, n, sxx, scatter, slope)
     t = float(t_factor(confidence, n - 2))
-    return Expected((scatter / np.sqrt(sxx))[()], threshold, wanted, n - 2, t * _mean_scatter(n - 2), t * _most_scatter(n - 2, assurance))
+    return Expected(scatter / np.sqrt(sxx), threshold, wanted, n - 2, t * _mean_scatter(n - 2), t * _most_scatter(n - 2, assurance))
 
 
-def _ratio_sd(d: Any, n: int, sxx: Any, scatter: float, slope: float) -> Any:
+def _ratio_sd(d: float, n: int, sxx: float, scatter: float, slope: float) -> float:
     c = scatter**2 / (slope**2 * sxx)
     square = d**2 + scatter**2 / (slope**2 * n)
-    return np.sqrt(square * (1 + 3 * c + 15 * c**2) - d**2 * (1 + c + 3 * c**2) ** 2)[()]
+    return float(np.sqrt(square * (1 + 3 * c + 15 * c**2) - d**2 * (1 + c + 3 * c**2) ** 2))
 
 
 def _most_scatter(dof: int, assurance: float) -> float:

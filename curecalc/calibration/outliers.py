@@ -9,7 +9,7 @@ import numpy as np
 
 from ..statistics.intervals import t_p
 from ..statistics.outlying import LEVELS, Outlying, outlying
-from ..units import figure, micrometres, show_kernel
+from ..units import IN_UM, figure, micrometres, show_kernel
 from .coupons import CouponSet
 from .findings import chance, gauge_step
 
@@ -59,11 +59,10 @@ def outliers_of(coupons: CouponSet, weight: Any | None) -> tuple[Outlier, ...]:
     y, aside = coupons.thickness, ""
     if readings:
         group = coupons.reading_of[keep]
-        counts = np.bincount(group, minlength=len(coupons))
-        y = np.where(counts > 0, np.bincount(group, coupons.readings[keep], len(coupons)) / np.maximum(counts, 1), y)
+        y = np.bincount(group, coupons.readings[keep]) / np.bincount(group)
         aside = "With the reading above set aside, coupon" if len(readings) == 1 else "With the readings above set aside, coupon"
     inside = np.arange(len(coupons))
-    most, found_before = min(20, max(1, len(coupons) // 4)), 0
+    most, found_before = min(20, len(coupons) // 4), 0
     while found_before < most:
         found = outlying(
             coupons.x[inside], y[inside], None if weight is None else weight[inside], levels=LEVELS if not found_before else (0.01,)
@@ -133,20 +132,19 @@ def reading_outliers(coupons: CouponSet) -> tuple[list[Outlier], np.ndarray]:
 
 def _worst_reading(coupons: CouponSet, keep: np.ndarray, least: float) -> tuple[int, Outlier] | None:
     group, y = coupons.reading_of, coupons.readings
-    counts = np.bincount(group[keep], minlength=len(coupons))
-    means = np.bincount(group[keep], y[keep], len(coupons)) / np.maximum(counts, 1)
+    counts = np.bincount(group[keep])  # of a coupon two readings always remain
+    means = np.bincount(group[keep], y[keep]) / counts
     usable = keep & (counts[group] >= 3)
-    dof = int(keep.sum() - (counts > 0).sum()) - 1
+    dof = int(keep.sum()) - len(coupons) - 1
     if not usable.any() or dof < 2:
         return None
     residual = np.where(keep, y - means[group], 0.0)
     squares = float((residual**2).sum())
-    free = 1.0 - 1.0 / np.maximum(counts[group], 2)
+    free = np.where(usable, 1.0 - 1.0 / counts[group], np.nan)
     left = np.maximum(squares - residual**2 / free, 0.0)
     floor = (1e-9 * np.abs(y).max()) ** 2 * dof
     t = np.abs(residual) / np.sqrt(np.maximum(left, floor) / dof * free)
-    t = np.where(usable, t, 0.0)
-    i = int(np.argmax(t))
+    i = int(np.nanargmax(t))
     p = float(t_p(t[i], dof)) * int(usable.sum())
     if p >= 0.01:
         return None
@@ -155,8 +153,7 @@ def _worst_reading(coupons: CouponSet, keep: np.ndarray, least: float) -> tuple[
     if abs(away) <= max(least, 1e-9 * float(np.abs(y).max())):
         return None
     others = y[keep & (group == group[i])]
-    others = others[others != y[i]]
-    middle = float(np.median(others)) if others.size else float(means[group[i]])
+    middle = float(np.median(others[others != y[i]]))
     place = coupons.places[i] if coupons.places else ""
     at = f" ({place})" if place else ""
     side = "above" if away > 0 else "below"
@@ -175,17 +172,14 @@ def _worst_reading(coupons: CouponSet, keep: np.ndarray, least: float) -> tuple[
 
 def _slip(value: float, middle: float) -> str:
     """A hint at the usual slips of the pen: a shifted decimal point, two digits exchanged."""
-    if middle <= 0 or value <= 0:
-        return ""
     ratio = value / middle
     for factor in (10.0, 100.0, 1000.0):
         if abs(ratio / factor - 1) < 0.25 or abs(ratio * factor - 1) < 0.25:
             return f", by a factor near {factor:g}: a shifted decimal point or a wrong unit"
-    digits, near = list(f"{1000 * value:.6g}"), 1000 * middle
+    typed, near = IN_UM * value, IN_UM * middle
+    digits = f"{typed:.6g}"
     for i in range(len(digits) - 1):
-        if "." in digits[i : i + 2] or digits[i] == digits[i + 1]:
-            continue
-        turned = float("".join([*digits[:i], digits[i + 1], digits[i], *digits[i + 2 :]]))
-        if abs(turned - near) < 0.4 * abs(1000 * value - near) and abs(turned / near - 1) < 0.05:
+        turned = float(digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :])
+        if abs(turned - near) < 0.4 * abs(typed - near) and abs(turned / near - 1) < 0.05:
             return f": two digits exchanged? {turned:g} um would fit"
     return ""

@@ -208,8 +208,9 @@ def _verdict(state: ShopState) -> str:
     else:
         counts = [(sum(one.state == level for one in state.machines), word) for level, word in _MARKS.items()]
         said = ", ".join(f"{count} {word}" for count, word in counts if count) + "."
-    share, years = FALSE_YEARS
-    risk = f"a healthy machine read weekly gets one in {percent(share, '.0f')} of years ({years} simulated, neighbouring readings alike"
+    false, years = FALSE_YEARS
+    share = percent(false / years, ".0f")
+    risk = f"a healthy machine read weekly gets one in {share} of years ({years} simulated, neighbouring readings alike"
     return f"{said}\nfalse alarms: {risk} by {CORRELATION:g}).\nhead: entry {state.entries}, {state.head}"
 
 

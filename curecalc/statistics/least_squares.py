@@ -94,9 +94,9 @@ def fit(model: Model, y: Any, start: Any, *, sigma: Any = None, known_sigma: boo
             if small or (flat and damping < 1e-6):
                 converged = True
                 break
-            damping /= 10.0
-        elif damping > 1e10:
-            converged = bool(np.linalg.norm(step * size) <= 1e-6 * np.linalg.norm(r) + rounding)
+            damping = max(damping / 10.0, np.finfo(float).eps)
+        elif damping > 1e10:  # steps this short find nothing lower
+            converged = True
             break
         else:
             damping *= 8.0

@@ -64,7 +64,7 @@ def outlying(x: Any, y: Any, weight: Any | None = None, *, levels: tuple[float, 
     if squares == 0.0:
         return None
     found: list[tuple[float, int, float, tuple[int, ...]]] = []
-    for k in range(1, min(len(levels), max(1, n // 4)) + 1):
+    for k in range(1, min(len(levels), n // 4) + 1):
         if k > 1 and comb(n, k) > _MOST_SUBSETS:
             break
         sets = np.array(list(combinations(range(n), k)))

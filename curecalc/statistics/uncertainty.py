@@ -147,7 +147,7 @@ class MonteCarlo:
     draws: int
 
 
-def monte_carlo(values: Any, *, confidence: float = 0.95) -> MonteCarlo:
+def monte_carlo(values: Any, *, confidence: float) -> MonteCarlo:
     """Mean, standard deviation and coverage intervals of drawn output values (JCGM 101, 7.6 and 7.7).
 
     >>> mc = monte_carlo(np.arange(1001.0), confidence=0.9)
@@ -167,7 +167,7 @@ def monte_carlo(values: Any, *, confidence: float = 0.95) -> MonteCarlo:
     )
 
 
-def shortest_interval(ordered: Any, *, confidence: float = 0.95) -> tuple[float, float]:
+def shortest_interval(ordered: Any, *, confidence: float) -> tuple[float, float]:
     """Shortest interval holding that share of ordered values (JCGM 101, 7.7.4 note 2).
 
     >>> shortest_interval(np.array([0.0, 1.0, 1.1, 1.2, 9.0]), confidence=0.6)

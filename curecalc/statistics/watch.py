@@ -29,8 +29,8 @@ FEW = 6
 WILD = 4.0  # standard deviations beyond which one reading is taken for a slip: it moves neither centre nor mean
 # share of looks at which a healthy quantity may signal: by the weighted mean, by the newest reading
 LEVEL_RISK, READING_RISK = 2.5e-3, 3e-4
-# measured by `tests/logbook/shop_year.py`: share of years of healthy machines, a reading a week, that bring a false alarm; years simulated
-FALSE_YEARS = (82 / 2000, 2000)
+# measured by `tests/logbook/shop_year.py`: years of healthy machines, a reading a week, that brought a false alarm, of so many simulated
+FALSE_YEARS = (82, 2000)
 
 
 @dataclass(frozen=True)

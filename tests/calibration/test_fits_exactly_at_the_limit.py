@@ -243,6 +243,8 @@ def test_four_readings_of_one_coupon_show_one_that_is_wild_three_do_not():
     e, y = np.array([14.0] * 4 + [30.0, 50.0, 80.0]), np.array([0.0842, 0.0841, 0.0843, 0.5, 0.198, 0.275, 0.345])
     c = coupons_from_arrays(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm"), coupon=list("aaaabcd"))
     assert [o.coupon for o in reading_outliers(c)[0]] == ["a"]
+    fine = replace(c, readings=np.where(y == 0.5, 0.0842 + 1e-5, 0.0842 + 1e-8 * (y - 0.0842)))
+    assert [o.deviation for o in reading_outliers(fine)[0]] == [pytest.approx(1e-5, rel=0.02)]  # a ten-thousandth of the largest
     three = coupons_from_arrays(exposure=Q(e[1:], "mJ/cm^2"), thickness=Q(y[1:], "mm"), coupon=list("aaabcd"))
     assert reading_outliers(three)[0] == []
 
@@ -270,6 +272,7 @@ def test_a_fit_in_json_and_step_by_step():
     steps = fit_steps(lot)
     first = Y[0] + spread[:7]
     assert steps[0].numbers == "0: (" + " + ".join(f"{v:.4g}" for v in first[:6]) + " + ...)/7 mm"
+    assert steps[0].result == f"{first.mean():.5g} mm"
     assert steps[1].numbers == "0: ln(14)"
     assert steps[1].result == f"{math.log(14.0):.5f}"
     six = fit(np.repeat(E, 6), np.repeat(Y, 6), coupon=np.repeat(np.arange(8), 6))
@@ -309,3 +312,11 @@ def test_criterion_of_the_straight_line_and_means_of_what_is_known():
     assert c.temperature[:2].tolist() == [23.0, 25.5]
     assert math.isnan(c.temperature[2])
     assert c.mean_temperature.m_as("degC") == pytest.approx(24.25)
+
+
+@pytest.mark.parametrize(("spread", "named"), [(0.019, True), (0.021, False)])
+def test_exposures_of_nearly_the_same_share_look_like_a_scale(spread, named):
+    u = 0.03 * E
+    u[3] *= 1.0 - spread
+    y = 0.15 * np.log(E / 8.0) + 0.0002 * APART
+    assert ("scale_in_column" in {f.code for f in fit(y=y, exposure_uncertainty=Q(u, "mJ/cm^2")).findings}) == named

@@ -384,7 +384,7 @@ def test_draws_have_the_spread_and_the_correlation_that_were_stated():
 
 def test_intervals_of_drawn_values():
     v = np.arange(1.0, 101.0) ** 2
-    mc = monte_carlo(v)
+    mc = monte_carlo(v, confidence=0.95)
     assert mc.standard_uncertainty == pytest.approx(np.std(v, ddof=1))
     assert mc.interval == pytest.approx(tuple(np.quantile(v, [0.025, 0.975])))
     assert (mc.shortest, mc.draws, mc.confidence) == ((1.0, 95.0**2), 100, 0.95)

@@ -187,7 +187,8 @@ def test_terms_that_other_terms_already_explain():
         parabola([0.0, 0.0, 1.0, 1.0], [0.0, 0.0, 1.0, 1.0])
     near = np.array([0.0, 1e-4, 1.0, 1.0])
     assert parabola(near, near**2).quadratic == pytest.approx(1.0, rel=1e-6)
-    assert parabola(np.tile(near, (2, 1)), np.stack([near, near**2])).quadratic == pytest.approx([0.0, 1.0], abs=1e-6)
+    both = parabola(np.tile(near, (2, 1)), np.stack([near, near**2]))
+    assert (both.quadratic, both.degrees_of_freedom) == (pytest.approx([0.0, 1.0], abs=1e-6), 1)
 
 
 def test_points_that_carry_a_line_alone_and_points_of_three():
@@ -201,6 +202,9 @@ def test_points_that_carry_a_line_alone_and_points_of_three():
     assert np.isnan(three.external).all()
     assert three.outlier_p.tolist() == [1.0, 1.0, 1.0]
     assert np.abs(three.internal) == pytest.approx([1.0, 1.0, 1.0])
+    y, w = np.stack([X, X[::-1]]) + 0.1 * np.cos(np.arange(7.0)), np.stack([np.arange(1.0, 8.0), np.ones(7)])
+    both = influence(relative_line(X, y, w), np.tile(X, (2, 1)), weight=w)
+    assert both.cook[0] == pytest.approx(influence(relative_line(X, y[0], w[0]), X, weight=w[0]).cook)
     off = influence_of_points(np.arange(5.0), [0.0, 1.0, 2.0, 9.0, 4.0])
     assert (off.external[3], off.outlier_p[3]) == (math.inf, 0.0)
 
@@ -303,7 +307,7 @@ def test_correlations_a_little_beyond_what_is_possible():
     assert draw_inputs(one, {}, draws=10, seed=1) == one
     assert draw_inputs(one, {"c": 1.0}, {("a", "c"): 0.5}, draws=10, seed=1) == one
     assert shortest_interval([3.0], confidence=0.99) == (3.0, 3.0)
-    assert monte_carlo([1.0, 2.0]).standard_uncertainty == pytest.approx(math.sqrt(0.5))
+    assert monte_carlo([1.0, 2.0], confidence=0.9).standard_uncertainty == pytest.approx(math.sqrt(0.5))
 
 
 def test_lots_read_unequally_need_how_readings_repeat():

@@ -385,7 +385,7 @@ def test_bad_comparisons_are_refused_in_words(more, words):
 
 
 def test_one_lot_is_no_comparison():
-    with pytest.raises(QuantityError, match="at least two"):
+    with pytest.raises(QuantityError, match="lots: a comparison needs at least two, got 1"):
         compare(lot("a", 1))
 
 

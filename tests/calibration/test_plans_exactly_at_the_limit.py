@@ -51,6 +51,10 @@ def test_plans_count_on_from_the_labels_that_are_taken():
     assert f"(so surely: {100 * half:.2g} %)" in plan_text(plan)
     assert f"the 4 coupons measured give the speed to {100 * plan.half_width_measured:.2g} %" in plan_text(plan)
     assert "(95 % interval)" in plan_text(plan)
+    three = plan_coupons(**guess, measured_coupons=measured.without(["5"]), at_depth=Q(0.15, "mm"), to=0.05)
+    assert three.verdict == "two more"  # from three coupons on there is an interval
+    assert three.half_width_measured is not None
+    assert plan_coupons(**guess, measured_coupons=measured.without(["4", "5"]), at_depth=Q(0.15, "mm"), to=0.05).verdict == ""
     same = expected(np.log([c.exposure.m for c in plan.coupons] + [20.0, 30.0, 45.0, 60.0]), slope=0.15, log_threshold=math.log(8.0),
         scatter=plan.coupon_sd.m_as("mm"), depth=0.15)  # fmt: skip
     assert plan.expected.log_exposure == pytest.approx(same.log_exposure)
@@ -113,6 +117,8 @@ def test_what_a_plan_may_be_asked_for(more, taken):
         return
     plan = plan_coupons(**guess, **more)
     assert len(plan.two_more_exposures) == 2
+    assert {c.level for c in plan.coupons} == set(range(1, plan.levels + 1))
+    assert [c.run_order for c in plan.coupons] == list(range(1, len(plan.coupons) + 1))
     assert plan.two_more.degrees_of_freedom == plan.expected.degrees_of_freedom + 2
 
 

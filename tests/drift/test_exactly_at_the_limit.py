@@ -33,6 +33,7 @@ def test_a_mean_on_the_limit_is_no_signal() -> None:
     assert single["baseline"] == {"centre": 0.0, "sd": 1.0, "points": 0, "method": "stated"}
     assert baseline([1.0, 2.0, 4.0]).points == 3
     assert ewma_half_width(sd=1.0, weight=0.2, points=0) == 0.0
+    assert ewma_half_width(sd=2.0, weight=0.3, points=2) == pytest.approx(3 * 2.0 * math.sqrt(0.09 + 0.09 * 0.49))
     for f in (0.0, 0.4):
         assert ewma_half_width(sd=1.0, weight=0.2, correlation=f) == pytest.approx(
             ewma_half_width(sd=1.0, weight=0.2, points=500, correlation=f), rel=1e-12
