@@ -11,7 +11,7 @@ from statsmodels.regression.linear_model import OLS
 from curecalc.calibration.many import fit_lots
 from curecalc.errors import QuantityError
 from curecalc.statistics.coupon_line import coarse, coupon_line, stated_line, two_component_line, with_earlier_lots
-from curecalc.statistics.diagnostics import added_term, curvature, groups_of, lack_of_fit, parabola, robust_line
+from curecalc.statistics.diagnostics import added_term, curvature, groups_of, influence, lack_of_fit, parabola, robust_line
 from curecalc.statistics.intervals import inverse, slope_interval, t_factor, t_p, t_quantile, t_tail
 from curecalc.statistics.line import line_of_moments, mean_sd, ordinary_line, relative_line, weighted_line, york_line
 from curecalc.statistics.lines import compare_lines, difference_at, log_exposure_change
