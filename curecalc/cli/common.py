@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any, NoReturn
 
 from ..errors import QuantityError
-from ..files.disk import FIGURES
+from ..files.disk import FIGURES, ending
 from ..symbols import clip
 
 __all__ = [
@@ -317,4 +317,4 @@ def write_figure(figure: Any, args: argparse.Namespace, name: str = "figure") ->
     """Write a figure to the file of an option."""
     from ..figures.style import figure_bytes
 
-    write_target(args, name, figure_bytes(figure, getattr(args, name).lower().rpartition(".")[2]))
+    write_target(args, name, figure_bytes(figure, ending(getattr(args, name))))

@@ -201,7 +201,7 @@ def _with_work(args: argparse.Namespace, needs: Any) -> Any:
 
 
 def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> None:
-    from ..files.disk import json_text
+    from ..files.disk import ending, json_text
 
     drawn = {name: draw(recipe) for name, draw in (("figure", _window), ("along", _along), ("zones", _zones)) if getattr(args, name)}
     for name, figure in drawn.items():  # all drawn before one is written
@@ -210,7 +210,7 @@ def _write(args: argparse.Namespace, recipe: Any, record: dict[str, Any]) -> Non
     if args.sheet:
         from ..sheets import sheet_bytes
 
-        written["sheet"] = sheet_bytes(recipe, record, args.sheet.lower().rpartition(".")[2])
+        written["sheet"] = sheet_bytes(recipe, record, ending(args.sheet))
     if args.table:
         from ..sheets import recipe_csv
 

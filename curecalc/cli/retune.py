@@ -145,12 +145,12 @@ def _new_record(result: Any, saved: Any) -> dict[str, Any]:
 def _write(args: argparse.Namespace, result: Any, saved: Any, logged: dict[str, Any]) -> None:
     if not args.save and not args.sheet:
         return
-    from ..files.disk import json_text
+    from ..files.disk import ending, json_text
     from ..sheets import sheet_bytes
 
     record = _new_record(result, saved)
     if args.sheet:
-        write_target(args, "sheet", sheet_bytes(result.recipe, record | logged, args.sheet.lower().rpartition(".")[2]))
+        write_target(args, "sheet", sheet_bytes(result.recipe, record | logged, ending(args.sheet)))
     if args.save:
         write_target(args, "save", json_text(record))
 

@@ -252,7 +252,7 @@ def _beam_rows(result: Any) -> list[tuple[str, str]]:
             ("ellipticity", f"{result.ellipticity:.3f}"),
         ]
         if result.angle.m != 0:
-            rows.append(("angle of the x radius", show(result.angle, result.u_angle if result.u_angle.m > 0 else None)))
+            rows.append(("angle of the x radius", show(result.angle, result.u_angle)))
     centre = [f"{axis} {show(c, digits=5)}" for axis, c in zip("xy", result.centre, strict=True) if c is not None]
     if centre:
         rows.append(("centre", ", ".join(centre)))

@@ -15,13 +15,18 @@ from typing import Any, BinaryIO, TypeVar
 
 from ..errors import FileError
 
-__all__ = ["FIGURES", "LARGEST", "check_target", "json_text", "move_new", "open_file", "read_bytes", "write_bytes", "writing"]
+__all__ = ["FIGURES", "LARGEST", "check_target", "ending", "json_text", "move_new", "open_file", "read_bytes", "write_bytes", "writing"]
 
 T = TypeVar("T")
 
 FIGURES = (".png", ".svg", ".pdf")
 
 LARGEST = 4_000_000  # bytes; a document written by people is a few kilobytes
+
+
+def ending(path: str | Path) -> str:
+    """What a file is by its name: `pdf`."""
+    return Path(path).suffix.lower().removeprefix(".")
 
 
 def json_text(record: Any) -> str:

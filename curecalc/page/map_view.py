@@ -246,7 +246,8 @@ class MapView:
     def command(self, query: dict[str, str], work: Work, which: str) -> str:
         """The equal command line."""
         asked, look = self.look(query, work)
-        words = ["curecalc", "map", asked.paths[0], "--layer", str(asked.layer)]
+        name, _ = asked.paths
+        words = ["curecalc", "map", name, "--layer", str(asked.layer)]
         if work.complete:
             words += ["--recipe", "recipe.json"]
         else:

@@ -8,7 +8,7 @@ import tomllib
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, NoSolution, QuantityError
-from ..files.disk import json_text
+from ..files.disk import ending, json_text
 from ..units import MM, MW, parse, parse_measured, positive, show
 from .drawing import Board
 from .forms import document_of, rows_of
@@ -206,7 +206,7 @@ def download(work: Work, name: str) -> bytes:
         return json_text(record).encode()
     if name == "recipe.csv":
         return recipe_csv(record).encode()
-    return sheet_bytes(recipe, record, name.rpartition(".")[2])
+    return sheet_bytes(recipe, record, ending(name))
 
 
 def form_rows(work: Work, name: str) -> Any:

@@ -194,6 +194,25 @@ def test_a_bar_of_progress(monkeypatch, capsys):
     assert capsys.readouterr().err == "".join(f"\rmapping [{bar}] {n}/7 tiles" for bar, n in zip(bars, (0, 1, 7))) + "\n"
 
 
+def test_symbols_are_for_terminals_that_have_them(monkeypatch):
+    monkeypatch.delenv("CURECALC_PLAIN", raising=False)
+    for encoding, terminal_too, said in (
+        ("UTF-8", True, "5 µm"),
+        ("utf8", True, "5 µm"),
+        ("ascii", True, "5 um"),
+        (None, True, "5 µm"),
+        ("utf-8", False, "5 um"),
+    ):
+        written = []
+        stream = SimpleNamespace(encoding=encoding, isatty=lambda terminal_too=terminal_too: terminal_too, write=written.append)
+        terminal._Spoken(stream).write("5 um")
+        assert written == [said], encoding
+    monkeypatch.setenv("CURECALC_PLAIN", "1")
+    stream = SimpleNamespace(encoding="utf-8", isatty=lambda: True, write=written.append)
+    terminal._Spoken(stream).write("5 um")
+    assert written[-1] == "5 um"
+
+
 def test_columns_stand_below_one_another():
     rows = [("kind", "old", "new"), ("a", "1.5", "")]
     assert terminal.aligned(rows) == ["kind  old  new", "a     1.5"]

@@ -1,5 +1,6 @@
 """The parts of the commands recipe and retune: what they take from where, and their figures in words, by hand."""
 
+from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -105,6 +106,55 @@ def test_what_a_recipe_asks_of_the_logbook(monkeypatch, given, asked):
 def test_a_machine_is_a_file_or_a_name_of_the_logbook():
     with pytest.raises(QuantityError, match="--machine and --machine-name: "):
         recipe._from_log(SimpleNamespace(**(BLANK | {"machine": "m.toml", "machine_name": "north"})))
+
+
+def test_a_beam_record_lends_its_spot_and_its_doubts(monkeypatch):
+    """What a saved recipe must know of the spot goes with its readings: those of the logbook, else those of the machine file."""
+    monkeypatch.setattr("curecalc.jobs.machine.with_spot", lambda machine, record: "shaped")
+    monkeypatch.setattr("curecalc.jobs.machine.spot_readings", lambda machine: {"spot": machine})
+    machine = SimpleNamespace(power=Q(240.0, "mW"), power_reading_date=date(2026, 1, 31), power_meter="m")
+    record = SimpleNamespace(beam=lambda needs_power: SimpleNamespace(notes=("odd",)))
+    args = SimpleNamespace()
+    assert recipe._with_beam(args, machine, record) == "shaped"
+    power = {"value": 240.0, "unit": "mW"}
+    plain = {"power": power, "power_reading_date": "2026-01-31", "power_meter": "m", "beam_radius_factor": 1.0}
+    assert (args.beam_notes, args.readings) == (("odd",), plain | {"spot": "shaped"})
+    args.readings = {"power": "newer"}
+    recipe._with_beam(args, machine, record)
+    assert args.readings == {"power": "newer", "spot": "shaped"}
+
+
+FILES = dict.fromkeys(("machine", "resin", "needs", "beam", "log"))
+
+
+@pytest.mark.parametrize(
+    ("given", "made"),
+    [
+        ({}, "--machine is missing"),
+        ({"machine": "m"}, "--resin is missing"),
+        ({"machine": "m", "resin": "r"}, "--needs is missing"),
+        ({"machine": "m", "resin": "r", "needs": "n"}, ("m file with named", "r file", "n file")),
+        ({"machine": "m", "resin": "r", "needs": "n", "beam": "b"}, ("m file with b", "r file", "n file")),
+        ({"log": "s"}, ("m log", "r log", "n log")),
+        ({"log": "s", "beam": "b", "needs": "n"}, ("m log with b", "r log", "n log")),
+    ],
+)
+def test_which_files_make_a_recipe(monkeypatch, given, made):
+    monkeypatch.setattr("curecalc.jobs.machine.MACHINE", SimpleNamespace(read=lambda path: f"{path} file"))
+    monkeypatch.setattr("curecalc.jobs.machine.named_spot", lambda machine: "named")
+    monkeypatch.setattr("curecalc.jobs.lot.read_resin", lambda path: f"{path} file")
+    monkeypatch.setattr("curecalc.jobs.needs.read_needs", lambda path: f"{path} file")
+    monkeypatch.setattr("curecalc.jobs.beam.read_beam_record", lambda path: path)
+    monkeypatch.setattr("curecalc.recipe.recipe.make_recipe", lambda machine, resin, needs: (machine, resin, needs))
+    monkeypatch.setattr(recipe, "_from_log", lambda args: ("m log", "r log", "n log"))
+    monkeypatch.setattr(recipe, "_with_work", lambda args, needs: needs)
+    monkeypatch.setattr(recipe, "_with_beam", lambda args, machine, spot: f"{machine} with {spot}")
+    args = SimpleNamespace(**(FILES | given))
+    if isinstance(made, str):
+        with pytest.raises(QuantityError, match=made):
+            recipe.made(args)
+    else:
+        assert recipe.made(args) == made
 
 
 WORK = dict.fromkeys(("area", "contour_length", "hatch_vectors", "contour_vectors"))

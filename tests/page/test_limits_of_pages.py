@@ -23,9 +23,12 @@ def test_so_many_requests_at_once_and_then_so_many_a_second():
         assert limit.allows("a") is good
     now[0] += 100.0  # no more than the burst gathers
     assert [limit.allows("a") for _ in range(4)] == [True, True, True, False]
-    for k in range(2001):
-        limit.allows(str(k))
-    assert limit.allows("a"), "the oldest of more than two thousand is forgotten"
+    for others, forgotten in ((1999, False), (2000, True)):
+        limit = RateLimit(1, 0.0)
+        limit.allows("a")
+        for k in range(others):
+            limit.allows(str(k))
+        assert limit.allows("a") is forgotten, "the oldest of more than two thousand"
 
 
 def test_codes_are_two_times_four_plain_letters_and_six_are_tried_at_once():

@@ -1,5 +1,6 @@
 """Pieces of the page told by hand: map, recipe, window, what a browser works with, who is let in."""
 
+import io
 import json
 from types import SimpleNamespace
 from urllib.parse import parse_qs
@@ -8,8 +9,8 @@ import numpy as np
 import pytest
 
 from curecalc.errors import FileError, QuantityError
-from curecalc.page import guard, map_view, recipe_view, way, window_view
-from curecalc.page.app import _reached, host_part
+from curecalc.page import guard, map_view, recipe_view, server, stack_view, way, window_view
+from curecalc.page.app import PageOptions, _reached, host_part
 from curecalc.page.fields import FIELDS
 from curecalc.page.map_view import MapView
 from curecalc.page.window_view import WindowView
@@ -297,3 +298,81 @@ def test_sizes_of_what_is_sent(client):
 def test_who_has_entered_is_led_on_within_the_page(client, then):
     led = client.get("/enter", query_string={"then": then})
     assert (led.status_code, led.headers["Location"]) == (302, then if then in ("/settings?power=1+W", "/") else "/")
+
+
+def test_files_beside_a_view(client):
+    for file, status, called in (
+        ("numbers.json", 200, "numbers.json"),
+        ("speed.json", 200, "speed.json"),
+        ("command.txt", 200, "numbers-command.txt"),
+        ("speed-command.txt", 200, "speed-command.txt"),
+        ("numbers-command.txt", 404, None),
+        ("other-command.txt", 404, None),
+        ("other.json", 404, None),
+        ("numbers.txt", 404, None),
+        ("curve.gif", 404, None),
+        ("other.svg", 404, None),
+    ):
+        answer = client.get(f"/settings/{file}")
+        assert answer.status_code == status, file
+        if called:
+            assert answer.headers["Content-Disposition"] == f'attachment; filename="curecalc-settings-{called}"'
+    assert client.get("/settings/speed-command.txt").text.startswith("curecalc speed ")
+    assert client.get("/settings/command.txt").text.startswith("curecalc depth ")
+
+
+def test_what_cannot_be_drawn_is_marked_for_the_script(client):
+    for address, marked in (
+        ("/settings", False),
+        ("/settings?power=x", True),
+        ("/window", True),
+        ("/lessons/line?power=x", True),
+        ("/lessons/line", False),
+    ):
+        assert (client.get(address, headers={"X-Part": "yes"}).headers.get("X-Problem") == "yes") is marked, address
+
+
+def test_the_name_of_an_upload_is_its_last_eighty_characters(client):
+    sent = (io.BytesIO(b"x"), f"C:\\folder/{'n' * 90}.csv")
+    assert client.post("/beam/read", headers={"Origin": "http://localhost"}, data={"file": sent}).status_code == 303
+    assert f"Read last: {'n' * 76}.csv." in client.get("/beam").text
+
+
+def test_a_page_for_the_network_names_an_address_of_this_machine(monkeypatch):
+    monkeypatch.setattr(server, "names_of", lambda host: ("localhost", "10.0.0.1"))
+    for host, shown in (("0.0.0.0", "10.0.0.1"), ("127.0.0.1", "127.0.0.1")):
+        running = server.start(PageOptions(), host=host, port=0)
+        assert running.url == f"http://{shown}:{running.port}/"
+        running.stop()
+
+
+@pytest.mark.parametrize(("layers", "told"), [(0, "0 layers"), (1, "1 layer"), (2, "2 layers")])
+def test_a_stack_on_the_page(monkeypatch, layers, told):
+    answer = SimpleNamespace(
+        standard_uncertainty={"print_through": Q(0.01, "mm")},
+        compensation_layers=layers,
+        single_depth=Q(0.15, "mm"),
+        own_exposure=Q(1.0, "mJ/cm^2"),
+        interface_exposure=Q(2.0, "mJ/cm^2"),
+        print_through=Q(0.12345, "mm"),
+        residual=Q(0.02, "mm"),
+        bonds=True,
+        warnings=(),
+    )
+    monkeypatch.setattr(stack_view, "evaluate_stack", lambda **given: answer)
+    view = stack_view.StackView(SimpleNamespace(svg=lambda *_, label, **__: label))
+    found = view.page({}, Work())
+    assert found["main"] == f"Print-through 0.123 mm; leave out {told}."
+    assert (found["lifted"], found["through"]) == (told, "0.123 +- 0.010 mm")
+    assert len(found["rows"]) == 6
+    answer.bonds = False
+    found = view.page({}, Work())
+    assert found["main"].startswith("The layers do not bond")
+    assert len(found["rows"]) == 3
+
+
+def test_how_many_layers_a_stack_has():
+    view = stack_view.StackView(None)
+    assert "--layers 7" in view.command({"layers": "7"}, Work(), "numbers")
+    for layers in ("", " ", "many"):
+        assert "--layers" not in view.command({"layers": layers}, Work(), "numbers")
