@@ -212,4 +212,5 @@ def test_a_validation_ends_with_one_where_a_check_differs(capsys, monkeypatch):
         row = "DIFFERS  other: source book (p. 3; read) prints 1.5; obtained 1.25, 2; difference 0.012, tolerance 0.005"
         assert lines[:1] == (["2 outside checks, 2 agree, 0 differ"] if agree else [row])
         assert ("2 outside checks, 1 agree, 1 differ" in lines) is not agree
+        assert (lines[-1] == "Do not calculate with this installation until the differences are explained.") is not agree
         assert len(run(capsys, "validate", "--all")[1].splitlines()) == (4 if agree else 5)

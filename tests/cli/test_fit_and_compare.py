@@ -67,6 +67,21 @@ def test_what_a_logbook_keeps_of_a_fit(monkeypatch):
     assert [(one["resin_document"], one["operator"], one["priors"]) for one in kept] == [("given", "", []), ("made", "ab", ["a.toml"])]
 
 
+def test_a_lot_without_a_wavelength_is_kept_without_its_resin_file(monkeypatch, capsys):
+    def refuse(found, **_):
+        raise QuantityError("wavelength is missing.")
+
+    monkeypatch.setattr("curecalc.jobs.fitted.resin_text", refuse)
+    coupons = SimpleNamespace(names={"lot": "L6"})
+    args = given(fit, "a.csv", "--log", "s.db", "--lot", "L7", "--resin-name", "clear", "--density", "1.12 g/cm^3")
+    assert fit._resin_to_keep(args, SimpleNamespace(coupons=coupons)) is None
+    assert capsys.readouterr().err == "the logbook keeps no resin file of this lot: wavelength is missing.\n"
+    monkeypatch.setattr("curecalc.jobs.fitted.resin_text", lambda found, **more: more)
+    kept = fit._resin_to_keep(args, SimpleNamespace(coupons=coupons))
+    assert (kept["name"], kept["names"], kept["density"].m_as("g/cm^3")) == ("clear", {}, pytest.approx(1.12))
+    assert fit._beside(args)["names"] == {"lot": "L7"}
+
+
 @pytest.mark.parametrize(
     ("words", "depth"),
     [

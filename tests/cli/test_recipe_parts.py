@@ -180,6 +180,18 @@ def test_the_work_of_a_layer_goes_to_the_first_kind_of_its_pattern(given, kind, 
     assert before != after
 
 
+@pytest.mark.parametrize(
+    ("given", "what"),
+    [
+        ({"area": "1 mm^2"}, "raster kind for --area and --hatch-vectors"),
+        ({"contour_vectors": "1"}, "line kind for --contour-length and --contour-vectors"),
+    ],
+)
+def test_work_that_no_kind_can_take_is_refused(given, what):
+    with pytest.raises(QuantityError, match=f"^n: has no {what}. Add one to the needs, or leave the option out.$"):
+        recipe._with_work(SimpleNamespace(**(WORK | given)), SimpleNamespace(vectors=(), path="n"))
+
+
 @pytest.mark.parametrize("given", [{"area": "-1 mm^2"}, {"contour_length": "-1 mm"}, {"hatch_vectors": "0"}, {"contour_vectors": "1.5"}])
 def test_work_that_cannot_be_is_refused(given):
     with pytest.raises(QuantityError, match="--"):

@@ -78,6 +78,9 @@ def test_keys_and_guides_of_the_handbook():
         ("laser.power", "what", '"3 mW"', ""),
         ("name", "what", '"3 mW"', "needed"),
     ]
+    text = 'TOML; a value is a number and a unit in quotes, and may carry a standard uncertainty: "300 mW +- 2 %".'
+    assert next(manual._files()) == ("text", text)
+    assert [name for kind, name in manual._tables() if kind == "title"] == ["Coupons", "Scans, images, power readings", "Scan paths"]
     kinds = [kind for kind, _ in manual._guides()]
     assert kinds[0] == "title"
     assert {"title", "text", "code"} == set(kinds)
@@ -91,7 +94,11 @@ def test_the_record_in_the_handbook(monkeypatch):
     outcomes = [SimpleNamespace(id=name, obtained=(1 / 3, 2.0), agrees=agrees, **told) for name, agrees in (("a", True), ("b", False))]
     report = SimpleNamespace(outcomes=outcomes, versions={"numpy": "2", "scipy": "1"}, date="2026-01-31")
     monkeypatch.setattr("curecalc.validation.validate", lambda: report)
-    title, _, chapters = manual._gathered()
+    title, head, chapters = manual._gathered()
+    assert head.endswith(": exposure settings for laser-scanned vat photopolymerization. Readable offline; made by `curecalc manual`.")
+    titles = ("Cautions", "Guides", "Commands", "Files", "Tables", "Formulas", "Statistics", "Words", "Python")
+    assert tuple(one.title for one in chapters) == (*titles, "Validation record of this installation")
+    assert chapters[2].blocks == (("text", "Every example was run for this handbook, on invented data."),)
     (_, counts), (_, (_, rows)) = chapters[-1].blocks
     assert (title, counts) == ("Handbook", "2 outside checks, 1 agree. 2026-01-31; numpy 2, scipy 1.")
     assert rows == [("a", "book, p. 3 (read)", "1.5", "0.33333333, 2", "yes"), ("b", "book, p. 3 (read)", "1.5", "0.33333333, 2", "NO")]
@@ -234,6 +241,22 @@ def test_the_demo_s_speed_by_hand(tmp_path, monkeypatch):
     assert "hatch at 0.1 mm spacing, layer 0.1 mm, overcure 0.08 mm\n" in told
     assert float(re.search(r"scan speed +(\d+) \+-", told)[1]) == pytest.approx(240.0 / (0.1 * exposure), rel=1e-3)
     assert "weakest depth   0.180" in told
+
+
+def test_a_sheet_says_how_it_is_made_again(monkeypatch):
+    written = []
+    monkeypatch.setattr("curecalc.sheets.worksheet", lambda sheet, note: f"sheet: {note}")
+    monkeypatch.setattr("curecalc.sheets.answer_key", lambda sheet, note: f"key: {note}")
+    monkeypatch.setattr(practice, "write_target", lambda args, name, content: written.append((name, content)))
+    note = "Sheet made from seed 7. The same seed and options give the same sheet and key."
+    for worksheet, key, made in (
+        ("w.pdf", None, ["worksheet"]),
+        (None, "k.pdf", ["answer_key"]),
+        ("w.pdf", "k.pdf", ["worksheet", "answer_key"]),
+    ):
+        written.clear()
+        practice._print_pdf(argparse.Namespace(worksheet=worksheet, answer_key=key), [], 7)
+        assert written == [(name, {"worksheet": "sheet: ", "answer_key": "key: "}[name] + note) for name in made]
 
 
 # ---------------------------------------------------------------- stack, window, page, help

@@ -205,6 +205,12 @@ def test_a_lot_is_compared_within_half_of_the_overcure(monkeypatch):
     assert (told["name"], told["word"], told["notes"][0]) == ("clear L6", "keep", "n")
     assert asked[0]["lots"] == ["clear L6", "these coupons"]
     assert asked[0]["tolerance"].m_as("mm") == pytest.approx(0.04)
+
+    def refuse(**_):
+        raise QuantityError("too few.")
+
+    monkeypatch.setattr("curecalc.calibration.comparing.compare_lots", refuse)
+    assert coupons_view.compared(fit, work) == {"name": "clear L6", "sentence": "too few.", "notes": (), "word": "not compared"}
     earlier.verified = False
     assert coupons_view.compared(fit, work) is None
 
