@@ -148,10 +148,11 @@ def _sums(report: DriftReport) -> str:
 
 def _covariate(report: DriftReport, name: str) -> str:
     assert report.covariates is not None
-    b, u, p = report.covariates.coefficient(name)
+    *effect, p = report.covariates.coefficient(name)
+    b, u = (100.0 * part for part in effect)
     per = "degC" if name == "temperature" else "day of age"
     unclear = "" if p < 0.05 else " (not clear)"
-    return f"{name.replace('_', ' ')}: {figure(100 * b, 100 * u)} +- {figure(100 * u, 100 * u)} % per {per}{unclear}"
+    return f"{name.replace('_', ' ')}: {figure(b, u)} +- {figure(u, u)} % per {per}{unclear}"
 
 
 def _signals(report: DriftReport, chart: Any) -> str:

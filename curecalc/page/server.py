@@ -17,6 +17,7 @@ from .tls import TlsDoor, tls_context
 __all__ = ["Running", "names_of", "serve", "start"]
 
 LOOPBACK = "127.0.0.1"
+SOON = 0.5  # seconds after the start: the first view has gone out
 
 
 class Running:
@@ -153,9 +154,9 @@ def serve(options: PageOptions, *, open_browser: bool = False, **where: Any) -> 
     if open_browser:
         import webbrowser
 
-        threading.Timer(0.5, webbrowser.open, (running.url,)).start()
-    # after the first view has gone out: the others load while it is read
-    warming = threading.Timer(0.5, running.app.extensions["views"].warm)
+        threading.Timer(SOON, webbrowser.open, (running.url,)).start()
+    # the other views load while the first is read
+    warming = threading.Timer(SOON, running.app.extensions["views"].warm)
     warming.daemon = True
     warming.start()
     try:

@@ -58,6 +58,9 @@ def test_the_verdict_counts_machines_by_their_worst():
     text = logtext.status_text(ShopState((made[0],), 7, "abc", (Item("due", "x" * 301),)))
     assert "DUE     " + "x" * 297 + "..." in text
     assert "STOP    A: said\n        do it\n" in text
+    for name, shown in (("m" * 24, "m" * 24), ("m" * 25, "m" * 21 + "...")):
+        one = machine(machine=name, items=(Item("due", "x" * 301),))
+        assert f"DUE     {shown}: {'x' * 297}...\n" in logtext.status_text(ShopState((one,), 7, "abc"))
 
 
 def test_long_values_of_an_entry_are_cut():

@@ -244,6 +244,29 @@ def test_new_readings(given, power, radius):
     assert (sizes and tuple(q.m_as("mm") for q in sizes)) == (radius and pytest.approx(radius))
 
 
+@pytest.mark.parametrize(
+    ("given", "start"),
+    [
+        ({"recipe": "r.json", "power": "1 mW"}, ("r.json", "typed", "typed")),
+        ({"log": "s.db", "machine": "north"}, ("kept", "kept", "kept")),
+        ({"log": "s.db", "machine": "north", "power": "1 mW"}, ("kept", "typed", "typed")),
+        ({"log": "s.db", "machine": "north", "beam_radius": "1 mm"}, ("kept", "typed", "typed")),
+        ({"log": "s.db"}, None),
+        ({"machine": "north"}, None),
+    ],
+)
+def test_where_a_retune_starts(monkeypatch, given, start):
+    monkeypatch.setattr("curecalc.recipe.file.read_recipe", lambda path: path)
+    monkeypatch.setattr("curecalc.logbook.recording.retune_inputs", lambda path, machine: ("kept", "kept", "kept"))
+    monkeypatch.setattr(retune, "_readings", lambda args: ("typed", "typed"))
+    args = SimpleNamespace(**(dict.fromkeys(("recipe", "log", "machine", "power", "beam_radius")) | given))
+    if start is None:
+        with pytest.raises(QuantityError, match=r"RECIPE\.json is missing"):
+            retune._start(args)
+    else:
+        assert retune._start(args) == start
+
+
 def test_a_retune_on_the_logbook_s_own_readings_writes_no_reading_again(monkeypatch):
     """A power typed is a new reading and is kept as one; one that the logbook gave is there already."""
     kept = []

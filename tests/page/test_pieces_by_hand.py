@@ -162,6 +162,7 @@ def test_the_lot_before(monkeypatch):
     assert work.earlier("new") is lots["old"]
     assert work.earlier("other") is lots["new"]
     assert Work().changed("resin", "new", "").earlier("new") is None
+    assert Work().changed("resin", "new", "").changed("machine", "m", "").earlier("new") is None
     assert work.source("resin") == ""
     assert work.changed("needs", "n", "typed").source("needs") == "typed"
 

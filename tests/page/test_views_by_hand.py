@@ -284,6 +284,17 @@ def test_a_machine_of_the_logbook_in_a_row():
     ]
 
 
+def test_values_of_a_form_of_the_logbook():
+    found = log_view._payload("power", {"power": "240 mW +- 2 %", "meter": "m", "other": "x"})
+    assert (found["power"].value.m_as("mW"), found["power"].relative) == (pytest.approx(240.0), pytest.approx(0.02))
+    assert found["meter"] == "m"
+    assert set(found) == {"power", "meter"}
+    assert [log_view._payload("machine", {"out_of_use": text})["out_of_use"] for text in ("yes", "no")] == [True, False]
+    assert log_view._payload("room", {"temperature": "21 degC", "humidity": "40 %"})["humidity"] == pytest.approx(0.4)
+    with pytest.raises(QuantityError, match="Power is missing: a power entry must hold it"):
+        log_view._payload("power", {})
+
+
 def test_an_entry_in_the_list_and_in_its_form():
     made = SimpleNamespace(
         number=7,
