@@ -72,34 +72,35 @@ def _answered(given: list[str]) -> int:
 def _main(given: list[str]) -> int:
     from importlib import import_module
 
-    if given[:1] == ["help"] and given[1:2]:
-        given = [*given[1:], "--help"]
-    if not given or given[0] in ("-h", "--help", "help"):
+    name, *rest = given or ["help"]
+    if name == "help" and rest:
+        name, *rest = *rest, "--help"
+    if name in ("-h", "--help", "help"):
         print(_overview())
         return 0
-    if given[0] in ("-V", "--version", "version"):
+    if name in ("-V", "--version", "version"):
         from .. import __version__
 
         print(f"curecalc {__version__}")
         return 0
-    name = given[0]
     if name not in COMMANDS:
         return _unknown(name)
-    module = import_module(f"{__name__}.{COMMANDS[name][0]}")
+    stem, text = COMMANDS[name]
+    module = import_module(f"{__name__}.{stem}")
     from .common import CommandParser, as_options, joined
     from .helping import add_help
 
-    parser = CommandParser(prog=f"curecalc {name}", description=COMMANDS[name][1], allow_abbrev=False, add_help=False)
+    parser = CommandParser(prog=f"curecalc {name}", description=text, allow_abbrev=False, add_help=False)
     add_help(parser)
     module.add_arguments(parser)
-    args = parser.parse_args(joined(parser, given[1:]))
+    args = parser.parse_args(joined(parser, rest))
     try:
         return module.run(args)
     except CurecalcError as error:
-        text = as_options(str(error), vars(args))
+        said = as_options(str(error), vars(args))
         # a file's error names columns and keys, not options
-        text = text if isinstance(error, FileError) else _with_flags(text, vars(args))
-        error.args = (_as_named(text, parser),)
+        said = said if isinstance(error, FileError) else _with_flags(said, vars(args))
+        error.args = (_as_named(said, parser),)
         raise
 
 
@@ -114,8 +115,7 @@ def _overview() -> str:
 def _unknown(name: str) -> int:
     from difflib import get_close_matches
 
-    near = get_close_matches(name, COMMANDS, n=1)
-    hint = f" Did you mean {near[0]}?" if near else ""
+    hint = "".join(f" Did you mean {near}?" for near in get_close_matches(name, COMMANDS, n=1))
     print(f"unknown command {clip(name)}.{hint} The commands are {', '.join(COMMANDS)}.", file=sys.stderr)
     return 2
 

@@ -120,12 +120,12 @@ class CommandParser(argparse.ArgumentParser):
                 f"{clip(given)} belongs to no option. Put a value and its unit into one argument: in plain quotes, like "
                 '--power "30 mW", or without a space, like --power 30mW'
             )
-        given = given.split()[0]
+        given, *_ = given.split()
         from difflib import get_close_matches
 
         known = [option for action in self._actions for option in action.option_strings if option.startswith("--")]
-        near = get_close_matches(given.split("=")[0], known, n=1, cutoff=0.75)
-        hint = f" Did you mean {near[0]}?" if near else ""
+        typed, *_ = given.split("=")
+        hint = "".join(f" Did you mean {near}?" for near in get_close_matches(typed, known, n=1, cutoff=0.75))
         return f"unknown option {clip(given)}.{hint}"
 
 

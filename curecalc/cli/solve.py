@@ -61,6 +61,5 @@ def _unused(unknown: str) -> tuple[str, ...]:
 def _meant(given: str) -> str:
     from difflib import get_close_matches
 
-    inside = [name for name in UNKNOWNS if given and given in name]
-    near = inside or get_close_matches(given, UNKNOWNS, n=1)
+    near = [name for name in UNKNOWNS if given and given in name] or get_close_matches(given, UNKNOWNS)
     return f" Did you mean {near[0]}?" if near else ""

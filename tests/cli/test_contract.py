@@ -214,3 +214,42 @@ def test_a_validation_ends_with_one_where_a_check_differs(capsys, monkeypatch):
         assert ("2 outside checks, 1 agree, 1 differ" in lines) is not agree
         assert (lines[-1] == "Do not calculate with this installation until the differences are explained.") is not agree
         assert len(run(capsys, "validate", "--all")[1].splitlines()) == (4 if agree else 5)
+
+
+@pytest.mark.parametrize(
+    ("ends", "status", "said"),
+    [(0, 0, ""), (1, 1, ""), (KeyboardInterrupt(), 130, "stopped\n"), (SystemExit(2), 2, ""), (SystemExit("words"), 2, "")],
+)
+def test_how_a_command_ends(capsys, monkeypatch, ends, status, said):
+    def run_it(args):
+        if isinstance(ends, BaseException):
+            raise ends
+        return ends
+
+    monkeypatch.setattr("curecalc.cli.validate.run", run_it)
+    assert run(capsys, "validate") == (status, "", said)
+
+
+def test_a_reader_that_goes_away_is_no_fault(monkeypatch):
+    import io
+
+    closed = io.StringIO()
+
+    def gone(args):
+        raise BrokenPipeError
+
+    monkeypatch.setattr("curecalc.cli.validate.run", gone)
+    monkeypatch.setattr("sys.stderr", closed)
+    assert main(["validate"]) == 0
+    assert closed.closed
+
+
+def test_the_overview_is_what_is_told_of_nothing_asked(capsys):
+    told = run(capsys)
+    assert told[0] == 0
+    assert told[1].startswith("usage: curecalc COMMAND [options]")
+    for words in (["help"], ["--help"], ["-h"]):
+        assert run(capsys, *words) == told
+    assert run(capsys, "help", "validate") == run(capsys, "validate", "--help")
+    for words in (["--version"], ["-V"], ["version"]):
+        assert run(capsys, *words)[1].startswith("curecalc ")

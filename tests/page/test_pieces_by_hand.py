@@ -1,6 +1,5 @@
 """Pieces of the page told by hand: map, recipe, window, what a browser works with, who is let in."""
 
-import io
 import json
 from types import SimpleNamespace
 from urllib.parse import parse_qs
@@ -9,8 +8,8 @@ import numpy as np
 import pytest
 
 from curecalc.errors import FileError, QuantityError
-from curecalc.page import guard, map_view, recipe_view, server, stack_view, way, window_view
-from curecalc.page.app import PageOptions, _reached, host_part
+from curecalc.page import guard, map_view, recipe_view, stack_view, way, window_view
+from curecalc.page.app import _reached, host_part
 from curecalc.page.fields import FIELDS
 from curecalc.page.map_view import MapView
 from curecalc.page.window_view import WindowView
@@ -264,89 +263,6 @@ def test_what_the_sliders_reach():
     }
 
 
-def test_who_guesses_waits_twenty_seconds_for_the_next_try():
-    codes = guard.AccessCodes(lambda person, code: None)
-    now = [0.0]
-    codes._tries._clock = lambda: now[0]
-
-    def waits(later):
-        now[0] += later
-        return codes.opens("wrong", "desk").waits
-
-    assert [waits(0.0) for _ in range(7)] == [False] * 6 + [True]
-    assert [waits(seconds) for seconds in (19.9, 0.2, 19.0, 1.0)] == [True, False, True, False]
-
-
-def test_what_may_be_kept_by_the_browser(client):
-    """Styles and scripts for an hour, nothing of anybody's work."""
-    with client.get("/static/page.css") as style:
-        assert style.headers["Cache-Control"] == "max-age=3600"
-    with client.get("/favicon.ico") as mark:
-        assert mark.headers["Cache-Control"] == "max-age=3600"
-    assert client.get("/nothing").headers["Cache-Control"] == "no-store"
-
-
-def test_sizes_of_what_is_sent(client):
-    home = {"Origin": "http://localhost"}
-    too_large = client.post("/beam/read", data=b"x" * (guard.LARGEST_BODY + 1), headers=home, content_type="text/plain")
-    assert "at most 500 kB" in too_large.text
-    assert client.get("/nothing?" + "x" * (guard.LONGEST_ADDRESS - len("/nothing?"))).status_code == 404
-    assert client.get("/nothing?" + "x" * (guard.LONGEST_ADDRESS - len("/nothing?") + 1)).status_code == 414
-    assert guard.LONGEST_ADDRESS == 60_000
-
-
-@pytest.mark.parametrize("then", ["/settings?power=1+W", "/", "//evil", "/\\evil", "evil", "/a\tb", "/a\nb"])
-def test_who_has_entered_is_led_on_within_the_page(client, then):
-    led = client.get("/enter", query_string={"then": then})
-    assert (led.status_code, led.headers["Location"]) == (302, then if then in ("/settings?power=1+W", "/") else "/")
-
-
-def test_files_beside_a_view(client):
-    for file, status, called in (
-        ("numbers.json", 200, "numbers.json"),
-        ("speed.json", 200, "speed.json"),
-        ("command.txt", 200, "numbers-command.txt"),
-        ("speed-command.txt", 200, "speed-command.txt"),
-        ("numbers-command.txt", 404, None),
-        ("other-command.txt", 404, None),
-        ("other.json", 404, None),
-        ("numbers.txt", 404, None),
-        ("curve.gif", 404, None),
-        ("other.svg", 404, None),
-    ):
-        answer = client.get(f"/settings/{file}")
-        assert answer.status_code == status, file
-        if called:
-            assert answer.headers["Content-Disposition"] == f'attachment; filename="curecalc-settings-{called}"'
-    assert client.get("/settings/speed-command.txt").text.startswith("curecalc speed ")
-    assert client.get("/settings/command.txt").text.startswith("curecalc depth ")
-
-
-def test_what_cannot_be_drawn_is_marked_for_the_script(client):
-    for address, marked in (
-        ("/settings", False),
-        ("/settings?power=x", True),
-        ("/window", True),
-        ("/lessons/line?power=x", True),
-        ("/lessons/line", False),
-    ):
-        assert (client.get(address, headers={"X-Part": "yes"}).headers.get("X-Problem") == "yes") is marked, address
-
-
-def test_the_name_of_an_upload_is_its_last_eighty_characters(client):
-    sent = (io.BytesIO(b"x"), f"C:\\folder/{'n' * 90}.csv")
-    assert client.post("/beam/read", headers={"Origin": "http://localhost"}, data={"file": sent}).status_code == 303
-    assert f"Read last: {'n' * 76}.csv." in client.get("/beam").text
-
-
-def test_a_page_for_the_network_names_an_address_of_this_machine(monkeypatch):
-    monkeypatch.setattr(server, "names_of", lambda host: ("localhost", "10.0.0.1"))
-    for host, shown in (("0.0.0.0", "10.0.0.1"), ("127.0.0.1", "127.0.0.1")):
-        running = server.start(PageOptions(), host=host, port=0)
-        assert running.url == f"http://{shown}:{running.port}/"
-        running.stop()
-
-
 @pytest.mark.parametrize(("layers", "told"), [(0, "0 layers"), (1, "1 layer"), (2, "2 layers")])
 def test_a_stack_on_the_page(monkeypatch, layers, told):
     answer = SimpleNamespace(
@@ -377,3 +293,16 @@ def test_how_many_layers_a_stack_has():
     assert "--layers 7" in view.command({"layers": "7"}, Work(), "numbers")
     for layers in ("", " ", "many"):
         assert "--layers" not in view.command({"layers": layers}, Work(), "numbers")
+
+
+def test_a_speed_factor_is_asked_of_the_look_itself_where_doses_scale(monkeypatch):
+    asked = []
+    fake = SimpleNamespace(scales=True, faster=lambda factor: asked.append(factor) or f"faster {factor}")
+    monkeypatch.setattr(map_view, "_look", lambda asked: fake if asked.speed_factor == 1.0 else "anew")
+    view, work = MapView(None), Work(paths=("v.csv", TABLE))
+    found = [view.look({"speed_factor": text}, work) for text in ("1", "1.5", "0.5")]
+    assert [one.speed_factor for one, _ in found] == [1.0, 1.5, 0.5]
+    assert [look for _, look in found] == [fake, "faster 1.5", "faster 0.5"]
+    fake.scales = False
+    assert view.look({"speed_factor": "2"}, work)[1] == "anew"
+    assert asked == [1.5, 0.5]
