@@ -1,0 +1,182 @@
+"""What the views hand to their pages, from results made by hand."""
+
+from contextlib import nullcontext
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from curecalc.errors import QuantityError
+from curecalc.page import beam_view, map_view, recipe_view, window_view
+from curecalc.page.beam_view import BeamView
+from curecalc.page.map_view import MapView
+from curecalc.page.recipe_view import RecipeView
+from curecalc.page.window_view import WindowView
+from curecalc.page.work import Scan, Work
+from curecalc.spot.measurement import Estimate, Part
+from curecalc.units import Quantity as Q
+
+BOARD = SimpleNamespace(lock=nullcontext())
+
+
+@pytest.fixture
+def drawn(monkeypatch):
+    """Figures as what they were asked for."""
+    asked = []
+    monkeypatch.setattr("curecalc.figures.inline.inline_svg", lambda figure, name, prefix: f"{prefix}: {name}")
+    for figure in ("spot.spot_figure", "window.window_figure", "along.along_figure"):
+        monkeypatch.setattr(f"curecalc.figures.{figure}", lambda *given, figure=figure: asked.append((figure, *given[1:])))
+    return asked
+
+
+def test_a_beam_on_its_page(monkeypatch, drawn):
+    power = Estimate(Q(0.24, "W"), (Part("meter", 0.0123), Part("window", 0.00456)))
+    found = SimpleNamespace(at_meter=Q(1.0, "W"), measured=power.measured, power=power, warnings=("odd",))
+    monkeypatch.setattr(BeamView, "measured", staticmethod(lambda work: found))
+    monkeypatch.setattr(beam_view, "changes", lambda work, found: "changes")
+    page = BeamView(BOARD).page({}, Work(scan=Scan("a.csv", b"", (("kind", "power"), ("power", "1 W")))))
+    assert page["budget"] == [("meter", "1.2 %"), ("window", "0.46 %")]
+    assert (page["file"], page["kind"], page["power"], page["notes"]) == ("a.csv", "power", True, ("odd",))
+    assert {key: text for key, _, _, text in page["options"] if text} == {"power": "1 W"}
+    assert page["drawings"] == [("beam", "b-beam: The measurement with its fit. Power at the surface 240.0 +- 3.1 mW.")]
+
+    def refuse(work):
+        raise QuantityError("no beam.")
+
+    monkeypatch.setattr(BeamView, "measured", staticmethod(refuse))
+    page = BeamView(BOARD).page({}, Work(scan=Scan("a.csv", b"")))
+    assert (page["problem"], page["found"]) == ("no beam.", None)
+
+
+@pytest.mark.parametrize(
+    ("query", "power", "radius"),
+    [
+        ({}, None, None),
+        ({"power": " ", "beam_radius": " ", "instead_of": " "}, None, None),
+        ({"power": "220 mW +- 1 %"}, 220.0, None),
+        ({"beam_radius": "115 um", "instead_of": "0.11 mm"}, None, (0.11, 0.115)),
+        ({"power": "1 mW", "beam_radius": "115 um", "instead_of": "0.11 mm"}, 1.0, (0.11, 0.115)),
+        ({"power": "0 mW"}, "New power must", None),
+        ({"beam_radius": "1 mm"}, "Radius it was taken for", None),
+        ({"instead_of": "1 mm"}, "Radius now measured", None),
+        ({"instead_of": "0 mm", "beam_radius": "1 mm"}, "Radius it was taken for must", None),
+        ({"instead_of": "1 mm", "beam_radius": "-1 mm"}, "Radius now measured must", None),
+    ],
+)
+def test_a_new_reading_on_the_page(monkeypatch, query, power, radius):
+    asked = []
+    changes = [SimpleNamespace(reason="slower")]
+    found = SimpleNamespace(changes=changes, recalibrate=("far",), recipe=SimpleNamespace(warnings=("far", "odd")))
+    monkeypatch.setattr("curecalc.recipe.file.recipe_record", lambda made: "record")
+    monkeypatch.setattr("curecalc.recipe.retuning.shown", lambda change: ("hatch", "1", "2"))
+    monkeypatch.setattr("curecalc.recipe.retuning.retune", lambda **given: asked.append(given) or found)
+    made = SimpleNamespace(machine="m", lot="l", needs="n")
+    if isinstance(power, str):
+        with pytest.raises(QuantityError, match=power):
+            recipe_view._retuned(query, made)
+        return
+    told = recipe_view._retuned(query, made)
+    if power is None and radius is None:
+        assert (told, asked) == (None, [])
+        return
+    assert told == {"rows": [("hatch", "1", "2", "slower")], "recalibrate": ("far",), "notes": ["odd"]}
+    (given,) = asked
+    assert (given["power"] and given["power"].value.m_as("mW")) == (power and pytest.approx(power))
+    assert (given["beam_radius"] and tuple(q.m_as("mm") for q in given["beam_radius"])) == (radius and pytest.approx(radius))
+    assert (given["machine"], given["resin"], given["needs"], given["old"]) == ("m", "l", "n", "record")
+
+
+def test_a_recipe_on_its_page(monkeypatch, drawn):
+    windows = []
+    monkeypatch.setattr("curecalc.recipe.window.process_window", lambda vector, *axes, **how: windows.append((vector.kind, *axes, how)))
+    monkeypatch.setattr("curecalc.recipe.file.recipe_record", lambda made: "record")
+    monkeypatch.setattr("curecalc.sheets.recipe_view", lambda record: "sheet")
+    monkeypatch.setattr("curecalc.sheets.recipe_columns", lambda: "columns")
+
+    def vector(kind, pattern, length):
+        best = SimpleNamespace(task=SimpleNamespace(vector_length=length))
+        limit = SimpleNamespace(sentence=f"{kind} could gain.")
+        return SimpleNamespace(
+            kind=kind, pattern=pattern, best=best, scan_speed=Q(1.23456, "m/s"), cure_depth=Q(0.18, "mm"), limits=(limit,)
+        )
+
+    hatch, contour = vector("hatch", "raster", 45.0), vector("contour", "line", float("inf"))
+    made = SimpleNamespace(vectors=(hatch, contour), main=hatch, vector={"hatch": hatch, "contour": contour}.__getitem__)
+    told = RecipeView(BOARD)._told({}, made)
+    assert told["tiles"] == [("Scan speed, hatch", "1235 mm/s"), ("Cures", "0.18 mm")]
+    assert told["gains"] == [("hatch", "hatch could gain."), ("contour", "contour could gain.")]
+    assert [name for name, _ in told["drawings"]] == ["window", "along"]
+    assert told["kinds"] == ["hatch", "contour"]
+    assert [name for name, _ in RecipeView(BOARD)._told({"kind": "contour"}, made)["drawings"]] == ["window"]
+    assert RecipeView(BOARD)._told({"kind": "other"}, made)["shown"] == "hatch"
+    how = {"points": 41, "with_assurance": False}  # a picture of forty steps a side
+    assert windows[:2] == [("hatch", "scan_speed", "hatch_spacing", how), ("contour", "scan_speed", "beam_radius", how)]
+
+
+def test_a_window_on_its_page(monkeypatch, drawn):
+    asked = []
+    limit = SimpleNamespace(name="ripple", sentence="ripple: 8 um at most")
+    window = SimpleNamespace(
+        vector=SimpleNamespace(kind="hatch", limits=(limit,)),
+        across="scan_speed",
+        up="hatch_spacing",
+        chosen=(1500.0, 0.1),
+        inside=np.array([[True, False, False, False]]),
+        held={"beam_radius": 0.11},
+    )
+    monkeypatch.setattr(window_view, "process_window", lambda *_, **how: asked.append((how["points"], how["with_assurance"])) or window)
+    monkeypatch.setattr(window_view, "ranges", lambda work: [])
+    monkeypatch.setattr(WindowView, "command", lambda *_: "command")
+    machine = SimpleNamespace(layer_thickness_min=None, layer_thickness_max=None)
+    vector = SimpleNamespace(kind="hatch", pattern="raster")
+    made = SimpleNamespace(machine=machine, vectors=(vector,), vector=lambda kind: vector)
+    page = WindowView(BOARD).page({}, SimpleNamespace(complete=True, recipe=lambda: made))
+    assert page["main"] == "hatch: chosen 1500 mm/s, 0.1 mm; 25 % of the shown range holds all limits."
+    assert page["rows"] == [("beam radius, held", "0.11 mm")]
+    assert page["binding"] == [("ripple", "8 um at most")]
+    assert asked == [(41, False)]
+    assert WindowView(BOARD).page({}, Work())["problem"].startswith("A window belongs to a recipe")
+
+
+def test_a_map_on_its_page(monkeypatch):
+    def place(k):
+        return SimpleNamespace(x=float(k), y=0.5, kind="hatch", why="why", value=1.0)
+
+    places = [(place(k), Q(0.0123456 * (k + 1), "mm")) for k in range(4)]
+    look = SimpleNamespace(
+        worst=lambda name: places,
+        law=SimpleNamespace(depth=lambda value: value),
+        exposures=lambda: (Q(12.34567, "mJ/cm^2"), Q(20.0, "mJ/cm^2"), Q(30.0, "mJ/cm^2")),
+        answer=SimpleNamespace(numerical_error=1.234e-5, pixel=Q(0.0123456, "mm"), warnings=("odd",)),
+        window=(0.0, 0.5, 4.0, 2.5),
+        widest=9.0,
+    )
+    asked = SimpleNamespace(paths=("v.csv", b""), layer=3, speed_factor=1.0)
+    monkeypatch.setattr(MapView, "look", lambda self, query, work: (asked, look))
+    monkeypatch.setattr(MapView, "_values", staticmethod(lambda look: "values"))
+    monkeypatch.setattr(map_view, "ranges", lambda work: [])
+    labels = []
+    view = MapView(SimpleNamespace(svg=lambda name, draw, *, label, **_: labels.append(label)))
+    work = Work(paths=("v.csv", b"layer,x0 [mm],y0 [mm],x1 [mm],y1 [mm]\n3,0,0,1,0\n"))
+    page = view.page({}, work)
+    assert page["rows"][:3] == [
+        ("Exposure, weakest place", "12.35 mJ/cm^2"),
+        ("Exposure, mean", "20 mJ/cm^2"),
+        ("Exposure, strongest place", "30 mJ/cm^2"),
+    ]
+    where = "y 0.500 mm, hatch, why"
+    assert page["rows"][3:6] == [
+        ("Weakest place, 1", f"0.0123 mm: x 0.000 {where}"),
+        ("Weakest place, 2", f"0.0247 mm: x 1.000 {where}"),
+        ("Weakest place, 3", f"0.037 mm: x 2.000 {where}"),
+    ]
+    assert len(page["rows"]) == 3 + 2 * 3 + 2
+    assert page["rows"][-2:] == [("Numerical error of the exposure", "at most 1.2e-05 of the peak"), ("Computed on pixels of", "0.0123 mm")]
+    assert (page["file"], page["layers"], page["notes"], page["values"]) == ("v.csv", [3], ("odd",), "values")
+    assert labels[0].startswith(f"Overcure of the layer in this window. Weakest overcure 0.0123 mm: x 0.000 {where}. Deepest overcure")
+    (command,) = page["commands"]
+    assert command.startswith("curecalc map v.csv --layer 3 --power ")
+    assert command.endswith(f" --window '0.0 mm' '0.5 mm' '4.0 mm' '2.5 mm' --numerical-error {map_view.TOLERANCE:g}")
+    asked.speed_factor = 1.5
+    assert view.command({}, work, "numbers").endswith(" --speed-factor 1.5")
+    assert view.page({}, Work())["look"] is None
