@@ -136,10 +136,12 @@ def _depth(args: argparse.Namespace) -> Any:
 def _excluded(texts: list[str], files: list[str]) -> dict[str, list[str]]:
     out: dict[str, list[str]] = {}
     for text in texts:
-        match = [f for f in files if text.startswith(f"{f}:")]
-        if not match:
+        for file in files:
+            if text.startswith(f"{file}:"):
+                out.setdefault(file, []).append(text.removeprefix(f"{file}:"))
+                break
+        else:
             raise QuantityError(f"--exclude: {text!r} names none of the files. Write it as FILE:LABEL, like '{files[-1]}:7'.")
-        out.setdefault(match[0], []).append(text[len(match[0]) + 1 :])
     return out
 
 

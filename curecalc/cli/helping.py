@@ -68,11 +68,15 @@ class _Formatter(argparse.RawDescriptionHelpFormatter):
         super().__init__(prog, max_help_position=28)
 
 
+def _command(parser: argparse.ArgumentParser) -> str:
+    return parser.prog.removeprefix("curecalc ")
+
+
 class _Short(argparse.Action):
     """`--help`: an example and the common case; the rest is counted."""
 
     def __call__(self, parser: Any, namespace: Any, values: Any, option_string: str | None = None) -> None:
-        example, names = COMMON[parser.prog.split()[1]]
+        example, names = COMMON[_command(parser)]
         options = {o: a for a in parser._actions for o in a.option_strings if o not in ("-h", "--help", "--help-all", "--overwrite")}
         wanted = [options[f"--{name}"] for name in names.split()]
         for action in wanted:
@@ -91,7 +95,7 @@ class _Short(argparse.Action):
 
 def add_help(parser: argparse.ArgumentParser) -> None:
     """-h and --help, short where the command has many options, then with --help-all beside."""
-    short = parser.prog.split()[1] in COMMON
+    short = _command(parser) in COMMON
     more: Any = {"action": _Short, "nargs": 0} if short else {"action": "help"}
     parser.add_argument("-h", "--help", help="the options of the common case" if short else "this help", **more)
     parser.add_argument("--help-all", action="help", help="this help" if short else argparse.SUPPRESS)

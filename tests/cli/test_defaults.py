@@ -95,8 +95,13 @@ def test_the_axes_of_a_window(monkeypatch, capsys, pattern, typed, seen):
     monkeypatch.setattr(window, "made", lambda args: SimpleNamespace(machine=machine, main=SimpleNamespace(pattern=pattern)))
     monkeypatch.setattr("curecalc.recipe.window.process_window", lambda vector, *axes, points, **_: asked.append((*axes, points)))
     monkeypatch.setattr(window, "_text", lambda found: "")
+    monkeypatch.setattr(window, "write_figure", lambda figure, args: None)
+    monkeypatch.setattr("curecalc.figures.window.window_figure", lambda found: None)
     assert main(["window", *typed.split()]) == (2 if seen is None else 0)
     assert asked == ([] if seen is None else [seen])
+    if seen:  # a picture asks for finer steps than a table
+        assert main(["window", *typed.split(), "--figure", "w.png"]) == 0
+        assert asked[1:] == [seen, (*seen[:2], 81)]
 
 
 def test_what_a_chart_is_asked(folder, monkeypatch, capsys):

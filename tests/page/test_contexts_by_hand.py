@@ -9,11 +9,14 @@ import pytest
 from curecalc.errors import QuantityError
 from curecalc.page import beam_view, map_view, recipe_view, window_view
 from curecalc.page.beam_view import BeamView
+from curecalc.page.coupons_view import CouponsView
 from curecalc.page.map_view import MapView
 from curecalc.page.recipe_view import RecipeView
+from curecalc.page.settings_view import ranges
 from curecalc.page.window_view import WindowView
 from curecalc.page.work import Scan, Work
 from curecalc.spot.measurement import Estimate, Part
+from curecalc.units import Measured
 from curecalc.units import Quantity as Q
 
 BOARD = SimpleNamespace(lock=nullcontext())
@@ -111,6 +114,68 @@ def test_a_recipe_on_its_page(monkeypatch, drawn):
     assert RecipeView(BOARD)._told({"kind": "other"}, made)["shown"] == "hatch"
     how = {"points": 41, "with_assurance": False}  # a picture of forty steps a side
     assert windows[:2] == [("hatch", "scan_speed", "hatch_spacing", how), ("contour", "scan_speed", "beam_radius", how)]
+
+
+def test_a_lot_on_its_page(monkeypatch):
+    wanted = SimpleNamespace(depth=Q(0.18, "mm"), exposure=Q(33.0, "mJ/cm^2"), mean_standard_uncertainty=Q(0.5, "mJ/cm^2"))
+    wanted.mean_interval = (Q(32.0, "mJ/cm^2"), Q(34.0, "mJ/cm^2"))
+    fit = SimpleNamespace(
+        confidence=0.95,
+        penetration_depth=Measured(Q(0.142, "mm"), Q(0.003, "mm")),
+        critical_exposure=Measured(Q(9.4, "mJ/cm^2"), Q(0.5, "mJ/cm^2")),
+        penetration_depth_interval=(Q(0.136, "mm"), Q(0.148, "mm")),
+        critical_exposure_interval=(Q(8.4, "mJ/cm^2"), Q(10.4, "mJ/cm^2")),
+        exposure_for_depth=(wanted,),
+        residual_sd=Q(0.0031234, "mm"),
+        correlation=0.88836,
+        degrees_of_freedom=10,
+        warnings=(),
+        notes=(),
+    )
+    fit.coupons = type("Coupons", (), {"readings": np.zeros(36), "__len__": lambda self: 12})()
+    labels = []
+    told = CouponsView(SimpleNamespace(svg=lambda name, draw, *, label, **_: labels.append(label)))._told(fit)
+    assert told["sure"] == "95 %"
+    assert told["rows"] == [
+        ("Penetration depth", "0.1420 +- 0.0030 mm", "0.1360 to 0.1480 mm"),
+        ("Critical exposure", "9.40 +- 0.50 mJ/cm^2", "8.40 to 10.40 mJ/cm^2"),
+        ("Exposure for 0.18 mm", "33 mJ/cm^2", "32.00 to 34.00 mJ/cm^2"),
+    ]
+    assert told["more"] == [
+        ("Scatter of coupons about the line", "0.003123 mm"),
+        ("Correlation of Dp and ln Ec", "0.888"),
+        ("Coupons used", "12"),
+        ("Readings", "36"),
+        ("Degrees of freedom", "10"),
+    ]
+    assert labels[0].endswith("Dp 0.1420 +- 0.0030 mm, Ec 9.40 +- 0.50 mJ/cm^2.")
+
+
+def test_what_machine_and_coupons_reach(monkeypatch):
+    ends = [("power", Q(15.0, "mW"), Q(240.0, "mW")), ("scan speed", None, Q(6.0, "m/s")), ("layer", None, None)]
+    monkeypatch.setattr("curecalc.jobs.beyond.machine_ranges", lambda machine: ends[:2])
+    lot = SimpleNamespace(resin=SimpleNamespace(name="clear"), lot="", depth_range=(Q(0.05633, "mm"), Q(0.35167, "mm")))
+    work = SimpleNamespace(machine=SimpleNamespace(name="north"), lot=lot)
+    assert ranges(work) == [("Machine north", "power 15 to 240 mW; scan speed 6000 mm/s"), ("Lot clear", "coupons 0.056 to 0.352 mm deep")]
+    lot.depth_range, lot.lot, work.machine = None, "7", None
+    assert ranges(work) == [("Lot clear 7", "no coupons: values of a data sheet")]
+    work.lot = None
+    assert ranges(work) == []
+
+
+def test_the_browser_keeps_the_score_of_sixty_exercises(client):
+    from curecalc.lessons import invented_bench
+    from curecalc.lessons.exercises import exercises
+
+    one = exercises(seed=4, number=12, bench=invented_bench())[0]
+    with client.session_transaction() as session:
+        session["score"] = {f"9--{k}": True for k in range(60)}
+    for answer, right in ((one.told(), True), ("1000 mm", True)):  # the first try counts
+        client.get("/practice", query_string={"seed": "4", "exercise": "1", "answer": answer})
+        with client.session_transaction() as session:
+            assert len(session["score"]) == 60
+            assert session["score"]["4--1"] is right
+            assert "9--0" not in session["score"]
 
 
 def test_a_window_on_its_page(monkeypatch, drawn):
