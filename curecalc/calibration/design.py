@@ -30,6 +30,11 @@ class Expected:
     half_width_factor: float
     assured_factor: float
 
+    @property
+    def assured_half_width(self) -> float:
+        """The relative half-width that is not exceeded with that assurance; not a number where no depth is wanted."""
+        return math.nan if self.log_exposure is None else float(self.assured_factor * self.log_exposure)
+
 
 def expected(
     x: Any,

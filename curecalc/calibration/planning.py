@@ -122,7 +122,7 @@ class Plan(Shown):
 
     def assured_half_width(self, e: Expected) -> float | None:
         """The relative half-width that is met with the plan's `assurance`."""
-        return None if e.log_exposure is None else float(e.assured_factor * e.log_exposure)
+        return None if e.log_exposure is None else e.assured_half_width
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the command `plan`."""
@@ -386,7 +386,7 @@ def _how_many(
 
     def good(x: np.ndarray) -> bool:
         e = expected(np.concatenate([already, x]), confidence=confidence, assurance=assurance, **guess)
-        return aim is not None and float(e.assured_factor * e.log_exposure) <= aim
+        return aim is not None and e.assured_half_width <= aim
 
     if coupons is not None:
         n = count("coupons", coupons, minimum=1 if already.size else 3)
@@ -405,7 +405,7 @@ def _how_many(
     e = expected(np.concatenate([already, made(MOST_COUPONS)]), confidence=confidence, assurance=assurance, **guess)
     start, more = ("reject: ", " more") if already.size else ("", "")
     raise NoSolution(
-        f"{start}even {MOST_COUPONS} coupons{more} give the speed to {percent(e.assured_factor * e.log_exposure, '.2g')} only with "
+        f"{start}even {MOST_COUPONS} coupons{more} give the speed to {percent(e.assured_half_width, '.2g')} only with "
         f"{percent(assurance)} assurance, not to {percent(aim, '.2g')}.",
         limit="coupon_sd",
         remedy="Lower the scatter (a better gauge, steadier power), widen the exposures, or ask for less.",
