@@ -95,7 +95,7 @@ class CommandParser(argparse.ArgumentParser):
             message = f"{missing[1]} is missing"
         elif choice := re.match(r"(?:argument )?(.+?): invalid choice: (.+?) \(choose from (.+)\)", message):
             name, got, known = choice.groups()
-            message = f"{name} must be one of {known}, got {got}".replace("'", "")
+            message = f"{name} must be one of {known}, got ".replace("'", "") + got
         end = "" if message.endswith((".", "?")) else "."
         self.exit(2, f"{message}{end} See {self.prog} --help.\n")
 

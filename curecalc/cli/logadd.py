@@ -145,16 +145,19 @@ def _lines(args: argparse.Namespace) -> int:
 
 def _values(args: argparse.Namespace) -> dict[str, Any]:
     from .. import units
+    from ..formulas.beam import radius_of
     from ..logbook.entries import ENTRY_KINDS
 
     payload: dict[str, Any] = {}
     for name, spec in ENTRY_KINDS[args.kind].fields.items():
         text = getattr(args, name)
         if name == "beam_radius":
-            text, convert = _one_radius(args, spec.required)
-            if text is not None:
-                given = next(one for one in RADII if getattr(args, one) is not None)
-                payload[name] = convert(units.parse_measured(flag(given), text, "length"))
+            given = [one for one in RADII if getattr(args, one) is not None]
+            if len(given) > 1 or (spec.required and not given):
+                found = " and ".join(map(flag, given)) or "none"
+                raise QuantityError(f"give exactly one of {', '.join(map(flag, RADII))}; found {found}.")
+            for one in given:
+                payload[name] = radius_of(one, units.parse_measured(flag(one), getattr(args, one), "length"))
             continue
         if spec.kind == "boolean" and isinstance(text, str):
             text = text == "True"
@@ -170,25 +173,6 @@ def _values(args: argparse.Namespace) -> dict[str, Any]:
         else:
             payload[name] = text
     return payload
-
-
-def _one_radius(args: argparse.Namespace, needed: bool) -> tuple[str | None, Any]:
-    from ..formulas.beam import radius_from_diameter, radius_from_fwhm
-    from ..units import Measured
-
-    given = [name for name in RADII if getattr(args, name) is not None]
-    if len(given) > 1 or (needed and not given):
-        found = " and ".join(map(flag, given)) or "none"
-        raise QuantityError(f"give exactly one of {', '.join(map(flag, RADII))}; found {found}.")
-    if not given:
-        return None, None
-    convert = {"beam_radius": lambda q: q, "beam_diameter": radius_from_diameter, "beam_fwhm": radius_from_fwhm}[given[0]]
-
-    def measured(value: Measured) -> Measured:
-        radius = convert(value.value)
-        return Measured(radius, value.standard_uncertainty * float((radius / value.value).m_as("")))
-
-    return getattr(args, given[0]), measured
 
 
 def _source(text: str, index: int) -> Any:

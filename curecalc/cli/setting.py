@@ -171,7 +171,7 @@ def beam_resin_scan(args: argparse.Namespace, *, unknown: str = "") -> tuple[Any
 
 def read_beam(args: argparse.Namespace, unknown: str = "") -> Any:
     """The beam of the options, from a file where one is named."""
-    from ..formulas.beam import Beam, TopHatBeam
+    from ..formulas.beam import Beam, TopHatBeam, radius_of
     from ..units import MM, Quantity, ratio
 
     found = quantities(args, ["power", *BEAM_NAMES])
@@ -194,7 +194,8 @@ def read_beam(args: argparse.Namespace, unknown: str = "") -> Any:
         given = " and ".join(flag(s) for s in sizes) if sizes else "none"
         raise QuantityError(f"give exactly one of --beam-radius, --beam-diameter, --beam-fwhm (or --beam FILE), got {given}.")
     else:
-        radius = _radius(sizes[0], found[sizes[0]])
+        (size,) = sizes
+        radius = radius_of(size, found[size])
     other = None
     share = number("--radius-ratio", args.radius_ratio)
     if share is None and "spot_angle" in found:
@@ -214,18 +215,6 @@ def read_beam(args: argparse.Namespace, unknown: str = "") -> Any:
         pulse_rate=found.get("pulse_rate"),
         **({"angle": found["spot_angle"]} if "spot_angle" in found else {}),
     )
-
-
-def _radius(name: str, size: Any) -> Any:
-    from ..formulas.beam import radius_from_diameter, radius_from_fwhm
-    from ..units import MM, Measured, Quantity
-
-    if name == "beam_radius":
-        return size
-    convert = radius_from_diameter if name == "beam_diameter" else radius_from_fwhm
-    factor = float(convert(Quantity(1.0, MM)).m_as(MM))
-    # the record wants the same relative uncertainty on the radius
-    return Measured(size.value * factor, size.standard_uncertainty * factor)
 
 
 def _scaled(size: Any, factor: float) -> Any:

@@ -158,6 +158,13 @@ def radius_from_fwhm(fwhm: Quantity) -> Quantity:
     return Quantity(positive("beam_fwhm", fwhm, MM) / _spot.FWHM_PER_RADIUS, MM)
 
 
+def radius_of(width: str, size: Measured) -> Measured:
+    """The 1/e^2 radius of a spot whose `beam_radius`, `beam_diameter` or `beam_fwhm` is given: as well known as that."""
+    convert = {"beam_radius": lambda radius: radius, "beam_diameter": radius_from_diameter, "beam_fwhm": radius_from_fwhm}[width]
+    radius = convert(size.value)
+    return Measured(radius, size.standard_uncertainty * float((radius / size.value).m_as(ONE)))
+
+
 def radius_from_d4sigma(d4sigma: Quantity) -> Quantity:
     """1/e^2 radius of a Gaussian with this second-moment width (ISO 11146-1): half of it.
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, urlencode
 
 from ..errors import CurecalcError, QuantityError
-from ..formulas.beam import Beam, radius_from_fwhm
+from ..formulas.beam import Beam, radius_of
 from ..formulas.resin import Resin
 from ..formulas.scan import Scan
 from ..setting.answer import Answer, evaluate
@@ -97,11 +97,7 @@ class Setting:
     @property
     def beam(self) -> Beam:
         """The spot of the width given, along its own x axis where it is elliptical."""
-        spot: Measured = self.values["spot"]
-        factor = {"radius": 1.0, "diameter": 0.5}.get(self.texts["spot_as"])
-        if factor is None:
-            factor = float(radius_from_fwhm(Quantity(1.0, "mm")).m_as("mm"))
-        radius = Measured(spot.value * factor, spot.standard_uncertainty * factor)
+        radius = radius_of(f"beam_{self.texts['spot_as']}", self.values["spot"])
         beam = Beam(power=self.values["power"], radius_x=radius, pulse_rate=self.values.get("pulse_rate"))
         if self.round:
             return beam

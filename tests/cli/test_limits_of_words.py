@@ -7,6 +7,7 @@ import pytest
 from curecalc.cli import common, compare, logtext, setting, terminal
 from curecalc.errors import FileError, QuantityError
 from curecalc.files import disk, rawtable
+from curecalc.formulas.beam import radius_of
 from curecalc.logbook import store
 from curecalc.logbook.status import Item, MachineState, ShopState
 from curecalc.sheets.pdf_page import _Page
@@ -158,7 +159,7 @@ def test_plain_numbers_of_options():
             setting.monte_carlo(SimpleNamespace(**(blank | given)))
     # a diameter is two radii, a full width at half maximum 2 sqrt(ln 2/2) of them: 1/1.17741
     for name, radius in (("beam_radius", 0.2), ("beam_diameter", 0.1), ("beam_fwhm", 0.2 / 1.17741)):
-        found = setting._radius(name, Measured(Q(0.2, "mm"), Q(0.01, "mm")))
+        found = radius_of(name, Measured(Q(0.2, "mm"), Q(0.01, "mm")))
         assert (found.value.m_as("mm"), found.relative) == (pytest.approx(radius, rel=1e-5), pytest.approx(0.05))
     mc = SimpleNamespace(mean=0.15, standard_uncertainty=0.01, interval=(0.13, 0.17), confidence=0.95)
     assert setting.mc_text(mc, "length") == "0.150 +- 0.010 mm, 95 % in 0.130 to 0.170 mm"

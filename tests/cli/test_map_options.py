@@ -136,8 +136,8 @@ def test_a_choice_that_is_none_names_those_there_are(capsys):
     from curecalc.cli import main
 
     assert main(["map", "p.csv", "--run-up-beam", "sometimes"]) == 2
-    assert capsys.readouterr().err.startswith("--run-up-beam must be one of off, on, follows-speed, got sometimes. See ")
+    assert capsys.readouterr().err.startswith("--run-up-beam must be one of off, on, follows-speed, got 'sometimes'. See ")
     assert main(["new", "lamp"]) == 2
     assert capsys.readouterr().err.startswith(
-        "machine|resin|needs|coupons|scan must be one of machine, resin, needs, coupons, scan, got lamp."
+        "machine|resin|needs|coupons|scan must be one of machine, resin, needs, coupons, scan, got 'lamp'."
     )

@@ -73,6 +73,24 @@ def test_the_beam_of_the_options(words, unknown, x, y):
     assert beam.radius_correlation == (0.0 if y is None else 1.0)
 
 
+def test_a_beam_file_and_what_is_typed_beside_it(monkeypatch):
+    asked = []
+
+    def read(path, power, needs_power):
+        asked.append((path, power and power.value.m_as("mW"), needs_power))
+        return setting.read_beam(given("--power 1mW --beam-radius 0.1mm --wavelength 355nm"))
+
+    monkeypatch.setattr("curecalc.jobs.beam.read_beam", read)
+    plain = setting.read_beam(given("--beam b.toml"))
+    assert (plain.wavelength.m_as("nm"), plain.pulse_rate) == (355.0, None)
+    typed = setting.read_beam(given("--beam b.toml --power 9mW --wavelength 405nm --pulse-rate 80kHz"), "power")
+    assert (typed.wavelength.m_as("nm"), typed.pulse_rate.m_as("Hz")) == (405.0, pytest.approx(8e4))
+    assert asked == [("b.toml", None, True), ("b.toml", 9.0, False)]
+    for more in ("--beam-radius 1mm", "--radius-ratio 2", "--spot-angle 3deg", "--top-hat"):
+        with pytest.raises(QuantityError, match=f"--beam gives the spot already: leave out {more.split()[0]}"):
+            setting.read_beam(given(f"--beam b.toml {more}"))
+
+
 def test_more_about_the_beam():
     beam = setting.read_beam(
         given("--power 30mW --beam-radius 0.1mm+-5% --radius-ratio 2 --spot-angle 30deg --pulse-rate 80kHz --wavelength 355nm")

@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from curecalc.cli import main, spot
+from curecalc.cli import common, main, spot
 from curecalc.errors import QuantityError
 from curecalc.spot.measurement import Estimate, Part
 from curecalc.units import Measured
@@ -146,6 +146,30 @@ def test_shares_and_places_of_options():
     for text in ("10 mm", "1 mm, 2 mm, 3 mm"):
         with pytest.raises(QuantityError, match="--at: cannot read"):
             spot.pair("--at", text)
+
+
+def test_options_of_a_measurement():
+    parser = common.CommandParser(prog="spot")
+    spot.add_arguments(parser)
+    words = [
+        "a.csv",
+        "--loss",
+        "4 %",
+        "--loss",
+        "window = 5 %",
+        "--mirrored",
+        "--full-scale",
+        "4095",
+        "--clip-level",
+        "10 %",
+        "--moved",
+        "1 mm, 2 mm",
+    ]
+    found = spot._options(parser.parse_args(words))
+    assert [(one.name, one.share) for one in found.pop("losses")] == [("1", pytest.approx(0.04)), ("window", pytest.approx(0.05))]
+    assert [q.m_as("mm") for q in found.pop("moved")] == [1.0, 2.0]
+    assert found == {"mirrored": True, "full_scale": 4095.0, "clip_level": pytest.approx(0.1)}
+    assert spot._options(parser.parse_args(["a.csv"])) == {}
 
 
 def test_the_confidence_of_a_measured_beam_is_from_a_half_to_below_one(monkeypatch, capsys):

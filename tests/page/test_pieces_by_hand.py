@@ -228,6 +228,43 @@ def test_a_plan_for_the_speed_to_three_percent(monkeypatch):
     assert asked[0]["thickness_repeatability"].m_as("mm") == 0.0
 
 
+def test_what_each_step_keeps_in_the_logbook(monkeypatch):
+    kept = []
+    for name in ("spot", "fit", "recipe"):
+        monkeypatch.setattr(
+            f"curecalc.logbook.recording.record_{name}", lambda log, found, name=name, **more: kept.append((name, found, more))
+        )
+    monkeypatch.setattr("curecalc.recipe.file.recipe_record", lambda made: "record")
+    lot = SimpleNamespace(
+        texts=lambda given, work: {"depth": given.get("depth", ""), "lot": given.get("lot", "")},
+        fit=lambda given, work: ("coupons", "fit"),
+        excluded=lambda given, work, coupons: given.get("exclude", "").split(),
+        resin_text=lambda given, work: "resin",
+    )
+    beam = SimpleNamespace(measured=lambda work: SimpleNamespace(), record_text=lambda work: "beam")
+    made = SimpleNamespace(lot=SimpleNamespace(lot="", resin=SimpleNamespace(name="clear")))
+    work = SimpleNamespace(machine=SimpleNamespace(name="north"), scan=Scan("a.csv", b"x", (("kind", "slit"),)), recipe=lambda: made)
+    for step, given in (
+        ("beam", {"operator": " ab "}),
+        ("coupons", {}),
+        ("coupons", {"depth": "1 mm", "lot": "7", "exclude": "3"}),
+        ("recipe", {"machine": "south"}),
+    ):
+        way._kept("s.db", step, work, given, beam, lot)
+    (_, _, spot), (_, _, plain), (_, found, full), (_, record, recipe) = kept
+    assert (spot["machine"], spot["operator"], spot["options"], spot["beam_document"]) == ("north", "ab", {"kind": "slit"}, "beam")
+    assert (spot["file"].role, spot["file"].name, spot["file"].data) == ("scan", "a.csv", b"x")
+    assert (plain["options"], plain["lot"], plain["resin_document"]) == ({"skip_blank": True}, None, "resin")
+    assert (found, full["options"], full["lot"]) == ("fit", {"skip_blank": True, "exclude": ["3"], "at_depth": ["1 mm"]}, "7")
+    assert (record, recipe["machine"], recipe["lot"], recipe["recipe"]) == ("record", "south", "clear", made)
+    beam.measured = lambda work: SimpleNamespace(at_meter=1)
+    work.machine, made.lot.lot = None, "L7"
+    way._kept("s.db", "beam", work, {}, beam, lot)
+    assert (kept[-1][2]["machine"], kept[-1][2]["beam_document"]) == (None, None)
+    way._kept("s.db", "recipe", work, {}, beam, lot)
+    assert kept[-1][2]["lot"] == "L7"
+
+
 def test_typed_texts_stay_in_a_form_that_is_refused():
     from curecalc.page.forms import Row
 
