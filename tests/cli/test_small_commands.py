@@ -273,7 +273,7 @@ def layers(**values):
         "print_through_range": (Q(0.2, "mm"), Q(0.2, "mm")),
         "compensation_layers": 2,
         "choices": ((1, Q(0.05, "mm")), (2, Q(-0.05, "mm")), (3, Q(0.0, "mm"))),
-        "sensitivity": {"layer_thickness": Q(-0.0012345, "mm"), "power": Q(0.001, "mm")},
+        "sensitivity": {"layer_thickness": Q(-0.0012345, "mm"), "power": Q(0.001, "mm"), "spot": Q(0.0, "mm")},
         "warnings": ("odd",),
     }
     return SimpleNamespace(**(plain | values))
@@ -295,6 +295,7 @@ def test_a_stack_as_text():
         "1 % more of this moves the print-through by",
         "  layer thickness   -0.00123 mm",
         "  power             +0.001 mm",
+        "  spot              0 mm",
         "",
         "note: odd",
     ]

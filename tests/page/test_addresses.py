@@ -1,12 +1,18 @@
 """Addresses of the page: what stands beside a view, how long it is kept, how much may be sent, who is led where."""
 
+import html
 import io
+import json
+import re
 
+import numpy as np
 import pytest
 
+from curecalc.errors import CurecalcError
 from curecalc.logbook.book import Logbook
 from curecalc.page import guard, server
 from curecalc.page.app import PageOptions, create_app
+from curecalc.page.drawing import Board
 
 
 def test_who_guesses_waits_twenty_seconds_for_the_next_try():
@@ -109,3 +115,51 @@ def test_what_every_page_knows_of_the_logbook(tmp_path):
         assert (context["logbook"], context["write"]) == known
         assert [name for name, *_ in context["job"]] == ["beam", "coupons", "recipe", "sheet", *(["log"] if known[0] else [])]
         assert (context["here"], context["query_text"]) == ("log", "a=b")
+
+
+@pytest.mark.parametrize(
+    ("where", "secure"), [({}, False), ({"proxy": "10.0.0.1"}, True), ({"certificate": "c.pem"}, True), ({"host": "0.0.0.0"}, False)]
+)
+def test_cookies_are_kept_to_encrypted_connections(monkeypatch, where, secure):
+    asked = []
+
+    def stop(options):
+        asked.append(options.secure)
+        raise CurecalcError("not in a test")
+
+    monkeypatch.setattr(server, "create_app", stop)
+    monkeypatch.setattr(server, "tls_context", lambda certificate, key: "context")
+    with pytest.raises(CurecalcError):
+        server.start(PageOptions(), **where)
+    assert asked == [secure]
+
+
+@pytest.mark.parametrize("view", ["settings", "stack", "coupons"])
+def test_around_the_axes_is_room_for_their_words(client, view):
+    """Numbers and label on the left take 13.5 mm and their height, those below 9 mm; little is left on the right; a title above."""
+    found = re.findall(r"""<svg data-scale='([^']*)'[^>]*viewBox="0 0 ([^"]*)\"""", client.get(f"/{view}").text)
+    assert len(found) == (3 if view == "settings" else 1)
+    for scales, size in found:
+        wide, high = (float(side) * 25.4 / 72.0 for side in size.split())
+        boxes = json.loads(html.unescape(scales))
+        assert wide in (pytest.approx(122.0, abs=0.1), pytest.approx(150.0, abs=0.1))
+        for box in boxes:
+            assert 17.5 < box["left"] * wide < 19.5
+            assert 4.0 < (1.0 - box["right"]) * wide < 5.5
+        assert 13.5 < (1.0 - boxes[-1]["bottom"]) * high < 16.0
+        assert 8.5 < boxes[0]["top"] * high < 23.0
+        for upper, lower in zip(boxes, boxes[1:]):
+            assert 10.0 < (lower["top"] - upper["bottom"]) * high < 13.0
+        assert min(box["bottom"] - box["top"] for box in boxes) * high > 25.0
+
+
+def test_ticks_of_a_drawing_are_at_most_five_steps_of_one_two_or_five():
+    board = Board()
+    for end, step in ((5.0, 1.0), (6.0, 2.0), (10.0, 2.0), (24.0, 5.0), (0.5, 0.1)):
+
+        def draw(ax, end=end):
+            ax.set_xlim(0.0, end)
+
+        board.svg("ticks", draw, label="x")
+        ticks = board._panels["ticks"].axes[0].get_xticks()
+        assert np.diff(ticks) == pytest.approx(step)

@@ -38,6 +38,7 @@ def test_a_beam_on_its_page(monkeypatch, drawn):
     monkeypatch.setattr(BeamView, "measured", staticmethod(lambda work: found))
     monkeypatch.setattr(beam_view, "changes", lambda work, found: "changes")
     page = BeamView(BOARD).page({}, Work(scan=Scan("a.csv", b"", (("kind", "power"), ("power", "1 W")))))
+    assert drawn == [("spot.spot_figure", 150.0, 125.0)]  # all drawings are as wide
     assert page["budget"] == [("meter", "1.2 %"), ("window", "0.46 %")]
     assert (page["file"], page["kind"], page["power"], page["notes"]) == ("a.csv", "power", True, ("odd",))
     assert {key: text for key, _, _, text in page["options"] if text} == {"power": "1 W"}
@@ -110,6 +111,7 @@ def test_a_recipe_on_its_page(monkeypatch, drawn):
     assert told["gains"] == [("hatch", "hatch could gain."), ("contour", "contour could gain.")]
     assert [name for name, _ in told["drawings"]] == ["window", "along"]
     assert told["kinds"] == ["hatch", "contour"]
+    assert drawn == [("window.window_figure", 150.0, 115.0), ("along.along_figure", ("hatch",), 150.0, 100.0)]
     assert [name for name, _ in RecipeView(BOARD)._told({"kind": "contour"}, made)["drawings"]] == ["window"]
     assert RecipeView(BOARD)._told({"kind": "other"}, made)["shown"] == "hatch"
     how = {"points": 41, "with_assurance": False}  # a picture of forty steps a side
@@ -245,3 +247,5 @@ def test_a_map_on_its_page(monkeypatch):
     asked.speed_factor = 1.5
     assert view.command({}, work, "numbers").endswith(" --speed-factor 1.5")
     assert view.page({}, Work())["look"] is None
+    monkeypatch.setattr("curecalc.figures.map.look_figure", lambda given: given)
+    assert view.figure({}, work, "map") is look
