@@ -105,7 +105,7 @@ def add_log(app: Flask, path: str, write: bool, views: Views) -> None:
             abort(HTTPStatus.FORBIDDEN, "The page is read-only. Start it with --write to add entries.")
         if not secrets.compare_digest(request.form.get("token", ""), token()):
             abort(HTTPStatus.FORBIDDEN, "This form is out of date. Load the page anew.")
-        form = {name: text[:2000].strip() for name, text in request.form.items() if name != "token"}
+        form = {name: text.strip() for name, text in request.form.items() if name != "token"}
         try:
             with Logbook(path, create=True) as book:
                 entry, doubts = _added(book, form)

@@ -14,6 +14,7 @@ from curecalc.page.map_view import MapView
 from curecalc.page.recipe_view import RecipeView
 from curecalc.page.settings_view import ranges
 from curecalc.page.window_view import WindowView
+from curecalc.page.work import Part as Record
 from curecalc.page.work import Scan, Work
 from curecalc.spot.measurement import Estimate, Part
 from curecalc.units import Measured
@@ -116,6 +117,24 @@ def test_a_recipe_on_its_page(monkeypatch, drawn):
     assert RecipeView(BOARD)._told({"kind": "other"}, made)["shown"] == "hatch"
     how = {"points": 41, "with_assurance": False}  # a picture of forty steps a side
     assert windows[:2] == [("hatch", "scan_speed", "hatch_spacing", how), ("contour", "scan_speed", "beam_radius", how)]
+
+
+def test_files_to_take_along_from_a_recipe(monkeypatch):
+    monkeypatch.setattr(recipe_view, "_whole", lambda work: "made")
+    monkeypatch.setattr("curecalc.recipe.file.recipe_record", lambda made: {"of": made})
+    monkeypatch.setattr("curecalc.sheets.recipe_csv", lambda record: f"csv of {record['of']}")
+    monkeypatch.setattr("curecalc.sheets.sheet_bytes", lambda made, record, ending: f"{ending} of {made}".encode())
+    work = Work(parts={"machine": Record("the machine", "m.toml", "")})
+    found = {name: recipe_view.download(work, name) for name in recipe_view.DOWNLOADS if name not in ("resin.toml", "needs.toml")}
+    assert found == {
+        "sheet.pdf": b"pdf of made",
+        "sheet.html": b"html of made",
+        "recipe.json": b'{\n  "of": "made"\n}\n',
+        "recipe.csv": b"csv of made",
+        "machine.toml": b"the machine",
+    }
+    with pytest.raises(QuantityError, match=r"There is no needs\.toml here yet"):
+        recipe_view.download(work, "needs.toml")
 
 
 def test_a_lot_on_its_page(monkeypatch):
