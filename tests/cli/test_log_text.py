@@ -1,11 +1,12 @@
 """What the logbook's actions print of a chart, a verification and an entry: each figure from a record made by hand."""
 
+from contextlib import nullcontext
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from curecalc.cli import logtext
+from curecalc.cli import log, logtext, main
 from curecalc.statistics.turning import Turning
 
 # days since 1970, at noon: local dates in every zone but the farthest
@@ -137,3 +138,50 @@ def test_an_entry_in_full():
         "source, scan      a.csv, 12 bytes, sha256 0123456789abcdef...",
     ):
         assert row in told.splitlines()
+
+
+@pytest.mark.parametrize(
+    ("words", "found", "total", "last", "told"),
+    [
+        ("--last 2", 2, 3, 2, "the newest 2 of 3 entries; --all for all, --last N for more"),
+        ("--last 2", 2, 2, 2, None),
+        ("--last 2", 1, 3, 2, None),
+        ("--all", 3, 3, None, None),
+        ("--all --last 3", 3, 9, None, None),
+        ("", 0, 0, 40, "no such entries"),
+    ],
+)
+def test_entries_that_are_not_shown_are_counted(monkeypatch, capsys, words, found, total, last, told):
+    asked = []
+
+    class Book(nullcontext):
+        def __enter__(self):
+            return self
+
+        def entries(self, **given):
+            asked.append(given["last"])
+            return ["entry"] * found
+
+        def __len__(self):
+            return total
+
+    monkeypatch.setattr(log, "open_log", lambda args: Book())
+    monkeypatch.setattr(logtext, "entry_table", lambda entries: f"{len(entries)} rows")
+    assert main(["log", "list", "--log", "s.db", *words.split()]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert asked == [last]
+    assert lines == ([f"{found} rows"] if found else []) + ([told] if told else [])
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_logbook_that_is_not_whole_ends_with_one(monkeypatch, capsys, whole):
+    monkeypatch.setattr("curecalc.logbook.salvage.salvage", lambda old, new: SimpleNamespace(whole=whole, text=lambda: "5 entries"))
+    assert main(["log", "salvage", "new.db", "--log", "s.db"]) == (0 if whole else 1)
+    assert capsys.readouterr().out == "5 entries\nwrote them to new.db; the damaged file stands as it was\n"
+    monkeypatch.setattr(log, "open_log", lambda args: nullcontext())
+    found = SimpleNamespace(passed=whole, to_dict=lambda: {"passed": whole})
+    monkeypatch.setattr("curecalc.logbook.verifying.verify", lambda book, again, head: found)
+    assert main(["log", "verify", "--log", "s.db", "--json"]) == (0 if whole else 1)
+    state = SimpleNamespace(exit_status=0 if whole else 1, to_dict=dict)
+    monkeypatch.setattr("curecalc.logbook.status.shop_status", lambda book: state)
+    assert main(["log", "status", "--log", "s.db", "--json"]) == (0 if whole else 1)
