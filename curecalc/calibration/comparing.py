@@ -192,8 +192,13 @@ def _test(test: FTest) -> dict[str, Any]:
     return {"f": test.f if np.isfinite(test.f) else None, "p": test.p, "df": [test.numerator, test.denominator]}
 
 
+def _of_both(confidence: float) -> float:
+    """What an interval holds whose two ends are one-sided bounds of this confidence."""
+    return round(2 * confidence - 1, 12)
+
+
 def _change(change: tuple[float, float, float], confidence: float) -> dict[str, Any]:
-    return {"value": change[0], "unit": "", "interval": list(change[1:]), "confidence": round(2 * confidence - 1, 12)}
+    return {"value": change[0], "unit": "", "interval": list(change[1:]), "confidence": _of_both(confidence)}
 
 
 def _difference(d: Difference, confidence: float) -> dict[str, Any]:
@@ -201,7 +206,7 @@ def _difference(d: Difference, confidence: float) -> dict[str, Any]:
         Quantity(float(d.value), MM),
         Quantity(float(d.standard_uncertainty), MM),
         (Quantity(float(d.low), MM), Quantity(float(d.high), MM)),
-        round(2 * confidence - 1, 12),
+        _of_both(confidence),
     )
 
 

@@ -25,7 +25,7 @@ class Expected:
 
     slope: float
     log_threshold: float
-    log_exposure: float | None
+    log_exposure: Any
     degrees_of_freedom: int
     half_width_factor: float
     assured_factor: float

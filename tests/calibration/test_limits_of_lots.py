@@ -224,7 +224,8 @@ def test_criteria_and_laws_need_so_many_points():
     assert near.p == pytest.approx(2 * stats.t.sf(0.02 / 0.004 / math.sqrt(2), 1))
     assert near.criterion == akaike(near.sum_of_squares, 4, 4) == math.inf
     exact = power_threshold_fit(li, lt, 0.125 * (li + lt))
-    assert exact.w == pytest.approx(1.0)
+    assert (exact.w, exact.p) == (1.0, 1.0)
+    assert power_threshold_fit(li, lt, 0.125 * li + 0.25 * lt).p == 0.0
     x = np.log([10.0, 20.0, 40.0, 60.0, 60.0])
     y = 0.1 * np.log(np.expm1(np.exp(x) / 20.0) / np.expm1(0.2)) + np.array([0, 0, 0, 1e-3, -1e-3])
     bent = bleaching_fit(x, y)
