@@ -75,9 +75,10 @@ def between_and_within(*, groups: Any, values: Any) -> Components:
     msb = float(np.sum(n * (means - grand) ** 2)) / (a - 1)
     n0 = (total - float(np.sum(n**2)) / total) / (a - 1)
     between2 = max(0.0, (msb - msw) / n0)
-    weights = 1.0 / (between2 + msw / n) if between2 + msw > 0.0 else n
+    variance = between2 + msw / n
+    weights = 1.0 / variance if variance.all() else n
     mean = float(np.sum(weights * means) / np.sum(weights))
-    u = math.sqrt(1.0 / float(np.sum(weights))) if between2 + msw > 0.0 else 0.0
+    u = math.sqrt(1.0 / float(np.sum(weights))) if variance.all() else 0.0
     return Components(mean, u, math.sqrt(between2), math.sqrt(msw), a, total, _p_value(msb, msw, a - 1, total - a))
 
 

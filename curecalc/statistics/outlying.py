@@ -54,7 +54,7 @@ def outlying(x: Any, y: Any, weight: Any | None = None, *, levels: tuple[float, 
     """
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     n = x.size
-    if n < 4 or np.ptp(x) <= 0:
+    if n < 4:
         return None
     root = np.ones(n) if weight is None else np.sqrt(np.asarray(weight, dtype=float))
     design = np.stack([root, root * (x - x.mean())], -1)

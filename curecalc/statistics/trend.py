@@ -166,7 +166,7 @@ def crossing(line: Trend, limit: float, *, confidence: float = 0.95, ahead: bool
     if k == 0.0:
         return Crossing(float(limit), time, time, time, confidence)
     square = k * k * (a / line.points + gap * gap / line.spread)  # b^2 (ybar - limit)^2 less a times what does not depend on d
-    if a == 0.0 or square <= 0.0:
+    if not a or square <= 0.0:
         return Crossing(float(limit), time, -math.inf, math.inf, confidence)
     middle, root = line.centre - line.slope * gap / a, math.sqrt(square) / abs(a)
     earlier, later = middle - root, middle + root

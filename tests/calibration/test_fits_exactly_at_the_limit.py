@@ -261,16 +261,16 @@ def test_digits_exchanged_before_a_decimal_point():
 
 
 def test_a_fit_in_json_and_step_by_step():
-    e = np.repeat(E, 7)
+    x, y = np.roll(X, -1), np.roll(Y, -1)  # the first coupon stands by itself
     spread = 0.002 * (np.arange(56) % 7 - 3)
-    lot = fit(e, np.repeat(Y, 7) + spread, coupon=np.repeat(np.arange(8), 7))
+    lot = fit(np.repeat(np.exp(x), 7), np.repeat(y, 7) + spread, coupon=np.repeat(np.arange(8), 7))
     record = lot.to_dict()
     assert record["range"]["exposure"]["value"] == pytest.approx([14.0, 80.0])
     assert record["range"]["thickness"]["value"] == pytest.approx([Y.min(), Y.max()])
-    assert record["coupon_table"][0]["residual"]["value"] == pytest.approx(Y[0] - np.polyval(np.polyfit(X, Y, 1), X[0]))
+    assert record["coupon_table"][0]["residual"]["value"] == pytest.approx(y[0] - np.polyval(np.polyfit(X, Y, 1), x[0]))
     assert record["line"]["y_mean"]["standard_uncertainty"] == pytest.approx(math.sqrt(lot.line.scale / 8))
     steps = fit_steps(lot)
-    first = Y[0] + spread[:7]
+    first = y[0] + spread[:7]
     assert steps[0].numbers == "0: (" + " + ".join(f"{v:.4g}" for v in first[:6]) + " + ...)/7 mm"
     assert steps[0].result == f"{first.mean():.5g} mm"
     assert steps[1].numbers == "0: ln(14)"

@@ -75,6 +75,14 @@ def test_a_prior_of_one_scatter_for_all_and_conflicts_of_stated_lines():
     found = prior_conflict(line, prior)
     assert found.f == pytest.approx(0.5 * 16.0 / (9.0 / 8 + 4.0))
     assert found.p == pytest.approx(math.exp(-found.f))
+    # about any origin: both lines as (height there, slope), their covariances added
+    away = np.array([[1.0, 1.5], [0.0, 1.0]])
+    own = away @ np.diag([line.scale / line.weight_sum, line.scale / line.sxx]) @ away.T
+    covariance = np.array([[4e-6, 1e-6], [1e-6, 1e-4]])
+    mean = np.array([0.3, 0.14])
+    far = prior_conflict(line, LinePrior(mean, covariance, line.x_mean + 1.5, 0.003, 12))
+    shift = np.array([line.y_mean + 1.5 * line.slope, line.slope]) - mean
+    assert far.f == pytest.approx(0.5 * shift @ np.linalg.inv(own + covariance) @ shift)
 
 
 def test_a_comparison_as_people_read_it():

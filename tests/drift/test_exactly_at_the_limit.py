@@ -170,6 +170,10 @@ def test_a_crossing_of_the_mean_itself_and_of_an_exact_line() -> None:
     line = trend([0.0, 1.0, 2.0, 3.0], [4.0, 3.1, 1.9, 1.0])
     at = crossing(line, line.level)
     assert (at.time, at.low + at.high) == (pytest.approx(1.5), pytest.approx(3.0))
+    y = np.array([0.0, 1.0, 0.2, 0.9, 0.1, 1.1])
+    for limit in (9.0, -9.0, 0.5):  # in any unit
+        one, other = (crossing(trend(range(6), y / unit), limit / unit) for unit in (1.0, 1e6))
+        assert (one.low, one.high) == pytest.approx((other.low, other.high))
     exact = crossing(trend([0, 1, 2], [1, 2, 3]), 2.5)
     assert (exact.low, exact.time, exact.high) == (1.5, 1.5, 1.5)
 
@@ -186,6 +190,8 @@ def test_groups_of_one_reading_each_show_no_scatter_within() -> None:
         between_and_within(groups="abc", values=[1, 2, 3])
     two = between_and_within(groups="aab", values=[1, 3, 7])  # MSW 2 on one, MSB 2/3 x 25 on one
     assert (two.within, two.readings, two.groups) == (pytest.approx(math.sqrt(2.0)), 3, 2)
+    small = between_and_within(groups="aab", values=[0.001, 0.003, 0.007])
+    assert (small.mean, small.mean_uncertainty) == pytest.approx((two.mean / 1000, two.mean_uncertainty / 1000))
     assert two.between == pytest.approx(math.sqrt((50 / 3 - 2.0) / (4 / 3)))
 
 
