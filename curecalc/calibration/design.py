@@ -33,7 +33,7 @@ class Expected:
     @property
     def assured_half_width(self) -> float:
         """The relative half-width that is not exceeded with that assurance; not a number where no depth is wanted."""
-        return math.nan if self.log_exposure is None else float(self.assured_factor * self.log_exposure)
+        return np.nan if self.log_exposure is None else float(self.assured_factor * self.log_exposure)
 
 
 def expected(
