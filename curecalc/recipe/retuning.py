@@ -271,10 +271,9 @@ def _eased(limit: Quantity | None, was: dict[str, Any] | None) -> Quantity | Non
     """A limit at which the old settings stood to the last digit may not refuse the same settings for rounding."""
     if limit is None or was is None:
         return limit
-    number = float(limit.m_as(MM))
-    return (
-        Quantity(max(number, float(was["value"])) + 1e-6 * abs(number), MM) if abs(number - was["value"]) < _SAME * abs(number) else limit
-    )
+    number, stood = float(limit.m_as(MM)), float(was["value"])
+    near = abs(number - stood) < _SAME * abs(number)
+    return Quantity(max(number, stood) + 1e-6 * abs(number), MM) if near else limit
 
 
 def _change(one: VectorRecipe, was: dict[str, Any], full: tuple[float, float], factor: float, machine: Machine) -> Change:
