@@ -225,12 +225,12 @@ def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
     if b.width_accuracy == math.inf:
         return x
 
+    radius = np.asarray(radius, float)
+    lit = Shape(*(np.broadcast_to(part, radius.shape)[..., None] for part in light))
+
     def unsure(excess: Any) -> Any:
-        lit = light._replace(radius_power=light.radius_power[..., None], speed_power=light.speed_power[..., None])
         return line_widths(task, lit, threshold + excess, radius[..., None])["line_width_expanded"]
 
-    radius = np.asarray(radius, float)
-    light = light._replace(radius_power=light.radius_power + 0.0 * radius, speed_power=light.speed_power + 0.0 * radius)
     start = np.maximum(x - threshold, 1e-9)[..., None]
     tried = start * _MORE
     fails = unsure(tried) > b.width_accuracy

@@ -50,8 +50,29 @@ def test_a_line_gets_the_dose_of_its_depth_its_least_width_or_its_accuracy():
         task = bounded(doubtful, width_accuracy=0.006 / math.sqrt(2.0 * x))
         assert aimed(task) == pytest.approx(got, rel=1e-9), x
     assert aimed(bounded(doubtful, width_accuracy=0.006 / math.sqrt(6.0), line_width_low=0.25)) == pytest.approx(3.125)
+    # a spot known to 2 %: U = 2 W0 sqrt(2 x) 0.02 (1/(2 x) - 1) below x = 1/2, where the two ways in which the radius counts differ
+    spot = bounded(replace(LINE, errors=Errors(beam_radius=0.02)), width_accuracy=0.004 * math.sqrt(0.8) * 0.25)
+    assert aimed(spot, LN_EC + 0.2) == pytest.approx(0.4)
     raster = bounded(replace(RASTER, errors=Errors(power=0.03)), width_accuracy=1e-9, line_width_low=9.0)
     assert outcome._aimed(raster, None, 0.5, W) == 0.5
+
+
+def test_the_width_of_a_turned_spot_is_made_sure_for_many_radii_at_once():
+    """Radii 1 and 2 across at 45 deg, known to 0.04 rad: over two of them ln W moves by d; U = 2 Lw d/2 |1 - 1/(2 x)|, at x = 0.2."""
+    pattern = Pattern(False, spot=Gaussian(1.0, 2.0, 0.25 * math.pi), turned=0.04)
+    task = bounded(replace(LINE, pattern=pattern), width_accuracy=1.0)
+    radii = np.array([0.05, 0.1, 0.15])
+    lit = shape(pattern, radii, None)
+    assert outcome._aimed(task, lit, np.full(3, LN_EC + 0.2), radii) == pytest.approx([LN_EC + 0.2] * 3)
+    far = math.hypot(math.sin(0.25 * math.pi - 0.08), 2.0 * math.cos(0.25 * math.pi - 0.08))
+    moved = 0.5 * math.log(far / math.sqrt(2.5))
+    x = 0.3
+    widths = radii * math.sqrt(2.5) * math.sqrt(2.0 * x)
+    got = [
+        float(outcome._aimed(bounded(task, width_accuracy=2.0 * w * moved * (0.5 / x - 1.0)), lit, np.full(3, LN_EC + 0.2), radii)[k])
+        for k, w in enumerate(widths)
+    ]
+    assert got == pytest.approx([LN_EC + x] * 3)
 
 
 @pytest.mark.parametrize(
