@@ -47,6 +47,18 @@ def test_lines_no_scanner_could_draw_are_refused():
     wide = dataclasses.replace(BEAM, power=Q(20.0, "W"), radius_x=Q(60.0, "mm"))
     with pytest.raises(NoSolution, match=r"further apart than 100 mm, beyond any scanner\. Raise the speed or lower the power\."):
         solve("hatch_spacing", beam=wide, resin=RESIN, scan=Scan(scan_speed=Q(100.0, "mm/s")), cure_depth=DEPTH)
+    # by the mean, P/(v h): lines just further apart than the closest looked at, and just closer than the widest
+    speed = 30.0 / (1.6e-4 * 0.08 * math.e)
+    close = solve("hatch_spacing", beam=BEAM, resin=RESIN, scan=Scan(scan_speed=Q(speed, "mm/s")), cure_depth=DEPTH)
+    assert mm(close.value) == pytest.approx(1.6e-4)
+    for factor, met in ((0.9, True), (1.1, False)):
+        even = dataclasses.replace(BEAM, power=Q(factor * 100.0 * 0.08 * math.e * 100.0, "mW"), radius_x=Q(300.0, "mm"))
+        asked = {"beam": even, "resin": RESIN, "scan": Scan(scan_speed=Q(100.0, "mm/s")), "cure_depth": DEPTH}
+        if met:
+            assert mm(solve("hatch_spacing", **asked).value) == pytest.approx(90.0, rel=1e-6)
+            continue
+        with pytest.raises(NoSolution, match="further apart than 100 mm"):
+            solve("hatch_spacing", **asked)
     for unknown in ("scan_speed", "power"):
         beam = dataclasses.replace(BEAM, power=Q(1e30, "mW")) if unknown == "scan_speed" else BEAM
         scan = LINE if unknown == "scan_speed" else Scan(scan_speed=Q(1e30, "mm/s"))
@@ -82,10 +94,12 @@ def test_two_radii_of_one_width_are_told_apart_by_depth(ratio, said):
     width = C * math.exp(-x) * math.sqrt(2.0 * x)
     found = solve("beam_radius", beam=BEAM, resin=RESIN, scan=LINE, line_width=Q(width, "mm"))
     assert [mm(v) for v in found.values] == pytest.approx([C * math.exp(-ratio * x), C * math.exp(-x)])
+    assert found.ranges == (None, None)
+    assert "range_of_answers" not in found.to_dict()["beam_radius"][0]
     notes = [n for n in found.notes if n.startswith("Both radii meet the target, but the line is ")]
     assert bool(notes) is said
     if said:
-        assert f"{0.15 * ratio * x:.3g} mm deep" in notes[0]
+        assert f"{0.15 * ratio * x:.3g} mm deep with {C * math.exp(-ratio * x):.3g} mm and only {0.15 * x:.3g} mm deep with " in notes[0]
     record = found.to_dict()
     assert [one["value"] for one in record["beam_radius"]] == [mm(v) for v in found.values]
     assert [one["cure_depth"]["value"] for one in record["answers"]] == pytest.approx([0.15 * ratio * x, 0.15 * x])

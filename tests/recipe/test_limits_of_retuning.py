@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from curecalc.errors import NoSolution, QuantityError
+from curecalc.physics.laws import Threshold
 from curecalc.recipe.assurance import (
     Curve,
     Errors,
@@ -287,5 +288,14 @@ def test_a_place_held_asks_for_more_and_a_limit_moves_by_a_factor():
     assert held.depth_for(0.1) == pytest.approx(0.15 + 0.15 * math.log(growth * 1.2 / 0.9))
     raster = Task("hatch", Pattern(True), 0.1, 0.15, 0.95, True, CURVE, Errors(), bounds, hold=Hold(0.9, 1.0, 1.2))
     assert raster.depth_for(0.1) == pytest.approx(0.15 - 0.15 * math.log(0.9))  # lines of a raster make up for one another
+    # under w = 1.5 light that is spread is worth less: a raster's as the area to the power w - 1, a line's dose itself goes as W^(1 - 2 w)
+    bent = replace(CURVE, law=Threshold(0.15, 0.08, 1.5, 5.0))
+    for pattern, spread in (
+        (Pattern(True, exponent=1.5, reference=5.0), math.sqrt(growth**2 * 1.2)),
+        (Pattern(False, exponent=1.5, reference=5.0), growth**2 * 1.2**1.5),
+    ):
+        task = Task("any", pattern, 0.1, 0.15, 0.95, True, bent, Errors(), bounds, hold=replace(place, wider=1.0))
+        wide = spread / 1.1 if pattern.raster else spread / 1.1**2
+        assert task.depth_for(0.1) == pytest.approx(0.15 + 0.1 * math.log(wide / 0.9**1.5), rel=1e-6)
     easy = Task("hatch", Pattern(True), 0.1, 0.15, 0.95, True, CURVE, Errors(), bounds, hold=Hold(1.2, 1.0, 1.0))
     assert np.asarray(easy.depth_for(0.1)) == 0.15  # never less than in the centre

@@ -70,6 +70,9 @@ def test_a_measured_map_is_read_on_nine_by_nine_places():
     assert not any(p.extrapolated for p in places)
     wide = field.measured_places(replace(machine, field_width=Q(240.0, "mm")), INDEX)
     assert [p.extrapolated for p in wide[36:45]] == [True, False, False, False, False, False, False, False, True]
+    u = field.field_map(machine.field).surfaces["power"].at(np.zeros(1), np.zeros(1))[1].item()
+    assert (places[40].power_unsure, places[40].spot_unsure > 0.0) == (pytest.approx(math.sqrt(2.0) * u), True)
+    assert corner.power_unsure > places[40].power_unsure
     loose = field.measured_places(replace(machine, field_width=None), INDEX)
     assert (loose[0].at, loose[-1].at) == ((-100.0, -100.0), (100.0, 100.0))
     assert field.measured_places(replace(machine, field=()), INDEX) == ()
@@ -94,18 +97,18 @@ def test_the_place_that_asks_most_is_held_and_the_strongest_and_finest_bound():
 
 
 def test_zones_take_the_machine_s_greatest_speed_at_most():
-    """Lines: doses go as gain over width. Of nine by nine places one in each corner is 20 % weaker; elsewhere speed could be 1.25 times."""
+    """Lines: doses go as gain over width. Of nine by nine places three of the edge are 20 % weaker; elsewhere speed could be 1.25 times."""
     places = [Hold(1.0, 1.0, 1.0, at=(float(x), 2.0 * y)) for y in range(9) for x in range(9)]
-    for k in (0, 8, 72, 80):
+    for k in (0, 8, 36):
         places[k] = replace(places[k], gain=0.8)
     known = replace(LINE, errors=Errors())
     for cap, factor in ((1e6, 1.25), (1100.0, 1.1), (900.0, 1.0)):
         task = replace(known, hold=places[0], bounds=replace(BOUNDS, scan_speed_high=cap))
         made = settings(task)
         found = field.zones(made, places, Errors())
-        rows = [[1.0, factor, 1.0], [factor] * 3, [1.0, factor, 1.0]]
+        rows = [[1.0, factor, 1.0], [1.0, factor, factor], [factor] * 3]
         assert np.array(found.factors) == pytest.approx(np.array(rows))
-        assert found.gain == pytest.approx(9.0 / (4.0 + 5.0 / factor) - 1.0)
+        assert found.gain == pytest.approx(9.0 / (3.0 + 6.0 / factor) - 1.0)
         assert (found.worst, found.extrapolated, found.span) == ((0.0, 0.0), False, ((0.0, 8.0), (0.0, 16.0)))
     told = field.described(found)
     assert told["held_at"] == {"x": {"value": 0.0, "unit": "mm"}, "y": {"value": 0.0, "unit": "mm"}}

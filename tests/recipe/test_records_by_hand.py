@@ -245,6 +245,7 @@ def test_machine_lot_and_needs_become_a_task():
     assert (task.vector_length, task.acceleration, task.settling) == (12.0, 2e6, 0.0)
     assert task.able == (("beam_radius", 0.05, 0.2), ("hatch_spacing", 0.0, math.inf))
     assert task.run_up == RunUp(None, 0.5, 1.0)
+    assert task.pattern == Pattern(True)
     one = replace(NEEDS.vectors[0], passes=3, assurance=0.99, hatch_spacing=None, hatch_spacing_min=Q(0.05, "mm"))
     needs = replace(NEEDS, vectors=(one,), layers_above=4, power_reserve=0.1, limits_by="expected value")
     steps = dict.fromkeys(("power_step", "scan_speed_step", "beam_radius_step", "hatch_spacing_step"))
@@ -295,6 +296,14 @@ def test_what_a_recipe_leaves_out():
             (best.scan_speed, "millimeter / second"),
             (best.power, "milliwatt"),
         ]
+    assert recipe.to_dict()["seam"] is None
+    assert recipe.to_dict()["rates"] is None
+    fill = replace(NEEDS.vectors[0], kind="hatch", area=Q(400.0, "mm^2"))
+    both = make_recipe(machine=MACHINE, resin=LOT, needs=replace(NEEDS, vectors=(line, fill)), today=DAY, gains=False)
+    told = both.to_dict()
+    assert told["seam"]["first_hatch_line"]["value"] == both.seam.first_line
+    assert told["volume_rate"]["value"] == pytest.approx(40.0 / both.rates.layer_time)
+    assert told["rates"]["volume_per_hour"]["value"] == pytest.approx(3.6 * 40.0 / both.rates.layer_time)
     with pytest.raises(KeyError):
         recipe.vector("none")
     assert recipe.vector(" VECTOR ") is vector
@@ -371,5 +380,4 @@ def test_derivation_of_a_recipe_in_which_all_is_known():
         speed = next(step for name, step in steps.items() if name.startswith("v = "))
         assert float(speed.result.split()[0]) == float(f"{vector.scan_speed.m:.5g}")
         assert (f" x {n}" in speed.formula) is (n > 1)
-    line = dict(recipe.rows())["vector"]
-    assert line.endswith("2 passes, 95.0 % assured")
+        assert dict(recipe.rows())["vector"].endswith(f", {n} {'pass' if n == 1 else 'passes'}, 95.0 % assured")
