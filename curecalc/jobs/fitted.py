@@ -72,7 +72,7 @@ def lot_from_resin(resin: Lot, name: str) -> Compared:
     ------
     QuantityError
     """
-    if not resin.verified or resin.coupons is None or resin.residual_sd is None or resin.depth_range is None:
+    if resin.coupons is None or resin.residual_sd is None or resin.depth_range is None:
         raise QuantityError(f"{resin.path or name}: an unverified resin cannot be compared. Give a coupon table or a saved fit.")
     if not resin.method.startswith("ordinary least squares") or "earlier lots" in resin.method:
         raise QuantityError(

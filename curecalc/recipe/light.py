@@ -36,13 +36,16 @@ class Pattern(NamedTuple):
         """How often each place is scanned."""
         return self.passes * (2 if self.crossed else 1)
 
+    def sized(self, radius: Any) -> light.Spot:
+        """The spot with that radius along its x axis."""
+        return replace(self.spot, wx=radius, wy=None if self.spot.wy is None else self.spot.wy * radius)
+
     def scan(self, power: Any, radius: Any, spacing: Any, speed: Any, track: Any = None) -> light.Scan:
         """The pattern as the light takes it; in its first direction unless one is named."""
-        other = None if self.spot.wy is None else self.spot.wy * radius
         return light.Scan(
             power,
             speed,
-            replace(self.spot, wx=radius, wy=other),
+            self.sized(radius),
             spacing if self.raster else None,
             float(self.passes),
             self.crossed,

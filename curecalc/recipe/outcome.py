@@ -117,7 +117,7 @@ def _along(task: Task, pattern: Pattern, power: Any, radius: Any, speed: Any, sp
     """
     assert task.run_up is not None
     up, length = task.run_up, task.vector_length
-    own, track = pattern.scan(1.0, radius, None, 1.0).spot, pattern.tracks[0]
+    own, track = pattern.sized(radius), pattern.tracks[0]
     across, long = own.radii(track)
     if pattern.raster and pattern.spot.wy is not None:
         long = np.hypot(long, own.shear(track) * np.maximum(across, spacing))

@@ -156,8 +156,8 @@ def process_window(
     y = _axis(up, up_range, now, points)
     rows = [_row(best.task, now, across, x, up, float(v), with_assurance) for v in y]
     grid: dict[str, Any] = {k: np.array([row[k] for row in rows]) for k in ("depth", "print_through", "ripple", "assurance", "needed")}
-    levels = list(rows[0]["excess"])
-    over = {name: np.array([row["over"][name] for row in rows]) for name in rows[0]["over"]}
+    first, *_ = rows
+    over = {name: np.array([row["over"][name] for row in rows]) for name in first["over"]}
     if layer_range is not None and "layer_thickness" in (across, up):
         t = np.broadcast_to(x, grid["depth"].shape) if across == "layer_thickness" else y[:, None] * np.ones(x.shape)
         thin, thick = (positive("layer_range", end, MM) for end in layer_range)
@@ -172,7 +172,7 @@ def process_window(
         grid["needed"],
         grid["print_through"],
         grid["ripple"],
-        {level: np.array([row["excess"][level] for row in rows]) for level in levels},
+        {level: np.array([row["excess"][level] for row in rows]) for level in first["excess"]},
         over,
         grid["assurance"],
         (now[across], now[up]),

@@ -194,6 +194,19 @@ def test_what_is_asked_for_has_no_uncertainty_of_its_own():
     assert solve("beam_radius", beam=own, scan=LINE, resin=RESIN, cure_depth=Q(0.1, "mm")).standard_uncertainty == (None,)
 
 
+def test_a_middle_value_promises_no_depth():
+    """Said where something is uncertain and a depth was asked for; not of a width, an overcure or exact inputs."""
+    unsure = dataclasses.replace(BEAM, power=Measured(Q(30.0, "mW"), Q(0.6, "mW")))
+    asked = {"resin": RESIN, "scan": LINE}
+    assert "about half of all layers fall short of it" in solve("scan_speed", beam=unsure, resin=RESIN, cure_depth=DEPTH).caution
+    assert solve("scan_speed", beam=BEAM, resin=RESIN, cure_depth=DEPTH).caution == ""
+    assert solve("overcure", beam=unsure, **asked, layer_thickness=Q(0.1, "mm")).caution == ""
+    assert solve("power", beam=BEAM, **asked, line_width=Q(0.16, "mm")).caution == ""
+    width = solve("scan_speed", beam=unsure, resin=RESIN, line_width=Q(0.16, "mm"))
+    assert (width.caution, width.wanted) == ("", None)
+    assert mm(solve("scan_speed", beam=unsure, resin=RESIN, cure_depth=DEPTH).wanted) == 0.15
+
+
 def test_monte_carlo_of_an_answer_in_json():
     beam = dataclasses.replace(BEAM, power=Measured(Q(30.0, "mW"), Q(0.6, "mW")))
     found = solve("scan_speed", beam=beam, resin=RESIN, cure_depth=DEPTH, monte_carlo=MonteCarloOptions(draws=1000))

@@ -194,6 +194,12 @@ def test_how_much_narrower_a_turned_ellipse_is():
 
     across = math.hypot(math.sin(0.1), 2.0 * math.cos(0.1))  # two standard uncertainties off the x axis
     assert narrower(0.0) == pytest.approx(0.5 * math.log(2.0 / across))
+    for track in (0.25 * math.pi, -0.25 * math.pi):  # to the narrower side, two standard uncertainties further
+        there = math.hypot(math.sin(0.25 * math.pi + 0.1), 2.0 * math.cos(0.25 * math.pi + 0.1))
+        assert narrower(track) == pytest.approx(0.5 * math.log(math.sqrt(2.5) / there))
+        wider = math.hypot(math.sin(0.25 * math.pi - 0.1), 2.0 * math.cos(0.25 * math.pi - 0.1))
+        turn = shape(Pattern(False, spot=OVAL, tracks=(track,), turned=0.05), W, None).turn
+        assert float(turn[0]) == pytest.approx(0.5 * math.log(wider / math.sqrt(2.5)))
     assert narrower(0.5 * math.pi) == 0.0  # the narrow side: any turn widens
     assert narrower(0.0, 0.0) == narrower(0.0, tracks=(1.0,)) == 0.0
 

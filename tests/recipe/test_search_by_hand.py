@@ -123,6 +123,37 @@ def test_arrays_and_lights_give_one_of_their_values():
         _ = Best(None, {}).rate
 
 
+def test_steps_near_the_settings_are_tried(monkeypatch):
+    """Four steps of the radius either way; spacings that go along with it, four steps wider to twelve closer."""
+    tried = []
+
+    def caught(task, radius, spacing):
+        tried.append((radius, spacing))
+        raise LookupError
+
+    monkeypatch.setattr(search, "on_steps", caught)
+    found = {"beam_radius": 0.1, "hatch_spacing": 0.12}
+    for pattern in (Pattern(True), Pattern(False)):
+        task = plain(pattern=pattern, beam_radius_step=0.005, hatch_spacing_step=0.004, ripple=INFINITE)
+        assert search._stepped(Best(plain(), found)).found is found  # no steps: as they are
+        with pytest.raises(LookupError):
+            search._stepped(Best(task, found))
+        radius, spacing = tried.pop()
+        assert sorted(set(np.round(radius, 9))) == pytest.approx([0.08, 0.085, 0.09, 0.095, 0.1, 0.105, 0.11, 0.115, 0.12])
+        if not pattern.raster:
+            assert spacing is None
+            continue
+        assert radius.size == 9 * 17
+        there = np.sort(spacing[np.abs(radius - 0.11) < 1e-9])
+        assert there == pytest.approx(0.12 * 1.1 - 0.004 * np.arange(12, -5, -1))
+    narrow = plain(beam_radius_low=0.097, beam_radius_high=0.108, beam_radius_step=0.005, hatch_spacing_low=0.1, hatch_spacing_high=0.13)
+    with pytest.raises(LookupError):
+        search._stepped(Best(narrow, found))
+    radius, spacing = tried.pop()
+    assert set(np.round(radius, 9)) == {0.1, 0.105}
+    assert (spacing.min(), spacing.max()) == (pytest.approx(0.12), pytest.approx(0.126))  # no step of its own: goes along alone
+
+
 # ---------------------------------------------------------------- what binds
 
 FOUND = {

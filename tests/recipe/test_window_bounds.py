@@ -8,7 +8,7 @@ import pytest
 from curecalc.errors import QuantityError
 from curecalc.recipe.recipe import make_recipe
 from curecalc.recipe.refusal import _outward
-from curecalc.recipe.window import process_window
+from curecalc.recipe.window import axis_text, process_window
 from curecalc.units import Quantity as Q
 
 from .whole_shops import Case, files
@@ -85,6 +85,11 @@ def test_borders_of_a_window_are_ratios(vector):
     assert np.array_equal(found.inside, (worst <= 1e-9) & (found.excess[0.95] >= -1e-9))
     layers = process_window(vector, "layer_thickness", "power", points=5, with_assurance=False, layer_range=(Q(0.06, "mm"), Q(0.1, "mm")))
     assert layers.over["layer range"][0] == pytest.approx(np.maximum(np.log(layers.x / 0.1), np.log(0.06 / layers.x)))
+
+
+def test_settings_of_an_axis_are_told_in_their_unit():
+    for name, value, said in (("power", 100.0, "100 mW"), ("scan_speed", 1234.5, "1234 mm/s"), ("beam_radius", 0.1, "0.1 mm")):
+        assert axis_text(name, value) == said
 
 
 def test_values_of_ways_out_are_rounded_to_the_easier_side():
