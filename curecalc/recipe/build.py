@@ -47,7 +47,7 @@ def with_paths(recipe: Recipe, paths: Paths | StoredPaths) -> Recipe:
         best = recipe.vectors[i].best
         along: Any = sum(length[name] for name in names)
         number: Any = sum(count[name] for name in names)
-        moves: Any = sum(gap[name] for name in names) / np.maximum(number, 1.0)
+        moves: Any = sum(gap[name] for name in names) / np.maximum(number, 1)
         lines = best.hatch_spacing is None
         much = {"length": along} if lines else {"area": along * best.hatch_spacing}
         work = rates.Work(**much, count=number, gap=moves)

@@ -241,13 +241,13 @@ def _temperatures(machine: Machine, lot: Lot, needs: Needs) -> list[str]:
 
 
 def _layer_in_range(machine: Machine, needs: Needs) -> None:
-    t = needs.layer_thickness
-    for bound, sign, word in ((machine.layer_thickness_min, -1.0, "below"), (machine.layer_thickness_max, 1.0, "above")):
-        if sign * (float(t.m_as(MM)) - float(bound.m_as(MM))) > 1e-9:
+    layer, low, high = needs.layer_thickness, machine.layer_thickness_min, machine.layer_thickness_max
+    for beyond, word in ((low - layer, "below"), (layer - high, "above")):
+        if beyond.m_as(MM) > 1e-9:
             where = needs.lines.get(("layer_thickness",))
             raise NoSolution(
-                f"{needs.path}{f':{where}' if where else ''}: layer_thickness of {show(t)} is {word} what the machine makes, "
-                f"{show_span(machine.layer_thickness_min, machine.layer_thickness_max)}.",
+                f"{needs.path}{f':{where}' if where else ''}: layer_thickness of {show(layer)} is {word} what the machine makes, "
+                f"{show_span(low, high)}.",
                 limit="layer range",
                 remedy="Choose a layer inside the range.",
             )

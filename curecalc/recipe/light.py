@@ -53,6 +53,10 @@ class Pattern(NamedTuple):
             self.pulse_rate,
         )
 
+    def line(self, radius: Any, track: Any = None) -> light.Scan:
+        """A single line at unit power and speed."""
+        return self.scan(1.0, radius, None, 1.0, track)
+
     def doses(self, scan: light.Scan) -> dict[str, Any]:
         """Mean, least and greatest dose of a scan under the law's exponent."""
         return light.doses(scan, self.exponent, self.reference)

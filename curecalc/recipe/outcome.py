@@ -32,7 +32,7 @@ __all__ = [
 
 _STEPS = 24
 _QUICK = 1e-10  # how near a search, whose answer is worked out once more, settles on speed and power
-_PLACES = np.array([1.0, 1.3, 1.8, 2.8, 1.0])  # in margins; the last stands for the middle
+_PLACES = np.array([1.0, 1.3, 1.8, 2.8])  # in margins; the middle is looked at too
 _MORE = np.geomspace(1.0, 40.0, 121)
 _STEP = 1e-4
 TINY = np.finfo(float).tiny
@@ -121,12 +121,9 @@ def _along(task: Task, pattern: Pattern, power: Any, radius: Any, speed: Any, sp
     across, long = own.radii(track)
     if pattern.raster and pattern.spot.wy is not None:
         long = np.hypot(long, own.shear(track) * np.maximum(across, spacing))
-    first = np.minimum(up.margin * np.asarray(radius, float), 0.5 * length)
-    ends = ends_of(task, power, length)
-    first = first + np.zeros(np.shape(speed * np.asarray(spot)))
-    places = np.minimum(np.multiply.outer(_PLACES, first), 0.5 * length)
-    places[-1] = 0.5 * length
-    found = motion.share(places, speed, spot * long, ends, pattern.exponent)
+    middle = 0.5 * length + np.zeros(np.broadcast_shapes(*(np.shape(q) for q in (radius, speed, spot))))
+    places = np.minimum(np.multiply.outer(_PLACES, up.margin * radius * np.ones_like(middle)), middle)
+    found = motion.share(np.append(places, middle[None], 0), speed, spot * long, ends_of(task, power, length), pattern.exponent)
     return found.min(0), found.max(0)
 
 
@@ -217,7 +214,7 @@ def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
     if task.pattern.raster or (b.line_width_low <= 0.0 and b.width_accuracy == math.inf):
         return wanted
     threshold = task.curve.log_threshold
-    scan = task.pattern.scan(1.0, radius, None, 1.0)
+    scan = task.pattern.line(radius)
     with np.errstate(over="ignore"):
         needed = _light.dose_for_width(scan, b.line_width_low, task.curve.cure.dose(0.0), task.pattern.exponent)
     wide = np.minimum(np.log(needed), _MOST)
@@ -372,7 +369,7 @@ def _line_width(task: Task, x: Any, radius: Any, depth: float, *, widest: bool =
     if task.pattern.raster:
         return np.zeros(np.shape(x))
     pattern, dose, threshold = task.pattern, np.exp(np.minimum(x, _MOST)), task.curve.cure.dose(depth)
-    scans = [pattern.scan(1.0, radius, None, 1.0, track) for track in pattern.tracks]
+    scans = [pattern.line(radius, track) for track in pattern.tracks]
     if len(scans) == 1:
         return _light.line_width(scans[0], dose, threshold, pattern.exponent)
     peaks = [pattern.doses(scan)["min"] for scan in scans]

@@ -345,8 +345,8 @@ def _notes(one: VectorNeeds, best: Best) -> list[str]:
     task, curve = best.task, best.task.curve
     notes = []
     x = best.log_exposure
-    for bound, sign, word in ((curve.high, 1.0, "above"), (curve.low, -1.0, "below")):
-        if bound is not None and sign * (x - bound) > 1e-9:
+    for bound, word in ((curve.high, "above"), (curve.low, "below")):
+        if bound is not None and abs(x - bound) > 1e-9 and (x > bound) == (word == "above"):
             notes.append(
                 f"{one.kind}: {IN_CM2 * math.exp(x):.4g} mJ/cm^2 is {word} the coupons' exposures "
                 f"(to {IN_CM2 * math.exp(bound):.4g}): extrapolated."

@@ -46,5 +46,10 @@ def test_moves_of_paths_are_their_own():
         layer=np.array([1, 1, 1, 2, 2, 2]), x0=Q(x0, "mm"), y0=Q(y, "mm"), x1=Q(12.0 - x0, "mm"), y1=Q(y, "mm"), kind=["hatch"] * 6
     )
     none, some = (with_paths(recipe(v), paths) for v in (None, Q(1000.0, "mm/s")))
+    # a layer in which nothing is drawn takes no time for it
+    sparse = paths_from(
+        layer=np.array([1, 1, 1, 3, 3, 3]), x0=Q(x0, "mm"), y0=Q(y, "mm"), x1=Q(12.0 - x0, "mm"), y1=Q(y, "mm"), kind=["hatch"] * 6
+    )
+    assert 3.0 * with_paths(recipe(Q(1000.0, "mm/s")), sparse).rates.scan_time == pytest.approx(2.0 * some.rates.scan_time)
     # the mean move of a layer is 16/3 mm, three of them
     assert some.rates.scan_time - none.rates.scan_time == pytest.approx(3.0 * (16.0 / 3.0 / 1000.0 + 0.0005), rel=1e-9)

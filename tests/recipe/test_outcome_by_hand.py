@@ -149,6 +149,16 @@ def test_of_two_directions_the_weakest_and_the_fullest_place():
     assert float(along(short, 100.0, W, 1000.0)[0][0]) == pytest.approx(2.0 * stats.norm.cdf(0.5) - 1.0)
 
 
+def test_a_power_below_the_least_stays_on_at_full_speed_s_power():
+    """Where power would follow speed but cannot fall below what is set, the beam is as bright at rest as at speed."""
+    task = replace(LINE, run_up=RunUp(1.0, 0.0), vector_length=10.0, acceleration=1e6, bounds=replace(BOUNDS, power_least=100.0))
+    on = along(replace(task, run_up=RunUp(0.0, 0.0)), 100.0, W, 1000.0)
+    for power in (100.0, 50.0):
+        for got, want in zip(along(task, power, W, 1000.0), on, strict=True):
+            assert float(got[0]) == pytest.approx(float(want[0]), rel=1e-6)
+    assert float(along(task, 1000.0, W, 1000.0)[1][0]) < float(on[1][0])
+
+
 def test_lines_of_a_turned_ellipse_end_some_sooner_some_later():
     """Radii 1 and 2 turned by 45 deg: across sqrt 2.5, along 2/sqrt 2.5, a chord's middle moves by 0.6 for each unit across."""
     spot = Gaussian(1.0, 2.0, 0.25 * math.pi)

@@ -38,15 +38,20 @@ MACHINE, LOT, NEEDS = files(Case(0.95, True, True, 8, True, radius=0.1, spacing=
 def retuned(monkeypatch, *, power=None, radius=None, wrong=False, old=None, refuse=0, **more):
     """Retuned, with the recipes asked for instead of made; the first `refuse` of them are refused."""
     asked = []
+    made = tuple(
+        SimpleNamespace(kind=kind, scan_speed=Q(950.0, "mm/s"), power=Q(190.0, "mW"), beam_radius=Q(0.1, "mm"), hatch_spacing=Q(0.12, "mm"))
+        for kind in ("vector", "new")
+    )
 
     def make(**given):
         asked.append(given)
         if len(asked) <= refuse:
             raise NoSolution(f"refusal {len(asked)}", limit="ripple")
-        return SimpleNamespace(vectors=(), warnings=("vector: 9 mJ/cm^2 is extrapolated",), machine=given["machine"])
+        return SimpleNamespace(vectors=made, warnings=("vector: 9 mJ/cm^2 is extrapolated",), machine=given["machine"])
 
     monkeypatch.setattr(retuning, "make_recipe", make)
     before = {"kind": "vector", "beam_radius": {"value": 0.1}, "hatch_spacing": {"value": 0.12}, "passes": 2, "ripple": {"value": 0.01}}
+    before |= {"scan_speed": {"value": 1000.0}, "power": {"value": 200.0}}
     found = retuning.retune(
         machine=replace(MACHINE, power=Measured(Q(240.0, "mW"), Q(2.4, "mW"))),
         resin=LOT,
@@ -63,6 +68,9 @@ def retuned(monkeypatch, *, power=None, radius=None, wrong=False, old=None, refu
 
 def test_a_retuned_recipe_keeps_beam_passes_and_spacing(monkeypatch):
     found, (asked,) = retuned(monkeypatch, power=228.0, radius=0.11)
+    (change,) = found.changes  # of a kind that stood in the old recipe
+    assert (change.kind, change.old_share, change.new_share) == ("vector", pytest.approx(200.0 / 240.0), pytest.approx(190.0 / 228.0))
+    assert change.speed_change == pytest.approx(-0.05)
     assert (found.power_ratio, found.radius_ratio, found.radius_factor) == pytest.approx((0.95, 1.1, 1.1))
     (kept,) = asked["needs"].vectors
     assert (kept.beam_radius.m_as("mm"), kept.hatch_spacing.m_as("mm"), kept.passes) == pytest.approx((0.11, 0.12, 2))
