@@ -13,6 +13,7 @@ from ..jobs.machine import Machine
 from ..jobs.needs import Needs, VectorNeeds
 from ..physics.laws import Law, Plain
 from ..physics.light import Gaussian
+from ..setting.model import WAVELENGTHS_APART
 from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, RAD, Quantity, S, measured, show, show_span
 from .assurance import Curve, Errors, curve_from_covariance
 from .bounds import INFINITE, Bounds, Hold, RunUp, Task
@@ -180,7 +181,7 @@ def _agree(machine: Machine, lot: Lot, needs: Needs, day: datetime.date) -> list
     resin = lot.resin
     if resin.wavelength is not None:
         there, here = float(resin.wavelength.m_as(NM)), float(machine.wavelength.m_as(NM))
-        if abs(here - there) > 3.0:
+        if abs(here - there) > WAVELENGTHS_APART:
             raise FileError(
                 f"{lot.path}: wavelength: the resin was measured at {there:g} nm, the laser of {machine.path} has {here:g} nm: "
                 "Dp and Ec do not carry over. Calibrate the resin with this laser."

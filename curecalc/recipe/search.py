@@ -32,6 +32,7 @@ _HOLDS = 1e-12
 _MOVE = 1.1
 _WIDER = 4 * (0.01, 0.03, 0.1, 0.3)
 _WHOLE = ((0.0, 1.0), (0.0, 1.0))
+_ROUNDS = 22  # of closing in: more than it takes to settle
 _LOOK = 12  # rounds to see whether there are settings at all
 _DEPTHS = ("print_through", "overcure")
 _ROUNDED = 1e-9  # what rounding alone may leave beyond a limit
@@ -171,11 +172,11 @@ def any_settings(task: Task) -> bool:
 
 def settable(task: Task) -> bool:
     """Whether settings are found for the task, and some on the machine's steps."""
-    best = _fastest(task, 22)
+    best = _fastest(task, _ROUNDS)
     return best is not None and _stepped(best) is not None
 
 
-def best_settings(task: Task, *, rounds: int = 22) -> Best:
+def best_settings(task: Task, *, rounds: int = _ROUNDS) -> Best:
     """The fastest settings inside all limits.
 
     Raises

@@ -19,11 +19,25 @@ from ..physics import light, tilt
 from ..physics.laws import Law
 from ..units import HZ, MJ_MM2, MM, MM_S, MW, NM, RAD, Measured, Quantity, QuantityError, Unit, measured, positive
 
-__all__ = ["FIXED", "Form", "Problem", "cure_law", "doses", "exposure_problem", "model", "problem", "scan_of", "stated"]
+__all__ = [
+    "FIXED",
+    "WAVELENGTHS_APART",
+    "Form",
+    "Problem",
+    "cure_law",
+    "doses",
+    "exposure_problem",
+    "model",
+    "problem",
+    "scan_of",
+    "stated",
+]
 
 Inputs = Mapping[str, Any]
 FIXED = ("passes", "pulse_rate", "exponent", "reference_irradiance")
 """Inputs in no list of what moves the depth."""
+WAVELENGTHS_APART = 3.0
+"""Of laser and resin (nm), beyond which Dp and Ec do not carry over; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -179,7 +193,7 @@ def _same_wavelength(beam: Beam, resin: Resin) -> None:
     if beam.wavelength is None or resin.wavelength is None:
         return
     here, there = float(beam.wavelength.m_as(NM)), float(resin.wavelength.m_as(NM))
-    if abs(here - there) > 3.0:
+    if abs(here - there) > WAVELENGTHS_APART:
         raise QuantityError(
             f"wavelength of the beam is {here:.6g} nm, but the resin was measured at {there:.6g} nm: penetration depth and "
             "critical exposure do not carry over. Calibrate the resin with this laser."

@@ -77,6 +77,15 @@ CASES = [
         [1, math.inf, np.array([1.0, math.inf])],
         [0, 1.5, -math.inf, np.array([0.5, math.inf]), np.array([1.0, -math.inf])],
     ),
+    (
+        lambda nm: evaluate(
+            beam=Beam(power=Q(1.0, "mW"), radius_x=Q(0.1, "mm"), wavelength=Q(nm, "nm")),
+            resin=Resin(penetration_depth=DP, critical_exposure=EC, wavelength=Q(355.0, "nm")),
+            scan=Scan(scan_speed=Q(1.0, "mm/s")),
+        ),
+        [352.0, 358.0],
+        [351.9, 358.1],
+    ),
     (lambda d: exposure_for_depth(cure_depth=Q(d, "mm"), penetration_depth=DP, critical_exposure=EC), [0.0, 100.0], [-0.1, 120.0]),
 ]
 

@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from curecalc.formulas.beam import Beam
+from curecalc.formulas.beam import Beam, TopHatBeam
 from curecalc.formulas.resin import Resin
 from curecalc.formulas.scan import Scan
 from curecalc.setting.answer import MonteCarloOptions, evaluate
@@ -233,6 +233,20 @@ def test_a_width_is_measured_against_the_radius_across():
     assert mm(found.answer.line_width) == pytest.approx(1.5)
     with pytest.raises(QuantityError, match=r"a line_width of 1\.5 mm is 15 beam radii of 0\.1 mm"):
         solve("scan_speed", **asked, scan=Scan(track_angle=Q(90.0, "deg")))
+
+
+@pytest.mark.parametrize(
+    ("spot", "radii", "met"), [(Beam, 9.5, True), (Beam, 10.1, False), (TopHatBeam, 1.9, True), (TopHatBeam, 2.1, False)]
+)
+def test_no_line_is_wider_than_its_light(spot, radii, met):
+    """A sharp outline ends at two radii; a Gaussian would take e^50 times the critical exposure at ten."""
+    beam = spot(power=Q(30.0, "mW"), radius_x=Q(0.1, "mm"))
+    if met:
+        found = solve("scan_speed", beam=beam, resin=RESIN, line_width=Q(0.1 * radii, "mm"))
+        assert mm(found.answer.line_width) == pytest.approx(0.1 * radii)
+        return
+    with pytest.raises(QuantityError, match=f"is {radii:.3g} beam radii of 0.1 mm: no exposure widens a line that far"):
+        solve("scan_speed", beam=beam, resin=RESIN, line_width=Q(0.1 * radii, "mm"))
 
 
 def test_an_overcure_is_zero_only_within_rounding():

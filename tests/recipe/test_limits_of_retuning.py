@@ -23,7 +23,7 @@ from curecalc.recipe.assurance import (
     reach_beyond,
     relative_variance,
 )
-from curecalc.recipe.bounds import Bounds, Hold, Task, moved
+from curecalc.recipe.bounds import Bounds, Hold, RunUp, Task, moved
 from curecalc.recipe.light import Pattern, shape, weakest_track
 from curecalc.recipe.retuning import _change, _drift, _due, _eased, machine_after, with_exposures_scaled
 from curecalc.units import Measured
@@ -242,7 +242,7 @@ def test_covariances_that_can_be_and_those_that_cannot():
     assert made(2e-4).centre_variance == pytest.approx(0.0, abs=1e-15)  # wholly correlated
     known = made(0.0, v=0.0)
     assert (known.centre, known.centre_variance) == pytest.approx((2.0, 0.15**2 * 1e-2))
-    for bad in ({"c": 2.001e-4}, {"c": 0.0, "v": -1e-9}, {"c": 0.0, "u": -1e-9}):
+    for bad in ({"c": 2.0001e-4}, {"c": 0.0, "v": -1e-9}, {"c": 0.0, "u": -1e-9}):
         with pytest.raises(QuantityError, match="contradicts itself"):
             made(**bad)
 
@@ -297,5 +297,10 @@ def test_a_place_held_asks_for_more_and_a_limit_moves_by_a_factor():
         task = Task("any", pattern, 0.1, 0.15, 0.95, True, bent, Errors(), bounds, hold=replace(place, wider=1.0))
         wide = spread / 1.1 if pattern.raster else spread / 1.1**2
         assert task.depth_for(0.1) == pytest.approx(0.15 + 0.1 * math.log(wide / 0.9**1.5), rel=1e-6)
+    # hard ends one nominal radius away take Phi(2) of the dose of the nominal spot, Phi(2/1.1) of a wider one; a finer one loses none
+    ended = Task("line", Pattern(False), 0.1, 0.15, 0.95, True, CURVE, Errors(), bounds, run_up=RunUp(), vector_length=50.0)
+    for wider, more in ((1.1, 1.1 * stats.norm.cdf(2.0) / stats.norm.cdf(2.0 / 1.1)), (0.9, 1.0)):
+        there = replace(ended, hold=Hold(1.0, 1.0, 1.0, wider=wider))
+        assert there.depth_for(0.1) == pytest.approx(0.15 + 0.15 * math.log(more))
     easy = Task("hatch", Pattern(True), 0.1, 0.15, 0.95, True, CURVE, Errors(), bounds, hold=Hold(1.2, 1.0, 1.0))
     assert np.asarray(easy.depth_for(0.1)) == 0.15  # never less than in the centre
