@@ -86,11 +86,9 @@ class _Plane:
         self.task = task
         self.low, self.high = math.log(task.bounds.beam_radius_low), math.log(task.bounds.beam_radius_high)
         self.free_radius = self.high > self.low
-        self.ratio = 1.0
-        if task.pattern.raster:
-            # over the widest radius across the tracks, under the law's exponent: no wider spacing keeps the ripple
-            widest = max(float(task.pattern.spot.radii(track)[0]) for track in task.pattern.tracks)
-            self.ratio = _ratio_for(task.bounds.ripple / task.curve.penetration_depth) * widest / math.sqrt(task.pattern.exponent)
+        # over the widest radius across the tracks, under the law's exponent: no wider spacing keeps the ripple
+        widest = max(float(across) for across, _ in map(task.pattern.spot.radii, task.pattern.tracks))
+        self.ratio = _ratio_for(task.bounds.ripple / task.curve.penetration_depth) * widest / math.sqrt(task.pattern.exponent)
         self.quick = wanted_over_ratio(task)
 
     def outcome(self, a: Any, b: Any) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -134,7 +132,7 @@ def _zoom(
             best = float(value[pick]), float(a[pick]), float(b[pick])
         a_span = _closer(a_span, a_axis, best[1])
         b_span = _closer(b_span, b_axis, best[2])
-        if all(axis.size < 2 or high - low < 2e-8 for axis, (low, high) in ((a_axis, a_span), (b_axis, b_span))):
+        if all(high - low < 2e-8 for low, high in (a_span, b_span)):
             break
         a_axis, b_axis = _axes(plane, False)
     assert best is not None

@@ -166,6 +166,11 @@ def test_a_fit_that_was_edited_says_so():
     assert replace(whole, warnings=()).completed().warnings == ()
 
 
+def test_variances_of_a_lot_are_its_scatters_squared():
+    line = lot(coupon_sd=Q(0.005, "mm"), centre_depth_sd=Q(2.0, "um"), slope_sd=None).line
+    assert (line.coupon_variance, line.mean_variance, line.slope_variance) == pytest.approx((2.5e-5, 4e-6, 0.0))
+
+
 def test_what_disagrees_in_a_lot():
     def about(**more):
         return [key for key, _ in lot(**more).problems()]
@@ -250,6 +255,8 @@ def test_a_round_beam_is_not_turned_and_places_keep_their_numbers():
     (got,) = field_map([oval]).places
     assert (got.radius_y, got.angle, got.power) == pytest.approx((0.12, 0.5 * math.pi, 200.0))
     part = replace(share("radius_x", "noise", 0.02), degrees_of_freedom=4.0)
+    stage = (share("radius_x", f"{COMMON}stage", 0.03), share("radius_x", f"{COMMON}scale", 0.04), share("radius_y", f"{COMMON}stage", 0.5))
+    assert replace(round_one, field=(place,), budget=(*stage, part)).field_map().common == pytest.approx(0.05)
     told = replace(round_one, budget=(part, share("radius_x", "stage", 0.01))).to_dict()["budget"]
     assert [one["degrees_of_freedom"] for one in told] == [4.0, None]
 

@@ -178,6 +178,20 @@ def test_what_an_end_adds_to_the_powers_of_radius_and_speed():
     found = with_ends(replace(LINE, run_up=RunUp(), vector_length=50.0), lit, 100.0, W, 1000.0)
     assert float(found.radius_power[0]) == pytest.approx(-1.0 - 2.0 * stats.norm.pdf(2.0) / stats.norm.cdf(2.0), abs=2e-4)
     assert float(found.speed_power[0]) == pytest.approx(-1.0, abs=1e-6)
+    slow = replace(LINE, run_up=RunUp(2.0), vector_length=10.0, acceleration=1e6)  # the power falls as the speed squared
+
+    def log_least(radius, speed):
+        return float(np.log(along(slow, 100.0, radius * W, 1000.0 * speed))[0, 0])
+
+    def log_spot(spot):  # a true radius other than the nominal one, which sets the margin
+        return float(np.log(along(slow, 100.0, W, 1000.0, spot))[0, 0])
+
+    found = with_ends(slow, lit, 100.0, W, 1000.0)
+    step = 1e-3
+    by_speed = (log_least(1.0, 1.0 + step) - log_least(1.0, 1.0 - step)) / (2.0 * step)
+    by_spot = (log_spot(1.0 + step) - log_spot(1.0 - step)) / (2.0 * step)
+    assert by_speed < -0.05
+    assert (float(found.speed_power[0]), float(found.radius_power[0])) == pytest.approx((-1.0 + by_speed, -1.0 + by_spot), abs=1e-3)
     assert with_ends(replace(LINE, run_up=RunUp()), lit, 100.0, W, 1000.0) is lit
     assert with_ends(replace(LINE, vector_length=5.0), lit, 100.0, W, 1000.0) is lit
 
