@@ -11,7 +11,7 @@ from typing import Any
 
 from ..calibration.comparing import Lot as Compared
 from ..calibration.comparing import lot_from_line
-from ..calibration.conditions import Conditions
+from ..calibration.conditions import SAME_WAVELENGTH, Conditions
 from ..calibration.findings import varied_settings
 from ..calibration.fit import Fit
 from ..calibration.prior import LinePrior, prior_from_lots
@@ -109,7 +109,7 @@ def resin_text(
     known = _agreed(c.names, {k: v for k, v in (names or {}).items() if v})
     if wavelength is not None:
         number = positive("wavelength", wavelength, NM)
-        if c.wavelength is not None and abs(number - c.wavelength) > 0.5:
+        if c.wavelength is not None and abs(number - c.wavelength) > SAME_WAVELENGTH:
             raise QuantityError(f"wavelength is {number:g} nm, but the coupon table says {c.wavelength:g} nm. Correct one of them.")
     elif c.wavelength is not None:
         wavelength = Quantity(c.wavelength, NM)

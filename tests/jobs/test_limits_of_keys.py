@@ -7,9 +7,11 @@ from dataclasses import replace
 
 import pytest
 
+from curecalc.calibration.coupons import coupons_from_bytes
+from curecalc.calibration.curve import fit_coupons
 from curecalc.errors import FileError, QuantityError
 from curecalc.jobs.beam import BEAM, BeamRecord, BudgetPart, FieldPlace, beam_record, field_map
-from curecalc.jobs.fitted import prior_from_resins
+from curecalc.jobs.fitted import lot_of_fit, prior_from_resins
 from curecalc.jobs.lot import RESIN
 from curecalc.jobs.machine import MACHINE, machine_beam, named_spot, spot_readings, starting_machine, with_spot
 from curecalc.jobs.needs import NEEDS, starting_needs
@@ -198,6 +200,31 @@ def test_an_unverified_sheet_tells_how_wide_it_was_taken():
     )
     (said,) = RESIN.parse(text, source="s").warnings
     assert "Dp and Ec of a data sheet, taken with 25 % standard uncertainty of Dp and 130 % of Ec." in said
+
+
+TABLE = (
+    "# resin = r, power = 300 mW, wavelength = 355 nm\n# hatch_spacing = 0.1 mm\n"
+    "coupon,thickness [um],scan_speed [mm/s],temperature [degC]\n"
+    "1,160,13000,23\n2,215,9000,24\n3,279,6000,24\n4,340,4000,25\n5,341,4000,25\n6,216,9000,24\n7,161,13000,24\n"
+)
+
+
+def test_what_a_fit_leaves_in_its_file():
+    """Rasters by their mean, P/(v h); the mean of seven temperatures, 169/7 degC, to a hundredth."""
+    fit = fit_coupons(coupons_from_bytes("c.csv", TABLE.encode()))
+    kept = lot_of_fit(fit)
+    assert [q.m_as("mJ/cm^2") for q in kept.exposure_range] == pytest.approx([100.0 * 300.0 / 1300.0, 100.0 * 300.0 / 400.0])
+    assert [q.m_as("mm") for q in kept.depth_range] == pytest.approx([0.16, 0.341])
+    assert (kept.temperature.m_as("degC"), kept.coupons, kept.readings, kept.degrees_of_freedom) == (24.14, 7, 7, 5)
+    x = [math.log(100.0 * 300.0 / (v * 0.1)) for v in (13000, 9000, 6000, 4000, 4000, 9000, 13000)]
+    assert kept.centre_exposure.m_as("mJ/cm^2") == pytest.approx(math.exp(sum(x) / 7.0))
+    assert kept.centre_depth.m_as("mm") == pytest.approx((160 + 215 + 279 + 340 + 341 + 216 + 161) / 7000.0)
+    for nm, taken in ((354.5, True), (355.5, True), (354.4, False), (355.6, False)):
+        if taken:
+            assert lot_of_fit(fit, wavelength=Q(nm, "nm")).wavelength.m_as("nm") == nm
+            continue
+        with pytest.raises(QuantityError, match=f"wavelength is {nm} nm, but the coupon table says 355 nm"):
+            lot_of_fit(fit, wavelength=Q(nm, "nm"))
 
 
 def test_spreads_of_a_prior_are_shares():
