@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -88,7 +89,7 @@ def when(day: float) -> str:
     return datetime.fromtimestamp(day * 86400.0, UTC).astimezone().strftime("%Y-%m-%d")
 
 
-def _all_days(times: list[str]) -> np.ndarray:
+def _all_days(times: Iterable[str]) -> np.ndarray:
     stamps = np.array([time.rstrip("Z") for time in times], dtype="datetime64[us]")
     return stamps.astype(np.int64) / 86400e6
 
@@ -118,31 +119,27 @@ def series(
         raise QuantityError(f"nothing called {name[:40]!r} can be charted. Choose from {', '.join(CHARTED)}.")
     kind, field, quantity, title = CHARTED[name]
     paths = [f"{field}.value", f"{field}.unit", f"{field}.standard_uncertainty"]
-    paths += [field] if quantity in ("number", "fraction") else []
+    paths += [field] if quantity == "fraction" else []
     rows = logbook.values(kind, paths, machine=machine, lot=lot, beam=beam, since=since, until=until, first=first, last=last)
     shown = KINDS[quantity]
-    values, spreads, kept = [], [], []
-    for row in rows:
-        value, unit, spread = row[5:8]
-        if value is None and isinstance(row[-1], int | float):  # a plain number, like humidity
-            value, unit = float(row[-1]), ""
-        if value is None:
-            continue
-        if unit != shown.shown_text:
-            value, spread = _converted(value, unit, spread, shown)
-        values.append(float(value))
-        spreads.append(float(spread or 0.0))
-        kept.append(row)
+    kept = []
+    for number, time, whose, filled, _, value, unit, spread, *plain in rows:
+        if value is None and plain and isinstance(plain[0], int | float):  # a plain number, like humidity
+            value, unit = float(plain[0]), ""
+        if value is not None:
+            read = (value, spread or 0.0) if unit == shown.shown_text else _converted(value, unit, spread, shown)
+            kept.append((number, time, *read, whose, filled))
+    numbers, times, values, spreads, machines, lots = zip(*kept) if kept else 6 * ((),)
     return Series(
         name,
         title,
         shown.shown_text,
-        tuple(row[0] for row in kept),
-        _all_days([row[1] for row in kept]),
+        numbers,
+        _all_days(times),
         np.array(values, dtype=np.float64),
         np.array(spreads, dtype=np.float64),
-        tuple(row[2] for row in kept),
-        tuple(row[3] for row in kept),
+        machines,
+        lots,
         " ".join(one for one in (machine, lot, beam) if one),
     )
 
@@ -162,34 +159,16 @@ def settings_in_force(logbook: Logbook, machine: str, *, until: str | None = Non
     usable = [entry for entry in found if entry is not None and entry.quantity("scan_speed") is not None]
     if not usable:
         return None
-    entry = max(usable, key=lambda one: (one.time, one.number))
-    older = next((one for one in usable if one is not entry), None)
+    usable.sort(key=lambda one: (one.time, one.number), reverse=True)
 
-    def value(name: str, unit: Any) -> float | None:
-        for one in (entry, older):
-            quantity = one.quantity(name) if one is not None else None
-            if quantity is not None:
-                return float(quantity.value.m_as(unit))
-        return None
+    def newest(values: Iterable[Any]) -> Any:
+        return next((one for one in values if one is not None), None)
 
-    speed = value("scan_speed", "mm/s")
-    assert speed is not None
-
-    def plain(name: str, otherwise: Any) -> Any:
-        found = (one.payload.get(name) for one in (entry, older) if one is not None)
-        return next((one for one in found if one is not None), otherwise)
-
-    settings = SettingsInForce(
-        speed,
-        value("hatch_spacing", "mm"),
-        int(plain("passes", 1)),
-        value("layer_thickness", "mm"),
-        value("overcure", "mm"),
-        float(plain("power_share", 1.0)),
-        float(plain("beam_share", 1.0)),
-        bool(plain("cross_hatch", False)),
-    )
-    return settings, entry
+    units = {"scan_speed": "mm/s", "hatch_spacing": "mm", "layer_thickness": "mm", "overcure": "mm"}
+    stated = {name: newest(one.quantity(name) for one in usable) for name in units}
+    given = {name: float(one.value.m_as(units[name])) for name, one in stated.items() if one is not None}
+    given |= {name: newest(one.payload.get(name) for one in usable) for name in ("passes", "power_share", "beam_share", "cross_hatch")}
+    return SettingsInForce(**{name: value for name, value in given.items() if value is not None}), usable[0]
 
 
 def depth_series(logbook: Logbook, machine: str) -> Series:
@@ -203,23 +182,26 @@ def depth_series(logbook: Logbook, machine: str) -> Series:
     QuantityError
         What is missing: settings (a recipe), power readings, a beam, or a calibration of the machine's lot.
     """
-    found = settings_in_force(logbook, machine)
-    if found is None:
+    force = settings_in_force(logbook, machine)
+    if force is None:
         raise QuantityError(
             f"{machine} has no recipe with a scan speed in the logbook. Record one: curecalc log add recipe --machine-name ..."
         )
     power, spot = series(logbook, "power", machine=machine), series(logbook, "spot", machine=machine)
-    loads = [(days(row[1]), row[3]) for row in logbook.values("lot", [], machine=machine)]
+    loads = [(days(time), lot) for _, time, _, lot, _ in logbook.values("lot", [], machine=machine)]
     for what, count, way in (("power reading", len(power), "power"), ("beam", len(spot), "beam"), ("lot", len(loads), "lot --lot NAME")):
         if not count:
             raise QuantityError(f"{machine} has no {what} in the logbook. Record one: curecalc log add {way} --machine-name {machine}")
+    settings, _ = force
     curves = _Curves(logbook)
     rows = _known_together(power.times, spot.times, loads, curves)
     if not len(rows.day):
         raise QuantityError(f"no lot of {machine} has a calibration in the logbook. Record one: curecalc fit --log ...")
     dp, u_dp, ec, u_ec, r = curves.values[rows.curve].T
+    *_, title = CHARTED["depth"]
+    lots = [lot for _, lot in loads]
     depth, u = depth_over_time(
-        settings=found[0],
+        settings=settings,
         power=power.values[rows.power],
         power_uncertainty=power.uncertainties[rows.power],
         beam_radius=spot.values[rows.spot],
@@ -232,14 +214,14 @@ def depth_series(logbook: Logbook, machine: str) -> Series:
     )
     return Series(
         "depth",
-        CHARTED["depth"][3],
+        title,
         "mm",
         tuple(power.numbers[place] for place in rows.power.tolist()),
         rows.day,
         depth,
         u,
         (machine,) * len(rows.day),
-        tuple(loads[place][1] for place in rows.load.tolist()),
+        tuple(lots[place] for place in rows.load.tolist()),
         machine,
         tuple(zip(rows.spot.tolist(), rows.curve.tolist())),
     )
@@ -261,12 +243,12 @@ def _known_together(power: np.ndarray, spot: np.ndarray, loads: list[tuple[float
     load_days = np.array([day for day, _ in loads])
     day = np.unique(np.concatenate([power, spot, load_days, curves.days]))
     p, s, load = (np.searchsorted(times, day, side="right") - 1 for times in (power, spot, load_days))
-    curve = np.full(day.shape, -1)
+    curve = np.zeros(day.shape, dtype=np.int64)
     for place, (_, lot) in enumerate(loads):
         here = load == place
         curve[here] = curves.at(lot, day[here])
     known = np.flatnonzero((p >= 0) & (s >= 0) & (load >= 0) & (curve >= 0))
-    lots = np.unique([lot for _, lot in loads], return_inverse=True)[1]
+    _, lots = np.unique([lot for _, lot in loads], return_inverse=True)
     state = np.column_stack([p[known], s[known], lots[load[known]], curve[known]])
     fresh = np.ones(len(known), dtype=bool)
     fresh[1:] = (np.diff(state, axis=0) != 0).any(axis=1)
@@ -282,12 +264,14 @@ class _Curves:
             f"{name}.{part}" for name in ("penetration_depth", "critical_exposure") for part in ("value", "unit", "standard_uncertainty")
         ]
         rows = logbook.values("calibration", [*fields, "correlation"])
-        curves = [(*_kernel(row[5:8], "length"), *_kernel(row[8:11], "exposure"), float(row[11] or 0.0)) for row in rows]
-        self.values = np.array(curves, dtype=np.float64).reshape(-1, 5)
-        self.days = np.array([days(row[1]) for row in rows], dtype=np.float64)
+        curves, times = [], []
         self._of_lot: dict[str, list[int]] = {}
-        for place, row in enumerate(rows):
-            self._of_lot.setdefault(row[3], []).append(place)
+        for place, (_, time, _, lot, _, *cells, correlation) in enumerate(rows):
+            curves.append([*_kernel(cells[:3], "length"), *_kernel(cells[3:], "exposure"), float(correlation or 0.0)])
+            times.append(days(time))
+            self._of_lot.setdefault(lot, []).append(place)
+        self.values = np.array(curves, dtype=np.float64).reshape(len(curves), 5)
+        self.days = np.array(times, dtype=np.float64)
 
     def at(self, lot: str, day: np.ndarray) -> np.ndarray:
         """Place of the lot's newest curve on each day, before its first calibration the first one; -1 where it has none."""
@@ -297,8 +281,8 @@ class _Curves:
         return places[np.maximum(0, np.searchsorted(self.days[places], day, side="right") - 1)]
 
 
-def _kernel(cells: tuple[Any, ...], kind: str) -> tuple[float, float]:
-    measured = from_json({"value": cells[0], "unit": cells[1], "standard_uncertainty": cells[2]})
+def _kernel(cells: Sequence[Any], kind: str) -> tuple[float, float]:
+    measured = from_json(dict(zip(("value", "unit", "standard_uncertainty"), cells)))
     unit = KINDS[kind].kernel
     value, spread = measured.value.m_as(unit), measured.standard_uncertainty.m_as(unit)
     return float(value), float(spread)

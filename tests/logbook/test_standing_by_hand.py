@@ -7,7 +7,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from curecalc.logbook import entries, judge, today
+from curecalc.errors import QuantityError
+from curecalc.logbook import entries, judge, series, today
 from curecalc.logbook.depth import SettingsInForce
 from curecalc.logbook.series import Series
 from curecalc.physics import laws
@@ -279,3 +280,83 @@ def test_a_new_baseline_begins_with_the_newest_machine_entry_that_says_so():
     assert today.fresh_since(book, "A") == stored(3.0)
     assert today.fresh_since(book, "B") is None
     assert today.fresh_since(book, None) is None
+
+
+def test_settings_in_force_are_the_newest_and_what_they_leave_out_is_that_of_the_other():
+    def settings(day, number, payload=None, **given):
+        units = {"scan_speed": "mm/s"}
+        held = {name: Measured(Q(v, units.get(name, "mm")), Q(0.0, units.get(name, "mm"))) for name, v in given.items()}
+        return SimpleNamespace(number=number, time=stored(day), payload=payload or {}, quantity=held.get)
+
+    recipe = settings(1.0, 5, {"passes": 2, "cross_hatch": True}, scan_speed=900.0, hatch_spacing=0.1, layer_thickness=0.05, overcure=0.03)
+    plain = SettingsInForce(900.0, 0.1, 2, 0.05, 0.03, cross_hatch=True)
+    assert series.settings_in_force(Book(recipe=recipe), "A") == (plain, recipe)
+    shares = {"power_share": 0.5, "beam_share": 2.0, "passes": 3, "cross_hatch": False}
+    for day, number in ((2.0, 3), (1.0, 6)):  # later, or of the same time and written later
+        retune = settings(day, number, shares, scan_speed=800.0, overcure=0.04)
+        got, entry = series.settings_in_force(Book(recipe=recipe, retune=retune), "A")
+        assert entry is retune
+        assert got == SettingsInForce(800.0, 0.1, 3, 0.05, 0.04, 0.5, 2.0, False)
+    got, entry = series.settings_in_force(Book(recipe=recipe, retune=settings(0.5, 4, shares, scan_speed=800.0)), "A")
+    assert (entry, got.scan_speed, got.passes, got.power_share) == (recipe, 900.0, 2, 0.5)
+    slow = settings(3.0, 9, overcure=0.09)  # without a speed it holds nothing
+    assert series.settings_in_force(Book(recipe=recipe, retune=slow), "A") == (plain, recipe)
+    assert series.settings_in_force(Book(retune=slow), "A") is None
+    assert series.settings_in_force(Book(), "A") is None
+    bare = settings(1.0, 1, scan_speed=900.0)
+    assert series.settings_in_force(Book(recipe=bare), "A") == (SettingsInForce(900.0), bare)
+
+
+def test_depths_are_those_of_what_was_known_together(monkeypatch):
+    # a line at 30 mW and 0.1 mm cures DEPTH; 1 % less power cures 1 % of Dp less, a lot of twice the Ec as much less as ln 2
+    speed = math.sqrt(2.0 / math.pi) * P / (W * EC * math.exp(DEPTH / DP))
+    curve = (1000.0 * DP, "um", 3.0, 100.0 * EC, "mJ/cm^2", 0.0, None)
+    rows = {
+        "power": [(n, stored(day), "A", None, None, power, "mW", 0.3) for n, day, power in ((1, 1.0, P), (2, 4.0, 0.99 * P))],
+        "beam": [(3, stored(2.0), "A", None, "fine", 100.0, "um", None)],
+        "lot": [(4, stored(0.0), "A", "one", None), (5, stored(6.0), "A", "two", None), (6, stored(8.0), "A", "none", None)],
+        "calibration": [
+            (7, stored(3.0), None, "one", None, *curve),
+            (8, stored(5.0), None, "two", None, *curve[:3], 200.0 * EC, *curve[4:]),
+        ],
+    }
+    book = SimpleNamespace(values=lambda kind, fields, **_: rows[kind])
+    monkeypatch.setattr(series, "settings_in_force", lambda *_: (SettingsInForce(speed), None))
+    found = series.depth_series(book, "A")
+    # a row where the beam made all known, with the second power, with the second lot; none for a lot without a curve
+    assert found.times.tolist() == [2.0, 4.0, 6.0]
+    low = DEPTH + DP * math.log(0.99)
+    assert found.values.tolist() == pytest.approx([DEPTH, low, low - DP * math.log(2.0)])
+    # u: 0.3 mW of the power in ln power times Dp, 3 um of Dp times depth/Dp
+    assert found.uncertainties.tolist() == pytest.approx(
+        [math.hypot(DP * 0.3 / p, 0.003 * d / DP) for p, d in ((P, DEPTH), (0.99 * P, low), (0.99 * P, low - DP * math.log(2.0)))]
+    )
+    assert (found.numbers, found.lots, found.parts) == ((1, 2, 2), ("one", "one", "two"), ((0, 0), (0, 0), (0, 1)))
+    assert (found.machines, found.unit, found.about) == (("A",) * 3, "mm", "A")
+    assert found.title == "depth that today's settings would have given"
+    for kind, words in (("power", "no power reading"), ("beam", "no beam"), ("lot", "no lot in")):
+        lacking = SimpleNamespace(values=lambda asked, fields, kind=kind, **_: [] if asked == kind else rows[asked])
+        with pytest.raises(QuantityError, match=f"A has {words}"):
+            series.depth_series(lacking, "A")
+    lacking = SimpleNamespace(values=lambda asked, fields, **_: [] if asked == "calibration" else rows[asked])
+    with pytest.raises(QuantityError, match="no lot of A has a calibration"):
+        series.depth_series(lacking, "A")
+    monkeypatch.setattr(series, "settings_in_force", lambda *_: None)
+    with pytest.raises(QuantityError, match="A has no recipe with a scan speed"):
+        series.depth_series(book, "A")
+
+
+def test_readings_are_asked_for_by_name(monkeypatch):
+    asked = []
+    book = SimpleNamespace(values=lambda *given, **names: asked.append((given, names)) or [])
+    empty = series.series(book, "humidity", machine="A", lot="L", first=3)
+    assert (len(empty), empty.times.size, empty.values.dtype, empty.about) == (0, 0, float, "A L")
+    series.series(book, "power", last=2)
+    value = ["value", "unit", "standard_uncertainty"]
+    assert [given for given, _ in asked] == [
+        ("room", [*(f"humidity.{part}" for part in value), "humidity"]),
+        ("power", [f"power.{part}" for part in value]),
+    ]
+    assert (asked[0][1]["first"], asked[1][1]["last"], asked[0][1]["lot"]) == (3, 2, "L")
+    assert [row.lots for row in (empty.since(0.0), powers([1.0, 2.0, 3.0]).since(1.0))] == [(), (None, None)]
+    assert powers([1.0, 2.0, 3.0]).since(1.0).values.tolist() == [2.0, 3.0]
