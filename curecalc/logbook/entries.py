@@ -13,6 +13,7 @@ from typing import Any
 from ..errors import QuantityError
 from ..files.schema import Field
 from ..units import KINDS, Measured, Quantity, from_json, to_json
+from ..units.kinds import clip
 
 __all__ = [
     "ENTRY_KINDS",
@@ -246,7 +247,7 @@ def check_payload(kind: str, payload: Mapping[str, Any]) -> None:
     if kind not in ENTRY_KINDS:
         near = difflib.get_close_matches(kind, ENTRY_KINDS, n=1)
         hint = f" Did you mean {near[0]}?" if near else ""
-        raise QuantityError(f"no entry is of the kind {kind[:40]!r}.{hint} The kinds are {', '.join(ENTRY_KINDS)}.")
+        raise QuantityError(f"no entry is of the kind {clip(kind)}.{hint} The kinds are {', '.join(ENTRY_KINDS)}.")
     for name, spec in ENTRY_KINDS[kind].fields.items():
         if name not in payload:
             if spec.required:
@@ -265,7 +266,7 @@ def _check_value(name: str, value: Any, spec: Field) -> None:
     elif spec.kind in ("number", "fraction") and isinstance(value, int | float) and not isinstance(value, bool):
         number = float(value)
     elif spec.quantity:
-        raise QuantityError(f"{name} must be a {spec.kind} with its unit, got {str(value)[:40]!r}.")
+        raise QuantityError(f"{name} must be a {spec.kind} with its unit, got {clip(str(value))}.")
     else:
         _check_plain(name, value, spec)
         return
@@ -289,7 +290,7 @@ def _check_plain(name: str, value: Any, spec: Field) -> None:
         "date": isinstance(value, str) and _is_date(value),
     }.get(spec.kind, True)
     if not good:
-        raise QuantityError(f"{name} must be a {spec.kind}, got {str(value)[:40]!r}.")
+        raise QuantityError(f"{name} must be a {spec.kind}, got {clip(str(value))}.")
     if spec.kind == "text" and spec.required and not value.strip():
         raise QuantityError(f"{name} is empty.")
 
@@ -311,9 +312,9 @@ def name_text(what: str, name: str | None) -> str | None:
     if len(name) > LONGEST_NAME:
         raise QuantityError(f"{what} is longer than {LONGEST_NAME} characters.")
     if any(ord(c) < 32 or 0x7F <= ord(c) < 0xA0 or 0xD800 <= ord(c) <= 0xDFFF for c in name):
-        raise QuantityError(f"{what} must be one line of printable text, got {name[:40]!r}.")
+        raise QuantityError(f"{what} must be one line of printable text, got {clip(name)}.")
     if name != name.strip():
-        raise QuantityError(f"{what} begins or ends with a space: {name[:40]!r}. Leave it out.")
+        raise QuantityError(f"{what} begins or ends with a space: {clip(name)}. Leave it out.")
     return name
 
 
@@ -334,9 +335,7 @@ def check_time(text: str | datetime | None, *, now: datetime | None = None) -> s
         try:
             when = datetime.fromisoformat(text.strip())
         except ValueError:
-            raise QuantityError(
-                f"time: cannot read {text[:40]!r}. Write year-month-day and hour:minute, like '2026-03-01 14:30'."
-            ) from None
+            raise QuantityError(f"time: cannot read {clip(text)}. Write year-month-day and hour:minute, like '2026-03-01 14:30'.") from None
     else:
         when = text
     try:

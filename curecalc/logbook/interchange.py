@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..errors import FileError
+from ..units.kinds import clip
 from .book import Logbook
 from .entries import ENTRY_KINDS, GENESIS, Entry
 from .rows import Row
@@ -252,7 +253,7 @@ def _hashed(attached: list[tuple[str, str, str, int]]) -> list[tuple[str, str, s
 
 def _check_row(place: str, row: Row, attached: list[tuple[str, str, str, int]]) -> None:
     if row.kind not in ENTRY_KINDS:
-        raise FileError(f"{place}: the kind {str(row.kind)[:40]!r} is not known here. Update curecalc, or leave the entry out.")
+        raise FileError(f"{place}: the kind {clip(str(row.kind))} is not known here. Update curecalc, or leave the entry out.")
     try:
         good = row.chained(_hashed(attached)) == row.sha256
     except (TypeError, ValueError):

@@ -11,6 +11,7 @@ import numpy as np
 
 from ..errors import QuantityError
 from ..units import KELVIN, KINDS, from_json
+from ..units.kinds import clip
 from .book import Logbook
 from .depth import SettingsInForce, depth_over_time
 from .entries import Entry
@@ -116,7 +117,7 @@ def series(
         No such quantity; `depth` (it needs a machine: use `depth_series`).
     """
     if name not in CHARTED or name == "depth":
-        raise QuantityError(f"nothing called {name[:40]!r} can be charted. Choose from {', '.join(CHARTED)}.")
+        raise QuantityError(f"nothing called {clip(name)} can be charted. Choose from {', '.join(CHARTED)}.")
     kind, field, quantity, title = CHARTED[name]
     paths = [f"{field}.value", f"{field}.unit", f"{field}.standard_uncertainty"]
     paths += [field] if quantity == "fraction" else []

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from ..errors import FileError
+from ..units.kinds import clip
 
 __all__ = ["DATABASE_SCRIPTS", "GRANTS", "is_server", "lost", "open_server", "server_says"]
 
@@ -93,7 +94,7 @@ def open_server(path: str) -> Any:
     try:
         given = conninfo_to_dict(path)
     except psycopg.Error as error:
-        raise FileError(f"--log: {path[:60]!r} is no address of a server ({' '.join(str(error).split())}).") from None
+        raise FileError(f"--log: {clip(path)} is no address of a server ({' '.join(str(error).split())}).") from None
     if "password" in given:
         raise FileError(
             "--log: a password on a command line can be read by everyone on this computer. Leave it out and keep it in libpq's password "

@@ -1,13 +1,18 @@
 """The chain by its definition, and what a logbook takes and finds at each of its limits."""
 
+import csv
 import hashlib
+import io
 import json
+import re
 
 import pytest
 
 from curecalc.errors import FileError, QuantityError
 from curecalc.logbook.book import LARGEST_PAYLOAD, LARGEST_SOURCE, Logbook, Source
-from curecalc.logbook.entries import check_time
+from curecalc.logbook.entries import check_payload, check_time, name_text
+from curecalc.logbook.interchange import csv_text, import_text, json_text
+from curecalc.logbook.series import series
 from curecalc.logbook.store import Lost
 from curecalc.logbook.verifying import verify
 from curecalc.units import Measured, Quantity
@@ -146,3 +151,67 @@ def test_sources_and_payloads_have_a_largest_size(book, tmp_path, monkeypatch) -
         stream.truncate(500_000_001)
     with pytest.raises(FileError, match="is larger than 500 MB"):
         Source.read(path, "scan")
+
+
+def test_numbers_stay_numbers_in_a_table_and_no_text_becomes_a_formula(book) -> None:
+    payload = {"verdict": "=accept", "speed_change": -0.03, "old_lot": "-7", "count": -2, "yes": True, "none": [1], "'x": "y"}
+    book.add("comparison", payload, lot="L1")
+    book.add("power", POWER, machine="north", sources=[Source("a", "a.txt", b"1")])
+    book.add("power", {"power": Quantity(1.0, "W"), "share": {"value": 0.5, "unit": ""}}, machine="north", corrects=2)
+    text = csv_text(book.entries(corrected=True))
+    head, *rows = (dict(enumerate(row)) for row in csv.reader(io.StringIO(text, newline="")))
+    cells = [{head[k]: cell for k, cell in row.items()} for row in rows]
+    assert list(head.values())[:15] == [
+        *("number", "kind", "time", "recorded", "operator", "version", "machine", "lot", "beam", "corrects", "origin"),
+        *("payload", "sources", "previous", "sha256"),
+    ]
+    first, second, third = cells
+    named = {"verdict": "'=accept", "speed_change": "-0.03", "old_lot": "'-7", "count": "-2", "yes": "True", "''x": "y", "none": ""}
+    assert {name: first.get(name, "") for name in named} == named
+    assert (second["power [mW]"], second["power standard uncertainty [mW]"], second["corrects"]) == ("300.0", "6.0", "")
+    assert (third["power [mW]"], third["power standard uncertainty [mW]"], third["corrects"], third["share"]) == ("1000.0", "", "2", "0.5")
+    assert json.loads(second["sources"]) == [["a", "a.txt", hashlib.sha256(b"1").hexdigest(), 1]]
+    limit = csv.field_size_limit()
+    with Logbook(book.path.replace("shop", "other"), create=True) as other:
+        assert import_text(other, "\ufeff" + text).added == 3
+        assert [other.entry(n).sha256 for n in (1, 2, 3)] == [book.entry(n).sha256 for n in (1, 2, 3)]
+    assert csv.field_size_limit() == limit
+
+
+def test_what_stands_already_and_what_comes_without_its_data(book, tmp_path) -> None:
+    shop(book)
+    whole = json_text(book, book.entries(corrected=True))
+    bare = json.dumps(json.loads(whole) | {"source_data": {}})
+    assert len(json.loads(whole)["source_data"]) == 2
+    with Logbook(tmp_path / "b.db", create=True) as other:
+        assert import_text(other, bare).to_dict() == {"added": 4, "standing": 0, "sources_without_data": 2}
+        assert import_text(other, whole).to_dict() == {"added": 0, "standing": 4, "sources_without_data": 0}
+        assert [e.origin for e in other.entries(corrected=True)] == [e.origin for e in book.entries(corrected=True)]
+    # part of a logbook, and one that begins in its middle, get new numbers and keep what they were as their origin or identity
+    for chosen in ([1, 2], [2, 3], [1, 4]):
+        with Logbook(tmp_path / f"{chosen}.db", create=True) as other:
+            assert import_text(other, json_text(book, [book.entry(n) for n in chosen])).added == 2
+            same = [other.entry(k).sha256 == book.entry(n).sha256 for k, n in enumerate(chosen, 1)]
+            assert same == [n == k for k, n in enumerate(chosen, 1)]
+            assert verify(other).passed
+    with Logbook(tmp_path / "c.db", create=True) as other, Logbook(tmp_path / "d.db", create=True) as third:
+        other.add("note", {"text": "own"})
+        import_text(other, json_text(book, book.entries(corrected=True)))
+        # by way of another logbook, what stands is known by its origin
+        import_text(third, json_text(book, book.entries(corrected=True)))
+        assert import_text(third, json_text(other, other.entries(corrected=True))).to_dict()["added"] == 1
+
+
+def test_what_is_refused_is_shown_in_sixty_characters() -> None:
+    long, cut = "x" * 61, "x" * 57 + "..."
+    for call in (
+        lambda: check_time(long),
+        lambda: check_payload(long, {}),
+        lambda: check_payload("power", {"power": long}),
+        lambda: check_payload("lot", {"expiry": long}),
+        lambda: name_text("lot", f"{long}\x1f"),
+        lambda: name_text("lot", f"{long} "),
+        lambda: series(None, long),
+    ):
+        with pytest.raises(QuantityError, match=re.escape(f"'{cut}'")):
+            call()

@@ -9,6 +9,8 @@ import pytest
 from curecalc.errors import FileError
 from curecalc.logbook import store, verifying
 from curecalc.logbook.book import Logbook, Source
+from curecalc.logbook.copies import copy_into
+from curecalc.logbook.rows import Row, each_row, parts
 from curecalc.logbook.verifying import verify
 from curecalc.units import Quantity
 
@@ -192,3 +194,60 @@ def test_results_are_computed_again_where_their_data_is_kept(book, monkeypatch) 
     assert verify(book).recomputed == 0
     monkeypatch.setattr("curecalc.logbook.store.integrity", lambda _: ["broken"])
     assert verify(book, again=True).recomputed == 0
+
+
+def test_what_a_chain_shows_entry_by_entry(monkeypatch) -> None:
+    def row(number, previous, *, time="2026-01-01T08:00:00.000000Z", recorded="2026-01-01T08:00:00.000000Z", payload="{}", attached=()):
+        bare = Row(number, "note", time, recorded, "", "", None, None, None, None, "", payload, previous, "")
+        return bare._replace(sha256=bare.chained(attached))
+
+    data = [("b", "b.txt", "f" * 64), ("a", "a.txt", "e" * 64)]
+    rows = [row(1, "0" * 64, recorded="2026-01-02T08:00:00.000000Z", attached=data)]
+    rows.append(row(2, rows[-1].sha256, recorded="2026-01-01T09:00:00.000000Z"))
+    rows.append(row(3, rows[-1].sha256, recorded="2026-01-01T09:00:00.000000Z", time="2026-01-01T09:10:01.000000Z"))
+    rows.append(row(6, rows[-1].sha256, recorded="2026-01-01T09:00:00.000000Z"))
+    rows.append(row(7, "0" * 64, recorded="2026-01-01T09:00:00.000000Z"))
+    rows.append(row(8, rows[-1].sha256, recorded="2026-01-01T09:00:00.000000Z")._replace(payload='{"a":1}'))
+    rows.append(row(9, rows[-1].sha256, recorded="2026-01-01T09:00:00.000000Z", payload="[]"))
+    rows.append(row(10, rows[-1].sha256, recorded="2026-01-01T09:00:00.000000Z")._replace(payload=b"\xff"))
+    monkeypatch.setattr(verifying, "each_row", lambda _: rows)
+    held = [(1, *one) for one in data] + [(11, "a", "a.txt", "e" * 64)]
+    problems, doubts = [], []
+    reached = list(verifying._walk(SimpleNamespace(execute=lambda _: held), problems, doubts))
+    assert reached == [(one.sha256, one.number) for one in rows]
+    assert doubts == [
+        "entry 2 was recorded 2026-01-01T09:00, before entry 1: a clock ran backwards or was set",
+        "entry 3 is dated 2026-01-01T09:10, ahead of the clock when it was recorded",
+    ]
+    assert problems == [
+        "entries 4 to 5 are missing",
+        "entry 7 does not follow entry 6: one of them was changed",
+        "entry 8 (note, 2026-01-01) is not as it was written",
+        "entry 9 (note, 2026-01-01) cannot be read",
+        "entry 10 (note, 2026-01-01) is not as it was written",
+        "source data stands for entry 11, which is missing",
+    ]
+
+
+def test_rows_are_read_some_at_a_time_up_to_one(book, monkeypatch) -> None:
+    for step in range(7):
+        book.add("note", {"text": f"{step}"}, sources=[Source("a", "a.txt", b"%d" % step)])
+    monkeypatch.setattr("curecalc.logbook.rows._SOME", 3)
+    for last, numbers in ((None, [1, 2, 3, 4, 5, 6, 7]), (7, [1, 2, 3, 4, 5, 6, 7]), (6, [1, 2, 3, 4, 5, 6]), (3, [1, 2, 3]), (0, [])):
+        assert [row.number for row in each_row(book.connection, last)] == numbers
+    assert [list(some) for some in parts(range(7))] == [[0, 1, 2], [3, 4, 5], [6]]
+    assert [entry.attached[0].name for entry in book.entries()] == ["a.txt"] * 7
+
+
+def test_a_copy_holds_what_stood_up_to_one_entry(book) -> None:
+    for step in (1, 2, 1):
+        book.add("note", {"text": f"{step}"}, sources=[Source("a", "a.txt", b"%d" % step)])
+    target = store.blank()
+    copy_into(book.connection, target, 2)
+    for query, rows in (
+        ("SELECT number, sha256 FROM entry ORDER BY number", [(n, book.entry(n).sha256) for n in (1, 2)]),
+        ("SELECT data FROM source ORDER BY data", [(b"1",), (b"2",)]),
+        ("SELECT entry, role, name FROM attached ORDER BY entry", [(1, "a", "a.txt"), (2, "a", "a.txt")]),
+    ):
+        assert target.execute(query) == rows
+    target.close()
