@@ -16,6 +16,7 @@ from itertools import accumulate, chain, islice
 from typing import Any, BinaryIO
 
 from ..errors import FileError
+from ..units.kinds import one_line
 from .spreadsheets import EXPLANATIONS, bounded
 
 __all__ = ["Block", "Names", "Raw", "raw_table"]
@@ -153,27 +154,19 @@ def _is_setting(cells: list[str], names: Names) -> bool:
 
 def _text(name: str, begin: Callable[[], Iterator[str]], names: Names, max_rows: float, most: int | None) -> Raw:
     above: list[tuple[int, list[Any]]] = []
-    for index, line in enumerate(islice(begin(), _MOST_ABOVE)):
-        body = line.strip()
-        if not body.strip(",;\t"):
+    for line, text in enumerate(islice(begin(), _MOST_ABOVE), 1):
+        body = text.strip()
+        if not body.strip(",;\t") or re.fullmatch("sep=.?", body, re.IGNORECASE):
             continue
-        if body.lower().startswith("sep=") and len(body) <= 5:
-            continue
-        marked = next(csv.reader([body.lstrip("# ")], delimiter=_delimiter(body, names) or ","), [])
-        if body.startswith("#") and marked and _is_setting(marked, names):
-            above.append((index + 1, marked))
-            continue
-        if body.startswith("#") or (_ASSIGNED.match(body.strip('"')) and not _looks_like_header(body, names)):
-            above.append((index + 1, _assigned(body)))
-            continue
-        delimiter = _delimiter(body, names)
-        cells = next(csv.reader([body], delimiter=delimiter)) if delimiter else [body]
-        if _is_setting(cells, names):
-            above.append((index + 1, cells))
-            continue
-        mark = delimiter or ","
-        _, (header,) = next(_rows(name, begin, index, mark))
-        return Raw(above, index + 1, header, mark, partial(_below, name, begin, index, mark, max_rows, most))
+        mark, commented = _delimiter(body, names) or ",", body.startswith("#")
+        cells = next(csv.reader([body.lstrip("# ") if commented else body], delimiter=mark), [])
+        if cells and _is_setting(cells, names):
+            above.append((line, cells))
+        elif commented or (_ASSIGNED.match(body.strip('"')) and not _looks_like_header(body, names)):
+            above.append((line, _assigned(body)))
+        else:
+            _, (header,) = next(_rows(name, begin, line, mark))
+            return Raw(above, line, header, mark, partial(_below, name, begin, line, mark, max_rows, most))
     raise FileError(f"{name}: no header found, only comments and settings. Add the table below them.")
 
 
@@ -195,11 +188,11 @@ def _below(*table: Any) -> Iterator[Block]:
 
 
 def _rows(
-    name: str, begin: Callable[[], Iterator[str]], at: int, delimiter: str, max_rows: float = math.inf, most: int | None = None
+    name: str, begin: Callable[[], Iterator[str]], first: int, delimiter: str, max_rows: float = math.inf, most: int | None = None
 ) -> Iterator[Block]:
-    """First the header, as a block of its own; then the rows."""
-    reader = csv.reader(islice(begin(), at, None), delimiter=delimiter, strict=True)
-    line, width, count, rest = at + 1, 0, 0, True
+    """First the header, as a block of its own, from line `first` on; then the rows."""
+    reader = csv.reader(islice(begin(), first - 1, None), delimiter=delimiter, strict=True)
+    line, width, count, rest = first, 0, 0, True
     widths: set[int] = set()
     while rest:
         rows: list[list[Any]] = []
@@ -208,7 +201,7 @@ def _rows(
         except csv.Error as error:
             line = _numbers(rows, line)[-1]
             raise FileError(f"{name}:{line}: the row cannot be split into cells: {error}. Check the quotation marks.") from None
-        numbers = list(range(line, line + len(rows) + 1)) if at + reader.line_num + 1 - line == len(rows) else _numbers(rows, line)
+        numbers = list(range(line, line + len(rows) + 1)) if first + reader.line_num - line == len(rows) else _numbers(rows, line)
         line = numbers.pop()
         if not width:
             width = len(rows[0])
@@ -277,7 +270,7 @@ def _spreadsheet(name: str, data: bytes, names: Names, sheet: str | None, max_ro
     except FileError:
         raise
     except Exception as error:  # the reader raises its own classes, and more than one
-        raise FileError(f"{name}: the spreadsheet cannot be read: {_first_line(error)}. Save it again as .xlsx.") from None
+        raise FileError(f"{name}: the spreadsheet cannot be read: {one_line(error)}. Save it again as .xlsx.") from None
     filled = {n: t for n, t in tables.items() if (sheet or n != EXPLANATIONS) and any(not _empty(c) for row in _cells(t) for c in row)}
     if not filled:
         raise FileError(f"{name}: the spreadsheet is empty. Save the table again.")
@@ -336,7 +329,3 @@ def _clean(cell: Any) -> Any:
 
 def _empty(cell: Any) -> bool:
     return cell is None or (isinstance(cell, str) and not cell.strip())
-
-
-def _first_line(error: Exception) -> str:
-    return (str(error).strip().splitlines() or [type(error).__name__])[0][:120].rstrip(".")

@@ -9,6 +9,7 @@ import zlib
 from typing import Any
 
 from ..errors import FileError
+from ..units.kinds import one_line
 
 __all__ = ["EXPLANATIONS", "bounded", "spreadsheet_as_csv"]
 
@@ -62,7 +63,7 @@ def spreadsheet_as_csv(name: str, data: bytes) -> str:
         book = load_workbook(io.BytesIO(data))
         tables = [book.get_sheet_by_name(n).to_python(skip_empty_area=False) for n in book.sheet_names if n != EXPLANATIONS]
     except Exception as error:  # the reader raises its own classes, and more than one
-        raise FileError(f"{name}: the spreadsheet cannot be read ({str(error)[:80]}). Save it again as .xlsx, or as .csv.") from None
+        raise FileError(f"{name}: the spreadsheet cannot be read ({one_line(error)}). Save it again as .xlsx, or as .csv.") from None
     filled = [t for t in tables if any(_text(c).strip() for row in t for c in row)]
     if len(filled) != 1:
         what = "no sheet holds anything" if not filled else "more than one sheet holds something"

@@ -218,7 +218,7 @@ def drift_report(
     base, text = _baseline(logbook, found, machine, baseline_points, centre, sd)
     singles = individuals_chart(found.values, baseline=base, rules=rules, width=width)
     smooth = ewma_chart(found.values, baseline=base, weight=weight, width=width, correlation=_shared(found))
-    relative = name in _MULTIPLIED and bool((found.values > 0).all())
+    relative = name in _MULTIPLIED
     begun = _lot_in_vat(found) if name == "depth" else _departed(found, smooth, relative)
     line = None if of_lots or (name == "depth" and len(found) - begun < FEWEST) else _line(found, relative, begun)
     month, month_u = (None, None) if line is None else (30.0 * line.slope, 30.0 * line.slope_uncertainty)

@@ -128,7 +128,7 @@ def test_how_many_more_problems_there_are():
     ("text", "place"),
     [
         ("a = 'x", ":1:7: "),  # at the end of the document
-        ("a = 1\nb = [", ":2:6: "),
+        ("a = 1\nbbb = [", ":2:8: "),
         ("a = 1\nb = 3 mW\nc = 1", ":2:7: "),
         ("a = 1\n\n  \n= 2", ":4:1: "),
         (b"a = 1\nb = '\xe9'", ":2:6: byte 0xe9"),
