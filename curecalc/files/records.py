@@ -174,7 +174,7 @@ class RecordFile(Generic[R]):
         """Where a field stands: its table, and the form it was given in."""
         if not isinstance(where, str):
             return where
-        key = _keys(self.record)[where][0]
+        key, _ = _keys(self.record)[where]
         given = (document[key.table] or {}) if key.table else document.values
         name = next((form for form in (where, *key.also) if given.get(form) is not None), where)
         return (key.table, name) if key.table else (name,)

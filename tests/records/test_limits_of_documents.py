@@ -318,3 +318,76 @@ def test_a_target_that_the_command_names_elsewhere(tmp_path, monkeypatch):
             disk.check_target("--save", path, **ok)
     with pytest.raises(FileError, match="stands already"):
         disk.check_target("--save", "in.csv", overwrite=False, **ok)
+
+
+# ---------------------------------------------------------------- declarations
+
+
+@pytest.mark.parametrize(
+    ("field", "sample"),
+    [
+        (Field("number"), "1.5"),
+        (Field("fraction"), "0.05"),
+        (Field("power"), '"300 mW"'),
+        (Field("text"), '"..."'),
+        (Field("choice", choices=("a", "b")), '"a"'),
+        (Field("date"), "2026-01-31"),
+        (Field("boolean"), "true"),
+        (Field("whole"), "1"),
+        (Field("whole", minimum=1), "1"),
+        (Field("whole", minimum=2), "2"),
+        (Field("list", item=Field("number")), "[1.5]"),
+        (Field("table"), "{}"),
+        (Field("power", example="3 mW"), '"3 mW"'),
+        (Field("number", example="3"), "3"),
+        (Field("fraction", rule="finite", example="-3.5e-2"), "-3.5e-2"),
+        (Field("fraction", example="5 %"), '"5 %"'),
+        (Field("text", example="3"), '"3"'),
+        (Field("choice", choices=("3",), example="3"), '"3"'),
+        (Field("date", example="2026-02-01"), "2026-02-01"),
+        (Field("whole", example="7"), "7"),
+    ],
+)
+def test_what_is_shown_as_an_example(field, sample):
+    assert field.sample() == sample
+    assert parse_document(f"schema = 1\na = {sample}", Schema("test", {"a": field}), source="")["a"] is not None
+    assert field.live() is None
+
+
+def test_what_a_starting_file_shows_without_a_mark():
+    assert Field("power", start=True).live() == '"300 mW"'
+    assert Field("power", start="3 mW").live() == '"3 mW"'
+    assert Field("number", start="3").live() == "3"
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"kind": "speeds"},
+        {"kind": "speed", "rule": "odd"},
+        {"kind": "list"},
+        {"kind": "text", "item": Field("text")},
+        {"kind": "choice"},
+        {"kind": "text", "choices": ("a",)},
+        {"kind": "table", "fields": {"a": Field("text")}, "exactly_one": (("a", "b"),)},
+    ],
+)
+def test_a_declaration_that_makes_no_sense_is_refused(wrong):
+    with pytest.raises(ValueError):
+        Field(**wrong)
+
+
+def test_what_is_missing_shows_what_to_write():
+    for field, way in (
+        (Field("table", required=True), "Write its keys below a line [a]"),
+        (Field("tables", required=True), "Begin each with a line [[a]]"),
+        (Field("speed", required=True), 'Add, for example: a = "'),
+    ):
+        assert f"a: is missing. {way}" in said("", a=field)
+
+
+def test_the_names_of_a_choice_and_the_nearest_one():
+    field = Field("choice", choices=("contour", "hatch"))
+    assert read("a = 'hatch'", a=field)["a"] == "hatch"
+    assert said("a = 'Hatching'", a=field).endswith("must be one of 'contour', 'hatch', got the text 'Hatching'. Did you mean 'hatch'?")
+    assert said("a = 'x'", a=field).endswith("got the text 'x'.")
