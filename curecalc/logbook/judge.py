@@ -177,7 +177,7 @@ def judge(
         between = None if spacing is None else spacing[rows]
         return at_settings(which, powers[rows], radii[rows], between, speeds[rows], light=own)
 
-    relative = relative_variance(errors, *light[4:])
+    relative = relative_variance(errors, *light.powers)
 
     def wanted(which: Task, row: int) -> float:
         target = which.depth_for(radii[row], None if spacing is None else spacing[row])

@@ -123,6 +123,7 @@ def test_a_limit_of_one_s_own(report) -> None:
             report(readings("power", falling), limit=wrong)
     assert report(readings("temperature", 20.0 + NOISE[:20]), limit=-5.0).forecasts[0].limit == -5.0
     assert report(readings("power", falling)).forecasts == ()
+    assert report(readings("power", falling), limit=1e-3).forecasts[0].limit == 1e-3
 
 
 def test_today_is_that_of_the_clock(report, monkeypatch) -> None:

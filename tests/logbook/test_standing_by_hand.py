@@ -35,7 +35,7 @@ def line(height=0.0, slope=0.0):
     return Curve(DP, math.log(EC), math.log(EC), height**2, slope**2, 0.0, INFINITE, law=laws.Plain(DP, EC))
 
 
-def bond(newest, level=1.0, *, curve=None, errors=None, sd=1e-9, bounds=None, assurance=0.5, aim=DEPTH, spacing=None, **fresh):
+def bond(newest, level=1.0, *, curve=None, errors=None, sd=1e-9, bounds=None, assurance=0.5, aim=DEPTH, spacing=None, clear=False, **fresh):
     """How a line stands that just cured `aim` at full power: its depth falls by Dp a unit of ln power or ln radius."""
     curve = curve or line()
     dose = math.sqrt(2.0 / math.pi) * P / W if spacing is None else P / spacing
@@ -43,6 +43,7 @@ def bond(newest, level=1.0, *, curve=None, errors=None, sd=1e-9, bounds=None, as
     settings = SettingsInForce(speed, spacing, layer_thickness=0.1, overcure=0.03)
     bounds, errors = bounds or Bounds(*OPEN), errors or Errors()
     task = judge.hand_task(settings=settings, curve=curve, errors=errors, assurance=assurance, bounds=bounds, kind="line")
+    task = judge.replace(task, assured_limits=clear)
     chosen = {"power": P, "beam_radius": W, "hatch_spacing": spacing, "scan_speed": speed}
     asked = {"fresh_lot": False, "fresh_spot": False} | fresh
     return judge.judge(task, chosen, curve=curve, power=judge.Power(newest, level, sd, sd), **asked)
@@ -99,6 +100,18 @@ def test_a_depth_beyond_its_most_is_lost_by_the_scatter_of_readings_too():
     for most, standing in ((0.0299, "kept"), (0.0295, "lost")):
         found = bond(1.0, 1.0, sd=0.01, bounds=Bounds(*OPEN, overcure=most))
         assert next(one for one in found.promises if one.name == "depth").standing == standing  # within 0.2 % of the limit it is met
+
+
+@pytest.mark.parametrize(
+    ("room", "deeper", "standing"), [(0.01, 0.0057, "near"), (0.01, 0.0061, "lost"), (0.004, 0.0046, "near"), (0.004, 0.005, "lost")]
+)
+def test_what_a_recipe_kept_clear_of_a_limit_is_part_of_the_promise(room, deeper, standing):
+    # 2 % of power at 95 %: 1.64485 x 0.02 Dp = 4.93 um are kept clear of the most, where there is room; and 0.2 % of it are a search's end
+    bounds, errors = Bounds(*OPEN, overcure=DEPTH - 0.1 + room), Errors(power=0.02)
+    found = bond(math.exp(deeper / DP), errors=errors, assurance=0.95, sd=0.001, bounds=bounds, clear=True)
+    (deep,) = [one for one in found.promises if one.name == "depth"]
+    # lost beyond 3.7 x 0.1 % of Dp: from 0.01 - 4.93 um + 0.28 um on, or where less was kept from the limit itself
+    assert deep.standing == standing
 
 
 # ---------------------------------------------------------------- the settings in force

@@ -107,7 +107,9 @@ def test_exactly_one_of_a_group_and_the_nearest_key():
     assert (
         told("name = 'a'\ndiametr = '1 mm'") == "t.toml:3: diametr: is not a known key in a test file. The nearest known key is diameter."
     )
-    assert "Known keys: radius" in told("name = 'a'\nradius = '1 mm'\nzzzz = 1")
+    # half of the letters alike are near enough
+    assert "The nearest known key is radius." in told("name = 'a'\nradxxx = '1 mm'")
+    assert "Known keys: radius" in told("name = 'a'\nradius = '1 mm'\nraxxxx = 1")
 
 
 def test_how_many_more_problems_there_are():

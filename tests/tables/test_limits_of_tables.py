@@ -329,3 +329,31 @@ def test_a_setting_is_found_in_its_line(above):
     table = read(f"# first\n{above}\ncoupon;thickness [um]\nA;1\n")
     assert (table.settings, table.setting_lines, table.header_line) == ({"power": 3.0}, {"power": 2}, 3)
     refused("f.csv:3: power is stated twice, first in line 2", f"# first\n{above}\n{above}\ncoupon;thickness [um]\nA;1\n")
+
+
+def test_which_bytes_are_no_text():
+    def of(data):
+        return rawtable._encoding("f.csv", io.BytesIO(data))
+
+    for code in [*range(1, 32), 127]:
+        data = b"a" + bytes([code]) + b"b\n"
+        if code in b"\t\n\f\r":
+            assert of(data) == "utf-8-sig"
+        else:
+            with pytest.raises(FileError, match="control characters"):
+                of(data)
+    assert of(b"a\n" * 60_000 + b"\xe4\n") == "cp1252"
+    assert of("\u00e4\n".encode() * 60_000) == "utf-8-sig"  # a letter may lie in two pieces
+    assert of(b"x" + "\u00e4\n".encode() * 60_000) == "utf-8-sig"
+    assert of("a\n".encode("utf-16")) == "utf-16"
+    for data, words in (
+        (b"\x81\n", "not readable text"),
+        (b"\xe4\n\x81", "not readable text"),
+        (b"a\x00", "binary"),
+        (b"<HTML>", "web page"),
+    ):
+        with pytest.raises(FileError, match=words):
+            of(data)
+    for start in (b"%PDF-1", b"\xd0\xcf\x11\xe0\xa1\xb1", b"\x89PNG\r\n"):
+        with pytest.raises(FileError, match="binary file"):
+            of(start + b"more\n")
