@@ -357,3 +357,8 @@ def test_which_bytes_are_no_text():
     for start in (b"%PDF-1", b"\xd0\xcf\x11\xe0\xa1\xb1", b"\x89PNG\r\n"):
         with pytest.raises(FileError, match="binary file"):
             of(start + b"more\n")
+
+
+def test_a_name_with_two_values_above_the_header():
+    text = "# power; passes: 2; coupon: b\ncoupon,thickness [um]\nA,1\n"
+    refused("f.csv:1:3: expected one value after '# power', got also 'coupon: b'", text)
