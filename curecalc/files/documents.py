@@ -106,9 +106,9 @@ def _line_of(lines: dict[KeyPath, int], path: KeyPath) -> float:
 
 
 def _decode(raw: bytes, source: str, schema: Schema) -> str:
-    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise FileError(f"{source}: is saved as UTF-16. Save it again as plain text in UTF-8.")
-    if raw[:4] == b"PK\x03\x04":
+    if raw.startswith(b"PK\x03\x04"):
         raise FileError(f"{source}: is a zip or office document. A {schema.name} file is plain text (TOML).")
     if b"\x00" in raw:
         raise FileError(f"{source}: is a binary file. A {schema.name} file is plain text (TOML).")

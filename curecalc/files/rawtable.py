@@ -30,6 +30,7 @@ _SPLIT_SETTINGS = re.compile(r"[;\t,](?=\s*#?\s*[^\W\d][\w \-]*?\s*(?:\[[^\[\]]*
 _UNIT = re.compile(r"\[[^\[\]]*\]|\([^()]*\)")
 _MOST_UNPACKED, _MOST_CELLS = 500_000_000, 4_500_000  # of a spreadsheet: its reader holds it whole, about 80 bytes a cell
 _PIECE = 100_000  # bytes looked at together; no line of a table is as long
+_START, _PACKED = 200, b"PK\x03\x04"  # bytes by which a kind of file is known; a spreadsheet's
 _MOST_ABOVE = 10_000  # lines above a header
 _FEW, _MANY = 16, 200_000  # rows read together, and cells of a block
 _CONTROLS = bytes([*range(1, 9), 11, *range(14, 32), 127])
@@ -62,9 +63,9 @@ class Raw:
 
 def raw_table(name: str, file: BinaryIO, names: Names, *, sheet: str | None, max_rows: float, most: int | None) -> Raw:
     """Split a file into settings lines, header and rows: text `most` rows at a time, where that is said."""
-    start = file.read(1000)
+    packed = file.read(len(_PACKED)) == _PACKED
     file.seek(0)
-    if name.lower().endswith(".xlsx") or (name == "-" and start[:4] == b"PK\x03\x04"):
+    if name.lower().endswith(".xlsx") or (name == "-" and packed):
         data = file.read()
         if not data.strip():
             raise _empty_file(name)
@@ -81,16 +82,16 @@ def _empty_file(name: str) -> FileError:
 
 def _encoding(name: str, file: BinaryIO) -> str:
     """What all of the file can be read as; whatever is no table is refused."""
-    start = file.read(1000)
+    start = file.read(_START)
     file.seek(0)
-    if start[:4] == b"PK\x03\x04":
+    if start.startswith(_PACKED):
         raise FileError(f"{name}: this is a spreadsheet or zip archive, not text. Name it .xlsx, or save it as CSV.")
-    wide = start[:2] in (b"\xff\xfe", b"\xfe\xff")  # what spreadsheets call Unicode text
+    wide = start.startswith((b"\xff\xfe", b"\xfe\xff"))  # what spreadsheets call Unicode text
     decoders = {encoding: codecs.getincrementaldecoder(encoding)() for encoding in ("utf-8-sig", "cp1252")}
     filled = controls = False
     before = b""
     for piece in chain(_recoded(name, file) if wide else iter(lambda: file.read(_PIECE), b""), [b""]):
-        if b"\x00" in piece or start[:5] in (b"%PDF-", b"\xd0\xcf\x11\xe0\xa1", b"\x89PNG\r"):
+        if b"\x00" in piece or start.startswith((b"%PDF-", b"\xd0\xcf\x11\xe0\xa1", b"\x89PNG\r")):
             raise FileError(f"{name}: this is a binary file, not a table. Save the table as CSV or .xlsx.")
         if len(piece) >= _PIECE and b"\n" not in piece and b"\r" not in piece:
             raise FileError(f"{name}: a line is longer than {_PIECE} characters, so it is no table. Save the table as CSV or .xlsx.")
@@ -109,7 +110,7 @@ def _encoding(name: str, file: BinaryIO) -> str:
         raise FileError(f"{name}: the file is not readable text. Save the table as 'CSV UTF-8' or .xlsx.")
     if controls:
         raise FileError(f"{name}: the file holds control characters, so it is no table. Save it as CSV or .xlsx.")
-    if re.match(rb"(?:\xef\xbb\xbf)?\s*<(!doctype|html|\?xml|table)", start[:200], re.IGNORECASE):
+    if re.match(rb"(?:\xef\xbb\xbf)?\s*<(!doctype|html|\?xml|table)", start, re.IGNORECASE):
         raise FileError(f"{name}: this is a web page, not a table. Save the table as CSV or .xlsx.")
     return "utf-16" if wide else next(iter(decoders))
 

@@ -258,7 +258,7 @@ def stands(path: Path, write: bool = True) -> bool:
         raise FileError(
             f"{path}: is empty (0 bytes). If it was a logbook, restore the last backup; if it is new, delete it and let curecalc make it."
         )
-    if head[:16] != b"SQLite format 3\x00" or len(head) < _HEAD:
+    if not head.startswith(b"SQLite format 3\x00") or len(head) < _HEAD:
         raise FileError(f"{path}: is not a logbook (or its beginning is damaged). Check the name, or restore the last backup.")
     for _ in range(4):  # the last of several to close takes both files away, one after the other
         if not Path(f"{path}-shm").exists() or Path(f"{path}-wal").exists():

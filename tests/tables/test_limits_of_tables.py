@@ -362,3 +362,10 @@ def test_which_bytes_are_no_text():
 def test_a_name_with_two_values_above_the_header():
     text = "# power; passes: 2; coupon: b\ncoupon,thickness [um]\nA,1\n"
     refused("f.csv:1:3: expected one value after '# power', got also 'coupon: b'", text)
+
+
+def test_a_spreadsheet_may_hold_so_many_cells(monkeypatch):
+    asked = []
+    monkeypatch.setattr(rawtable, "bounded", lambda name, data, **more: asked.append(more))
+    assert len(read_table_bytes("a.xlsx", sheet(HEAD, ["A", 1]), COLUMNS)) == 1
+    assert asked == [{"cells": 4_500_000, "unpacked": 500_000_000}]
