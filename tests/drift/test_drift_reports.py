@@ -148,3 +148,59 @@ def test_a_change_since_the_settings_is_that_of_two_readings(monkeypatch) -> Non
     assert drifting._since_settings(None, found, None, base) is None
     assert drifting._since_settings(None, readings("temperature", [20.0, 21.0]), "A", base) is None
     assert drifting._since_settings(None, readings("power", []), "A", base) is None
+
+
+def covariates(temperatures, opened):
+    """Of six calibrations of two lots: ln Ec falls by 0.006 a degree and grows by 0.0002 a day of age, each lot at a level of its own."""
+    first = 20_000.0
+    lots = ["a", "a", "a", "b", "b", "b"]
+    ages = np.array([1.0, 11.0, 30.0, 2.0, 15.0, 28.0])
+    degrees = np.array([20.0, 24.0, 21.0, 25.0, 22.0, 23.5])
+    level = np.array([2.2, 2.2, 2.2, 2.3, 2.3, 2.3])
+    values = np.exp(level - 0.006 * degrees + 0.0002 * ages)
+    found = Series("critical_exposure", "", "mJ/cm^2", (1, 2, 3, 4, 5, 6), first + ages, values, 0.0 * values, (None,) * 6, tuple(lots), "")
+    day = "2024-10-04"  # 20,000 days after 1970
+    rows = {
+        "lot": [(9, "", None, lot, None, day if lot in opened else None) for lot in ("a", "b")],
+        "calibration": [(n, "", None, None, None, degrees[n - 1] if n in temperatures else None) for n in range(1, 7)],
+    }
+    return drifting._with_covariates(SimpleNamespace(values=lambda kind, fields: rows[kind]), found)
+
+
+def test_what_goes_with_the_exposure_where_five_readings_say_it() -> None:
+    both = covariates(range(1, 7), "ab")
+    assert both.names == ("temperature", "age_days")
+    assert both.coefficients[1:] == (pytest.approx(-0.006), pytest.approx(0.0002, rel=1e-6))
+    assert covariates(range(1, 6), "ab").names == ("temperature", "age_days")
+    assert covariates(range(1, 5), "ab").names == ("age_days",)
+    assert covariates(range(1, 7), "a").names == ("temperature",)  # three ages are too few
+    assert covariates([], "") is None
+    assert covariates(range(1, 5), "") is None
+
+
+def test_a_power_or_a_spot_is_charted_of_one_machine(monkeypatch) -> None:
+    several = drifting.replace(readings("power", [1.0, 2.0, 3.0]), machines=("A", None, "B"))
+    for name, machine, refused in (("power", None, True), ("spot", None, True), ("power", "A", False), ("temperature", None, False)):
+        monkeypatch.setattr(drifting, "series", lambda *_, **__: several)
+        if refused:
+            with pytest.raises(QuantityError, match=f"machine is missing: {name} was recorded for A, B"):
+                drifting._series(None, name, machine, None, None)
+        else:
+            assert drifting._series(None, name, machine, None, None) is several
+    one = drifting.replace(several, machines=("A", None, "A"))
+    monkeypatch.setattr(drifting, "series", lambda *_, **__: one)
+    assert drifting._series(None, "power", None, None, None) is one
+    monkeypatch.setattr(drifting, "depth_series", lambda _, machine: machine)
+    assert drifting._series(None, "depth", "A", None, None) == "A"
+    with pytest.raises(QuantityError, match="the depth of today's settings belongs to a machine"):
+        drifting._series(None, "depth", None, None, None)
+
+
+def test_readings_since_a_day_or_since_the_newest_baseline(report, monkeypatch) -> None:
+    found = readings("temperature", 20.0 + NOISE)
+    monkeypatch.setattr(drifting, "days", lambda time: DAY + float(time))
+    assert len(report(found, since="30").series) == 70
+    report(found)
+    monkeypatch.setattr(drifting, "fresh_since", lambda *_: "60")
+    assert len(drifting.drift_report(None, "temperature", now=DAY).series) == 40
+    assert len(drifting.drift_report(None, "temperature", now=DAY, since="30").series) == 70
