@@ -140,8 +140,7 @@ def fit_lots(
 
 
 def _line(x: Any, y: Any, readings: Any, repeatability: Any, step: Any, sigma: Any, sigma_e: Any, e: Any) -> LineFit:
-    squares: Any = 0.0
-    counts = None
+    counts = squares = None
     if readings is not None and np.ptp(readings) > 0:
         counts = np.broadcast_to(np.asarray(readings, dtype=float), y.shape)
         if np.any(counts < 1) or repeatability is None:

@@ -47,7 +47,7 @@ class CouponLine:
     stated: Any = False
 
 
-def coupon_line(x: Any, y: Any, *, counts: Any | None = None, within_squares: Any = 0.0, resolution: Any = 0.0) -> CouponLine:
+def coupon_line(x: Any, y: Any, *, counts: Any | None = None, within_squares: Any = None, resolution: Any = 0.0) -> CouponLine:
     """The line from coupon means whose scatter is not known beforehand.
 
     Parameters
@@ -55,8 +55,8 @@ def coupon_line(x: Any, y: Any, *, counts: Any | None = None, within_squares: An
     x, y : float64, (..., n)
     counts : int, (..., n), optional
         Readings behind each mean. Where they differ, coupons and readings are two components; else ordinary least squares.
-    within_squares : float64, (...)
-        Sum of squares of readings about their coupon's mean.
+    within_squares : float64, (...), optional
+        Sum of squares of readings about their coupon's mean; goes with `counts`.
     resolution : float64, (...)
         Step of the gauge, 0 for none: see `coarse`.
 

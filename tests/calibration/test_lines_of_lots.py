@@ -319,3 +319,10 @@ def test_lots_read_unequally_need_how_readings_repeat():
     for bad in (m - 1, None):
         with pytest.raises(QuantityError, match="readings must be whole numbers from 1"):
             fit_lots(exposure=e, thickness=y, readings=m if bad is None else bad, repeatability=None if bad is None else Q(2.0, "um"))
+    readings = y.m_as("mm")[..., None] + 0.001 * np.array([-1.0, 0.0, 1.0])
+    plain = fit_lots(exposure=e, thickness=y)
+    assert fit_lots(exposure=e, thickness=Q(readings, "mm")).residual_sd.m.tolist() == pytest.approx(plain.residual_sd.m.tolist())
+    assert (plain.exposure_for_depth, plain.mean_interval) == (None, None)
+    stepped = fit_lots(exposure=e, thickness=y, gauge_resolution=Q(20.0, "um"))
+    one = coarse(ordinary_line(X, y.m_as("mm")[0]), 0.02)
+    assert stepped.penetration_depth_interval[1][0].m_as("mm") == pytest.approx(slope_interval(one)[1])
