@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-from ..errors import FileError
+from .fonts import font_file, pdf_bytes
+from .paper import LARGE, blank, put, table
 
 __all__ = ["Chapter", "handbook_html", "handbook_pdf"]
 
@@ -23,6 +24,9 @@ tr { border-bottom: 1px solid #d5dce1 } p.caution { border-left: 4px solid #8c1d
 }
 @media print { body { max-width: none; font-size: 10pt } pre { white-space: pre-wrap; font-size: 7.5pt } h2 { break-before: page } }
 """
+
+
+_SIZE, _SMALL = 9.5, 6.6  # of words, and of code, of which a line is not broken
 
 
 @dataclass(frozen=True)
@@ -64,41 +68,23 @@ def handbook_pdf(title: str, head: str, chapters: Sequence[Chapter]) -> bytes:
     FileError
         The extra is missing.
     """
-    try:
-        from fpdf import FPDF
-    except ImportError:
-        raise FileError("a PDF handbook needs one more package. Install it with: pip install 'curecalc[pdf]'") from None
-    from .fonts import add_fonts, font_file, pdf_bytes
-
-    pdf = FPDF(format="A4", unit="mm")
-    add_fonts(pdf, "sheet")
+    pdf = blank(title, "handbook")
     pdf.add_font("mono", "", font_file("DejaVuSansMono.ttf"))
-    pdf.set_title(title)
-    pdf.set_creator("curecalc")
-    pdf.set_lang("en")
-    pdf.set_auto_page_break(True, 15.0)
-
-    def put(text: str, size: float, style: str = "", gap: float = 1.5, mono: bool = False) -> None:
-        pdf.set_font("mono" if mono else "sheet", style, size)
-        pdf.multi_cell(0, 0.46 * size, text, new_x="LMARGIN", new_y="NEXT", align="L")
-        pdf.set_y(pdf.get_y() + gap)
-
-    for i, chapter in enumerate(chapters):
-        pdf.add_page()
-        if i == 0:
-            put(title, 18.0, "B")
-            put(head, 9.5, gap=5.0)
+    put(pdf, title, 2.0 * _SIZE, "B")
+    put(pdf, head, _SIZE)
+    for chapter in chapters:
+        if chapter is not chapters[0]:
+            pdf.add_page()
+        pdf.ln()
         pdf.start_section(chapter.title)
-        put(chapter.title, 14.0, "B", gap=2.5)
+        put(pdf, chapter.title, LARGE * _SIZE, "B")
         for kind, content in chapter.blocks:
+            pdf.ln()
             if kind == "table":
-                pdf.set_font("sheet", "", 7.0)
-                widths = tuple(4 + min(60, max(len(row[k]) for row in [content[0], *content[1]])) for k in range(len(content[0])))
-                with pdf.table(col_widths=widths, text_align="LEFT", line_height=3.4) as table:
-                    for row in [content[0], *content[1]]:
-                        table.row(row)
-                pdf.set_y(pdf.get_y() + 3.0)
+                heads, rows = content
+                table(pdf, (heads, *rows), _SMALL)
+            elif kind == "code":
+                put(pdf, content, _SMALL, family="mono")
             else:
-                size, style = {"code": (6.6, ""), "title": (10.5, "B"), "caution": (9.5, "B")}.get(kind, (9.5, ""))
-                put(content, size, style, mono=kind == "code")
+                put(pdf, content, _SIZE, "" if kind == "text" else "B")
     return pdf_bytes(pdf)

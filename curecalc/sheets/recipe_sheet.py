@@ -34,20 +34,21 @@ def _um(q: dict[str, Any] | None) -> str:
 
 def _percent(value: float) -> str:
     # digits enough that 99.95 % is not shown as certainty, and never more than is so
+    whole = 100.0 * value
     for places in (1, 2, 3):
-        shown = math.floor(100.0 * value * 10**places + 1e-6) / 10**places
-        if shown < 100.0 and 100.0 * value - shown < 0.5 * (100.0 - 100.0 * value) + 1e-9:
+        shown = math.floor(whole * 10**places + 1e-6) / 10**places
+        if whole - shown < 0.5 * (100.0 - whole):
             break
     return f"{shown:g} %"
 
 
 SETTINGS = ("scan speed", "power", "beam radius", "spacing", "passes", "cure depth", "assured", "limited by")
-_UNITS = ("mm/s", "mW", "mm (1/e²)", "mm", "", "mm", "bond", "")
+UNITS = ("mm/s", "mW", "mm (1/e²)", "mm", "", "mm", "bond", "")
 
 
 def recipe_columns() -> list[str]:
     """Heads of the settings table with their units, for plain text."""
-    return ["kind", *(f"{name} [{unit}]" if unit else name for name, unit in zip(SETTINGS, _UNITS))]
+    return ["kind", *(f"{name} [{unit}]" if unit else name for name, unit in zip(SETTINGS, UNITS))]
 
 
 def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
@@ -73,9 +74,7 @@ def recipe_view(record: dict[str, Any]) -> dict[str, Any]:
         effects.append(
             [
                 v["kind"],
-                _DASH
-                if width is None
-                else _unsure(width | {"standard_uncertainty": width["expanded_uncertainty"] / width["coverage_factor"]}),
+                _DASH if width is None else _width(width),
                 _n(v["contour_offset"], 3),
                 _DASH if v["pattern"] == "line" else _um(v["ripple"]),
                 _um(v["overcure"]),
@@ -166,7 +165,6 @@ def _head(record: dict[str, Any]) -> str:
 
 EFFECTS = ("line width", "offset", "ripple", "overcure", "print-through", "leave out", "interface", "corner", "reach", "field edge")
 EFFECT_UNITS = ("mm", "mm", "µm", "µm", "µm", "layers", "mJ/cm²", "µm deeper", "mm", "µm")
-UNITS = _UNITS
 
 
 def _width(q: dict[str, Any]) -> str:
@@ -193,7 +191,7 @@ def _measured(q: dict[str, Any]) -> str:
 
 def _budget(record: dict[str, Any]) -> str:
     """The parts of the uncertainty of depth for the first kind, greatest first."""
-    v = record["vectors"][0]
+    v, *_ = record["vectors"]
     parts = sorted(v["budget"].items(), key=lambda item: -item[1]["value"])
     said = ", ".join(f"{name} {figure(IN_UM * q['value'], digits=2)}" for name, q in parts)
     return f"{v['kind']}, standard uncertainties of depth in µm: {said}"
@@ -218,8 +216,7 @@ def recipe_csv(record: dict[str, Any]) -> str:
         "exposure_mean",
         "exposure_min",
     )
-    first = record["vectors"][0]
-    units = {n: next((v[n]["unit"] for v in record["vectors"] if v[n] is not None), first["beam_radius"]["unit"]) for n in names}
+    units = {n: next((v[n]["unit"] for v in record["vectors"] if v[n] is not None), "mm") for n in names}
     writer.writerow(
         [
             "kind",
@@ -257,6 +254,6 @@ def recipe_html(record: dict[str, Any], svg: str) -> str:
         raise FileError("an HTML sheet needs one more package. Install it with: pip install 'curecalc[pdf]'") from None
     view = recipe_view(record)
     environment = Environment(loader=PackageLoader("curecalc.sheets"), autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    heads = list(zip(("kind", *SETTINGS), ("", *_UNITS)))
+    heads = list(zip(("kind", *SETTINGS), ("", *UNITS)))
     effect_heads = list(zip(("kind", *EFFECTS), ("", *EFFECT_UNITS)))
     return environment.get_template("recipe.html").render(view=view, heads=heads, effect_heads=effect_heads, svg=svg[svg.index("<svg") :])

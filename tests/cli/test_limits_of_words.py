@@ -10,7 +10,6 @@ from curecalc.files import disk, rawtable
 from curecalc.formulas.beam import radius_of
 from curecalc.logbook import store
 from curecalc.logbook.status import Item, MachineState, ShopState
-from curecalc.sheets.pdf_page import _Page
 from curecalc.symbols import clip
 from curecalc.units import Measured
 from curecalc.units import Quantity as Q
@@ -111,18 +110,6 @@ def test_lots_are_named_and_left_out_by_file():
     assert compare._excluded(["a.csv:7", "a.csv:x:y"], ["a.csv", "b.csv"]) == {"a.csv": ["7", "x:y"]}
     with pytest.raises(QuantityError, match=r"names none of the files. Write it as FILE:LABEL, like 'b.csv:7'"):
         compare._excluded(["c.csv:7"], ["a.csv", "b.csv"])
-
-
-def test_words_wider_than_a_line_of_a_sheet_are_broken():
-    page = SimpleNamespace(font=lambda *_: None, pdf=SimpleNamespace(get_string_width=len))
-    for text, width, lines in (
-        ("abc de", 2.0, ["ab", "c", "de"]),
-        ("ab cd", 5.0, ["ab cd"]),
-        ("ab cd", 4.9, ["ab", "cd"]),
-        ("ab", 0.5, ["a", "b"]),
-        ("", 5.0, [""]),
-    ):
-        assert _Page.wrapped(page, text, width, 9.0) == lines
 
 
 def test_an_error_that_no_database_made_is_not_swallowed(tmp_path):
