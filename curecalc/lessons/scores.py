@@ -90,24 +90,23 @@ def add_scores(path: str | Path, rows: list[tuple[Exercise, str, Verdict]], *, s
 def _safe(text: str) -> str:
     """Text that no spreadsheet takes for a formula."""
     clean = "".join(c if c.isprintable() else " " for c in text)[:200]
-    return f"'{clean}" if clean[:1] in ("=", "+", "-", "@") else clean
+    return f"'{clean}" if clean.startswith(("=", "+", "-", "@")) else clean
 
 
 def _read_rows(target: Path) -> list[dict[str, str]]:
     try:
         if target.stat().st_size > LARGEST:
             raise FileError(f"--score: {target}: is larger than {LARGEST // 1_000_000} MB. Begin a new score file.")
-        text = target.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
+        head, *rows = list(csv.reader(io.StringIO(target.read_text(encoding="utf-8-sig")))) or [[]]
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         reason = getattr(error, "strerror", None) or "it is not text"
         raise FileError(f"--score: {target}: cannot be read ({reason}). Name a score file, or a new one.") from None
-    rows = list(csv.reader(io.StringIO(text)))
-    if not rows or tuple(rows[0]) != COLUMNS:
+    if tuple(head) != COLUMNS:
         raise FileError(f"--score: {target}:1: is not a score file, its first line must be {','.join(COLUMNS)}. Name a new file.")
-    for line, row in enumerate(rows[1:], 2):
+    for line, row in enumerate(rows, 2):
         if len(row) != len(COLUMNS):
             raise FileError(f"--score: {target}:{line}: has {len(row)} cells, a score file has {len(COLUMNS)} in each line. Mend the line.")
-    return [dict(zip(COLUMNS, row, strict=True)) for row in rows[1:]]
+    return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
 
 
 def read_scores(path: str | Path) -> Scores:

@@ -5,10 +5,10 @@ from math import exp, hypot, log, pi
 
 import pytest
 
-from curecalc.errors import QuantityError
+from curecalc.errors import FileError, QuantityError
 from curecalc.lessons.bench import invented_bench
 from curecalc.lessons.numbers import NUMBERS
-from curecalc.lessons.scores import Scores, _safe
+from curecalc.lessons.scores import COLUMNS, Scores, _safe, read_scores
 from curecalc.lessons.telling import ORDER, glossary, script
 from curecalc.units import Quantity as Q
 
@@ -33,6 +33,27 @@ def test_lessons_worst_known_are_named_below_six_of_ten():
     assert Scores({"line": 5}, {"line": 3}, {}).text() == "so far: 3 of 5 right"
     assert _safe("x" * 201) == "x" * 200
     assert [_safe(text) for text in ("=1", "+1", "-1", "@a", "1\n2", "")] == ["'=1", "'+1", "'-1", "'@a", "1 2", ""]
+
+
+def test_score_files_that_are_too_large_or_broken_are_refused_with_the_line(tmp_path):
+    path = tmp_path / "scores.csv"
+    head, row = ",".join(COLUMNS), ",".join("x" for _ in COLUMNS)
+    path.write_text(f"{head}\n{row}\n{row},more\n")
+    with pytest.raises(FileError, match=r"scores\.csv:3: has 11 cells, a score file has 10 in each line"):
+        read_scores(path)
+    for text, told in (
+        (f"{row}\n", r":1: is not a score file"),
+        ("", ":1: is not a score file"),
+        ("x" * 200_000, r"cannot be read \(it is not text\)"),
+    ):
+        path.write_text(text)
+        with pytest.raises(FileError, match=told):
+            read_scores(path)
+    for size, told in ((20_000_000, "cannot be read"), (20_000_001, "is larger than 20 MB")):
+        with path.open("wb") as file:
+            file.truncate(size)
+        with pytest.raises(FileError, match=told):
+            read_scores(path)
 
 
 def test_numbers_of_the_lessons_by_hand():
