@@ -51,10 +51,9 @@ class Bench:
             middle: Quantity = (_value(x) * _value(y)) ** 0.5
             plain = dataclasses.replace(self.beam, radius_x=middle.to(MM), radius_y=None)
             object.__setattr__(self, "beam", plain)
-        if type(self.resin) is not Resin:
-            # lessons teach the plain working curve; the last one tells where it ends
-            kept = {f.name: getattr(self.resin, f.name) for f in dataclasses.fields(Resin)}
-            object.__setattr__(self, "resin", Resin(**kept))
+        # lessons teach the plain working curve; the last one tells where it ends
+        kept = {f.name: getattr(self.resin, f.name) for f in dataclasses.fields(Resin)}
+        object.__setattr__(self, "resin", Resin(**kept))
         here, there = self.beam.wavelength, self.resin.wavelength
         if here is not None and there is not None and abs(float(here.m_as(NM)) - float(there.m_as(NM))) > 3.0:
             raise QuantityError(

@@ -48,7 +48,7 @@ def _absorption(b: Bench) -> list[Step]:
     e0 = NUMBERS["absorption"](b)["surface_exposure"]
     steps = []
     for n, word in ((1, "one"), (2, "two"), (3, "three")):
-        share = float(laws.Plain(1.0, 1.0).below(1.0, n))
+        share = float(laws.Plain(1.0, n).below(1.0, n))
         left = e0 * share
         steps.append(
             Step(

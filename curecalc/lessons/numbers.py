@@ -68,7 +68,7 @@ def line_speed(b: Bench) -> Quantity:
 
 def raster_speed(b: Bench) -> Quantity:
     """Speed of the raster whose valley reaches layer and overcure, rounded."""
-    pattern = Scan(scan_speed=Quantity(1.0, "mm/s"), hatch_spacing=b.hatch_spacing)
+    pattern = Scan(scan_speed=line_speed(b), hatch_spacing=b.hatch_spacing)
     plain = Beam(power=b.power, radius_x=b.beam_radius)
     solution = solve_scan_speed(beam=plain, resin=b.resin, scan=pattern, layer_thickness=b.layer_thickness, overcure=b.overcure)
     return nice(solution.value)

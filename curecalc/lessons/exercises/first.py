@@ -61,7 +61,7 @@ def unit_change(d: Draw) -> Made:
 
 def light_at_depth(d: Draw) -> Made:
     e, z = float(f"{d.ec * d.between(2.5, 8.0):.2g}"), float(f"{d.dp * d.between(0.5, 2.2):.2g}")
-    left = float(laws.Plain(d.dp, 1.0).below(e, z))
+    left = float(laws.Plain(d.dp, d.ec).below(e, z))
     return Made(
         f"The surface of a resin with a penetration depth of {d.length(d.dp)} gets {d.exposure(e)}. How much arrives "
         f"{d.length(z)} below? Answer in mJ/cm^2.",
