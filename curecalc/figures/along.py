@@ -9,7 +9,8 @@ import numpy as np
 from ..recipe.consequences import as_if_always_at_speed, depth_along
 from ..recipe.record import Recipe, VectorRecipe
 from ..symbols import symbols
-from .style import INK, TONES, axes, new_figure
+from ..units import IN_CM2
+from .style import FINE, HIGH, INK, TONES, WIDE, new_figure, panels, plain_ticks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["along_figure", "draw_along"]
 
 
-def along_figure(recipe: Recipe, kinds: tuple[str, ...], width_mm: float = 190.0, height_mm: float = 105.0) -> Figure:
+def along_figure(recipe: Recipe, kinds: tuple[str, ...], width_mm: float = WIDE, height_mm: float = HIGH) -> Figure:
     """One panel for each kind, with one scale of depth.
 
     Parameters
@@ -34,16 +35,15 @@ def along_figure(recipe: Recipe, kinds: tuple[str, ...], width_mm: float = 190.0
     matplotlib.figure.Figure
     """
     figure = new_figure(width_mm, height_mm)
-    wide = 0.80 / len(kinds)
-    panels = [axes(figure, (0.095 + i * (wide + 0.02), 0.15, wide - 0.04, 0.66)) for i in range(len(kinds))]
-    for ax, kind in zip(panels, kinds):
+    drawn = panels(figure, columns=len(kinds), right=18.0, top=18.0, wspace=14.0)
+    for ax, kind in zip(drawn, kinds):
         draw_along(ax, recipe.vector(kind))
-        ax.set_ylabel("depth of the weakest place (mm)" if ax is panels[0] else "")
-    top = max(ax.get_ylim()[1] for ax in panels)
-    for ax in panels:
+    top = max(max(ax.get_ylim()) for ax in drawn)
+    for ax in drawn:
         ax.set_ylim(0.0, top)
-    _doses(panels[-1], recipe.vector(kinds[-1]))
-    panels[0].legend(loc="upper center", fontsize=9, handlelength=1.6, frameon=True, facecolor="white", edgecolor="none", framealpha=0.9)
+    drawn[0].set_ylabel("depth of the weakest place (mm)")
+    _doses(drawn[-1], recipe.vector(kinds[-1]))
+    drawn[0].legend(loc="upper center", fontsize=9, handlelength=1.6, frameon=True, facecolor="white", edgecolor="none", framealpha=0.9)
     return figure
 
 
@@ -51,20 +51,19 @@ def _doses(ax: Axes, vector: VectorRecipe) -> None:
     """The dose that cures so deep, on the right: depth is a function of it alone."""
     law, (low, high) = vector.best.task.curve.cure, ax.get_ylim()
     right = ax.secondary_yaxis("right")
-    doses = [k * 10.0**e for e in range(-3, 5) for k in (1.0, 2.0, 5.0)]
+    doses = plain_ticks().tick_values(*(IN_CM2 * float(law.dose(end)) for end in (low, high)))
     shown = {depth: f"{dose:g}" for dose in doses if low < (depth := float(law.height(0.01 * dose))) < high}
     right.set_ticks(list(shown), labels=list(shown.values()))
     right.set_ylabel(symbols("dose there (mJ/cm^2)"))
-    right.yaxis.label.set(size=11, color=INK)
-    right.tick_params(colors=INK, labelsize=10)
+    right.yaxis.label.set_color(INK)
+    right.tick_params(colors=INK)
 
 
 def draw_along(ax: Axes, vector: VectorRecipe) -> None:
     """Depth along one typical vector, with the layer and the depth asked for."""
     best = vector.best
     task, length = best.task, best.task.vector_length
-    near = np.geomspace(1e-3, 0.5, 160) * length
-    s = np.unique(np.concatenate([[-best.beam_radius, 0.0], near, length - near, [length, length + best.beam_radius]]))
+    s = np.linspace(-best.beam_radius, length + best.beam_radius, 4 * FINE)  # depth rises steeply near both ends
     before = as_if_always_at_speed(best)
     ax.plot(s, depth_along(before, s), color=TONES["second"], linewidth=1.8, linestyle="--", label="steady scanning assumed, beam on")
     ax.plot(s, depth_along(best, s), color=TONES["solid"], linewidth=2.4, label="this recipe")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import cycle
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from ..calibration.comparing import LotComparison
 from ..statistics.line import value_at
 from ..units import IN_UM, MM, show
-from .style import INK, TONES, axes, new_figure, plain_log
+from .style import FINE, HIGH, INK, TONES, WIDE, new_figure, panels, plain_log
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["comparison_figure"]
 
 
-def comparison_figure(c: LotComparison, width_mm: float = 180.0, height_mm: float = 95.0) -> Figure:
+def comparison_figure(c: LotComparison, width_mm: float = WIDE, height_mm: float = HIGH) -> Figure:
     """Both curves with their coupons, and each lot's change of depth at the wanted depth against the tolerance.
 
     Parameters
@@ -32,13 +33,12 @@ def comparison_figure(c: LotComparison, width_mm: float = 180.0, height_mm: floa
     matplotlib.figure.Figure
     """
     figure = new_figure(width_mm, height_mm)
-    ax = axes(figure, (0.09, 0.16, 0.46, 0.66))
+    ax, change = panels(figure, columns=2, top=18.0, wspace=14.0)
     low, high = min(lot.x_low for lot in c.lots) - 0.15, max(lot.x_high for lot in c.lots) + 0.15
-    x = np.linspace(low, high, 100)
+    x = np.linspace(low, high, FINE)
     depth = IN_UM * float(c.cure_depth.m_as(MM))
     looks = [("solid", "-", "o"), ("second", "--", "s"), ("limit", "-.", "^"), ("light", ":", "D")]
-    for k, lot in enumerate(c.lots):
-        tone, dash, mark = looks[min(k, 3)]
+    for lot, (tone, dash, mark) in zip(c.lots, cycle(looks)):
         ax.plot(np.exp(x), IN_UM * value_at(lot.line, x), dash, color=TONES[tone], linewidth=2.0, label=lot.name)
         if lot.points:
             at, thick = np.array(lot.points).T
@@ -52,7 +52,7 @@ def comparison_figure(c: LotComparison, width_mm: float = 180.0, height_mm: floa
     ax.set_ylabel("thickness (µm)")
     ax.legend(frameon=False, fontsize=9.5, loc="upper left")
     ax.set_title(f"Verdict: {c.verdict}", loc="left", pad=26)
-    _differences(axes(figure, (0.69, 0.16, 0.28, 0.66)), c)
+    _differences(change, c)
     return figure
 
 
@@ -68,7 +68,7 @@ def _differences(ax: Axes, c: LotComparison) -> None:
                     ha="center", fontsize=9.5, color=INK)  # fmt: skip
     size = max(tolerance, *(IN_UM * max(abs(float(d.low)), abs(float(d.high))) for d, _ in c.others))
     ax.set_xlim(-1.5 * size, 1.5 * size)
-    ax.set_ylim(len(c.others) - 0.4, -0.7)
+    ax.set_ylim(len(c.others), -1.0)
     ax.set_yticks([])
     ax.set_xlabel("change of depth (µm)")
     ax.set_title(f"against {c.lots[0].name}; band: ±{tolerance:.3g} µm", loc="left", fontsize=10.5, wrap=True)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..logbook.drifting import DriftReport
-from .style import INK, TONES, axes, new_figure
+from ..statistics.charts import Chart
+from .style import FINE, HOLLOW, INK, TALL, TONES, WIDE, caption, new_figure, panels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["draw_readings", "draw_weighted", "drift_figure"]
 
-MANY = 1500  # above this, bars are drawn for a share of the readings only
+MANY = 1500  # twice as many readings and more are drawn in part
 _LABELS = {
     "power": "power",
     "spot": "beam radius",
@@ -27,7 +28,7 @@ _LABELS = {
 }
 
 
-def drift_figure(report: DriftReport, width_mm: float = 190.0, height_mm: float = 140.0) -> Figure:
+def drift_figure(report: DriftReport, width_mm: float = WIDE, height_mm: float = TALL) -> Figure:
     """Both charts of a report on one sheet.
 
     Parameters
@@ -41,22 +42,13 @@ def drift_figure(report: DriftReport, width_mm: float = 190.0, height_mm: float 
     matplotlib.figure.Figure
     """
     figure = new_figure(width_mm, height_mm)
-    upper = axes(figure, (0.105, 0.50, 0.745, 0.385))
-    lower = axes(figure, (0.105, 0.105, 0.745, 0.29))
+    upper, lower = panels(figure, 2, right=28.0, top=18.0)
     s = report.series
     about = f", {s.about}" if s.about else ""
-    figure.text(0.012, 0.955, f"{s.title[0].upper()}{s.title[1:]}{about}".replace("$", r"\$"), size=13, color=INK, va="center")
     state = {"out": "OUT NOW", "signalled": "signalled before"}.get(report.state, "in control")
-    figure.text(
-        0.988,
-        0.955,
-        state,
-        size=13,
-        color=TONES["limit"] if report.state == "out" else TONES["solid"],
-        va="center",
-        ha="right",
-        weight="bold",
-    )
+    tone = TONES["limit"] if report.state == "out" else TONES["solid"]
+    caption(upper, f"{s.title[:1].upper()}{s.title[1:]}{about}".replace("$", r"\$"), xytext=(0, 22), fontsize=13)
+    caption(upper, state, "right", xytext=(0, 22), fontsize=13, color=tone, weight="bold")
     draw_readings(upper, report)
     draw_weighted(lower, report)
     lower.set_xlim(upper.get_xlim())
@@ -82,12 +74,19 @@ def _unit(report: DriftReport) -> str:
     return f"{name} [{unit}]" if report.series.unit else name
 
 
+def _some(places: np.ndarray) -> np.ndarray:
+    """Places of readings, or of a share of very many: dots beyond some thousand run together."""
+    return places[:: max(1, len(places) // MANY)]
+
+
+def _signalled(chart: Chart) -> np.ndarray:
+    return np.array([signal.index for signal in chart.signals], dtype=int)
+
+
 def draw_readings(ax: Axes, report: DriftReport) -> None:
     """Single readings with their uncertainty bars, limits and trend."""
     s, chart = report.series, report.individuals
-    x, y = _dates(s.times), s.values
-    out = np.zeros(len(s), dtype=bool)
-    out[[signal.index for signal in chart.signals]] = True
+    x, y, u = _dates(s.times), s.values, s.uncertainties
     _baseline_band(ax, report, x)
     low, high = float(chart.lower[0]), float(chart.upper[0])
     lines = [(high, "upper", TONES["limit"], "--"), (chart.centre, "centre", INK, "-"), (low, "lower", TONES["limit"], "--")]
@@ -97,34 +96,23 @@ def draw_readings(ax: Axes, report: DriftReport) -> None:
             lines.append((one.limit, "layer" if s.name == "depth" else "bond lost" if "cure no" in one.meaning else "limit", INK, ":"))
     for level, _, tone, style in lines:
         ax.axhline(level, color=tone, linewidth={"-": 1.1, "--": 1.5, ":": 2.2}[style], linestyle=style)
-    bars = np.arange(len(s)) if len(s) <= MANY else np.arange(0, len(s), len(s) // 400)
-    ax.vlines(x[bars], (y - s.uncertainties)[bars], (y + s.uncertainties)[bars], color=TONES["faint"], linewidth=1.0, zorder=2)
-    size = 4.5 if len(s) <= 200 else 2.5 if len(s) <= MANY else 1.0
-    thin = 1 if len(s) <= 3 * MANY else len(s) // (2 * MANY)
-    shown = np.flatnonzero(~out)[::thin]
-    ax.plot(x[shown], y[shown], linestyle="none", marker="o", color=TONES["solid"], markersize=size, zorder=3)
-    ax.plot(
-        x[out],
-        y[out],
-        linestyle="none",
-        marker="D",
-        markerfacecolor="white",
-        markeredgecolor=TONES["limit"],
-        markersize=size + 1.5,
-        markeredgewidth=1.4 if len(s) <= MANY else 0.6,
-        zorder=4,
-    )
-    if report.trend is not None and report.trend.p_value < 0.05:
-        t = np.linspace(report.trend.first, report.trend.last, 50)
-        line = np.exp(report.trend.at(t)) if report.relative else report.trend.at(t)
-        ax.plot(_dates(t), line, color=TONES["second"], linewidth=2.0, linestyle="-.", zorder=5)
+    at = np.arange(len(s))
+    shown = _some(at)
+    out, quiet = np.intersect1d(at, _signalled(chart)), np.setdiff1d(shown, _signalled(chart))
+    ax.vlines(x[shown], (y - u)[shown], (y + u)[shown], color=TONES["faint"], linewidth=1.0, zorder=2)
+    ax.plot(x[quiet], y[quiet], "o", color=TONES["solid"], markersize=4.5 if len(s) < MANY else 1.0, zorder=3)
+    ax.plot(x[out], y[out], "D", color=TONES["limit"], markersize=6 if len(s) < MANY else 2.5, zorder=4, **HOLLOW)
+    trend, trended = report.trend, ""
+    if trend is not None and trend.p_value < 0.05:
+        trended = "; dash-dot: trend"
+        t = np.linspace(trend.first, trend.last, FINE)
+        ax.plot(_dates(t), np.exp(trend.at(t)) if report.relative else trend.at(t), "-.", color=TONES["second"], linewidth=2.0, zorder=5)
     _lot_names(ax, report, x)
     _beside(ax, [(level, text, tone) for level, text, tone, _ in lines])
     ax.set_ylabel(_unit(report))
-    trended = "; dash-dot: trend" if report.trend is not None and report.trend.p_value < 0.05 else ""
-    which = "single readings" if thin == 1 else f"one single reading in {thin}"
+    which = "single readings" if len(shown) == len(s) else f"one single reading in {shown[1]}"
     words = f"{which}, bars: one standard uncertainty; diamonds: a rule signals{trended}"
-    ax.set_title(words, loc="left", size=9.5, color=INK)
+    ax.set_title(words, loc="left", size=9, color=INK)
     _date_axis(ax)
     pad = 0.02 * max(1.0, float(np.ptp(x)))
     ax.set_xlim(float(x[0]) - pad, float(x[-1]) + pad)
@@ -133,31 +121,17 @@ def draw_readings(ax: Axes, report: DriftReport) -> None:
 def draw_weighted(ax: Axes, report: DriftReport) -> None:
     """The exponentially weighted mean inside its limits."""
     chart, x = report.ewma, _dates(report.series.times)
-    out = np.zeros(len(x), dtype=bool)
-    out[[signal.index for signal in chart.signals]] = True
-    thin = 1 if len(x) <= 3 * MANY else len(x) // (2 * MANY)
-    keep = np.unique(np.concatenate([np.arange(min(200, len(x))), np.arange(0, len(x), thin), np.flatnonzero(out)]))
-    if len(keep) > 8 * MANY:  # all of it is out: the line says it
-        keep = np.arange(0, len(x), thin)
-    ax.fill_between(x[keep], chart.lower[keep], chart.upper[keep], color=TONES["light"], alpha=0.6, linewidth=0)
+    out = _some(_signalled(chart))
+    keep = np.union1d(_some(np.arange(len(x))), out)
+    ax.fill_between(x[keep], chart.lower[keep], chart.upper[keep], color=TONES["light"], alpha=0.6, linewidth=0.0)
     for edge in (chart.lower, chart.upper):
         ax.plot(x[keep], edge[keep], color=TONES["limit"], linewidth=1.3, linestyle="--")
     ax.axhline(chart.centre, color=INK, linewidth=1.1)
     ax.plot(x[keep], chart.plotted[keep], color=TONES["solid"], linewidth=1.8)
-    if len(x) <= MANY:
-        ax.plot(
-            x[out],
-            chart.plotted[out],
-            linestyle="none",
-            marker="D",
-            markerfacecolor="white",
-            markeredgecolor=TONES["limit"],
-            markersize=5,
-            markeredgewidth=1.2,
-        )
+    ax.plot(x[out], chart.plotted[out], "D", color=TONES["limit"], markersize=5 if len(x) < MANY else 2.5, **HOLLOW)
     ax.set_ylabel(_unit(report))
     words = f"weighted mean, the newest counts {chart.weight:g}; band: where it stays while nothing changes"
-    ax.set_title(words, loc="left", size=9.5, color=INK)
+    ax.set_title(words, loc="left", size=9, color=INK)
     low, high = chart.steady_limits
     _beside(ax, [(high, "upper", TONES["limit"]), (chart.centre, "centre", INK), (low, "lower", TONES["limit"])])
     _date_axis(ax)

@@ -6,8 +6,8 @@ the library draws. Nothing that writes itself moves the limits of the axes: they
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from functools import lru_cache
+from collections.abc import Callable, Iterable
+from functools import cache, lru_cache
 from io import StringIO
 from itertools import groupby
 from typing import Any
@@ -19,8 +19,9 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import RendererSVG
 from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.markers import MarkerStyle
-from matplotlib.patches import BoxStyle
+from matplotlib.patches import BoxStyle, Patch
 from matplotlib.path import Path
 from matplotlib.text import Text
 from matplotlib.transforms import Affine2D, Transform
@@ -45,13 +46,14 @@ class Pen(RendererSVG):
     """The library's writer of SVG with a memory of the sizes of words, and paths to a hundredth of a point."""
 
     writer: Any
+    size: Callable[[str, float], tuple[float, float, float]]
 
     def __init__(self, figure: Figure) -> None:
         figure.dpi = 72.0
-        self.figure, self.sizes = figure, dict[tuple[str, float], tuple[float, float, float]]()
-        width, height = figure.get_size_inches() * 72.0
-        self.flip = Affine2D.from_values(1.0, 0.0, 0.0, -1.0, 0.0, height)
-        super().__init__(width, height, StringIO(), image_dpi=160, metadata={"Date": None, "Creator": None})
+        self.figure, self.size = figure, lru_cache(maxsize=_MOST_KEPT)(self._size)
+        width, height = figure.bbox.size
+        self.flip = Affine2D().scale(1.0, -1.0).translate(0.0, height)
+        super().__init__(width, height, StringIO(), metadata={"Date": None, "Creator": None})
 
     def part(self, artists: Iterable[Any], *, prefix: str) -> str:
         """What artists draw, as plain elements whose names have the prefix."""
@@ -73,17 +75,12 @@ class Pen(RendererSVG):
             parts.append(plain_part(buffer.getvalue(), prefix=f"{prefix}-{i}" if i else prefix))
         return "".join(parts)
 
-    def size(self, text: str, fontsize: float) -> tuple[float, float, float]:
+    def _size(self, text: str, fontsize: float) -> tuple[float, float, float]:
         """Width of a line of words, its height above the baseline and its depth below."""
-        known = self.sizes.get((text, fontsize))
-        if known is None:
-            if len(self.sizes) > _MOST_KEPT:
-                self.sizes.clear()
-            words = Text(0.0, 0.0, text, fontsize=fontsize)
-            words.set_figure(self.figure)
-            box = words.get_window_extent(self)
-            known = self.sizes[text, fontsize] = (box.width, box.y1, -box.y0)
-        return known
+        words = Text(text=text, fontsize=fontsize)
+        words.set_figure(self.figure)
+        box = words.get_window_extent(self)
+        return box.width, box.y1, -box.y0
 
     def _convert_path(self, path: Any, transform: Any = None, clip: Any = None, simplify: Any = None, sketch: Any = None) -> str:
         box = (0.0, 0.0, self.width, self.height) if clip else None
@@ -95,7 +92,7 @@ class Pen(RendererSVG):
         self.writer.element("path", attrib={"d": self._convert_path(path, self.flip, simplify=path.should_simplify), **look})
 
 
-@lru_cache(maxsize=64)
+@cache
 def _mark(marker: Any, size: float) -> tuple[np.ndarray, np.ndarray, str]:
     """Places and codes of a mark at the origin, and how its sides are joined."""
     kind = MarkerStyle(marker)
@@ -127,14 +124,14 @@ class _Line(_Written):
         by: Transform,
         *,
         color: str,
-        linewidth: float = 1.5,
+        linewidth: float = _rules["lines.linewidth"],
         linestyle: str = "-",
         marker: Any = "",
-        markersize: float = 6.0,
+        markersize: float = _rules["lines.markersize"],
         markeredgecolor: str = "",
-        markeredgewidth: float = 1.0,
+        markeredgewidth: float = _rules["lines.markeredgewidth"],
         clip_on: bool = True,
-        zorder: float = 2.0,
+        zorder: float = Line2D.zorder,
     ) -> None:
         super().__init__(ax, by, zorder)
         self.places = np.column_stack((x, y))
@@ -166,7 +163,7 @@ class _Line(_Written):
 class _Area(_Written):
     """What lies between two curves, without an edge."""
 
-    def __init__(self, ax: QuickAxes, ends: tuple[Any, Any], *, color: str, zorder: float = 1.0, **_: Any) -> None:
+    def __init__(self, ax: QuickAxes, ends: tuple[Any, Any], *, color: str, zorder: float = Patch.zorder, **_: Any) -> None:
         super().__init__(ax, ax.transData, zorder)
         one, other = (np.column_stack(np.broadcast_arrays(*end)) for end in ends)
         self.places, self.look = np.concatenate((other, one[::-1])), {"fill": color, **ax.inside}
@@ -176,7 +173,7 @@ class _Area(_Written):
         renderer.path(Path(self.by.transform(self.places)), self.look)
 
 
-@lru_cache(maxsize=16)
+@cache
 def _box(text: str) -> Any:
     return BoxStyle(text)
 
@@ -200,7 +197,7 @@ class _Words(_Written):
         ha: str = "left",
         va: str = "baseline",
         bbox: dict[str, Any] | None = None,
-        zorder: float = 3.0,
+        zorder: float = Text.zorder,
     ) -> None:
         super().__init__(ax, by, zorder)
         self.text, self.place, self.aside, self.box, self.size, self.up = text, place, aside, bbox, fontsize, va
@@ -219,7 +216,7 @@ class _Words(_Written):
         wide, above, below = renderer.size(self.text, self.size)
         y += {"baseline": 0.0, "bottom": below, "center": 0.5 * (below - above), "top": -above}[self.up]
         if self.box is not None:
-            look = {"fill": to_hex(self.box["facecolor"]), "opacity": str(self.box.get("alpha", 1.0))}
+            look = {"fill": to_hex(self.box["facecolor"])}
             renderer.path(_box(self.box["boxstyle"])(x - self.share * wide, y - below, wide, above + below, self.size), look)
         renderer.writer.element("text", self.text, attrib={"x": _told(x), "y": _told(renderer.height - y), **self.look})
 
@@ -254,21 +251,21 @@ class QuickAxes(Axes):
             return [_Line(self, *args, self.transData, **style)]
         return super().plot(*args, **style)
 
-    def axhline(self, y: float = 0.0, **style: Any) -> Any:  # type: ignore[override]
+    def axhline(self, y: float, **style: Any) -> Any:  # type: ignore[override]
         """A line from side to side."""
         return _Line(self, (0.0, 1.0), (y, y), self.get_yaxis_transform(), **style)
 
-    def axvline(self, x: float = 0.0, **style: Any) -> Any:  # type: ignore[override]
+    def axvline(self, x: float, **style: Any) -> Any:  # type: ignore[override]
         """A line from top to bottom."""
         return _Line(self, (x, x), (0.0, 1.0), self.get_xaxis_transform(), **style)
 
-    def fill_between(self, x: Any, y1: Any, y2: Any = 0.0, **style: Any) -> Any:  # type: ignore[override]
+    def fill_between(self, x: Any, y1: Any, y2: Any, **style: Any) -> Any:  # type: ignore[override]
         """The area between two curves."""
         if _plain(style):
             return _Area(self, ((x, y1), (x, y2)), **style)
         return super().fill_between(x, y1, y2, **style)
 
-    def fill_betweenx(self, y: Any, x1: Any, x2: Any = 0.0, **style: Any) -> Any:  # type: ignore[override]
+    def fill_betweenx(self, y: Any, x1: Any, x2: Any, **style: Any) -> Any:  # type: ignore[override]
         """The area between two upright curves."""
         if _plain(style):
             return _Area(self, ((x1, y), (x2, y)), **style)

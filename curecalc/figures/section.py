@@ -9,8 +9,9 @@ import numpy as np
 from ..physics import light
 from ..setting.answer import Answer
 from ..setting.model import Problem, cure_law, scan_of
+from ..symbols import symbols
 from ..units import MM, measured, show, show_kernel
-from .style import INK, TONES, arrow, axes, caption, new_figure, roomy
+from .style import FINE, HIGH, INK, PLATE, TONES, WIDE, arrow, caption, new_figure, panels, roomy
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["dose_profile", "draw_section", "section_figure", "settings_text"]
 
 
-def section_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 105.0) -> Figure:
+def section_figure(answer: Answer, width_mm: float = WIDE, height_mm: float = HIGH) -> Figure:
     """A figure of its own with the section drawn to scale in depth.
 
     Parameters
@@ -33,7 +34,8 @@ def section_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 1
     matplotlib.figure.Figure
     """
     figure = new_figure(width_mm, height_mm)
-    draw_section(axes(figure, (0.12, 0.15, 0.83, 0.69)), answer)
+    (ax,) = panels(figure, top=18.0)
+    draw_section(ax, answer)
     return figure
 
 
@@ -43,8 +45,9 @@ def dose_profile(given: Problem, answer: Answer) -> tuple[Any, Any]:
     if scan.spacing is not None:
         half = 2.0 * scan.spacing
     else:
-        half = max(0.8 * float(answer.outputs["line_width"].m_as(MM)), 1.2 * float(scan.spot.radii(scan.track)[0]))
-    y = np.linspace(-half, half, 401)
+        across, _ = scan.spot.radii(scan.track)
+        half = max(0.8 * float(answer.outputs["line_width"].m_as(MM)), 1.2 * float(across))
+    y = np.linspace(-half, half, FINE)
     dose = light.across(scan, y, law.exponent, law.reference_irradiance)
     return y, dose
 
@@ -57,7 +60,7 @@ def draw_section(ax: Axes, answer: Answer, *, headed: bool = True) -> None:
         depth = cure_law(given.x, given.form).depth(dose)
     depth = np.broadcast_to(depth, y.shape)
     layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
-    deepest = roomy(max(float(depth.max()), layer or 0.0, 1e-6))
+    deepest = roomy(max(float(depth.max()), layer or 0.0) or given.x["penetration_depth"])
     span = float(y[-1])
     ax.fill_between(y, 0.0, depth, color=TONES["light"], edgecolor="none")
     ax.plot(y, depth, color=TONES["solid"], linewidth=2.2)
@@ -73,13 +76,13 @@ def draw_section(ax: Axes, answer: Answer, *, headed: bool = True) -> None:
             ha="right",
             va="bottom",
             fontsize=10,
-            bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
+            bbox=PLATE,
         )
     if given.form.raster:
-        h = given.x["hatch_spacing"]
-        at = h * np.arange(-2, 3)
-        ax.plot(at, np.zeros(5), linestyle="none", marker="v", color=INK, markersize=7, clip_on=False)
-        ax.text(0.0, -0.02 * deepest, "scanned lines (triangles)", ha="center", va="bottom", fontsize=10, color=INK)
+        at = given.x["hatch_spacing"] * np.arange(-2, 3)
+        ax.plot(at, np.zeros_like(at), linestyle="none", marker="v", color=INK, markersize=7, clip_on=False)
+        words: dict[str, Any] = {"textcoords": "offset points", "ha": "center", "va": "bottom", "color": INK}
+        ax.annotate("scanned lines (triangles)", (0.0, 0.0), xytext=(0, 4), fontsize=10, **words)
     ax.set_xlim(-span, span)
     ax.set_ylim(1.2 * deepest, -0.12 * deepest)
     _mark_overcure(ax, answer, layer, 0.5 * given.x["hatch_spacing"] if given.form.raster else 0.0)
@@ -87,7 +90,7 @@ def draw_section(ax: Axes, answer: Answer, *, headed: bool = True) -> None:
     ax.set_ylabel("depth below the surface (mm)")
     if headed:
         ax.set_title(_title(answer), loc="left", pad=22)
-        caption(ax, settings_text(answer))
+        caption(ax, symbols(settings_text(answer)))
 
 
 def _mark_overcure(ax: Axes, answer: Answer, layer: float | None, where: float) -> None:
@@ -96,15 +99,21 @@ def _mark_overcure(ax: Axes, answer: Answer, layer: float | None, where: float) 
         return
     depth = float(answer.weakest_depth.m_as(MM))
     over = answer.outputs["overcure"]
-    bottom, top = ax.get_ylim()
-    if abs(depth - layer) > 0.05 * abs(bottom - top):
-        arrow(ax, (where, where), sorted((depth, layer)))
+    arrow(ax, (where, where), sorted((depth, layer)))
     word = "overcure" if over.m >= 0 else "short by"
     amount = show_kernel(abs(float(over.m_as(MM))), "length", digits=3)
-    # led to from under the words
-    ax.plot([where, 0.7 * ax.get_xlim()[1]], [0.5 * (depth + layer), bottom - 0.08 * (bottom - top)], color=INK, linewidth=0.8)
-    clear = {"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none"}
-    ax.text(0.97, 0.05, f"{word} {amount}", transform=ax.transAxes, ha="right", va="bottom", fontsize=10, color=INK, bbox=clear)
+    ax.annotate(
+        f"{word} {amount}",
+        (where, 0.5 * (depth + layer)),
+        xytext=(0.97, 0.05),
+        textcoords="axes fraction",
+        ha="right",
+        va="bottom",
+        fontsize=10,
+        color=INK,
+        bbox=PLATE,
+        arrowprops={"arrowstyle": "-", "color": INK},
+    )
 
 
 def settings_text(answer: Answer) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -12,7 +11,7 @@ from ..setting.answer import Answer, evaluate
 from ..setting.model import cure_law
 from ..symbols import symbols
 from ..units import IN_CM2, MJ_MM2, MM, measured, show_kernel
-from .style import INK, TONES, axes, new_figure, plain_log, roomy
+from .style import FINE, HIGH, INK, TONES, WIDE, new_figure, panels, plain_log, roomy
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +22,7 @@ __all__ = ["draw_beside", "draw_setting_curve", "setting_curve_figure"]
 _COVERED = 2.0  # standard uncertainties either side of the curve: about 95 %
 
 
-def setting_curve_figure(answer: Answer, width_mm: float = 170.0, height_mm: float = 105.0) -> Figure:
+def setting_curve_figure(answer: Answer, width_mm: float = WIDE, height_mm: float = HIGH) -> Figure:
     """A figure of its own.
 
     Parameters
@@ -37,7 +36,8 @@ def setting_curve_figure(answer: Answer, width_mm: float = 170.0, height_mm: flo
     matplotlib.figure.Figure
     """
     figure = new_figure(width_mm, height_mm)
-    draw_setting_curve(axes(figure), answer)
+    (ax,) = panels(figure)
+    draw_setting_curve(ax, answer)
     return figure
 
 
@@ -47,19 +47,19 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     dose = float(answer.outputs.get("equivalent_min", answer.outputs["exposure_min"]).m_as("mJ/mm^2"))
     gel = float(law.dose(0.0))
     layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
-    needed = None if layer is None else float(law.dose(layer))
-    reach = max(dose, 4.0 * gel, 0.0 if needed is None or needed > 1e6 * gel else needed)
+    needed = float(law.dose(layer or 0.0))
+    reach = max(dose, 4.0 * gel, needed if needed <= 1e6 * gel else gel)
     low, high = 0.6 * min(gel, max(dose, 0.01 * gel)), roomy(150.0 * reach) / 100.0  # far below the threshold the point stands at the edge
-    e = np.geomspace(gel, high, 60)
+    e = np.geomspace(gel, high, FINE)
     with np.errstate(under="ignore", over="ignore"):
         curve = law.depth(e)
     top = roomy(1.1 * max(float(curve[-1]), layer or 0.0))
     plain_log(ax.xaxis)
-    _band(ax, answer, dose, gel, high)
+    _band(ax, answer, e[1:], dose)
     ax.plot(IN_CM2 * e, curve, color=TONES["solid"], linewidth=2.4)
     ax.plot([IN_CM2 * low, IN_CM2 * gel], [0.0, 0.0], color=TONES["solid"], linewidth=2.4)
-    ax.plot([IN_CM2 * gel], [0.0], marker="|", markersize=14, markeredgewidth=2.2, color=TONES["limit"], clip_on=False)
-    left = gel < math.sqrt(low * high)
+    ax.plot([IN_CM2 * gel], [0.0], marker="^", markersize=9, color=TONES["limit"], clip_on=False)
+    left = gel**2 < low * high
     ax.annotate(
         symbols(f"gels at {show_kernel(gel, 'exposure', digits=3)}"),
         (IN_CM2 * gel, 0.0),
@@ -97,11 +97,11 @@ def _swept(answer: Answer, doses: np.ndarray, dose: float) -> tuple[np.ndarray, 
     return given, np.asarray(many.outputs[name].m_as(MM)), None if spread is None else np.asarray(spread.m_as(MM))
 
 
-def _band(ax: Axes, answer: Answer, dose: float, gel: float, high: float) -> None:
+def _band(ax: Axes, answer: Answer, doses: np.ndarray, dose: float) -> None:
     """Where the curve lies with about 95 % as far as the resin is known; nothing where no uncertainty is stated."""
-    if dose < 1e-20 * gel:  # no speed that means anything makes such a setting cure
+    if dose < 1e-20 * doses.min():  # no speed that means anything makes such a setting cure
         return
-    e, depth, spread = _swept(answer, np.geomspace(1.001 * gel, high, 24), dose)
+    e, depth, spread = _swept(answer, doses, dose)
     if spread is not None:
         least, most = np.maximum(depth - _COVERED * spread, 0.0), depth + _COVERED * spread
         ax.fill_between(IN_CM2 * e, least, most, color=TONES["light"], linewidth=0.0, zorder=0.5)
@@ -113,9 +113,9 @@ def draw_beside(ax: Axes, other: Answer) -> None:
     dose = float(other.outputs.get("equivalent_min", other.outputs["exposure_min"]).m_as("mJ/mm^2"))
     low, high = ax.get_xlim()
     low, high = min(low, 80.0 * dose), max(high, 120.0 * dose)
-    e = np.geomspace(float(law.dose(0.0)), 0.01 * high, 60)
+    e = np.geomspace(float(law.dose(0.0)), 0.01 * high, FINE)
     ax.plot(IN_CM2 * e, law.depth(e), color=TONES["third"], linewidth=2.0, linestyle="--")
     depth = float(other.weakest_depth.m_as(MM))
-    ax.plot([IN_CM2 * dose], [depth], marker="o", markersize=9, color="none", markeredgecolor=TONES["third"], markeredgewidth=2.2)
+    ax.plot([IN_CM2 * dose], [depth], marker="o", markersize=9, color="none", markeredgecolor=TONES["third"])
     ax.set_xlim(low, high)
-    ax.set_ylim(0.0, max(ax.get_ylim()[1], 1.15 * depth))
+    ax.set_ylim(0.0, max(*ax.get_ylim(), 1.15 * depth))

@@ -14,7 +14,7 @@ from ..spot.image import Spot
 from ..spot.light import PowerMeasurement
 from ..spot.measurement import BeamMeasurement
 from ..units import IN_UM, MM, show
-from .style import INK, MARKS, TONES, axes, new_figure
+from .style import FINE, HOLLOW, INK, MARKS, PLATE, TALL, TONES, WIDE, new_figure, panels, plain_log
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_caustic", "draw_image", "draw_lines", "draw_power", "draw_residuals", "draw_scan", "spot_figure"]
 
 
-def spot_figure(result: BeamMeasurement | PowerMeasurement, width_mm: float = 170.0, height_mm: float = 130.0) -> Figure:
+def spot_figure(result: BeamMeasurement | PowerMeasurement, width_mm: float = WIDE, height_mm: float = TALL) -> Figure:
     """A figure of its own for whatever was measured.
 
     Parameters
@@ -38,18 +38,19 @@ def spot_figure(result: BeamMeasurement | PowerMeasurement, width_mm: float = 17
     """
     figure = new_figure(width_mm, height_mm)
     if isinstance(result, PowerMeasurement):
-        draw_power(axes(figure, (0.13, 0.14, 0.83, 0.74)), result)
+        (ax,) = panels(figure)
+        draw_power(ax, result)
     elif result.kind == "field":
         draw_field(figure, result)
     elif result.kind == "image":
         draw_image(figure, result)
     elif result.kind == "caustic":
-        draw_caustic(axes(figure, (0.12, 0.14, 0.84, 0.74)), result)
+        (ax,) = panels(figure)
+        draw_caustic(ax, result)
     elif result.kind == "cured-lines":
         draw_lines(figure, result)
     else:
-        top = axes(figure, (0.13, 0.40, 0.83, 0.49))
-        low = axes(figure, (0.13, 0.12, 0.83, 0.20))
+        top, low = panels(figure, 2)
         draw_scan(top, result)
         draw_residuals(low, result)
         low.set_xlim(top.get_xlim())
@@ -60,26 +61,23 @@ def draw_field(figure: Figure, result: BeamMeasurement) -> None:
     """Radius over the field with the places measured, and the half-width of its 95 % band beside it."""
     from ..statistics.intervals import t_factor
 
-    field: FieldMap = result.fits[0][1]
-    x, y = result.fits[0][2], result.fits[0][3]
+    field: FieldMap
+    ((_, field, x, y),) = result.fits
     size = field.surfaces["size"]
-    gx, gy = np.meshgrid(np.linspace(x.min(), x.max(), 41), np.linspace(y.min(), y.max(), 41))
+    gx, gy = np.meshgrid(*(np.linspace(at.min(), at.max()) for at in (x, y)))
     value, u = (v.reshape(gx.shape) for v in size.at(gx, gy))
-    shown = (
-        (IN_UM * np.exp(value), "radius (µm)"),
-        (100.0 * t_factor(0.95, size.degrees_of_freedom) * np.hypot(u, field.common), "95 % band (+- %)"),
-    )
-    for k, (z, label) in enumerate(shown):
-        ax = axes(figure, (0.11 + 0.47 * k, 0.14, 0.38, 0.74))
-        levels = np.linspace(float(z.min()), max(float(z.max()), float(z.min()) * (1.0 + 1e-6)), 9)
-        filled = ax.contourf(gx, gy, z, levels=levels, cmap="Blues" if k == 0 else "Greys")
-        lines = ax.contour(gx, gy, z, levels=levels[1:-1:2], colors=INK, linewidths=0.8)
-        ax.clabel(lines, fontsize=9, fmt="%.4g" if k == 0 else "%.2g")
-        ax.plot(x, y, "o", color=TONES["second"], markersize=5, markerfacecolor="white", markeredgewidth=1.4, clip_on=False, zorder=5)
+    radius, band = panels(figure, columns=2)
+    for ax, z, tones, form, label in (
+        (radius, IN_UM * np.exp(value), "Blues", "%.4g", "radius (µm)"),
+        (band, 100.0 * t_factor(0.95, size.degrees_of_freedom) * np.hypot(u, field.common), "Greys", "%.2g", "95 % band (+- %)"),
+    ):
+        filled = ax.contourf(gx, gy, z, levels=8, cmap=tones)
+        lines = ax.contour(gx, gy, z, levels=4, colors=INK, linewidths=0.8)
+        ax.clabel(lines, fontsize=9, fmt=form)
+        ax.plot(x, y, "o", color=TONES["second"], markersize=5, clip_on=False, zorder=5, **HOLLOW)
         ax.set_aspect("equal")
         ax.set_xlabel("x (mm)")
-        if k == 0:
-            ax.set_ylabel("y (mm)")
+        ax.set_ylabel("y (mm)")
         ax.set_title(label, loc="left", pad=8)
         filled.set_edgecolor("face")
 
@@ -100,8 +98,8 @@ def _curve(kind: str, f: Any, x: Any) -> Any:
     """The fitted curve on a fine grid."""
     from scipy.special import erf
 
-    middle = 0.5 * (x.min() + x.max())
-    fine = np.linspace(x.min(), x.max(), 500)
+    fine = np.linspace(x.min(), x.max(), FINE)
+    middle = float(np.median(fine))
     g = (fine - f.centre) / f.radius
     if kind == "knife-edge":
         step = 0.5 * (1.0 + (1.0 if f.rising else -1.0) * erf(math.sqrt(2.0) * g))
@@ -111,26 +109,18 @@ def _curve(kind: str, f: Any, x: Any) -> Any:
     return x[order], f.fitted[order]
 
 
+_LOOKS = (("solid", "-", MARKS[0]), ("second", "--", MARKS[1]))  # of the first and the second axis
+
+
 def draw_scan(ax: Axes, result: BeamMeasurement) -> None:
     """Readings and fitted curve, each axis scaled to its own full reading; centre and radius marked."""
-    for k, (name, f, x, y) in enumerate(result.fits):
-        scale = f.full if result.kind == "knife-edge" else f.peak
-        tone = (TONES["solid"], TONES["second"])[k]
+    many = len(result.fits) > 1
+    for (name, f, x, y), (tone, dash, mark) in zip(result.fits, _LOOKS):
         fine, curve = _curve(result.kind, f, x)
-        many = len(result.fits) > 1
         away = f.centre if many else 0.0  # two scans are laid over each other at their centres
-        fine, x = fine - away, x - away
-        ax.plot(fine, (curve - f.dark) / scale, color=tone, linewidth=2.0, linestyle=("-", "--")[k], label=f"fit {name}" if many else "fit")
-        ax.plot(
-            x,
-            (y - f.dark) / scale,
-            MARKS[k],
-            color=tone,
-            markersize=5.5,
-            markerfacecolor="white",
-            markeredgewidth=1.4,
-            label=f"readings {name}" if many else "readings",
-        )
+        of = f" {name}" if many else ""
+        ax.plot(fine - away, (curve - f.dark) / _full(result, f), color=TONES[tone], linewidth=2.0, linestyle=dash, label=f"fit{of}")
+        ax.plot(x - away, (y - f.dark) / _full(result, f), mark, color=TONES[tone], markersize=5.5, label=f"readings{of}", **HOLLOW)
         if not many:
             ax.axvspan(f.centre - f.radius, f.centre + f.radius, color=TONES["light"], alpha=0.5, linewidth=0, label="centre +- radius")
             ax.axvline(f.centre, color=INK, linewidth=1.0, linestyle=":")
@@ -140,80 +130,64 @@ def draw_scan(ax: Axes, result: BeamMeasurement) -> None:
     ax.set_title(_title(result), loc="left", pad=10)
 
 
+def _full(result: BeamMeasurement, f: Any) -> float:
+    return float(f.full if result.kind == "knife-edge" else f.peak)
+
+
 def draw_residuals(ax: Axes, result: BeamMeasurement) -> None:
     """Readings less fit, in per cent of the full reading."""
-    for k, (_, f, x, _y) in enumerate(result.fits):
-        scale = f.full if result.kind == "knife-edge" else f.peak
-        tone = (TONES["solid"], TONES["second"])[k]
-        share = 100.0 * f.residuals / scale
-        x = x - (f.centre if len(result.fits) > 1 else 0.0)
-        ax.vlines(x, 0.0, share, color=tone, linewidth=1.2)
-        ax.plot(x, share, MARKS[k], color=tone, markersize=4.5, markerfacecolor="white", markeredgewidth=1.2)
+    many = len(result.fits) > 1
+    for (_, f, x, _y), (tone, _dash, mark) in zip(result.fits, _LOOKS):
+        share = 100.0 * f.residuals / _full(result, f)
+        x = x - (f.centre if many else 0.0)
+        ax.vlines(x, 0.0, share, color=TONES[tone], linewidth=1.2)
+        ax.plot(x, share, mark, color=TONES[tone], markersize=4.5, **HOLLOW)
     ax.axhline(0.0, color=INK, linewidth=1.0)
-    low, high = ax.get_ylim()
-    reach = max(abs(low), abs(high), 1e-6)
+    reach = max(map(abs, ax.get_ylim()))
     ax.set_ylim(-reach, reach)
-    ax.locator_params(axis="y", nbins=4)
     what = "edge" if result.kind == "knife-edge" else result.kind
-    ax.set_xlabel(f"{what} from the centre (mm)" if len(result.fits) > 1 else f"position of the {what} (mm)")
+    ax.set_xlabel(f"{what} from the centre (mm)" if many else f"position of the {what} (mm)")
     ax.set_ylabel("residual (%)")
 
 
 def draw_image(figure: Figure, result: BeamMeasurement) -> None:
     """The image in grey with 1/e^2 ellipse and axes, and the cuts through the centre against the fitted Gaussian."""
-    spot: Spot = result.fits[0][1]
+    spot: Spot
+    ((_, spot, *_),) = result.fits
     x, y, z = spot.profile_x, spot.profile_y, spot.profile
-    top = max(spot.bell.peak, float(z.max()) * 0.5)
-    ax = axes(figure, (0.10, 0.14, 0.50, 0.72))
+    ax, cut = panels(figure, columns=2, wspace=20.0)
     ax.grid(visible=False)
-    half_x, half_y = 0.5 * spot.pixel[0], 0.5 * spot.pixel[1]
-    ax.imshow(
-        z,
-        extent=(x[0] - half_x, x[-1] + half_x, y[-1] + half_y, y[0] - half_y),
-        cmap="Greys",
-        vmin=-0.05 * top,
-        vmax=1.05 * top,
-        aspect="equal",
-        interpolation="nearest",
-    )
+    half_x, half_y = 0.5 * np.array(spot.pixel)
+    extent = (x.min() - half_x, x.max() + half_x, y.max() + half_y, y.min() - half_y)
+    ax.imshow(z, extent=extent, cmap="Greys", interpolation="nearest")
     a = spot.axes
-    t = np.linspace(0.0, 2.0 * math.pi, 181)
+    t = np.linspace(0.0, 2.0 * math.pi, FINE)
     c, s = math.cos(a.angle), math.sin(a.angle)
     u, v = a.radius_x * np.cos(t), a.radius_y * np.sin(t)
     ax.plot(c * u - s * v, s * u + c * v, color=TONES["second"], linewidth=2.0)
     for radius, dx, dy, name in ((a.radius_x, c, s, "x"), (a.radius_y, -s, c, "y")):
         ax.plot([-radius * dx, radius * dx], [-radius * dy, radius * dy], color=TONES["second"], linewidth=1.4, linestyle="--")
-        ax.annotate(
-            name,
-            (1.25 * radius * dx, 1.25 * radius * dy),
-            color=INK,
-            fontsize=12,
-            ha="center",
-            va="center",
-            bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.8},
-        )
+        ax.annotate(name, (1.25 * radius * dx, 1.25 * radius * dy), color=INK, fontsize=12, ha="center", va="center", bbox=PLATE)
     ax.set_xlabel("x from the centre (mm)")
     ax.set_ylabel("y from the centre (mm)")
     ax.set_title(_title(result), loc="left", pad=10)
-    cut = axes(figure, (0.70, 0.14, 0.27, 0.72))
     _cuts(cut, spot)
 
 
 def _cuts(ax: Axes, spot: Spot) -> None:
     """Pixel rows and columns through the centre, and the Gaussian fit along them."""
     b = spot.bell
-    j, i = int(np.argmin(np.abs(spot.profile_y))), int(np.argmin(np.abs(spot.profile_x)))
-    rows = (
-        (spot.profile_x, spot.profile[j], b.variance[0], b.variance[2], "x", 0.0),
-        (spot.profile_y, spot.profile[:, i], b.variance[2], b.variance[0], "y", 1.3),
-    )
-    det = b.variance[0] * b.variance[2] - b.variance[1] ** 2
-    for q, values, _own, other, name, lift in rows:
-        step = max(1, q.size // 120)
-        tone = TONES["solid"] if name == "x" else TONES["second"]
-        ax.plot(q[::step], values[::step] / b.peak + lift, ".", color=tone, markersize=3)
-        ax.plot(q, np.exp(-0.5 * q * q * other / det) + lift, color=INK, linewidth=1.4, linestyle="-" if name == "x" else "--")
-        ax.text(q[0], lift + 1.02, f"along {name}", fontsize=10, color=INK)
+    xx, xy, yy = b.variance
+    det = xx * yy - xy**2
+    row = spot.profile[np.argmin(np.abs(spot.profile_y))]
+    column = spot.profile[:, np.argmin(np.abs(spot.profile_x))]
+    for q, values, across, name, lift, (tone, dash, _mark) in (
+        (spot.profile_x, row, yy, "x", 0.0, _LOOKS[0]),
+        (spot.profile_y, column, xx, "y", 1.3, _LOOKS[1]),
+    ):
+        ax.plot(q, values / b.peak + lift, ".", color=TONES[tone], markersize=3)
+        ax.plot(q, np.exp(-0.5 * q * q * across / det) + lift, color=INK, linewidth=1.4, linestyle=dash)
+        ax.text(q.min(), lift + 1.02, f"along {name}", fontsize=10, color=INK)
     ax.set_yticks([0.0, 0.5, 1.0, 1.3, 1.8, 2.3], ["0", "0.5", "1", "0", "0.5", "1"])
     ax.set_ylim(-0.2, 2.6)
     ax.set_xlabel("from the centre (mm)")
@@ -223,36 +197,19 @@ def _cuts(ax: Axes, spot: Spot) -> None:
 
 def draw_caustic(ax: Axes, result: BeamMeasurement) -> None:
     """Radii against position with the fitted hyperbola, waist and Rayleigh range."""
-    worded = []
-    for k, (name, c, z, w) in enumerate(result.fits):
+    worded, many = [], len(result.fits) > 1
+    for (name, c, z, w), (tone, dash, mark) in zip(result.fits, _LOOKS):
         assert isinstance(c, Caustic)
-        tone = (TONES["solid"], TONES["second"])[k]
-        fine = np.linspace(min(z.min(), c.position), max(z.max(), c.position), 400)
-        many = len(result.fits) > 1
-        ax.plot(
-            fine, IN_UM * c.radius_at(fine), color=tone, linewidth=2.0, linestyle=("-", "--")[k], label=f"fit {name}" if many else "fit"
-        )
-        ax.plot(
-            z,
-            IN_UM * w,
-            MARKS[k],
-            color=tone,
-            markersize=7,
-            markerfacecolor="white",
-            markeredgewidth=1.6,
-            label=f"measured {name}" if many else "measured",
-        )
-        ax.plot([c.position], [IN_UM * c.waist_radius], "*", color=INK, markersize=11, label="waist" if k == 0 else None)
-        if k == 0:
-            ax.axvspan(
-                c.position - c.rayleigh_range,
-                c.position + c.rayleigh_range,
-                color=TONES["light"],
-                alpha=0.5,
-                linewidth=0,
-                label="one Rayleigh length",
-            )
-            low, high = fine[0], fine[-1]
+        first = c is result.fits[0][1]
+        fine = np.linspace(min(z.min(), c.position), max(z.max(), c.position), FINE)
+        of = f" {name}" if many else ""
+        ax.plot(fine, IN_UM * c.radius_at(fine), color=TONES[tone], linewidth=2.0, linestyle=dash, label=f"fit{of}")
+        ax.plot(z, IN_UM * w, mark, color=TONES[tone], markersize=7, label=f"measured{of}", **HOLLOW)
+        ax.plot([c.position], [IN_UM * c.waist_radius], "*", color=INK, markersize=11, label="waist" if first else None)
+        if first:
+            ends = (c.position - c.rayleigh_range, c.position + c.rayleigh_range)
+            ax.axvspan(*ends, color=TONES["light"], alpha=0.5, linewidth=0, label="one Rayleigh length")
+            low, high = fine.min(), fine.max()
         worded.append(f"{c.beam_quality:.3f}")
     if (surface := result.details.get("surface_position")) is not None:
         at = float(surface.m_as(MM))
@@ -269,42 +226,22 @@ def draw_caustic(ax: Axes, result: BeamMeasurement) -> None:
 
 def draw_lines(figure: Figure, result: BeamMeasurement) -> None:
     """Width squared and depth of cured lines against speed, with the fitted lines to the speed at which both vanish."""
-    f: CuredLines = result.fits[0][1]
-    speed, (width, depth) = result.fits[0][2], result.fits[0][3]
-    panels = [("width", width)]
-    if depth is not None and f.penetration_depth is not None:
-        panels.append(("depth", depth))
-    room = 0.84 if len(panels) == 1 else 0.36
-    fine = np.geomspace(speed.min(), f.vanishing_speed, 300)
+    f: CuredLines
+    ((_, f, speed, (width, depth)),) = result.fits
+    fine = np.geomspace(speed.min(), f.vanishing_speed, FINE)
     over = np.log(f.vanishing_speed / fine)
-    for k, (name, values) in enumerate(panels):
-        ax = axes(figure, (0.12 + 0.49 * k, 0.14, room, 0.72))
-        tone = (TONES["solid"], TONES["second"])[k]
-        if name == "width":
-            ax.plot(fine, 2.0 * f.radius**2 * over, color=tone, linewidth=2.0)  # type: ignore[operator]
-            ax.plot(speed, values**2, MARKS[k], color=tone, markersize=7, markerfacecolor="white", markeredgewidth=1.6)
-            ax.set_ylabel("line width squared (mm^2)")
-            ax.set_title(_title(result), loc="left", pad=10)
-        else:
-            ax.plot(fine, f.penetration_depth * over, color=tone, linewidth=2.0, linestyle="--")
-            ax.plot(speed, values, MARKS[k], color=tone, markersize=7, markerfacecolor="white", markeredgewidth=1.6)
-            ax.set_ylabel("cure depth (mm)")
-            ax.set_title(f"Dp {f.penetration_depth:.3f} mm", loc="left", pad=10)
-        _speed_axis(ax, float(speed.min()), f.vanishing_speed)
+    drawn = [("line width squared (mm^2)", width**2, 2.0 * f.radius**2, _title(result))]  # type: ignore[operator]
+    if depth is not None and f.penetration_depth is not None:
+        drawn.append(("cure depth (mm)", depth, f.penetration_depth, f"Dp {f.penetration_depth:.3f} mm"))
+    for ax, (name, values, slope, title), (tone, dash, mark) in zip(panels(figure, len(drawn), hspace=30.0), drawn, _LOOKS):
+        ax.plot(fine, slope * over, color=TONES[tone], linewidth=2.0, linestyle=dash)
+        ax.plot(speed, values, mark, color=TONES[tone], markersize=7, **HOLLOW)
+        ax.set_ylabel(name)
+        ax.set_title(title, loc="left", pad=10)
+        plain_log(ax.xaxis)
+        ax.set_xlim(0.85 * speed.min(), 1.15 * f.vanishing_speed)
+        ax.set_xlabel("scan speed (mm/s, log scale)")
         ax.set_ylim(0.0, None)
-
-
-def _speed_axis(ax: Axes, low: float, high: float) -> None:
-    from matplotlib.ticker import LogLocator
-
-    from .style import plain_log
-
-    plain_log(ax.xaxis)
-    if high > 12.0 * low:
-        ax.xaxis.set_major_locator(LogLocator(base=10.0, subs=(1.0, 3.0)))
-    ax.minorticks_off()
-    ax.set_xlim(0.85 * low, 1.15 * high)
-    ax.set_xlabel("scan speed (mm/s, log scale)")
 
 
 def draw_power(ax: Axes, result: PowerMeasurement) -> None:
@@ -315,16 +252,7 @@ def draw_power(ax: Axes, result: PowerMeasurement) -> None:
     cut = r.left_out
     ax.plot(t[cut:], y[cut:], "o", color=TONES["solid"], markersize=6, label="used")
     if cut:
-        ax.plot(
-            t[:cut],
-            y[:cut],
-            "s",
-            color=TONES["second"],
-            markersize=6,
-            markerfacecolor="white",
-            markeredgewidth=1.5,
-            label="left out as warm-up",
-        )
+        ax.plot(t[:cut], y[:cut], "s", color=TONES["second"], markersize=6, label="left out as warm-up", **HOLLOW)
     ax.axhline(r.mean, color=INK, linewidth=1.6, label="mean of those used")
     ax.axhspan(r.mean - 2 * r.type_a, r.mean + 2 * r.type_a, color=TONES["light"], alpha=0.7, linewidth=0, label="mean +- 2 u (Type A)")
     ax.set_xlabel("time (s)" if result.time.dtype.kind == "f" else "reading number")

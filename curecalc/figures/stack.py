@@ -12,7 +12,7 @@ from ..setting.layers import StackAnswer
 from ..setting.model import cure_law, doses
 from ..symbols import symbols
 from ..units import IN_CM2, show, show_kernel
-from .style import INK, TONES, arrow, axes, caption, new_figure, plain_log, roomy
+from .style import FINE, HIGH, INK, PLATE, TONES, WIDE, arrow, caption, new_figure, panels, plain_log, roomy
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_stack", "stack_figure"]
 
 
-def stack_figure(answer: StackAnswer, width_mm: float = 170.0, height_mm: float = 120.0) -> Figure:
+def stack_figure(answer: StackAnswer, width_mm: float = WIDE, height_mm: float = HIGH) -> Figure:
     """A figure of its own.
 
     Parameters
@@ -35,7 +35,8 @@ def stack_figure(answer: StackAnswer, width_mm: float = 170.0, height_mm: float 
     matplotlib.figure.Figure
     """
     figure = new_figure(width_mm, height_mm)
-    draw_stack(axes(figure, (0.13, 0.14, 0.83, 0.72)), answer)
+    (ax,) = panels(figure, top=18.0)
+    draw_stack(ax, answer)
     return figure
 
 
@@ -46,16 +47,15 @@ def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
     ec = float(law.dose(0.0))
     shown = int(min(answer.layers, 6))
     dose = float(doses(x, form)["mean"])
-    count = int(min(answer.layers, 400))
-    totals = _stack.layer_totals(law, dose, t, count)[::-1]
+    totals = [float(_stack.total(law, dose, t, answer.layers - k)) for k in range(shown)]
     through = float(answer.print_through.m_as("mm")) if answer.bonds else 0.0
     below = through + max(1.5 * t, 0.35 * through)
-    z = np.linspace(0.0, t, 60)
-    for k in range(shown):
-        column = law.below(totals[k], z)
-        ax.plot(IN_CM2 * column, (k + 1) * t - z, color=TONES["solid"], linewidth=2.2)
-    depth = np.linspace(0.0, below, 160)
-    tail = law.below(totals[0], t + depth)
+    z = np.linspace(0.0, t, FINE)
+    for k, top in enumerate(totals, 1):
+        ax.plot(IN_CM2 * law.below(top, z), k * t - z, color=TONES["solid"], linewidth=2.2)
+    depth = np.linspace(0.0, below, FINE)
+    most, *_ = totals
+    tail = law.below(most, t + depth)
     ax.plot(IN_CM2 * tail, -depth, color=TONES["solid"], linewidth=2.2, linestyle=":")
     if answer.bonds:
         ax.fill_betweenx(-depth, IN_CM2 * ec, IN_CM2 * np.maximum(tail, ec), color=TONES["warm"], edgecolor="none")
@@ -64,7 +64,7 @@ def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
     ax.axhline(0.0, color=INK, linewidth=1.8)
     ax.axvline(IN_CM2 * ec, color=TONES["limit"], linewidth=1.8, linestyle="--")
     plain_log(ax.xaxis)
-    low, high = 1.0 / roomy(1.0 / (IN_CM2 * min(float(tail.min()), 0.5 * ec))), roomy(IN_CM2 * float(totals[0]) * 1.9)
+    low, high = 1.0 / roomy(0.01 / min(float(tail.min()), 0.5 * ec)), roomy(190.0 * most)
     ax.set_xlim(low, high)
     ax.set_ylim(-below, shown * t)
     _texts(ax, answer, through, high, IN_CM2 * ec, shown)
@@ -72,29 +72,24 @@ def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
         _head(ax, answer)
 
 
+def _note(ax: Axes, text: str, at: tuple[float, float], *, color: str = INK, **more: Any) -> None:
+    ax.annotate(text, at, textcoords="offset points", fontsize=10, color=color, bbox=PLATE, **more)
+
+
 def _texts(ax: Axes, answer: StackAnswer, through: float, high: float, ec: float, shown: int) -> None:
     t = answer.given.x["layer_thickness"]
-    height = ax.get_ylim()[1] - ax.get_ylim()[0]
-    clear = {"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"}
-    beside: dict[str, Any] = {"textcoords": "offset points", "fontsize": 10, "color": INK, "bbox": clear}
-    ax.annotate(
-        symbols(f"gel threshold {ec:.3g} mJ/cm^2"),
-        (ec, ax.get_ylim()[0]),
-        xytext=(6, 5),
-        ha="left",
-        va="bottom",
-        **(beside | {"color": TONES["limit"]}),
-    )
-    if t < 0.05 * height:  # too thin for a name each
-        ax.annotate(f"layers 1 to {shown}", (high, 0.5 * shown * t), xytext=(-6, 0), ha="right", va="center", **beside)
+    low, top = ax.get_ylim()
+    _note(ax, symbols(f"gel threshold {ec:.3g} mJ/cm^2"), (ec, low), xytext=(6, 5), ha="left", va="bottom", color=TONES["limit"])
+    if t < 0.05 * (top - low):  # too thin for a name each
+        _note(ax, f"layers 1 to {shown}", (high, 0.5 * top), xytext=(-6, 0), ha="right", va="center")
     else:
-        for k in range(shown):
-            ax.annotate(f"layer {k + 1}", (high, (k + 0.5) * t), xytext=(-6, 0), ha="right", va="center", **beside)
-    ax.annotate("nominal down-facing face", (high, 0.0), xytext=(-6, -5), ha="right", va="top", **beside)
-    if through > 0.04 * height:
+        for k in range(1, shown + 1):
+            _note(ax, f"layer {k}", (high, (k - 0.5) * t), xytext=(-6, 0), ha="right", va="center")
+    _note(ax, "nominal down-facing face", (high, 0.0), xytext=(-6, -5), ha="right", va="top")
+    if answer.bonds:
         arrow(ax, (ec, ec), (0.0, -through))
     text = f"print-through {show(answer.print_through, digits=3)}" if answer.bonds else "the layers do not bond"
-    ax.annotate(text, (ec, -through), xytext=(8, -4), ha="left", va="top", **beside)
+    _note(ax, text, (ec, -through), xytext=(8, -4), ha="left", va="top")
     ax.set_xlabel(symbols("total exposure (mJ/cm^2, log scale)"))
     ax.set_ylabel("height above the face (mm)")
 
@@ -106,4 +101,4 @@ def _head(ax: Axes, answer: StackAnswer) -> None:
     dp, limit = (show_kernel(x["penetration_depth"], "length", digits=3), show_kernel(x["critical_exposure"], "exposure", digits=3))
     each = show_kernel(float(doses(x, answer.given.form)["mean"]), "exposure", digits=3)
     layer = show_kernel(x["layer_thickness"], "length", digits=3)
-    caption(ax, f"{each} on each layer of {layer}, Dp {dp}, Ec {limit}")
+    caption(ax, symbols(f"{each} on each layer of {layer}, Dp {dp}, Ec {limit}"))

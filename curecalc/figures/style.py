@@ -8,23 +8,31 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..files.disk import FIGURES, check_target, write_bytes
-from ..symbols import symbols
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 __all__ = [
+    "FINE",
+    "HIGH",
+    "HOLLOW",
     "INK",
     "MARKS",
+    "PLATE",
     "SVG_RULES",
+    "TALL",
     "TONES",
+    "WIDE",
     "arrow",
     "axes",
     "caption",
     "figure_bytes",
     "new_figure",
+    "panels",
     "plain_log",
+    "plain_step",
+    "plain_ticks",
     "roomy",
     "save",
     "svg_text",
@@ -42,11 +50,14 @@ TONES = {
 }
 INK = "#1d2327"
 MARKS = ("o", "s", "^", "D", "v", "P")
+HOLLOW: Any = {"markerfacecolor": "white", "markeredgewidth": 1.5}  # how a measured place is marked
+PLATE = {"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"}  # under words that stand on curves
 SVG_RULES: Any = {"svg.fonttype": "none", "svg.hashsalt": "curecalc"}
-_SIZE = 11.0
+FINE = 301  # places along a drawn curve
+WIDE, HIGH, TALL = 170.0, 110.0, 145.0  # mm: what a figure takes of a sheet of A4
 
 
-def new_figure(width_mm: float = 170.0, height_mm: float = 115.0) -> Figure:
+def new_figure(width_mm: float = WIDE, height_mm: float = HIGH) -> Figure:
     """An empty figure of a given size, without pyplot."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -56,56 +67,84 @@ def new_figure(width_mm: float = 170.0, height_mm: float = 115.0) -> Figure:
     return figure
 
 
-def axes(figure: Figure, box: tuple[float, float, float, float] = (0.13, 0.15, 0.83, 0.74), kind: type[Axes] | None = None) -> Axes:
+def axes(figure: Figure, box: tuple[float, float, float, float], kind: type[Axes] | None = None) -> Axes:
     """Axes at a fixed place (left, bottom, width, height as shares of the figure), in the common style."""
     ax = figure.add_axes(box, axes_class=kind)
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
     for side in ("left", "bottom"):
         ax.spines[side].set_color(INK)
-    ax.tick_params(colors=INK, labelsize=_SIZE - 1)
-    ax.xaxis.label.set(size=_SIZE, color=INK)
-    ax.yaxis.label.set(size=_SIZE, color=INK)
-    ax.title.set(size=_SIZE + 1, color=INK)
+    ax.tick_params(colors=INK)
+    for words in (ax.xaxis.label, ax.yaxis.label, ax.title):
+        words.set_color(INK)
     ax.grid(visible=True, color="#e3e7ea", linewidth=0.8)
     ax.set_axisbelow(True)
     return ax
 
 
+def panels(
+    figure: Figure,
+    rows: int = 1,
+    columns: int = 1,
+    *,
+    left: float = 20.0,
+    right: float = 6.0,
+    bottom: float = 17.0,
+    top: float = 13.0,
+    wspace: float = 26.0,
+    hspace: float = 13.0,
+) -> list[Axes]:
+    """Axes row by row, the first of two rows twice as high; the room around and between them, for numbers and words, in mm."""
+    wide, high = 25.4 * figure.get_size_inches()
+    each = (wide - left - right - (columns - 1) * wspace) / columns
+    inner = high - bottom - top
+    low = (inner - hspace) / 3.0
+    heights = {1: [(bottom, inner)], 2: [(high - top - 2.0 * low, 2.0 * low), (bottom, low)]}[rows]
+    places = [left + i * (each + wspace) for i in range(columns)]
+    return [axes(figure, (x / wide, y / high, each / wide, up / high)) for y, up in heights for x in places]
+
+
+def plain_step(most: float) -> float:
+    """The greatest of 1, 2, 5 times a power of ten that is no more."""
+    decade = 10.0 ** math.floor(math.log10(most))
+    return max(k * decade for k in (1.0, 2.0, 5.0) if k * decade <= most)
+
+
 def roomy(value: float) -> float:
     """The next of 1, 1.25, 1.6, 2, 2.5, 3.2, 4, 5, 6.4, 8 times a power of ten: an axis that ends there keeps still while values move."""
     decade = 10.0 ** math.floor(math.log10(value))
-    return next((k * decade for k in (1.0, 1.25, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.4, 8.0) if k * decade >= value), 10.0 * decade)
+    return next(k * decade for k in (1.0, 1.25, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.4, 8.0, 10.0) if k * decade >= value)
 
 
-def caption(ax: Axes, text: str) -> None:
-    """The settings behind a figure, small, above the axes under the title."""
-    ax.annotate(
-        symbols(text),
-        (0.0, 1.0),
-        xycoords="axes fraction",
-        xytext=(0, 6),
-        textcoords="offset points",
-        ha="left",
-        va="bottom",
-        fontsize=9,
-        color=INK,
-    )
+def caption(ax: Axes, text: str, side: str = "left", *, xytext: tuple[int, int] = (0, 6), **style: Any) -> None:
+    """Words above the axes from one of their upper corners: the settings behind a figure, small, under the title."""
+    corner = {"left": (0.0, 1.0), "right": (1.0, 1.0)}[side]
+    style = {"fontsize": "small", "color": INK, "ha": side, "va": "bottom", "textcoords": "offset points"} | style
+    ax.annotate(text, corner, xycoords="axes fraction", xytext=xytext, **style)
 
 
 def arrow(ax: Axes, x: Sequence[float], y: Sequence[float]) -> None:
     """An upright arrow with a head at both ends, from the upper end to the lower."""
+    from matplotlib.markers import CARETDOWN, CARETUP  # whose tips are at the place
+
     ax.plot(x, y, color=INK, linewidth=1.4)
-    for i, head in enumerate((6, 7)):  # carets whose tips are at the place
-        ax.plot(x[i : i + 1], y[i : i + 1], color=INK, marker=head, markersize=5)
+    for at, end, head in zip(x, y, (CARETUP, CARETDOWN)):
+        ax.plot([at], [end], color=INK, marker=head, markersize=5)
+
+
+def plain_ticks() -> Any:
+    """Places of ticks at 1, 2, 5 of each decade."""
+    from matplotlib.ticker import LogLocator
+
+    return LogLocator(subs=(1.0, 2.0, 5.0))
 
 
 def plain_log(axis: Any) -> None:
-    """A logarithmic axis with ticks at 1, 2, 5 of each decade in plain figures."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
+    """A logarithmic axis with such ticks in plain figures."""
+    from matplotlib.ticker import FuncFormatter, NullLocator
 
     axis.axes.set_xscale("log") if axis.axis_name == "x" else axis.axes.set_yscale("log")
-    axis.set_major_locator(LogLocator(base=10.0, subs=(1.0, 2.0, 5.0)))
+    axis.set_major_locator(plain_ticks())
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axis.set_minor_locator(NullLocator())
 

@@ -10,7 +10,7 @@ from ..recipe.bounds import LIMIT_NAMES
 from ..recipe.window import AXES, Window
 from ..symbols import percent
 from ..units import KINDS
-from .style import INK, TONES, axes, new_figure
+from .style import HOLLOW, INK, PLATE, TALL, TONES, WIDE, new_figure, panels, plain_step
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,10 +26,11 @@ _NAMES = {
     "layer_thickness": "layer thickness",
 }
 _SHORT = {**_NAMES, "hatch_spacing": "spacing", "layer_thickness": "layer", "scan_speed": "speed"}
+_TOUCHES = 1e-9  # what is no further beyond a limit than this stands on it
 _GREYS = ("#8d979e", "#c3cad0", "#e6eaed", "#ffffff")
 
 
-def window_figure(window: Window, width_mm: float = 170.0, height_mm: float = 125.0) -> Figure:
+def window_figure(window: Window, width_mm: float = WIDE, height_mm: float = TALL) -> Figure:
     """A figure of its own.
 
     Parameters
@@ -43,8 +44,8 @@ def window_figure(window: Window, width_mm: float = 170.0, height_mm: float = 12
     matplotlib.figure.Figure
     """
     figure = new_figure(width_mm, height_mm)
-    below = 36.0 / height_mm
-    draw_window(axes(figure, (20.0 / width_mm, below, 1.0 - 28.0 / width_mm, 1.0 - below - 10.0 / height_mm)), window)
+    (ax,) = panels(figure, bottom=36.0)
+    draw_window(ax, window)
     return figure
 
 
@@ -58,9 +59,9 @@ def draw_window(ax: Axes, window: Window) -> None:
     levels = sorted(window.excess)
     ax.grid(visible=False)
     # from the darkest: less sure than the first level, then lighter towards sure
-    tones = _GREYS[-len(levels) - 1 :]
-    ax.set_facecolor(tones[0])
-    for level, tone in zip(levels, tones[1:]):
+    unsure, *surer = tones = _GREYS[-len(levels) - 1 :]
+    ax.set_facecolor(unsure)
+    for level, tone in zip(levels, surer):
         ax.contourf(x, y, window.excess[level], levels=[0.0, np.inf], colors=[tone])
     handles: list[Any] = [Patch(facecolor=tone, edgecolor=INK, linewidth=0.6, label=_band(levels, i)) for i, tone in enumerate(tones)]
     _depth_lines(ax, x, y, window)
@@ -69,56 +70,23 @@ def draw_window(ax: Axes, window: Window) -> None:
     handles.append(Line2D([], [], color=INK, linewidth=2.4, label=f"bond, {percent(asked)} assured"))
     handles += _soft(ax, x, y, window)
     named = _hard(ax, x, y, window)
+    said = ""
     if named:
         handles.append(Patch(facecolor="none", edgecolor=TONES["limit"], hatch="////", linewidth=0.8, label="beyond a limit"))
         said = f"limits crossed: {', '.join(named)}"
-        ax.text(-0.09, _below(ax, 29.5), said, transform=ax.transAxes, fontsize=8.5, color=INK, va="top", clip_on=False)
-    ax.plot(
-        *window.chosen,
-        marker="o",
-        markersize=11,
-        markerfacecolor="white",
-        markeredgecolor=INK,
-        markeredgewidth=2.2,
-        clip_on=False,
-        zorder=9,
-    )
-    ax.plot(*window.chosen, marker="+", markersize=7, color=INK, markeredgewidth=1.8, clip_on=False, zorder=10)
-    handles.append(
-        Line2D(
-            [],
-            [],
-            marker="o",
-            color="none",
-            markerfacecolor="white",
-            markeredgecolor=INK,
-            markeredgewidth=2.0,
-            markersize=9,
-            label="chosen",
-        )
-    )
-    ax.set_xlim(window.x[0], window.x[-1])
-    ax.set_ylim(window.y[0], window.y[-1])
+    mark: Any = {"marker": "o", "markersize": 11, "markeredgecolor": INK, **HOLLOW}
+    ax.plot(*window.chosen, **mark, clip_on=False, zorder=9)
+    ax.plot(*window.chosen, marker="+", markersize=7, color=INK, clip_on=False, zorder=10)
+    handles.append(Line2D([], [], color="none", **mark, label="chosen"))
+    ax.set_xlim(window.x.min(), window.x.max())
+    ax.set_ylim(window.y.min(), window.y.max())
     ax.set_xlabel(_label(window.across))
     ax.set_ylabel(_label(window.up))
     held = ", ".join(f"{_SHORT[name]} {value:.4g} {KINDS[AXES[name][0]].shown_text}" for name, value in window.held.items())
     ax.set_title(f"{window.vector.kind} at {held}", loc="left", pad=8, fontsize=9.5, color=INK)
-    ax.legend(
-        handles=handles,
-        loc="upper left",
-        bbox_to_anchor=(-0.1, _below(ax, 13.0)),
-        ncol=3,
-        frameon=False,
-        fontsize=8.5,
-        handlelength=2.0,
-        columnspacing=1.1,
-        borderaxespad=0.0,
+    ax.figure.legend(
+        handles=handles, loc="lower left", ncols=3, frameon=False, fontsize=8.5, title=said, title_fontsize=8.5, alignment="left"
     )
-
-
-def _below(ax: Axes, millimetres: float) -> float:
-    """A place that many millimetres below the axes, in their own heights."""
-    return -millimetres / 25.4 / (ax.figure.get_figheight() * ax.get_position().height)  # type: ignore[union-attr]
 
 
 def _band(levels: list[float], i: int) -> str:
@@ -135,34 +103,24 @@ def _label(name: str) -> str:
 
 def _depth_lines(ax: Axes, x: Any, y: Any, window: Window) -> None:
     depth = window.cure_depth
-    low, high = float(depth.min()), float(depth.max())
+    low, high = max(float(depth.min()), 0.0), float(depth.max())
     if high <= low:
         return
-    step = _nice((high - low) / 6.0)
-    levels = np.arange(np.ceil(low / step) * step, high, step)
-    levels = levels[levels > 0.0]
-    if levels.size == 0:
-        return
+    step = plain_step((high - low) / 5.0)
+    levels = step * np.arange(np.floor(low / step) + 1.0, np.ceil(high / step))  # between, not at the ends
     lines = ax.contour(x, y, depth, levels=levels, colors=[TONES["solid"]], linewidths=1.2)
     labels = ax.clabel(lines, fmt=lambda v: f"{v:.3g}", fontsize=9, inline=True)
     for label in labels or []:
-        label.set_rotation(0.0)
-        label.set_bbox({"boxstyle": "round,pad=0.12", "facecolor": "white", "edgecolor": "none", "alpha": 0.85})
-        label.set_zorder(8)
+        label.set(rotation=0.0, bbox=PLATE, zorder=8)
 
 
-def _nice(step: float) -> float:
-    base = 10.0 ** np.floor(np.log10(step))
-    return float(base * min((1.0, 2.0, 2.5, 5.0, 10.0), key=lambda m: abs(m * base - step)))
-
-
-_SOFT: dict[str, tuple[Any, str]] = {
-    "print_through": ("--", "largest print-through"),
-    "ripple": (":", "largest ripple"),
-    "overcure": ("-.", "largest overcure"),
-    "line_width_high": ((0, (1, 1)), "largest line width"),
-    "line_width_low": ((0, (5, 1, 1, 1)), "smallest line width"),
-    "width_accuracy": ((0, (8, 2)), "width accuracy"),
+_SOFT: dict[str, tuple[str, Any, str]] = {
+    "print_through": ("second", "--", "largest print-through"),
+    "ripple": ("second", ":", "largest ripple"),
+    "overcure": ("second", "-.", "largest overcure"),
+    "line_width_high": ("third", "--", "largest line width"),
+    "line_width_low": ("third", ":", "smallest line width"),
+    "width_accuracy": ("third", "-.", "width accuracy"),
 }
 
 
@@ -170,28 +128,29 @@ def _soft(ax: Axes, x: Any, y: Any, window: Window) -> list[Any]:
     from matplotlib.lines import Line2D
 
     handles = []
-    for name, (style, text) in _SOFT.items():
+    for name, (tone, style, text) in _SOFT.items():
         grid = window.over.get(name)
         if grid is None or not (np.nanmin(grid) < 0.0 < np.nanmax(grid)):
             continue
-        ax.contour(x, y, np.clip(grid, -1.0, 1.0), levels=[0.0], colors=[TONES["second"]], linewidths=2.0, linestyles=[style])
-        handles.append(Line2D([], [], color=TONES["second"], linewidth=2.0, linestyle=style, label=text))
+        ax.contour(x, y, _near(grid), levels=[0.0], colors=[TONES[tone]], linewidths=2.0, linestyles=[style])
+        handles.append(Line2D([], [], color=TONES[tone], linewidth=2.0, linestyle=style, label=text))
     return handles
+
+
+def _near(grid: Any) -> Any:
+    """How far beyond a limit, where far is no more than far enough: it bends no contour beside it."""
+    return np.clip(grid, -1.0, 1.0)
 
 
 def _hard(ax: Axes, x: Any, y: Any, window: Window) -> list[str]:
     """Hatch what lies beyond limits of the machine or of the needs; their names."""
-    named = []
-    worst = np.full(x.shape, -np.inf)
-    for name, grid in window.over.items():
-        if np.any(grid > 1e-9):
-            worst = np.maximum(worst, np.clip(grid, -1.0, 1.0))
-            named.append(LIMIT_NAMES.get(name, name))
-    if named:
-        import matplotlib
+    import matplotlib
 
+    beyond = {name: grid for name, grid in window.over.items() if np.any(grid > _TOUCHES)}
+    if beyond:
+        worst = np.max([_near(grid) for grid in beyond.values()], axis=0)
         with matplotlib.rc_context({"hatch.color": TONES["limit"], "hatch.linewidth": 0.8}):
-            ax.contourf(x, y, worst, levels=[1e-9, np.inf], colors="none", hatches=["////"])
-        if worst.min() < 0.0:
-            ax.contour(x, y, worst, levels=[1e-9], colors=[TONES["limit"]], linewidths=1.0)
-    return named
+            ax.contourf(x, y, worst, levels=[_TOUCHES, np.inf], colors="none", hatches=["////"])
+        if worst.min() < _TOUCHES:
+            ax.contour(x, y, worst, levels=[_TOUCHES], colors=[TONES["limit"]], linewidths=1.0)
+    return [LIMIT_NAMES.get(name, name) for name in beyond]

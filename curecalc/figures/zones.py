@@ -9,7 +9,7 @@ import numpy as np
 from ..recipe.record import Recipe
 from ..symbols import percent
 from ..units import MM
-from .style import INK, axes, new_figure
+from .style import HIGH, INK, PLATE, WIDE, new_figure, panels
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["zones_figure"]
 
 
-def zones_figure(recipe: Recipe, width_mm: float = 200.0, height_mm: float = 105.0) -> Figure:
+def zones_figure(recipe: Recipe, width_mm: float = WIDE, height_mm: float = HIGH) -> Figure:
     """One panel for the line and one for the raster that a slower place of the field costs most; the place held is ringed.
 
     Parameters
@@ -42,29 +42,25 @@ def zones_figure(recipe: Recipe, width_mm: float = 200.0, height_mm: float = 105
     by_pattern = ([v for v in held if v.pattern == pattern] for pattern in ("line", "raster"))
     kinds = [max(some, key=lambda v: (v.field_zones or {})["gain"]) for some in by_pattern if some]
     figure = new_figure(width_mm, height_mm)
-    places = np.array([[float(p.x.m_as(MM)), float(p.y.m_as(MM))] for p in recipe.machine.field])
-    for i, v in enumerate(kinds):
-        ax = axes(figure, (0.085 + 0.48 * i, 0.16, 0.39, 0.62))
+    x_of, y_of = ([float(getattr(p, axis).m_as(MM)) for p in recipe.machine.field] for axis in "xy")
+    for ax, v in zip(panels(figure, columns=len(kinds), top=18.0), kinds):
         zones = v.field_zones
         assert zones is not None
-        (low_x, high_x), (low_y, high_y) = zones["span"]["x"], zones["span"]["y"]
         factors = np.array(zones["speed_factors"])
-        ax.imshow(factors, cmap="Greys", vmin=1.0, vmax=max(2.0 * float(factors.max()) - 1.0, 1.02), origin="lower")
-        ax.images[0].set_extent((low_x, high_x, low_y, high_y))
+        (low_x, high_x), (low_y, high_y) = zones["span"]["x"], zones["span"]["y"]
+        rows, columns = factors.shape
+        x, y = np.linspace(low_x, high_x, columns + 1), np.linspace(low_y, high_y, rows + 1)
+        ax.pcolormesh(x, y, factors, cmap="Greys", alpha=0.5, edgecolors=INK, linewidth=0.8)
+        ax.set_aspect("equal")
         ax.grid(False)
-        step_x, step_y = (high_x - low_x) / factors.shape[1], (high_y - low_y) / factors.shape[0]
         for (row, column), factor in np.ndenumerate(factors):
-            x, y = low_x + (column + 0.5) * step_x, low_y + (row + 0.5) * step_y
-            plate = {"facecolor": "white", "edgecolor": "none", "boxstyle": "round,pad=0.2"}
-            ax.annotate(f"{factor:.3f}", (x, y), ha="center", va="center", fontsize=14, color=INK, bbox=plate, zorder=3)
-        for k in range(1, factors.shape[0]):
-            ax.axhline(low_y + k * step_y, color=INK, linewidth=0.8)
-            ax.axvline(low_x + k * step_x, color=INK, linewidth=0.8)
-        ax.plot(places[:, 0], places[:, 1], linestyle="", marker="+", markersize=6, color=INK, clip_on=False)
+            middle = (np.mean(x[column : column + 2]), np.mean(y[row : row + 2]))
+            ax.annotate(f"{factor:.3f}", middle, ha="center", va="center", fontsize=14, color=INK, bbox=PLATE, zorder=3)
+        ax.plot(x_of, y_of, linestyle="", marker="+", markersize=6, color=INK, clip_on=False)
         at = zones["held_at"]
         ax.plot([at["x"]["value"]], [at["y"]["value"]], linestyle="", marker="o", markersize=13, fillstyle="none", color=INK, clip_on=False)
         ax.set_xlabel("x (mm)")
-        ax.set_ylabel("y (mm)" if i == 0 else "")
+        ax.set_ylabel("y (mm)")
         ax.set_title(
             f"{v.kind}: speed over the recipe's\na speed per zone: {percent(zones['gain'], '.2g')} faster", loc="left", fontsize=11
         )

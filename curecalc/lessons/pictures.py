@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..figures.section import draw_section
-from ..figures.style import INK, MARKS, TONES, axes, new_figure, plain_log
+from ..figures.style import FINE, HIGH, INK, MARKS, PLATE, TONES, WIDE, new_figure, panels, plain_log
 from ..formulas.scan import Scan
 from ..physics import laws, raster, spot
 from ..setting.answer import evaluate
@@ -25,11 +25,11 @@ if TYPE_CHECKING:
 __all__ = ["LESSON_FIGURES", "lesson_figure"]
 
 
-def lesson_figure(name: str, bench: Bench, width_mm: float = 150.0, height_mm: float = 95.0) -> Figure:
+def lesson_figure(name: str, bench: Bench, width_mm: float = WIDE, height_mm: float = HIGH) -> Figure:
     """The figure of a lesson, by the lesson's name."""
     figure = new_figure(width_mm, height_mm)
-    # room for the caption under the title
-    LESSON_FIGURES[name](axes(figure, (0.14, 0.17, 0.82, 0.67)), bench)
+    (ax,) = panels(figure, left=25.0, top=18.0)  # room for words in place of numbers, and for a caption under the title
+    LESSON_FIGURES[name](ax, bench)
     return figure
 
 
@@ -37,9 +37,8 @@ def _mm(quantity: object) -> float:
     return float(quantity.m_as(MM))  # type: ignore[attr-defined]
 
 
-def _note(ax: Axes, text: str, at: tuple[float, float], offset: tuple[float, float] = (6, 6), **more: Any) -> None:
-    style: dict[str, Any] = {"fontsize": 10, "color": INK, "textcoords": "offset points", "xytext": offset} | more
-    ax.annotate(text, at, **style)
+def _note(ax: Axes, text: str, at: tuple[float, float], *, color: str = INK, **more: Any) -> None:
+    ax.annotate(text, at, fontsize=10, color=color, textcoords="offset points", **more)
 
 
 def _exposure(ax: Axes, b: Bench) -> None:
@@ -53,15 +52,7 @@ def _exposure(ax: Axes, b: Bench) -> None:
         ax.plot([k, k], [0, 10], color=TONES["faint"], linewidth=0.8)
         ax.plot([0, 10], [k, k], color=TONES["faint"], linewidth=0.8)
     ax.fill_between([4, 5], 5, 6, color=TONES["solid"])
-    ax.annotate(
-        "1 mm^2",
-        (4.5, 5.5),
-        (5.6, 7.6),
-        fontsize=11,
-        color=INK,
-        arrowprops={"arrowstyle": "->", "color": INK},
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 2},
-    )
+    ax.annotate("1 mm^2", (4.5, 5.5), xytext=(5.6, 7.6), fontsize=11, color=INK, arrowprops={"arrowstyle": "->", "color": INK}, bbox=PLATE)
     ax.set_xlabel("mm")
     ax.set_ylabel("mm")
     ax.set_title("1 cm^2 = 100 mm^2", loc="left", pad=8)
@@ -72,14 +63,15 @@ def _absorption(ax: Axes, b: Bench) -> None:
 
     surface = float(NUMBERS["absorption"](b)["surface_exposure"].m_as(MJ_CM2))
     dp = _mm(b.penetration_depth)
-    z = np.linspace(0.0, 4.0 * dp, 300)
-    ax.fill_between(z, 0.0, laws.Plain(dp, 1.0).below(surface, z), color=TONES["light"])
-    ax.plot(z, laws.Plain(dp, 1.0).below(surface, z), color=TONES["solid"], linewidth=2.2)
+    z = np.linspace(0.0, 4.0 * dp, FINE)
+    law = laws.Plain(dp, surface)
+    ax.fill_between(z, 0.0, law.below(surface, z), color=TONES["light"])
+    ax.plot(z, law.below(surface, z), color=TONES["solid"], linewidth=2.2)
     for n in (1, 2, 3):
-        left = float(laws.Plain(dp, 1.0).below(surface, n * dp))
+        left = float(law.below(surface, n * dp))
         ax.plot([n * dp] * 2, [0.0, left], color=INK, linewidth=1.2, linestyle="--")
         ax.plot([n * dp], [left], marker="o", color=INK, markersize=6)
-        _note(ax, f"{n} Dp: {percent(left / surface, '.1f')}", (n * dp, left))
+        _note(ax, f"{n} Dp: {percent(left / surface, '.1f')}", (n * dp, left), xytext=(6, 6))
     ax.set_xlim(0.0, 4.0 * dp)
     ax.set_ylim(0.0, 1.08 * surface)
     ax.set_xlabel("depth below the surface (mm)")
@@ -89,16 +81,16 @@ def _absorption(ax: Axes, b: Bench) -> None:
 
 def _working_curve(ax: Axes, b: Bench) -> None:
     dp, ec = _mm(b.penetration_depth), float(b.critical_exposure.m_as(MJ_CM2))
-    e = np.geomspace(ec, 9.6 * ec, 100)
+    e = np.geomspace(ec, 9.6 * ec, FINE)
     ax.semilogx(e, laws.Plain(dp, ec).depth(e), color=TONES["solid"], linewidth=2.4)
     double = float(laws.Plain(dp, 1.0).height(2.0))
     for n in range(3):
         low, high = 2**n * ec, 2 ** (n + 1) * ec
         ax.plot([low, high, high], [n * double] * 2 + [(n + 1) * double], color=INK, linewidth=1.1, linestyle="--")
-        _note(ax, "x 2", (math.sqrt(low * high), n * double), (0, -13), ha="center")
-        _note(ax, f"+{double:.3f} mm", (high, (n + 0.5) * double), (5, -4))
+        _note(ax, "x 2", (math.sqrt(low * high), n * double), xytext=(0, -13), ha="center")
+        _note(ax, f"+{double:.3f} mm", (high, (n + 0.5) * double), xytext=(5, -4))
     ax.plot([ec], [0.0], marker="o", color=TONES["limit"], markersize=8, clip_on=False)
-    _note(ax, f"Ec = {ec:.4g}", (ec, 0.0), (-6, 9), color=TONES["limit"], ha="right")
+    _note(ax, f"Ec = {ec:.4g}", (ec, 0.0), xytext=(-6, 9), color=TONES["limit"], ha="right")
     plain_log(ax.xaxis)
     ax.set_xlim(0.5 * ec, 13.5 * ec)
     ax.set_ylim(-0.18 * dp, 2.35 * dp)
@@ -109,22 +101,17 @@ def _working_curve(ax: Axes, b: Bench) -> None:
 
 def _spot(ax: Axes, b: Bench) -> None:
     w, p = _mm(b.beam_radius), float(b.power.m_as(MW))
-    r = np.linspace(-1.9 * w, 1.9 * w, 301)
+    r = np.linspace(-1.9 * w, 1.9 * w, FINE)
     top = float(spot.irradiance(p, w, w, 0.0, 0.0))
     ax.fill_between(r, 0.0, spot.irradiance(p, w, w, np.abs(r), 0.0), color=TONES["light"])
     ax.plot(r, spot.irradiance(p, w, w, np.abs(r), 0.0), color=TONES["solid"], linewidth=2.2)
-    half = 0.5887 * w
+    half = 0.5 * spot.FWHM_PER_RADIUS * w
     for left, right, height, text in (
         (0.0, w, 0.30, f"radius W0 {w:.4g} mm"),
         (-w, w, float(spot.irradiance(p, w, w, w, 0.0)) / top, f"diameter {2 * w:.4g} mm"),
         (-half, half, 0.5, f"FWHM {2 * half:.4g} mm"),
     ):
-        ax.annotate(
-            "",
-            (left, height * top),
-            (right, height * top),
-            arrowprops={"arrowstyle": "<->", "color": INK, "linewidth": 1.4, "shrinkA": 0, "shrinkB": 0},
-        )
+        ax.plot([left, right], [height * top] * 2, marker="|", color=INK, linewidth=1.4, markersize=8)
         ax.text(1.04 * max(right, w), height * top, text, fontsize=10, color=INK, va="bottom")
     ax.axvline(0.0, color=TONES["faint"], linewidth=0.8)
     ax.plot([w, w], [0.0, 0.30 * top], color=TONES["faint"], linewidth=0.8, linestyle="--")
@@ -149,7 +136,7 @@ def _raster(ax: Axes, b: Bench) -> None:
     t = NUMBERS["raster"](b)
     h, w, mean = _mm(b.hatch_spacing), _mm(b.beam_radius), float(t["raster_mean"].m_as(MJ_CM2))
     wide = _mm(t["wide_spacing"])
-    y = np.linspace(-2.0 * wide, 2.0 * wide, 601)
+    y = np.linspace(-2.0 * wide, 2.0 * wide, FINE)
     ax.plot(y, mean * raster.profile(y / h, h / w), color=TONES["solid"], linewidth=2.4)
     ax.plot(y, mean * h / wide * raster.profile(y / wide, wide / w), color=TONES["second"], linewidth=2.0, linestyle="-.")
     ax.axhline(mean, color=TONES["solid"], linewidth=1.0, linestyle="--")
@@ -190,19 +177,10 @@ def _coupons(ax: Axes, b: Bench) -> None:
     fit = ordinary_line(np.log(exposure), readings.mean(axis=1))
     slope, intercept = float(fit.slope), float(fit.intercept)
     ec = math.exp(-intercept / slope)
-    e = np.geomspace(ec, 1.15 * exposure.max(), 50)
+    e = np.geomspace(ec, 1.15 * exposure.max(), FINE)
     ax.semilogx(e, intercept + slope * np.log(e), color=TONES["solid"], linewidth=2.2, label="least-squares line")
-    for k in range(readings.shape[1]):
-        ax.plot(
-            exposure,
-            readings[:, k],
-            linestyle="none",
-            marker="_",
-            color=TONES["faint"],
-            markersize=9,
-            markeredgewidth=1.6,
-            label="reading" if k == 0 else None,
-        )
+    each = np.repeat(exposure, readings.shape[1])
+    ax.plot(each, readings.ravel(), linestyle="none", marker="_", color=TONES["faint"], markersize=14, label="reading")
     ax.plot(
         exposure,
         readings.mean(axis=1),
@@ -213,7 +191,7 @@ def _coupons(ax: Axes, b: Bench) -> None:
         label="coupon: mean of its readings",
     )
     ax.plot([ec], [0.0], marker="o", color=TONES["limit"], markersize=8, clip_on=False)
-    _note(ax, f"Ec = {ec:.3g}", (ec, 0.0), (-6, 9), color=TONES["limit"], ha="right")
+    _note(ax, f"Ec = {ec:.3g}", (ec, 0.0), xytext=(-6, 9), color=TONES["limit"], ha="right")
     plain_log(ax.xaxis)
     ax.set_xlim(0.55 * ec, 1.3 * exposure.max())
     ax.set_ylim(0.0, 1.15 * readings.max())
@@ -232,13 +210,10 @@ def _uncertainty(ax: Axes, b: Bench) -> None:
     for k, (name, q) in enumerate(rows):
         value = IN_UM * _mm(q)
         ax.barh([k], [value], height=0.55, color=TONES["solid" if k else "second"], hatch="" if k else "//", edgecolor="white")
-        ax.text(value + 0.02 * top, k, f"{value:.2g} um", va="center", fontsize=10, color=INK)
-        ax.text(-0.02 * top, k, name, va="center", ha="right", fontsize=10, color=INK)
+        ax.text(0.0, k + 0.3, f"{name}: {value:.2g} um", va="bottom", fontsize=10, color=INK)
     ax.set_yticks([])
-    ax.set_ylim(-0.6, 2.6)
+    ax.set_ylim(-0.6, 2.8)
     ax.set_xlim(0.0, 1.2 * top)
-    box = ax.get_position()
-    ax.set_position((0.2, box.y0, 0.76, box.height))
     ax.grid(visible=False, axis="y")
     ax.set_xlabel("standard uncertainty of the depth of a line (um)")
     ax.set_title("The larger doubt rules", loc="left", pad=8)
@@ -287,7 +262,7 @@ def _beyond(ax: Axes, b: Bench) -> None:
 
     styles = (("solid", "-"), ("second", "-."), ("third", "--"))
     for (varied, (dp, ec)), (tone, style) in zip(SLURRY.items(), styles, strict=True):
-        e = np.geomspace(ec, 450.0, 50)
+        e = np.geomspace(ec, 450.0, FINE)
         ax.semilogx(e, laws.Plain(dp, ec).depth(e) / IN_UM, color=TONES[tone], linestyle=style, linewidth=2.2, label=f"{varied} varied")
     plain_log(ax.xaxis)
     ax.set_xlim(10.0, 500.0)

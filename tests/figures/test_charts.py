@@ -72,7 +72,8 @@ def test_readings_their_bars_and_their_limits(powers):
     beside = {t.get_text() for t in upper.texts}
     assert {"baseline", f"centre {centre:.4g}", f"upper {centre + 3 * sd:.4g}", f"lower {centre - 3 * sd:.4g}"} <= beside
     assert upper.get_ylabel() == "power [mW]"
-    assert "OUT NOW" in {t.get_text() for t in figure.texts}
+    corners = {t.get_text(): (t.xy, t.get_ha()) for t in upper.texts if t.xycoords == "axes fraction" and t.get_va() == "bottom"}
+    assert corners == {"Power at the resin surface, north": ((0.0, 1.0), "left"), "OUT NOW": ((1.0, 1.0), "right")}
 
 
 def test_the_weighted_mean_inside_its_limits(powers):
@@ -109,7 +110,7 @@ def lots():
 def test_two_lots_and_the_change_between_them(lots):
     c = compare_lots(lots=[lot_from_fit(name, fit) for name, fit in zip("67", lots)], cure_depth=Q(0.18, "mm"), tolerance=Q(10.0, "um"))
     curves, change = comparison_figure(c).axes
-    lines = [line for line in curves.lines if len(line.get_xdata()) == 100]
+    lines = [line for line in curves.lines if line.get_label() in ("6", "7")]
     for fit, line in zip(lots, lines, strict=True):
         dp, ec = fit.penetration_depth.value.m_as("um"), fit.critical_exposure.value.m_as("mJ/cm^2")
         exposure, depth = data(line)
@@ -153,6 +154,7 @@ def test_borders_of_a_window_stand_where_the_dose_is_kept(window):
     (ax,) = figure.axes
     assert ax.get_xlim() == pytest.approx((window.x[0], window.x[-1]))
     assert ax.get_ylim() == pytest.approx((window.y[0], window.y[-1]))
+    assert ax.get_position().y0 * 145.0 == pytest.approx(36.0), "millimetres of room for the legend"
     (bond,) = (c for c in ax.collections if c.get_linewidth()[0] == 2.4)
     places = np.vstack([path.vertices for path in bond.get_paths() if len(path.vertices)])
     ratio = places[:, 1] / places[:, 0]

@@ -90,8 +90,12 @@ def test_section_of_a_line():
     # the cured section is a parabola: Cd - 2 y^2 Dp/W^2/... = Dp (ln(E/Ec) - 2 y^2/W0^2), nothing beyond it
     assert depth == pytest.approx(np.maximum(0.15 * (math.log(E / 8) - 2 * y**2 / 0.125**2), 0.0), abs=1e-12)
     assert y[-1] == pytest.approx(1.2 * 0.125)
-    assert (y.size, y[0]) == (401, -y[-1])
-    assert ax.get_ylim()[0] > ax.get_ylim()[1], "depth points down"
+    assert y[0] == -y[-1]
+    assert ax.get_ylim() == pytest.approx((1.2 * 0.16, -0.12 * 0.16)), "depth points down, to a fifth below the next step, 0.16 mm"
+    places = {t.get_text().split()[0]: t.xy for t in ax.texts}
+    assert places["layer"] == pytest.approx((y[-1], 0.1))
+    assert places["overcure"] == pytest.approx((0.0, (0.1 + DEEP) / 2)), "led to from the middle of the arrow"
+    assert places["30"] == (0.0, 1.0), "the settings begin at the upper left corner"
     on_the_paper(ax)
 
 
@@ -144,6 +148,7 @@ def test_section_of_an_ellipse_says_both_radii():
     turned = Beam(power=Q(30.0, "mW"), radius_x=Q(0.125, "mm"), radius_y=Q(0.15, "mm"))
     ax = section_figure(evaluate(beam=turned, resin=RESIN, scan=Scan(scan_speed=Q(1.0, "m/s")))).axes[0]
     assert "30 mW, W0 0.125 mm x 0.15 mm, 1000 mm/s, Dp 0.15 mm, Ec 8 mJ/cm²" in words(ax)
+    assert ax.get_xlim() == pytest.approx((-1.2 * 0.15, 1.2 * 0.15)), "of the radius across the line"
 
 
 def test_exposure_across_a_line():
@@ -301,8 +306,9 @@ def test_bands_are_students_t_wide(lot):
     n, s = len(lot.coupons), 1000 * lot.residual_sd.m_as("mm")
     assert lot.degrees_of_freedom == 6
     middle = 100 * math.exp(float(lot.coupons.x.mean())) / 100
-    dashed = [v for v in upper.lines if len(v.get_xdata()) == 300 and v.get_label() != "working curve"]
-    low, high = (np.interp(math.log(middle), np.log(np.asarray(v.get_xdata(), float)), np.asarray(v.get_ydata(), float)) for v in dashed)
+    dashed = [v for v in upper.lines if v.get_linestyle() == "--"]
+    assert [v.get_label().startswith("_") for v in dashed] == [False, True], "named once"
+    high, low = (np.interp(math.log(middle), np.log(np.asarray(v.get_xdata(), float)), np.asarray(v.get_ydata(), float)) for v in dashed)
     assert (high - low) / 2 == pytest.approx(2.447 * s / math.sqrt(n), rel=2e-3)
     band = lower.collections[0].get_paths()[0].vertices
     near = band[np.argsort(np.abs(np.log(band[:, 0] / middle)))[:4]]

@@ -1,6 +1,7 @@
 """Figures of a beam: readings where the file has them, curves where the formulas put them, marks at what was found."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -39,7 +40,7 @@ def test_a_scan_over_an_edge_in_two_directions():
         assert at == pytest.approx(place - f.centre)
         assert share == pytest.approx((power - f.dark) / f.full)
         fine, curve = data(top.lines[2 * k])
-        assert (fine[0], fine[-1], fine.size) == (pytest.approx(at[0]), pytest.approx(at[-1]), 500)
+        assert (fine[0], fine[-1]) == (pytest.approx(at[0]), pytest.approx(at[-1]))
         step = np.array([0.5 * (1 + math.erf(math.sqrt(2) * v / f.radius)) for v in fine])
         middle = (place[0] + place[-1]) / 2 - f.centre
         assert curve == pytest.approx((f.tilt * (fine - middle) + (f.full + f.drift * (fine - middle)) * step) / f.full, abs=1e-9)
@@ -93,7 +94,7 @@ def test_a_picture_of_the_spot():
     x, y = data(whole.lines[0])
     turn = spot.axes.angle
     own_x, own_y = np.cos(turn) * x + np.sin(turn) * y, np.cos(turn) * y - np.sin(turn) * x
-    assert (own_x / a) ** 2 + (own_y / b) ** 2 == pytest.approx(np.ones(181))
+    assert (own_x / a) ** 2 + (own_y / b) ** 2 == pytest.approx(np.ones(x.size))
     assert (x[0], y[0]) == (pytest.approx(x[-1]), pytest.approx(y[-1]))
     assert [np.hypot(*np.diff(np.array(data(line))).ravel()) for line in whole.lines[1:]] == pytest.approx([2 * a, 2 * b])
     names = {t.get_text(): np.hypot(*t.xy) for t in whole.texts}
@@ -150,3 +151,59 @@ def test_readings_of_power():
     assert by_name["mean of those used"][1] == pytest.approx([mean] * 2, rel=1e-4)
     assert spans(ax)[1] == [pytest.approx((mean - 2 * result.reading.type_a, mean + 2 * result.reading.type_a), rel=1e-4)]
     assert ax.get_xlabel() == "time (s)"
+    (band,) = ax.patches
+    assert band.get_width() == pytest.approx(1.0)  # of the axes
+    assert [line.get_label() for line in ax.lines] == ["used", "left out as warm-up", "mean of those used"]
+
+
+def test_readings_of_power_without_a_warm_up(tmp_path):
+    file = tmp_path / "p.csv"
+    file.write_text("power [mW]\n" + "".join(f"{240.0 + 0.1 * (-1) ** k}\n" for k in range(12)))
+    result = measure_file(file)
+    assert result.reading.left_out == 0
+    (ax,) = spot_figure(result).axes
+    assert [line.get_label() for line in ax.lines] == ["used", "mean of those used"]
+    assert data(ax.lines[0])[1] == pytest.approx(result.readings)
+    assert ax.get_xlabel() == "reading number"
+
+
+def test_a_resin_surface_beside_a_caustic():
+    result = measure_file(DEMO / "beam_caustic.csv")
+    for at, ends in ((350.0, (120.0, 350.0)), (100.0, (100.0, 304.0)), (200.0, (120.0, 304.0))):
+        moved = replace(result, details=result.details | {"surface_position": Q(at, "mm")})
+        (ax,) = spot_figure(moved).axes
+        (surface,) = (line for line in ax.lines if line.get_label() == "resin surface")
+        assert data(surface)[0] == pytest.approx([at, at])
+        room = 0.03 * (ends[1] - ends[0])
+        assert ax.get_xlim() == pytest.approx((ends[0] - room, ends[1] + room))
+    labels = [line.get_label() for line in ax.lines]
+    assert labels.count("waist") == 1
+    assert labels[:2] == ["fit x", "measured x"]
+
+
+def test_residuals_stand_about_zero_and_a_lone_scan_where_it_was_read():
+    result = measure_file(DEMO / "beam_slit.csv")
+    top, low = spot_figure(result).axes
+    ((_, f, x, _),) = result.fits
+    marks, ground = low.lines
+    assert data(marks) == (pytest.approx(x), pytest.approx(100.0 * f.residuals / f.peak))
+    assert data(ground)[1] == pytest.approx([0.0, 0.0])
+    assert [bar[:, 1].tolist() for bar in low.collections[0].get_segments()] == [[0.0, pytest.approx(v)] for v in data(marks)[1]]
+    assert [line.get_label() for line in top.lines[:2]] == ["fit", "readings"]
+    order = np.argsort(x, kind="stable")
+    assert data(top.lines[0]) == (pytest.approx(x[order]), pytest.approx((f.fitted[order] - f.dark) / f.peak))
+
+
+def test_one_knife_edge_and_cured_lines_without_depths(tmp_path):
+    rows = (DEMO / "beam_knife_edge.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    file = tmp_path / "edge.csv"
+    file.write_text("".join(row for row in rows if not row.startswith("y,")), encoding="utf-8")
+    top, low = spot_figure(measure_file(file)).axes
+    assert low.get_xlabel() == "position of the edge (mm)"
+    assert top.get_ylabel() == "share of full reading"
+    lines = table("beam_cured_lines.csv")
+    result = measure_file(DEMO / "beam_cured_lines.csv")
+    ((name, found, speed, (width, _)),) = result.fits
+    (ax,) = spot_figure(replace(result, fits=((name, found, speed, (width, None)),))).axes
+    assert ax.get_ylabel() == "line width squared (mm^2)"
+    assert len(data(ax.lines[1])[0]) == len(lines)

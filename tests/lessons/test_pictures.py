@@ -33,6 +33,8 @@ def test_a_square_centimetre():
     assert (box.x0, box.x1, box.y0, box.y1) == (4, 5, 5, 6)
     assert (ax.get_xlim(), ax.get_ylim()) == ((-0.3, 10.3), (-0.3, 10.3))
     assert ax.get_xticks().tolist() == ax.get_yticks().tolist() == [0, 2, 4, 6, 8, 10]
+    (said,) = ax.texts
+    assert (said.xy, said.xyann) == ((4.5, 5.5), (5.6, 7.6)), "led to from beside the square"
 
 
 def test_light_fades_to_a_share_each_penetration_depth():
@@ -45,7 +47,9 @@ def test_light_fades_to_a_share_each_penetration_depth():
         share = surface * math.exp(-n)
         assert dash == (same([n * DP] * 2), same([0.0, share]))
         assert dot == (same([n * DP]), same([share]))
-    assert words(ax) == {"1 Dp: 36.8 %", "2 Dp: 13.5 %", "3 Dp: 5.0 %"}
+    told = {t.get_text(): t.xy for t in ax.texts}
+    shares = {f"{n} Dp: {share} %": same((n * DP, surface * math.exp(-n))) for n, share in ((1, "36.8"), (2, "13.5"), (3, "5.0"))}
+    assert told == shares
     assert (ax.get_xlim(), ax.get_ylim()) == (same((0.0, 4 * DP)), same((0.0, 1.08 * surface)))
 
 
@@ -57,10 +61,17 @@ def test_each_doubling_adds_the_same_depth():
     step = DP * math.log(2)
     for n, corner in enumerate(lines[1:4]):
         assert corner == (same([2**n * EC, 2 ** (n + 1) * EC, 2 ** (n + 1) * EC]), pytest.approx([n * step, n * step, (n + 1) * step]))
-    assert {"x 2", f"+{step:.3f} mm", "Ec = 9.4"} == words(ax)
+    told = [(t.get_text(), t.xy) for t in ax.texts]
+    assert told == [
+        *(
+            (text, same(at))
+            for n in range(3)
+            for text, at in (("x 2", (2 ** (n + 0.5) * EC, n * step)), (f"+{step:.3f} mm", (2 ** (n + 1) * EC, (n + 0.5) * step)))
+        ),
+        ("Ec = 9.4", same((EC, 0.0))),
+    ]
     assert (ax.get_xlim(), ax.get_ylim()) == (same((0.5 * EC, 13.5 * EC)), same((-0.18 * DP, 2.35 * DP)))
-    places = {t.get_text(): t.xy for t in ax.texts if t.get_text() == "Ec = 9.4"}
-    assert places["Ec = 9.4"] == same((EC, 0.0))
+    assert lines[4] == (same([EC]), same([0.0]))
 
 
 def test_three_widths_of_a_spot():
@@ -70,14 +81,16 @@ def test_three_widths_of_a_spot():
     top = 2 * POWER / (math.pi * W0**2)
     assert light == same(top * np.exp(-2 * (r / W0) ** 2))
     half = W0 * math.sqrt(math.log(2) / 2)
-    ends = [(t.xyann, t.xy) for t in ax.texts if t.get_text() == ""]
-    assert [(a[0], b[0]) for a, b in ends] == [
-        (same(W0), same(0.0)),
-        (same(W0), same(-W0)),
-        (pytest.approx(half, rel=1e-4), pytest.approx(-half, rel=1e-4)),
-    ]
-    assert [b[1] for _, b in ends] == [same(0.30 * top), same(top * math.exp(-2)), same(0.5 * top)]
-    assert {"radius W0 0.11 mm", "diameter 0.22 mm", f"FWHM {2 * half:.4g} mm"} <= words(ax)
+    bars = [data for line, data in zip(ax.lines, lines) if line.get_marker() == "|"]
+    assert [x for x, _ in bars] == [same([0.0, W0]), same([-W0, W0]), same([-half, half])]
+    assert [y for _, y in bars] == [same([0.30 * top] * 2), same([top * math.exp(-2)] * 2), same([0.5 * top] * 2)]
+    assert {t.get_text(): t.get_position() for t in ax.texts} == {
+        "radius W0 0.11 mm": same((1.04 * W0, 0.30 * top)),
+        "diameter 0.22 mm": same((1.04 * W0, top * math.exp(-2))),
+        f"FWHM {2 * half:.4g} mm": same((1.04 * W0, 0.5 * top)),
+    }
+    assert data(ax.lines[-1]) == (same([W0, W0]), same([0.0, 0.30 * top]))
+    assert data(ax.lines[-2])[0] == pytest.approx([0.0, 0.0])
     assert (ax.get_xlim(), ax.get_ylim()) == (same((-1.9 * W0, 2.4 * W0)), same((0.0, 1.08 * top)))
 
 
@@ -85,6 +98,7 @@ def test_ridges_and_valleys():
     """Gaussian lines added one by one, at the bench's spacing and at the wide one; means dashed."""
     ax, lines = drawn("raster")
     (y, close), (_, wide), (_, mean), (_, low) = lines
+    assert y[0] == -y[-1]
     far = y[-1] / 2
     for shown, spacing, level in ((close, SPACING, mean[0]), (wide, far, low[0])):
         k = np.arange(-60, 61)[:, None]
@@ -94,6 +108,7 @@ def test_ridges_and_valleys():
     assert {f"spacing {SPACING:.4g} mm", f"spacing {far:.4g} mm"} == words(ax)
     assert ax.get_ylim() == same((0.0, 1.25 * close.max()))
     assert ax.get_xlim() == same((y[0], y[-1]))
+    assert [t.get_position()[0] for t in ax.texts] == [0.0, 0.0]
     heights = {t.get_text(): t.get_position()[1] for t in ax.texts}
     assert heights[f"spacing {SPACING:.4g} mm"] == same(1.02 * close.max())
     assert heights[f"spacing {far:.4g} mm"] == pytest.approx(0.94 * wide.min(), rel=1e-3)
@@ -111,6 +126,7 @@ def test_print_through_of_more_and_more_layers():
     assert words(ax) == {f"many layers: {end:.3g} mm"}
     assert (ax.get_xlim(), ax.get_ylim()) == ((0.3, 15.6), same((0.0, 1.12 * end)))
     assert ax.texts[0].get_position() == same((15.4, 0.9 * end))
+    assert [s[0].tolist() for s in ax.collections[0].get_segments()] == [[k, 0.0] for k in range(1, 16)]
     assert [s[1].tolist() for s in ax.collections[0].get_segments()] == [[k, same(v)] for k, v in zip(range(1, 16), through)]
 
 
@@ -118,8 +134,9 @@ def test_the_line_of_the_coupons():
     ax, lines = drawn("coupons")
     by_name = {line.get_label(): data for line, data in zip(ax.lines, lines)}
     exposure, mean = by_name["coupon: mean of its readings"]
-    readings = np.array([data[1] for line, data in zip(ax.lines, lines) if line.get_marker() == "_"])
-    assert readings.mean(0) == same(mean)
+    each, readings = by_name["reading"]
+    assert each.reshape(-1, 3) == same(exposure[:, None] * np.ones(3))
+    assert readings.reshape(-1, 3).mean(1) == same(mean)
     slope, intercept = np.polyfit(np.log(exposure), mean, 1)
     e, depth = by_name["least-squares line"]
     assert depth == pytest.approx(intercept + slope * np.log(e), abs=1e-9)
@@ -127,7 +144,7 @@ def test_the_line_of_the_coupons():
     assert lines[-1] == (same([ec]), [0.0])
     assert (e[0], e[-1]) == (same(ec), same(1.15 * exposure.max()))
     assert (ax.get_xlim(), ax.get_ylim()) == (same((0.55 * ec, 1.3 * exposure.max())), same((0.0, 1.15 * readings.max())))
-    assert words(ax) == {f"Ec = {ec:.3g}"}
+    assert [(t.get_text(), t.xy) for t in ax.texts] == [(f"Ec = {ec:.3g}", (same(ec), 0.0))]
 
 
 def test_the_larger_doubt_rules():
@@ -137,11 +154,12 @@ def test_the_larger_doubt_rules():
     both = math.hypot(power, radius)
     bars = {round(b.get_y() + b.get_height() / 2): b.get_width() for b in ax.patches}
     assert bars == {0: same(both), 1: same(radius), 2: same(power)}
-    assert {"both together", "beam radius", "power", *(f"{v:.2g} um" for v in (both, radius, power))} == words(ax)
-    assert (ax.get_xlim(), ax.get_ylim()) == (same((0.0, 1.2 * both)), (-0.6, 2.6))
-    ends = {t.get_text(): t.get_position() for t in ax.texts}
-    assert ends["power"] == same((-0.02 * both, 2))
-    assert ends[f"{both:.2g} um"] == same((1.02 * both, 0))
+    assert (ax.get_xlim(), ax.get_ylim()) == (same((0.0, 1.2 * both)), (-0.6, 2.8))
+    assert {t.get_text(): t.get_position() for t in ax.texts} == {
+        f"both together: {both:.2g} um": (0.0, 0.3),
+        f"beam radius: {radius:.2g} um": (0.0, 1.3),
+        f"power: {power:.2g} um": (0.0, 2.3),
+    }
 
 
 def test_a_fading_laser():
@@ -154,7 +172,8 @@ def test_a_fading_laser():
     assert tuned == same(depth - DP * 0.25 * (weeks - 4 * np.floor(weeks / 4)) / 24)
     assert 1 - math.exp(-0.25) == pytest.approx(0.22, abs=0.005)  # what the axis says
     assert "loses 22 % in 24" in ax.get_xlabel()
-    assert (weeks[0], weeks[-1], len(weeks)) == (0.0, 24.0, 30)
+    assert weeks == pytest.approx(sorted([*range(25), 4, 8, 12, 16, 20])), "each retuning twice, before and after"
+    assert ax.texts[0].get_position() == (24, same(LAYER))
     assert lines[2][1] == same([LAYER, LAYER])
     assert (ax.get_xlim(), ax.get_ylim()) == ((0.0, 24.0), same((0.9 * LAYER, 1.12 * depth)))
 

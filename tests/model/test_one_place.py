@@ -49,7 +49,6 @@ REASONS = {
     "figures/map": "figures of a number; bands between doses of the law over ln E",
     "figures/spot": BEAM,
     "figures/style": DIGITS,
-    "figures/window": DIGITS,
     "figures/working_curve": "an axis in ln E",
     "jobs/fitted": FIT,
     "jobs/lot": FIT,

@@ -212,6 +212,29 @@ def test_a_table_of_places_becomes_a_map_in_the_beam_record(capsys, tmp_path):
     assert corner.radius_x == pytest.approx(0.1 * 1.162, abs=corner.factor * math.sqrt(corner.covariance[0, 0]) * 0.116)
 
 
+def test_a_drawn_field_is_its_surface_in_micrometres_and_half_the_band_in_per_cent(tmp_path):
+    """Half of a band of 95 % is Student's t at 97.5 % times the standard uncertainty, of the surface and of what all places share."""
+    from scipy.stats import t
+
+    from curecalc.figures.spot import spot_figure
+    from curecalc.spot import measure_file
+
+    file = tmp_path / "field.csv"
+    file.write_text(table(np.random.default_rng(6)))
+    result = measure_file(file)
+    radius, band = spot_figure(result).axes
+    ((_, field, x, y),) = result.fits
+    size = field.surfaces["size"]
+    at = np.meshgrid(np.linspace(x.min(), x.max()), np.linspace(y.min(), y.max()))
+    value, u = size.at(*at)
+    half = 100.0 * t.ppf(0.975, size.degrees_of_freedom) * np.hypot(u, field.common)
+    for ax, wanted in ((radius, 1e3 * np.exp(value)), (band, half)):
+        filled = next(c for c in ax.collections if getattr(c, "filled", False))
+        assert (filled.zmin, filled.zmax) == pytest.approx((wanted.min(), wanted.max()), rel=1e-6)
+        assert ax.get_aspect() == 1.0
+        assert (ax.lines[0].get_xdata().tolist(), ax.lines[0].get_ydata().tolist()) == (x.tolist(), y.tolist())
+
+
 def test_one_file_a_place(capsys, tmp_path):
     import json
 
