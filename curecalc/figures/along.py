@@ -38,12 +38,13 @@ def along_figure(recipe: Recipe, kinds: tuple[str, ...], width_mm: float = WIDE,
     drawn = panels(figure, columns=len(kinds), right=18.0, top=18.0, wspace=14.0)
     for ax, kind in zip(drawn, kinds):
         draw_along(ax, recipe.vector(kind))
-    top = max(max(ax.get_ylim()) for ax in drawn)
-    for ax in drawn:
-        ax.set_ylim(0.0, top)
-    drawn[0].set_ylabel("depth of the weakest place (mm)")
-    _doses(drawn[-1], recipe.vector(kinds[-1]))
-    drawn[0].legend(loc="upper center", fontsize=9, handlelength=1.6, frameon=True, facecolor="white", edgecolor="none", framealpha=0.9)
+    top = max(max(one.get_ylim()) for one in drawn)
+    for one in drawn:
+        one.set_ylim(0.0, top)
+    first, *_ = drawn
+    first.set_ylabel("depth of the weakest place (mm)")
+    _doses(ax, recipe.vector(kind))
+    first.legend(loc="upper center", fontsize=9, handlelength=1.6, frameon=True, facecolor="white", edgecolor="none", framealpha=0.9)
     return figure
 
 
@@ -63,17 +64,16 @@ def draw_along(ax: Axes, vector: VectorRecipe) -> None:
     """Depth along one typical vector, with the layer and the depth asked for."""
     best = vector.best
     task, length = best.task, best.task.vector_length
-    s = np.linspace(-best.beam_radius, length + best.beam_radius, 4 * FINE)  # depth rises steeply near both ends
+    begin, end = -best.beam_radius, length + best.beam_radius
+    s = np.linspace(begin, end, 4 * FINE)  # depth rises steeply near both ends
     before = as_if_always_at_speed(best)
     ax.plot(s, depth_along(before, s), color=TONES["second"], linewidth=1.8, linestyle="--", label="steady scanning assumed, beam on")
     ax.plot(s, depth_along(best, s), color=TONES["solid"], linewidth=2.4, label="this recipe")
     ax.axhline(task.layer_thickness, color=INK, linewidth=1.0, linestyle=":")
-    ax.annotate("layer", (s[0], task.layer_thickness), xytext=(2, 3), textcoords="offset points", fontsize=10, color=INK)
+    ax.annotate("layer", (begin, task.layer_thickness), xytext=(2, 3), textcoords="offset points", fontsize=10, color=INK)
     ax.axhline(task.depth, color=TONES["limit"], linewidth=1.4, linestyle="-.")
-    ax.annotate(
-        "asked for", (s[-1], task.depth), xytext=(-2, -12), textcoords="offset points", ha="right", fontsize=10, color=TONES["limit"]
-    )
-    ax.set_xlim(s[0], s[-1])
+    ax.annotate("asked for", (end, task.depth), xytext=(-2, -12), textcoords="offset points", ha="right", fontsize=10, color=TONES["limit"])
+    ax.set_xlim(begin, end)
     ax.set_ylim(0.0, 1.25 * float(np.max(depth_along(before, s))))
     ax.set_xlabel("along the vector (mm)")
     speeds = f"{best.scan_speed:.4g} mm/s\n(before: {before.scan_speed:.4g} mm/s)"

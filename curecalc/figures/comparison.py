@@ -60,7 +60,8 @@ def _differences(ax: Axes, c: LotComparison) -> None:
     tolerance = IN_UM * float(c.tolerance.m_as(MM))
     ax.axvspan(-tolerance, tolerance, facecolor=TONES["light"], alpha=0.6, edgecolor="none")
     ax.axvline(0.0, color=INK, linewidth=0.8)
-    for place, ((d, _), lot) in enumerate(zip(c.others, c.lots[1:])):
+    first, *others = c.lots
+    for place, ((d, _), lot) in enumerate(zip(c.others, others)):
         low, value, high = (IN_UM * float(v) for v in (d.low, d.value, d.high))
         ax.plot([low, high], [place, place], color=TONES["solid"], linewidth=3.0, solid_capstyle="butt")
         ax.plot([value], [place], "o", color=INK, markersize=7)
@@ -71,4 +72,4 @@ def _differences(ax: Axes, c: LotComparison) -> None:
     ax.set_ylim(len(c.others), -1.0)
     ax.set_yticks([])
     ax.set_xlabel("change of depth (µm)")
-    ax.set_title(f"against {c.lots[0].name}; band: ±{tolerance:.3g} µm", loc="left", fontsize=10.5, wrap=True)
+    ax.set_title(f"against {first.name}; band: ±{tolerance:.3g} µm", loc="left", fontsize=10.5, wrap=True)

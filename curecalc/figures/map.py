@@ -48,7 +48,7 @@ def map_figure(answer: FieldAnswer, width_mm: float = WIDE, height_mm: float = T
     _ring(near, place, "o")
     near.set_title(f"Weakest place:\n{place.why}", loc="left", fontsize=11)
     whole.set_title(f"Overcure of layer {job.first}", loc="left", pad=20)
-    caption(whole, symbols(f"layer {show(answer.layer_thickness)}, error {answer.numerical_error:.0e} of the peak"))
+    caption(whole, symbols(f"layer {show(answer.layer_thickness)}, error {answer.numerical_error:.0e} of the peak"), xytext=(0, 6))
     _tones_below(near, shown)
     draw_histogram(histogram, answer)
     _draw_edges(edges, answer)

@@ -90,7 +90,7 @@ def draw_section(ax: Axes, answer: Answer, *, headed: bool = True) -> None:
     ax.set_ylabel("depth below the surface (mm)")
     if headed:
         ax.set_title(_title(answer), loc="left", pad=22)
-        caption(ax, symbols(settings_text(answer)))
+        caption(ax, symbols(settings_text(answer)), xytext=(0, 6))
 
 
 def _mark_overcure(ax: Axes, answer: Answer, layer: float | None, where: float) -> None:

@@ -109,7 +109,7 @@ def _curve(kind: str, f: Any, x: Any) -> Any:
     return x[order], f.fitted[order]
 
 
-_LOOKS = (("solid", "-", MARKS[0]), ("second", "--", MARKS[1]))  # of the first and the second axis
+_LOOKS = tuple(zip(("solid", "second"), ("-", "--"), MARKS))  # of the first and the second axis
 
 
 def draw_scan(ax: Axes, result: BeamMeasurement) -> None:
@@ -181,10 +181,8 @@ def _cuts(ax: Axes, spot: Spot) -> None:
     det = xx * yy - xy**2
     row = spot.profile[np.argmin(np.abs(spot.profile_y))]
     column = spot.profile[:, np.argmin(np.abs(spot.profile_x))]
-    for q, values, across, name, lift, (tone, dash, _mark) in (
-        (spot.profile_x, row, yy, "x", 0.0, _LOOKS[0]),
-        (spot.profile_y, column, xx, "y", 1.3, _LOOKS[1]),
-    ):
+    cuts = ((spot.profile_x, row, yy, "x", 0.0), (spot.profile_y, column, xx, "y", 1.3))
+    for (q, values, across, name, lift), (tone, dash, _mark) in zip(cuts, _LOOKS):
         ax.plot(q, values / b.peak + lift, ".", color=TONES[tone], markersize=3)
         ax.plot(q, np.exp(-0.5 * q * q * across / det) + lift, color=INK, linewidth=1.4, linestyle=dash)
         ax.text(q.min(), lift + 1.02, f"along {name}", fontsize=10, color=INK)

@@ -101,4 +101,4 @@ def _head(ax: Axes, answer: StackAnswer) -> None:
     dp, limit = (show_kernel(x["penetration_depth"], "length", digits=3), show_kernel(x["critical_exposure"], "exposure", digits=3))
     each = show_kernel(float(doses(x, answer.given.form)["mean"]), "exposure", digits=3)
     layer = show_kernel(x["layer_thickness"], "length", digits=3)
-    caption(ax, symbols(f"{each} on each layer of {layer}, Dp {dp}, Ec {limit}"))
+    caption(ax, symbols(f"{each} on each layer of {layer}, Dp {dp}, Ec {limit}"), xytext=(0, 6))

@@ -116,11 +116,11 @@ def roomy(value: float) -> float:
     return next(k * decade for k in (1.0, 1.25, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.4, 8.0, 10.0) if k * decade >= value)
 
 
-def caption(ax: Axes, text: str, side: str = "left", *, xytext: tuple[int, int] = (0, 6), **style: Any) -> None:
+def caption(ax: Axes, text: str, side: str = "left", **style: Any) -> None:
     """Words above the axes from one of their upper corners: the settings behind a figure, small, under the title."""
     corner = {"left": (0.0, 1.0), "right": (1.0, 1.0)}[side]
     style = {"fontsize": "small", "color": INK, "ha": side, "va": "bottom", "textcoords": "offset points"} | style
-    ax.annotate(text, corner, xycoords="axes fraction", xytext=xytext, **style)
+    ax.annotate(text, corner, xycoords="axes fraction", **style)
 
 
 def arrow(ax: Axes, x: Sequence[float], y: Sequence[float]) -> None:

@@ -74,10 +74,10 @@ def draw_window(ax: Axes, window: Window) -> None:
     if named:
         handles.append(Patch(facecolor="none", edgecolor=TONES["limit"], hatch="////", linewidth=0.8, label="beyond a limit"))
         said = f"limits crossed: {', '.join(named)}"
-    mark: Any = {"marker": "o", "markersize": 11, "markeredgecolor": INK, **HOLLOW}
-    ax.plot(*window.chosen, **mark, clip_on=False, zorder=9)
+    mark: Any = {"marker": "o", "markeredgecolor": INK, **HOLLOW}
+    ax.plot(*window.chosen, **mark, markersize=11, clip_on=False, zorder=9)
     ax.plot(*window.chosen, marker="+", markersize=7, color=INK, clip_on=False, zorder=10)
-    handles.append(Line2D([], [], color="none", **mark, label="chosen"))
+    handles.append(Line2D([], [], color="none", **mark, markersize=9, label="chosen"))
     ax.set_xlim(window.x.min(), window.x.max())
     ax.set_ylim(window.y.min(), window.y.max())
     ax.set_xlabel(_label(window.across))

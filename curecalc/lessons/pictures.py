@@ -235,7 +235,7 @@ def _drift(ax: Axes, b: Bench) -> None:
     ax.text(24, layer, "layer thickness", color=TONES["limit"], ha="right", va="bottom", fontsize=10)
     ax.set_xlim(0, 24)
     ax.set_ylim(0.9 * layer, 1.12 * depth)
-    ax.legend(loc="lower left", fontsize=10, frameon=False, bbox_to_anchor=(0.0, 0.12))
+    ax.legend(loc="center left", fontsize=10, frameon=False)
     ax.set_xlabel("weeks (invented laser: loses 22 % in 24)")
     ax.set_ylabel("cure depth (mm)")
     ax.set_title("What a fading laser does to the depth", loc="left", pad=8)

@@ -34,7 +34,8 @@ def worksheet(exercises: list[Exercise], *, title: str = "Practice: exposure and
     pdf = _document(title, note)
     put(pdf, "Name: ______________________________     Date: ____________________", _SIZE)
     pdf.ln()
-    near = f"Answers count as right within {percent(exercises[0].tolerance)}."
+    first, *_ = exercises
+    near = f"Answers count as right within {percent(first.tolerance)}."
     put(pdf, f"{near} Write the unit with each answer. Everything needed stands in the lessons named.", _SIZE)
     for one in exercises:
         with pdf.unbreakable() as page:

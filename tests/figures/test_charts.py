@@ -122,6 +122,10 @@ def test_two_lots_and_the_change_between_them(lots):
     assert levels(curves, ":") == pytest.approx([180.0])
     (band,) = change.patches
     assert band.get_extents().transformed(change.transData.inverted()).intervalx == pytest.approx([-10.0, 10.0])
+    assert change.get_title(loc="left") == "against 6; band: ±10 µm"
+    assert data(change.lines[0])[0] == pytest.approx([0.0, 0.0])
+    assert (change.get_ylim(), change.texts[0].xy) == ((1.0, -1.0), (0.0, 0))
+    assert curves.texts[0].xy == pytest.approx((low * math.exp(-0.15), 180.0))
     d = c.depth_difference
     bar, middle = (data(line) for line in change.lines[1:])
     assert bar[0] == pytest.approx([1e3 * d.low, 1e3 * d.high])

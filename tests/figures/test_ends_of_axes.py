@@ -89,7 +89,10 @@ def test_another_setting_is_drawn_beside():
         assert data(point) == (same(E / speed), same(max(0.15 * math.log(E / speed / 8.0), 0.0)))
 
 
-@pytest.mark.parametrize(("exposure", "t", "bonds"), [(21.7463, 0.1, True), (30.0, 0.01, True), (9.0, 0.3, False), (21.7463, 0.001, True)])
+@pytest.mark.parametrize(
+    ("exposure", "t", "bonds"),
+    [(21.7463, 0.1, True), (30.0, 0.01, True), (30.0, 0.03, True), (30.0, 0.05, True), (9.0, 0.3, False), (21.7463, 0.001, True)],
+)
 def test_a_stack_reaches_below_its_print_through_or_the_face(exposure, t, bonds):
     """The light of many layers is Es/(1 - e^(-t/Dp)) on each; below the face it falls on by e^(-z/Dp)."""
     dose = Q(exposure, "mJ/cm^2")
@@ -120,6 +123,7 @@ def test_a_stack_reaches_below_its_print_through_or_the_face(exposure, t, bonds)
     if t < 0.05 * (below + 6.0 * t):
         assert told["layers 1"] == pytest.approx((high, 3.0 * t))
     else:
+        assert len([name for name in told if name.startswith("layer ")]) == 6
         assert [told[f"layer {k}"] for k in range(1, 7)] == [pytest.approx((high, (k - 0.5) * t)) for k in range(1, 7)]
     heads = [line for line in ax.lines if line.get_marker() in (6, 7)]  # carets up and down
     assert [data(line) for line in heads] == ([(same(8.0), same(0.0)), (same(8.0), pytest.approx([-through]))] if bonds else [])

@@ -365,3 +365,19 @@ def test_depth_along_a_vector_stands_beside_the_dose_that_cures_so_deep():
     assert len(doses) >= 4
     assert doses == pytest.approx([ec * math.exp(d / dp) for d in depths], rel=1e-6)
     assert right.get_ylabel() == "dose there (mJ/cm²)"
+    vector = recipe.vector("hatch")
+    best, task = vector.best, vector.best.task
+    left, hatch = figure.axes[:2]
+    reach = best.beam_radius
+    assert hatch.get_xlim() == pytest.approx((-reach, task.vector_length + reach))
+    before, now, layer, asked = hatch.lines
+    most = [max(np.asarray(ax.lines[0].get_ydata()).max() for ax in (left, hatch))]
+    assert left.get_ylim() == hatch.get_ylim() == (0.0, pytest.approx(1.25 * most[0], rel=1e-3))
+    assert [line.get_ydata()[0] for line in (layer, asked)] == pytest.approx([task.layer_thickness, task.depth])
+    assert {t.get_text(): t.xy for t in hatch.texts} == {
+        "layer": pytest.approx((-reach, task.layer_thickness)),
+        "asked for": pytest.approx((task.vector_length + reach, task.depth)),
+    }
+    middle = np.asarray(now.get_ydata())[np.abs(np.asarray(now.get_xdata()) - task.vector_length / 2) < task.vector_length / 4]
+    assert task.depth < middle.min() <= middle.max() < 1.2 * task.depth, "assured, and no deeper"
+    assert np.asarray(before.get_ydata()).max() > middle.max()

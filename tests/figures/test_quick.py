@@ -86,6 +86,10 @@ def test_marks_stand_at_their_places(sheet):
     assert one.marked["stroke"] == "blue"
     places, _, _ = path(pen, one)
     assert np.ptp(np.array(places), axis=0) == pytest.approx([6.0, 6.0])  # as wide as the library's
+    assert "C" in re.search(r'd="([^"]*)"', path(pen, one)[2])[1], "a ring is round"
+    every = {"color": "red", "linewidth": 1.0, "linestyle": "-", "clip_on": True, "zorder": 2.5, "marker": "o"}
+    every |= {"markersize": 5.0, "markeredgecolor": "blue", "markeredgewidth": 0.5}
+    assert isinstance(ax.plot([1.0], [1.0], **every)[0], _Line)
 
 
 def test_an_area_lies_between_its_curves(sheet):
@@ -95,12 +99,15 @@ def test_an_area_lies_between_its_curves(sheet):
     area = ax.fill_betweenx([0.0, 2.0], 1.0, [2.0, 4.0], color="red", linewidth=0.0)
     assert path(pen, area)[0] == [at(2.0, 0.0), at(4.0, 2.0), at(1.0, 2.0), at(1.0, 0.0)]
     assert area.zorder == 1
-    assert [_plain(style) for style in ({"color": "a"}, {"linewidth": 0.5}, {"linewidth": 0.0}, {"edgecolor": "none"})] == [
-        False,
-        False,
-        True,
-        True,
-    ]
+    assert [
+        _plain(style)
+        for style in (
+            {"color": "a"},
+            {"linewidth": 0.5},
+            {"linewidth": 0.0},
+            {"color": "a", "edgecolor": "none", "linewidth": 1.0, "zorder": 1.0},
+        )
+    ] == [False, False, True, True]
     assert not isinstance(ax.fill_between([0.0, 8.0], 0.0, 1.0, color="red"), _Area)
     assert not isinstance(ax.fill_betweenx([0.0, 2.0], 0.0, 1.0, color="red", edgecolor="none", alpha=0.5), _Area)
 

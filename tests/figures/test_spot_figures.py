@@ -3,13 +3,15 @@
 import math
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from drawn import data
 
-from curecalc.figures.spot import spot_figure
+from curecalc.figures.spot import _curve, _pair, spot_figure
 from curecalc.spot import measure_file
+from curecalc.units import Measured
 from curecalc.units import Quantity as Q
 
 DEMO = Path(__file__).parents[2] / "demo"
@@ -115,6 +117,11 @@ def test_a_picture_of_the_spot():
         assert own == pytest.approx(steep, rel=0.1)  # moments and fit see nearly the same ellipse
     for line, lift in ((cut.lines[0], 0.0), (cut.lines[2], 1.3)):
         assert data(line)[1].max() - lift == pytest.approx(1.0, abs=0.15)
+    assert cut.get_ylim() == (-0.2, 2.6)
+    told = {t.get_text(): t.get_position() for t in cut.texts}
+    assert told == {
+        f"along {name}": pytest.approx((q.min(), y)) for name, q, y in (("x", spot.profile_x, 1.02), ("y", spot.profile_y, 2.32))
+    }
     assert cut.get_yticks().tolist() == [0.0, 0.5, 1.0, 1.3, 1.8, 2.3]
     assert [t.get_text() for t in cut.get_yticklabels()] == ["0", "0.5", "1"] * 2
 
@@ -207,3 +214,18 @@ def test_one_knife_edge_and_cured_lines_without_depths(tmp_path):
     (ax,) = spot_figure(replace(result, fits=((name, found, speed, (width, None)),))).axes
     assert ax.get_ylabel() == "line width squared (mm^2)"
     assert len(data(ax.lines[1])[0]) == len(lines)
+
+
+def test_two_radii_are_told_in_four_digits_and_one_unit():
+    one, other = (Measured(Q(value, "mm"), Q(0.001, "mm")) for value in (0.123456, 0.234567))
+    assert _pair([one, other]) == "0.1235 and 0.2346 mm"
+    assert _pair([one]) == "0.1235 mm"
+
+
+@pytest.mark.parametrize("rising", [True, False])
+def test_an_edge_lets_the_light_in_or_takes_it_away(rising):
+    f = SimpleNamespace(centre=1.0, radius=0.5, rising=rising, dark=0.1, tilt=0.02, full=2.0, drift=0.3)
+    fine, curve = _curve("knife-edge", f, np.array([0.0, 3.0]))
+    for x, value in zip(fine, curve):
+        open_share = 0.5 * math.erfc((-1 if rising else 1) * math.sqrt(2.0) * (x - 1.0) / 0.5)
+        assert value == pytest.approx(0.1 + 0.02 * (x - 1.5) + (2.0 + 0.3 * (x - 1.5)) * open_share)

@@ -142,8 +142,20 @@ def test_zones_by_hand():
     by_hand = np.array([[1.0, side, 1.0], [side, middle, side], [1.0, side, 1.0]])
     assert np.array(zones["speed_factors"]) == pytest.approx(by_hand, rel=2e-3)
     assert zones["gain"] == pytest.approx(9.0 / (4.0 + 4.0 / side + 1.0 / middle) - 1.0, rel=2e-2)
-    texts = [t.get_text() for t in zones_figure(recipe).axes[0].texts]
-    assert texts == [f"{v:.3f}" for v in np.ravel(zones["speed_factors"])]
+    (ax,) = zones_figure(recipe).axes
+    assert [t.get_text() for t in ax.texts] == [f"{v:.3f}" for v in np.ravel(zones["speed_factors"])]
+    middles = (-200.0 / 3.0, 0.0, 200.0 / 3.0)
+    assert [t.xy for t in ax.texts] == [pytest.approx((x, y)) for y in middles for x in middles]
+    tones = ax.collections[0]
+    assert np.ravel(tones.get_array()).tolist() == pytest.approx(np.ravel(zones["speed_factors"]).tolist())
+    assert np.asarray(tones.get_coordinates())[[0, -1], [0, -1]].tolist() == [[-100.0, -100.0], [100.0, 100.0]]
+    places, held = ax.lines
+    assert (places.get_xdata(), places.get_ydata()) == (pytest.approx(np.tile(SPAN, 5)), pytest.approx(np.repeat(SPAN, 5)))
+    assert abs(held.get_xdata()[0]) == abs(held.get_ydata()[0]) == 100.0
+    line, *_ = recipe.vectors
+    better = replace(line, kind="quick", field_zones=zones | {"gain": zones["gain"] + 0.1})
+    both = replace(recipe, vectors=(replace(line, kind="raster", pattern="raster"), line, better))
+    assert [one.get_title(loc="left").partition(":")[0] for one in zones_figure(both).axes] == ["quick", "raster"]
 
 
 @pytest.mark.slow

@@ -1,11 +1,15 @@
 """How many digits and which unit each figure of a sheet has, by hand."""
 
+import csv
+import io
 import math
+import struct
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
+from curecalc.figures.style import new_figure
 from curecalc.jobs.lot import read_resin
 from curecalc.jobs.machine import read_machine
 from curecalc.jobs.needs import read_needs
@@ -121,3 +125,47 @@ def test_a_run_sheet_has_blanks_for_each_reading_and_expects_a_depth_in_three_di
     table = run_sheet.coupon_csv(plan()).splitlines()
     assert table[-2:] == ["a,1,1234.4,,"] * 2
     assert run_sheet.coupon_csv(plan(speed=None)).splitlines()[-1] == "a,1,12.3456,,"
+
+
+def test_the_table_of_a_recipe_has_full_precision_and_units_in_its_head(record):
+    """Where no kind has a width, a ripple or a spacing, its column is in millimetres all the same."""
+    bare = [{**v, "hatch_spacing": None, "cross_hatch": k == 0} for k, v in enumerate(record["vectors"])]
+    head, first, second, *_ = csv.reader(io.StringIO(recipe_sheet.recipe_csv({"vectors": bare})))
+    assert head[:8] == [
+        "kind",
+        "pattern",
+        "passes",
+        "cross hatch",
+        "scan speed [mm/s]",
+        "power [mW]",
+        "beam radius [mm]",
+        "hatch spacing [mm]",
+    ]
+    assert head[-5:] == ["exposure mean [mJ/cm^2]", "exposure min [mJ/cm^2]", "assurance", "compensation layers", "limited by"]
+    assert first[:8] == ["contour", "line", "1", "yes", *[repr(VALUE)] * 3, ""]
+    assert second[3] == "no"
+    assert [row[-1] for row in (first, second)] == ["; ".join(v["limited_by"]) for v in bare[:2]]
+
+
+def test_the_window_of_a_sheet_is_150_by_110_millimetres(monkeypatch):
+    """At 200 dots an inch; the raster's over speed and spacing, a line's over speed and spot; and its table in the record."""
+    from curecalc.recipe import window
+    from curecalc.sheets import pdf_page, recipe_files
+
+    asked = []
+
+    def found(vector, across, up, **named):
+        asked.append((vector.pattern, across, up, named))
+        return SimpleNamespace(vector=vector, across=across, up=up, to_dict=lambda: {"points": named["points"]})
+
+    monkeypatch.setattr(window, "process_window", found)
+    monkeypatch.setattr("curecalc.figures.window.window_figure", lambda _, **size: new_figure(**size))
+    monkeypatch.setattr(pdf_page, "recipe_pdf", lambda record, png: png)
+    for pattern, up in (("raster", "hatch_spacing"), ("line", "beam_radius")):
+        asked.clear()
+        record = {}
+        png = recipe_files.sheet_bytes(SimpleNamespace(main=SimpleNamespace(pattern=pattern)), record, "pdf")
+        wide, high = struct.unpack(">II", png[16:24])
+        assert (wide / 200.0 * 25.4, high / 200.0 * 25.4) == pytest.approx((150.0, 110.0), abs=0.2)
+        assert asked == [(pattern, "scan_speed", up, {"points": 61, "with_assurance": False}), (pattern, "scan_speed", up, {"points": 15})]
+        assert record == {"window": {"points": 15}}
