@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -69,13 +70,14 @@ def table(pdf: Any, rows: Iterable[Sequence[str]], size: float, *, align: Any = 
     widths = []
     for column in zip(*rows):
         scale = LARGE if large in column else 1.0
-        widths.append(2.0 * pdf.c_margin + scale * max(pdf.get_string_width(word) for text in column for word in [*text.split(), ""]))
+        widths.append(2.0 * pdf.c_margin + scale * max(pdf.get_string_width(word) for text in column for word in re.split("[ \n]", text)))
     long = [math.sqrt(max(map(len, column))) for column in zip(*rows)]
     spare = max(pdf.epw - sum(widths), 0.0) / sum(long)
     widths = [width + spare * more for width, more in zip(widths, long)]
     pdf.set_font(FONT, "", size)
     big = FontFace(emphasis="B", size_pt=LARGE * size)
-    with pdf.table(col_widths=widths, text_align=align, line_height=LEADING * pdf.font_size, num_heading_rows=heads) as made:
+    look: Any = {"text_align": align, "line_height": LEADING * pdf.font_size, "padding": pdf.c_margin if large else None}
+    with pdf.table(col_widths=widths, num_heading_rows=heads, **look) as made:
         for i, row in enumerate(rows):
             cells = made.row()
             for name, text in zip(rows[0], row):

@@ -32,7 +32,7 @@ def recipe_pdf(record: dict[str, Any], png: bytes) -> bytes:
     pdf = _drawn(view, png, 9.0)
     if pdf.pages_count > 1:
         close_fonts(pdf)
-        pdf = _drawn(view, png, 8.0)
+        pdf = _drawn(view, png, 7.5)
     return pdf_bytes(pdf)
 
 
@@ -43,7 +43,9 @@ def _drawn(view: dict[str, Any], png: bytes, size: float) -> Any:
     put(pdf, "     ".join(f"{name}: {text}" for name, text in view["head"]), size)
     pdf.ln()
     kinds: Any = {"heads": 2, "align": ("LEFT", *["RIGHT"] * len(EFFECTS))}
-    table(pdf, (("kind", *SETTINGS), ("", *UNITS), *view["settings"]), size, large="scan speed", **kinds)
+    # a value and its uncertainty stay on one line
+    settings = [[cell.replace(" ± ", "\u00a0±\u00a0") for cell in row] for row in view["settings"]]
+    table(pdf, (("kind", *SETTINGS), ("", *UNITS), *settings), size, large="scan speed", **kinds)
     if view["facts"]:
         put(pdf, "Rate: " + "; ".join(view["facts"]) + ".", size)
     if view["warnings"]:

@@ -90,14 +90,14 @@ def test_columns_hold_their_widest_word_and_share_the_rest_by_the_root_of_their_
     least = (2.0 + 1.5 * 5.0, 2.0 + 4.0)
     spare, long = 100.0 - sum(least), (math.sqrt(5.0), math.sqrt(11.0))
     assert made.named["col_widths"] == pytest.approx([w + spare * more / sum(long) for w, more in zip(least, long)])
-    assert (made.named["line_height"], made.named["num_heading_rows"]) == (pytest.approx(4.8), 2)
+    assert (made.named["line_height"], made.named["num_heading_rows"], made.named["padding"]) == (pytest.approx(4.8), 2, 1.0)
     assert [[text for text, _ in row] for row in made.rows] == [list(row) for row in rows]
     styled = [[style is not None for _, style in row] for row in made.rows]
     assert styled == [[False, False], [False, False], [True, False]], "what is read from afar, not its head"
     assert made.rows[2][0][1].size_pt == 15.0
     paper.table(pdf, (("x" * 200, "y"),), 10.0)
     assert made.named["col_widths"] == [202.0, 3.0]  # no room left: the library takes them as shares
-    assert made.named["num_heading_rows"] == 1
+    assert (made.named["num_heading_rows"], made.named["padding"]) == (1, None)
 
 
 @pytest.fixture(scope="module")
@@ -106,13 +106,13 @@ def record():
     return make_recipe(**dict(zip(("machine", "resin", "needs"), files)), gains=False).to_dict()
 
 
-def test_a_recipe_of_a_page_is_set_in_nine_points_and_a_longer_one_in_eight(asked, record):
+def test_a_recipe_of_a_page_is_set_in_nine_points_and_a_longer_one_in_seven_and_a_half(asked, record):
     recipe_pdf(record | {"vectors": record["vectors"][:2], "warnings": []}, PNG)
     assert (asked.sizes, asked.pages) == ({9.0, 8.0, 13.5}, [1])
     assert asked.images == pytest.approx([0.5 * 186.0], abs=0.1)
     asked.sizes.clear()
     recipe_pdf(record | {"warnings": ["Look at this. " * 20] * 12}, PNG)
-    assert asked.sizes == {9.0, 8.0, 13.5, 7.0, 12.0, 10.0}  # tried, then taken, with a head on the second page
+    assert asked.sizes == {9.0, 8.0, 13.5, 7.5, 6.5, 11.25, 10.0}  # tried, then taken, with a head on the second page
     assert asked.pages[1] > 1
 
 
