@@ -47,6 +47,15 @@ def test_a_shape_is_its_integral_with_its_slopes(shape, truth):
     assert wide == pytest.approx((shape(AWAY, W * math.exp(h))[0] - shape(AWAY, W * math.exp(-h))[0]) / (2 * h), abs=1e-8)
 
 
+def test_the_width_of_an_opening_is_taken_out_of_what_is_measured():
+    x = np.linspace(-2.0, 2.0, 25)
+    for truth, given, widened in ((slit, {"slit_width": 0.5}, 0.49 + 0.25 / 3.0), (pinhole, {"pinhole_diameter": 0.5}, 0.49 + 0.25 / 4.0)):
+        got = profile.profile(x, [3.0 * truth(a) for a in x], **given)
+        assert (got.radius, got.peak) == pytest.approx((0.7, 3.0), rel=1e-5)
+        assert got.measured_radius == pytest.approx(math.sqrt(widened), rel=1e-5)
+        assert got.travel_after == pytest.approx(2.0 / math.sqrt(widened), rel=1e-5)  # in radii as measured
+
+
 def test_a_pinhole_of_three_radii_is_still_exact():
     """The docstring's promise, against a disc cut into a thousand strips."""
     u = (np.arange(100_000) + 0.5) / 100_000 * 2.1 - 1.05
