@@ -171,14 +171,14 @@ GRID = np.arange(80.0)
 BEAM = replace(ROUND, centre=(39.5, 35.5), variance=(25.0, 0.0, 25.0), peak=1000.0)  # radius 10
 
 
-def rest(blocks, size=1.0):
+def rest(blocks, beam=BEAM):
     """What is said where four by four cells at (x, y) from the centre hold so many counts more."""
-    z = BEAM.peak * bell(GRID, GRID, BEAM.centre, BEAM.variance)
+    z = beam.peak * bell(GRID, GRID, beam.centre, beam.variance)
     for (x, y), more in blocks.items():
         i, j = int(x + 38), int(y + 34)
         z[j : j + 4, i : i + 4] += more
     findings = []
-    doubts.judge_rest(Cells(z, GRID, GRID, 1), BEAM, BEAM.ground, findings)
+    doubts.judge_rest(Cells(z, GRID, GRID, 1), beam, beam.ground, findings)
     return findings[0].text if findings else ""
 
 
@@ -211,6 +211,15 @@ def test_uneven_ground_and_halos_are_told_from_spots():
     ring = dict.fromkeys(sectors[:6], 100.0)
     assert "a halo around the beam holds about 6.3 % of its power" in rest(ring | {sectors[6]: 20.0})
     assert "second spot" in rest(ring | {sectors[6]: 19.0})
+
+
+def test_a_halo_is_within_six_radii():
+    narrow = replace(BEAM, variance=(6.25, 0.0, 6.25))  # radius 5: groups of two cells, six radii are 30
+    for away, said in ((28.0, "a halo around the beam"), (33.0, "a second spot stands")):
+        turn = math.pi / 8.0 * np.arange(1, 16, 2)
+        ring = {(2.0 * round(away * math.cos(t) / 2.0), 2.0 * round(away * math.sin(t) / 2.0)): 60.0 for t in turn}
+        assert rest(ring, narrow).startswith(said)
+    assert rest({}, replace(BEAM, variance=(0.25, 0.0, 0.25))) == ""  # a beam narrower than a cell is looked at cell by cell
 
 
 def test_axes_of_second_moments_by_hand():
