@@ -97,7 +97,7 @@ def surface(x: Any, y: Any, value: Any, noise: Any = None) -> Surface:
     n = len(places)
     if n < 5:
         raise ValueError(f"{n} places are too few for a map. Measure at least five: the middle and four corners.")
-    middle = 0.5 * (places.max(axis=0) + places.min(axis=0))
+    middle = places.mean(axis=0)
     scale = max(float(np.max(np.ptp(places, axis=0))) / 2.0, 1e-300)
     q = (places - middle) / scale
     flat = np.column_stack([np.ones(n), q])

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from field_survey import grid
 
+from curecalc.spot import field as module
 from curecalc.spot.field import FieldMap, Place, plan_places
 from curecalc.spot.surface import surface
 
@@ -157,3 +158,24 @@ def test_the_fewest_places_and_no_more_that_keep_the_band():
     assert less < reached
     # more bend than is expected by itself widens the band
     assert plan_places(**asked, to=0.5, bend=0.5)[1] > reached
+
+
+def test_a_plan_asks_squares_up_to_nine_by_nine_for_the_bend_of_its_corners(monkeypatch):
+    asked, read = [], []
+
+    class Wide:
+        def __init__(self, x, y, value):
+            asked.append((x.max(), y.min(), value.min(), value.max()))
+            self.degrees_of_freedom = x.size - 3
+
+        def at(self, x, y):
+            read.append((x.min(), x.max(), y.min(), y.max()))
+            return np.zeros(x.size), np.full(x.size, 0.1)
+
+    monkeypatch.setattr(module, "surface", Wide)
+    # Student at 95 % of 78 degrees of freedom times 0.1 is 19.9 %: each place 19.9 times as exactly
+    with pytest.raises(ValueError, match=r"^81 places reach 20 %, not 1 %\. Measure each place more exactly: 0\.05 % or better\.$"):
+        plan_places(size_x=200.0, size_y=100.0, relative=0.01, to=0.01, bend=1000.0)
+    assert len(asked) == len(read) == 70
+    assert np.array(asked)[:10] == pytest.approx(np.tile([100.0, -50.0, 0.0, 1000.0], (10, 1)), abs=0.05)
+    assert set(read) == {(-100.0, 100.0, -50.0, 50.0)}
