@@ -383,9 +383,8 @@ def test_a_map_parts_from_the_optics_beyond_each_limit():
         assert got.slope == (pytest.approx(0.0, abs=1e-12), pytest.approx(slope / 20.0))
     assert "it grows by 1.0 % across the field towards 90 deg" in got.sentences[0]
     both = compared([(x, y, 0.5 + 0.003 * x + 0.004 * y) for x, y in square], 0.01)  # over 20 mm, atan2(4, 3)
-    assert both.t == pytest.approx(
-        (0.5 * 3.0 / 0.01, 0.003 * math.sqrt(600.0) / 0.01, 0.004 * math.sqrt(600.0) / 0.01)
-    )  # of sums of squares
+    slope = math.sqrt(600.0) / 0.01  # the root of the sum of squares of x, and of y
+    assert both.t == pytest.approx((0.5 * 3.0 / 0.01, 0.003 * slope, 0.004 * slope))
     assert both.sentences[0].startswith("the spot differs by +64.9 %")
     assert both.sentences[1].startswith("it grows by 10.0 % across the field towards 53 deg")
     assert "towards 180 deg" in compared([(x, y, -0.002 * x) for x, y in square]).sentences[0]
