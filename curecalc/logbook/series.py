@@ -167,7 +167,7 @@ def settings_in_force(logbook: Logbook, machine: str, *, until: str | None = Non
 
     units = {"scan_speed": "mm/s", "hatch_spacing": "mm", "layer_thickness": "mm", "overcure": "mm"}
     stated = {name: newest(one.quantity(name) for one in usable) for name in units}
-    given = {name: float(one.value.m_as(units[name])) for name, one in stated.items() if one is not None}
+    given: dict[str, Any] = {name: float(one.value.m_as(units[name])) for name, one in stated.items() if one is not None}
     given |= {name: newest(one.payload.get(name) for one in usable) for name in ("passes", "power_share", "beam_share", "cross_hatch")}
     return SettingsInForce(**{name: value for name, value in given.items() if value is not None}), usable[0]
 

@@ -117,7 +117,7 @@ def _measured(image: np.ndarray, pitch: float, w: float, reference: float) -> Be
     part = powered / powered.sum()
     x, y = x - part.sum(0) @ x, y - part.sum(1) @ y
     covariance = float(part.sum(0) @ x**2), float(y @ part @ x), float(part.sum(1) @ y**2)
-    whole = 1.0 if w == 1.0 else float((share / pitch**2) ** w @ np.ones(share.shape[1]) @ np.ones(share.shape[0])) * pitch**2
+    whole = float(((share / pitch**2) ** w).sum()) * pitch**2
     return Beam(covariance, whole / reference ** (w - 1.0), w, powered, pitch)
 
 

@@ -86,6 +86,11 @@ class Scanning:
         """Whether every dose goes as one over the speed: no run-up while lit, no pulses."""
         return self.run_up_beam == "off" and self.pulse_rate is None
 
+    @property
+    def cornering(self) -> float | None:
+        """The acceleration between corners that keep some speed; None where all stop, or none is felt."""
+        return self.acceleration if self.corner_speed and self.run_up_beam != "off" else None
+
     def ends(self, length: np.ndarray) -> motion.Ends:
         """The ends of vectors of these lengths."""
         if self.run_up_beam == "off":
@@ -124,7 +129,7 @@ def pieces(paths: Paths, scanning: Scanning, beam: Beam, window: Window | None =
     if scanning.pulse_rate is not None:
         if beam.w != 1.0:
             raise QuantityError("pulse_rate cannot be combined with the power threshold law: it would need the length of the pulses.")
-        yield from _pulses(one, scanning, beam, window)
+        yield from _pulses(one, scanning, scanning.pulse_rate, beam, window)
         return
     if len(one):
         if scanning.run_up_beam == "off":
@@ -217,11 +222,11 @@ def _stretches(one: Paths, scanning: Scanning) -> tuple[motion.Ends, tuple[motio
 def _joint_speeds(one: Paths, scanning: Scanning) -> tuple[np.ndarray, np.ndarray]:
     """Speeds at the starts and ends of vectors: the corner speed at joints, less where the way is too short to reach it; else rest."""
     first, last = np.zeros(len(one)), np.zeros(len(one))
-    if scanning.corner_speed <= 0.0 or scanning.acceleration is None or scanning.run_up_beam == "off":
+    if scanning.cornering is None:
         return first, last
     joined = np.flatnonzero(one.joints())
     first[joined] = np.minimum(scanning.corner_speed, np.minimum(one.scan_speed[joined], one.scan_speed[joined - 1]))
-    gain = 2.0 * scanning.acceleration * one.length
+    gain = 2.0 * scanning.cornering * one.length
     for _ in range(len(one)):  # speeds only fall; a few rounds settle them
         last[:-1] = np.where(one.joints()[1:], first[1:], 0.0)
         new_last = np.minimum(last, np.sqrt(first**2 + gain))
@@ -296,9 +301,8 @@ def _kept(x: np.ndarray, y: np.ndarray, dose: np.ndarray, window: Window | None)
     return x[near], y[near], dose[near]
 
 
-def _pulses(one: Paths, scanning: Scanning, beam: Beam, window: Window | None) -> Iterator[tuple[np.ndarray, ...]]:
+def _pulses(one: Paths, scanning: Scanning, rate: float, beam: Beam, window: Window | None) -> Iterator[tuple[np.ndarray, ...]]:
     """A point for each pulse."""
-    rate = float(scanning.pulse_rate or 0.0)
     ends, parts = _stretches(one, scanning)
     times = np.array([part.time for part in parts])
     total = times.sum(0)

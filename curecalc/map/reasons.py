@@ -18,7 +18,7 @@ __all__ = ["extremes", "reason"]
 _TURN = np.cos(np.radians(20.0))
 _NEAR = 13  # pixels about a place through which the spline runs: its rim must not be felt in the middle
 _STAR = np.array(list(product((0.0, -1.0, 1.0), repeat=2))).T
-_FIVE = np.arange(-2, 3)
+_FIVE = range(-2, 3)
 _QUARTIC = np.linalg.inv(np.vander(_FIVE, increasing=True))  # values at five pixels to coefficients
 
 
@@ -75,8 +75,7 @@ def _beyond(dose: np.ndarray, i: np.ndarray, j: np.ndarray, sign: int) -> np.nda
         return sign * np.log(np.maximum(dose[i + p, j + q] / dose[i, j], 1e-12))
 
     lean = 0.25 * (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1))
-    drop: Any = 0.0
-    slope, bend = [], []
+    drop, slope, bend = np.zeros(len(i)), [], []
     for row, column in ((1, 0), (0, 1)):
         form = _QUARTIC @ np.array([at(n * row, n * column) for n in _FIVE])
         first, second = polyder(form), polyder(form, 2)
@@ -84,7 +83,7 @@ def _beyond(dose: np.ndarray, i: np.ndarray, j: np.ndarray, sign: int) -> np.nda
         for _ in range(3):  # Newton's steps, from the pixel
             rise, curve = (polyval(t, one, tensor=False) for one in (first, second))
             t = np.clip(t - np.divide(rise, curve, out=np.zeros(len(i)), where=curve > 0.0), -1.0, 1.0)
-        drop = drop - polyval(t, form, tensor=False)
+        drop -= polyval(t, form, tensor=False)
         slope.append(first[0])
         bend.append(second[0])
     (gi, gj), (ii, jj) = slope, bend
@@ -102,8 +101,7 @@ def _between(dose: np.ndarray, i: int, j: int, sign: int) -> tuple[float, float,
 
     top, left = max(i - _NEAR, 0), max(j - _NEAR, 0)
     spline = spline_filter(sign * logged(dose[top : i + _NEAR, left : j + _NEAR]), order=5)
-    step: Any = 0.0
-    middle, size = np.array([[i - top], [j - left]]), 0.5
+    middle, step, size = np.array([[i - top], [j - left]]), np.zeros((2, 1)), 0.5
     for _ in range(12):
         tried = step + size * _STAR
         values = map_coordinates(spline, middle + tried, order=5, mode="mirror", prefilter=False)

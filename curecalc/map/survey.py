@@ -55,10 +55,8 @@ class Job:
     def room(self) -> float:
         """How far from a tile vectors count (mm): as far as light reaches, and where corners keep speed, as far as that is felt."""
         way = self.optics.scanning
-        felt = 0.0
-        if way.corner_speed > 0.0 and way.acceleration is not None and way.run_up_beam != "off":
-            felt = (self.paths.fastest**2 + way.corner_speed**2) / (2.0 * way.acceleration)
-        return 6.0 * self.radius + felt
+        light = 6.0 * self.radius
+        return light if way.cornering is None else light + (self.paths.fastest**2 + way.corner_speed**2) / (2.0 * way.cornering)
 
     def near(self, layer: int, grid: Grid) -> Paths:
         """The vectors of a layer that may light or outline a grid."""

@@ -217,17 +217,21 @@ def paths_from(
     Raises
     ------
     QuantityError
-        No unit, wrong dimension, not finite.
+        No unit, wrong dimension, not finite, not as many of each.
 
     >>> from curecalc.units import Quantity as Q
     >>> one = paths_from(x0=Q([0.0], "mm"), y0=Q([0.0], "mm"), x1=Q([3.0], "mm"), y1=Q([4.0], "mm"))
     >>> one.length.tolist()
     [5.0]
     """
-    from ..units import MM, MM_S, MW, finite, positive
+    from ..units import MM, MM_S, MW, QuantityError, finite, positive
 
     places = [np.atleast_1d(np.asarray(finite(n, q, MM), float)) for n, q in (("x0", x0), ("y0", y0), ("x1", x1), ("y1", y1))]
-    size = max(map(len, places))
+    size, *others = map(len, places)
+    if any(other != size for other in others):
+        raise QuantityError(
+            f"x0, y0, x1 and y1 must be as many, got {', '.join(map(str, map(len, places)))}. Give each vector both its ends."
+        )
     lit = []
     for name, value, unit in (("power", power, MW), ("scan_speed", scan_speed, MM_S), ("beam_radius", beam_radius, MM)):
         lit.append(np.full(size, np.nan) if value is None else np.broadcast_to(positive(name, value, unit), size).astype(float))

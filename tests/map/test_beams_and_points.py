@@ -15,7 +15,7 @@ from curecalc.map.beam import Beam, clean_picture, filtered, pixel_for, spread_e
 from curecalc.map.deposit import smooth
 from curecalc.map.field import Grid as Field
 from curecalc.map.field import Optics, by_radius, choose_pixel, layer_dose, logged, stated_error
-from curecalc.map.points import LONGEST, NODES, QUADRATURE, Scanning, _joint_speeds, chunks, points
+from curecalc.map.points import LONGEST, NODES, QUADRATURE, Legs, Scanning, _inside, _joint_speeds, chunks, points
 from curecalc.paths.vectors import Positions
 from curecalc.physics.laws import Plain, Threshold
 
@@ -94,7 +94,7 @@ def test_the_transform_of_a_picture_is_the_sum_over_its_pixels():
             assert beam.transform(fx, fy)[i, j] == pytest.approx(expected, abs=1e-12)
     optics = Optics(LAW, image=image, image_pixel=p)
     assert optics.beam(1.0).covariance == pytest.approx(((share * x * x).sum(), (share * x * y).sum(), (share * y * y).sum()))
-    assert optics.beam(1.0).whole == 1.0
+    assert optics.beam(1.0).whole == pytest.approx(1.0)
     w = 0.7  # of irradiances share/p^2 to the power w, over the reference to w - 1
     threshold = Optics(Threshold(0.15, 0.08, w, 5.0), image=image, image_pixel=p).beam(1.0)
     assert threshold.whole == pytest.approx(((share / p**2) ** w).sum() * p**2 / 5.0 ** (w - 1.0))
@@ -134,6 +134,8 @@ def test_what_is_lit_weakly_is_cut_out_from_a_ten_thousandth_on():
     for level, wide in ((1.01e-4, 8), (0.99e-4, 5)):
         picture[8:13, 13:16] = level
         assert clean_picture(picture).shape == (5, wide)
+    picture[10, 10] = 0.5e-4  # and one dark pixel within it is dark
+    assert clean_picture(picture).tolist() == [[1.0] * 5] * 2 + [[1.0, 1.0, 0.0, 1.0, 1.0]] + [[1.0] * 5] * 2
     alone = np.zeros((9, 9))
     alone[4, 6] = 2.0
     assert clean_picture(alone).tolist() == [[2.0]]
@@ -180,8 +182,35 @@ def test_corners_are_taken_at_a_speed_that_can_be_reached_and_left():
     assert (first.tolist(), last.tolist()) == ([0.0, 300.0, 300.0], [300.0, 300.0, 0.0])
     back = _joint_speeds(polyline([(0.0, 0.0), (0.05, 0.0), (0.05, 1.0)]), Scanning(2e5, "on", corner_speed=500.0))
     assert back[0].tolist() == pytest.approx([0.0, math.sqrt(2e4)])
+    everywhere = Scanning(2e5, "follows speed", corner_speed=500.0)
+    assert everywhere.cornering == 2e5
     for still in (Scanning(2e5, "off", corner_speed=500.0), Scanning(2e5, "on"), Scanning(pulse_rate=1.0, corner_speed=500.0)):
         assert not np.any(_joint_speeds(corner, still))
+
+
+def test_the_part_of_a_way_within_a_window():
+    window = (1.0, -1.0, 3.0, 2.0)
+    for start, way, part in (
+        ((0.0, 0.0), (4.0, 0.0), (0.25, 0.75)),
+        ((4.0, 0.0), (-4.0, 0.0), (0.25, 0.75)),
+        ((2.0, -2.0), (0.0, 8.0), (0.125, 0.5)),
+        ((2.0, 0.0), (0.5, 0.5), (0.0, 1.0)),
+        ((0.0, -2.0), (4.0, 4.0), (0.25, 0.75)),
+        ((2.0, 0.0), (0.0, 0.0), (0.0, 1.0)),
+        ((1.0, 2.0), (0.0, 0.0), (0.0, 1.0)),
+        ((0.0, 2.1), (4.0, 0.0), None),
+        ((0.0, -1.1), (4.0, 0.0), None),
+        ((3.1, 0.0), (0.0, 0.0), None),
+        ((0.9, 0.0), (0.0, 1.0), None),
+        ((-5.0, 0.0), (4.0, 0.0), None),
+        ((5.0, 0.0), (4.0, 0.0), None),
+    ):
+        zero = np.zeros(1)
+        begin, end = _inside(Legs(*(np.array([v]) for v in (*start, *way)), zero, zero, zero), window)
+        if part is None:
+            assert end[0] < begin[0]
+        else:
+            assert (begin[0], end[0]) == pytest.approx(part)
 
 
 def pulses(paths, scanning):

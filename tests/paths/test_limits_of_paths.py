@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from curecalc.errors import FileError
+from curecalc.errors import FileError, QuantityError
 from curecalc.paths import arrays, layerfile, reading, stored, table
 from curecalc.paths.layerfile import layer_blocks
 from curecalc.paths.saving import save_paths
@@ -77,6 +77,12 @@ def test_boxes_near_a_window_and_times():
         ((0.0, -2.0, 1.0, -1.0), 1.01, True),
     ):
         assert one.meets(window, room).tolist() == [near]
+    ends = {"x0": Q([0.0, 0.0], "mm"), "y0": Q([0.0, 0.0], "mm"), "x1": Q([1.0, 2.0], "mm"), "y1": Q([1.0, 1.0], "mm")}
+    for name in ends:
+        with pytest.raises(QuantityError, match="x0, y0, x1 and y1 must be as many, got "):
+            paths_from(**ends | {name: Q([0.0, 1.0, 2.0], "mm")})
+    plain = paths_from(**ends)
+    assert (plain.layer.tolist(), plain.names.tolist()) == ([1, 1], ["hatch", "hatch"])
     length = math.sqrt(5.0)
     assert one.scan_time(settling=0.5) == pytest.approx(length / 10.0 + 0.5)
     assert one.scan_time(acceleration=100.0) == pytest.approx(length / 10.0 + 0.1)  # v/a more, from rest to rest
@@ -254,12 +260,12 @@ def test_a_crowd_is_the_most_of_one_layer_near_a_window():
     assert Shelf.of(joined(parts), 1, 1).crowd((0.0, -1.0, 1.0, 1.0), 0.5) == 0
 
 
-@pytest.mark.parametrize("place", [(-9.0, 0.0), (9.0, 0.0), (0.0, -9.0), (0.0, 9.0)])
+@pytest.mark.parametrize("place", [(-6.6, 0.0), (7.6, 0.0), (0.0, -5.6), (0.0, 8.6)])
 def test_a_loop_far_to_one_side_is_three_vectors(place):
     for corners in (3, 4, 5, 60):
         angle = 2.0 * np.pi * np.arange(corners + 1) / corners
         loop = drawn(*np.column_stack([place[0] + np.cos(angle), place[1] + np.sin(angle)]), kind="outline")
-        near = Shelf.of(joined([loop, drawn((0, 0), (1, 0))]), 1, 1).near(1, (-1.0, -1.0, 1.0, 1.0), 0.5)
+        near = Shelf.of(joined([loop, drawn((0, 0), (1, 0))]), 1, 1).near(1, (-5.0, -4.0, 6.0, 7.0), 0.5)
         assert (len(near.loops("outline")[0]), len(near)) == (3, 4)
 
 
