@@ -337,15 +337,16 @@ def optics_of(
     way = Scanning(**{k: v for k, v in (plain | given).items() if v is not None})  # type: ignore[arg-type]
     angle = 0.0 if spot_angle is None else float(finite("spot_angle", spot_angle, RAD))
     ratio("radius_ratio", radius_ratio)
+    measured: dict[str, Any] = {}
     if picture is not None:
         picture = np.asarray(picture, float)
         if picture.ndim != 2 or min(picture.shape) < 3 or not np.all(np.isfinite(picture)) or picture.min() < 0.0 or not picture.any():
             raise QuantityError("picture must be rows of finite irradiances, none below zero and not all zero, at least 3 by 3.")
         if picture_pixel is None:
             raise QuantityError("picture_pixel is missing: the pitch of the picture. Give it a quantity, for example Q(5.0, 'um').")
-    pitch = 0.0 if picture_pixel is None else float(positive("picture_pixel", picture_pixel, MM))
+        measured = {"image": picture, "image_pixel": float(positive("picture_pixel", picture_pixel, MM))}
     radii = paths.chosen(slice(0, 1)).beam_radius.tolist() if paths.recorded else []
-    return Optics(law_of(resin), way, radius_ratio, angle, picture, pitch, next(iter(radii), None))
+    return Optics(law_of(resin), way, radius_ratio, angle, radius=next(iter(radii), None), **measured)
 
 
 def job_of(

@@ -104,7 +104,7 @@ class _Geometry:
         if direction not in (0, 1, 2):
             raise self.fail(where, f"a polyline's direction is 0, 1 or 2, got {direction:g}.")
         self.line, self.closed = line, direction != 2
-        self.mark = self.layers, (0 if self.closed else 2) if line else 1, where
+        self.mark = self.layers, _KINDS.index(("contour" if self.closed else "open") if line else "hatch"), where
         self.first = self.rest = np.zeros(0)
         self.drawn = False
 
@@ -156,7 +156,7 @@ class _Geometry:
 
 _COMMENT = re.compile(rb"//[^\n]*?//")
 _PLAIN = b"0123456789+-., \t\r\n"
-_HEADS = {b"LAYER": 0, b"POLYLINE": 3, b"HATCHES": 2}  # numbers before the coordinates
+_HEADS = {b"POLYLINE": (3, 2), b"HATCHES": (2, 4)}  # numbers before the coordinates, and coordinates each
 
 
 def _ascii(found: _Geometry, file: BinaryIO) -> Iterator[None]:
@@ -178,7 +178,7 @@ def _ascii(found: _Geometry, file: BinaryIO) -> Iterator[None]:
                 raise astray
             word, _, text = text.partition(b"/")
             word = word.strip()
-            if word not in _HEADS:
+            if word != b"LAYER" and word not in _HEADS:
                 raise found.fail(where, f"unknown command {word[:30].decode('ascii', 'replace')!r}.")
         values = _values(found, where, text)
         if word == b"LAYER":
@@ -186,16 +186,17 @@ def _ascii(found: _Geometry, file: BinaryIO) -> Iterator[None]:
                 raise found.fail(where, f"a layer has one height, got {len(values)} numbers.")
             found.layer(float(values[0]), where)
             continue
-        head = _HEADS[word]
+        head, each = _HEADS[word]
         if not goes_on:
             if len(values) < head:
                 raise found.fail(where, "no points or hatches are stated, but 0 coordinates follow.")
-            found.begin(word == b"POLYLINE", float(values[1]) if head == 3 else 0.0, where)
+            line = word == b"POLYLINE"
+            found.begin(line, float(values[1]) if line else 0.0, where)
             stated, values = float(values[head - 1]), values[head:]
         found.add(values)
         count, goes_on = count + len(values), not ends
         if ends:
-            if stated * (2 if head == 3 else 4) != count:
+            if stated * each != count:
                 raise found.fail(where, f"{stated:g} points or hatches are stated, but {count} coordinates follow.")
             found.end()
         yield
