@@ -17,15 +17,13 @@ from typing import BinaryIO
 import numpy as np
 
 from ..errors import FileError
-from .vectors import JOINED, Paths, assembled
+from .vectors import FAR, JOINED, MOST_LAYERS, Paths, assembled
 
 __all__ = ["layer_blocks"]
 
 _HEADER = 1_000_000  # bytes in which a header must end
 _PIECE = 1_000_000  # bytes read at once
 _BLOCK = 65_536  # vectors
-_MOST_LAYERS = 1_000_000  # of a hundredth of a millimetre they are ten metres high
-_FAR = 1e5  # mm
 _KINDS = ("contour", "hatch", "open")
 _NUMBER = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _WAY = "Export the layers again."
@@ -89,12 +87,12 @@ class _Geometry:
 
     def layer(self, z: float, where: str) -> None:
         z *= self.unit
-        if not 0.0 <= z <= _FAR:
+        if not 0.0 <= z <= FAR:
             raise self.fail(where, f"a layer's height must be from 0 to 1e5 mm, got {z:g}.")
         if z < self.height:
             raise self.fail(where, f"layers must ascend, but {z:g} mm follows {self.height:g} mm.")
-        if self.layers == _MOST_LAYERS:
-            raise self.fail(where, f"more than {_MOST_LAYERS} layers.")
+        if self.layers == MOST_LAYERS:
+            raise self.fail(where, f"more than {MOST_LAYERS} layers.")
         self.layers, self.height = self.layers + 1, z
         self.heights.append(z)
 
@@ -141,7 +139,7 @@ class _Geometry:
         """What was gathered, which it then holds no more."""
         sizes = [len(rows) for rows in self.rows]
         every = np.concatenate([np.zeros((0, 4)), *self.rows]) * self.unit
-        near = (np.abs(every) <= _FAR).all(axis=1)
+        near = (np.abs(every) <= FAR).all(axis=1)
         if not near.all():
             where = self.marks[int(np.searchsorted(np.cumsum(sizes), np.argmin(near), side="right"))][2]
             raise self.fail(where, "a coordinate is not a number within -1e5 to 1e5 mm.")

@@ -26,14 +26,13 @@ from ..errors import FileError
 from .arrays import checked_arrays, entries_of
 from .reading import path_blocks
 from .table import MOST_KINDS, paths_of
-from .vectors import ENDS, LIT, Paths, assembled, joined
+from .vectors import ENDS, LIT, MOST_LAYERS, Paths, assembled, joined
 
 __all__ = ["AT_ONCE", "StoredPaths", "kept", "open_paths", "slices"]
 
 AT_ONCE = 262_144
 """Vectors read at once."""
 _LEAST = 1_000_000  # vectors from which they are not held in memory
-_MOST_LAYERS = 1_000_000
 _SPARE = 1_000_000_000  # bytes of the disk that are left to others
 _TYPES = {"layer": "<i4", "kind": "<i4"}  # all others "<f8"
 
@@ -142,8 +141,8 @@ class _Layers:
         self.last = float(layer[-1])
         for number, count in zip(*(a.tolist() for a in np.unique(layer, return_counts=True))):
             self.counts[number] = self.counts.get(number, 0) + count
-        if len(self.counts) > _MOST_LAYERS:
-            raise FileError(f"{self.source}: more than {_MOST_LAYERS} layers. Split the file by layers.")
+        if len(self.counts) > MOST_LAYERS:
+            raise FileError(f"{self.source}: more than {MOST_LAYERS} layers. Split the file by layers.")
 
     def table(self) -> tuple[np.ndarray, np.ndarray]:
         """Numbers of the layers, and the row each begins with when they ascend, with the number of rows at the end."""

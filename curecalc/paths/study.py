@@ -17,7 +17,7 @@ import numpy as np
 
 from ..errors import FileError
 from .stored import StoredPaths, kept
-from .vectors import OUTLINE, Paths, assembled
+from .vectors import FAR, OUTLINE, Paths, assembled
 
 if TYPE_CHECKING:
     from ..units import Quantity
@@ -153,7 +153,7 @@ def _solid(name: str, path: Path) -> tuple[Any, float, float]:
         raise FileError(f"{name}: cannot be read as a mesh: the file is cut off, damaged or of another kind. {_WAY}") from None
     if not isinstance(mesh, trimesh.Trimesh) or not len(mesh.faces):
         raise FileError(f"{name}: holds no triangles. {_WAY}")
-    if not np.all(np.isfinite(mesh.vertices)) or np.abs(mesh.vertices).max() > 1e5:
+    if not np.all(np.isfinite(mesh.vertices)) or np.abs(mesh.vertices).max() > FAR:
         raise FileError(f"{name}: has corners that are not numbers within -1e5 to 1e5 mm. {_WAY}")
     if (widest := float(np.ptp(mesh.vertices, axis=0).max())) < _SMALLEST:
         raise FileError(f"{name}: {widest:.3g} mm at its widest is no part: is the mesh in metres? Export it in millimetres.")

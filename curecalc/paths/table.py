@@ -11,13 +11,12 @@ import numpy as np
 
 from ..errors import FileError
 from ..files.tables import Column, Table, table_blocks
-from .vectors import ENDS, LIT, Paths, Positions, assembled, joined
+from .vectors import ENDS, FAR, LIT, Paths, Positions, assembled, joined
 
 __all__ = ["COLUMNS", "MOST_KINDS", "Arrays", "header", "paths_of", "table_paths", "text_blocks"]
 
 MOST_KINDS = 1000
 _ROWS = 4096
-_FAR = 1e5  # mm: a hundred metres is no machine's field
 COLUMNS = {
     "layer": Column("whole", once=True, about="Number of the layer, from below; one layer when left out."),
     "x0": Column("length", about="Where the vector begins."),
@@ -79,7 +78,7 @@ def paths_of(columns: Any, name: str, last: dict[int, float]) -> Paths:
     if not size:
         raise FileError(f"{name}: holds no rows. {_way(bool(recorded))}")
     for column in needed:
-        far = ~(np.abs(columns[column]) <= _FAR) if column not in ("time", "power") else ~np.isfinite(columns[column])
+        far = ~(np.abs(columns[column]) <= FAR) if column not in ("time", "power") else ~np.isfinite(columns[column])
         if far.any():
             row = int(np.argmax(far))
             raise _error(columns, name, column, row, f"{column} of {columns[column][row]:g} is outside -1e5 to 1e5 mm. Correct it.")

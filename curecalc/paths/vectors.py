@@ -14,7 +14,7 @@ from ..physics import motion
 if TYPE_CHECKING:
     from ..units import Quantity
 
-__all__ = ["ENDS", "JOINED", "LIT", "OUTLINE", "Paths", "Positions", "assembled", "joined", "paths_from"]
+__all__ = ["ENDS", "FAR", "JOINED", "LIT", "MOST_LAYERS", "OUTLINE", "Paths", "Positions", "assembled", "joined", "paths_from"]
 
 OUTLINE = "outline"
 """The kind of vectors that are not scanned but draw the part's section."""
@@ -22,6 +22,10 @@ JOINED = 1e-6
 """How far apart (mm) ends may lie that meet."""
 
 
+FAR = 1e5
+"""mm; a hundred metres is no machine's field."""
+MOST_LAYERS = 1_000_000
+"""Of a hundredth of a millimetre they are ten metres high."""
 ENDS, LIT = ("x0", "y0", "x1", "y1"), ("power", "scan_speed", "beam_radius")
 
 

@@ -241,7 +241,7 @@ def test_many_vectors_stay_on_the_disk(tmp_path, monkeypatch):
             with pytest.raises(FileError, match="so many paths do not fit"):
                 kept(iter([one]))
     layers = stored._Layers("a.npz")
-    monkeypatch.setattr(stored, "_MOST_LAYERS", 2)
+    monkeypatch.setattr(stored, "MOST_LAYERS", 2)
     layers.add(np.array([1.0, 2.0, 2.0]))
     assert [part.tolist() for part in layers.table()] == [[1, 2], [0, 1, 3]]
     with pytest.raises(FileError, match="more than 2 layers"):
