@@ -146,8 +146,7 @@ def _likeliest(y: Any, top: Any, bottom: Any) -> tuple[float, float, float]:
             hazard = math.exp(-0.5 * z * z - float(log_ndtr(-z))) / math.sqrt(2.0 * math.pi)
             total += count * (mean + sign * sd * hazard)
             square += count * sd**2 * (1.0 + z * hazard)
-        new = total / y.size
-        mean, sd = new, math.sqrt(square / y.size - (new - mean) ** 2)
+        mean, sd = total / y.size, math.sqrt(square / y.size)
 
     def likelihood(m: float, s: float) -> float:
         beyond = sum(count * float(log_ndtr(sign * (m - end) / s)) for end, count, sign in ends)
