@@ -100,20 +100,21 @@ def caustic_beam(
     details = _details(fits, known, confidence, at)
     if wanted_radius is not None:
         details["defocus"] = _defocus(fits, positive("wanted_radius", wanted_radius, MM))
-    warnings = [w for axis, c, z_, _ in fits for w in _warnings(f"{axis} axis: " if len(fits) > 1 else "", c, z_, at)]
+    of = {axis: "" if radius_y is None else f"{axis} axis: " for axis in "xy"}
+    warnings = [w for axis, c, z_, _ in fits for w in _warnings(of[axis], c, z_, at)]
     warnings += [
         f"{axis} axis: no defocus makes the beam as narrow as the wanted radius; its waist is "
         f"{show_kernel(c.waist_radius, 'length', digits=3)}. Change the focusing optics."
         for axis, c, _, _ in fits
         if wanted_radius is not None and c.waist_radius > float(wanted_radius.m_as(MM))
     ]
-    notes = [n for axis, c, _, _ in fits for n in _notes(f"{axis} axis: " if len(fits) > 1 else "", c)]
-    if len(fits) == 1:
+    notes = [n for axis, c, _, _ in fits for n in _notes(of[axis], c)]
+    if radius_y is None:
         notes.append("one axis is given, so the beam is taken as round. Measure both axes at each position.")
     return BeamMeasurement(
         kind="caustic",
         radius_x=radii[0],
-        radius_y=radii[1] if len(radii) > 1 else None,
+        radius_y=None if radius_y is None else radii[1],
         beam_quality=tuple(quality),
         wavelength=wavelength,
         details=details,

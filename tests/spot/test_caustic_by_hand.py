@@ -9,6 +9,8 @@ from scipy.stats import t as student
 
 from curecalc.spot import caustic as module
 from curecalc.spot.caustic import _start, caustic, coverage, defocus_window
+from curecalc.spot.focus import caustic_beam
+from curecalc.units import Quantity as Q
 
 LAMBDA = 355e-6
 Z = 400.0 + 26.0 * np.array([-3.5, -2.8, -2.2, -0.9, -0.5, 0.0, 0.4, 0.8, 2.1, 2.7, 3.3])
@@ -123,3 +125,12 @@ def test_the_defocus_at_the_waist_itself():
 def test_zones_count_their_ends():
     rule = coverage([1.0, 1.01, 1.99, 2.0, -3.0], 0.0, 1.0)
     assert (rule.positions, rule.within_one, rule.between, rule.beyond_two) == (5, 1, 2, 2)
+
+
+def test_notes_name_the_axis_where_there_are_two():
+    rough = Q(WIDTHS + 0.03 * np.cos(9.0 * Z), "mm")
+    given = {"position": Q(Z, "mm"), "radius_x": rough, "wavelength": Q(355.0, "nm")}
+    one, two = caustic_beam(**given), caustic_beam(**given, radius_y=rough)
+    assert any(n.startswith("M^2 is uncertain by") for n in one.notes)
+    assert [sum(n.startswith(f"{axis} axis: M^2 is uncertain by") for n in two.notes) for axis in "xy"] == [1, 1]
+    assert (one.radius_y, len(one.notes) - 1) == (None, len(two.notes) / 2)  # one more: that the beam is taken as round
