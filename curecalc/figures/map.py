@@ -60,15 +60,15 @@ def _tones_below(ax: Axes, shown: Any) -> None:
     ax.figure.colorbar(shown, ax=ax, location="bottom", pad=0.3, label="µm")
 
 
-def _outlined(width: float) -> Any:
+def _outlined(linewidth: float) -> Any:
     """Ink with white around it, to be seen on any tone."""
     from matplotlib.patheffects import withStroke
 
-    return {"color": INK, "path_effects": [withStroke(linewidth=width, foreground="white")]}
+    return {"color": INK, "path_effects": [withStroke(linewidth=linewidth, foreground="white")]}
 
 
 def _ring(ax: Axes, place: Place, mark: str) -> None:
-    ax.plot(place.x, place.y, mark, markersize=11, markerfacecolor="none", **_outlined(3.0))
+    ax.plot(place.x, place.y, mark, markersize=11, markerfacecolor="none", **_outlined(linewidth=3.0))
 
 
 def _limits(answer: FieldAnswer) -> tuple[float, float]:
@@ -114,7 +114,7 @@ def _frame(ax: Axes, window: tuple[float, float, float, float]) -> None:
     wide = high_x - low_x
     length = plain_step(0.3 * wide)
     x, y = low_x + 0.05 * wide, low_y + 0.05 * (high_y - low_y)
-    ax.plot([x, x + length], [y, y], linewidth=2.5, solid_capstyle="butt", **_outlined(5.0))
+    ax.plot([x, x + length], [y, y], linewidth=2.5, solid_capstyle="butt", **_outlined(linewidth=5.0))
     ax.annotate(show(Quantity(length, MM)), (x, y), xytext=(0, 5), textcoords="offset points", fontsize=9, color=INK, bbox=PLATE)
 
 

@@ -46,10 +46,10 @@ def _range(fit: Fit) -> tuple[float, float]:
     e = IN_CM2 * fit.coupons.exposure
     low, high = float(np.min(e)), float(np.max(e))
     ec = fit.critical_exposure.value.m_as(MJ_CM2)
-    ends = [q.m_as(MJ_CM2) for q in fit.critical_exposure_interval]
+    first, _ = (q.m_as(MJ_CM2) for q in fit.critical_exposure_interval)
     # Ec and its interval belong in the picture unless they lie absurdly far away
     if ec > low / 30.0:
-        low = min(low, ec, ends[0] if np.isfinite(ends[0]) and ends[0] > low / 30.0 else ec)
+        low = min(low, ec, first if first > low / 30.0 else ec)  # of no bound (nan), Ec
     for wanted in fit.exposure_for_depth:
         value = wanted.exposure.m_as(MJ_CM2)
         if low / 30.0 < value < 30.0 * high:

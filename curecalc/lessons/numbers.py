@@ -263,8 +263,8 @@ def coupon_lot(b: Bench) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     dp, ec = float(b.penetration_depth.m_as(MM)), float(b.critical_exposure.m_as("mJ/cm^2"))
     levels = np.array([1.6, 1.6, 2.5, 3.2, 4.0, 6.0, 8.0, 8.0])
     exposure = np.array([float(f"{ec * level:.3g}") for level in levels])
-    between = laws.Plain(dp, ec).height(exposure) + random.normal(0.0, 0.03 * dp, levels.size)
-    readings = np.round(between[:, None] + random.normal(0.0, 0.012 * dp, (levels.size, 3)), 4)
+    between = laws.Plain(dp, ec).height(exposure) + random.normal(scale=0.03 * dp, size=levels.size)
+    readings = np.round(between[:, None] + random.normal(scale=0.012 * dp, size=(levels.size, 3)), 4)
     return exposure, readings, np.arange(1, levels.size + 1)
 
 

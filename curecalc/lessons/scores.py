@@ -37,7 +37,7 @@ class Scores:
         """A few lines for the terminal."""
         total, good = sum(self.answers.values()), sum(self.right.values())
         lines = [f"so far: {good} of {total} right"]
-        weak = [n for n in self.answers if self.right.get(n, 0) < 0.6 * self.answers[n]]
+        weak = [n for n in self.answers if self.right[n] < 0.6 * self.answers[n]]
         if weak:
             lines.append("read again: " + ", ".join(weak))
         if self.slips:

@@ -24,7 +24,9 @@ def test_levels_named_beside_a_chart_stand_apart_and_beside_it():
         assert [t.get_text() for t in ax.texts] == [f"limit {level:.4g}" for level in levels]
 
 
-def chart_report(values, *, limits=(8.0, 10.0, 12.0), out=(), forecasts=(), name="power", lots=None, points=2, trend=None, relative=False):
+def chart_report(
+    values, *, limits=(8.0, 10.0, 12.0), out=(), forecasts=(), meaning="x", name="power", lots=None, points=2, trend=None, relative=False
+):
     n = len(values)
     kept = {"values": np.array(values, float), "uncertainties": np.full(n, 0.1), "lots": lots or ("a",) * n}
     series = SimpleNamespace(name=name, unit="mW", times=np.arange(float(n)), **kept)
@@ -37,7 +39,7 @@ def chart_report(values, *, limits=(8.0, 10.0, 12.0), out=(), forecasts=(), name
         centre=centre,
         baseline=SimpleNamespace(points=points),
     )
-    limits = [SimpleNamespace(limit=v, meaning="x") for v in forecasts]
+    limits = [SimpleNamespace(limit=v, meaning=meaning) for v in forecasts]
     return SimpleNamespace(series=series, individuals=chart, forecasts=limits, trend=trend, relative=relative)
 
 
@@ -64,6 +66,16 @@ def drawn(*given, **named):
     (ax,) = panels(new_figure())
     drift_figure.draw_readings(ax, chart_report(*given, **named))
     return ax
+
+
+@pytest.mark.parametrize(
+    ("name", "meaning", "said"), [("power", "x", "limit"), ("power", "coupons cure no more", "bond lost"), ("depth", "cure no", "layer")]
+)
+def test_what_a_trend_may_reach_is_named(name, meaning, said):
+    ax = drawn([9.0, 11.0, 10.0, 9.0], forecasts=(7.0,), meaning=meaning, name=name)
+    assert [t.get_text() for t in ax.texts if t.get_text().endswith(" 7")] == [f"{said} 7"]
+    dotted = [line.get_ydata()[0] for line in ax.lines if line.get_linestyle() == ":"]
+    assert dotted == [7.0]
 
 
 def test_very_many_readings_are_drawn_in_part():

@@ -169,6 +169,7 @@ def test_a_wanted_depth_is_told_in_three_digits_and_the_picture_has_room_around_
     assert list(spread.get_ydata()) == [0.0, 0.0]
     legend = upper.get_legend().get_window_extent()
     assert legend.y0 >= upper.get_window_extent().y1 - 1.0
+    assert legend.y0 <= upper.get_window_extent().y1 + 12.0
     assert legend.x0 >= upper.get_window_extent().x0 - 1.0
     bars = lower.collections[-1].get_segments()
     assert [bar[0, 1] for bar in bars] == [0.0] * 8

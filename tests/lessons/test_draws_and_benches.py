@@ -14,7 +14,7 @@ from curecalc.lessons.examples import EXAMPLES
 from curecalc.lessons.exercises import KINDS_BY_GRADE, exercise, exercises
 from curecalc.lessons.exercises.draw import Draw, Made
 from curecalc.lessons.exercises.making import _clear
-from curecalc.lessons.numbers import NUMBERS
+from curecalc.lessons.numbers import NUMBERS, coupon_lot
 from curecalc.lessons.telling import script
 from curecalc.units import Quantity as Q
 
@@ -132,6 +132,7 @@ def test_names_that_are_no_exercise_or_lesson_are_told_in_forty_letters():
             ask()
         assert f"got {'x' * 40!r}." in str(told.value)
     assert exercise("absorbance", seed=1).number == 1
+    assert exercise("absorbance", seed=1).told(Q(0.123456, "mm")) == "0.1235 mm"
     assert len(exercises(seed=1)) == 6
     assert len(exercises(seed=1, number=200)) == 200
     with pytest.raises(QuantityError, match=r"at most 200, got 201\. Print several sheets"):
@@ -190,5 +191,9 @@ def test_worked_examples_begin_with_the_first_coupon_and_twice_the_first_exposur
     first, *_ = EXAMPLES["coupons"](bench)
     assert first.numbers.startswith("coupon 1: (")
     assert NUMBERS["absorption"](bench)["question_ratio"] == "1.41"  # 0.2/0.142
+    assert first.result.split(" at ")[1] == "15 mJ/cm^2"  # 1.6 times Ec
+    assert coupon_lot(bench)[2].tolist() == list(range(1, 9))
+    assert NUMBERS["stack"](bench)["compensation"] == "2 layers"
+    assert NUMBERS["stack"](bench.replaced(overcure=Q(0.02, "mm")))["compensation"] == "1 layer"
     raster = NUMBERS["raster"](bench)
     assert (raster["spacing_ratio"], raster["wide_ratio"]) == ("0.909", "1.36")  # 0.1 and 0.15 mm over 0.11

@@ -1,6 +1,7 @@
 """Figures of the lessons: every curve by its formula and the invented bench's numbers, worked out here; axes hold what they show."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -43,6 +44,8 @@ def test_light_fades_to_a_share_each_penetration_depth():
     surface = left[0]
     assert left == same(surface * np.exp(-z / DP))
     assert z[-1] == same(4 * DP)
+    area = ax.collections[0].get_paths()[0].vertices
+    assert (area[:, 1].min(), area[:, 1].max()) == same((0.0, surface))
     for n, (dash, dot) in enumerate(zip(lines[1::2], lines[2::2], strict=True), 1):
         share = surface * math.exp(-n)
         assert dash == (same([n * DP] * 2), same([0.0, share]))
@@ -80,6 +83,7 @@ def test_three_widths_of_a_spot():
     r, light = lines[0]
     top = 2 * POWER / (math.pi * W0**2)
     assert light == same(top * np.exp(-2 * (r / W0) ** 2))
+    assert ax.collections[0].get_paths()[0].vertices[:, 1].min() == 0.0
     half = W0 * math.sqrt(math.log(2) / 2)
     bars = [data for line, data in zip(ax.lines, lines) if line.get_marker() == "|"]
     assert [x for x, _ in bars] == [same([0.0, W0]), same([-W0, W0]), same([-half, half])]
@@ -198,3 +202,10 @@ def test_one_slurry_and_three_lines():
         assert depth == pytest.approx(dp * np.log(e / ec) / 1000, abs=1e-12)
         assert (e[0], e[-1]) == (same(ec), same(450.0))
     assert (ax.get_xlim(), ax.get_ylim()) == ((10.0, 500.0), (0.0, 0.30))
+
+
+def test_an_axis_of_decades_ends_above_half_as_much_again():
+    plain = invented_bench()
+    for times, end in ((4.0, 1e5), (6.0, 1e6)):  # 5.1e4 and 7.6e4 mW/mm^2
+        bench = plain.replaced(beam=replace(plain.beam, power=times * plain.power))
+        assert lesson("safety", bench).figure().axes[0].get_xlim() == same((0.1, end))
