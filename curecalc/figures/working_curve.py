@@ -129,15 +129,15 @@ def _title(fit: Fit) -> str:
 def _outliers(ax: Axes, fit: Fit) -> None:
     c = fit.coupons
     late = np.quantile(c.x, 0.75)
-    mark: dict[str, Any] = {"linestyle": "none", "color": TONES["limit"], "zorder": 5}
+    mark: dict[str, Any] = {"linestyle": "none", "color": TONES["limit"]}
     for o in fit.outliers:
         i = c.labels.index(o.coupon)
         reading = o.reading if o.kind == "reading" else None
         at = (IN_CM2 * float(c.exposure[i]), IN_UM * float(c.thickness[i] if reading is None else reading))
         if reading is not None:
-            ax.plot(*at, marker="x", markersize=9, **mark)
+            ax.plot(*at, marker="x", markersize=9, zorder=5, **mark)
         else:
-            ax.plot(*at, marker="D", markersize=13, markerfacecolor="none", **mark)
+            ax.plot(*at, marker="D", markersize=13, markerfacecolor="none", zorder=5, **mark)
         # above the line text goes to the left, below it to the right, where the line is not; at the right edge it hangs below
         above, edge = o.deviation > 0, c.x[i] > late
         ax.annotate(

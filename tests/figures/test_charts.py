@@ -15,6 +15,7 @@ from curecalc.calibration.coupons import read_coupons
 from curecalc.calibration.curve import fit_coupons
 from curecalc.figures.comparison import comparison_figure
 from curecalc.figures.drift import drift_figure
+from curecalc.figures.style import TONES
 from curecalc.figures.window import window_figure
 from curecalc.jobs.lot import read_resin
 from curecalc.jobs.machine import read_machine
@@ -51,7 +52,7 @@ def powers(tmp_path_factory):
         return drift_report(book, "power", machine="north", baseline_points=11)
 
 
-def test_readings_their_bars_and_their_limits(powers):
+def test_readings_their_bars_and_their_limits(powers, monkeypatch):
     figure = drift_figure(powers)
     upper, _ = figure.axes
     days = date2num(START) + np.arange(12)
@@ -73,6 +74,11 @@ def test_readings_their_bars_and_their_limits(powers):
     assert {"baseline", f"centre {centre:.4g}", f"upper {centre + 3 * sd:.4g}", f"lower {centre - 3 * sd:.4g}"} <= beside
     assert upper.get_ylabel() == "power [mW]"
     corners = {t.get_text(): (t.xy, t.get_ha()) for t in upper.texts if t.xycoords == "axes fraction" and t.get_va() == "bottom"}
+    (loud,) = (t for t in upper.texts if t.get_text() == "OUT NOW")
+    assert loud.get_color() == TONES["limit"]
+    monkeypatch.setattr(type(powers), "state", "fine")
+    calm, _ = drift_figure(powers).axes
+    assert next(t.get_color() for t in calm.texts if t.get_text() == "in control") == TONES["solid"]
     assert corners == {"Power at the resin surface, north": ((0.0, 1.0), "left"), "OUT NOW": ((1.0, 1.0), "right")}
 
 
