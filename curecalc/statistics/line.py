@@ -207,7 +207,6 @@ def line_of_moments(like: LineFit, height: Any, slope: Any, scale: Any, t_degree
         centre = like.x_mean - shift
         level = np.maximum(height - cross * shift, 0.0)
         intercept = level + centre**2 * slope
-        correlation = np.where(intercept > 0, -centre * np.sqrt(slope / intercept), like.correlation)
         total = np.where(scale > 0, scale / level, like.weight_sum)
         sxx = np.where(scale > 0, scale / slope, like.sxx)
     return replace(
@@ -217,7 +216,7 @@ def line_of_moments(like: LineFit, height: Any, slope: Any, scale: Any, t_degree
         slope_sd=plain(np.sqrt(slope)),
         intercept_sd=plain(np.sqrt(intercept)),
         covariance=plain(-centre * slope),
-        correlation=plain(correlation),
+        correlation=plain(_correlation(centre, sxx, total)),
         t_degrees_of_freedom=t_degrees_of_freedom,
         x_mean=plain(centre),
         y_mean=plain(like.y_mean - like.slope * shift),
@@ -278,6 +277,11 @@ def _weighted(x: np.ndarray, y: np.ndarray, weight: np.ndarray, *, known: bool) 
     return _made(slope, x_mean, y_mean, sxx, total, scale, squares, n, dof, residuals, _KNOWN if known else _UNKNOWN)
 
 
+def _correlation(x_mean: Any, sxx: Any, total: Any) -> Any:
+    """Of intercept and slope; free of the scatter, so that an exact line has one too."""
+    return -x_mean / np.sqrt(sxx / total + x_mean**2)
+
+
 def _made(
     slope: Any,
     x_mean: Any,
@@ -296,9 +300,6 @@ def _made(
     covariance = -x_mean * slope_variance
     residual_sd = np.sqrt(squares / (n - 2))
     with np.errstate(divide="ignore", invalid="ignore"):
-        correlation = covariance / np.sqrt(slope_variance * intercept_variance)
-        exact = -x_mean / np.sqrt(sxx / total + x_mean**2)
-        correlation = np.where(np.isfinite(correlation), correlation, exact)
         regression_f = np.where(squares > 0, slope**2 * sxx * (n - 2) / squares, np.inf)
     plain = (lambda a: float(a)) if np.ndim(slope) == 0 else (lambda a: np.asarray(a))
     return LineFit(
@@ -307,7 +308,7 @@ def _made(
         slope_sd=plain(np.sqrt(slope_variance)),
         intercept_sd=plain(np.sqrt(intercept_variance)),
         covariance=plain(covariance),
-        correlation=plain(correlation),
+        correlation=plain(_correlation(x_mean, sxx, total)),
         residual_sd=plain(residual_sd),
         degrees_of_freedom=n - 2,
         t_degrees_of_freedom=t_dof,

@@ -15,6 +15,7 @@ from curecalc.calibration.prior import LinePrior, prior_conflict, prior_from_lot
 from curecalc.errors import QuantityError
 from curecalc.statistics.line import weighted_line
 from curecalc.units import Quantity as Q
+from curecalc.units import figure
 
 E = np.repeat([14.0, 25.0, 45.0, 80.0], 2)
 X = np.log(E)
@@ -50,7 +51,8 @@ def test_plans_count_on_from_the_labels_that_are_taken():
     half = plan.assured_half_width(plan.expected)
     assert f"(so surely: {100 * half:.2g} %)" in plan_text(plan)
     assert f"the 4 coupons measured give the speed to {100 * plan.half_width_measured:.2g} %" in plan_text(plan)
-    assert "(95 % interval)" in plan_text(plan)
+    relative = figure(100 * plan.relative_half_width(plan.expected), digits=2)
+    assert f"{figure(100 * plan.expected.log_exposure, digits=2)} % (standard), {relative} % (95 % interval)" in plan_text(plan)
     three = plan_coupons(**guess, measured_coupons=measured.without(["5"]), at_depth=Q(0.15, "mm"), to=0.05)
     assert three.verdict == "two more"  # from three coupons on there is an interval
     assert three.half_width_measured is not None
@@ -97,6 +99,7 @@ def test_a_comparison_as_people_read_it():
     assert flat.tests.slopes.f == pytest.approx(0.0, abs=1e-9)
     assert flat.to_dict()["coincidence"]["df"] == [2, 12]
     assert f"{1e3 * c.depth_difference.value:+.1f}" in text[4]
+    assert text[4].index(f"{100 * c.speed_change[0]:+.1f} (") == text[2].index("speed change (%)")  # under its heading
     value, low, high = c.speed_change
     assert f"{100 * value:+.1f} ({100 * low:+.1f} to {100 * high:+.1f})" in text[4]
 

@@ -83,8 +83,8 @@ def test_a_point_on_the_edge_of_a_zone_is_not_beyond_it() -> None:
 def test_steps_of_a_display_from_two_values_on() -> None:
     assert step_of([5.0, 5.0, 7.5]) == 2.5
     assert step_of([0.0, 1e-9, 1.0, 1.0]) == 1e-9
-    assert step_of([0.0, 1.0, 2.002, 2.002]) == 0.0  # a thousandth of a step counts as rounding
-    assert step_of([0.0, 1.0, 2.0005, 2.0005]) == 1.0
+    assert step_of([0.0, 1.0, 2.0012, 2.0012]) == 0.0  # a thousandth of a step counts as rounding
+    assert step_of([0.0, 1.0, 2.0008, 2.0008]) == 1.0
     assert display_step([-3.0, 6.0]) == 1.0
 
 
