@@ -266,7 +266,7 @@ def _enough(coupons: CouponSet) -> None:
         )
     if not coupons.levels.any():
         raise QuantityError(
-            f"{where}all {n} coupons have the same exposure, {IN_CM2 * coupons.exposure[0]:.6g} mJ/cm^2. "
+            f"{where}all {n} coupons have the same exposure, {IN_CM2 * coupons.exposure.max():.6g} mJ/cm^2. "
             "Vary it, over a factor of 4 or more."
         )
 

@@ -11,7 +11,7 @@ from ..statistics import diagnostics as _d
 from ..statistics.intervals import chi_squared_p, t_factor
 from ..statistics.line import LineFit, ordinary_line
 from ..symbols import percent
-from ..units import figure, micrometres
+from ..units import micrometres
 from .columns import COLUMNS
 from .coupons import SAME, VARIED, CouponSet
 
@@ -306,7 +306,7 @@ def chance(p: float) -> str:
     if p < 1e-6:
         return "not by chance: less than one in a million"
     if p < 0.01:
-        return f"by chance once in {figure(1 / p, digits=2)}"
+        return f"by chance once in {1 / p:.0f}"
     return f"by chance {100 * p:.2g} times in 100"
 
 
