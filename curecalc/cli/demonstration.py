@@ -57,7 +57,8 @@ def calibrate_demo_lot(folder: Path) -> str:
     save(working_curve_figure(fit), folder / "lot_7.png")
     save_fit(folder / "resin_lot_7.toml", fit, overwrite=True)
     verdict = compare_lots(lots=[lot_from_fit("lot 6", old), lot_from_fit("lot 7", fit)], cure_depth=depth, tolerance=Quantity(8.0, "um"))
-    half = plan.relative_half_width(plan.expected) or 0.0
+    half = plan.relative_half_width(plan.expected)
+    assert half is not None  # a depth was asked for
     wanted = fit.exposure_for_depth[0]
     return "\n".join(
         (

@@ -9,8 +9,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from curecalc.cli import bench, common, demo, demonstration, helping, main, manual, page, practice, stack, window
-from curecalc.errors import CurecalcError, QuantityError
+from curecalc.cli import bench, common, demo, helping, main, manual, page, practice, stack, window
+from curecalc.errors import QuantityError
 from curecalc.units import Quantity as Q
 
 # ---------------------------------------------------------------- handbook and study paths
@@ -213,34 +213,6 @@ def test_whose_numbers_lessons_use(monkeypatch):
         parser = common.CommandParser(prog="lesson")
         bench.add_bench(parser)
         assert bench.bench_given(parser.parse_args(words.split()))
-
-
-def test_a_command_run_for_a_page_of_text(monkeypatch):
-    import sys
-
-    def run(words):
-        print("  out  ")
-        print("wrote a.png\nnoise\nwrote b.pdf", file=sys.stderr)
-        return {"good": 0, "due": 1, "bad": 2}[words[0]]
-
-    seen = []
-    monkeypatch.setattr("curecalc.cli.main", lambda words: seen.append(words) or run(words))
-    assert demo.run_command(["good", "a b"]) == "$ curecalc good 'a b'\nout\nwrote a.png\nwrote b.pdf"
-    assert demo.run_command(["due", "--sheet", "s"], also=(1,)).startswith("$ curecalc due --sheet s\n")
-    assert seen[-1] == ["due", "--sheet", "s", "--overwrite"]
-    for words in (["due"], ["bad"]):
-        with pytest.raises(CurecalcError, match=f"demo: curecalc {words[0]} ended with status"):
-            demo.run_command(words)
-
-
-def test_the_demo_s_speed_by_hand(tmp_path, monkeypatch):
-    """A depth of 0.18 mm asks for Ec exp(0.18/Dp) at the weakest place, where a raster holds 1 - 2 exp(-(pi W0/h)^2/2) of P/(v h)."""
-    monkeypatch.setattr("curecalc.figures.style.save", lambda figure, path: None)
-    told = demonstration.speed_demo(tmp_path)
-    exposure = 0.094 * np.exp(0.18 / 0.142) / (1.0 - 2.0 * np.exp(-0.5 * (np.pi * 0.11 / 0.1) ** 2))
-    assert "hatch at 0.1 mm spacing, layer 0.1 mm, overcure 0.08 mm\n" in told
-    assert float(re.search(r"scan speed +(\d+) \+-", told)[1]) == pytest.approx(240.0 / (0.1 * exposure), rel=1e-3)
-    assert "weakest depth   0.180" in told
 
 
 def test_a_sheet_says_how_it_is_made_again(monkeypatch):
