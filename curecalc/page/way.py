@@ -218,7 +218,8 @@ def add_way(app: Flask, works: Works, options: PageOptions, views: Views) -> Non
         content = download(work(), name)
         if name == "sheet.pdf" and not work().sheet:
             works.keep(session, replace(work(), sheet=True))
-        return _sent(content, name, DOWNLOADS[name][1])
+        _, kind = DOWNLOADS[name]
+        return _sent(content, name, kind)
 
     @app.route("/sheet")
     def sheet() -> Any:

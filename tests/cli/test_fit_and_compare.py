@@ -1,6 +1,8 @@
 """What fit, compare and the logbook's entries make of their options."""
 
 import argparse
+import io
+from contextlib import nullcontext
 from datetime import datetime, timedelta
 from types import SimpleNamespace
 
@@ -186,6 +188,41 @@ def test_values_of_an_entry():
     assert logadd._values(entry("recipe", **recipe, cross_hatch="False"))["cross_hatch"] is False
     with pytest.raises(QuantityError, match="--passes must be a whole number of at least 1"):
         logadd._values(entry("recipe", **recipe, passes="0"))
+
+
+def test_entries_from_a_script(monkeypatch, capsys):
+    added = []
+
+    class Book(nullcontext):
+        def __enter__(self):
+            return self
+
+        def together(self):
+            return nullcontext()
+
+        def add(self, kind, payload, **names):
+            added.append((kind, payload, names))
+            return SimpleNamespace(number=len(added), sha256="abc")
+
+    monkeypatch.setattr(logadd, "open_log", lambda args, **_: Book())
+    typed = '{"kind": "room", "machine": 7, "temperature": "21 degC", "operator": "ab"}\n\n'
+    typed += '{"kind": "power", "power": "240 mW", "corrects": 3, "new": null}\n'
+    monkeypatch.setattr("sys.stdin", io.StringIO(typed.replace(', "new": null', "")))
+    assert logadd._lines(argparse.Namespace(sure=False, json=False)) == 0
+    assert capsys.readouterr().out == "2 entries written\nhead: entry 2, abc\n"
+    (room, values, names), (power, _, others) = added
+    assert (room, names["machine"], names["operator"], names["corrects"]) == ("room", "7", "ab", None)
+    assert values["temperature"].value.m_as("degC") == pytest.approx(21.0)
+    assert (power, others["corrects"], others["operator"]) == ("power", 3, "")
+    for line, said in (
+        (typed, "stdin line 3: 'new' is no key of a power entry; it knows machine, lot, beam, time, operator, corrects, identity, power"),
+        ("[]\n", "stdin line 1: is no entry"),
+        ('{"kind": "lamp"}\n', "stdin line 1: is no entry"),
+        ('\n{"kind": "power"}\n', "stdin line 2: --power is missing"),
+    ):
+        monkeypatch.setattr("sys.stdin", io.StringIO(line))
+        with pytest.raises(QuantityError, match=said):
+            logadd._lines(argparse.Namespace(sure=False, json=False))
 
 
 def test_sources_have_a_role_or_a_number(tmp_path, monkeypatch):

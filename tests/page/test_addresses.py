@@ -153,6 +153,13 @@ def test_around_the_axes_is_room_for_their_words(client, view):
         assert min(box["bottom"] - box["top"] for box in boxes) * high > 25.0
 
 
+def test_a_file_to_take_along_says_what_it_is(client):
+    assert client.post("/work/invented", headers={"Origin": "http://localhost"}).status_code == 303
+    answer = client.get("/files/machine.toml")
+    assert (answer.mimetype, answer.headers["Content-Disposition"]) == ("application/toml", 'attachment; filename="machine.toml"')
+    assert 'name = "invented machine, bay 2"' in answer.text
+
+
 def test_ticks_of_a_drawing_are_at_most_five_steps_of_one_two_or_five():
     board = Board()
     for end, step in ((5.0, 1.0), (6.0, 2.0), (10.0, 2.0), (24.0, 5.0), (0.5, 0.1)):
