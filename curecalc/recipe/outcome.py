@@ -234,7 +234,7 @@ def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
     if not fails.any():
         return x
     first = np.argmin(fails, axis=-1)[..., None]  # the least exposure at which the width is sure enough
-    low, high = (np.take_along_axis(tried, np.maximum(at, 0), -1) for at in (first - 1, first))
+    low, high = (np.take_along_axis(tried, at, -1) for at in (first - 1, first))
     enough = falling_root(unsure, np.full(high.shape, b.width_accuracy), low, high)
     # none is sure enough: leave the depth's exposure, the limit then shows as broken
     never = fails.all(axis=-1)

@@ -166,6 +166,20 @@ def test_the_first_of_many_settings_is_named():
         Limits(scan_speed_min=Q(600.0, "mm/s")).check_setting(BEAM, Scan(scan_speed=speeds))
 
 
+def test_a_layer_bonds_where_its_own_light_gels_its_bottom():
+    for share, bonds in ((1.001, True), (0.999, False)):
+        exposure = Q(share * 8.0 * math.exp(0.1 / 0.15), "mJ/cm^2")
+        assert evaluate_stack(resin=RESIN, exposure=exposure, layer_thickness=Q(0.1, "mm")).bonds is bonds
+
+
+def test_directions_of_the_tracks_end_on_the_axes_of_the_spot():
+    """Radii 0.1 and 0.125 mm, turned by 13.3 deg: a track along the wide axis is narrowest, so deepest."""
+    oval = dataclasses.replace(BEAM, radius_x=Q(0.125, "mm"), radius_y=Q(0.1, "mm"), angle=Q(13.3, "deg"))
+    low, high, at_low, at_high = evaluate(beam=oval, resin=RESIN, scan=LINE).over_directions["cure_depth"]
+    assert (at_low.m_as("deg"), at_high.m_as("deg")) == pytest.approx((103.3, 13.3))
+    assert mm(high) - mm(low) == pytest.approx(0.15 * math.log(1.25))
+
+
 @pytest.mark.parametrize(("thickness", "layers", "listed"), [(0.1, math.inf, 14), (0.1, 3, 3), (0.002, math.inf, 50), (0.002, 49, 49)])
 def test_interfaces_are_listed_until_they_settle(thickness, layers, listed):
     """Layer k + 1 adds q^k of (1 - q^(k + 1))/(1 - q), q = e^(-t/Dp): less than 1e-4 of it from k = 13 on; fifty at most."""

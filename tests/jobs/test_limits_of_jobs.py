@@ -88,6 +88,19 @@ def test_needs_at_their_limits():
     assert set(misfits(line_width_max=Q(1.0, "mm"))) == {"line_width_max"}
 
 
+def test_keys_of_the_other_pattern_are_told_why_they_do_not_suit():
+    hatch = next(v for v in NEEDS_FILE.vectors if v.kind == "hatch")
+    contour = next(v for v in NEEDS_FILE.vectors if v.kind == "contour")
+    for one, key, value, said in (
+        (contour, "area", Q(1.0, "mm^2"), 'is for pattern = "raster"; give total_length for single lines.'),
+        (hatch, "total_length", Q(1.0, "mm"), 'is for pattern = "line"; give area for a raster.'),
+        (hatch, "line_width_min", Q(1.0, "mm"), 'is for pattern = "line"; this kind is a raster. Leave it out, or change the pattern.'),
+        (contour, "ripple_max", Q(1.0, "mm"), 'is for pattern = "raster"; a single line has none. Leave it out, or change the pattern.'),
+        (contour, "cross_hatch", True, 'is for pattern = "raster"; this kind is single lines. Leave it out, or change the pattern.'),
+    ):
+        assert dict(replace(one, **{key: value}).misfits(0.1)) == {key: said}
+
+
 def test_a_setting_at_the_ends_of_a_machine_is_within_it():
     ranges = machine_ranges(MACHINE_FILE)
     middle = [high if low is None else low for _, low, high in ranges]

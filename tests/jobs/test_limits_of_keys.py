@@ -189,7 +189,12 @@ def test_what_disagrees_in_a_lot():
         "bleaching_exposure": Measured(Q(40.0, "mJ/cm^2"), Q(0.0, "mJ/cm^2")),
     }
     assert about(**both) == ["bleaching_exposure"]
-    sheet = RESIN.parse(SHEET.replace("reference", "# reference"), source="s")
+    text = SHEET.replace("reference", "# reference")
+    sheet = RESIN.parse(text, source="s")
+    assert RESIN.parse(text + "correlation = 0.5\n", source="s").resin.correlation == 0.5
+    depth = '[[depths]]\ndepth = "0.15 mm"\nexposure = "21.7 mJ/cm^2"\n'
+    one = re.sub("(?m)^penetration_depth.*$", "correlation = 0.5", text)
+    assert RESIN.parse(one + depth, source="s").resin.correlation == 0.0  # of a Dp that is not stated
     assert (sheet.exposure_range, sheet.depth_range, sheet.verified) == (None, None, False)
 
 

@@ -101,6 +101,7 @@ def test_settings_that_break_a_limit_rank_below_all_others():
         (0.123, 0.01, np.floor, 0.121, 0.129, 0.123),  # no step inside
         (0.123, 0.01, np.ceil, 0.0, 0.13, 0.13),
         (0.123, 0.01, np.floor, 0.121, 0.1299, 0.123),
+        (0.1295, 0.01, np.ceil, 0.0, 0.129995, 0.12),
         (0.123, 0.01, np.floor, 0.12, 1.0, 0.12),
         (0.004, 0.01, np.floor, 0.0, INFINITE, 0.01),  # never none at all
         (0.004, 0.01, np.floor, 0.0, 0.005, 0.004),
