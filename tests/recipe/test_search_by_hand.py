@@ -302,3 +302,65 @@ def test_a_scanner_that_must_go_slower_goes_as_fast_as_settings_are_found(monkey
     assert search._slower(replace(task, bounds=replace(task.bounds, scan_speed_low=800.0)), 22) is None
     monkeypatch.setattr(search, "_fastest", lambda task, rounds: None)
     assert search._slower(task, 22) is None
+
+
+# ---------------------------------------------------------------- from the table to the exact doses
+
+
+def looked(monkeypatch, answers, *, slowest=-1.0, ripple=-1.0, table=True):
+    """The settings found, and where was looked for them; `answers` are the scores of one look after another, each at its own place."""
+    spans, places = [], iter(answers)
+
+    class Plane:
+        quick = "table" if table else None
+
+        def __init__(self, task):
+            pass
+
+        def outcome(self, a, b):
+            assert self.quick is None  # the exact doses at the end
+            over = {"scan_speed_low": np.array([slowest]), "ripple": np.array([ripple if a[0] == 0.5 else -1.0])}
+            return {"at": np.array([a[0]])}, over
+
+    def zoom(plane, score, rounds, where=search._WHOLE):
+        spans.append(where)
+        return next(places)
+
+    monkeypatch.setattr(search, "_Plane", Plane)
+    monkeypatch.setattr(search, "_zoom", zoom)
+    monkeypatch.setattr(search, "_slower", lambda task, rounds: "slower")
+    best = search._fastest(plain(), 22)
+    return best if best is None or best == "slower" else best.at, spans
+
+
+HERE, NONE = (3.0, 0.5, 0.5), (-1e6 - 0.1, 0.9, 0.9)
+WHOLE = ((0.0, 1.0), (0.0, 1.0))
+
+
+def near(wide, a=0.5):
+    return (pytest.approx((a - wide, a + wide)), pytest.approx((a - wide, a + wide)))
+
+
+def test_what_the_table_finds_is_kept_where_the_exact_doses_keep_every_limit(monkeypatch):
+    assert looked(monkeypatch, [HERE]) == (0.5, [WHOLE])
+    assert looked(monkeypatch, [HERE], ripple=1e-13) == (0.5, [WHOLE])
+    assert looked(monkeypatch, [NONE]) == ("slower", [WHOLE])
+    assert looked(monkeypatch, [HERE], ripple=1e-6, table=False) == (0.5, [WHOLE])
+
+
+def test_where_the_table_was_a_little_off_the_exact_doses_are_searched_nearby_then_everywhere(monkeypatch):
+    there = (2.9, 0.6, 0.6)
+    assert looked(monkeypatch, [HERE, there], ripple=1e-11) == (0.6, [WHOLE, near(0.02)])
+    assert looked(monkeypatch, [HERE, NONE, there], ripple=1e-6) == (0.6, [WHOLE, near(0.02), WHOLE])
+    assert looked(monkeypatch, [HERE, NONE, NONE], ripple=1e-6) == (None, [WHOLE, near(0.02), WHOLE])
+
+
+def test_close_to_the_least_speed_the_search_looks_about_again_wider_each_time(monkeypatch):
+    for slowest, again in ((-2e-3, False), (-0.9e-3, True), (0.0, True)):
+        found, spans = looked(monkeypatch, [HERE] + 16 * [(3.0, 0.7, 0.7)], slowest=slowest)
+        assert found == 0.5  # no better, no other
+        assert spans == ([WHOLE, *4 * [near(wide) for wide in (0.01, 0.03, 0.1, 0.3)]] if again else [WHOLE])
+    better = [(3.1, 0.55, 0.55), (3.05, 0.6, 0.6), (3.2, 0.52, 0.52)]
+    found, spans = looked(monkeypatch, [HERE, *better, *13 * [(3.2, 0.8, 0.8)]], slowest=0.0)
+    assert found == 0.52
+    assert spans[1:5] == [near(0.01), near(0.03, 0.55), near(0.1, 0.55), near(0.3, 0.52)]
