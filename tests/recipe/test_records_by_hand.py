@@ -229,6 +229,14 @@ def test_the_curve_of_a_lot_is_that_of_its_file():
     assert (curve.low, curve.high) == pytest.approx((math.log(0.2), math.log(1.6)))
     assert curve.unsure == (("bleaching_exposure", pytest.approx(0.05)),)
     assert curve.straight is False
+    # what the coupons say of Ec is said again, whatever the law: u(ln Ec) as the line's; they vary together as dose and depth do at Ec
+    known = math.hypot(1e-3, math.log(5.0) * 1e-3) / 0.14
+    for lot, bend in ((LOT, 1.0), (bent, 1.0), (bleaching, 0.25 / (1.0 - math.exp(-0.25)))):  # d ln(e^r - 1)/d ln r at r = Ec/Eb
+        curve = curve_of(lot)
+        assert math.sqrt(curve.log_threshold_variance) == pytest.approx(known)
+        assert curve.centre - curve.log_threshold == pytest.approx(bend * math.log(5.0))
+    sheet = replace(LOT, coupons=None, centre_exposure=None, exposure_low=None)
+    assert (curve_of(sheet).low, curve_of(sheet).high) == (None, None)
 
 
 def test_own_constants_of_a_law_are_counted():
