@@ -69,14 +69,13 @@ def measured_places(machine: Machine, index: float) -> tuple[Hold, ...]:
         high = 0.5 * np.array([float(machine.field_width.m_as(MM)), float(machine.field_length.m_as(MM))])
         low = -high
     x, y = (g.ravel() for g in np.meshgrid(np.linspace(low[0], high[0], _GRID), np.linspace(low[1], high[1], _GRID)))
-    zero = (np.zeros(x.size + 1), np.zeros(x.size + 1))
     try:
         surfaces = found.surfaces
     except ValueError as error:
         raise FileError(f"field: {error}") from None
     # ln radius and ln power at the places and, last, in the middle
     size, u_size = surfaces["size"].at(np.append(x, 0.0), np.append(y, 0.0))
-    power, u_power = surfaces["power"].at(np.append(x, 0.0), np.append(y, 0.0)) if "power" in surfaces else zero
+    power, u_power = surfaces["power"].at(np.append(x, 0.0), np.append(y, 0.0)) if "power" in surfaces else np.zeros((2, size.size))
     places = []
     for i, (px, py) in enumerate(zip(x.tolist(), y.tolist())):
         lean = _leaning(machine, index, px, py)

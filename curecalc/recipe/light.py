@@ -104,7 +104,7 @@ def shape(
     tracks = pattern.tracks
     track: Any = tracks[0]
     if len(tracks) > 1:  # all directions at once, along a first axis
-        rank = max(radius.ndim, 0 if spacing is None else spacing.ndim, np.ndim(scan_speed))
+        rank = max(map(np.ndim, (radius, spacing, scan_speed)))
         track = np.reshape(tracks, (-1,) + (1,) * rank)
     scan = pattern.scan(1.0, radius, spacing, scan_speed, track)
     dose = pattern.doses(scan)

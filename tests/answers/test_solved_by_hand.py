@@ -35,6 +35,8 @@ def test_passes_up_to_a_million():
         found = solve("passes", **fast, scan=Scan(scan_speed=Q(times * one, "mm/s")))
         assert found.value == passes
         assert found.notes == (f"The exact ratio is {times:.4g} passes.",)
+    assert solve("passes", **fast, scan=Scan(scan_speed=Q(1.5 * one, "mm/s"), passes=7)).value == 2  # those it had do not count
+    assert solve("scan_speed", **fast, scan=Scan(passes=3)).value.m_as("mm/s") == pytest.approx(3.0 * one)
     with pytest.raises(NoSolution, match=r"^1\.1e\+06 passes would be needed at .* mm/s\. Slow the scan") as refused:
         solve("passes", **fast, scan=Scan(scan_speed=Q(1.1e6 * one, "mm/s")))
     assert refused.value.limit == "passes"
@@ -135,6 +137,18 @@ def test_where_the_radius_does_not_matter_its_interval_is_told():
     assert found.standard_uncertainty == (None,)
     assert [n for n in found.notes if "to 100 mm does alike: the lines are so close that the spot no longer matters." in n]
     assert found.to_dict()["beam_radius"]["range_of_answers"] == pytest.approx([mm(e) for e in ends])
+
+
+def test_a_radius_that_hardly_matters_is_hardly_known():
+    """h/W = 0.8: the valley is 1 - 2 q of the mean, q = exp(-pi^2 W^2/(2 h^2)), and ln of it moves by 2 q pi^2/s^2 for each ln W."""
+    q = math.exp(-0.5 * math.pi**2 / 0.64)
+    valley = 30.0 / (500.0 * 0.1) * (1.0 - 2.0 * q)
+    beam = dataclasses.replace(BEAM, power=Measured(Q(30.0, "mW"), Q(0.0003, "mW")))
+    scan = Scan(scan_speed=Q(500.0, "mm/s"), hatch_spacing=Q(0.1, "mm"))
+    found = solve("beam_radius", beam=beam, resin=RESIN, scan=scan, cure_depth=Q(0.15 * math.log(valley / 0.08), "mm"))
+    assert mm(found.value) == pytest.approx(0.125, rel=1e-6)
+    slope = 2.0 * q * math.pi**2 / 0.64 / (1.0 - 2.0 * q)
+    assert float((found.standard_uncertainty[0] / found.value).m_as("")) == pytest.approx(1e-5 / slope, rel=1e-3)
 
 
 def test_a_limit_names_what_would_meet_the_target_instead():

@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from scipy import stats
 
@@ -112,10 +113,15 @@ def test_a_turned_ellipse_and_an_unsure_exponent():
     assert drawn(bent).standard_uncertainty == pytest.approx(0.15 * 0.02, rel=0.03)  # P^w, depth Dp/w ln: w goes out
 
 
-@pytest.mark.parametrize(("draws", "taken"), [(999, False), (1000, True), (20_000_001, False)])
-def test_how_many_draws_there_may_be(draws, taken):
+@pytest.mark.parametrize(("draws", "taken"), [(999, False), (1000, True), (20_000_000, True), (20_000_001, False)])
+def test_how_many_draws_there_may_be(monkeypatch, draws, taken):
+    def begun(seed):
+        raise LookupError
+
+    monkeypatch.setattr(np.random, "default_rng", begun)
     if taken:
-        assert draw_depths([settings(LINE)], draws=draws)[0].draws == draws
+        with pytest.raises(LookupError):
+            draw_depths([settings(LINE)], draws=draws)
         return
     with pytest.raises(QuantityError, match=f"from 1000 to 20000000, got {draws}"):
         draw_depths([settings(LINE)], draws=draws)

@@ -19,8 +19,11 @@ from curecalc.recipe.outcome import at_settings
 from curecalc.recipe.rates import Work
 from curecalc.recipe.record import Limit, assumptions, main_vector
 from curecalc.recipe.search import Best
+from curecalc.recipe.steps import _reserve_step
 from curecalc.recipe.window import process_window
 from curecalc.units import Quantity as Q
+
+from .whole_shops import Case, files
 
 Z = 1.6448536
 LN_EC = math.log(0.08)
@@ -240,3 +243,25 @@ def test_what_is_meant_where_nothing_is_said():
     assert (asked["points"].default, asked["with_assurance"].default) == (61, True)
     drawn = inspect.signature(draw_depths).parameters
     assert (drawn["draws"].default, drawn["seed"].default) == (100_000, 1)
+
+
+def test_a_reserve_goes_with_the_exponent_of_the_law():
+    for w, sign, number in ((1.0, "", ""), (0.8, "^w", "^0.8")):
+        vector = SimpleNamespace(best=SimpleNamespace(task=SimpleNamespace(pattern=SimpleNamespace(exponent=w)), log_wanted=math.log(0.2)))
+        (step,) = _reserve_step(SimpleNamespace(needs=SimpleNamespace(power_reserve=0.06)), vector, 0.188)
+        assert step.formula == "E aimed at = E / (1 - power_reserve)" + sign
+        assert step.numbers == "18.8 mJ/cm^2 / (1 - 0.06)" + number
+        assert (step.result, step.why) == ("20 mJ/cm^2", "So the depth stays assured until the power has fallen by 6 %.")
+    assert _reserve_step(SimpleNamespace(needs=SimpleNamespace(power_reserve=0.0)), vector, 0.188) == []
+
+
+def test_a_bond_of_a_contour_gets_the_hatch_above_it():
+    machine, lot, needs = files(Case(0.95, True, True, 8, False, radius=0.1))
+    line = needs.vectors[0]
+    fill = replace(line, kind="hatch", pattern="raster", hatch_spacing=Q(0.12, "mm"))
+    q = math.exp(-0.1 / 0.14)
+    for vectors in ((line,), (line, fill)):
+        found = making.make_recipe(machine=machine, resin=lot, needs=replace(needs, vectors=vectors), gains=False).vectors
+        above = found[-1].best.dose_mean  # of many layers, each weakened by one more
+        got = found[0].interface_exposure.m_as("mJ/mm^2")
+        assert got == pytest.approx((found[0].best.dose_min + above * q / (1.0 - q)) * q)

@@ -83,6 +83,11 @@ def test_borders_of_a_window_are_ratios(vector):
         assert np.array_equal(excess >= 0.0, found.assurance >= level), level
     worst = np.max([found.over[name] for name in found.over], axis=0)
     assert np.array_equal(found.inside, (worst <= 1e-9) & (found.excess[0.95] >= -1e-9))
+    for beyond, kept in ((1e-10, True), (1e-8, False)):  # rounding at a border is no breach
+        over = replace(found, over={"ripple": np.full(found.cure_depth.shape, beyond)}, excess={0.95: np.zeros(found.cure_depth.shape)})
+        short = replace(over, over={"ripple": -np.ones(found.cure_depth.shape)}, excess={0.95: np.full(found.cure_depth.shape, -beyond)})
+        assert over.inside.all() == short.inside.all() == kept
+        assert np.any(over.to_dict()["limits"]["ripple"]) != kept
     layers = process_window(vector, "layer_thickness", "power", points=5, with_assurance=False, layer_range=(Q(0.06, "mm"), Q(0.1, "mm")))
     assert layers.over["layer range"][0] == pytest.approx(np.maximum(np.log(layers.x / 0.1), np.log(0.06 / layers.x)))
 
