@@ -282,3 +282,10 @@ def test_an_overcure_is_zero_only_within_rounding():
     for share, over in ((1.0, 0.0), (1.0 - 1e-13, 0.0), (1.0 - 1e-9, 1e-9 * depth), (1.0 + 1e-9, -1e-9 * depth)):
         layer = Q(depth * share, "mm")
         assert mm(evaluate(beam=BEAM, resin=RESIN, scan=LINE, layer_thickness=layer).overcure) == pytest.approx(over, rel=1e-5, abs=0.0)
+
+
+def test_light_that_leans_is_taken_as_unpolarised_unless_told():
+    for angle, share, said in ((20.0, 0.5, True), (20.0, 0.25, False), (0.0, 0.5, False)):
+        scan = Scan(scan_speed=Q(1000.0, "mm/s"), incidence_angle=Q(angle, "deg"), s_polarised_share=share)
+        notes = evaluate(beam=BEAM, resin=RESIN, scan=scan).warnings
+        assert any("taken as unpolarised where the beam leans; state s_polarised_share" in note for note in notes) is said
