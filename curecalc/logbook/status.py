@@ -336,9 +336,11 @@ class _Look:
         if watch is None:
             return "first reading", None
         line = _fade_line(power.readings, bent=bool(watch.side))
-        fade = None if line is None or line.p_value > 0.05 else math.expm1(30.0 * line.slope)
-        if fade is not None and fade < 0.0 and line is not None:
-            self._forecast(line)
+        fade = None
+        if line is not None and line.p_value <= 0.05:
+            fade = math.expm1(30.0 * line.slope)
+            if line.slope < 0.0:
+                self._forecast(line)
         if not watch.side:
             return "in control", fade
         share = f"{percent(math.expm1((watch.newest if watch.lone else watch.level) - watch.centre), '+.1f')} of its baseline"

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from curecalc.logbook import judge, status, today
 from curecalc.logbook.book import Logbook
 from curecalc.logbook.status import AHEAD, shop_status
 from curecalc.units import Measured, Quantity
@@ -115,3 +116,21 @@ def test_a_fade_is_told_in_thirty_days(book) -> None:
         book.add("power", power(round(240.0 * math.exp(-0.001 * 7 * week), 2), 2.4), machine="north", time=ago(7 * (11 - week)))
     assert of(book).fade == pytest.approx(math.expm1(-0.03), abs=1e-4)
     assert of(book).chart == "below"
+
+
+def test_the_depth_shown_is_that_of_the_kind_that_stands_worst(book, monkeypatch) -> None:
+    def kind(name, depth, u, layer, standing):
+        return judge.Judged(name, depth, u, layer, 0.95, (judge.Promise("bond", depth, 0.1, 0.01, standing),), 900.0)
+
+    kinds = (kind("a", 0.2, 0.01, 0.1, "near"), kind("b", 0.15, 0.02, 0.1, "lost"), kind("c", 0.12, 0.03, 0.05, "lost"))
+    monkeypatch.setattr(status, "standing", lambda *_: today.Standing(None, kinds, (), False))
+    book.add("machine", {}, machine="north", time=ago(9))
+    one = of(book)
+    assert (one.depth, one.depth_uncertainty, one.layer, one.kinds) == (0.15, 0.02, 0.1, kinds)  # of two lost ones the thinner bond
+    assert any("--scan-speed '900 mm/s'" in item.command for item in one.items)
+    record = one.to_dict()
+    assert (record["cure_depth"], record["layer_thickness"]) == (
+        {"value": 0.15, "unit": "mm", "standard_uncertainty": 0.02},
+        {"value": 0.1, "unit": "mm"},
+    )
+    assert [vector["standing"] for vector in record["vectors"]] == ["near", "lost", "lost"]
