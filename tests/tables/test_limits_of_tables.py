@@ -369,3 +369,12 @@ def test_a_spreadsheet_may_hold_so_many_cells(monkeypatch):
     monkeypatch.setattr(rawtable, "bounded", lambda name, data, **more: asked.append(more))
     assert len(read_table_bytes("a.xlsx", sheet(HEAD, ["A", 1]), COLUMNS)) == 1
     assert asked == [{"cells": 4_500_000, "unpacked": 500_000_000}]
+
+
+def test_a_name_and_a_text_are_a_setting_unless_the_text_is_like_a_column():
+    columns = COLUMNS | {"note": Column("text", once=True, blank=True)}
+    body = "coupon;thickness [um]\nA;1\n"
+    # four of the letters of `thickness`, in order: 8/13, not enough; eight: 16/17
+    assert read_table_bytes("f.csv", f"note;thin\n{body}".encode(), columns).settings == {"note": "thin"}
+    with pytest.raises(FileError, match=r"f\.csv:1:2: unknown column 'thicknes'"):
+        read_table_bytes("f.csv", f"note;thicknes\n{body}".encode(), columns)
