@@ -40,7 +40,7 @@ def _toml(path: Path) -> dict[str, Any]:
     return _parsed(path.name, path.read_text(encoding="utf-8"))
 
 
-@lru_cache(maxsize=64)
+@lru_cache
 def _parsed(name: str, text: str) -> dict[str, Any]:
     """Read once while it stays as it is: every check asks for its source."""
     try:

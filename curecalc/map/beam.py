@@ -125,7 +125,7 @@ def clean_picture(image: np.ndarray) -> np.ndarray:
     return np.where(lit, picture - dark, 0.0)[part]
 
 
-@lru_cache(maxsize=64)
+@lru_cache
 def taps(sigma: float) -> np.ndarray:
     """Weights from the middle outwards of the filter of one axis, for a beam of `sigma` pixels.
 
@@ -139,7 +139,7 @@ def taps(sigma: float) -> np.ndarray:
     return half[: max(int(np.argmax(left < max(1e-10, 1e-3 * spread_error(sigma)))), 2)]
 
 
-@lru_cache(maxsize=256)
+@lru_cache
 def spread_error(sigma: float) -> float:
     """Bound on the error of one point's dose over its peak, both axes, for a beam of `sigma` pixels.
 

@@ -6,7 +6,7 @@ All bodies give the same numbers: they add the same products and differ only in 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from typing import Protocol
 
 import numpy as np
@@ -98,7 +98,7 @@ def smooth(grid: np.ndarray, across: np.ndarray, down: np.ndarray, margin: int, 
 BASE = Body(deposit, lines, smooth)
 
 
-@lru_cache(maxsize=1)
+@cache
 def best_body() -> Body:
     """The compiled body where numba is installed, else numpy's."""
     try:

@@ -86,7 +86,7 @@ def _magnitude(name: str, value: Any, unit: Any) -> Any:
     return _float64(name, number, unit)
 
 
-@lru_cache(maxsize=256)
+@lru_cache
 def angular(unit: Any) -> bool:
     """Whether an angle is in the unit: pint lets 20 pass for 20 rad, and rad/s for Hz; people mean different things."""
     return "radian" in str(Quantity(1.0, unit).to_root_units().units)

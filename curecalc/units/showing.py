@@ -138,7 +138,7 @@ def kind_of(value: Quantity) -> Kind | None:
     return _kind_of(value.units)
 
 
-@lru_cache(maxsize=256)
+@lru_cache
 def _kind_of(unit: Unit) -> Kind | None:
     if unit.dimensionless:
         return KINDS["angle"] if unit in (DEG, RAD, KINDS["angle"].spellings["mrad"]) else KINDS["number"]

@@ -169,6 +169,8 @@ def test_each_radius_is_scanned_by_its_own_beam_and_recorded_positions_by_the_fi
     found = list(by_radius(replace(both, recorded=(place,)), Optics(LAW)))
     assert [beam.narrow for beam, _ in found] == pytest.approx([0.05, 0.1])
     assert [(len(own), len(own.recorded)) for _, own in found] == [(2, 1), (1, 0)]
+    alone = replace(vectors(np.zeros((0, 4))), recorded=(place,)).filled({}, default={"power": 1.0, "scan_speed": 1.0, "beam_radius": 0.3})
+    assert [(beam.narrow, own.recorded) for beam, own in by_radius(alone, Optics(LAW))] == [(pytest.approx(0.15), (place,))]
 
 
 def test_corners_are_taken_at_a_speed_that_can_be_reached_and_left():

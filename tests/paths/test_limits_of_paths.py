@@ -262,11 +262,11 @@ def test_a_crowd_is_the_most_of_one_layer_near_a_window():
 
 @pytest.mark.parametrize("place", [(-6.6, 0.0), (7.6, 0.0), (0.0, -5.6), (0.0, 8.6)])
 def test_a_loop_far_to_one_side_is_three_vectors(place):
-    for corners in (3, 4, 5, 60):
+    for corners, kind in ((3, "outline"), (4, "Contour 1"), (5, "outline"), (60, "contour")):
         angle = 2.0 * np.pi * np.arange(corners + 1) / corners
-        loop = drawn(*np.column_stack([place[0] + np.cos(angle), place[1] + np.sin(angle)]), kind="outline")
+        loop = drawn(*np.column_stack([place[0] + np.cos(angle), place[1] + np.sin(angle)]), kind=kind)
         near = Shelf.of(joined([loop, drawn((0, 0), (1, 0))]), 1, 1).near(1, (-5.0, -4.0, 6.0, 7.0), 0.5)
-        assert (len(near.loops("outline")[0]), len(near)) == (3, 4)
+        assert (len(near.loops(kind)[0]), len(near)) == (3, 4)
 
 
 def test_positions_of_other_layers_do_not_widen_what_is_mapped():
