@@ -112,7 +112,7 @@ def wall_width(sides: tuple[np.ndarray, np.ndarray], x: float, y: float) -> floa
 
 def _mine(places: np.ndarray, own: Grid) -> np.ndarray:
     low_x, low_y, high_x, high_y = own.window(0.5 * own.pixel)
-    x, y = places[:, 0], places[:, 1]
+    x, y = places.T
     return (x >= low_x) & (x < high_x) & (y >= low_y) & (y < high_y)
 
 

@@ -71,7 +71,7 @@ def _beyond(dose: np.ndarray, i: np.ndarray, j: np.ndarray, sign: int) -> np.nda
     A pixel may miss a ridge by 3 %, more than the worst places differ. `sign` 1 for lowest, -1 for highest.
     """
 
-    def at(p: Any, q: Any) -> np.ndarray:
+    def at(p: int, q: int) -> np.ndarray:
         return sign * np.log(np.maximum(dose[i + p, j + q] / dose[i, j], 1e-12))
 
     lean = 0.25 * (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1))

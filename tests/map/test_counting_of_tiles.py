@@ -84,14 +84,16 @@ def test_speeds_move_four_fold_at_most():
     assert dose[16 + 120, 30] == pytest.approx(30.0 * LINE / 4.0, rel=1e-3)
 
 
-@pytest.mark.parametrize(("start", "end", "count"), [(0.5, 0.6, 3), (0.5, 0.75, 4), (0.5, 1.5, 11), (2.02, 4.02, 10), (-1.02, 0.98, 10)])
+@pytest.mark.parametrize(
+    ("start", "end", "count"), [(0.5, 0.6, 3), (0.5, 0.75, 4), (0.5, 1.5, 11), (2.01, 4.01, 10), (2.08, 4.08, 10), (-1.06, 0.94, 10)]
+)
 def test_dose_is_read_every_two_pixels_along_a_vector_and_three_times_at_least(start, end, count):
     """Dose e^x on a grid from x = 0 to 3: of 21 places in 2 mm those that lie on it."""
     grid = Grid(0.0, 0.0, 0.05, 61, 5)
     least, mean, most = along(vectors([(start, 0.1, end, 0.1)]), np.exp(np.tile(grid.x, (5, 1))), grid)
     first = max(start, start % 0.1)
     x = np.linspace(first, min(end, first + 0.1 * (count - 1)), count)
-    near = 3e-4 if end < 3.0 and start > 0.0 else 3e-3  # at the rim the spline is level
+    near = 3e-4 if end < 3.0 and start > 0.0 else 1e-2  # at the rim the spline is level
     assert (least[0], mean[0], most[0]) == pytest.approx((math.exp(x[0]), np.exp(x).mean(), math.exp(x[-1])), rel=near)
 
 
