@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import product
-from typing import Any
 
 import numpy as np
 from numpy.polynomial.polynomial import polyder, polyval

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..physics.spot import enclosed_power
 from ..symbols import percent
 from .frame import Cells, Ground, block_mean, least_radius, mean_radius, middles, noise_of
 from .gauss2d import Bell, bell
@@ -45,7 +46,7 @@ NO_PEAK = (
     "sensor, measure nearer the focus, use a larger sensor or scan a knife edge."
 )
 BEYOND, ROOM_FOR_MOMENTS = 3.0, 2.0
-GAUSSIAN_SHARE = -math.expm1(-2.0)  # of the power inside the 1/e^2 ellipse
+GAUSSIAN_SHARE = float(enclosed_power(1.0, 1.0))  # of the power inside the 1/e^2 ellipse
 _FULL_SCALE_ADVICE = "Shorten the exposure time or add attenuation until the peak reads about 80 % of full scale."
 
 
