@@ -289,3 +289,10 @@ def test_light_that_leans_is_taken_as_unpolarised_unless_told():
         scan = Scan(scan_speed=Q(1000.0, "mm/s"), incidence_angle=Q(angle, "deg"), s_polarised_share=share)
         notes = evaluate(beam=BEAM, resin=RESIN, scan=scan).warnings
         assert any("taken as unpolarised where the beam leans; state s_polarised_share" in note for note in notes) is said
+
+
+def test_rows_of_a_solution_say_the_unknown_once_and_first():
+    found = solve("overcure", beam=BEAM, resin=RESIN, scan=LINE, layer_thickness=Q(0.1, "mm"))
+    names = [name for name, _ in found.rows()]
+    assert names[0] == "overcure"
+    assert names[1:] == [name.replace("_", " ") for name in found.answer.outputs if name != "overcure"]
