@@ -101,7 +101,6 @@ REASONS = {
     "statistics/charts": "tails and transients of control charts",
     "statistics/constants": "the bias of a standard deviation",
     "statistics/coupon_line": "likelihood of a share between two scatters",
-    "statistics/intervals": NORMAL,
     "statistics/rules": NORMAL,
     "statistics/turning": NORMAL,
     "statistics/steps": "how far noise blurs the steps of a display",
