@@ -94,7 +94,9 @@ class FieldAnswer(Shown):
         for name, places in (("weakest", self.weakest_places), ("deepest", self.deepest_places)):
             found += [(f"  {name}", self._place_text(p)) for p in places[:3]]
         found += [("  print-through", f"{_where(p)}: {show(Quantity(p.value, MM), digits=3)}") for p in self.print_through_places[:1]]
-        found += [("  thin", f"x {p.x:.3f} y {p.y:.3f} mm, layer {p.layer}: {IN_UM * p.value:.3g} um wide") for p in self.thin_features[:1]]
+        found += [
+            ("  thin", f"x {p.x:z.3f} y {p.y:z.3f} mm, layer {p.layer}: {IN_UM * p.value:.3g} um wide") for p in self.thin_features[:1]
+        ]
         for one in self.vector_corrections:
             after, before = (show(self._spread(depths)) for depths in (one.after, one.before))
             speeds = f"{span(*one.scan_speed[1:])} mm/s: depth along them even to {after}, now {before}"
@@ -180,7 +182,7 @@ class FieldAnswer(Shown):
 
 
 def _where(p: Place) -> str:
-    return f"x {p.x:.3f} y {p.y:.3f} mm, layer {p.layer}, {p.kind}, {p.why}"
+    return f"x {p.x:z.3f} y {p.y:z.3f} mm, layer {p.layer}, {p.kind}, {p.why}"
 
 
 def _place(p: Place) -> dict[str, Any]:

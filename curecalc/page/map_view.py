@@ -267,4 +267,4 @@ class MapView:
 
 
 def _where(place: Place) -> str:
-    return f"x {place.x:.3f} y {place.y:.3f} mm, {place.kind}, {place.why}"
+    return f"x {place.x:z.3f} y {place.y:z.3f} mm, {place.kind}, {place.why}"

@@ -101,7 +101,7 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
             + slope * (curve.coordinate(x) - curve.centre)
             + normal(math.sqrt(float(curve.own_variance(curve.coordinate(best.log_exposure)))))
         )
-        needed: Any = float(np.ravel(task.depth_for(best.beam_radius, best.hatch_spacing))[0])
+        needed: Any = best.aim
         if task.single:
             depth = depth + scale * normal(math.sqrt(curve.layer_variance))
             needed = needed + normal(e.layer_thickness)

@@ -7,8 +7,6 @@ import math
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
 from ..errors import NoSolution
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine
@@ -159,11 +157,6 @@ def _seam(needs: Needs, found: list[Best]) -> consequences.Seam | None:
     return None if line is None or fill is None else consequences.seam(line, fill)
 
 
-def aim_of(best: Best) -> float:
-    """The depth in the centre of the field that is needed: deeper than asked where a slanted place is held too."""
-    return float(np.ravel(best.task.depth_for(best.beam_radius, best.hatch_spacing))[0])
-
-
 def state_of(best: Best) -> dict[str, Any]:
     """Depth, its uncertainty and assurance at the settings found."""
     task, light = best.task, best.light
@@ -171,7 +164,7 @@ def state_of(best: Best) -> dict[str, Any]:
     state = depth_state(task.curve, task.errors, best.log_exposure, relative, single=task.single)
     state["assurance"] = task.assurance
     if best.log_exposure - best.log_wanted + task.reserve > 1e-9:  # more exposure than the assurance asks for
-        state["assurance"] = float(assurance_of(task.curve, task.errors, best.log_exposure, relative, aim_of(best), single=task.single))
+        state["assurance"] = float(assurance_of(task.curve, task.errors, best.log_exposure, relative, best.aim, single=task.single))
     state["relative"] = relative
     return state
 

@@ -52,6 +52,11 @@ class Best:
             return found[name]
         raise AttributeError(name)
 
+    @property
+    def aim(self) -> float:
+        """The depth in the centre of the field that is needed: deeper than asked where a slanted place is held too."""
+        return float(np.ravel(self.task.depth_for(self.beam_radius, self.hatch_spacing))[0])
+
 
 @dataclass(frozen=True)
 class Binding:

@@ -10,6 +10,7 @@ from ..setting.explain import Step
 from ..symbols import percent
 from ..units import IN_UM, MM, show, show_kernel
 from .record import Recipe, VectorRecipe
+from .search import Best
 
 __all__ = ["vector_steps"]
 
@@ -28,7 +29,7 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
     assured, numbers = math.exp(best.log_wanted - task.reserve), parameters(law, recipe.lot.resin)
     u = float(vector.cure_depth_standard_uncertainty.m_as(MM))
     at = float(law.height(assured))
-    factor = (at - task.depth) / u if u > 0.0 else 0.0
+    factor = (at - best.aim) / u if u > 0.0 else 0.0
     parts = ", ".join(f"{name} {IN_UM * float(q.m_as(MM)):.2g}" for name, q in vector.budget.items())
     dof = vector.effective_degrees_of_freedom
     steps = [
@@ -38,10 +39,11 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
             show_kernel(task.depth, "length"),
             "The weakest place must reach through the layer and into the one below.",
         ),
+        *_held_step(best),
         Step(
             told.dose,
-            f"Cd = {_f(task.depth)} mm, {numbers}",
-            _kernel(float(law.dose(task.depth)), "exposure"),
+            f"Cd = {_f(best.aim)} mm, {numbers}",
+            _kernel(float(law.dose(best.aim)), "exposure"),
             "The exposure that would do if all were known exactly.",
         ),
         Step(
@@ -52,7 +54,7 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
         ),
         Step(
             "Cd expected = Cd needed + k u",
-            f"{show_kernel(task.depth, 'length')} + {factor:.3f} x {IN_UM * u:.3g} um",
+            f"{_kernel(best.aim, 'length')} + {factor:.3f} x {IN_UM * u:.3g} um",
             _kernel(at, "length"),
             f"Aiming deeper by k u, the depth is reached with {percent(task.assurance)} assurance (Student's t).",
         ),
@@ -89,6 +91,21 @@ def vector_steps(recipe: Recipe, vector: VectorRecipe) -> list[Step]:
         )
     )
     return steps
+
+
+def _held_step(best: Best) -> list[Step]:
+    """How deep the centre of the field is cured where a place away from it is held too."""
+    if best.task.hold is None:
+        return []
+    x, y = best.task.hold.at
+    return [
+        Step(
+            "Cd needed = depth in the centre that gives the place held its Cd",
+            f"{show_kernel(best.task.depth, 'length')} at x {x:.4g} mm, y {y:.4g} mm of the field",
+            _kernel(best.aim, "length"),
+            "The place that the same settings cure least is held, so all others are cured deeper.",
+        )
+    ]
 
 
 def _reserve_step(recipe: Recipe, vector: VectorRecipe, assured: float) -> list[Step]:

@@ -35,12 +35,12 @@ def place(depth, x, y=0.0, layer=2, region="core"):
 def counted():
     """A tally of two layers made by hand: 50 pixels of core, 80 drawn."""
     tally = Tally(dose_sum=50.0 * dose(0.16), core=50, drawn=80, short=20, unsolid=8.0, energy=1.5, uncut=3)
-    tally.offer("weakest", [place(0.12 + 0.01 * k, k) for k in range(5)])
+    tally.offer("weakest", [place(0.12 + 0.01 * k, k, -1e-9) for k in range(5)])  # read as zero, without its sign
     tally.offer("deepest", [place(0.22 - 0.01 * k, k, 1.0) for k in range(5)])
     tally.offer("rim_weakest", [place(0.05 + 0.01 * k, k, 2.0, region="rim") for k in range(2)])
     tally.offer("print_through_places", [Place(0.08764 - 0.01 * k, k, 3.0, 2, "down-facing", "hatch", "seam") for k in range(2)])
     tally.offer("edge_places", [Place(v, k, 4.0, 2, "rim") for k, v in enumerate((0.02, -0.03))])
-    tally.offer("thin", [Place(0.15 + 0.01 * k, k, 5.0, 2, "rim") for k in range(2)])
+    tally.offer("thin", [Place(0.15 + 0.01 * k, k - 1e-9, 5.0, 2, "rim") for k in range(2)])
     tally.histograms["overcure"].add(np.array([0.0205] * 4 + [0.0405] * 92 + [0.0605] * 4))
     tally.histograms["edge_error"].add(np.array([-0.0105] * 2 + [0.0095] * 96 + [0.0295] * 2))
     for name, value in (("corner_cut", 0.0205), ("inner_corner_fill", 0.0105), ("deep_edge_error", 0.0055)):

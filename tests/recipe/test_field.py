@@ -18,6 +18,7 @@ from curecalc.recipe.field import measured_places
 from curecalc.recipe.inputs import gather
 from curecalc.recipe.outcome import fastest_at
 from curecalc.recipe.recipe import make_recipe
+from curecalc.recipe.steps import vector_steps
 from curecalc.units import Measured
 from curecalc.units import Quantity as Q
 
@@ -142,6 +143,14 @@ def test_zones_by_hand():
     by_hand = np.array([[1.0, side, 1.0], [side, middle, side], [1.0, side, 1.0]])
     assert np.array(zones["speed_factors"]) == pytest.approx(by_hand, rel=2e-3)
     assert zones["gain"] == pytest.approx(9.0 / (4.0 + 4.0 / side + 1.0 / middle) - 1.0, rel=2e-2)
+    # the derivation adds k u to the deeper aim of the centre: k is the quantile that the assurance asks for
+    steps = {step.formula: step for step in vector_steps(recipe, recipe.vectors[0])}
+    held = steps["Cd needed = depth in the centre that gives the place held its Cd"]
+    needed, times = steps["Cd expected = Cd needed + k u"].numbers.split(" + ")
+    deeper = 0.18 + recipe.vectors[0].best.task.curve.penetration_depth * math.log(corner * end(1.0))
+    assert (needed, times.split(" x ")[0]) == (held.result, "1.645")
+    assert float(held.result.split()[0]) == pytest.approx(deeper, abs=2e-5)
+    assert held.numbers == "0.18 mm at x 100 mm, y -100 mm of the field"
     (ax,) = zones_figure(recipe).axes
     assert [t.get_text() for t in ax.texts] == [f"{v:.3f}" for v in np.ravel(zones["speed_factors"])]
     middles = (-200.0 / 3.0, 0.0, 200.0 / 3.0)

@@ -79,7 +79,7 @@ def test_what_holds_where_no_limit_gains_anything():
 def test_the_speed_without_doubt_brings_what_the_depth_needs():
     one = best()
     assert making._speed_without_doubt(one) == pytest.approx(one.scan_speed * math.e)
-    assert making.aim_of(one) == 0.15
+    assert one.aim == 0.15
 
 
 def test_notes_of_exposures_beyond_the_coupons_and_of_settings_that_cannot_give_less():
