@@ -9,6 +9,7 @@ import ast
 from functools import cache
 
 import program
+import pytest
 from program import ROOT
 
 GROWTH = {"exp", "exp2", "expm1", "log", "log2", "log10", "log1p", "logaddexp", "erf", "erfc", "erfinv", "ndtr", "ndtri"}
@@ -184,6 +185,7 @@ def compared(tree):
                     yield inner.value, node.lineno
 
 
+@pytest.mark.slow
 def test_no_string_names_a_cure_law():
     """A law is a record with methods. The report of a fit heads two of its paragraphs in JSON with the names of laws it tried."""
     found = [(name, line, text) for name, tree in sources() for text, line in compared(tree) if text.lower() in LAW_NAMES]

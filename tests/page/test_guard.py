@@ -391,6 +391,7 @@ def test_names_of_a_host():
     assert socket.gethostname() in names_of("0.0.0.0")
 
 
+@pytest.mark.slow
 def test_using_the_page_writes_nothing(client, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("TMPDIR", str(tmp_path))

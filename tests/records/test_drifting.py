@@ -45,6 +45,7 @@ def test_the_invented_year_is_whole_and_says_it_is_invented(shop) -> None:
     assert "Invented data" in shop.entries(kind="note")[0].payload["text"]
 
 
+@pytest.mark.slow
 def test_the_same_seed_writes_the_same_year(shop, tmp_path) -> None:
     with write_demo_shop(tmp_path / "again.db", end=END) as again:
         assert [e.payload for e in again.entries()] == [e.payload for e in shop.entries()]

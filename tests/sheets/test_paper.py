@@ -106,6 +106,7 @@ def record():
     return make_recipe(**dict(zip(("machine", "resin", "needs"), files)), gains=False).to_dict()
 
 
+@pytest.mark.slow
 def test_a_recipe_of_a_page_is_set_in_nine_points_and_a_longer_one_in_seven_and_a_half(asked, record):
     recipe_pdf(record | {"vectors": record["vectors"][:2], "warnings": []}, PNG)
     assert (asked.sizes, asked.pages) == ({9.0, 8.0, 13.5}, [1])
@@ -116,6 +117,7 @@ def test_a_recipe_of_a_page_is_set_in_nine_points_and_a_longer_one_in_seven_and_
     assert asked.pages[1] > 1
 
 
+@pytest.mark.slow
 def test_exercises_have_room_to_work_in_by_their_grade(asked):
     made = exercises(seed=1, number=6)
     worksheet(made)

@@ -138,6 +138,7 @@ def slit_reading(x, w, s):
     return knife_edge_power(x + s / 2, w, 0.0) - knife_edge_power(x - s / 2, w, 0.0)
 
 
+@pytest.mark.slow
 @given(w=lengths, ratio=st.floats(0.01, 2.5), full=st.floats(1e-2, 1e3), dark=st.floats(-1, 1), tilt=st.floats(-1, 1))
 @settings(max_examples=40, deadline=None)
 @example(w=1.0, ratio=1.0, full=1.0, dark=0.0, tilt=2.2250738585e-313)  # steps that only rounding makes
