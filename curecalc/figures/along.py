@@ -44,7 +44,17 @@ def along_figure(recipe: Recipe, kinds: tuple[str, ...], width_mm: float = WIDE,
     first, *_ = drawn
     first.set_ylabel("depth of the weakest place (mm)")
     _doses(ax, recipe.vector(kind))
-    first.legend(loc="upper center", fontsize=9, handlelength=1.6, frameon=True, facecolor="white", edgecolor="none", framealpha=0.9)
+    first.legend(
+        loc="upper center",
+        fontsize=8,
+        handlelength=1.4,
+        handletextpad=0.4,
+        borderpad=0.2,
+        frameon=True,
+        facecolor="white",
+        edgecolor="none",
+        framealpha=0.9,
+    )
     return figure
 
 

@@ -49,15 +49,15 @@ def map_figure(answer: FieldAnswer, width_mm: float = WIDE, height_mm: float = T
     near.set_title(f"Weakest place:\n{place.why}", loc="left", fontsize=11)
     whole.set_title(f"Overcure of layer {job.first}", loc="left", pad=20)
     caption(whole, symbols(f"layer {show(answer.layer_thickness)}, error {answer.numerical_error:.0e} of the peak"), xytext=(0, 6))
-    _tones_below(near, shown)
+    _tones_below(near, shown, "overcure")
     draw_histogram(histogram, answer)
     _draw_edges(edges, answer)
     return figure
 
 
-def _tones_below(ax: Axes, shown: Any) -> None:
+def _tones_below(ax: Axes, shown: Any, what: str) -> None:
     """What the tones of a picture mean, below it."""
-    ax.figure.colorbar(shown, ax=ax, location="bottom", pad=0.3, label="µm")
+    ax.figure.colorbar(shown, ax=ax, location="bottom", pad=0.3, label=f"{what} (µm)")
 
 
 def _outlined(linewidth: float) -> Any:
@@ -115,7 +115,9 @@ def _frame(ax: Axes, window: tuple[float, float, float, float]) -> None:
     length = plain_step(0.3 * wide)
     x, y = low_x + 0.05 * wide, low_y + 0.05 * (high_y - low_y)
     ax.plot([x, x + length], [y, y], linewidth=2.5, solid_capstyle="butt", **_outlined(linewidth=5.0))
-    ax.annotate(show(Quantity(length, MM)), (x, y), xytext=(0, 5), textcoords="offset points", fontsize=9, color=INK, bbox=PLATE)
+    ax.annotate(
+        show(Quantity(length, MM)), (x, y), xytext=(0, 5), textcoords="offset points", fontsize=9, color=INK, bbox=PLATE, zorder=1.5
+    )
 
 
 def _extent(grid: Grid) -> tuple[float, float, float, float]:
@@ -163,7 +165,7 @@ def part_figure(answer: FieldAnswer, width_mm: float = WIDE, height_mm: float = 
         through, _ = face_map(job)
         if np.isfinite(through).any():
             tones = ax.imshow(IN_UM * through, origin="lower", extent=_extent(job.grid), cmap=_COLOURS, interpolation="nearest")
-            _tones_below(ax, tones)
+            _tones_below(ax, tones, "print-through")
     for layer in np.unique(np.linspace(job.first, job.last, 12).astype(int)):
         _outlines(ax, loops_of(job.paths.of_layer(int(layer))), TONES["faint"])
     _marks(ax, answer.print_through_places, "s", TONES["second"], "print-through")

@@ -243,8 +243,8 @@ def _temperatures(machine: Machine, lot: Lot, needs: Needs) -> list[str]:
 
 def _layer_in_range(machine: Machine, needs: Needs) -> None:
     layer, low, high = needs.layer_thickness, machine.layer_thickness_min, machine.layer_thickness_max
-    for beyond, word in ((low - layer, "below"), (layer - high, "above")):
-        if beyond.m_as(MM) > 1e-9:
+    for beyond, word in ((float((low - layer).m_as(MM)), "below"), (float((layer - high).m_as(MM)), "above")):
+        if beyond > 1e-9:
             where = needs.lines.get(("layer_thickness",))
             raise NoSolution(
                 f"{needs.path}{f':{where}' if where else ''}: layer_thickness of {show(layer)} is {word} what the machine makes, "

@@ -83,7 +83,7 @@ def warm_up(reading: Any, time: Any = None) -> int:
     from scipy.special import fdtrc
 
     tau = np.geomspace(0.3 * span / y.size, 3.0 * span, 60)
-    shape = np.exp(-(t - t.min()) / tau[:, None])
+    shape = np.exp(-(t - np.min(t)) / tau[:, None])
     d = shape - shape.mean(axis=1, keepdims=True)
     size = np.einsum("ij,ij->i", d, d)
     gained = (d @ y) ** 2 / size

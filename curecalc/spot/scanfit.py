@@ -293,7 +293,7 @@ def _both_ways(position: Any) -> Any:
     way = np.sign(np.diff(np.asarray(position, dtype=np.float64)))
     moved = way[way != 0]
     turns = int((moved[1:] != moved[:-1]).sum())
-    if not 1 <= turns <= 3 or np.unique(moved, return_counts=True)[1].min() < 5:
+    if not 1 <= turns <= 3 or np.min(np.unique(moved, return_counts=True)[1]) < 5:
         return None
     way = np.append(way[:1], way)
     return np.where(way == 0, 1.0, way)

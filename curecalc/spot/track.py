@@ -106,4 +106,4 @@ def _top(distance: Any, share: Any, radius: float) -> float:
     near = np.abs(distance - at) <= max(0.3 * radius, 3.1 * (distance[1] - distance[0]))
     if near.sum() < 6:
         return float(share.max())
-    return float(np.polynomial.Polynomial.fit(distance[near], share[near], 4).linspace()[1].max())
+    return float(np.max(np.polynomial.Polynomial.fit(distance[near], share[near], 4).linspace()[1]))

@@ -325,7 +325,7 @@ def ewma_half_width(*, sd: float, weight: float, width: float = 3.0, points: Any
     count = np.asarray(points, dtype=np.float64)
     place = np.where(np.isfinite(count), count, -1.0).astype(np.int64)  # the last one is steady
     variances, v, c = [0.0], 0.0, 0.0
-    for _ in range(place.max()):
+    for _ in range(int(np.max(place))):
         v, c = weight**2 + (1.0 - weight) ** 2 * v + 2.0 * weight * carried * c, weight + carried * c
         variances.append(v)
     half = width * sd * np.sqrt(np.array([*variances, steady])[place])

@@ -143,7 +143,7 @@ def turning(times: Any, values: Any, *, sd: float, correlation: float = 0.0) -> 
     flat = float(((y - y.mean()) ** 2).sum()) / unit
     tried = {"step": _steps(y), "drift": _drifts(t, y)}
     left = {kind: squares / unit for kind, (squares, _) in tried.items()}
-    least = {kind: float(squares.min()) for kind, squares in left.items()}
+    least = {kind: float(np.min(squares)) for kind, squares in left.items()}
     kind = min(least, key=least.__getitem__)
     if flat - least[kind] < EVIDENCE:
         return none
