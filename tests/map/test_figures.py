@@ -108,7 +108,7 @@ def test_a_part_from_below():
     assert f"print-through, greatest: {rows['print-through, greatest']}" in words
     assert not [word for word in words if word.startswith(("exposure", "cure depth", " "))]
     assert text.get_position() == (0.0, 1.0)
-    assert bar.get_xlabel() == "µm"
+    assert bar.get_xlabel() == "print-through (µm)"
     assert below.get_aspect() == 1.0
     assert [t.get_text() for t in figure.legends[0].get_texts()] == [label for label, places in worst.items() if places]
 
