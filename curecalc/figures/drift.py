@@ -17,15 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_readings", "draw_weighted", "drift_figure"]
 
 MANY = 1500  # twice as many readings and more are drawn in part
-_LABELS = {
-    "power": "power",
-    "spot": "beam radius",
-    "penetration_depth": "Dp",
-    "critical_exposure": "Ec",
-    "temperature": "temperature",
-    "humidity": "humidity",
-    "depth": "depth",
-}
+_LABELS = {"spot": "beam radius", "penetration_depth": "Dp", "critical_exposure": "Ec"}  # others are called by their names
 
 
 def drift_figure(report: DriftReport, width_mm: float = WIDE, height_mm: float = TALL) -> Figure:

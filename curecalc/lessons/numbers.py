@@ -283,7 +283,7 @@ def _coupons(b: Bench) -> Told:
     return {
         "penetration_depth": b.penetration_depth,
         "critical_exposure": b.critical_exposure,
-        "coupon_count": readings.shape[0],
+        "coupon_count": len(readings),
         "reading_count": readings.size,
         "fit_slope": f"{figure(slope, digits=4)} mm",
         "fit_dp": Quantity(slope, MM),

@@ -211,3 +211,16 @@ def test_lots_are_named_along_the_upper_edge(tmp_path):
     highest = max(float(report.individuals.upper[0]), float(report.series.values.max()))
     assert high - highest > 0.1 * (high - low)
     assert upper.get_ylabel() == "Ec [mJ/cm²]"
+
+
+def test_axes_of_charts_are_named_by_what_was_recorded(tmp_path):
+    with Logbook(tmp_path / "names.db", create=True) as book:
+        for k in range(9):
+            when = START + timedelta(days=7 * k)
+            book.add("beam", {"beam_radius": Q(0.125 + 0.001 * (k % 3), "mm")}, machine="north", time=when)
+            book.add("room", {"temperature": Q(22.0 + 0.1 * (k % 4), "degC"), "humidity": 0.4 + 0.01 * (k % 3)}, time=when)
+            payload = {"penetration_depth": Q(0.140 + 0.001 * (k % 3), "mm"), "critical_exposure": Q(9.0, "mJ/cm^2")}
+            book.add("calibration", payload, lot="L1", time=when)
+        names = {"spot": "beam radius [mm]", "temperature": "temperature [degC]", "humidity": "humidity", "penetration_depth": "Dp [mm]"}
+        for name, label in names.items():
+            assert drift_figure(drift_report(book, name)).axes[0].get_ylabel().startswith(label), name

@@ -505,6 +505,9 @@ def test_a_scan_along_two_axes_by_hand():
     got = scans.knife_edge_beam(position=Q(x.repeat(2), "mm"), reading=y, axis=names)
     assert [e.value.m_as("mm") for e in (got.radius_x, got.radius_y)] == pytest.approx([1.0, 1.5])
     assert [c.m_as("mm") for c in got.centre] == pytest.approx([0.0, 0.5], abs=1e-9)
+    assert got.to_dict()["centre"]["y"]["value"] == pytest.approx(0.5)
+    assert replace(got, centre=(got.centre[0], None)).to_dict()["centre"]["y"] is None
+    assert replace(got, centre=(None, None)).to_dict()["centre"] is None
     assert {"clip_estimate_x", "clip_estimate_y", "residual_y", "direction_x"} <= got.details.keys()
     assert not [n for n in got.notes if n.startswith("one axis was scanned")]
     assert [s.formula for s in got.steps if s.formula.startswith("W0 = ")] == ["W0 = 0.780304 (x90 - x10)"] * 2
