@@ -195,8 +195,7 @@ def _lot_curve(entry: Entry, old: Curve | None) -> Curve:
         "ec": float(ec.value.m_as(MJ_MM2)),
         "u_ec": float(ec.standard_uncertainty.m_as(MJ_MM2)),
     }
-    blank = Curve(*[*np.zeros(6), INFINITE])
-    return curve_of_headline(blank if old is None else old, **values, correlation=float(entry.payload.get("correlation") or 0.0))
+    return curve_of_headline(old, **values, correlation=float(entry.payload.get("correlation") or 0.0))
 
 
 def _hand_bounds(entry: Entry) -> Bounds:

@@ -43,10 +43,10 @@ def curve_read(record: Mapping[str, Any]) -> Curve:
     return Curve(**values)
 
 
-def curve_of_headline(old: Curve, *, dp: float, u_dp: float, ec: float, u_ec: float, correlation: float) -> Curve:
+def curve_of_headline(old: Curve | None, *, dp: float, u_dp: float, ec: float, u_ec: float, correlation: float) -> Curve:
     """A lot's curve from Dp and Ec alone, with the law and the scatter of single layers of an earlier curve. mm, mJ/mm^2."""
     relative = u_ec / ec
-    law = None if old.law is None else replace(old.law, penetration_depth=dp, critical_exposure=ec)
+    law = None if old is None or old.law is None else replace(old.law, penetration_depth=dp, critical_exposure=ec)
     scale = 1.0 if law is None else float(law.reach or dp) / dp
     return curve_from_covariance(
         penetration_depth=dp * scale,
@@ -54,10 +54,10 @@ def curve_of_headline(old: Curve, *, dp: float, u_dp: float, ec: float, u_ec: fl
         variance_depth=(u_dp * scale) ** 2,
         variance_log=relative**2,
         covariance=correlation * u_dp * scale * relative,
-        layer_variance=old.layer_variance,
+        layer_variance=0.0 if old is None else old.layer_variance,
         degrees_of_freedom=INFINITE,
         law=law,
-        unsure=old.unsure,
+        unsure=() if old is None else old.unsure,
     )
 
 

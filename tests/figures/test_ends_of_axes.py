@@ -38,6 +38,7 @@ def same(*values):
         (None, 1.0, 0.6 * 8, 50.0, 0.32),
         (0.1, 0.1, 0.6 * 8, 320.0, 0.64),  # as the dose, 191.5
         (0.1, 5.0, 0.6 * E / 5.0, 50.0, 0.32),  # below Ec
+        (0.1, 40.0, 0.6 * E / 40.0, 50.0, 0.32),  # a sixteenth of Ec: more room to its left
         (0.1, 900.0, 0.6 * 0.08, 50.0, 0.32),  # far below: at the edge
     ],
 )
