@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ..units import MM, QuantityError, figure, nonnegative, ratio
+from ..units import MM, QuantityError, nonnegative, ratio, show_percent
 
 __all__ = ["Budget", "Part", "Scales", "budget", "scales"]
 
@@ -125,13 +125,12 @@ def _sentence(parts: list[Part], stated: Scales, elsewhere: float, raster: bool)
     coupons, other = ("rasters", "lines") if raster else ("lines", "rasters")
     said = []
     for p in parts[1:]:
-        size = f"{figure(100 * p.relative, digits=2)} %"
         why = _WHY[p.source][p.applies]
         if p.source == "beam radius" and not p.applies:
             why = f"since the coupons were {coupons} and {coupons} will be set with the same beam"
             if stated.will_set is None:
                 why = f"where {coupons} are set with this beam, as the coupons were; where {other} are set it counts: say which will be set"
-        said.append(f"The {p.source} error ({size} of Ec) {'is counted' if p.applies else 'cancels'}, {why}")
+        said.append(f"The {p.source} error ({show_percent(p.relative)} of Ec) {'is counted' if p.applies else 'cancels'}, {why}")
     if stated.beam_radius > 0 and all(p.source != "beam radius" for p in parts):
         said.append(
             "The beam radius error does not enter: the mean exposure of a raster is free of it"
@@ -142,4 +141,4 @@ def _sentence(parts: list[Part], stated: Scales, elsewhere: float, raster: bool)
             "No common scale error was stated: Ec's uncertainty is that of the coupons' scatter. It holds for this machine, "
             "meter, beam and gauge, where a common error cancels; elsewhere the scales of both must be added."
         )
-    return ". ".join(said) + f". Counting everything, Ec has a standard uncertainty of {figure(100 * elsewhere, digits=2)} %."
+    return ". ".join(said) + f". Counting everything, Ec has a standard uncertainty of {show_percent(elsewhere)}."

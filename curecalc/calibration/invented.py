@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..physics import laws
-from ..units import IN_UM
+from ..units import IN_CM2, IN_UM
 
 __all__ = ["EARLIER_LOT", "FAULTS", "MISMEASURED_COUPON", "NEW_LOT", "TYPING_SLIP", "InventedTruth", "corrected_table", "coupon_table"]
 
@@ -50,7 +50,7 @@ def coupon_table(truth: InventedTruth) -> str:
     """
     rng = np.random.default_rng(truth.seed)
     speeds = np.repeat(_SPEEDS, 2)
-    exposure = 100.0 * _POWER / (speeds * _SPACING)
+    exposure = IN_CM2 * _POWER / (speeds * _SPACING)
     depth = laws.Plain(truth.penetration_depth, truth.critical_exposure).height(exposure) + rng.normal(0.0, _BETWEEN, speeds.size)
     readings = depth[:, None] + rng.normal(0.0, _WITHIN, (speeds.size, _READINGS))
     order = rng.permutation(speeds.size)

@@ -30,6 +30,7 @@ from ..units import (
     nonnegative,
     ratio,
     show,
+    show_percent,
     span,
     to_json,
 )
@@ -467,12 +468,16 @@ def plan_text(plan: Plan) -> str:
 def _said_after_a_batch(plan: Plan) -> str:
     assert plan.half_width_measured is not None
     assert plan.wanted is not None
-    known, wanted = 100 * plan.half_width_measured, 100 * plan.wanted
-    so_far = f"the {plan.already} coupons measured give the speed to {known:.2g} %" if np.isfinite(known) else "no bounds are known yet"
+    known, wanted = plan.half_width_measured, percent(plan.wanted)
+    so_far = (
+        f"the {plan.already} coupons measured give the speed to {percent(known, '.2g')}"
+        if np.isfinite(known)
+        else "no bounds are known yet"
+    )
     if plan.verdict == "stop":
         held = "Stopped as soon as that is met, 95 % intervals hold in at least 92 lots of 100 (simulated)"
-        return f"stop: {so_far}, within the {wanted:g} % wanted. {held}"
-    few = f"; with fewer than {STOP_FROM} coupons it is too soon to stop" if known <= wanted else f", {wanted:g} % is wanted"
+        return f"stop: {so_far}, within the {wanted} wanted. {held}"
+    few = f"; with fewer than {STOP_FROM} coupons it is too soon to stop" if known <= plan.wanted else f", {wanted} is wanted"
     return f"two more: {so_far}{few}. Expose the first two of these"
 
 
@@ -485,7 +490,7 @@ def _told(title: str, plan: Plan, e: Expected) -> list[str]:
         half = plan.relative_half_width(e)
         assert half is not None
         parts.append(
-            f"speed for {show(plan.depth)} to {figure(100 * e.log_exposure, digits=2)} % (standard), "
-            f"{figure(100 * half, digits=2)} % ({percent(plan.confidence)} interval)"
+            f"speed for {show(plan.depth)} to {show_percent(e.log_exposure)} (standard), "
+            f"{show_percent(half)} ({percent(plan.confidence)} interval)"
         )
     return [f"{title}: " + "; ".join(parts)]

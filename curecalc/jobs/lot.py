@@ -246,9 +246,9 @@ class Lot(Origin):
             done = replace(self, warnings=(*self.warnings, said))
         if not self.verified:
             line, how = self.line, self._sheet[2]
-            of_depth = 100 * math.sqrt(line.slope_variance) / line.penetration_depth
+            of_depth = percent(math.sqrt(line.slope_variance) / line.penetration_depth, ".0f")
             said = (
-                f"Unverified: {how} of a data sheet, taken with {of_depth:.0f} % standard uncertainty of Dp and "
+                f"Unverified: {how} of a data sheet, taken with {of_depth} standard uncertainty of Dp and "
                 f"{percent(_relative_ec(line), '.0f')} of Ec. Expose coupons and save a fit before building parts."
             )
             done = replace(self, method=how, warnings=(said,))

@@ -14,7 +14,7 @@ from ..setting.answer import evaluate
 from ..setting.derivation import depth_steps, solution_steps, stack_steps
 from ..setting.explain import Step
 from ..setting.solving import solve_scan_speed
-from ..units import MJ_CM2, MJ_MM2, MM, MM2, MW, MW_MM2, Quantity, figure, show
+from ..units import MJ_CM2, MJ_MM2, MM, MM2, MW, MW_MM2, Quantity, figure, show, show_percent
 from .bench import Bench
 from .numbers import NUMBERS, coupon_lot, line_speed, raster_speed, stack_answer
 
@@ -55,7 +55,7 @@ def _absorption(b: Bench) -> list[Step]:
                 "E(z) = E e^(-z/Dp)",
                 f"{show(e0)} x e^(-{n})",
                 f"{show(left)} at {show((n * b.penetration_depth).to(MM))}",
-                f"At {word} penetration depth{'s' if n > 1 else ''}, {figure(100 * share, digits=3)} % is left.",
+                f"At {word} penetration depth{'s' if n > 1 else ''}, {show_percent(share, digits=3)} is left.",
             )
         )
     return steps

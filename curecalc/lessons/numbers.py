@@ -15,7 +15,7 @@ from ..formulas.scan import Scan, line_width, scan_exposure, scan_speed
 from ..formulas.stack import print_through
 from ..physics import laws
 from ..setting.solving import solve_scan_speed
-from ..units import KINDS, MJ_CM2, MJ_MM2, MM, MM2, MW, MW_MM2, ONE, Quantity, S, figure, show
+from ..units import KINDS, MJ_CM2, MJ_MM2, MM, MM2, MW, MW_MM2, ONE, Quantity, S, figure, show, show_percent
 from .bench import Bench
 
 __all__ = ["NUMBERS", "Told", "coupon_lot", "line_speed", "nice", "raster_speed", "shown", "stack_answer"]
@@ -46,11 +46,6 @@ def shown(value: Any, unit: str = "") -> str:
     if isinstance(value, float):
         return figure(value, digits=4)
     return str(value)
-
-
-def percent(share: float) -> str:
-    """A share as people say it."""
-    return f"{figure(100.0 * share, digits=3)} %"
 
 
 def line_speed(b: Bench) -> Quantity:
@@ -219,7 +214,7 @@ def _overcure(b: Bench) -> Told:
         "cure_depth": b.cure_depth,
         "penetration_depth": dp,
         "five_percent": (0.05 * dp).to(MM),
-        "reserve_percent": percent(1.0 - 1.0 / _factor(b, b.overcure)),
+        "reserve_percent": show_percent(1.0 - 1.0 / _factor(b, b.overcure), digits=3),
         "price_hundredth": figure(_factor(b, Quantity(0.01, MM)), digits=4),
         "question_overcure": more,
         "overcure_change": (more - b.overcure).to(MM),
@@ -246,7 +241,7 @@ def _stack(b: Bench) -> Told:
     half: Quantity = (0.5 * b.layer_thickness).to(MM)
     return {
         "overcure": b.overcure,
-        "pass_on": percent(1.0 / _factor(b, b.layer_thickness)),
+        "pass_on": show_percent(1.0 / _factor(b, b.layer_thickness), digits=3),
         "accumulated": (whole - b.overcure).to(MM),
         "print_through": whole,
         "few_layers": 5,
@@ -308,8 +303,8 @@ def _uncertainty(b: Bench) -> Told:
     both = math.hypot(power, radius)
     return {
         "power_told": f"power {show(b.power, (b.power * power).to(MW))}",
-        "power_share": percent(power),
-        "radius_share": percent(radius),
+        "power_share": show_percent(power, digits=3),
+        "radius_share": show_percent(radius, digits=3),
         "depth_from_power": (dp * power).to(MM),
         "depth_from_radius": (dp * radius).to(MM),
         "depth_from_both": (dp * both).to(MM),
@@ -334,7 +329,7 @@ def _drift(b: Bench) -> Told:
         "depth_unnoticed": _depth(b, scan_exposure(power=faded, beam_radius=b.beam_radius, scan_speed=old)),
         "depth_lost": lost,
         "overcure": b.overcure,
-        "ec_rise": percent(0.12),
+        "ec_rise": show_percent(0.12, digits=3),
         "question_power": question,
         "question_speed": old * float((question / b.power).m_as(ONE)),
     }

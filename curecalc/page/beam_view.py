@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
 from ..symbols import percent
-from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show, show_span
+from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show, show_percent, show_span
 from .drawing import Board
 from .forms import document_of, texts_of
 from .work import Scan, Work, file_of
@@ -108,7 +108,7 @@ class BeamView:
             "tiles": _tiles(found),
             "rows": _rows(found),
             "changes": changes(work, found),
-            "budget": [(p.name, f"{figure(100.0 * p.relative, digits=2)} %") for p in _best(found).parts],
+            "budget": [(p.name, show_percent(p.relative)) for p in _best(found).parts],
             "notes": found.warnings,
             "drawings": [("beam", drawing)],
             "commands": [self.command(query, work, "numbers")],

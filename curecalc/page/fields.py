@@ -12,7 +12,7 @@ from .. import units
 from ..errors import QuantityError
 from ..formulas.beam import Beam
 from ..lessons.bench import Bench
-from ..units import KINDS, ONE, Measured, Quantity, figure
+from ..units import KINDS, ONE, Measured, Quantity, figure, show_percent
 
 if TYPE_CHECKING:
     from ..recipe.record import VectorRecipe
@@ -102,7 +102,7 @@ def start_texts(bench: Bench, chosen: VectorRecipe | None = None, *, beam: Beam 
         spread = units.measured(given)
         text = f"{figure(float(spread.value.m_as(unit)), digits=4)} {unit}"
         known = not float(spread.standard_uncertainty.m) > 0.0
-        return text if known else f"{text} +- {figure(100.0 * float(spread.relative), digits=2)} %"
+        return text if known else f"{text} +- {show_percent(spread.relative)}"
 
     def size(given: Any) -> Quantity:
         return units.measured(given).value

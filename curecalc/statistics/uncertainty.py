@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import QuantityError
+from ..symbols import percent
 
 __all__ = [
     "MonteCarlo",
@@ -127,9 +128,9 @@ def draw_inputs(
             continue
         drawn[name] = inputs[name] + uncertainty[name] * row
         if drawn[name].min() <= 0.0:
-            share = 100.0 * uncertainty[name] / inputs[name]
+            share = percent(uncertainty[name] / inputs[name], ".3g")
             raise QuantityError(
-                f"{name}: a standard uncertainty of {share:.3g} % lets Gaussian draws fall to zero or below. "
+                f"{name}: a standard uncertainty of {share} lets Gaussian draws fall to zero or below. "
                 "State a smaller uncertainty, or leave Monte Carlo off and read the first-order figure with care."
             )
     return drawn

@@ -46,7 +46,7 @@ from .kinds import (
     unit_text,
 )
 from .reading import parse, parse_measured
-from .showing import Shown, figure, from_json, kind_of, micrometres, show, show_kernel, show_span, span, to_json
+from .showing import Shown, figure, from_json, kind_of, micrometres, show, show_kernel, show_percent, show_span, span, to_json
 
 __all__ = [
     "DEG",
@@ -108,6 +108,7 @@ __all__ = [
     "show_span",
     "span",
     "show_kernel",
+    "show_percent",
     "to_json",
     "unit_text",
 ]

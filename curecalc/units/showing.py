@@ -16,7 +16,7 @@ from ..symbols import clip
 from .checks import Measured
 from .kinds import DEG, DEGC, IN_UM, KELVIN, KINDS, NM, RAD, Kind, unit_text
 
-__all__ = ["Shown", "figure", "from_json", "kind_of", "micrometres", "show", "show_kernel", "show_span", "span", "to_json"]
+__all__ = ["Shown", "figure", "from_json", "kind_of", "micrometres", "show", "show_kernel", "show_percent", "show_span", "span", "to_json"]
 
 
 def figure(value: float, standard_uncertainty: float | None = None, *, digits: int = 4) -> str:
@@ -47,6 +47,15 @@ def micrometres(length: float) -> str:
     '12.3 um'
     """
     return f"{figure(IN_UM * float(length), digits=3)} um"
+
+
+def show_percent(share: float, *, digits: int = 2) -> str:
+    """A share in per cent with so many digits, never in powers of ten where they can be written out; `symbols.percent` takes a format.
+
+    >>> show_percent(0.0312), show_percent(0.367879, digits=3), show_percent(1.234)
+    ('3.1 %', '36.8 %', '123 %')
+    """
+    return f"{figure(100.0 * float(share), digits=digits)} %"
 
 
 def span(low: float, high: float, *, u: float | None = None, digits: int = 4) -> str:

@@ -5,12 +5,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from eight_coupons import APART, E, X, Y, fit
 from scipy import stats
 from statsmodels.regression.linear_model import OLS
 from statsmodels.tools.tools import add_constant
 
 from curecalc.calibration.coupons import coupons_from_arrays, coupons_from_bytes
-from curecalc.calibration.curve import fit_coupons, fit_working_curve
+from curecalc.calibration.curve import fit_coupons
 from curecalc.calibration.findings import RARE, chance, gauge_step, rare, varied_settings
 from curecalc.calibration.laws import akaike, bleaching_fit, power_threshold_fit
 from curecalc.calibration.outliers import outliers_of, reading_outliers
@@ -19,16 +20,6 @@ from curecalc.calibration.verdict import robust_finding
 from curecalc.errors import QuantityError
 from curecalc.statistics.line import ordinary_line, york_line
 from curecalc.units import Quantity as Q
-
-E = np.repeat([14.0, 25.0, 45.0, 80.0], 2)
-X = np.log(E)
-APART = np.array([1.0, -1, -1, 1, 1, -1, -1, 1])
-Y = 0.15 * np.log(E / 8.0) + 0.003 * APART
-
-
-def fit(e=E, y=Y, **more):
-    return fit_working_curve(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm"), **more)
-
 
 # ---------------------------------------------------------------- errors of exposures alone
 

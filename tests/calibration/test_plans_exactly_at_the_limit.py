@@ -4,11 +4,11 @@ import math
 
 import numpy as np
 import pytest
+from eight_coupons import APART, X, Y, fit
 
 from curecalc.calibration.columns import coupon_template
 from curecalc.calibration.comparing import compare_lots, comparison_text, lot_from_fit
 from curecalc.calibration.coupons import coupons_from_arrays
-from curecalc.calibration.curve import fit_working_curve
 from curecalc.calibration.design import expected, levels_and_counts, most_useful
 from curecalc.calibration.planning import plan_coupons, plan_text
 from curecalc.calibration.prior import LinePrior, prior_conflict, prior_from_lots
@@ -16,15 +16,6 @@ from curecalc.errors import QuantityError
 from curecalc.statistics.line import weighted_line
 from curecalc.units import Quantity as Q
 from curecalc.units import figure
-
-E = np.repeat([14.0, 25.0, 45.0, 80.0], 2)
-X = np.log(E)
-APART = np.array([1.0, -1, -1, 1, 1, -1, -1, 1])
-Y = 0.15 * np.log(E / 8.0) + 0.003 * APART
-
-
-def fit(e=E, y=Y, **more):
-    return fit_working_curve(exposure=Q(e, "mJ/cm^2"), thickness=Q(y, "mm"), **more)
 
 
 def test_the_next_exposure_is_the_best_of_very_many():
