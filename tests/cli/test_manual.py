@@ -48,6 +48,7 @@ def test_it_can_be_read_offline_and_hides_where_it_was_made(pages):
     assert [f"#{i}" for i in ids] == re.findall(r'href="(#c\d+)"', text)
 
 
+@pytest.mark.slow
 def test_as_pdf(tmp_path):
     from curecalc.sheets.handbook import Chapter, handbook_pdf
 

@@ -38,6 +38,7 @@ def _served(options, **where):
     return running, running.run_in_background()
 
 
+@pytest.mark.slow
 def test_tls_by_the_shop_s_certificate(pair):
     certificate, key = pair
     told = []

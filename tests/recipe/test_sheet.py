@@ -66,6 +66,7 @@ def words(view):
 
 
 @pytest.mark.parametrize(("kinds", "warnings", "pages"), few([(16, 12, 2), (1, 0, 1), (5, 2, 1), (40, 60, 3)], 4))
+@pytest.mark.slow
 def test_nothing_is_dropped_however_long(recipe, monkeypatch, kinds, warnings, pages):
     record = copy.deepcopy(recipe.to_dict())
     five = record["vectors"]
@@ -123,6 +124,7 @@ def test_what_is_assumed_follows_the_machine_file(recipe):
     assert any("from 1 beam radii inside the ends of a vector" in one for one in recipe.to_dict()["assumptions"])
 
 
+@pytest.mark.slow
 def test_a_retuned_sheet_says_so_and_what_it_takes_the_place_of(tmp_path, capsys):
     from curecalc.cli import main
 

@@ -58,6 +58,7 @@ def test_pixels_that_are_not_square():
     assert got.axes.radius_y == pytest.approx(0.120, rel=0.01)
 
 
+@pytest.mark.slow
 def test_gain_offset_and_turning_the_picture_change_nothing():
     z = picture(wx=26, wy=18, angle=0.3)
     base = image_spot(z, (1, 1))
