@@ -248,7 +248,8 @@ def influence(fit: LineFit, x: Any, *, weight: Any | None = None) -> Influence:
     free = np.where(leverage < 1.0 - 1e-12, 1.0 - leverage, np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
         internal = residual / np.sqrt(squares / dof * free)
-        left = np.maximum(squares - residual**2 / free, 0.0)
+        left = squares - residual**2 / free
+        left = np.where(left > 1e-14 * squares, left, 0.0)  # the others lie on a line: what is left is rounding
         external = residual / np.sqrt(left / (dof - 1 or np.nan) * free)
         cook = internal**2 * leverage / free / 2.0
     p = np.where(np.isnan(external), 1.0, t_p(external, dof - 1))
