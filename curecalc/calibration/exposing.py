@@ -19,19 +19,16 @@ __all__ = ["Machine", "bare", "machine_of", "one", "recorded", "scan_of", "setti
 
 def scan_of(settings: Mapping[str, Any], speed: Any = None) -> light.Scan:
     """The light of settings (lab set) that lack nothing; a raster may do without its spot."""
-    radius, spot = settings.get("beam_radius"), None
-    if radius is not None:
-        ratio = settings.get("radius_ratio")
-        spot = light.Gaussian(radius, None if ratio is None else ratio * radius, settings.get("spot_angle", 0.0))
-    return light.Scan(
-        settings["power"],
-        settings["scan_speed"] if speed is None else speed,
-        spot,
-        settings.get("hatch_spacing"),
-        settings.get("passes", 1.0),
-        track=settings.get("track_angle", 0.0),
-        pulse_rate=settings.get("pulse_rate"),
-    )
+    spot = None
+    if "beam_radius" in settings:
+        spot = light.Gaussian(settings["beam_radius"])
+        if "radius_ratio" in settings:
+            spot = replace(spot, wy=settings["radius_ratio"] * spot.wx)
+        if "spot_angle" in settings:
+            spot = replace(spot, angle=settings["spot_angle"])
+    named = {"spacing": "hatch_spacing", "passes": "passes", "track": "track_angle", "pulse_rate": "pulse_rate"}
+    pattern = {ours: settings[name] for ours, name in named.items() if name in settings}
+    return light.Scan(settings["power"], settings["scan_speed"] if speed is None else speed, spot, **pattern)
 
 
 @dataclass(frozen=True)
@@ -52,9 +49,7 @@ def settings_of(power: Any, radius: Any, spacing: Any, passes: Any) -> dict[str,
     """Power, radius, spacing and passes given one by one."""
     passes = count("passes", passes)
     if power is None:
-        given = [n for n, v in (("beam_radius", radius), ("hatch_spacing", spacing)) if v is not None]
-        if given:
-            raise QuantityError(f"power is missing: {', '.join(given)} alone give no exposure. Give the power, or leave these out.")
+        _no_use_alone(beam_radius=radius, hatch_spacing=spacing)
         return None
     found: dict[str, Any] = {"passes": float(passes)}
     for name, v, unit in (("power", power, MW), ("beam_radius", radius, MM), ("hatch_spacing", spacing, MM)):
@@ -89,9 +84,7 @@ def recorded(beam: Beam, scan: Scan | None) -> dict[str, Any]:
 
 def machine_of(settings: dict[str, Any] | None, crossed: bool, low: Any, high: Any) -> Machine | None:
     if settings is None:
-        given = [n for n, v in (("scan_speed_min", low), ("scan_speed_max", high)) if v is not None]
-        if given:
-            raise QuantityError(f"power is missing: {', '.join(given)} alone give no exposure. Give the power, or leave these out.")
+        _no_use_alone(scan_speed_min=low, scan_speed_max=high)
         return None
     if "beam_radius" not in settings and "hatch_spacing" not in settings:
         raise QuantityError("hatch_spacing (raster coupons) or beam_radius (single lines) is missing. Give one with the power.")
@@ -102,6 +95,12 @@ def machine_of(settings: dict[str, Any] | None, crossed: bool, low: Any, high: A
     if slow and fast and slow >= fast:
         raise QuantityError("scan_speed_min must be below scan_speed_max. Check both.")
     return Machine(settings, crossed, slow, fast)
+
+
+def _no_use_alone(**settings: Any) -> None:
+    """Refuse what was given beside a power that is missing."""
+    if given := [name for name, value in settings.items() if value is not None]:
+        raise QuantityError(f"power is missing: {', '.join(given)} alone give no exposure. Give the power, or leave these out.")
 
 
 def bare(value: Any) -> bool:

@@ -45,10 +45,10 @@ def _exposure(ax: Axes, b: Bench) -> None:
     ax.set_aspect("equal")
     ax.set_xlim(-0.3, 10.3)
     ax.set_ylim(-0.3, 10.3)
-    ax.set_xticks(range(0, 11, 2))
-    ax.set_yticks(range(0, 11, 2))
+    ruled = range(11)
+    ax.set(xticks=ruled[::2], yticks=ruled[::2])
     ax.grid(visible=False)
-    for k in range(11):
+    for k in ruled:
         ax.plot([k, k], [0, 10], color=TONES["faint"], linewidth=0.8)
         ax.plot([0, 10], [k, k], color=TONES["faint"], linewidth=0.8)
     ax.fill_between([4, 5], 5, 6, color=TONES["solid"])
