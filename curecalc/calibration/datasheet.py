@@ -63,9 +63,9 @@ def unverified_line(
     *,
     penetration_depth: float,
     log_threshold: float,
-    relative_penetration_depth: float = 0.0,
-    relative_critical_exposure: float = 0.0,
-    correlation: float = 0.0,
+    relative_penetration_depth: float,
+    relative_critical_exposure: float,
+    correlation: float,
 ) -> WorkingLine:
     """A working line of a data sheet: stated relative standard uncertainties (zero if none) widened by those of no proof.
 

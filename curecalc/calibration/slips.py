@@ -37,10 +37,9 @@ def refuse_slips(path: str, thickness: np.ndarray, exposure: np.ndarray, compute
         way_out = "mJ per mm^2 and per cm^2, or J and mJ, mixed up? Correct the unit, or add the settings, which prove the exposure."
         _odd(path, "exposure", float(np.median(exposure)), "exposure", _EXPOSURE, way_out)
         return
-    ratio = exposure / computed
     for factor, reason in _FACTORS:
         for size in (factor, 1.0 / factor):
-            if np.all(np.abs(np.log(ratio / size)) < 0.05):
+            if np.allclose(exposure / computed, size, rtol=0.05, atol=0.0):
                 raise FileError(
                     f"{path}: every stated exposure is {size:g} times what the settings beside it give: {reason}. Correct the one that is "
                     "wrong, or leave the exposures out and they are computed."

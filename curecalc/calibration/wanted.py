@@ -64,9 +64,7 @@ def widened(found: Inverse, variance: Any, confidence: float) -> Inverse:
     )
 
 
-def wanted_exposure(
-    line: LineFit, working: WorkingLine, depth: float, c: CouponSet, confidence: float, common: float = 0.0
-) -> WantedExposure:
+def wanted_exposure(line: LineFit, working: WorkingLine, depth: float, c: CouponSet, confidence: float, common: float) -> WantedExposure:
     """`common` is the variance of ln exposure from errors common to all coupons, where they count."""
     mean = widened(inverse(line, depth, confidence=confidence), common, confidence)
     single = widened(inverse(line, depth, future_variance=working.coupon_variance, confidence=confidence), common, confidence)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..figures.section import draw_section
-from ..figures.style import FINE, HIGH, INK, MARKS, PLATE, TONES, WIDE, new_figure, panels, plain_log
+from ..figures.style import FINE, HIGH, INK, PLATE, TONES, WIDE, new_figure, panels, plain_log
 from ..formulas.scan import Scan
 from ..physics import laws, raster, spot
 from ..setting.answer import evaluate
@@ -101,10 +101,12 @@ def _working_curve(ax: Axes, b: Bench) -> None:
 
 def _spot(ax: Axes, b: Bench) -> None:
     w, p = _mm(b.beam_radius), float(b.power.m_as(MW))
-    r = np.linspace(-1.9 * w, 1.9 * w, FINE)
+    edge = 1.9 * w
+    r = np.linspace(-edge, edge, FINE)
     top = float(spot.irradiance(p, w, w, 0.0, 0.0))
-    ax.fill_between(r, 0.0, spot.irradiance(p, w, w, np.abs(r), 0.0), color=TONES["light"])
-    ax.plot(r, spot.irradiance(p, w, w, np.abs(r), 0.0), color=TONES["solid"], linewidth=2.2)
+    light = spot.irradiance(p, w, w, np.abs(r), 0.0)
+    ax.fill_between(r, 0.0, light, color=TONES["light"])
+    ax.plot(r, light, color=TONES["solid"], linewidth=2.2)
     half = 0.5 * spot.FWHM_PER_RADIUS * w
     for left, right, height, text in (
         (0.0, w, 0.30, f"radius W0 {w:.4g} mm"),
@@ -115,7 +117,7 @@ def _spot(ax: Axes, b: Bench) -> None:
         ax.text(1.04 * max(right, w), height * top, text, fontsize=10, color=INK, va="bottom")
     ax.axvline(0.0, color=TONES["faint"], linewidth=0.8)
     ax.plot([w, w], [0.0, 0.30 * top], color=TONES["faint"], linewidth=0.8, linestyle="--")
-    ax.set_xlim(-1.9 * w, 2.4 * w)
+    ax.set_xlim(-edge, 2.4 * w)
     ax.set_ylim(0.0, 1.08 * top)
     ax.set_xlabel("distance from the middle (mm)")
     ax.set_ylabel("irradiance (mW/mm^2)")
@@ -185,7 +187,7 @@ def _coupons(ax: Axes, b: Bench) -> None:
         exposure,
         readings.mean(axis=1),
         linestyle="none",
-        marker=MARKS[0],
+        marker="o",
         color=TONES["second"],
         markersize=7,
         label="coupon: mean of its readings",

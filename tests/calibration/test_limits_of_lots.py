@@ -320,7 +320,9 @@ def test_conditions_that_are_taken_as_the_same():
 
 def test_lines_of_data_sheets_by_hand():
     """20 % of Dp and 50 % of Ec are added to what is stated; 6 um of scatter."""
-    plain = unverified_line(penetration_depth=0.15, log_threshold=2.0)
+    plain = unverified_line(
+        penetration_depth=0.15, log_threshold=2.0, relative_penetration_depth=0.0, relative_critical_exposure=0.0, correlation=0.0
+    )
     assert math.sqrt(plain.slope_variance) == pytest.approx(0.03)
     assert math.sqrt(plain.mean_variance) == pytest.approx(0.15 * 0.5)
     assert (plain.coupon_variance, plain.x_mean, plain.t_degrees_of_freedom) == (pytest.approx(36e-6), 2.0, math.inf)
@@ -356,8 +358,8 @@ def test_slips_of_a_unit_on_either_side():
         assert ("the middle exposure is" in refused(0.2, exposure)) == odd
     for factor in (2.0, 100.0, 1000.0):
         for size in (factor, 1 / factor):
-            for off, odd in ((0.049, True), (-0.049, True), (0.051, False), (-0.051, False)):
-                assert (f"is {size:g} times what" in refused(0.2, 0.2 * size * math.exp(off), 0.2)) == odd
+            for off, odd in ((1.049, True), (0.951, True), (1.051, False), (0.949, False)):
+                assert (f"is {size:g} times what" in refused(0.2, 0.2 * size * off, 0.2)) == odd
     assert refused(0.2, 3000.0, 1000.0) == ""
     assert "coupons have 0.002 to 5 mm" in refused(0.0019, 0.2)
     assert "coupons have 0.5 to 3000 mJ/cm^2" in refused(0.2, 30.1)

@@ -173,7 +173,9 @@ def test_assurance_costs_exposure_and_single_layers_cost_more():
 
 
 def test_a_slope_not_told_from_zero_assures_nothing():
-    bad = unverified_line(penetration_depth=0.15, log_threshold=2.0, relative_penetration_depth=0.6)
+    bad = unverified_line(
+        penetration_depth=0.15, log_threshold=2.0, relative_penetration_depth=0.6, relative_critical_exposure=0.0, correlation=0.0
+    )
     with pytest.raises(NoSolution, match="not told from zero"):
         assured_log_exposure(bad, 0.2, assurance=0.99)
     with pytest.raises(QuantityError, match="assurance must be"):

@@ -67,7 +67,27 @@ def test_an_exercise_is_drawn_near_the_bench_rounded_to_two_digits():
     [
         ("unit-change", 0, 0.061, 6.0 * 0.14),  # one to six times Ec
         ("two-coupons-critical", 0, 0.11, 0.36),  # 1.8 to 2.6 times Ec, two digits
+        ("two-coupons-critical", 2, 0.28, 1.8),  # 2.5 to 5 times that
         ("absorbance", 0, 0.05, 0.2),
+        ("patch-exposure", 1, 100.0, 5000.0),
+        ("patch-exposure", 2, 0.05, 2.0),
+        ("light-at-depth", 1, 0.15, 1.1),  # 2.5 to 8 times Ec
+        ("light-at-depth", 2, 0.046, 0.46),  # 0.5 to 2.2 times Dp, 0.092 to 0.21 mm
+        ("cure-depth", 2, 0.12, 1.3),  # 2 to 9 times Ec
+        ("exposure-for-depth", 2, 0.055, 0.42),  # 0.6 to 2 times Dp
+        ("more-exposure", 1, 0.074, 0.38),  # 0.8 to 1.8
+        ("line-width", 0, 0.055, 0.34),  # 0.6 to 1.6
+        ("more-passes", 0, 0.055, 0.27),  # 0.6 to 1.3
+        ("line-exposure", 2, 500.0, 6000.0),
+        ("raster-mean", 1, 800.0, 8000.0),
+        ("overcure-factor", 2, 0.067, 0.24),  # 1.4 to 2.2 times the overcure, 0.048 to 0.11 mm
+        ("retuned-speed", 0, 800.0, 6000.0),
+        ("retuned-speed", 2, 115.0, 338.0),  # 72 to 94 % of 160 to 360 mW, three digits
+        ("mean-uncertainty", 0, 0.004, 0.015),
+        ("combined-uncertainty", 0, 0.01, 0.04),
+        ("combined-uncertainty", 1, 0.02, 0.08),
+        ("new-lot", 0, 800.0, 6000.0),
+        ("new-lot", 2, 0.0519, 0.171),  # 0.85 to 1.22 times Ec, three digits
     ],
 )
 def test_ends_of_what_is_drawn(name, place, least, most):

@@ -42,7 +42,6 @@ REASONS = {
     "calibration/planning": FIT,
     "calibration/prior_use": FIT,
     "calibration/report": FIT,
-    "calibration/slips": RATIO,
     "calibration/verdict": FIT,
     "calibration/wanted": FIT,
     "figures/comparison": "an axis in ln E",

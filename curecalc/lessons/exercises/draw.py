@@ -26,11 +26,18 @@ class Draw:
         self.spacing = self._near(float(bench.hatch_spacing.m_as(MM)), 0.7, 1.4)
 
     def _near(self, value: float, low: float = 0.65, high: float = 1.5) -> float:
-        return rounded(value * float(np.exp(self.random.uniform(np.log(low), np.log(high)))))
+        return rounded(value * self._factor(low, high))
 
-    def between(self, low: float, high: float, digits: int = 2) -> float:
+    def _factor(self, low: float, high: float) -> float:
+        return float(np.exp(self.random.uniform(np.log(low), np.log(high))))
+
+    def between(self, low: float, high: float) -> float:
         """A number between two, equally likely per factor, rounded."""
-        return rounded(float(np.exp(self.random.uniform(np.log(low), np.log(high)))), digits)
+        return rounded(self._factor(low, high))
+
+    def near(self, value: float, low: float, high: float) -> float:
+        """So many times a value, from `low` to `high`, rounded."""
+        return rounded(value * self.between(low, high))
 
     def whole(self, low: int, high: int) -> int:
         """A whole number, both ends included."""
@@ -76,6 +83,6 @@ def quantity(value: float, kind: str) -> Quantity:
     return Quantity(value, KINDS[kind].kernel)
 
 
-def rounded(value: float, digits: int = 2) -> float:
-    """Rounded to a few digits."""
-    return float(f"{value:.{digits}g}")
+def rounded(value: float) -> float:
+    """Rounded to two digits."""
+    return float(f"{value:.2g}")

@@ -60,7 +60,7 @@ def unit_change(d: Draw) -> Made:
 
 
 def light_at_depth(d: Draw) -> Made:
-    e, z = float(f"{d.ec * d.between(2.5, 8.0):.2g}"), float(f"{d.dp * d.between(0.5, 2.2):.2g}")
+    e, z = d.near(d.ec, 2.5, 8.0), d.near(d.dp, 0.5, 2.2)
     left = float(laws.Plain(d.dp, d.ec).below(e, z))
     return Made(
         f"The surface of a resin with a penetration depth of {d.length(d.dp)} gets {d.exposure(e)}. How much arrives "
@@ -85,7 +85,7 @@ def light_at_depth(d: Draw) -> Made:
 
 
 def cure_depth(d: Draw) -> Made:
-    e = float(f"{d.ec * d.between(2.0, 9.0):.2g}")
+    e = d.near(d.ec, 2.0, 9.0)
     depth = float(laws.Plain(d.dp, d.ec).depth(e))
     return Made(
         f"A resin has a penetration depth of {d.length(d.dp)} and a critical exposure of {d.said(d.ec, 'exposure', 'mJ/cm^2')}. "
@@ -108,7 +108,7 @@ def cure_depth(d: Draw) -> Made:
 
 
 def exposure_for_depth(d: Draw) -> Made:
-    depth = float(f"{d.dp * d.between(0.6, 2.0):.2g}")
+    depth = d.near(d.dp, 0.6, 2.0)
     e = float(laws.Plain(d.dp, d.ec).dose(depth))
     return Made(
         f"Which exposure cures a resin (penetration depth {d.length(d.dp)}, critical exposure {d.exposure(d.ec)}) "
@@ -131,7 +131,7 @@ def exposure_for_depth(d: Draw) -> Made:
 
 
 def more_exposure(d: Draw) -> Made:
-    k, depth = d.one_of([1.5, 2.0, 3.0, 4.0]), float(f"{d.dp * d.between(0.8, 1.8):.2g}")
+    k, depth = d.one_of([1.5, 2.0, 3.0, 4.0]), d.near(d.dp, 0.8, 1.8)
     gain = float(laws.Plain(d.dp, 1.0).height(k))
     return Made(
         f"A resin with a penetration depth of {d.length(d.dp)} cures {d.length(depth)} deep. The exposure is made "

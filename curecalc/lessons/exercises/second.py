@@ -102,7 +102,7 @@ def raster_mean(d: Draw) -> Made:
 
 
 def more_passes(d: Draw) -> Made:
-    n, depth = d.whole(2, 5), float(f"{d.dp * d.between(0.6, 1.3):.2g}")
+    n, depth = d.whole(2, 5), d.near(d.dp, 0.6, 1.3)
     total = depth + float(laws.Plain(d.dp, 1.0).height(n))
     return Made(
         f"One pass of a raster cures {d.length(depth)} deep, in a resin with a penetration depth of {d.length(d.dp)}. How deep do "
@@ -121,7 +121,7 @@ def more_passes(d: Draw) -> Made:
 
 
 def overcure_factor(d: Draw) -> Made:
-    more = float(f"{d.overcure * d.between(1.4, 2.2):.2g}")
+    more = d.near(d.overcure, 1.4, 2.2)
     k = float(laws.Plain(d.dp, 1.0).dose(more - d.overcure))
     return Made(
         f"The overcure of a {d.length(d.layer)} layer is to rise from {d.length(d.overcure)} to {d.length(more)}, penetration depth "
@@ -180,7 +180,7 @@ def depth_lost(d: Draw) -> Made:
 
 
 def line_width(d: Draw) -> Made:
-    depth = float(f"{d.dp * d.between(0.6, 1.6):.2g}")
+    depth = d.near(d.dp, 0.6, 1.6)
     w = d.radius * math.sqrt(2 * depth / d.dp)
     return Made(
         f"A single line cures {d.length(depth)} deep. Beam diameter {d.length(2 * d.radius)}, penetration depth {d.length(d.dp)}. "

@@ -14,8 +14,8 @@ __all__ = ["THIRD"]
 
 
 def _pair(d: Draw) -> tuple[float, float, float, float]:
-    e1 = float(f"{d.ec * d.between(1.8, 2.6):.2g}")
-    e2 = float(f"{e1 * d.between(2.5, 5.0):.2g}")
+    e1 = d.near(d.ec, 1.8, 2.6)
+    e2 = d.near(e1, 2.5, 5.0)
     y1, y2 = (float(f"{float(laws.Plain(d.dp, d.ec).depth(e)):.3g}") for e in (e1, e2))
     return e1, e2, y1, y2
 
