@@ -86,12 +86,19 @@ def test_an_exercise_is_drawn_near_the_bench_rounded_to_two_digits():
         ("mean-uncertainty", 0, 0.004, 0.015),
         ("combined-uncertainty", 0, 0.01, 0.04),
         ("combined-uncertainty", 1, 0.02, 0.08),
+        ("raster-speed", 1, 0.154, 0.308),  # a diameter of 2.2 spacings at least
         ("new-lot", 0, 800.0, 6000.0),
         ("new-lot", 2, 0.0519, 0.171),  # 0.85 to 1.22 times Ec, three digits
     ],
 )
 def test_ends_of_what_is_drawn(name, place, least, most):
     assert [numbers(made(name, end)[0].text)[place] for end in (False, True)] == pytest.approx([least, most])
+
+
+@pytest.mark.parametrize(("most", "share"), [(False, 0.06 * 0.09), (True, 0.15 * 0.15)])
+def test_a_share_of_the_layer_is_no_depth(most, share):
+    """What a wrong meter makes of 0.06 to 0.15 mm, which the text keeps to itself, at 9 to 15 %."""
+    assert made("wrong-meter", most)[0].slips["share of layer"][0] == pytest.approx(share)
 
 
 def test_ends_of_an_absorbance():

