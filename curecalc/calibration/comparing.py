@@ -198,7 +198,8 @@ def _of_both(confidence: float) -> float:
 
 
 def _change(change: tuple[float, float, float], confidence: float) -> dict[str, Any]:
-    return {"value": change[0], "unit": "", "interval": list(change[1:]), "confidence": _of_both(confidence)}
+    value, *ends = change
+    return {"value": value, "unit": "", "interval": ends, "confidence": _of_both(confidence)}
 
 
 def _difference(d: Difference, confidence: float) -> dict[str, Any]:
@@ -319,7 +320,8 @@ def _verdict(
             ),
             None,
         )
-    if change[1] > speed_limit or change[2] < -speed_limit:
+    _, least, greatest = change
+    if max(least, -greatest) > speed_limit:
         return (
             REJECT,
             (
@@ -328,7 +330,7 @@ def _verdict(
             ),
             None,
         )
-    if d.low > allowed or d.high < -allowed:
+    if max(d.low, -d.high) > allowed:
         after = t_quantile(confidence, new.line.t_degrees_of_freedom) * float(
             mean_sd(new.line, log_threshold(new.line) + depth / new.line.slope)
         )
@@ -367,8 +369,9 @@ def _more_coupons(old: Lot, new: Lot, depth: float, allowed: float, d: Differenc
     margin = abs(abs(float(d.value)) - allowed)
     n = new.ordinary.n
     for more in range(1, MOST_MORE + 1):
-        dof = float(old.line.t_degrees_of_freedom) if other > mine * n / (n + more) else n + more - 2.0
-        if t_quantile(confidence, dof) * np.sqrt(mine * n / (n + more) + other) <= margin:
+        left = mine * n / (n + more)
+        dof = float(old.line.t_degrees_of_freedom) if other > left else n + more - 2.0
+        if t_quantile(confidence, dof) * np.sqrt(left + other) <= margin:
             return more
     return None
 
@@ -406,7 +409,8 @@ def _notes(lots: Sequence[Lot], tests: LinesComparison, depth: float) -> list[st
 def _percent(change: tuple[float, float, float]) -> str:
     if not max(abs(c) for c in change) < 5.0:
         return "not known to a factor"
-    return f"{percent(change[0], '+.1f')} ({percent(change[1], '+.1f', to=change[2])})"
+    value, low, high = change
+    return f"{percent(value, '+.1f')} ({percent(low, '+.1f', to=high)})"
 
 
 def comparison_text(c: LotComparison) -> str:

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from curecalc.calibration.budget import budget, scales
-from curecalc.calibration.comparing import compare_lots, comparison_text, lot_from_line
+from curecalc.calibration.comparing import _notes, _percent, _verdict, compare_lots, comparison_text, lot_from_line
 from curecalc.calibration.conditions import Conditions, unlike
 from curecalc.calibration.coupons import coupons_from_arrays
 from curecalc.calibration.datasheet import from_one_depth, from_two_depths, unverified_line
@@ -115,6 +115,49 @@ def test_coupons_to_add_are_the_fewest_that_decide():
         assert c.more_coupons == needed(0.003, margin)
         assert (c.more_coupons is None) == (margin < twenty)
     assert "more than 20 of the new one alone" in c.sentence
+    # on 3 degrees of freedom it is not decided (t 2.353 x 3 um = 7.06 um), on 7 it is (1.895 x 3 um x sqrt(8/9) = 5.36 um)
+    assert compared(lot("b", 0.160 - 0.0065, u=0.003, dof=3.0)).more_coupons == 1
+    # beside 2 um of the old lot: t(14) 1.761 sqrt(9 8/16 + 4) = 5.13 um, one less 5.25 um; from 11 on the old lot's rules, normal 4.59 um
+    for margin, more in ((0.0052, 8), (0.0049, 11)):
+        old, new = lot("a", u=0.002), lot("b", 0.160 - margin, u=0.003, dof=6.0)
+        c = compare_lots(lots=[old, new], cure_depth=Q(150.0, "um"), tolerance=Q(10.0, "um"))
+        assert (c.verdict, c.more_coupons) == ("keep for now", more)
+        assert c.to_dict()["speed_change"]["interval"] == list(c.speed_change[1:])
+
+
+@pytest.mark.parametrize(
+    ("given", "verdict"),
+    [
+        ({"low": 0.01}, "keep for now"),
+        ({"low": 0.0101}, "change"),
+        ({"high": -0.01}, "keep for now"),
+        ({"high": -0.0101}, "change"),
+        ({"change": (0.0, 0.25, 0.0)}, "keep for now"),
+        ({"change": (0.0, 0.2501, 0.0)}, "reject"),
+        ({"change": (0.0, 0.0, -0.25)}, "keep for now"),
+        ({"change": (0.0, 0.0, -0.2501)}, "reject"),
+        ({"dp": 0.3125}, "keep for now"),
+        ({"dp": 0.3126}, "reject"),
+        ({"dp": 0.1875}, "keep for now"),
+        ({"dp": 0.1874}, "reject"),
+    ],
+)
+def test_what_lies_exactly_at_a_limit_is_not_proven(given, verdict):
+    """Tolerance 10 um; a quarter of speed or of Dp, 0.25 mm, which are known exactly."""
+    asked = {"low": 0.0, "high": 0.0, "change": (0.0, 0.0, 0.0), "dp": 0.25} | given
+    pair = [lot(name, dp=dp, u_slope=0.0) for name, dp in (("a", 0.25), ("b", asked["dp"]))]
+    moved = SimpleNamespace(value=0.0, low=asked["low"], high=asked["high"], equivalent=False)
+    assert _verdict(*pair, 0.15, 0.01, moved, asked["change"], 0.95, 0.25, 0.25)[0] == verdict
+
+
+def test_words_of_a_comparison_exactly_at_their_limit():
+    for slopes, intercepts, said in ((0.05, 0.05, []), (0.0499, 0.05, ["slopes differ"]), (0.05, 0.0499, ["heights differ"])):
+        tests = SimpleNamespace(slopes=SimpleNamespace(p=slopes), intercepts=SimpleNamespace(p=intercepts))
+        found = _notes([lot("a"), lot("b")], tests, 0.15)
+        assert len(found) == len(said)
+        assert all(words in note for words, note in zip(said, found, strict=True))
+    assert _percent((4.99, 4.99, -4.99)) == "+499.0 % (+499.0 to -499.0 %)"
+    assert _percent((5.0, 0.0, 0.0)) == _percent((0.0, 0.0, -5.0)) == _percent((math.nan,) * 3) == "not known to a factor"
 
 
 # ---------------------------------------------------------------- plans
