@@ -370,7 +370,7 @@ def _more_coupons(old: Lot, new: Lot, depth: float, allowed: float, d: Differenc
     n = new.ordinary.n
     for more in range(1, MOST_MORE + 1):
         left = mine * n / (n + more)
-        dof = float(old.line.t_degrees_of_freedom) if other > left else n + more - 2.0
+        _, dof = max((left, n + more - 2.0), (other, float(old.line.t_degrees_of_freedom)))  # of the larger
         if t_quantile(confidence, dof) * np.sqrt(left + other) <= margin:
             return more
     return None

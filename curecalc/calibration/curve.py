@@ -24,7 +24,7 @@ from .outliers import outliers_of
 from .prior import LinePrior
 from .prior_use import PriorUse, line_with_prior, prior_use
 from .verdict import extrapolation, law_findings, more_findings, robust_finding
-from .wanted import WantedExposure, exposures, wanted_exposure, widened
+from .wanted import WantedExposure, confident, exposures, wanted_exposure, widened
 
 __all__ = ["Fit", "LeftOut", "PriorUse", "WantedExposure", "fit_coupons", "fit_working_curve"]
 
@@ -172,8 +172,7 @@ def fit_coupons(
 
     Source: as `fit_working_curve`, valid as there.
     """
-    if not 0.5 <= float(confidence) < 1.0:
-        raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
+    confidence = confident(confidence)
     depths = depths_of(at_depth)
     stated = scales(
         power_scale_uncertainty=power_scale_uncertainty,
@@ -229,7 +228,7 @@ def fit_coupons(
         repeatability_sd=repeat,
         between_coupon_sd=between,
         degrees_of_freedom=own.degrees_of_freedom,
-        confidence=float(confidence),
+        confidence=confidence,
         method=method,
         line=line,
         data_line=own,
@@ -300,7 +299,6 @@ def _judged(c: CouponSet) -> tuple[CouponLine, str]:
     )
 
 
-_EXACT = 1e-12  # mm: a scatter that is none
 _OWN = ("ordinary least squares on coupon means", "coupon means weighted by their readings (two components, restricted likelihood)")
 
 
@@ -323,7 +321,7 @@ def _york_unknown_y(x: np.ndarray, y: np.ndarray, sx: np.ndarray) -> tuple[LineF
         return float(york_line(x, y, sx, scatter).sum_of_squares) - dof
 
     # with all of the residuals taken for thickness's scatter chi-squared is at most the degrees of freedom
-    scatter = _EXACT if more(_EXACT) <= 0.0 else float(brentq(more, _EXACT, float(first.residual_sd)))
+    scatter = 0.0 if more(0.0) <= 0.0 else float(brentq(more, 0.0, float(first.residual_sd)))
     return replace(york_line(x, y, sx, scatter), t_degrees_of_freedom=dof), scatter
 
 
@@ -334,7 +332,7 @@ def _scatter(c: CouponSet, fit: LineFit) -> float:
 
 def _components(c: CouponSet, fit: LineFit) -> tuple[Quantity | None, Quantity | None]:
     squares, dof = _d.within_groups(c.readings, c.reading_of)
-    if dof < 1:
+    if not dof:
         return None, None
     repeat = float(np.sqrt(squares / dof))
     own = _scatter(c, fit) ** 2 - repeat**2 * float((1.0 / c.counts).mean())

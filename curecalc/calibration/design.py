@@ -99,9 +99,9 @@ def levels_and_counts(low: float, high: float, coupons: int, levels: int) -> np.
     """x of `coupons` over `levels` equally spaced levels; those left over go to the outer levels first, in pairs."""
     where = np.linspace(low, high, levels)
     counts = np.full(levels, coupons // levels)
-    order = [i for pair in zip(range(levels), range(levels - 1, -1, -1)) for i in pair]
-    for index in list(dict.fromkeys(order))[: coupons - int(counts.sum())]:
-        counts[index] += 1
+    place = np.arange(levels)
+    outer_first = np.argsort(-np.abs(place - place.mean()), kind="stable")
+    counts[outer_first[: coupons % levels]] += 1
     return np.repeat(where, counts)
 
 
@@ -113,7 +113,7 @@ def most_useful(
     Without a wanted depth, ln Ec is the aim.
     """
     chosen = np.asarray(x, dtype=float)
-    target = log_threshold + (0.0 if depth is None else depth / slope)
+    target = log_threshold if depth is None else log_threshold + depth / slope
     for k in range(more):
         if chosen.size < 2:
             chosen = np.append(chosen, low if k else high)

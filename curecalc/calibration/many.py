@@ -15,7 +15,7 @@ from ..units import MJ_CM2, MM, Quantity, QuantityError, Shown, nonnegative, pos
 from .budget import scales
 from .prior import LinePrior
 from .prior_use import line_with_prior
-from .wanted import widened
+from .wanted import confident, widened
 
 __all__ = ["LotFits", "fit_lots"]
 
@@ -104,8 +104,7 @@ def fit_lots(
     y = y.mean(-1) if y.ndim == 3 else y
     if np.ndim(e) not in (1, 2) or np.shape(e)[-1] != y.shape[1] or (np.ndim(e) == 2 and e.shape != y.shape):
         raise QuantityError(f"exposure has shape {np.shape(e)}, which does not go with {y.shape} lots and coupons.")
-    if not 0.5 <= confidence < 1.0:
-        raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
+    confidence = confident(confidence)
     depth = None if at_depth is None else positive("at_depth", at_depth, MM)
     common = scales(
         power_scale_uncertainty=power_scale_uncertainty,

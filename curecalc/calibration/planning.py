@@ -37,6 +37,7 @@ from ..units import (
 from .coupons import CouponSet
 from .design import Expected, expected, levels_and_counts, most_useful
 from .exposing import Machine, bare, machine_of, one, recorded, settings_of
+from .wanted import confident
 
 __all__ = ["Plan", "PlannedCoupon", "plan_coupons", "plan_text"]
 
@@ -251,8 +252,7 @@ def plan_coupons(
     """
     dp = one("penetration_depth", measured(penetration_depth).value if not bare(penetration_depth) else penetration_depth, MM)
     ec = one("critical_exposure", measured(critical_exposure).value if not bare(critical_exposure) else critical_exposure, MJ_CM2)
-    if not 0.5 <= confidence < 1.0:
-        raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
+    confidence = confident(confidence)
     sure = float(ratio("assurance", assurance, high=1.0))
     levels, readings = count("levels", levels, minimum=2), count("readings", readings)
     seed = count("seed", seed, minimum=0)
@@ -274,7 +274,7 @@ def plan_coupons(
     low, high = _range(dp, ec, depth, machine, bounds, notes)
     guess: dict[str, Any] = {"slope": dp, "log_threshold": float(np.log(ec)), "scatter": scatter, "depth": depth}
     already = np.empty(0) if measured_coupons is None else measured_coupons.x
-    known = None if aim is None or depth is None else _known(measured_coupons, depth, float(confidence))
+    known = None if aim is None or depth is None else _known(measured_coupons, depth, confidence)
     stop = coupons is None and known is not None and aim is not None and known <= aim and already.size >= STOP_FROM
     x_new, reached = (np.empty(0), True) if stop else _how_many(already, low, high, levels, coupons, aim, guess, confidence, sure)
     if levels < 3 and not already.size:
@@ -293,7 +293,7 @@ def plan_coupons(
         depth=None if depth is None else Quantity(depth, MM),
         wanted=aim,
         reached=reached,
-        confidence=float(confidence),
+        confidence=confidence,
         assurance=sure,
         coupon_sd=Quantity(scatter, MM),
         readings=readings,

@@ -14,7 +14,14 @@ from ..units import IN_CM2, MJ_CM2, MM, MM_S, Quantity, QuantityError, to_json
 from .coupons import CouponSet
 from .findings import varied_settings
 
-__all__ = ["WantedExposure", "exposures", "wanted_exposure", "widened"]
+__all__ = ["WantedExposure", "confident", "exposures", "wanted_exposure", "widened"]
+
+
+def confident(confidence: Any) -> float:
+    """The confidence of an interval with two ends, checked."""
+    if not 0.5 <= confidence < 1.0:
+        raise QuantityError(f"confidence must be at least 0.5 and below 1, got {confidence:g}. A usual value is 0.95.")
+    return float(confidence)
 
 
 @dataclass(frozen=True)
@@ -75,7 +82,7 @@ def wanted_exposure(line: LineFit, working: WorkingLine, depth: float, c: Coupon
             f"at_depth {depth:g} mm is {depth / line.slope:.3g} penetration depths: no exposure a number can hold reaches it."
         )
     scale = _speed_scale(c)
-    extrapolated = mean.value < working.x_low - 1e-9 or mean.value > working.x_high + 1e-9
+    outside = max(working.x_low - mean.value, mean.value - working.x_high)
     return WantedExposure(
         depth=Quantity(depth, MM),
         exposure=Quantity(e, MJ_CM2),
@@ -87,7 +94,7 @@ def wanted_exposure(line: LineFit, working: WorkingLine, depth: float, c: Coupon
         scan_speed=None if scale is None else Quantity(scale / e, MM_S),
         mean_scan_speed_interval=None if scale is None else _speeds(scale, mean),
         next_scan_speed_interval=None if scale is None else _speeds(scale, single),
-        extrapolated=bool(extrapolated),
+        extrapolated=bool(outside > 1e-9),
     )
 
 

@@ -31,6 +31,8 @@ def test_exposures_whose_errors_explain_the_scatter_leave_none_for_thickness():
     assert (wide.line.slope, wide.line.slope_sd) == pytest.approx((exact.slope, exact.slope_sd), rel=1e-9)
     assert wide.line.sum_of_squares < 6
     assert wide.line.t_degrees_of_freedom == 6.0
+    narrower = 0.05 * math.sqrt(wide.data_line.sum_of_squares / 6.5)  # chi-squared 6.5 with thickness exact
+    assert fit(exposure_uncertainty=Q(narrower * E, "mJ/cm^2")).data_line.sum_of_squares == pytest.approx(6.0, rel=1e-6)
     u = np.array([0.002, 0.004, 0.002, 0.004, 0.002, 0.004, 0.002, 0.004])
     found = fit(exposure_uncertainty=Q(u * E, "mJ/cm^2"))
     slope = found.line.slope
@@ -47,6 +49,13 @@ def test_exposures_whose_errors_explain_the_scatter_leave_none_for_thickness():
         fit(y=np.full(8, 0.2), exposure_uncertainty=Q(0.01 * E, "mJ/cm^2"))
     with pytest.raises(QuantityError, match="the fitted slope is 0 mm"):
         fit(y=np.full(8, 0.25))
+
+
+def test_a_depth_is_extrapolated_beyond_the_last_coupon():
+    line = fit().line
+    for x, out in ((X[-1], False), (X[-1] + 5e-4, True), (X[0], False), (X[0] - 5e-4, True)):
+        (wanted,) = fit(at_depth=Q(line.y_mean + line.slope * (x - line.x_mean), "mm")).exposure_for_depth
+        assert wanted.extrapolated == out
 
 
 # ---------------------------------------------------------------- laws

@@ -117,8 +117,8 @@ def test_coupons_to_add_are_the_fewest_that_decide():
     assert "more than 20 of the new one alone" in c.sentence
     # on 3 degrees of freedom it is not decided (t 2.353 x 3 um = 7.06 um), on 7 it is (1.895 x 3 um x sqrt(8/9) = 5.36 um)
     assert compared(lot("b", 0.160 - 0.0065, u=0.003, dof=3.0)).more_coupons == 1
-    # beside 2 um of the old lot: t(14) 1.761 sqrt(9 8/16 + 4) = 5.13 um, one less 5.25 um; from 11 on the old lot's rules, normal 4.59 um
-    for margin, more in ((0.0052, 8), (0.0049, 11)):
+    # beside 2 um of the old lot: t(14) 1.761 sqrt(9 8/16 + 4) = 5.13 um, one less 5.25 um; from 11 normal, 4.59 um (t(17) 4.85 um)
+    for margin, more in ((0.0052, 8), (0.00462, 11)):
         old, new = lot("a", u=0.002), lot("b", 0.160 - margin, u=0.003, dof=6.0)
         c = compare_lots(lots=[old, new], cure_depth=Q(150.0, "um"), tolerance=Q(10.0, "um"))
         assert (c.verdict, c.more_coupons) == ("keep for now", more)

@@ -31,7 +31,9 @@ def test_the_next_exposure_is_the_best_of_very_many():
         at = np.append(have, one)
         assert 0.2 + (target - at.mean()) ** 2 / (at.var() * 5) <= variance.min() + 1e-12
     assert most_useful([1.5], 1.0, 2.0, 1, **aim).tolist() == [2.0]
-    assert levels_and_counts(0.0, 3.0, 7, 4).tolist() == [0, 0, 1, 1, 2, 3, 3]
+    for coupons, planned in ((5, [0, 0, 1, 2, 3]), (6, [0, 0, 1, 2, 3, 3]), (7, [0, 0, 1, 1, 2, 3, 3])):
+        assert levels_and_counts(0.0, 3.0, coupons, 4).tolist() == planned
+    assert levels_and_counts(0.0, 2.0, 5, 3).tolist() == [0, 0, 1, 2, 2]
 
 
 def test_plans_count_on_from_the_labels_that_are_taken():
