@@ -189,7 +189,7 @@ def _gauge(c: CouponSet, fit: LineFit, w: Any, confidence: float) -> Finding | N
         return None
     scatter = float(np.sqrt(((c.thickness - fit.y_mean - fit.slope * (c.x - fit.x_mean)) ** 2).sum() / fit.degrees_of_freedom))
     squares, dof = _d.within_groups(c.readings, c.reading_of)
-    repeat = float(np.sqrt(squares / dof)) if dof > 0 else None
+    repeat = float(np.sqrt(squares / dof)) if dof else None
     if step < 1.0e-3 and not (repeat is not None and repeat < step):
         return None
     coarse = step / np.sqrt(12.0) > scatter / 3.0

@@ -48,7 +48,7 @@ def law_findings(law: PowerThreshold | None, bent: Bleaching | None, plain: floa
 
 def robust_finding(robust: Any, line: LineFit) -> list[Finding]:
     away = abs(float(robust.slope) - line.slope)
-    if not (line.slope_sd > 0 and away > 2.5 * line.slope_sd and away > 0.02 * line.slope):
+    if not away > max(2.5 * line.slope_sd, 0.02 * line.slope):
         return []
     return [
         Finding(

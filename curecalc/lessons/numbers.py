@@ -237,15 +237,15 @@ def _stack(b: Bench) -> Told:
         given = {"cure_depth": b.cure_depth, "layer_thickness": b.layer_thickness, "penetration_depth": b.penetration_depth} | changes
         return print_through(**given)
 
-    whole = through()
+    whole, few = through(), 5
     half: Quantity = (0.5 * b.layer_thickness).to(MM)
     return {
         "overcure": b.overcure,
         "pass_on": show_percent(1.0 / _factor(b, b.layer_thickness), digits=3),
         "accumulated": (whole - b.overcure).to(MM),
         "print_through": whole,
-        "few_layers": 5,
-        "print_through_few": through(layers=5),
+        "few_layers": few,
+        "print_through_few": through(layers=few),
         "print_through_thin": through(layer_thickness=half, cure_depth=(half + b.overcure).to(MM)),
         "print_through_half_dp": through(penetration_depth=(0.5 * b.penetration_depth).to(MM)),
         "compensation": f"{lifted} layer" + ("" if lifted == 1 else "s"),
@@ -293,8 +293,7 @@ def _coupons(b: Bench) -> Told:
 
 
 def _relative(given: Any, otherwise: float) -> float:
-    share = float(given.relative)
-    return share if share > 0.0 else otherwise
+    return float(given.relative) or otherwise
 
 
 def _uncertainty(b: Bench) -> Told:

@@ -3,11 +3,12 @@
 from dataclasses import replace
 from math import exp, hypot, log, pi
 
+import numpy as np
 import pytest
 
 from curecalc.errors import FileError, QuantityError
 from curecalc.lessons.bench import invented_bench
-from curecalc.lessons.numbers import NUMBERS
+from curecalc.lessons.numbers import NUMBERS, coupon_lot
 from curecalc.lessons.scores import COLUMNS, Scores, _safe, read_scores
 from curecalc.lessons.telling import ORDER, glossary, script
 from curecalc.units import Quantity as Q
@@ -123,6 +124,16 @@ def test_numbers_of_the_lessons_by_hand():
     assert NUMBERS["working-curve"](bench)["wanted_ratio"] == "1.268"  # 0.18/0.142
     assert NUMBERS["drift"](bench)["ec_rise"] == "12 %"
     assert NUMBERS["uncertainty"](bench)["gauge_n"] == (8.0 / 2.0) ** 2
+
+
+def test_invented_coupons_scatter_by_what_is_said_of_them():
+    """At 1.6 to 8 times Ec, to three digits; 3 % of Dp from coupon to coupon, 1.2 % among readings of 0.1 um."""
+    exposure, readings, _ = coupon_lot(invented_bench())
+    assert exposure.tolist() == [15.0, 15.0, 23.5, 30.1, 37.6, 56.4, 75.2, 75.2]
+    random = np.random.default_rng(4)
+    means = 0.142 * np.log(exposure / 9.4) + 0.03 * 0.142 * random.standard_normal(8)
+    assert readings == pytest.approx(means[:, None] + 0.012 * 0.142 * random.standard_normal((8, 3)), abs=5.1e-5)
+    assert np.round(1e4 * readings) == pytest.approx(1e4 * readings, abs=1e-6)
 
 
 def test_words_of_the_lessons_up_to_one():
