@@ -100,11 +100,11 @@ def budget(*, random: float, penetration_depth: float, stated: Scales, raster: b
     """
     lines = stated.will_set == "lines" if stated.will_set else not raster
     parts = [Part("scatter of the coupons", random, True)]
-    if stated.power > 0:
+    if stated.power:
         parts.append(Part("power meter scale", stated.power, not stated.same_machine))
-    if stated.beam_radius > 0 and (lines or not raster):
+    if stated.beam_radius and (lines or not raster):
         parts.append(Part("beam radius", stated.beam_radius, not stated.same_machine or lines == raster))
-    if stated.thickness > 0:
+    if stated.thickness:
         parts.append(Part("thickness bias", stated.thickness / penetration_depth, not stated.same_gauge))
     here = float(np.sqrt(sum(p.relative**2 for p in parts if p.applies)))
     everything = float(np.sqrt(sum(p.relative**2 for p in parts)))
@@ -131,7 +131,7 @@ def _sentence(parts: list[Part], stated: Scales, elsewhere: float, raster: bool)
             if stated.will_set is None:
                 why = f"where {coupons} are set with this beam, as the coupons were; where {other} are set it counts: say which will be set"
         said.append(f"The {p.source} error ({show_percent(p.relative)} of Ec) {'is counted' if p.applies else 'cancels'}, {why}")
-    if stated.beam_radius > 0 and all(p.source != "beam radius" for p in parts):
+    if stated.beam_radius and all(p.source != "beam radius" for p in parts):
         said.append(
             "The beam radius error does not enter: the mean exposure of a raster is free of it"
             + ("" if stated.will_set else "; where lines are set it counts: say which will be set")

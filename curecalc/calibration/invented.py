@@ -5,21 +5,19 @@ Nothing here was measured. Machine, resin and lots do not exist.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from ..physics import laws
 from ..units import IN_CM2, IN_UM
 
-__all__ = ["EARLIER_LOT", "FAULTS", "MISMEASURED_COUPON", "NEW_LOT", "TYPING_SLIP", "InventedTruth", "corrected_table", "coupon_table"]
-
-from dataclasses import dataclass
+__all__ = ["EARLIER_LOT", "MISMEASURED_COUPON", "NEW_LOT", "TYPING_SLIP", "InventedTruth", "corrected_table", "coupon_table"]
 
 MISMEASURED_COUPON = "5"
+"""Measured over a burr."""
 TYPING_SLIP = "3"
-FAULTS = (
-    f"coupon {MISMEASURED_COUPON} was measured over a burr and reads 27 um too thick",
-    f"one reading of coupon {TYPING_SLIP} was typed with two digits exchanged",
-)
+"""One reading was typed with two digits exchanged."""
 _SPEEDS = (14000.0, 9000.0, 5600.0, 3500.0)  # mm/s
 _POWER, _RADIUS, _SPACING = 240.0, 0.110, 0.1  # mW, mm, mm
 _BETWEEN, _WITHIN, _READINGS = 0.0035, 0.002, 3  # mm, mm
@@ -73,6 +71,4 @@ def coupon_table(truth: InventedTruth) -> str:
 
 def corrected_table() -> str:
     """The new lot's table after the technician read both coupons again."""
-    from dataclasses import replace
-
     return coupon_table(replace(NEW_LOT, faults=False))

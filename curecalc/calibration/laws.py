@@ -79,8 +79,8 @@ def power_threshold_fit(log_irradiance: Any, log_time: Any, y: Any, *, confidenc
     root = max(qb**2 - qa * qc, 0.0)
     low, high = ((qb - np.sqrt(root)) / qa, (qb + np.sqrt(root)) / qa) if qa > 0 else (np.nan, np.nan)
     sd = np.sqrt(vb + vc - 2 * cov)
-    p = float(t_p((b - c) / sd, dof)) if sd > 0 else (1.0 if b == c else 0.0)
-    if c == 0:
+    p = float(t_p((b - c) / sd, dof)) if sd else float(b == c)
+    if not c:
         return None
     return PowerThreshold(float(b), float(np.sqrt(vb)), float(b / c), float(low), float(high), p, squares, dof, akaike(squares, n, 4))
 

@@ -150,9 +150,8 @@ def lesson_names() -> dict[str, str]:
 
 def glossary(upto: str | None = None) -> dict[str, str]:
     """Terms and meanings, of all lessons or up to one."""
-    last = ORDER.index(upto) if upto else len(ORDER) - 1
     terms: dict[str, str] = {}
-    for name in ORDER[: last + 1]:
+    for name in ORDER[: ORDER.index(upto) + 1] if upto else ORDER:
         terms |= script(name).terms
     return terms
 

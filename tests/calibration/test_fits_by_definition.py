@@ -1,6 +1,7 @@
 """What a fit says of its lot, by the definitions: intervals, common errors, wanted exposures, many lots at once, least numbers."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -94,6 +95,11 @@ def test_many_lots_are_fitted_as_one_by_one():
             fit_lots(exposure=Q(np.exp(X), "mJ/cm^2"), thickness=Q(np.stack([Y, other]), "mm"), confidence=bad)
         with pytest.raises(QuantityError, match=rf"confidence must be at least 0\.5 and below 1, got {bad:g}"):
             fit(confidence=bad)
+
+
+def test_a_resin_keeps_the_wavelength_of_its_coupons():
+    assert fit().resin().wavelength is None
+    assert fit_coupons(replace(fit().coupons, wavelength=355.0)).resin().wavelength == Q(355.0, "nm")
 
 
 def test_three_coupons_of_two_exposures_are_the_least():

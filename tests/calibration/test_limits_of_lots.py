@@ -269,6 +269,7 @@ def test_criteria_and_laws_need_so_many_points():
     exact = power_threshold_fit(li, lt, 0.125 * (li + lt))
     assert (exact.w, exact.p) == (1.0, 1.0)
     assert power_threshold_fit(li, lt, 0.125 * li + 0.25 * lt).p == 0.0
+    assert power_threshold_fit(li, lt, np.zeros(4)) is None  # no slope to divide by
     x = np.log([10.0, 20.0, 40.0, 60.0, 60.0])
     y = 0.1 * np.log(np.expm1(np.exp(x) / 20.0) / np.expm1(0.2)) + np.array([0, 0, 0, 1e-3, -1e-3])
     bent = bleaching_fit(x, y)
