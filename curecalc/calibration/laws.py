@@ -62,17 +62,16 @@ def power_threshold_fit(log_irradiance: Any, log_time: Any, y: Any, *, confidenc
     n = y.size
     if n < 4:
         return None
-    design = np.stack([np.ones(n), li - li.mean(), lt - lt.mean()], 1)
+    design = np.stack([li - li.mean(), lt - lt.mean()], -1)
     gram = design.T @ design
-    own = gram[1, 1] * gram[2, 2] - gram[1, 2] ** 2
-    if own <= 1e-9 * gram[1, 1] * gram[2, 2] or min(gram[1, 1], gram[2, 2]) <= 1e-6 * n:
+    sizes = gram.diagonal()
+    if np.linalg.det(gram) <= 1e-9 * sizes.prod() or sizes.min() <= 1e-6 * n:
         return None
     inverse = np.linalg.inv(gram)
-    a, b, c = inverse @ design.T @ y
-    squares = float(((y - design @ np.array([a, b, c])) ** 2).sum())
+    b, c = slopes = inverse @ design.T @ y
+    squares = float(((y - y.mean() - design @ slopes) ** 2).sum())
     dof = n - 3
-    scale = squares / dof
-    vb, vc, cov = scale * inverse[1, 1], scale * inverse[2, 2], scale * inverse[1, 2]
+    (vb, cov), (_, vc) = squares / dof * inverse
     t = float(t_factor(confidence, dof))
     # Fieller for w = b/c: (b - w c)^2 <= t^2 (vb - 2 w cov + w^2 vc)
     qa, qb, qc = c**2 - t**2 * vc, b * c - t**2 * cov, b**2 - t**2 * vb

@@ -115,7 +115,7 @@ def fit_lots(
     x = np.log(e)
     line = _line(x, y, readings, repeatability, gauge_resolution, thickness_uncertainty, exposure_uncertainty, e)
     if prior is not None:
-        line = line_with_prior(line, prior)[0]
+        line, _, _ = line_with_prior(line, prior)
     shared = (0.0 if same_machine else common.power**2) + (0.0 if same_gauge else (common.thickness / np.asarray(line.slope)) ** 2)
     threshold = widened(inverse(line, 0.0, confidence=confidence), shared, confidence)
     wanted = mean = single = None

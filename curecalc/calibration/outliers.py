@@ -11,7 +11,7 @@ from ..statistics.intervals import t_p
 from ..statistics.outlying import LEVELS, Outlying, outlying
 from ..units import IN_UM, figure, micrometres, show_kernel
 from .coupons import CouponSet
-from .findings import chance, gauge_step
+from .findings import chance, gauge_step, rare
 
 __all__ = ["Outlier", "outliers_of", "reading_outliers"]
 
@@ -146,7 +146,7 @@ def _worst_reading(coupons: CouponSet, keep: np.ndarray, least: float) -> tuple[
     t = np.abs(residual) / np.sqrt(np.maximum(left, floor) / dof * free)
     i = int(np.nanargmax(t))
     p = float(t_p(t[i], dof)) * int(usable.sum())
-    if p >= 0.01:
+    if not rare(p, 0.01):
         return None
     n_same = counts[group[i]]
     away = float(residual[i] * n_same / (n_same - 1))

@@ -274,6 +274,13 @@ def test_criteria_and_laws_need_so_many_points():
     y = 0.1 * np.log(np.expm1(np.exp(x) / 20.0) / np.expm1(0.2)) + np.array([0, 0, 0, 1e-3, -1e-3])
     bent = bleaching_fit(x, y)
     assert (bent.penetration_depth, np.exp(bent.log_threshold), bent.bleaching_exposure) == pytest.approx((0.1, 4.0, 20.0), rel=1e-4)
+    e = np.array([0.1, 0.2, 0.4, 0.7, 1.0])  # of the greatest exposure
+    for bleached, told in ((-7.2, False), (-6.8, True), (3.8, True), (4.2, False)):  # ln of the greatest exposure over Eb
+        share = np.exp(bleached)
+        found = bleaching_fit(np.log(e), 0.1 * np.log(np.expm1(share * e)))
+        assert (found is not None) == told
+        if told:
+            assert found.bleaching_exposure == pytest.approx(1.0 / share, rel=1e-2)
     assert (bent.degrees_of_freedom, bent.criterion) == (2, math.inf)
     assert bleaching_fit(x[:4], y[:4]) is None
     assert bleaching_fit(x[[0, 1, 1, 3, 4]], y[[0, 1, 1, 3, 4]]) is None  # three exposures
