@@ -174,7 +174,7 @@ def _slip(value: float, middle: float) -> str:
     """A hint at the usual slips of the pen: a shifted decimal point, two digits exchanged."""
     ratio = value / middle
     for factor in (10.0, 100.0, 1000.0):
-        if abs(ratio / factor - 1) < 0.25 or abs(ratio * factor - 1) < 0.25:
+        if min(abs(ratio / factor - 1), abs(ratio * factor - 1)) < 0.25:
             return f", by a factor near {factor:g}: a shifted decimal point or a wrong unit"
     typed, near = IN_UM * value, IN_UM * middle
     digits = f"{typed:.6g}"

@@ -1,6 +1,7 @@
 """Plans, comparisons, laws, priors, data sheets: every default and limit just on either side, with the number it stands for by hand."""
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,7 +15,7 @@ from curecalc.calibration.coupons import coupons_from_arrays
 from curecalc.calibration.datasheet import from_one_depth, from_two_depths, unverified_line
 from curecalc.calibration.design import expected, most_useful
 from curecalc.calibration.laws import akaike, bleaching_fit, power_threshold_fit
-from curecalc.calibration.outliers import reading_outliers
+from curecalc.calibration.outliers import _slip, reading_outliers
 from curecalc.calibration.planning import plan_coupons, plan_text
 from curecalc.calibration.prior import LinePrior, prior_conflict, prior_from_lots
 from curecalc.calibration.prior_use import line_with_prior, prior_use
@@ -472,9 +473,35 @@ def test_slips_of_the_pen_are_hinted_at(value, words):
     assert np.flatnonzero(~keep).tolist() == [7]
 
 
+@pytest.mark.parametrize(
+    ("typed", "middle", "turned"),  # um
+    [
+        (132.0, 126.0, None),  # 123 is 3 away, more than 0.4 of the 6 of what was typed
+        (132.0, 125.5, "123"),  # 2.5 of 6.5
+        (219.0, 137.0, None),  # 129 is 5.8 % off
+        (219.0, 124.0, "129"),  # 4.0 %
+        (12_500.0, 1000.0, None),  # a quarter more than ten times
+        (125.0, 1000.0, None),  # a quarter more than a tenth
+    ],
+)
+def test_what_might_have_been_meant(typed, middle, turned):
+    said = _slip(typed / 1000.0, middle / 1000.0)
+    assert said == ("" if turned is None else f": two digits exchanged? {turned} um would fit")
+
+
 def test_readings_stand_out_at_one_percent_and_two_steps():
     for away, out in ((0.002, False), (0.012, True)):
         assert bool(reading_outliers(coupons({1: round(0.15 * math.log(14 / 8), 3) + away}))[0]) == out
+    steady = dict(enumerate(np.repeat([0.084, 0.136, 0.188, 0.241, 0.293, 0.345], 3)))
+    for steps, out in ((1.9, False), (2.1, True)):  # beside two readings that agree
+        stepped = replace(coupons(steady | {7: 0.188 + steps * 0.001}), gauge_resolution=0.001)
+        assert bool(reading_outliers(stepped)[0]) == out
+    pairs = coupons_from_arrays(
+        exposure=Q(np.repeat(np.geomspace(14.0, 80.0, 6), 2), "mJ/cm^2"),
+        thickness=Q([0.084, 0.084, 0.136, 0.236, 0.188, 0.188, 0.241, 0.241, 0.293, 0.293, 0.345, 0.345], "mm"),
+        coupon=np.repeat(list("abcdef"), 2),
+    )
+    assert reading_outliers(pairs)[0] == []  # which of two is wild nobody can tell
     many = coupons({k: 0.5 + 0.1 * k for k in (0, 3, 6, 9, 12, 15)})
     assert len(reading_outliers(many)[0]) <= 5
 
