@@ -104,9 +104,9 @@ def caustic_beam(
     warnings = [w for axis, c, z_, _ in fits for w in _warnings(of[axis], c, z_, at)]
     warnings += [
         f"{axis} axis: no defocus makes the beam as narrow as the wanted radius; its waist is "
-        f"{show_kernel(c.waist_radius, 'length', digits=3)}. Change the focusing optics."
+        f"{show_kernel(c.waist_radius, 'length')}. Change the focusing optics."
         for axis, c, _, _ in fits
-        if wanted_radius is not None and c.waist_radius > float(wanted_radius.m_as(MM))
+        if wanted_radius is not None and details["defocus"][axis] is None
     ]
     notes = [n for axis, c, _, _ in fits for n in _notes(of[axis], c)]
     if radius_y is None:
@@ -201,6 +201,10 @@ def _defocus(fits: list[Any], wanted: float) -> dict[str, Any]:
     return out
 
 
+def _too_good(c: Caustic) -> bool:
+    return 1.0 - c.beam_quality > 2.0 * c.u_beam_quality
+
+
 def _warnings(of: str, c: Caustic, z: Any, at: float | None) -> list[str]:
     out = []
     rule = c.coverage
@@ -224,14 +228,14 @@ def _warnings(of: str, c: Caustic, z: Any, at: float | None) -> list[str]:
         )
     if not z.min() < c.position < z.max():
         out.append(f"{of}the waist lies outside the positions measured, so it is extrapolated. Measure on both sides of the focus.")
-    if 1.0 - c.beam_quality > 2.0 * c.u_beam_quality:
+    if _too_good(c):
         out.append(
             f"{of}M^2 comes out at {c.beam_quality:.3f}, below the 1 that no beam can beat, by more than its uncertainty. Check the "
             "wavelength, and that the widths are 1/e^2 radii or D4sigma and not FWHM or diameters."
         )
     if not c.weighted and c.degrees_of_freedom >= 6:
         far = np.abs(z - c.position) > 1.5 * c.rayleigh_range
-        if far.sum() >= 4 and (~far).sum() >= 4:
+        if min(far.sum(), (~far).sum()) >= 4:
             big, small = np.sqrt(np.mean(c.residuals[far] ** 2)), np.sqrt(np.mean(c.residuals[~far] ** 2))
             if big > 4.0 * small > 0:
                 out.append(f"{of}wide beams scatter far more than narrow ones: errors look proportional. Try relative_errors=.")
@@ -242,7 +246,7 @@ def _warnings(of: str, c: Caustic, z: Any, at: float | None) -> list[str]:
 
 def _notes(of: str, c: Caustic) -> list[str]:
     out = []
-    if 0.0 < 1.0 - c.beam_quality <= 2.0 * c.u_beam_quality:
+    if c.beam_quality < 1.0 and not _too_good(c):
         out.append(f"{of}M^2 comes out at {c.beam_quality:.3f}, below the 1 that no beam can beat, within its uncertainty.")
     if c.u_beam_quality > 0.1 * c.beam_quality:
         out.append(f"{of}M^2 is uncertain by {percent(c.u_beam_quality / c.beam_quality, '.0f')}. Repeat the widths, or add positions.")

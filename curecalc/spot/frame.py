@@ -42,11 +42,9 @@ def _around(shape: Any, pixel: Any, at: Any, variance: Any, reach: float) -> tup
 def block_mean(image: Any, block: int) -> Any:
     """Mean over square blocks of pixels; rows and columns that do not fill a block are left out."""
     z = np.asarray(image)
-    if block <= 1:
-        return z.astype(np.float64)
     rows, columns = z.shape[0] // block * block, z.shape[1] // block * block
     view = z[:rows, :columns].reshape(rows // block, block, columns)
-    sums = view.sum(axis=1, dtype=np.uint32 if z.dtype.kind == "u" and z.dtype.itemsize < 4 else np.float64)
+    sums = view.sum(axis=1, dtype=np.uint32 if z.dtype in (np.uint8, np.uint16) else np.float64)
     return sums.reshape(rows // block, columns // block, block).astype(np.float64).sum(axis=2) / (block * block)
 
 
@@ -116,10 +114,10 @@ def window(image: Any, pixel: tuple[float, float], start: Any, reach: float = 4.
     block = max(1, min(int(least_radius(*start[2:]) / max(pixel) / _PER_RADIUS), min(part.shape) // 8))
     found = cells(part, pixel, block, (columns.start, rows.start))
     high, wide = found.z.shape
-    strip = part[block // 2 : high * block : block, : wide * block].astype(np.float64)
+    strip = part[: high * block : block, : wide * block].astype(np.float64)
     local = np.pad(np.diff(strip, 2, axis=1) ** 2 / 6.0, ((0, 0), (1, 1)), mode="edge")
     noise = local.reshape(high, wide, block).mean(axis=2) / block**2
-    return replace(found, noise=noise, step=step_of(strip.ravel()[:: max(1, strip.size // 4000)]))
+    return replace(found, noise=noise, step=step_of(strip))
 
 
 def mend(image: Any, noise: float, dark: float) -> tuple[Any, int]:
@@ -132,7 +130,7 @@ def mend(image: Any, noise: float, dark: float) -> tuple[Any, int]:
 
     block = max(4, math.ceil(max(image.shape) / 256))
     rows, columns = image.shape[0] // block, image.shape[1] // block
-    if min(rows, columns) < 3 or not noise > 0:
+    if not noise > 0:
         return image, 0
     whole = image[: rows * block, : columns * block]
     mean = block_mean(whole, block)
@@ -147,10 +145,9 @@ def mend(image: Any, noise: float, dark: float) -> tuple[Any, int]:
         if fixed is image:
             fixed = image.copy()
         part = fixed[j * block : (j + 1) * block, i * block : (i + 1) * block]
-        odd = (part > above[j, i]) | (part < below[j, i])
         ring = image[max(0, j * block - 2) : (j + 1) * block + 2, max(0, i * block - 2) : (i + 1) * block + 2]
-        sound = ring[(ring <= above[j, i]) & (ring >= below[j, i])]
-        part[odd] = np.median(sound) if sound.size else mean[j, i]
+        odd, around = ((z > above[j, i]) | (z < below[j, i]) for z in (part, ring))
+        part[odd] = np.median(ring[~around]) if not around.all() else mean[j, i]
         count += int(odd.sum())
     return fixed, count
 
@@ -177,7 +174,7 @@ class Ground:
 
     def level(self, centre: tuple[float, float]) -> float:
         """Its height at a place."""
-        return float(self.over(centre[:1], centre[1:])[0, 0])
+        return float(self.over(centre[:1], centre[1:]).item())
 
 
 def _terms(degree: int) -> list[tuple[int, int]]:
@@ -193,17 +190,15 @@ def ground(frame: Cells, dark: Any, at: tuple[float, float], degree: int | None 
     scale = max(float(np.ptp(frame.x)), float(np.ptp(frame.y)))
     u, v, z = (frame.x[i] - at[0]) / scale, (frame.y[j] - at[1]) / scale, frame.z[j, i]
     kept = np.ones(z.size, dtype=bool)
-    found = None
-    for _ in range(4):
+    while True:
         found = _surface(u[kept], v[kept], z[kept], at, scale, degree)
         if found is None:
             return None
         left = z - np.stack([u**a * v**b for a, b in _terms(found.degree)], axis=1) @ found.coefficients
-        sound = np.abs(left) <= 5.0 * 1.4826 * float(np.median(np.abs(left[kept])))
-        if sound.mean() < 0.66 or (sound == kept).all():
-            break
+        sound = kept & (np.abs(left) <= 5.0 * 1.4826 * float(np.median(np.abs(left[kept]))))
+        if 3 * sound.sum() < 2 * sound.size or sound.sum() == kept.sum():
+            return found
         kept = sound
-    return found
 
 
 def _surface(u: Any, v: Any, z: Any, at: tuple[float, float], scale: float, degree: int | None) -> Ground | None:
@@ -213,14 +208,14 @@ def _surface(u: Any, v: Any, z: Any, at: tuple[float, float], scale: float, degr
     for n in (1, 2, 3) if degree is None else (degree,):
         basis = np.stack([u**a * v**b for a, b in _terms(n)], axis=1)
         gram = basis.T @ basis
-        if z.size < _FEWEST or not np.linalg.cond(gram) < 1e12:
+        if z.size < _FEWEST or np.linalg.matrix_rank(gram) < len(gram):
             break
         solution = np.linalg.solve(gram, basis.T @ z)
         rest = float(((z - basis @ solution) ** 2).sum())
         dof = z.size - solution.size
         if best is not None:
             _, before, count = best
-            if rest <= 0 or fdtrc(solution.size - count, dof, (before - rest) / (solution.size - count) / (rest / dof)) > 1e-4:
+            if not rest or fdtrc(solution.size - count, dof, (before - rest) / (solution.size - count) / (rest / dof)) > 1e-4:
                 break
         best = (Ground(n, at, scale, solution, np.linalg.inv(gram) * rest / dof, math.sqrt(rest / dof)), rest, solution.size)
     return None if best is None else best[0]

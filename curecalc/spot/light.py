@@ -190,7 +190,7 @@ def _warnings(r: PowerReading, y: Any, t: Any, meter: float) -> list[str]:
         until = ""
         if t is not None:
             first = np.sort(t)
-            until = f", the first {show_kernel(float(first[r.left_out] - first[0]), 'time', digits=3)}"
+            until = f", the first {show_kernel(float(first[r.left_out] - first[0]), 'time')}"
         out.append(
             f"the first {r.left_out} of {y.size} readings{until} are left out as warm-up: they begin "
             f"{percent(abs(r.warm_up_change), '.1f')} {'below' if r.warm_up_change < 0 else 'above'} the settled "

@@ -269,9 +269,10 @@ def _cured_lines(found: Measurement, options: dict[str, Any], confidence: float)
     columns = found.columns
     power = options.get("power")
     if "power" in columns:
-        if not np.allclose(columns["power"], columns["power"][0]):
+        mean = float(columns["power"].mean())
+        if not np.allclose(columns["power"], mean):
             raise QuantityError("the power changes from line to line. Draw all lines at one power, and change the speed alone.")
-        power = power if power is not None else Quantity(float(columns["power"][0]), MW)
+        power = power if power is not None else Quantity(mean, MW)
     lengths: dict[str, Any] = {n: Quantity(columns[n], MM) for n in ("line_width", "cure_depth") if n in columns}
     return cured_line_beam(
         scan_speed=Quantity(columns["scan_speed"], MM_S),

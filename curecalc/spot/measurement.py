@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -79,7 +80,8 @@ class Estimate:
         reach = self.coverage_factor * self.relative
         if reach < 0.5:
             return self.value * (1.0 - reach), self.value * (1.0 + reach)
-        return self.value * math.exp(-reach), self.value * math.exp(min(reach, 700.0))
+        low = max(math.exp(-reach), math.sqrt(sys.float_info.min))
+        return self.value * low, self.value / low
 
     @property
     def measured(self) -> Measured:
@@ -93,7 +95,7 @@ class Estimate:
         return to_json(self.value, self.standard_uncertainty, self.interval, self.confidence)
 
 
-def estimate(value: float, parts: Sequence[tuple[str, float, float]], *, unit: Any = MM, confidence: float = 0.95) -> Estimate:
+def estimate(value: float, parts: Sequence[tuple[str, float, float]], *, unit: Any = MM, confidence: float) -> Estimate:
     """`Estimate` from a float and (name, standard uncertainty in the same unit, degrees of freedom)."""
     return Estimate(
         Quantity(float(value), unit), tuple(Part(n, float(u) / abs(value), float(d)) for n, u, d in parts if u > 0 and value), confidence
@@ -265,8 +267,6 @@ class BeamMeasurement(Shown):
 
 def pooled_quality(values: Sequence[Estimate]) -> Estimate:
     """Geometric mean of M^2 over the axes measured."""
-    if len(values) == 1:
-        return values[0]
     mean = math.prod(float(v.value.m_as(ONE)) for v in values) ** (1.0 / len(values))
     parts = [
         Part(f"{axis}, {p.name}", p.relative / len(values), p.degrees_of_freedom)

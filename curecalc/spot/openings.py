@@ -255,7 +255,7 @@ def _profile_steps(kind: str, f: Profile, result: Estimate, opening: float) -> l
         Step(
             "U = t u",
             f"t = {result.coverage_factor:.4g}, u = {mm(float(result.standard_uncertainty.m_as(MM)))}",
-            f"W0 between {mm(float(result.interval[0].m_as(MM)))} and {mm(float(result.interval[1].m_as(MM)))}",
+            f"W0 between {' and '.join(mm(float(end.m_as(MM))) for end in result.interval)}",
             f"A {percent(result.confidence, '.0f')} interval with Student's t.",
         )
     )

@@ -81,18 +81,18 @@ def image_beam(
     size_y = size_x if pixel_size_y is None else (pixel_size_y if isinstance(pixel_size_y, Measured) else measured(pixel_size_y))
     px, py = positive("pixel_size", size_x.value, MM), positive("pixel_size_y", size_y.value, MM)
     ratio("confidence", confidence, low=0.5, high=1.0, low_open=False)
-    stated = None if camera_angle is None else camera_angle if isinstance(camera_angle, Measured) else measured(camera_angle)
-    turn = 0.0 if stated is None else float(finite("camera_angle", stated.value, RAD))
-    u_turn = 0.0 if stated is None else float(stated.standard_uncertainty.m_as(RAD))
+    stated = Quantity(0.0, RAD) if camera_angle is None else camera_angle
+    stated = stated if isinstance(stated, Measured) else measured(stated)
+    turn, u_turn = float(finite("camera_angle", stated.value, RAD)), float(stated.standard_uncertainty.m_as(RAD))
+    if (moved_image is None) != (moved is None) or None not in (moved, camera_angle):
+        raise QuantityError("moved_image and moved go together, in place of camera_angle. Give both, or the angle.")
     array = np.asarray(image)
     frames = array if array.ndim == 3 else array[None]
     if array.ndim not in (2, 3) or not frames.size or array.dtype.kind not in "uif" or not np.isfinite(array).all():
         raise QuantityError(f"image must be rows and columns of finite numbers, got {array.dtype} of shape {array.shape}.")
-    spot = checked(image_spot, frames[0] if len(frames) == 1 else frames.mean(axis=0), (px, py), full_scale=full_scale)
+    spot = checked(image_spot, frames.mean(axis=0), (px, py), full_scale=full_scale)
     spread, more = _frames(frames, spot, (px, py), full_scale)
     sign = -1.0 if mirrored else 1.0
-    if (moved_image is None) != (moved is None) or (moved is not None and stated is not None):
-        raise QuantityError("moved_image and moved go together, in place of camera_angle. Give both, or the angle.")
     if moved is not None:
         turn, u_turn, told = _camera_turn(spot, checked(image_spot, np.asarray(moved_image), (px, py), full_scale=full_scale), moved, sign)
         more = more + told
@@ -111,11 +111,11 @@ def image_beam(
         )
         for r, u, wander in ((spot.axes.radius_x, spot.axes.u_x, spread[0]), (spot.axes.radius_y, spot.axes.u_y, spread[1]))
     ]
-    tracks = directions(spot) if spot.room >= ROOM_FOR_MOMENTS else []
+    tracks = directions(spot) if _whole(spot) else []
     details = _details(spot, tracks, turn, sign, penetration_depth)
     warnings = more + [f.text for f in spot.findings if f.check]
     notes = [f.text for f in spot.findings if not f.check]
-    if stated is None and moved is None and not spot.axes.round:
+    if camera_angle is None and moved is None and not spot.axes.round:
         notes.append(
             "directions are those of the picture. Give camera_angle=, the picture's x axis to the machine's, or moved_image=, before an "
             "elliptical spot is used for tracks."
@@ -147,7 +147,7 @@ def _camera_turn(spot: Spot, other: Spot, moved: tuple[Quantity, Quantity], sign
         )
     turn = (math.atan2(dy, dx) - sign * math.atan2(y, x) + math.pi) % (2.0 * math.pi) - math.pi
     out = []
-    if abs(seen / true - 1.0) > 0.02 and abs(seen - true) > 4.0 * u:
+    if abs(seen - true) > max(0.02 * true, 4.0 * u):
         out.append(
             f"the spot was moved by {show_kernel(true, 'length')} and moves by {show_kernel(seen, 'length')} in the pictures: the pixel "
             f"size or the scanner's scale is wrong. A pixel size {true / seen:.4f} times as large would agree."
@@ -174,6 +174,10 @@ def _frames(frames: Any, spot: Spot, pixel: tuple[float, float], full_scale: flo
     if saturated and not any(f.key == "saturated" for f in spot.findings):
         out.append(f"{saturated} of {len(single)} frames are saturated. Shorten the exposure time or add attenuation.")
     return (float(u[0]), float(u[1])), out
+
+
+def _whole(spot: Spot) -> bool:
+    return spot.room >= ROOM_FOR_MOMENTS
 
 
 def directions(spot: Spot) -> list[Track]:
@@ -205,7 +209,7 @@ def line_exposure(*, measurement: BeamMeasurement, track_angle: Quantity) -> Tra
         Not an image, or the sensor cut the beam off.
     """
     angle = float(finite("track_angle", track_angle, RAD))
-    if measurement.kind != "image" or measurement.fits[0][1].room < ROOM_FOR_MOMENTS:
+    if measurement.kind != "image" or not _whole(measurement.fits[0][1]):
         raise QuantityError(f"a line integral needs an image that holds the whole beam: {ROOM_FOR_MOMENTS:g} radii of room on every side.")
     spot: Spot = measurement.fits[0][1]
     use = spot.moments or spot.bell

@@ -47,9 +47,9 @@ class PowerReading:
     transmission: float
     components: tuple[tuple[str, float, float], ...]
     kept: Any
-    at_top: int = 0
-    at_bottom: int = 0
-    step: float = 0.0
+    at_top: int
+    at_bottom: int
+    step: float
 
 
 def combine(*, uncertainties: Any, degrees_of_freedom: Any) -> tuple[float, float]:

@@ -195,7 +195,7 @@ def _readings_record(r: Readings, y: Any, end: str) -> dict[str, Any]:
 def held(r: Readings, radius: float, u_radius: float, dof: float) -> None:
     """Refuse a scan of which too little is left between the ends of a range."""
     count = r.saturated + r.clipped
-    if count and (r.used < 8 or not u_radius * t_factor(0.95, max(dof, 1)) < 0.5 * radius):
+    if count and (r.used < 8 or not u_radius * t_factor(0.95, dof) < 0.5 * radius):
         where = "at full scale" if r.saturated else "at the bottom of the range"
         raise QuantityError(
             f"{count} of {r.used + count + len(r.wild)} readings stand {where}, and the {r.used} that are left do not settle a width. "
@@ -258,7 +258,7 @@ def doubts(of: str, f: Scan, height: float, notes: list[str]) -> list[str]:
 
 def _refuse_edge(f: KnifeEdge, x: Any) -> None:
     held(f.readings, f.radius, f.u_radius, f.degrees_of_freedom)
-    t = t_factor(0.99, max(f.degrees_of_freedom, 1))
+    t = t_factor(0.99, f.degrees_of_freedom)
     span = float(np.ptp(x))
     if not f.full > 0 or f.full < 4.0 * f.residual_sd or f.u_radius * t > 3.0 * f.radius:
         raise QuantityError(
@@ -293,7 +293,7 @@ def _edge_doubts(of: str, f: KnifeEdge, x: Any) -> tuple[list[str], list[str]]:
         notes.append(f"{of}drift of source and dark level is left out of the fit: {few}.")
     if f.points_on_edge < 6:
         notes.append(f"{of}only {f.points_on_edge} readings fall on the edge. Step by a quarter of the radius or less.")
-    if f.with_drift and f.u_drift > 0 and abs(f.drift) > 4.0 * f.u_drift and abs(f.drift) * np.ptp(x) > 0.02 * f.full:
+    if f.with_drift and abs(f.drift) > 4.0 * f.u_drift and abs(f.drift) * np.ptp(x) > 0.02 * f.full:
         change = f.drift * float(np.ptp(x)) / f.full
         told = f"{of}the source changed by {percent(change, '+.1f')} during the scan; the fit takes it out. Let the laser settle first."
         (checks if abs(change) > 0.1 else notes).append(told)
@@ -318,7 +318,7 @@ def _edge_steps(f: KnifeEdge, result: Estimate, low: float) -> list[Step]:
             "U = t u",
             f"t = {result.coverage_factor:.4g} for {result.degrees_of_freedom:.3g} degrees of freedom, "
             f"u = {mm(float(result.standard_uncertainty.m_as(MM)))}",
-            f"W0 between {mm(float(result.interval[0].m_as(MM)))} and {mm(float(result.interval[1].m_as(MM)))}",
+            f"W0 between {' and '.join(mm(float(end.m_as(MM))) for end in result.interval)}",
             f"A {percent(result.confidence, '.0f')} interval from the scatter about the curve, and from the stage where stated.",
         ),
     ]

@@ -12,20 +12,28 @@ from curecalc.spot.gauss2d import bell, first_estimate
 def test_cells_are_means_at_the_middle_of_their_blocks():
     picture = np.arange(30.0).reshape(5, 6)
     assert frame.block_mean(picture, 2).tolist() == [[3.5, 5.5, 7.5], [15.5, 17.5, 19.5]]  # the fifth row fills no block
-    assert frame.block_mean(np.full((4, 4), 65535, np.uint16), 4).tolist() == [[65535.0]]
+    for most in (np.uint8(255), np.uint16(65535), np.uint32(4294967295)):
+        assert frame.block_mean(np.full((4, 4), most), 4).tolist() == [[float(most)]]
     found = frame.cells(picture, (0.1, 0.2), 2, (10, 20))
     assert (found.x.tolist(), found.y.tolist()) == (pytest.approx([1.05, 1.25, 1.45]), pytest.approx([4.1, 4.5]))
     # readings of +-1 in turn: second differences of 4, in units of 0.6745 sqrt 6 standard deviations
     assert frame.noise_of(np.tile([1.0, -1.0], (3, 5))) == pytest.approx(4.0 / 0.6745 / math.sqrt(6.0))
     assert frame.noise_of(np.tile(np.arange(9.0), (3, 1))) == 0.0
+    rows = np.where(np.arange(400)[:, None] % 2 == 1, np.tile([1.0, -1.0], 5), 0.0)  # every second row is still
+    assert frame.noise_of(rows[:398]) > 0.0
+    assert frame.noise_of(rows) == 0.0  # 200 rows of a large picture are looked at
 
 
 def test_the_window_of_a_beam_reaches_four_and_a_half_radii_in_cells_of_a_sixteenth():
     found = frame.window(np.zeros((300, 300)), (1.0, 1.0), (150.0, 150.0, 256.0, 0.0, 256.0))  # radius 32: 144 to either side
     assert (found.block, found.z.shape) == (2, (144, 144))
     assert (found.x[0], found.y[-1]) == (6.5, 6.5 + 286.0)
-    narrow = frame.window(np.zeros((300, 300)), (1.0, 1.0), (150.0, 150.0, 256.0, 0.0, 64.0))
-    assert (narrow.block, narrow.z.shape) == (1, (145, 289))  # the least radius, 16, decides
+    narrow = frame.window(np.zeros((300, 300)), (1.0, 1.0), (150.0, 150.0, 256.0, 0.0, 254.0))
+    assert (narrow.block, narrow.z.shape) == (1, (289, 289))  # the least radius, 31.87, decides
+    for rows, block in ((16, 2), (15, 1)):  # eight cells to a side at least
+        assert frame.window(np.zeros((rows, 400)), (1.0, 1.0), (200.0, 8.0, 4096.0, 0.0, 4096.0)).block == block
+    assert frame.window(np.zeros((5, 99)), (1.0, 1.0), (50.0, 2.0, 4.0, 0.0, 4.0)).block == 1
+    assert frame.window(np.zeros((4, 99)), (1.0, 1.0), (50.0, 2.0, 4.0, 0.0, 4.0)) is None
 
 
 @pytest.mark.parametrize(
@@ -48,7 +56,7 @@ def test_hot_and_dead_pixels_stand_beyond_eight_times_the_noise_and_a_third_of_t
     assert many == count
     assert mended[13, 18] == (level if count else pixel)
     assert picture[13, 18] == pixel  # what was measured stays
-    assert frame.mend(picture, 0.0, 0.0)[1] == frame.mend(picture[:11], 1.0, 0.0)[1] == 0
+    assert frame.mend(picture, 0.0, 0.0)[1] == 0
 
 
 def test_a_plane_of_ground_comes_back_from_two_dozen_cells():
@@ -57,7 +65,7 @@ def test_a_plane_of_ground_comes_back_from_two_dozen_cells():
     dark = np.ones((4, 6), bool)
     ground = frame.ground(cells, dark, (2.5, 1.5), 1)
     assert ground.degree == 1
-    assert ground.over([7.0], [9.0])[0, 0] == pytest.approx(1.0 + 14.0 - 27.0)
+    assert ground.over([7.0], [9.0])[0, 0] == ground.level((7.0, 9.0)) == pytest.approx(1.0 + 14.0 - 27.0)
     dark[0, 0] = False
     assert frame.ground(cells, dark, (2.5, 1.5), 1) is None
     wide = frame.Cells(np.zeros((12, 12)), np.arange(12.0), np.arange(12.0), 1)
@@ -230,16 +238,36 @@ def test_hot_pixels_take_the_middle_of_what_stands_within_two_pixels_of_their_ce
     assert (many, mended[9, 10], mended[10, 10]) == (2, np.median(around), np.median(around))
     assert (mended[picture < 50.0] == sound[picture < 50.0]).all()
     # at the rim of the picture the ring ends with it
-    picture = sound.copy()
-    picture[0, 39] = 60.0
-    around = [sound[j, i] for j in range(6) for i in range(34, 40) if (j, i) != (0, 39)]
-    assert frame.mend(picture, 1.0, 0.0)[0][0, 39] == np.median(around)
+    for j, i in ((0, 39), (39, 0)):
+        picture = sound.copy()
+        picture[j, i] = 60.0
+        around = np.delete(sound[34:, :6] if j else sound[:6, 34:], 30 if j else 5)
+        assert frame.mend(picture, 1.0, 0.0)[0][j, i] == np.median(around)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_pixel_at_its_limit_is_sound(sign):
+    """64 and 32 among sixteen raise their mean to 6, and eight times the noise of 3.25 is 26: the second stands just at the limit."""
+    picture = np.zeros((32, 32))
+    picture[13, 18], picture[14, 18] = 64.0 * sign, 32.0 * sign
+    mended, many = frame.mend(picture, 3.25, 1e9)
+    assert (many, mended[13, 18], mended[14, 18]) == (1, 0.0, 32.0 * sign)
+
+
+def test_pixels_without_a_sound_one_near_take_the_mean_of_their_cell():
+    """A board of 0 and 1000 is dark below 0.7 x 500 - 8 and bright beyond 1.3 x 500 + 8, so that nothing is sound."""
+    board = 1000.0 * (np.add.outer(np.arange(32), np.arange(32)) % 2)
+    mended, many = frame.mend(board, 1.0, 0.0)
+    assert (many, set(mended.ravel())) == (1024, {500.0})
 
 
 def test_large_frames_are_mended_in_wider_cells():
-    """1300 pixels across make cells of six: a pixel raises the mean of thirty-six, and is hot beyond 8 + 1.3 p/36, 8.30."""
-    for pixel, count in ((8.25, 0), (8.35, 1)):
-        picture = np.zeros((24, 1300))
+    """1281 pixels across make cells of six: a pixel raises the mean of thirty-six, and is hot beyond 8 + 1.3 p/36, 8.30.
+
+    1280 pixels make 256 cells of five, 8.44.
+    """
+    for across, pixel, count in ((1281, 8.25, 0), (1281, 8.35, 1), (1280, 8.40, 0), (1280, 8.48, 1)):
+        picture = np.zeros((24, across))
         picture[9, 700] = pixel
         assert frame.mend(picture, 1.0, 0.0)[1] == count
-    assert frame.mend(np.zeros((12, 40)), 1.0, 0.0)[1] == 0
+    assert frame.mend(np.zeros((12, 4000)), 1.0, 0.0)[1] == 0  # not one cell

@@ -266,19 +266,31 @@ def test_moved_pictures_tell_the_camera_by_hand():
     made = lambda x, y, u: type("S", (), {"centre": (x, y), "u_centre": (u, u), "pixel": (0.1, 0.05)})()  # noqa: E731
     move = (Q(3.0, "mm"), Q(4.0, "mm"))
     # seen along x by 5 mm: the picture's x axis stands at atan2(4, 3) = 53.13 deg; u = sqrt(4 x 0.01^2/2)/5
-    turn, u, told = pictures._camera_turn(made(1.0, 1.0, 0.01), made(6.0, 1.0, 0.01), move, 1.0)
+    turn, u, told = pictures._camera_turn(made(1.0, 2.0, 0.01), made(6.0, 2.0, 0.01), move, 1.0)
     assert (math.degrees(turn), u, told) == (pytest.approx(53.130, rel=1e-4), pytest.approx(0.01 * math.sqrt(2.0) / 5.0), [])
     assert math.degrees(pictures._camera_turn(made(0, 0, 0), made(0, 5, 0), move, -1.0)[0]) == pytest.approx(53.130 + 90.0, rel=1e-4)
     for seen, words in ((5.099, ""), (4.899, "A pixel size 1.0206 times as large would agree"), (5.101, "0.9802 times")):
         told = pictures._camera_turn(made(0, 0, 1e-6), made(seen, 0, 1e-6), move, 1.0)[2]
         assert words in "".join(told)
         assert bool(told) == bool(words)
+    for seen, said in ((98.0, False), (102.0, False), (102.25, True)):  # 2 % of 100 mm are still fine
+        assert bool(pictures._camera_turn(made(0, 0, 0), made(seen, 0, 0), (Q(100.0, "mm"), Q(0.0, "mm")), 1.0)[2]) is said
     # apart by less than four times the uncertainty: no word (0.2 mm, u = sqrt2 x 0.0354 = 0.05)
     for u, said in ((0.0353, True), (0.0354, False)):
         assert bool(pictures._camera_turn(made(0, 0, u), made(5.2, 0, u), move, 1.0)[2]) is said
+    assert " ".join(pictures._camera_turn(made(0, 0, 0), made(5.2, 0, 0), move, 1.0)[2]) == (
+        "the spot was moved by 5 mm and moves by 5.2 mm in the pictures: the pixel size or the scanner's scale is wrong. "
+        "A pixel size 0.9615 times as large would agree."
+    )
     small = (Q(0.2, "mm"), Q(0.0, "mm"))
     assert refusal(pictures._camera_turn, made(0, 0, 0), made(0.2, 0, 0), small, 1.0) == ""  # two pixels
-    assert "hardly moves" in refusal(pictures._camera_turn, made(0, 0, 0), made(0.199, 0, 0), small, 1.0)
+    assert refusal(pictures._camera_turn, made(0, 0, 0), made(0.199, 0, 0), small, 1.0) == (
+        "the spot hardly moves between the two pictures, so they cannot tell the camera's angle. Move it by several radii."
+    )
+    for given in ({"moved": move}, {"moved_image": np.ones((9, 9))}, {"moved": move, "moved_image": 0, "camera_angle": Q(1.0, "deg")}):
+        assert refusal(pictures.image_beam, image=np.ones((9, 9)), pixel_size=Q(1.0, "um"), **given) == (
+            "moved_image and moved go together, in place of camera_angle. Give both, or the angle."
+        )
     assert refusal(pictures._camera_turn, made(0, 0, 0.17), made(5, 0, 0.17), move, 1.0) == ""  # 20 x sqrt2 x 0.17 = 4.81
     assert "hardly moves" in refusal(pictures._camera_turn, made(0, 0, 0.18), made(5, 0, 0.18), move, 1.0)  # 5.09
 
@@ -291,6 +303,10 @@ def test_an_interval_is_taken_on_the_logarithm_where_it_would_reach_half_of_the_
     assert (low.m, high.m) == (pytest.approx(2.0 * 0.5001, rel=1e-6), pytest.approx(2.0 * 1.4999, rel=1e-6))
     low, high = Estimate(Q(2.0, "mm"), (Part("a", 0.5001 / 1.959964),)).interval
     assert (low.m, high.m) == (pytest.approx(2.0 / math.exp(0.5001), rel=1e-6), pytest.approx(2.0 * math.exp(0.5001), rel=1e-6))
+    half = type("Half", (Estimate,), {"coverage_factor": 1.0})(Q(2.0, "mm"), (Part("a", 0.5),))  # just at the limit
+    assert [end.m for end in half.interval] == pytest.approx([2.0 * math.exp(-0.5), 2.0 * math.exp(0.5)])
+    low, high = Estimate(Q(2.0, "mm"), (Part("a", 1e6),)).interval
+    assert 0.0 < low.m < 1e-100 < 1e100 < high.m < math.inf  # what is not known at all still has numbers
 
 
 def test_two_axes_pooled_by_hand():
@@ -305,6 +321,15 @@ def test_two_axes_pooled_by_hand():
     beam = BeamMeasurement(kind="image", radius_x=x, radius_y=y, beam_quality=(Estimate(Q(1.0, ONE)),))
     assert (beam.ellipticity, beam.quality) == (0.25, 1.0)
     assert beam.beam(power=Q(1.0, "mW")).beam_quality == 1.0
+    assert pooled_quality(beam.beam_quality).value.m == 1.0
+    assert beam.beam(power=Q(1.0, "mW")).radius_y.value == Q(4.0, "mm")
+    one = replace(beam, radius_y=None, wavelength=Q(355.0, "nm"))
+    assert (beam.round, one.round, one.beam(power=Q(1.0, "mW")).radius_y) == (False, True, None)
+    assert one.beam(power=Q(1.0, "mW")).wavelength == Q(355.0, "nm")
+    assert one.beam(power=Q(1.0, "mW"), wavelength=Q(405.0, "nm")).wavelength == Q(405.0, "nm")
+    heard = "one axis was scanned", "directions are those of the picture"
+    assert replace(beam, notes=("drift is left out", *heard)).cautions == heard
+    assert (beam.angle, beam.u_angle) == (Q(0.0, "deg"), Q(0.0, "deg"))
     assert replace(beam, beam_quality=(Estimate(Q(0.99, ONE)),)).beam(power=Q(1.0, "mW")).beam_quality is None
     assert beam.to_dict()["angle"].get("standard_uncertainty") is None
     assert replace(beam, u_angle=Q(0.5, "deg")).to_dict()["angle"]["standard_uncertainty"] == 0.5
@@ -328,6 +353,7 @@ READ = replace(power_reading(reading=np.tile([99.0, 101.0], 10), calibration=0.0
             "the first 3 of 20 readings, the first 30 s are left out as warm-up: they begin 5.0 % below",
         ),
         ({}, {"left_out": 3, "warm_up_change": 0.05}, "5.0 % above the settled level"),
+        ({}, {"left_out": 3, "warm_up_change": 0.0}, "0.0 % above the settled level"),
         ({}, {"at_top": 4}, "4 of 20 readings stand at one top value"),
         ({}, {"step": 0.5}, "stand on steps of 0.5 mW"),
     ],
@@ -346,7 +372,7 @@ def test_options_of_power_readings_have_their_range():
         assert light.beam_power(**good, **{option: fine}).power.value.m == pytest.approx(1.0)
         with pytest.raises(QuantityError, match=option):
             light.beam_power(**good, **{option: wrong})
-    assert light.Loss("window", 0.0).share == light.Loss("window", 0.99, 0.99).standard_uncertainty - 0.99 == 0.0
+    assert (light.Loss("window", 0.0).standard_uncertainty, light.Loss("window", 0.99, 0.99).share) == (0.0, 0.99)
     for share, u in ((1.01, 0.0), (-0.01, 0.0), (0.0, 1.01), (0.0, -0.01)):
         with pytest.raises(QuantityError):
             light.Loss("window", share, u)

@@ -145,6 +145,13 @@ def test_too_little_between_the_ends_of_the_range(used, u, words):
     assert scans.held(Readings(used=4), 1.0, 9.0, 10) is None  # nothing at the ends: another check's business
 
 
+def test_just_at_the_limit_of_a_student_interval(monkeypatch):
+    """A factor of two: half of the radius is not settled enough, three times the radius is not yet lost in the scatter."""
+    monkeypatch.setattr(scans, "t_factor", lambda *_: 2.0)
+    assert "do not settle a width" in refusal(scans.held, Readings(used=8, saturated=4), 1.0, 0.25, 10)
+    assert refusal(scans._refuse_edge, replace(EDGE, u_radius=1.5), X) == ""
+
+
 def test_a_scan_asks_for_its_number_of_positions_and_its_options_for_their_range():
     assert refusal(scans.enough, "x", np.arange(7.0), 7, "scan") == ""
     assert "at 7 positions at the very least, 20 to 60 are good; got 6." in refusal(scans.enough, "x", np.arange(6.0).repeat(2), 7, "scan")
@@ -184,6 +191,7 @@ def test_the_details_of_an_edge_by_hand():
     d = scans.knife_edge_beam(position=Q(x, "mm"), reading=y).details
     assert d["source_drift"] == pytest.approx(-0.15, rel=1e-6)
     assert d["direction"] == "rising"
+    assert d["clip_level"] == knife_edge(x, y).clip.low == 0.1
     assert not knife_edge(-x, y).rising
     assert d["clip_estimate"].m_as("mm") == pytest.approx(1.0, rel=0.1)
     fit = knife_edge(X, knife_edge_power(X, 1.0, 0.0))
@@ -338,7 +346,12 @@ def caustic_says(z=Z, at=None, **changes):
 
 
 PROPORTIONAL = np.where(np.abs(Z) > 1.5, 0.0401, 0.01)
-FEW_FAR = np.where(np.abs(Z) > 2.2, 0.1, 0.01)
+
+
+def sides(far, just=0.5):
+    """So many of twelve positions far from a waist, and they scatter ten times as much; one of the others stands at `just`."""
+    z = np.r_[np.resize([-3.0, 3.0], far), np.linspace(-0.5, just, 12 - far)]
+    return {"z": z, "residuals": np.where(np.abs(z) > 1.4, 0.1, 0.01)}
 
 
 @pytest.mark.parametrize(
@@ -356,16 +369,18 @@ FEW_FAR = np.where(np.abs(Z) > 2.2, 0.1, 0.01)
         ({}, {"beam_quality": 0.75, "u_beam_quality": 0.124}, "M^2 comes out at 0.750, below the 1 that no beam can beat, by more"),
         ({}, {"beam_quality": 0.75, "u_beam_quality": 0.125}, "note | M^2 comes out at 0.750, below the 1 that no beam can beat, within"),
         ({"beam_quality": 1.0}, {"beam_quality": 0.999}, "note | M^2 comes out at 0.999"),
-        ({"u_beam_quality": 0.15}, {"u_beam_quality": 0.18}, "note | M^2 is uncertain by 12 %"),
-        ({"residuals": np.where(np.abs(Z) > 1.5, 0.0399, 0.01)}, {"residuals": PROPORTIONAL}, "wide beams scatter far more"),
+        ({"beam_quality": 10.0, "u_beam_quality": 1.0}, {"u_beam_quality": 0.18}, "note | M^2 is uncertain by 12 %"),
+        ({"residuals": np.where(np.abs(Z) > 1.5, 0.5, 0.125)}, {"residuals": PROPORTIONAL}, "wide beams scatter far more"),
         (
             {"residuals": PROPORTIONAL, "degrees_of_freedom": 5},
             {"residuals": PROPORTIONAL, "degrees_of_freedom": 6},
             "errors look proportional",
         ),
         ({"residuals": PROPORTIONAL, "weighted": True}, {"residuals": PROPORTIONAL}, "errors look proportional"),
-        # four on either side of 1.5 Rayleigh lengths are enough, three are not
-        ({"residuals": FEW_FAR, "rayleigh_range": 1.7}, {"residuals": FEW_FAR, "rayleigh_range": 1.6}, "errors look proportional"),
+        # four on either side of 1.5 Rayleigh lengths are enough, three are not; what stands just there is near
+        (sides(3), sides(4), "errors look proportional"),
+        (sides(9), sides(8), "errors look proportional"),
+        (sides(3, just=1.5), sides(4), "errors look proportional"),
         ({"at": 3.0}, {"at": 3.1}, "the resin surface lies outside the positions measured"),
         ({"at": -3.0}, {"at": -3.1}, "the resin surface lies outside the positions measured"),
     ],

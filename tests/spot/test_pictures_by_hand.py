@@ -228,9 +228,12 @@ def test_frames_by_hand(monkeypatch):
         for way in ((step, 0.0), (0.0, step)):
             said = told(*(seen(radii[0], (k * way[0], k * way[1])) for k in (-1, 0, 1)))[1]
             assert bool(said) is moves
-    assert said[0].startswith("the beam moves by 0.05 mm (standard deviation) from frame to frame")
+    assert " ".join(said) == (
+        "the beam moves by 0.05 mm (standard deviation) from frame to frame, which widens their mean. "
+        "Steady the mount, or measure single frames."
+    )
     bright = [seen(radii[0], (0.0, 0.0), saturated=k < 2) for k in range(3)]
-    assert told(*bright)[1][0].startswith("2 of 3 frames are saturated")
+    assert told(*bright)[1] == ["2 of 3 frames are saturated. Shorten the exposure time or add attenuation."]
     whole.findings = [SimpleNamespace(key="saturated")]  # said of the mean already
     assert told(*bright)[1] == []
 
@@ -254,6 +257,11 @@ def test_pitches_of_two_axes_and_their_uncertainty():
     )
     assert got.radius_x.value.m_as("mm") == pytest.approx(6.0, rel=0.01)
     assert [p.relative for p in got.radius_y.parts if p.name.startswith("common")] == [pytest.approx(0.02)]  # the larger of 1 % and 2 %
+    assert [c.m_as("mm") for c in got.centre] == pytest.approx([30.0, 11.0], abs=0.02)
+    told = got.steps[1].result.removeprefix("centre ").split(", ")
+    assert [float(text.removesuffix(" mm")) for text in told] == pytest.approx([30.0, 11.0], abs=0.02)
+    assert got.angle.m_as("deg") == pytest.approx(0.0, abs=0.5)
+    assert got.u_angle.m_as("deg") == pytest.approx(math.degrees(got.fits[0][1].axes.u_angle))  # no camera angle, none of its uncertainty
 
 
 def test_the_record_of_lines_by_hand():
@@ -283,6 +291,9 @@ def test_directions_of_a_large_picture_are_taken_in_cells():
     assert [tracks[0].ratio, tracks[18].ratio] == pytest.approx([1.0, 1.0], abs=2e-3)
     coarse = cells(z, (0.01, 0.02), 3)
     assert coarse.z.shape == (116, 233)
+    for many, cell in ((640, 2), (641, 3)):  # 320 cells at most; a line is summed in bins as wide as a cell
+        small = SimpleNamespace(**(vars(large) | {"profile": z[:9, :many], "profile_x": x[:many], "profile_y": x[:9]}))
+        assert np.diff(pictures.directions(small)[0].distance[:2]) == pytest.approx(0.01 * cell)
 
 
 def test_a_line_needs_two_radii_of_room():
