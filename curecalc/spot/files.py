@@ -26,7 +26,7 @@ _LOSSY = {rb"\xff\xd8\xff": "JPEG", rb"GIF8": "GIF", rb"RIFF.{4}WEBP": "WebP"}
 _PICTURES = (b"\x89PNG", b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+", b"BM", b"P5", b"P2")
 _MOST_FRAMES = 64
 _LEAST_SIDE = 12
-_LARGEST = 200_000_000
+_LARGEST = 200e6  # bytes
 
 _WIDTH = "As beam_radius; names of radii and diameters always say which."
 COLUMNS: dict[str, Column] = {

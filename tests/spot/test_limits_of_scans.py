@@ -511,6 +511,9 @@ def test_a_caustic_of_two_axes_by_hand():
     assert [n for n in one.notes if n.startswith("one axis is given")]
     assert one.warnings[0].startswith("the positions do not meet")
     assert len(one.steps) == 3
+    rough = given | {"radius_x": Q(np.hypot(1.0, z) + 1e-3 * np.cos(7.0 * z), "mm")}
+    for more, told in (({}, ("fit (Type A)", 10)), ({"standard_uncertainty": Q(0.01, "mm")}, ("fit (Type B, stated)", math.inf))):
+        assert [(p.name, p.degrees_of_freedom) for p in focus.caustic_beam(**rough, **more).radius_x.parts] == [told]
 
 
 def test_a_scan_along_two_axes_by_hand():

@@ -9,6 +9,7 @@ import pytest
 
 from curecalc.errors import QuantityError
 from curecalc.spot import image, pictures
+from curecalc.spot import moments as spot_moments
 from curecalc.spot.frame import Cells, cells, ground
 from curecalc.spot.gauss2d import bell, form
 from curecalc.spot.image import axes_of, image_spot
@@ -89,6 +90,18 @@ def test_a_fit_that_finds_another_size_moves_its_window():
         assert (beam.x[0], beam.x[-1]) == (pytest.approx(30.0 - 27.0, abs=1.0), pytest.approx(30.0 + 27.0, abs=1.0))
 
 
+@pytest.mark.parametrize(("changes", "settles"), [(5, True), (6, False)])
+def test_a_window_follows_its_fit_in_six_rounds(monkeypatch, changes, settles):
+    sizes = iter([*(1.25**k for k in range(1, changes + 1)), *[1.25**changes] * 9])
+    monkeypatch.setattr(image, "window", lambda *_: "cells")
+    monkeypatch.setattr(image, "fit_bell", lambda *_: SimpleNamespace(centre=(0.0, 0.0), variance=(next(sizes), 0.0, 1.0)))
+    if settles:
+        assert image._bell(None, PIXEL, (0.0, 0.0, 1.0, 0.0, 1.0))[0] == "cells"
+    else:
+        with pytest.raises(ValueError, match="no spot can be made out"):
+            image._bell(None, PIXEL, (0.0, 0.0, 1.0, 0.0, 1.0))
+
+
 def test_the_share_inside_the_ellipse_counts_cells_by_their_covered_part():
     """A disc of light: a share of (a/r)^2 stands inside the ellipse of radius a, whatever the cells are; and a Gaussian's 1 - e^-2."""
     x, y = 0.5 * np.arange(61.0), np.arange(41.0)
@@ -158,6 +171,16 @@ def measured(dark=0.0, **more):
     beam = replace(Cells(light(), *AT, 2, np.full((221, 201), 0.25)), **more)
     frame = replace(beam, z=light() + dark)
     return moments(beam, frame, (*CENTRE, SIZES[0], 0.0, SIZES[1]))
+
+
+def test_moments_that_never_settle_end_after_fifteen_rounds(monkeypatch):
+    sizes = iter(1.1**k for k in range(1, 99))
+    monkeypatch.setattr(spot_moments, "raw_moments", lambda *_: (1.0, 0.0, 0.0, size := next(sizes), 0.0, size))
+    monkeypatch.setattr(spot_moments, "ground", lambda *_: SimpleNamespace(degree=1, over=lambda x, y: 0.0))
+    monkeypatch.setattr(spot_moments, "_outside", lambda *_: True)
+    monkeypatch.setattr(spot_moments, "_finish", lambda *given: given[-1])
+    grid = Cells(np.ones((9, 9)), np.arange(9.0), np.arange(9.0), 1)
+    assert moments(grid, grid, (4.0, 4.0, 1.0, 0.0, 1.0)) == 15
 
 
 def test_noise_of_cells_by_the_influence_of_each():
