@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from io import BytesIO
 from typing import Any
 
@@ -42,17 +43,17 @@ def _drawn(view: dict[str, Any], png: bytes, size: float) -> Any:
     put(pdf, view["title"], LARGE * size, "B")
     put(pdf, "     ".join(f"{name}: {text}" for name, text in view["head"]), size)
     pdf.ln()
-    kinds: Any = {"heads": 2, "align": ("LEFT", *["RIGHT"] * len(EFFECTS))}
+    *values, _ = SETTINGS  # the last column is words, on the left as the first
     # a value and its uncertainty stay on one line
     settings = [[cell.replace(" ± ", "\u00a0±\u00a0") for cell in row] for row in view["settings"]]
-    table(pdf, (("kind", *SETTINGS), ("", *UNITS), *settings), size, large="scan speed", **kinds)
+    table(pdf, (("kind", *SETTINGS), ("", *UNITS), *settings), size, heads=2, align=_sides(values, "LEFT"), large="scan speed")
     if view["facts"]:
         put(pdf, "Rate: " + "; ".join(view["facts"]) + ".", size)
     if view["warnings"]:
         pdf.ln()
         table(pdf, (["Look at this first"], *([text] for text in view["warnings"])), size)
     _heading(pdf, "What these settings bring", size)
-    table(pdf, (("kind", *EFFECTS), ("", *EFFECT_UNITS), *view["effects"]), size - 1.0, **kinds)
+    table(pdf, (("kind", *EFFECTS), ("", *EFFECT_UNITS), *view["effects"]), size - 1.0, heads=2, align=_sides(EFFECTS))
     pdf.ln()
     put(pdf, view["proof"], size)
     table(pdf, (view["sign_off"], ["\n\n"] * len(view["sign_off"])), size)
@@ -61,6 +62,11 @@ def _drawn(view: dict[str, Any], png: bytes, size: float) -> Any:
     put(pdf, " ".join(view["cautions"]), size)
     put(pdf, "; ".join(view["files"]) + ". " + view["foot"], size)
     return pdf
+
+
+def _sides(values: Sequence[str], *last: str) -> tuple[str, ...]:
+    """On which side each column stands: the kind on the left, values on the right, then what else there is."""
+    return ("LEFT", *["RIGHT"] * len(values), *last)
 
 
 def _heading(pdf: Any, text: str, size: float) -> None:

@@ -11,7 +11,7 @@ from curecalc.jobs.machine import read_machine
 from curecalc.jobs.needs import read_needs
 from curecalc.lessons.exercises import exercises
 from curecalc.recipe.recipe import make_recipe
-from curecalc.sheets import paper
+from curecalc.sheets import paper, pdf_page
 from curecalc.sheets.fonts import close_fonts
 from curecalc.sheets.handbook import Chapter, handbook_pdf
 from curecalc.sheets.pdf_page import recipe_pdf
@@ -98,6 +98,21 @@ def test_columns_hold_their_widest_word_and_share_the_rest_by_the_root_of_their_
     paper.table(pdf, (("x" * 200, "y"),), 10.0)
     assert made.named["col_widths"] == [202.0, 3.0]  # no room left: the library takes them as shares
     assert (made.named["num_heading_rows"], made.named["padding"]) == (1, None)
+
+
+def test_words_of_a_recipe_stand_on_the_left_and_its_numbers_on_the_right(monkeypatch):
+    made = []
+    monkeypatch.setattr(pdf_page, "table", lambda pdf, rows, size, **named: made.append((rows[0], named)))
+    for name in ("put", "_columns", "_heading"):
+        monkeypatch.setattr(pdf_page, name, lambda *_: None)
+    monkeypatch.setattr(pdf_page, "blank", lambda *_, **__: SimpleNamespace(ln=lambda: None))
+    parts = ("head", "settings", "effects", "facts", "warnings", "cautions", "files", "sign_off")
+    pdf_page._drawn(dict.fromkeys(parts, ()) | {"title": "", "proof": "", "foot": ""}, b"", 9.0)
+    (settings, one), (effects, two), _ = made
+    assert (settings[0], settings[-1], effects[0], effects[-1]) == ("kind", "limited by", "kind", "field edge")
+    assert one["align"] == ("LEFT", *["RIGHT"] * (len(settings) - 2), "LEFT")
+    assert two["align"] == ("LEFT", *["RIGHT"] * (len(effects) - 1))
+    assert (one["heads"], two["heads"]) == (2, 2)  # names and units
 
 
 @pytest.fixture(scope="module")
