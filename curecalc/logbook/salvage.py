@@ -73,14 +73,18 @@ def salvage(path: str | Path, target: str | Path) -> Salvaged:
                 rows.append((row, attached, {one[2]: _data(raw, one[2]) for one in attached}))
             else:
                 changed.append(number)
+    good: set[int | None] = set()
+    for row, *_ in rows:
+        if row.kind == "correction" and row.corrects not in good:
+            lost.append(row.number)
+        else:
+            good.add(row.number)
+    rows = [one for one in rows if one[0].number in good]
     if not rows:
         raise FileError(f"{path}: no entry of it can be read as it was written. Restore the last backup.")
-    good = {row.number for row, *_ in rows}
-    orphans = [row.number for row, *_ in rows if row.kind == "correction" and row.corrects not in good]
-    rows = [one for one in rows if one[0].number not in orphans]
     bare = sum(data is None for *_, kept in rows for data, _ in kept.values())
-    found = Salvaged(str(target), len(rows), tuple(sorted([*lost, *orphans])), tuple(changed), bare)
-    last, *_ = rows[-1]
+    found = Salvaged(str(target), len(rows), tuple(sorted(lost)), tuple(changed), bare)
+    *_, (last, *_) = rows
     with Logbook(target, create=True) as book, book.together():
         book.add("note", {"text": f"salvaged from {Path(path).name}: {found.text()}; its last entry kept is {last.number}, {last.sha256}"})
         _write(book, rows)

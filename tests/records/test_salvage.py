@@ -37,6 +37,8 @@ def test_a_whole_file_is_salvaged_whole_and_says_so(tmp_path) -> None:
     assert sorted(held(tmp_path / "b.db")) == sorted(wanted)
     with Logbook(tmp_path / "b.db") as book:
         assert book.entry(1).payload["text"].startswith("salvaged from a.db: 61 entries of 61 could be read as they were written")
+        with Logbook(tmp_path / "a.db", write=False) as old:
+            assert book.entry(1).payload["text"].endswith("; its last entry kept is {}, {}".format(*old.head()))
         assert book.entry(8).corrected_by == 62  # the correction still corrects
         assert book.latest("power").payload["power"]["value"] == 259.0
         assert book.source(book.entry(2).attached[0].sha256) == bytes(3000)
@@ -108,6 +110,25 @@ def test_a_correction_of_a_lost_entry_is_named_with_it(tmp_path) -> None:
     raw.close()
     found = salvage(tmp_path / "a.db", tmp_path / "b.db")
     assert (found.changed, found.lost) == ((3,), (7,))
+
+
+def test_what_struck_out_a_correction_that_is_lost_is_lost_with_it_and_nothing_may_be_left(tmp_path) -> None:
+    with Logbook(tmp_path / "a.db", create=True) as book:
+        book.add("note", {"text": "a"})
+        book.add("correction", {"reason": "wrong"}, corrects=1)
+        book.add("correction", {"reason": "right"}, corrects=2)
+    raw = sqlite3.connect(tmp_path / "a.db")
+    raw.execute("DROP TRIGGER entry_no_update")
+    raw.execute("UPDATE entry SET payload = '{}' WHERE number = 1")
+    raw.commit()
+    with pytest.raises(FileError, match="no entry of it can be read as it was written"):
+        salvage(tmp_path / "a.db", tmp_path / "b.db")
+    assert not (tmp_path / "b.db").exists()
+    raw.close()
+    with Logbook(tmp_path / "a.db") as book:
+        book.add("note", {"text": "b"})
+    found = salvage(tmp_path / "a.db", tmp_path / "b.db")
+    assert (found.kept, found.changed, found.lost) == (1, (1,), (2, 3))
 
 
 def test_what_cannot_be_salvaged_is_said(tmp_path) -> None:
