@@ -22,7 +22,7 @@ from typing import Any
 
 from ..errors import FileError
 from ..units.kinds import clip
-from .book import Logbook
+from .book import LARGEST_PAYLOAD, Logbook
 from .entries import ENTRY_KINDS, GENESIS, Entry
 from .rows import Row
 
@@ -212,7 +212,7 @@ def _read_json(text: str, source: str) -> tuple[list[_Read], dict[str, bytes]]:
 
 
 def _read_csv(text: str, source: str) -> tuple[list[_Read], dict[str, bytes]]:
-    limit = csv.field_size_limit(100_000_000)
+    limit = csv.field_size_limit(LARGEST_PAYLOAD)
     reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""))
     try:
         table = list(reader)

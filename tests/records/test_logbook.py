@@ -293,7 +293,7 @@ def edited(text: str) -> list[tuple[str, str]]:
     ]
 
 
-def test_an_edited_export_is_refused_whole(book, tmp_path) -> None:
+def test_an_edited_export_is_refused_whole(book, tmp_path, monkeypatch) -> None:
     shop(book)
     for text, words in edited(csv_text(book.entries(corrected=True))):
         with Logbook(tmp_path / "b.db", create=True) as other:
@@ -301,6 +301,10 @@ def test_an_edited_export_is_refused_whole(book, tmp_path) -> None:
                 import_text(other, text, source="x.csv")
             assert "\n" not in str(raised.value)
             assert len(other) == 0
+    monkeypatch.setattr("curecalc.logbook.interchange.LARGEST_PAYLOAD", 14)
+    said = r"^the import:1: cannot be read as CSV \(field larger than field limit \(14\)\)\. Export it again\.$"
+    with Logbook(tmp_path / "b.db", create=True) as other, pytest.raises(FileError, match=said):
+        import_text(other, "a" * 15)
     changed = json_text(book, book.entries(corrected=True)).replace("north", "south")
     with Logbook(tmp_path / "b.db", create=True) as other, pytest.raises(FileError, match="entry 1 of the list: was changed"):
         import_text(other, changed)
@@ -309,7 +313,7 @@ def test_an_edited_export_is_refused_whole(book, tmp_path) -> None:
 def test_a_correction_without_its_entry_or_after_another_is_refused(book, tmp_path) -> None:
     shop(book)
     with Logbook(tmp_path / "b.db", create=True) as other:
-        with pytest.raises(FileError, match="corrects entry 2, which is not among the exported ones"):
+        with pytest.raises(FileError, match=r"corrects entry 2, which is not among the exported ones\. Export the whole logbook\.$"):
             import_text(other, csv_text(book.entries()))
         other.add("note", {"text": "own"})
         import_text(other, csv_text([book.entry(2)]))
@@ -319,7 +323,7 @@ def test_a_correction_without_its_entry_or_after_another_is_refused(book, tmp_pa
         assert len(other) == 3
 
 
-def test_a_backup_is_whole_while_others_write_and_never_overwrites(book, tmp_path) -> None:
+def test_a_backup_is_whole_while_others_write_and_never_overwrites(book, tmp_path, monkeypatch) -> None:
     shop(book)
     with Logbook(book.path) as second:
         second.add("note", {"text": "from another program"})
@@ -332,6 +336,11 @@ def test_a_backup_is_whole_while_others_write_and_never_overwrites(book, tmp_pat
         book.backup(tmp_path / "copy.db")
     with pytest.raises(FileError, match="does not stand"):
         book.backup(tmp_path / "no" / "copy.db")
+    monkeypatch.setattr("os.fsync", lambda _: (_ for _ in ()).throw(OSError(28, "No space left on device")))
+    with pytest.raises(FileError) as told:
+        book.backup(tmp_path / "other.db")
+    assert str(told.value) == f"{tmp_path / 'other.db'}: cannot be written (No space left on device). Choose another place."
+    assert not list(tmp_path.glob("*other*"))
 
 
 def test_times_without_a_zone_are_local_and_sort_as_text() -> None:
