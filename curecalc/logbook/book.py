@@ -23,7 +23,7 @@ __all__ = ["Logbook", "Source"]
 
 LARGEST_SOURCE = 500_000_000
 LARGEST_PAYLOAD = 50_000_000
-_LONGEST_CHAIN = 5
+_RESTORED = 2  # times that an entry may hold again after a correction of it was struck out
 _TRIES = 5  # of sending an entry to a server that was lost on the way
 
 
@@ -242,10 +242,10 @@ class Logbook:
                 f"corrects: entry {corrects} is a {was.kind} entry, and a {kind} entry cannot replace it. "
                 f"Write a {was.kind} entry, or strike it out with a correction."
             )
-        last, length = was.number, 1
-        while (later := self._execute("SELECT number FROM entry WHERE corrects = ?", (last,)).fetchone()) is not None:
-            last, length = int(later[0]), length + 1
-        if length >= _LONGEST_CHAIN or (length > 1 and kind == "correction"):
+        last, later = was.number, 0
+        while (found := self._execute("SELECT number FROM entry WHERE corrects = ?", (last,)).fetchone()) is not None:
+            last, later = int(found[0]), later + 1
+        if later // 2 >= _RESTORED or (later and kind == "correction"):
             raise QuantityError(f"corrects: entry {corrects} holds again after corrections. Write a {was.kind} entry that replaces it.")
         return last
 

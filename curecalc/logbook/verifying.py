@@ -31,9 +31,9 @@ class Verification:
     elsewhere: int
     head: str
     problems: tuple[str, ...]
-    recomputed: int = 0
-    unrepeatable: tuple[str, ...] = ()
-    doubts: tuple[str, ...] = ()
+    recomputed: int
+    unrepeatable: tuple[str, ...]
+    doubts: tuple[str, ...]
 
     @property
     def passed(self) -> bool:

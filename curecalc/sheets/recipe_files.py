@@ -7,13 +7,13 @@ from typing import Any
 __all__ = ["sheet_bytes", "sheet_window"]
 
 
-def sheet_window(recipe: Any, points: int = 61) -> Any:
+def sheet_window(recipe: Any) -> Any:
     """The window of the sheet."""
     from ..recipe.window import process_window
 
     vector = recipe.main
     up = "hatch_spacing" if vector.pattern == "raster" else "beam_radius"
-    return process_window(vector, "scan_speed", up, points=points, with_assurance=False)
+    return process_window(vector, "scan_speed", up, points=61, with_assurance=False)
 
 
 def sheet_bytes(recipe: Any, record: dict[str, Any], kind: str) -> bytes:
