@@ -3,6 +3,7 @@
 import contextlib
 import math
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -119,7 +120,8 @@ def test_a_lot_a_month_in_both_machines_but_for_the_bad_one(of) -> None:
         (machine, lot): day + 0.08 for lot, day in came.items() for machine in ("bay 1", "bay 2") if (machine, lot) != ("bay 1", "R16")
     }
     assert loaded == pytest.approx(wanted, abs=1e-6)
-    assert [day for day, payload, _ in of("note") if "Invented data" in payload["text"]] == [0.0]
+    note = {"text": "Invented data: this shop, its machines and its resin do not exist."}
+    assert of("note") == [[0.0, note, {}]]
 
 
 def test_four_calibrations_a_lot(of) -> None:
@@ -163,6 +165,42 @@ def test_calibrations_and_lots_scatter_as_stated(monkeypatch) -> None:
     assert normal.std(axis=0).tolist() == pytest.approx(wanted.tolist(), rel=0.25)
     assert np.exp(normal.mean(axis=0)).tolist() == [pytest.approx(0.142, rel=0.004), pytest.approx(9.4, rel=0.01)]
     assert math.exp(np.array(means)[:, LOTS.index("R16"), 1].mean()) / 9.4 == pytest.approx(1.35, rel=0.03)
+
+
+@pytest.mark.parametrize("sd", [0.0, 1.0])
+def test_readings_that_lie_so_many_standard_deviations_off_are_those_of_the_formulas_stated(monkeypatch, sd) -> None:
+    """Power by 0.12 % a day from the 150th on, Ec by -0.6 % a degree and 0.4 % a month; a fit's Dp and Ec go together by 0.9."""
+    drawn = SimpleNamespace(standard_normal=lambda count=None: sd if count is None else [sd] * count, uniform=lambda low, high: low)
+    monkeypatch.setattr(demoshop, "Logbook", Noted)
+    monkeypatch.setattr(demoshop.np.random, "default_rng", lambda seed: drawn)
+    added = demoshop.write_demo_shop("", end=END).added
+    first = FIRST + timedelta(days=min(day for _, day, _, _ in added))
+    assert (first, max(day for kind, day, _, _ in added if kind == "power")) == (FIRST, pytest.approx(363.1))
+    for kind, day, payload, names in added:
+        if kind == "power":
+            faded = max(0.0, math.floor(day) - 150.0) if names["machine"] == "bay 2" else 0.0
+            wanted = 240.0 * math.exp(-0.0012 * faded) * (1.0 + 0.008 * sd)
+            assert value(payload, "power", "mW") == pytest.approx(wanted, abs=0.051)
+        elif kind == "beam":
+            assert value(payload, "beam_radius", "mm") == pytest.approx(0.11 * (1.0 + 0.006 * sd), abs=5.1e-5)
+        elif kind == "calibration":
+            warmer = 2.0 * math.sin(2.0 * math.pi * day / DAYS)
+            place = LOTS.index(names["lot"])
+            months = (day - 0.3 - place * DAYS / 12) / 30.0
+            dp = 0.142 * math.exp((0.01 + 0.008) * sd)
+            ec = 9.4 * (1.35 if place == 9 else 1.0) * math.exp(0.02 * sd + 0.03 * (0.9 + math.sqrt(0.19)) * sd)
+            assert value(payload, "penetration_depth", "mm") == pytest.approx(dp, abs=5.1e-5)
+            ec *= math.exp(-0.006 * warmer + 0.004 * months)
+            assert value(payload, "critical_exposure", "mJ/cm^2") == pytest.approx(ec, abs=5.1e-5)
+            assert value(payload, "temperature", "degC") == pytest.approx(22.0 + warmer, abs=0.051)
+
+
+def test_the_invented_year_is_that_of_a_seed_that_is_named(of, monkeypatch) -> None:
+    monkeypatch.setattr(demoshop, "Logbook", Noted)
+    added = demoshop.write_demo_shop("", end=END, seed=20260101).added
+    assert [value(payload, "power", "mW") for kind, _, payload, _ in added if kind == "power"] == [
+        value(payload, "power", "mW") for _, payload, _ in of("power")
+    ]
 
 
 @pytest.mark.parametrize(
