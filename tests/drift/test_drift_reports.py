@@ -115,6 +115,7 @@ def test_a_limit_of_one_s_own(report) -> None:
     falling = 240.0 * np.exp(-0.01 * np.arange(20.0)) * (1.0 + 1e-4 * NOISE[:20])
     (own,) = report(readings("power", falling), limit=100.0, confidence=0.9).forecasts
     assert (own.limit, own.crossing.confidence) == (100.0, 0.9)
+    assert [one.crossing.confidence for one in report(readings("power", falling), limit=100.0).forecasts] == [0.95]
     assert own.crossing.time == pytest.approx(DAY + 100.0 * math.log(2.4), abs=0.5)
     assert own.to_dict("mW")["interval"] == [when(own.crossing.low), when(own.crossing.high)]
     assert own.to_dict("mW")["date"] == when(own.crossing.time)

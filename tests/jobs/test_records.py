@@ -140,6 +140,7 @@ def test_starting_files_read_back_and_every_optional_line_is_true():
 def test_needs_made_by_hand_are_held_to_the_rules_of_the_file():
     hatch = VectorNeeds(kind="hatch", pattern="raster", overcure=Q(0.08, "mm"), line_width_min=Q(0.1, "mm"))
     needs = Needs(name="n", layer_thickness=Q(0.1, "mm"), vectors=(hatch,))
+    assert hatch.place == 0  # counted when the needs are complete
     assert next(needs.problems())[0] == ("vectors", 0, "line_width_min")
     assert list(replace(needs, vectors=(replace(hatch, line_width_min=None),)).problems()) == []
 

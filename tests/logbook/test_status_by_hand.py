@@ -92,6 +92,10 @@ def test_clocks_of_two_computers_may_differ_by_ten_minutes_and_five_entries_ahea
     shop = shop_status(book, now=DAY)
     assert shop.machines[0].power == 240.0
     assert [item.text.partition(" is dated 2026-06-01, ahead")[0] for item in shop.items] == [f"entry {n} (power)" for n in range(4, 9)]
+    assert shop.items[0].text == (
+        "entry 4 (power) is dated 2026-06-01, ahead of this computer's clock, and is not used: set the clock, strike the entry out, "
+        "and write it again."
+    )
     assert shop.items[0].command.startswith("curecalc log add correction --corrects 4 --reason 'dated ahead")
     assert (shop.due, shop.exit_status) == (True, 1)
 
