@@ -15,7 +15,7 @@ from . import line, motion, raster, spot
 
 __all__ = ["Gaussian", "Scan", "Spot", "TopHat", "across", "dose", "dose_for_width", "doses", "line_width", "mean", "powers"]
 
-_STEP = 1e-4
+STEP = 1e-4
 _FAR = 6.0  # radii beyond which a Gaussian line adds less than 1e-31 of its peak
 
 
@@ -240,7 +240,7 @@ def powers(scan, w=1.0, reference=1.0, step=0.0):
     The valley between lines falls ever faster as they move apart. `step` is the relative error over which the slope is taken,
     towards wider spacing; zero gives the local one.
     """
-    step = np.maximum(step, _STEP)
+    step = np.maximum(step, STEP)
     weight, total = 0.0, [0.0, 0.0, 0.0]
     for peak, s, pitch in _parts(scan, w, reference):
         speed, radius, spacing, low = -1.0, 1.0 - 2.0 * w, 0.0, np.log(peak)

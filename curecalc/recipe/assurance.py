@@ -35,7 +35,7 @@ __all__ = [
     "relative_variance",
 ]
 
-_STEPS = 60
+STEPS = 60
 _STEP = 1e-6
 _SHARES = np.linspace(0.0, 1.0, 4097)
 
@@ -212,7 +212,7 @@ def _factor(type_a: Any, type_b: Any, dof: float, assurance: float) -> Any:
     return np.sqrt(0.5 * (effective**2 + share * t**2 + (1.0 - share) * z**2))
 
 
-@lru_cache(maxsize=64)
+@lru_cache
 def _factor_table(dof: float, assurance: float) -> Any:
     """`_factor` over the type A share of the variance, for searches that ask it thousands of times."""
     return _factor(_SHARES, 1.0 - _SHARES, dof, assurance)
@@ -306,7 +306,7 @@ def assured_log_exposure(curve: Curve, errors: Errors, relative: Any, target: An
     d = gap / dp
     bent = not curve.straight or curve.unsure
     type_b = np.asarray(_type_b(curve, errors, relative, single, curve.centre + d), float)
-    for _ in range(_STEPS):
+    for _ in range(STEPS):
         last = d
         if bent:
             type_b = np.asarray(_type_b(curve, errors, relative, single, curve.centre + d), float)

@@ -35,6 +35,9 @@ __all__ = [
 ]
 
 
+_PLACES = 361  # between contour and hatch
+
+
 @dataclass(frozen=True)
 class Corner:
     """A full stop at a sharp corner at constant power: exposure over the steady line's, deeper by, and how far it reaches."""
@@ -159,22 +162,22 @@ def seam(contour: Best, hatch: Best) -> Seam:
     spacing, target = hatch.hatch_spacing, min(contour.dose_min, hatch.dose_min)
     one, outline, pattern = _one_line(hatch), _one_line(contour), contour.task.pattern
     law = hatch.task.curve.cure
-    many = math.ceil(6.0 * hatch.beam_radius / spacing) + 2
+    far = one.spot.reach(pattern.exponent)
+    lines = np.arange(0.0, far * hatch.beam_radius + spacing, spacing)
     valley = hatch.dose_min / hatch.along_min
-    reach = 3.0 * (contour.beam_radius + hatch.beam_radius)
+    reach = far * (contour.beam_radius + hatch.beam_radius)
 
     def drawn(y: Any) -> Any:
         return light.across(outline, y, pattern.exponent, pattern.reference)
 
     def beside(distance: float) -> float:
-        y = np.linspace(0.0, distance, 121)  # further in the hatch stands by itself
-        lines = distance + spacing * np.arange(many)
+        y = np.linspace(0.0, distance, _PLACES)  # further in the hatch stands by itself
         with np.errstate(under="ignore"):
-            lit = light.across(one, y[:, None] - lines, pattern.exponent, pattern.reference).sum(1)
+            lit = light.across(one, y[:, None] - distance - lines, pattern.exponent, pattern.reference).sum(1)
             return float((drawn(y) + lit).min())
 
     def towards(distance: float) -> float:
-        y = np.linspace(0.0, max(distance, 0.0) + 2.0 * hatch.beam_radius, 181)
+        y = np.linspace(0.0, distance + reach, _PLACES)
         with np.errstate(under="ignore"):
             return float((drawn(y) + valley * _end(hatch, y - distance)).min())
 
@@ -185,8 +188,8 @@ def seam(contour: Best, hatch: Best) -> Seam:
 
     first_line, its_depth = widest(beside, 0.0, reach + spacing)
     # lines of a wide spot may have to end beyond the line of a fine contour: a distance below zero
-    line_ends, their_depth = widest(towards, -2.0 * hatch.beam_radius, reach)
-    overlap = 0.5 * contour.line_width_at_layer + _raster_edge(hatch, one, many) - first_line
+    line_ends, their_depth = widest(towards, -reach, reach)
+    overlap = 0.5 * contour.line_width_at_layer + _raster_edge(hatch, one, lines) - first_line
     return Seam(first_line, its_depth, line_ends, their_depth, overlap, 0.5 * contour.line_width)
 
 
@@ -239,14 +242,13 @@ def _one_line(best: Best) -> light.Scan:
     return replace(_scan(best), spacing=None, crossed=False, passes=float(best.task.pattern.times))
 
 
-def _raster_edge(hatch: Best, one: light.Scan, many: int) -> float:
+def _raster_edge(hatch: Best, one: light.Scan, lines: Any) -> float:
     """How far the hatch alone is solid through the layer beyond its first line; negative where it stops short of it."""
     pattern = hatch.task.pattern
     needed = float(hatch.task.curve.cure.dose(hatch.task.layer_thickness))
-    lines = hatch.hatch_spacing * np.arange(many)
 
     def dose(y: Any) -> Any:
         with np.errstate(under="ignore"):
             return light.across(one, np.asarray(y)[..., None] + lines, pattern.exponent, pattern.reference).sum(-1)
 
-    return float(falling_root(dose, needed, -many * hatch.hatch_spacing, 5.0 * hatch.beam_radius))
+    return float(falling_root(dose, needed, -lines.max(), lines.max()))

@@ -73,7 +73,7 @@ def curve_of(lot: Lot) -> Curve:
     unsure = tuple(
         (name, float(measured(getattr(resin, name)).relative))
         for name in resin.law_units
-        if name not in ("penetration_depth", "critical_exposure") and measured(getattr(resin, name)).relative > 0.0
+        if name not in ("penetration_depth", "critical_exposure") and measured(getattr(resin, name)).relative
     )
     dp, back = line.penetration_depth, line.log_threshold - line.x_mean
     law = resin.law(**resin.constants() | {"penetration_depth": dp, "critical_exposure": math.exp(threshold)})

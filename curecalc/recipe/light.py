@@ -54,8 +54,8 @@ class Pattern(NamedTuple):
         )
 
     def line(self, radius: Any, track: Any = None) -> light.Scan:
-        """A single line at unit power and speed."""
-        return self.scan(1.0, radius, None, 1.0, track)
+        """A single line at unit power and speed, whose pulses flow into one another."""
+        return self._replace(pulse_rate=None).scan(1.0, radius, None, 1.0, track)
 
     def doses(self, scan: light.Scan) -> dict[str, Any]:
         """Mean, least and greatest dose of a scan under the law's exponent."""
@@ -65,7 +65,8 @@ class Pattern(NamedTuple):
 class Shape(NamedTuple):
     """Dose at the weakest, the mean and the strongest place, times v/P^w; and local powers of the weakest one.
 
-    `fullest` is the weakest place of the direction in which it gets most: what lies deepest under every place of the tracks.
+    `fullest` is the weakest place of the direction in which it gets most: what lies deepest under every place of the tracks;
+    `fullest_power` the power of the radius there.
     `turn` is how far ln dose falls when the spot is turned by a standard uncertainty.
     """
 
@@ -73,6 +74,7 @@ class Shape(NamedTuple):
     mean: Any
     strongest: Any
     fullest: Any
+    fullest_power: Any
     radius_power: Any
     speed_power: Any
     spacing_power: Any
@@ -82,7 +84,7 @@ class Shape(NamedTuple):
     @property
     def powers(self) -> tuple[Any, ...]:
         """Of radius, speed, spacing and power, and `turn`: what `relative_variance` takes."""
-        return self[4:]
+        return self[5:]
 
 
 def weakest_track(pattern: Pattern, beam_radius: float, hatch_spacing: float | None, scan_speed: float) -> float:
@@ -101,24 +103,26 @@ def shape(
     """
     radius = np.asarray(beam_radius, float)
     spacing = None if hatch_spacing is None else np.asarray(hatch_spacing, float)
-    tracks = pattern.tracks
-    track: Any = tracks[0]
-    if len(tracks) > 1:  # all directions at once, along a first axis
+    first, *more = pattern.tracks
+    track: Any = first
+    if more:  # all directions at once, along a first axis
         rank = max(map(np.ndim, (radius, spacing, scan_speed)))
-        track = np.reshape(tracks, (-1,) + (1,) * rank)
+        track = np.reshape(pattern.tracks, (-1,) + (1,) * rank)
     scan = pattern.scan(1.0, radius, spacing, scan_speed, track)
     dose = pattern.doses(scan)
     low, mean, high = (dose[key] * scan_speed for key in ("min", "mean", "max"))
     zero = np.zeros(np.shape(low))
     found = light.powers(scan, pattern.exponent, pattern.reference, step) if powers else {}
     slopes = [zero + found.get(name, 0.0) for name in ("beam_radius", "scan_speed", "hatch_spacing")]
-    fullest = low
-    if len(tracks) > 1:
-        worst, fullest = np.argmin(low, axis=0)[None], low.max(0)
+    fullest, fullest_power = low, slopes[0]
+    if more:
+        worst, best = (np.expand_dims(pick(low, axis=0), 0) for pick in (np.argmin, np.argmax))
+        fullest, fullest_power = low.max(0), np.take_along_axis(slopes[0], best, 0)[0]
         slopes = [np.take_along_axis(s, worst, 0)[0] for s in slopes]
         low, mean, high = low.min(0), (mean + zero).max(0), (high + zero).max(0)
     turn: Any = 0.0
-    if powers and pattern.turned and len(tracks) == 1:  # over two standard uncertainties to the weaker side: no slope at an axis
+    if powers and pattern.turned and not more:  # over two standard uncertainties to the weaker side: no slope at an axis
         turned = (pattern.doses(replace(scan, track=track + way * pattern.turned))["min"] * scan_speed for way in (-2.0, 2.0))
         turn = 0.5 * np.maximum(np.log(low / np.minimum(*turned)), 0.0)
-    return Shape(low, mean, high, fullest, slopes[0], slopes[1], slopes[2], found.get("power", pattern.exponent), turn)
+    by_radius, by_speed, by_spacing = slopes
+    return Shape(low, mean, high, fullest, fullest_power, by_radius, by_speed, by_spacing, found.get("power", pattern.exponent), turn)

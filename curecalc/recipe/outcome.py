@@ -12,7 +12,7 @@ from ..physics import light as _light
 from ..physics import motion, stack
 from ..physics.roots import falling_root
 from ..statistics.intervals import t_quantile
-from .assurance import assured_log_exposure, normal_factor, quick_factor, reach_beyond, relative_variance
+from .assurance import STEPS, assured_log_exposure, normal_factor, quick_factor, reach_beyond, relative_variance
 from .bounds import RunUp, Task
 from .light import Pattern, Shape, shape
 
@@ -30,14 +30,13 @@ __all__ = [
     "wanted_over_ratio",
 ]
 
-_STEPS = 24
-_QUICK = 1e-10  # how near a search, whose answer is worked out once more, settles on speed and power
-_PLACES = np.array([1.0, 1.3, 1.8, 2.8])  # in margins; the middle is looked at too
-_MORE = np.geomspace(1.0, 40.0, 121)
-_STEP = 1e-4
+_SETTLED = 1e-12  # relative change of speed and power
+_MORE = np.geomspace(1.0, 40.0)
 TINY = np.finfo(float).tiny
 _MOST = 600.0  # log exposure no machine reaches, still a number in float64
-_RATIOS = np.linspace(0.02, 6.0, 1500)
+CLOSEST = 0.05  # spacing over radius of the closest lines tried: below 0.5 they only help a scanner that cannot go slowly enough
+WIDEST = 4.0
+_RATIOS = np.linspace(CLOSEST, WIDEST, 1000)
 COVERAGE = 2.0  # of the expanded uncertainty of a line width
 
 
@@ -98,16 +97,17 @@ def along(task: Task, power: Any, radius: Any, speed: Any, spot: Any = 1.0, spac
     """
     if task.run_up is None or not math.isfinite(task.vector_length):
         return 1.0, 1.0
-    pattern = task.pattern
-    if len(pattern.tracks) == 1:
-        return _along(task, pattern, power, radius, speed, spot, spacing)
+    first, *more = task.pattern.tracks
+    if not more:
+        return _along(task, task.pattern, power, radius, speed, spot, spacing)
     steady, least, most = [], [], []
-    for track in pattern.tracks:
-        own = pattern._replace(tracks=(track,))
+    for track in (first, *more):
+        own = task.pattern._replace(tracks=(track,))
         low, high = _along(task, own, power, radius, speed, spot, spacing)
-        steady.append(shape(own, radius, spacing, speed, powers=False).weakest)
-        least.append(steady[-1] * low)
-        most.append(steady[-1] * high)
+        weakest = shape(own, radius, spacing, speed, powers=False).weakest
+        steady.append(weakest)
+        least.append(weakest * low)
+        most.append(weakest * high)
     return np.min(least, axis=0) / np.min(steady, axis=0), np.max(most, axis=0) / np.max(steady, axis=0)
 
 
@@ -121,9 +121,11 @@ def _along(task: Task, pattern: Pattern, power: Any, radius: Any, speed: Any, sp
     across, long = own.radii(track)
     if pattern.raster and pattern.spot.wy is not None:
         long = np.hypot(long, own.shear(track) * np.maximum(across, spacing))
-    middle = 0.5 * length + np.zeros(np.broadcast_shapes(*(np.shape(q) for q in (radius, speed, spot))))
-    places = np.minimum(np.multiply.outer(_PLACES, up.margin * radius * np.ones_like(middle)), middle)
-    found = motion.share(np.append(places, middle[None], 0), speed, spot * long, ends_of(task, power, length), pattern.exponent)
+    # near an end the dose is least at the margin and greatest there or a little further in
+    nearest, _ = np.broadcast_arrays(up.margin * radius, spot * speed)
+    middle = np.full(nearest.shape, 0.5 * length)
+    places = np.minimum([nearest, nearest + 0.3 * radius, middle], middle)
+    found = motion.share(places, speed, spot * long, ends_of(task, power, length), pattern.exponent)
     return found.min(0), found.max(0)
 
 
@@ -132,12 +134,13 @@ def with_ends(task: Task, lit: Shape, power: Any, radius: Any, speed: Any, spaci
     if task.run_up is None or not math.isfinite(task.vector_length):
         return lit
 
-    def least(spot: float, faster: float) -> Any:
+    def least(spot: Any, faster: Any) -> Any:
         return np.log(along(task, power, radius, speed * faster, spot, spacing)[0])
 
-    here, up = least(1.0, 1.0), math.exp(_STEP)
+    here, up = least(1.0, 1.0), math.exp(_light.STEP)
     return lit._replace(
-        radius_power=lit.radius_power + (least(up, 1.0) - here) / _STEP, speed_power=lit.speed_power + (least(1.0, up) - here) / _STEP
+        radius_power=lit.radius_power + (least(up, 1.0) - here) / _light.STEP,
+        speed_power=lit.speed_power + (least(1.0, up) - here) / _light.STEP,
     )
 
 
@@ -167,10 +170,11 @@ def wanted_over_ratio(task: Task) -> Any | None:
         far = dataclasses.replace(task, vector_length=math.inf)
     else:
         far = dataclasses.replace(task, vector_length=1e3, run_up=RunUp(margin=up.margin))
-    radius, spacing = (np.ones(_RATIOS.shape), _RATIOS) if pattern.raster else (1.0, None)
+    spacing: Any = _RATIOS if pattern.raster else None
+    radius = np.ones(np.shape(spacing))
     lit = with_ends(far, shape(pattern, radius, spacing, step=step_of(task)), task.bounds.power_high, radius, task.bounds.scan_speed_high)
     values = log_wanted(task, lit, radius, spacing)
-    return lambda ratio: np.interp(ratio, _RATIOS, values) if pattern.raster else values
+    return lambda radius, spacing: np.interp(spacing / radius, _RATIOS, values) if pattern.raster else values
 
 
 def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) -> dict[str, Any]:
@@ -179,46 +183,43 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
     Full power where the scanner allows the speed it gives; else the speed limit and the power that meets the depth
     there, though not less than the least power. `quick` is `wanted_over_ratio`.
     """
-    b, w = task.bounds, task.pattern.exponent
+    b, w, pulses = task.bounds, task.pattern.exponent, task.pattern.pulse_rate
     cap: Any = min(b.scan_speed_high, max(fastest_useful(task), b.scan_speed_low))
-    pulses = task.pattern.pulse_rate
-    if pulses is not None:
+    if pulses:
         cap = np.minimum(cap, b.pulse_share * pulses * radius)
-    moving = task.run_up is not None and task.run_up.follows is not None
     speed: Any = cap * np.ones(np.shape(radius))
     power: Any = b.power_high
-    close = 1e-14 if quick is None else _QUICK
-    for _ in range(1 if pulses is None and not moving else _STEPS):
+    # what light a speed leaves depends on it itself where there are pulses or the scanner speeds up inside the vector
+    again = pulses or ends_of(task, power, task.vector_length).acceleration
+    for _ in range(STEPS if again else 1):
         light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
         if quick is None:
             light = with_ends(task, light, power, radius, speed, spacing)
-        wanted = log_wanted(task, light, radius, spacing) if quick is None else quick(1.0 if spacing is None else spacing / radius)
-        ends = along(task, power, radius, speed, spacing=spacing)
-        per_power = light.weakest * ends[0] / np.exp(_aimed(task, light, wanted, radius))
+        wanted = quick(radius, spacing) if quick else log_wanted(task, light, radius, spacing)
+        least, _ = along(task, power, radius, speed, spacing=spacing)
+        per_power = light.weakest * least / np.exp(_aimed(task, light, wanted, radius))
         new = b.power_high**w * per_power
-        if pulses is not None:
+        if pulses:
             # pulses that lie further apart leave less between them: Newton's step in ln speed, from above, where it cannot miss
             new = speed * (new / speed) ** (-1.0 / light.speed_power)
         new = np.minimum(new, cap)
         enough = np.clip((new / per_power) ** (1.0 / w), b.power_low, b.power_high)
-        settled = all(np.allclose(before, now, close, 0.0) for before, now in ((speed, new), (power, enough)))
+        settled = all(np.allclose(before, now, _SETTLED, 0.0) for before, now in ((speed, new), (power, enough)))
         speed, power = new, enough
         if settled:
             break
-    return at_settings(task, power, radius, spacing, speed, light=light, wanted=wanted, ends=None if moving and not settled else ends)
+    return at_settings(task, power, radius, spacing, speed, light=light, wanted=wanted)
 
 
 def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
     """The exposure to aim at: what depth needs, or more where a line has to be wider or its width surer."""
     b = task.bounds
-    if task.pattern.raster or (b.line_width_low <= 0.0 and b.width_accuracy == math.inf):
+    if task.pattern.raster:
         return wanted
     threshold = task.curve.log_threshold
-    scan = task.pattern.line(radius)
     with np.errstate(over="ignore"):
-        needed = _light.dose_for_width(scan, b.line_width_low, task.curve.cure.dose(0.0), task.pattern.exponent)
-    wide = np.minimum(np.log(needed), _MOST)
-    x = np.maximum(wanted, wide) + np.zeros(np.shape(radius))
+        needed = _light.dose_for_width(task.pattern.line(radius), b.line_width_low, task.curve.cure.dose(0.0), task.pattern.exponent)
+    x = np.maximum(wanted, np.minimum(np.log(needed), _MOST))
     if b.width_accuracy == math.inf:
         return x
 
@@ -228,8 +229,7 @@ def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
     def unsure(excess: Any) -> Any:
         return line_widths(task, lit, threshold + excess, radius[..., None])["line_width_expanded"]
 
-    start = np.maximum(x - threshold, 1e-9)[..., None]
-    tried = start * _MORE
+    tried = (x - threshold)[..., None] * _MORE
     fails = unsure(tried) > b.width_accuracy
     if not fails.any():
         return x
@@ -242,15 +242,15 @@ def _aimed(task: Task, light: Shape, wanted: Any, radius: Any) -> Any:
 
 
 def at_settings(
-    task: Task, power: Any, radius: Any, spacing: Any, speed: Any, *, light: Shape | None = None, wanted: Any = None, ends: Any = None
+    task: Task, power: Any, radius: Any, spacing: Any, speed: Any, *, light: Shape | None = None, wanted: Any = None
 ) -> dict[str, Any]:
-    """Exposures, depths, widths and rate of settings; `ends` is what `along` gives, where that is known."""
+    """Exposures, depths, widths and rate of settings."""
     if light is None:
         light = with_ends(task, shape(task.pattern, radius, spacing, speed, step_of(task)), power, radius, speed, spacing)
         wanted = log_wanted(task, light, radius, spacing)
     pattern, law = task.pattern, task.curve.cure
     per = power**pattern.exponent / speed
-    least, most = along(task, power, radius, speed, spacing=spacing) if ends is None else ends
+    least, most = along(task, power, radius, speed, spacing=spacing)
     hot = most * task.hottest
     fine = _finest(task, light, radius, spacing, speed)
     weakest, mean, strongest = light.weakest * per * least, light.mean * per, fine.strongest * per * hot
@@ -258,12 +258,11 @@ def at_settings(
     depth = law.height(weakest)
     deep = light.fullest * per * hot  # across the lines the weakest, along them where the scanner is slowest
     deepest = law.height(deep)
-    energy = {"min": weakest, "mean": mean, "max": strongest}
-    if pattern.exponent != 1.0:  # the exposure carries energy only
-        plain = shape(pattern._replace(exponent=1.0), radius, spacing, speed, powers=False)
-        flat = dataclasses.replace(task, pattern=pattern._replace(exponent=1.0))
-        low, high = along(flat, power, radius, speed, spacing=spacing)
-        energy = dict(zip(energy, (e * f * power / speed for e, f in zip(plain[:3], (low, 1.0, high)))))
+    # the exposure carries energy only
+    plain, steady, low, high = pattern._replace(exponent=1.0), light, least, most
+    if plain != pattern:
+        steady = shape(plain, radius, spacing, speed, powers=False)
+        low, high = along(dataclasses.replace(task, pattern=plain), power, radius, speed, spacing=spacing)
     out = {
         "power": power,
         "beam_radius": radius,
@@ -271,9 +270,9 @@ def at_settings(
         "scan_speed": speed,
         "log_exposure": x,
         "log_wanted": wanted,
-        "exposure_min": energy["min"],
-        "exposure_mean": energy["mean"],
-        "exposure_max": energy["max"],
+        "exposure_min": steady.weakest * low * power / speed,
+        "exposure_mean": steady.mean * power / speed,
+        "exposure_max": steady.strongest * high * power / speed,
         "dose_min": weakest,
         "dose_mean": mean,
         "dose_max": strongest,
@@ -295,20 +294,10 @@ def at_settings(
     return out
 
 
-def _finest(task: Task, light: Shape, radius: Any, spacing: Any, speed: Any, smaller: float = 1.0) -> Shape:
-    """The light at the place of the field with the finest spot, itself smaller by a factor; `light` where that is the centre."""
-    small = task.finest * smaller
-    return light if small == 1.0 else shape(task.pattern, radius * small, spacing, speed, powers=False)
-
-
-def _fullest_power(task: Task, found: dict[str, Any]) -> Any:
-    """The power of the radius in the dose of the weakest place, in the direction of the tracks in which that place gets most."""
-    if len(task.pattern.tracks) == 1:
-        return found["light"].radius_power
-    radius, spacing, speed = (found[name] for name in ("beam_radius", "hatch_spacing", "scan_speed"))
-    ways = [shape(task.pattern._replace(tracks=(track,)), radius, spacing, speed, step_of(task)) for track in task.pattern.tracks]
-    most = np.argmax([way.weakest for way in ways], axis=0)[None]
-    return np.take_along_axis(np.array([way.radius_power for way in ways]), most, 0)[0]
+def _finest(task: Task, light: Shape, radius: Any, spacing: Any, speed: Any, finer: float = 0.0) -> Shape:
+    """The light at the place of the field with the finest spot, itself finer by so much of ln; `light` where that is the centre's."""
+    finer -= math.log(task.finest)
+    return shape(task.pattern, radius * math.exp(-finer), spacing, speed, powers=False) if finer else light
 
 
 def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
@@ -320,19 +309,20 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
         return reach_beyond(task.curve, errors, np.log(dose), relative, assurance=task.assurance, single=task.single, lever=lever)
 
     if b.overcure < math.inf:
-        out["overcure_beyond"] = beyond(found["dose_deepest"], relative_variance(errors, _fullest_power(task, found), *others))
+        out["overcure_beyond"] = beyond(found["dose_deepest"], relative_variance(errors, light.fullest_power, *others))
     if b.print_through < math.inf:
         law, above = task.curve.cure, found["dose_above"]
-        deeper = dataclasses.replace(law, penetration_depth=law.penetration_depth * math.exp(_STEP))
-        total, more = (stack.total(one, found["dose_max"], task.layer_thickness, task.layers, above) for one in (law, deeper))
-        settles = np.isfinite(total) & np.isfinite(more)
-        total, more = np.where(settles, total, 1.0), np.where(settles, more, 1.0)
+        deeper = dataclasses.replace(law, penetration_depth=law.penetration_depth * math.exp(_light.STEP))
+        # where layers add up without bound nothing more counts
+        most = math.exp(_MOST)
+        sums = (stack.total(one, found["dose_max"], task.layer_thickness, task.layers, above) for one in (law, deeper))
+        total, more = (np.minimum(one, most) for one in sums)
         # the ridges get more from a finer spot, and a deeper resin gets more from the layers above
-        step = max(step_of(task), _STEP)
+        step = max(step_of(task), _light.STEP)
         settings = found["beam_radius"], found["hatch_spacing"], found["scan_speed"]
-        here, finer = (_finest(task, light, *settings, smaller) for smaller in (1.0, math.exp(-step)))
+        here, finer = (_finest(task, light, *settings, by) for by in (0.0, step))
         ridges = relative_variance(errors, np.log(here.strongest / finer.strongest) / step, *others)
-        out["print_through_beyond"] = beyond(total, ridges, np.log(more / total) / _STEP)
+        out["print_through_beyond"] = beyond(total, ridges, np.log(more / total) / _light.STEP)
     z = normal_factor(task.assurance)
     if b.ripple < math.inf and task.pattern.raster:
         # lines further apart for the spot they meet, in a resin that reaches deeper
@@ -347,8 +337,7 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
     if not task.pattern.raster:
         # of all directions the weakest is the least sure of its width
         there = line_widths(task, light, np.log(found["dose_deepest"] * light.weakest / light.fullest), found["beam_radius"])
-        widest = found["line_width_max"] / np.maximum(there["line_width"], TINY)
-        out["width_beyond"] = there["line_width_beyond"] * np.maximum(widest, 1.0)
+        out["width_beyond"] = there["line_width_beyond"] * found["line_width_max"] / np.maximum(there["line_width"], TINY)
         out["width_short"] = found["line_width_beyond"]
     return out
 
@@ -370,8 +359,6 @@ def _line_width(task: Task, x: Any, radius: Any, depth: float, *, widest: bool =
         return np.zeros(np.shape(x))
     pattern, dose, threshold = task.pattern, np.exp(np.minimum(x, _MOST)), task.curve.cure.dose(depth)
     scans = [pattern.line(radius, track) for track in pattern.tracks]
-    if len(scans) == 1:
-        return _light.line_width(scans[0], dose, threshold, pattern.exponent)
     peaks = [pattern.doses(scan)["min"] for scan in scans]
     of = np.max if widest else np.min
     whole = of(peaks, axis=0)
@@ -388,7 +375,7 @@ def line_widths(task: Task, light: Shape, x: Any, radius: Any) -> dict[str, Any]
         return {"line_width": width, "line_width_at_layer": width, "line_width_expanded": width, "line_width_beyond": width}
     curve, errors = task.curve, task.errors
     below = _line_width(task, x, radius, task.layer_thickness)
-    excess = np.maximum(x - curve.log_threshold, 1e-12)
+    excess = np.where(width, x - curve.log_threshold, math.inf)
     powers = (light.power_power * errors.power) ** 2 + (light.power_power * errors.exposure_scale) ** 2
     others = powers + (light.speed_power * errors.scan_speed) ** 2 + (errors.depth_bias / curve.slope(curve.log_threshold)) ** 2
     held = 0.0 if errors.coupon_radius_power is None else errors.coupon_radius_power

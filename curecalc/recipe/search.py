@@ -19,13 +19,11 @@ from ..errors import NoSolution
 from ..physics import raster, roots
 from .bounds import LIMIT_NAMES, Task, moved
 from .light import Shape
-from .outcome import TINY, at_settings, fastest_at, fastest_useful, violations, wanted_over_ratio
+from .outcome import CLOSEST, TINY, WIDEST, at_settings, fastest_at, fastest_useful, violations, wanted_over_ratio
 from .refusal import refusal
 
 __all__ = ["Best", "Binding", "any_settings", "best_settings", "binding_limits", "on_steps", "rounded", "settable"]
 
-_CLOSE = 0.05  # spacing over radius of the closest lines tried: below 0.5 they only help a scanner that cannot go slowly enough
-_WIDE = 4.0
 _BROKEN = -1e6  # the score of settings that break a limit, and less
 _TIE = 1e-7
 _HOLDS = 1e-12
@@ -33,7 +31,6 @@ _MOVE = 1.1
 _WIDER = 4 * (0.01, 0.03, 0.1, 0.3)
 _WHOLE = ((0.0, 1.0), (0.0, 1.0))
 _ROUNDS = 22  # of closing in: more than it takes to settle
-_LOOK = 12  # rounds to see whether there are settings at all
 _DEPTHS = ("print_through", "overcure")
 _ROUNDED = 1e-9  # what rounding alone may leave beyond a limit
 _NEAR = np.arange(-4.0, 5.0), np.arange(-4.0, 13.0)  # steps of radius up and of spacing down from the settings found
@@ -72,15 +69,15 @@ class Binding:
 # ---------------------------------------------------------------- the grid
 
 
-@lru_cache(maxsize=256)
+@lru_cache
 def _ratio_for(limit: float) -> float:
     """Spacing over radius at which the ripple across the lines alone, over Dp, reaches its limit."""
-    return float(roots.falling_root(lambda s: -np.log1p(raster.ripple(s) / raster.valley(s)), -limit, _CLOSE, _WIDE))
+    return float(roots.falling_root(lambda s: -np.log1p(raster.ripple(s) / raster.valley(s)), -limit, CLOSEST, WIDEST))
 
 
 def _spacings(task: Task, ratio: float, radius: Any) -> tuple[Any, Any]:
     b = task.bounds
-    low = b.hatch_spacing_low or _CLOSE * radius
+    low = b.hatch_spacing_low or CLOSEST * radius
     return np.minimum(low, b.hatch_spacing_high), np.minimum(b.hatch_spacing_high, ratio * radius)
 
 
@@ -170,7 +167,7 @@ def any_settings(task: Task) -> bool:
         return -np.maximum(np.max(list(over.values()), axis=0), -1.0), _ties(found)
 
     # the search for the fastest looks where rates are high; this one where limits are kept
-    return _zoom(_Plane(task), excess, _LOOK)[0] >= -_HOLDS
+    return _zoom(_Plane(task), excess, _ROUNDS)[0] >= -_HOLDS
 
 
 def settable(task: Task) -> bool:

@@ -238,7 +238,7 @@ def test_what_is_meant_where_nothing_is_said():
     assert RunUp() == RunUp(None, 0.5, 1.0)
     assert Hold(1.0, 1.0, 1.0) == Hold(1.0, 1.0, 1.0, 0.0, 0.0, 1.0, 0.0, 0.0, (0.0, 0.0), 0.0, False)
     assert vars(Work()) == {"area": 0.0, "length": 0.0, "count": None, "gap": None}
-    assert Shape(*range(7)) == (*range(7), 1.0, 0.0)
+    assert Shape(*range(8)) == (*range(8), 1.0, 0.0)
     asked = inspect.signature(process_window).parameters
     assert (asked["points"].default, asked["with_assurance"].default) == (61, True)
     drawn = inspect.signature(draw_depths).parameters

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from curecalc.physics import motion
 from curecalc.physics.laws import Threshold
 from curecalc.physics.light import Gaussian
 from curecalc.recipe import outcome
@@ -116,6 +117,14 @@ def test_the_table_of_doses_agrees_with_the_doses(run_up, raster):
     np.testing.assert_allclose(quick["scan_speed"], exact["scan_speed"], rtol=2e-6)
 
 
+def test_the_table_reaches_from_the_closest_lines_that_are_tried_to_the_widest():
+    doubt = Errors(beam_radius=0.02, hatch_spacing=0.01)
+    task = replace(bounded(RASTER, scan_speed_high=1e9), errors=doubt)
+    radius, spacing = np.full(4, 0.1), np.array([0.005, 0.006, 0.398, 0.4])
+    quick, exact = (fastest_at(task, radius, spacing, table) for table in (wanted_over_ratio(task), None))
+    np.testing.assert_allclose(quick["log_wanted"], exact["log_wanted"], atol=1e-6)
+
+
 def test_where_more_than_the_ratio_counts_there_is_no_table():
     place = Hold(0.9, 1.0, 1.0)
     assert wanted_over_ratio(LINE) is not None
@@ -137,8 +146,9 @@ def test_where_more_than_the_ratio_counts_there_is_no_table():
 def test_of_two_directions_the_weakest_and_the_fullest_place():
     """Hard ends, places from one nominal radius on: Phi(2) of the dose where the spot is 0.1 mm long, Phi(1) where it is 0.2 mm."""
     task = replace(LINE, run_up=RunUp(), vector_length=50.0, pattern=Pattern(False, spot=OVAL, tracks=(0.0, 0.5 * math.pi)))
-    low, high = along(task, 100.0, W, 1000.0)
-    assert (float(low[0]), float(high[0])) == pytest.approx((stats.norm.cdf(2.0), 1.0))
+    for tracks in ((0.0, 0.5 * math.pi), (0.5 * math.pi, 0.0)):
+        low, high = along(replace(task, pattern=task.pattern._replace(tracks=tracks)), 100.0, W, 1000.0)
+        assert (float(low[0]), float(high[0])) == pytest.approx((stats.norm.cdf(2.0), 1.0))
     one = replace(task, pattern=task.pattern._replace(tracks=(0.5 * math.pi,)))
     assert float(along(one, 100.0, W, 1000.0)[0][0]) == pytest.approx(stats.norm.cdf(1.0))
     assert along(replace(task, run_up=None), 100.0, W, 1000.0) == along(replace(task, vector_length=math.inf), 100.0, W, 1.0) == (1.0, 1.0)
@@ -329,3 +339,25 @@ def test_a_finer_stronger_place_of_the_field_counts_for_what_may_not_be_exceeded
     assert float(fine["ripple"][0]) == pytest.approx(0.15 * math.log(hills(1.5, 0.0) / hills(1.5, 0.5)))
     broken = violations(bounded(RASTER, ripple=0.01), fine)
     assert float(np.ravel(broken["ripple"])[0]) == pytest.approx(math.log(float(fine["ripple"][0]) / 0.01))
+
+
+@pytest.mark.parametrize("run_up", [RunUp(), RunUp(0.0, 0.0), RunUp(1.0, 0.0), None])
+@pytest.mark.parametrize("pulses", [None, 30_000.0])
+def test_the_fastest_settings_leave_the_dose_that_is_wanted_at_their_own_ends(run_up, pulses):
+    task = replace(LINE, pattern=Pattern(False, pulse_rate=pulses), run_up=run_up, vector_length=5.0, acceleration=5e5)
+    task = bounded(task, power_low=0.01, power_least=20.0, scan_speed_high=800.0, power_high=70.0, pulse_share=2.0)
+    for power in (5.0, 70.0):  # the laser limits the speed, then the scanner
+        found = fastest_at(bounded(task, power_high=power), np.array([0.06, 0.1, 0.19]), None)
+        np.testing.assert_allclose(found["log_exposure"], found["log_wanted"], rtol=0.0, atol=1e-10)
+
+
+def test_the_greatest_dose_along_a_vector_may_lie_a_little_inside_the_margin():
+    """Judged from 0.2 radii on, a hundred places along half the vector: the dose still rises from the end to 0.3 radii further in."""
+    task = replace(LINE, run_up=RunUp(0.0, 0.0, 0.2), vector_length=10.0, acceleration=1e6)
+    ends = outcome.ends_of(task, 100.0, 10.0)
+    places = 0.02 + np.linspace(0.0, 0.08, 161)
+    doses = motion.share(places, 330.0, 0.1, ends)
+    assert places[doses.argmax()] == pytest.approx(0.05, abs=0.003)
+    low, high = along(task, 100.0, W, 330.0)
+    assert float(high[0]) == pytest.approx(doses.max(), rel=1e-3)
+    assert float(low[0]) == pytest.approx(min(doses.min(), float(motion.share(5.0, 330.0, 0.1, ends))))

@@ -113,8 +113,8 @@ def test_values_on_the_steps_of_a_machine(value, step, way, low, high, there):
 
 
 def test_arrays_and_lights_give_one_of_their_values():
-    light = Shape(*(np.array([k, 10.0 + k]) for k in range(9)))
-    assert search._first(light) == Shape(*(float(k) for k in range(9)))
+    light = Shape(*(np.array([k, 10.0 + k]) for k in range(10)))
+    assert search._first(light) == Shape(*(float(k) for k in range(10)))
     assert search._first(light, 1).mean == 11.0
     assert search._first(np.array([[3.0], [4.0]]), 1) == 4.0
     assert search._first(np.array(3.0), 1) == 3.0

@@ -16,7 +16,7 @@ LN_EC = math.log(0.08)
 CURVE = Curve(0.15, LN_EC, LN_EC + 1.5, 2e-6, 9e-6, 1.6e-5, 4.0)
 BOUNDS = Bounds(1.0, 300.0, 0.1, 0.2, 10.0, 5000.0)
 LINE = Task("line", Pattern(False), 0.1, 0.15, 0.95, True, CURVE, Errors(), BOUNDS)
-LIT = Shape(1.0, 1.0, 1.0, 1.0, -1.0, -1.0, 0.0, 1.0, 0.0)
+LIT = Shape(1.0, 1.0, 1.0, 1.0, -1.0, -1.0, -1.0, 0.0, 1.0, 0.0)
 X = LN_EC + 1.2
 WIDTH = 0.1 * math.sqrt(2.4)
 KNOWN = replace(CURVE, centre_variance=0.0, slope_variance=0.0)
