@@ -16,6 +16,7 @@ from .model import Problem, cure_law, doses, scan_of
 __all__ = ["FLAT", "UNKNOWNS", "Case", "Unknown"]
 
 FLAT = 1e-11  # of ln dose: what rounding leaves of a function that does not move
+_IN_PROPORTION = (1e-28, 1e28)
 
 
 @dataclass(frozen=True)
@@ -117,7 +118,7 @@ UNKNOWNS: dict[str, Unknown] = {
     "scan_speed": Unknown(
         MM_S,
         "speed",
-        (1e-28, 1e28),
+        _IN_PROPORTION,
         _speeds,
         "v such that E at the weakest place is what is needed",
         "Exposure falls with speed: one answer.",
@@ -125,7 +126,7 @@ UNKNOWNS: dict[str, Unknown] = {
     "power": Unknown(
         MW,
         "power",
-        (1e-28, 1e28),
+        _IN_PROPORTION,
         _by_ratio,
         "P such that E at the weakest place is what is needed",
         "Exposure grows with power: one answer.",

@@ -21,6 +21,7 @@ from curecalc.formulas.scan import Scan, line_width, section_depth, segment_expo
 from curecalc.formulas.stack import interface_exposure, print_through, stack_exposure
 from curecalc.setting.answer import MonteCarloOptions, evaluate
 from curecalc.setting.limits import Limits
+from curecalc.setting.model import Form
 from curecalc.setting.solving import solve
 from curecalc.units import Measured
 from curecalc.units import Quantity as Q
@@ -98,6 +99,10 @@ def test_both_sides_of_what_is_taken(call, good, bad):
 
 def test_what_is_meant_where_nothing_is_said():
     assert (RESIN.correlation, RESIN.refractive_index) == (0.0, 1.5)
+    assert (BEAM.radius_correlation, BEAM.angle.m) == (0.0, 0.0)
+    form = Form(RESIN.law)
+    assert (form.spot_angle, form.track_angle, form.incidence_angle, form.incidence_direction) == (0.0, 0.0, 0.0, 0.0)
+    assert (form.refractive_index, form.s_polarised_share) == (1.5, 0.5)
     scan = Scan(scan_speed=Q(1.0, "m/s"))
     assert (scan.passes, scan.cross_hatch, scan.s_polarised_share) == (1, False, 0.5)
     assert [getattr(scan, f"{name}").m for name in ("track_angle", "incidence_angle", "incidence_direction")] == [0.0] * 3

@@ -31,7 +31,7 @@ def mm(q):
 def test_passes_up_to_a_million():
     one = ROOT * 30.0 / (0.125 * 0.08 * math.e)  # the speed at which one pass does
     fast = {"beam": BEAM, "resin": RESIN, "cure_depth": DEPTH}
-    for times, passes in ((0.3, 1), (1.0 + 1e-14, 1), (1.001, 2), (999_999.5, 1_000_000)):
+    for times, passes in ((0.3, 1), (1.0 + 1e-14, 1), (1.0 + 1e-7, 2), (999_999.5, 1_000_000)):
         found = solve("passes", **fast, scan=Scan(scan_speed=Q(times * one, "mm/s")))
         assert found.value == passes
         assert found.notes == (f"The exact ratio is {times:.4g} passes.",)
@@ -66,6 +66,13 @@ def test_lines_no_scanner_could_draw_are_refused():
         scan = LINE if unknown == "scan_speed" else Scan(scan_speed=Q(1e30, "mm/s"))
         with pytest.raises(QuantityError, match=f"^{unknown} comes out as .*: one of the inputs is out of all proportion"):
             solve(unknown, beam=beam, resin=RESIN, scan=scan, cure_depth=DEPTH)
+    for power, met in ((0.7e-28, False), (1e-25, True), (0.7e28, True), (1.3e28, False)):  # from 1e-28 to 1e28 mW
+        scan = Scan(scan_speed=Q(power * ROOT / (0.125 * 0.08 * math.e), "mm/s"))
+        if met:
+            assert solve("power", beam=BEAM, resin=RESIN, scan=scan, cure_depth=DEPTH).value.m_as("mW") == pytest.approx(power)
+            continue
+        with pytest.raises(QuantityError, match=r"^power comes out as .*: one of the inputs is out of all proportion"):
+            solve("power", beam=BEAM, resin=RESIN, scan=scan, cure_depth=DEPTH)
 
 
 def test_no_radius_from_a_micrometre_to_a_decimetre():
@@ -192,6 +199,10 @@ def test_directions_of_the_tracks_end_on_the_axes_of_the_spot():
     low, high, at_low, at_high = evaluate(beam=oval, resin=RESIN, scan=LINE).over_directions["cure_depth"]
     assert (at_low.m_as("deg"), at_high.m_as("deg")) == pytest.approx((103.3, 13.3))
     assert mm(high) - mm(low) == pytest.approx(0.15 * math.log(1.25))
+    # where the beam leans the spot's axes are none of the footprint: the nearest of every five degrees
+    leaning = Scan(scan_speed=Q(1000.0, "mm/s"), incidence_angle=Q(60.0, "deg"), incidence_direction=Q(63.0, "deg"))
+    *_, at_low, at_high = evaluate(beam=oval, resin=RESIN, scan=leaning).over_directions["cure_depth"]
+    assert [math.remainder(at.m_as("deg"), 5.0) for at in (at_low, at_high)] == pytest.approx([0.0, 0.0], abs=1e-9)
 
 
 @pytest.mark.parametrize(("thickness", "layers", "listed"), [(0.1, math.inf, 14), (0.1, 3, 3), (0.002, math.inf, 50), (0.002, 49, 49)])
