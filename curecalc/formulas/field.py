@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from ..physics import tilt as _tilt
 from ..units import DEG, MM, MM_S, ONE, RAD, Quantity, QuantityError, finite, nonnegative, positive, ratio
 
@@ -35,10 +37,9 @@ class FresnelLoss(NamedTuple):
 
 def _incidence(value: Quantity) -> Any:
     theta = finite("incidence_angle", value, RAD)
-    limit = math.radians(80.0)
-    low, high = (theta, theta) if isinstance(theta, float) else (theta.min(), theta.max())
-    if low < 0.0 or high > limit:
-        raise QuantityError(f"incidence_angle must be from 0 to 80 deg, got {math.degrees(high if high > limit else low):.6g} deg.")
+    beyond = np.extract(np.clip(theta, 0.0, math.radians(80.0)) != theta, theta)
+    if beyond.size:
+        raise QuantityError(f"incidence_angle must be from 0 to 80 deg, got {math.degrees(beyond[0]):.6g} deg.")
     return theta
 
 

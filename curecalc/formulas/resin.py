@@ -269,7 +269,8 @@ def exposure_at_depth(*, exposure: Quantity, depth: Quantity, penetration_depth:
     '7.358'
     """
     e, z = nonnegative("exposure", exposure, MJ_MM2), nonnegative("depth", depth, MM)
-    return Quantity(_laws.Plain(_dp(penetration_depth), 1.0).below(e, z), MJ_MM2).to(MJ_CM2)
+    any_resin = _laws.Plain(_dp(penetration_depth), np.nan)  # whatever it takes to gel it
+    return Quantity(any_resin.below(e, z), MJ_MM2).to(MJ_CM2)
 
 
 def penetration_depth_from_absorbance(*, absorbance: Any, path_length: Quantity) -> Quantity:

@@ -36,15 +36,16 @@ def _length_and_count(best: Best, work: Work) -> tuple[Any, Any]:
         count = np.sqrt(work.area) / best.hatch_spacing  # lines of a square of this area
     else:
         count = length / typical
-    return length, np.where(length > 0.0, np.maximum(count, 1.0), 0.0)
+    return length, np.maximum(count, 1.0)
 
 
 def scan_time(best: Best, work: Work) -> Any:
     """Time for the work of one kind; seconds, arrays allowed."""
     length, count = _length_and_count(best, work)
-    one = vector_time(best.task, length / np.maximum(count, 1.0), best.scan_speed)
+    one = vector_time(best.task, length / count, best.scan_speed)
     gap: Any = (best.hatch_spacing or 0.0) if work.gap is None else work.gap
-    return best.task.pattern.times * count * (one + best.task.settling + move_time(best.task, gap))
+    whole = best.task.pattern.times * count * (one + best.task.settling + move_time(best.task, gap))
+    return np.where(length, whole, 0.0)[()]
 
 
 @dataclass(frozen=True)

@@ -107,7 +107,7 @@ def assembled(
     density = None if resin.density is None else float(resin.density.m_as(G_CM3))
     layers = None
     if needs.part_height is not None:
-        layers = max(math.ceil(float((needs.part_height / needs.layer_thickness).m_as("dimensionless")) - 1e-9), 1)
+        layers = math.ceil(float((needs.part_height / needs.layer_thickness).m_as("dimensionless")) * (1.0 - 1e-9))
     return Recipe(
         name=needs.name,
         vectors=vectors,

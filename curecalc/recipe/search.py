@@ -7,6 +7,7 @@ the least power, then to the widest spacing.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -87,7 +88,7 @@ class _Plane:
     def __init__(self, task: Task) -> None:
         self.task = task
         self.low, self.high = math.log(task.bounds.beam_radius_low), math.log(task.bounds.beam_radius_high)
-        self.free_radius = self.high > self.low
+        self.free_radius = self.high != self.low
         # over the widest radius across the tracks, under the law's exponent: no wider spacing keeps the ripple
         widest = max(float(across) for across, _ in map(task.pattern.spot.radii, task.pattern.tracks))
         self.ratio = _ratio_for(task.bounds.ripple / task.curve.penetration_depth) * widest / math.sqrt(task.pattern.exponent)
@@ -106,14 +107,15 @@ class _Plane:
             found = fastest_at(self.task, radius, spacing, self.quick)
             over = {name: np.where(np.isnan(v), np.inf, v) for name, v in violations(self.task, found).items()}
         if narrow is not None and math.isfinite(self.task.bounds.ripple):
-            over["ripple"] = np.maximum(over["ripple"], np.where(narrow > 0.0, narrow, -np.inf))
+            over["ripple"] = np.maximum(over["ripple"], narrow)
         return found, over
 
 
 def _axes(plane: _Plane, coarse: bool) -> tuple[Any, Any]:
-    many_a, many_b = (15, 25) if coarse else (13, 13)
-    a = np.linspace(0.0, 1.0, many_a if plane.task.pattern.raster else 2 * many_a) if plane.free_radius else np.zeros(1)
-    b = np.linspace(0.0, 1.0, many_b if plane.free_radius else 2 * many_b) if plane.task.pattern.raster else np.zeros(1)
+    many = 13
+    more = 25 if coarse else many
+    a = np.linspace(0.0, 1.0, many if plane.task.pattern.raster else many * more) if plane.free_radius else np.zeros(1)
+    b = np.linspace(0.0, 1.0, more if plane.free_radius else many * more) if plane.task.pattern.raster else np.zeros(1)
     return a, b
 
 
@@ -164,7 +166,7 @@ def any_settings(task: Task) -> bool:
     """Whether any settings meet every limit, before they are put on the machine's steps."""
 
     def excess(found: dict[str, Any], over: dict[str, Any]) -> tuple[Any, tuple[Any, ...]]:
-        return -np.maximum(np.max(list(over.values()), axis=0), -1.0), _ties(found)
+        return -np.max(list(over.values()), axis=0), _ties(found)
 
     # the search for the fastest looks where rates are high; this one where limits are kept
     return _zoom(_Plane(task), excess, _ROUNDS)[0] >= -_HOLDS
@@ -222,17 +224,17 @@ def _about(a: float, b: float, wide: float) -> tuple[tuple[float, float], tuple[
 def _slower(task: Task, rounds: int) -> Best | None:
     """Where the beam stays on at the ends, a slower scanner leaves less there: the greatest speed at which settings exist."""
     b = task.bounds
-    if task.run_up is None or task.run_up.follows != 0.0:
+    if task.run_up is None or task.run_up.follows != 0.0 or not b.scan_speed_low:
         return None
 
     def capped(speed: float) -> Task:
         return replace(task, bounds=replace(b, scan_speed_high=speed))
 
-    tried = np.geomspace(min(b.scan_speed_high, fastest_useful(task)), b.scan_speed_low, 13) if b.scan_speed_low > 0.0 else np.zeros(0)
-    k = next((i for i in range(1, tried.size) if any_settings(capped(float(tried[i])))), None)
-    if k is None:
+    tried = np.geomspace(min(b.scan_speed_high, fastest_useful(task)), b.scan_speed_low, 13).tolist()
+    ends = next((pair for pair in itertools.pairwise(tried) if any_settings(capped(pair[1]))), None)
+    if ends is None:
         return None
-    low, high = float(tried[k]), float(tried[k - 1])
+    high, low = ends
     for _ in range(24):
         middle = math.sqrt(low * high)
         low, high = (middle, high) if any_settings(capped(middle)) else (low, middle)
@@ -270,7 +272,7 @@ def _stepped(best: Best) -> Best | None:
     inside = np.max(over, axis=0) <= _ROUNDED
     if not inside.any():
         return None
-    rate = np.where(inside, np.round(np.log(found["rate"]), 9), -np.inf)
+    rate = np.where(inside, np.round(np.log(found["rate"]) / _TIE), -np.inf)
     pick = int(np.lexsort((*(-tie for tie in reversed(_ties(found))), -rate))[0])
     return Best(task, {k: _first(v, pick) for k, v in found.items()})
 
@@ -313,7 +315,7 @@ def _active(best: Best) -> list[str]:
     near: list[str] = []
 
     def at(field: str, value: float, limit: float) -> None:
-        if math.isfinite(limit) and abs(value - limit) <= 1e-4 * max(abs(limit), 1e-9):
+        if math.isfinite(limit) and abs(value - limit) <= 1e-4 * limit:
             near.append(field)
 
     at("power_high", found["power"], b.power_high)

@@ -97,6 +97,12 @@ def test_both_sides_of_what_is_taken(call, good, bad):
     assert [taken(call, value) for value in bad] == [False] * len(bad)
 
 
+@pytest.mark.parametrize(("angles", "told"), [(81.0, "81"), (-2.0, "-2"), (np.array([20.0, 85.0]), "85"), (np.array([20.0, -1.0]), "-1")])
+def test_the_angle_that_leans_too_far_is_told(angles, told):
+    with pytest.raises(QuantityError, match=f"incidence_angle must be from 0 to 80 deg, got {told} deg"):
+        footprint_factor(Q(angles, "deg"))
+
+
 def test_what_is_meant_where_nothing_is_said():
     assert (RESIN.correlation, RESIN.refractive_index) == (0.0, 1.5)
     assert (BEAM.radius_correlation, BEAM.angle.m) == (0.0, 0.0)

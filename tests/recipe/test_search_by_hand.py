@@ -271,12 +271,14 @@ def test_the_search_closes_in_on_the_highest_score():
     _, a, b = closing_in(hill, 1, ((0.0, 0.2), (0.8, 1.0)))
     assert (a, b) == pytest.approx((0.2, 0.8))
     one = closing_in(hill, 1)
-    assert one[1:] == pytest.approx((round(0.3217 * 14) / 14, round(0.7771 * 24) / 24))  # 15 by 25 places
+    assert one[1:] == pytest.approx((round(0.3217 * 12) / 12, round(0.7771 * 24) / 24))  # 13 by 25 places
+    assert closing_in(hill, 1, raster=False)[1] == pytest.approx(round(0.3217 * 324) / 324)  # as many on one way
+    assert closing_in(hill, 1, free=False)[2] == pytest.approx(round(0.7771 * 324) / 324)
 
 
 def test_a_higher_score_that_later_looks_miss_is_kept():
     """A point of the first look, half as wide as rounding: no later grid hits it as well."""
-    at = (3.0 / 14.0, 5.0 / 24.0)
+    at = (3.0 / 12.0, 5.0 / 24.0)
 
     def score(a, b):
         return np.where(np.hypot(a - at[0], b - at[1]) < 1e-12, 1.0, -np.hypot(a - 0.9, b - 0.9))
