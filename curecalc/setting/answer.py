@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, reduce
 from typing import Any
 
 import numpy as np
@@ -162,7 +162,8 @@ def _monte_carlo_json(mc: MonteCarlo, name: str) -> dict[str, Any]:
     def shown(number: float) -> Quantity:
         return _quantity(name, number)
 
-    record = to_json(shown(mc.mean), shown(mc.standard_uncertainty), (shown(mc.interval[0]), shown(mc.interval[1])), mc.confidence)
+    low, high = map(shown, mc.interval)
+    record = to_json(shown(mc.mean), shown(mc.standard_uncertainty), (low, high), mc.confidence)
     record["shortest_interval"] = [to_json(shown(end))["value"] for end in mc.shortest]
     record["draws"] = mc.draws
     return record
@@ -327,7 +328,7 @@ def _warnings(given: Problem, out: dict[str, Any], spread: dict[str, Any], depth
         notes.append(
             f"Nothing cures {place}: its exposure of {low} does not exceed the critical exposure of {ec}. The depth there is 0{found[1]}."
         )
-    if spread and (found := _at((depth > 0.0) & (depth < 2.0 * spread[depth_key]))):
+    if spread and (found := _at(depth < 2.0 * spread[depth_key])):
         notes.append(
             f"The depth is within two standard uncertainties of zero: the first-order uncertainty is not to be trusted there{found[1]}."
         )
@@ -336,13 +337,13 @@ def _warnings(given: Problem, out: dict[str, Any], spread: dict[str, Any], depth
         short = show_kernel(-float(np.asarray(out["overcure"])[found[0]]), "length")
         notes.append(f"The layer does not reach the one below: the {where} ends {short} short of the layer thickness{found[1]}.")
     scan = scan_of(x, form)
-    widths = [scan.spot.radii(track) for track in scan.tracks]
-    across = widths[0][0] if len(widths) == 1 else np.minimum(widths[0][0], widths[1][0])
+    widths = (across for across, _ in map(scan.spot.radii, scan.tracks))
+    across, (_, along) = reduce(np.minimum, widths), scan.spot.radii(scan.track)
     if form.raster and (found := _at(x["hatch_spacing"] > 1.3 * across)):
         notes.append(
             f"The hatch spacing exceeds 1.3 beam radii across the lines: the mean exposure says little about the weakest place{found[1]}."
         )
-    if form.pulsed and (found := _at(x["scan_speed"] / x["pulse_rate"] > widths[0][1])):
+    if form.pulsed and (found := _at(x["scan_speed"] / x["pulse_rate"] > along)):
         notes.append(f"Pulses land more than one beam radius apart: the line is beaded along the track{found[1]}.")
     if form.tilted and form.s_polarised_share == 0.5:
         notes.append("The light was taken as unpolarised where the beam leans; state s_polarised_share if it is not.")

@@ -163,6 +163,8 @@ def test_pulses_beyond_one_radius(radii, said):
     answer = evaluate(beam=pulsed, resin=resin(), scan=Scan(scan_speed=Q(0.3, "m/s")))
     words = "Pulses land more than one beam radius apart: the line is beaded along the track."
     assert remarks(answer, "Pulses") == ([words] if said else [])
+    oval = Beam(power=Q(30.0, "mW"), radius_x=Q(0.125, "mm"), radius_y=Q(0.5, "mm"), pulse_rate=Q(300.0 / (radii * 0.125), "Hz"))
+    assert remarks(evaluate(beam=oval, resin=resin(), scan=Scan(scan_speed=Q(0.3, "m/s"))), "Pulses") == ([words] if said else [])
 
 
 @pytest.mark.parametrize(("share", "said"), [(0.49, False), (0.51, True)])
@@ -182,8 +184,9 @@ def test_a_layer_out_of_reach_and_nothing_cured():
         beam=beam(), resin=resin(), scan=Scan(scan_speed=Q(1.0, "m/s"), hatch_spacing=Q(0.1, "mm")), layer_thickness=Q(0.4, "mm")
     )
     assert "the weakest place ends" in remarks(raster, "The layer does not")[0]
+    unsure = evaluate(beam=beam(power=0.02), resin=resin(), scan=Scan(scan_speed=Q(3.0, "m/s")))
     none = evaluate(beam=beam(), resin=resin(), scan=Scan(scan_speed=Q(3.0, "m/s")))
-    assert list(none.warnings) == [
+    assert list(none.warnings) == list(unsure.warnings) == [
         (
             f"Nothing cures on the axis of the line: its exposure of {100 * E_LINE / 3:.4g} mJ/cm^2 does not exceed the critical "
             "exposure of 8 mJ/cm^2. The depth there is 0."

@@ -178,6 +178,9 @@ def test_depths_beyond_the_coupons_are_said():
         notes = evaluate(beam=BEAM, resin=resin, scan=Scan(scan_speed=Q(1000.0, "mm/s"))).warnings
         return [n for n in notes if "extrapolated" in n]
 
+    under = Resin(penetration_depth=DP, critical_exposure=Q(80.0, "mJ/cm^2"), depth_range=(Q(0.1, "mm"), Q(0.2, "mm")))
+    (nothing,) = evaluate(beam=BEAM, resin=under, scan=Scan(scan_speed=Q(1000.0, "mm/s"))).warnings
+    assert nothing.startswith("Nothing cures")
     depth = 0.15 * math.log(100 * math.sqrt(2 / math.pi) * 30.0 / (0.125 * 1000.0) / 8.0)
     assert depth == pytest.approx(0.13092, abs=5e-6)
     assert said(0.05, 0.2) == said(depth, 0.2) == said(0.05, depth) == []
