@@ -256,14 +256,16 @@ def normal_factor(assurance: float) -> float:
 
 def assurance_of(curve: Curve, errors: Errors, x: Any, relative: Any, target: Any, *, single: bool) -> Any:
     """One-sided confidence that the depth at x reaches `target`: the inverse of `assured_log_exposure`."""
-    from scipy.special import ndtr
+    from scipy.special import ndtr, ndtri
 
     state = depth_state(curve, errors, x, relative, single=single)
     u, gap = np.asarray(state["standard_uncertainty"]), np.asarray(state["depth"] - target)
     u, gap, type_a, type_b = np.broadcast_arrays(u, gap, state["type_a"], state["type_b"])
     # how many standard uncertainties the depth lies off, and the normal deviate whose coverage factor is as large
-    off = falling_root(lambda z: u * _factor(type_a, type_b, curve.degrees_of_freedom, ndtr(-z)), np.abs(gap), -8.0, 0.0)
-    return ndtr(np.where(gap >= 0.0, -off, off))[()]
+    off = falling_root(
+        lambda z: u * _factor(type_a, type_b, curve.degrees_of_freedom, ndtr(-z)), np.abs(gap), ndtri(np.finfo(float).eps), 0.0
+    )
+    return ndtr(np.copysign(off, gap))[()]
 
 
 def assured_log_exposure(curve: Curve, errors: Errors, relative: Any, target: Any, *, assurance: float, single: bool) -> Any:

@@ -136,7 +136,7 @@ def _valley_step(given: Problem, mean: Quantity, low: Quantity, across: float) -
     share = _f(float((low / mean).m_as("dimensionless")))
     why = "Half-way between two lines is the weakest place; all lines are summed."
     if form.cross_hatch and not (form.round and not form.tilted):
-        other = float(scan_of(given.x, form).spot.radii(form.track_angle + 0.5 * math.pi)[0])
+        other, _ = scan_of(given.x, form).spot.radii(form.track_angle + 0.5 * math.pi)
         return Step(
             "E_valley = E_mean [F(h/W1) + F(h/W2)]/2, F(s) = 1 - 2 q + 2 q^4 - ..., q = exp(-pi^2/(2 s^2))",
             f"h/W1 = {_f(h / across)} and h/W2 = {_f(h / other)}: {_show(mean)} x {share}",
@@ -169,7 +169,7 @@ def depth_steps(answer: Answer) -> list[Step]:
     steps = [*_exposure_steps(answer, given), *_tilt_steps(given), _cure_step(answer, given)]
     law = cure_law(given.x, given.form)
     if not given.form.raster and answer.cures and law.reach is not None and given.form.shape is Gaussian:
-        across = float(scan_of(given.x, given.form).spot.radii(given.form.track_angle)[0])
+        across, _ = scan_of(given.x, given.form).spot.radii(given.form.track_angle)
         steps.append(
             Step(
                 "Lw = W0 sqrt(2 Cd/Dp)",

@@ -220,7 +220,7 @@ def _width_case(given: Problem, unknown: str, line_width: Quantity, overcure: An
     if cure_depth is not None or overcure is not None:
         raise QuantityError("line_width cannot be combined with cure_depth or overcure: give one target.")
     if unknown != "beam_radius":
-        across = scan_of({"power": 1.0, "scan_speed": 1.0, **given.x}, given.form).spot.radii(given.form.track_angle)[0]
+        across, _ = scan_of({"power": math.nan, "scan_speed": math.nan, **given.x}, given.form).spot.radii(given.form.track_angle)
         ratio, most = np.max(width / across), 2.0 if given.form.shape is light.TopHat else 10.0
         if ratio > most:
             raise QuantityError(

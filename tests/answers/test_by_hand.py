@@ -186,12 +186,16 @@ def test_a_layer_out_of_reach_and_nothing_cured():
     assert "the weakest place ends" in remarks(raster, "The layer does not")[0]
     unsure = evaluate(beam=beam(power=0.02), resin=resin(), scan=Scan(scan_speed=Q(3.0, "m/s")))
     none = evaluate(beam=beam(), resin=resin(), scan=Scan(scan_speed=Q(3.0, "m/s")))
-    assert list(none.warnings) == list(unsure.warnings) == [
-        (
-            f"Nothing cures on the axis of the line: its exposure of {100 * E_LINE / 3:.4g} mJ/cm^2 does not exceed the critical "
-            "exposure of 8 mJ/cm^2. The depth there is 0."
-        )
-    ]
+    assert (
+        list(none.warnings)
+        == list(unsure.warnings)
+        == [
+            (
+                f"Nothing cures on the axis of the line: its exposure of {100 * E_LINE / 3:.4g} mJ/cm^2 does not exceed the critical "
+                "exposure of 8 mJ/cm^2. The depth there is 0."
+            )
+        ]
+    )
     valley = evaluate(beam=beam(), resin=resin(), scan=Scan(scan_speed=Q(9.0, "m/s"), hatch_spacing=Q(0.1, "mm")))
     assert valley.warnings[0].startswith("Nothing cures half-way between the lines: ")
     assert not valley.cures
