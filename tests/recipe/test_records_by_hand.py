@@ -17,7 +17,7 @@ from curecalc.recipe import build, retuning
 from curecalc.recipe.assurance import Curve
 from curecalc.recipe.bounds import Hold, RunUp
 from curecalc.recipe.carried import carried, curve_dict, curve_of_headline, curve_read, promises
-from curecalc.recipe.file import _after, recipe_from_bytes
+from curecalc.recipe.file import _after, read_recipe, recipe_from_bytes
 from curecalc.recipe.inputs import curve_of, gather
 from curecalc.recipe.light import Pattern
 from curecalc.recipe.recipe import make_recipe
@@ -167,6 +167,15 @@ def test_a_recipe_file_is_whole():
         recipe_from_bytes("r.json", b"{x")
     with pytest.raises(FileError, match=r"r\.json: is not UTF-8 text"):
         recipe_from_bytes("r.json", b"\xff")
+
+
+def test_a_recipe_file_has_no_more_than_twenty_megabytes(tmp_path):
+    path = tmp_path / "r.json"
+    for size, told in ((20_000_000, "cannot be read as JSON"), (20_000_001, "is larger than 20 MB, too large for a recipe file")):
+        with path.open("wb") as file:
+            file.truncate(size)
+        with pytest.raises(FileError, match=told):
+            read_recipe(path)
 
 
 # ---------------------------------------------------------------- carried to a logbook
