@@ -154,13 +154,15 @@ class Task:
         # a line square to the tilt is spread over the longer axis; lines of a raster make up for one another, but for w > 1
         wide = place.growth(radius)
         spread = (wide**2 * place.stretch) ** max(w - 1.0, 0.0) if self.pattern.raster else wide ** (2.0 * w - 1.0) * place.stretch**w
-        if self.pattern.raster and place.wider != 1.0 and spacing is not None:  # the valleys of a finer spot are deeper
+        if (
+            self.pattern.raster and place.wider != 1.0 and spacing is not None
+        ):  # the valleys of a finer spot, measured where it leans, are deeper
             here, there = (shape(self.pattern, np.asarray(radius, float) * k, spacing, powers=False).weakest for k in (1.0, wide))
-            spread = here / there * place.stretch ** max(w - 1.0, 0.0)
+            spread = here / there
         if self.run_up is not None and math.isfinite(self.vector_length):
             # a longer spot is cut by the vector's end: where the beam of a raster leans along it, or is wider
             long = wide * (place.stretch if self.pattern.raster else 1.0)
-            here, there = (motion.share(self.run_up.margin, 1.0, one, motion.Ends(math.inf), w) for one in (1.0, long))
+            here, there = (motion.share(self.run_up.margin, math.nan, one, motion.Ends(math.inf), w) for one in (1.0, long))
             spread = spread * np.maximum(here / there, 1.0)
         return np.maximum(law.depth(law.tilted(place.gain, place.slant).dose(self.depth) * spread), self.depth)
 
