@@ -154,9 +154,8 @@ class Task:
         # a line square to the tilt is spread over the longer axis; lines of a raster make up for one another, but for w > 1
         wide = place.growth(radius)
         spread = (wide**2 * place.stretch) ** max(w - 1.0, 0.0) if self.pattern.raster else wide ** (2.0 * w - 1.0) * place.stretch**w
-        if (
-            self.pattern.raster and place.wider != 1.0 and spacing is not None
-        ):  # the valleys of a finer spot, measured where it leans, are deeper
+        # the valleys of a finer spot are deeper; its radius was measured with the lean in it
+        if self.pattern.raster and place.wider != 1.0 and spacing is not None:
             here, there = (shape(self.pattern, np.asarray(radius, float) * k, spacing, powers=False).weakest for k in (1.0, wide))
             spread = here / there
         if self.run_up is not None and math.isfinite(self.vector_length):

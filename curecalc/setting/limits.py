@@ -82,14 +82,14 @@ class Limits(Shown):
             x = {k: float(np.broadcast_to(v, values.shape)[where]) for k, v in case.given.x.items()}
             at = case.put(x, limit)
             reached, wanted = float(case.reached(at)), float(np.max(case.depth(at)))
-            off = reached - wanted
-            what = f"overcured by {show_kernel(off, 'length')} more than wanted" if off > 0 else f"short by {show_kernel(-off, 'length')}"
+            off, too_deep = show_kernel(abs(reached - wanted), "length"), reached > wanted
+            what = f"overcured by {off} more than wanted" if too_deep else f"short by {off}"
             raise NoSolution(
                 f"A {name.replace('_', ' ')} of {show_kernel(float(values[where]), kind)} would reach {show_kernel(wanted, 'length')}, "
                 f"{'above' if end == 'max' else 'below'} the limit of {show_kernel(limit, kind)}; "
                 f"at the limit the weakest place is {what}.",
                 limit=f"{name}_{end}",
-                remedy=_remedy(case, at, off > 0),
+                remedy=_remedy(case, at, too_deep),
             )
 
 
