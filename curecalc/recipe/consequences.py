@@ -61,7 +61,7 @@ def corner(best: Best) -> Corner | None:
     factor = 2.0 * float(motion.share(0.0, best.scan_speed, float(along), ends, pattern.exponent))
     # a raster gets the stop on top of what its neighbours bring
     steady = best.dose_max / best.along_max
-    own = min(pattern.doses(replace(scan, spacing=None, crossed=False))["mean"] * (2 if scan.crossed else 1) / steady, 1.0)
+    own = pattern.doses(replace(scan, spacing=None, crossed=False))["mean"] * (2 if scan.crossed else 1) / steady
     total = 1.0 + own * (factor - 1.0)
     slowed = float(motion.speed_up_distance(best.scan_speed, task.acceleration))
     reach = 0.0 if task.run_up is not None and task.run_up.follows is None else slowed

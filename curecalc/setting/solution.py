@@ -95,7 +95,7 @@ class Solution(Shown):
         mc = self.monte_carlo[i] if self.monte_carlo else None
         if mc is not None:
             unit = value.units
-            ends = (Quantity(mc.interval[0], unit), Quantity(mc.interval[1], unit))
-            record["monte_carlo"] = to_json(Quantity(mc.mean, unit), Quantity(mc.standard_uncertainty, unit), ends, mc.confidence)
+            low, high = (Quantity(end, unit) for end in mc.interval)
+            record["monte_carlo"] = to_json(Quantity(mc.mean, unit), Quantity(mc.standard_uncertainty, unit), (low, high), mc.confidence)
             record["monte_carlo"] |= {"shortest_interval": list(mc.shortest), "draws": mc.draws}
         return record

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, TypedDict, Unpack
 
@@ -124,7 +125,7 @@ def solve(
         if not case.given.shape:
             notes.append(f"The exact ratio is {values.flat[0]:.4g} passes.")
         # a whole number within rounding error of the exact ratio is that number, not the next
-        values = np.maximum(np.ceil(values * (1.0 - 1e-12)), 1.0)
+        values = np.ceil(values * (1.0 - 1e-12))
     found = [_finished(case, value, beam, resin, scan, layer_thickness, monte_carlo, notes) for value in values]
     ranges = _ranges(case, values)
     notes += [_flat_note(one) for one in ranges if one is not None]
@@ -260,7 +261,7 @@ def _inside_range(case: Case, values: Any) -> None:
         )
     if case.unknown != "hatch_spacing":
         raise QuantityError(f"{case.unknown} comes out as {float(values[bad].flat[0]):g}: one of the inputs is out of all proportion.")
-    too_close = np.any(np.asarray(case.excess(x, low)) < 0.0)
+    too_close = np.signbit(case.excess(x, low)).any()
     end, word = (low, "closer than") if too_close else (high, "further apart than")
     raise NoSolution(
         f"The lines would have to lie {word} {show_kernel(end, 'length')}, beyond any scanner.",
@@ -275,7 +276,7 @@ def _finished(
     """The value in its unit, the whole setting evaluated there, its standard uncertainty and Monte Carlo."""
     name, unit = case.unknown, UNKNOWNS[case.unknown].unit
     value = np.asarray(value, float)[()]
-    shown: Any = Quantity(float(value) if np.ndim(value) == 0 else value, unit)
+    shown: Any = Quantity(value, unit)
     if name == "passes":
         shown = int(value) if np.ndim(value) == 0 else value.astype(int)
         scan = dataclasses.replace(scan, passes=shown)
@@ -302,13 +303,18 @@ def _spread(case: Case, value: Any, unit: Unit) -> Quantity | None:
     given = case.given
     if not given.u:
         return None
-    at = {**given.x, "the unknown": value}
-    slopes = log_gradient(lambda x: {"excess": case.excess(x, x["the unknown"])}, at, [*sorted(given.u), "the unknown"])["excess"]
+    slopes = _slopes(case, given.x, value, sorted(given.u))
     by = slopes.pop("the unknown")
-    if np.all(np.abs(by) < 1e-7):
+    if np.allclose(by, 0.0, atol=1e-7):
         return None  # flat: any value will do
     row = {name: -slope / by for name, slope in slopes.items()}
     return Quantity(value * standard_uncertainties({"": row}, given.relative, given.correlations)[""], unit)
+
+
+def _slopes(case: Case, x: Mapping[str, Any], value: Any, names: list[str]) -> dict[str, Any]:
+    """How the excess moves with the logarithm of each named input and of the unknown."""
+    at = {**x, "the unknown": value}
+    return log_gradient(lambda one: {"excess": case.excess(one, one["the unknown"])}, at, [*names, "the unknown"])["excess"]
 
 
 def _drawn(case: Case, value: Any, options: MonteCarloOptions, notes: list[str]) -> MonteCarlo | None:
@@ -318,11 +324,11 @@ def _drawn(case: Case, value: Any, options: MonteCarloOptions, notes: list[str])
         many = np.broadcast_to(UNKNOWNS[case.unknown].find(case, lanes)[0], (options.draws,))
         lost = np.isnan(many)
     else:
-        many, step = np.full(options.draws, math.log(value)), 1e-6
+        many, longest = np.full(options.draws, math.log(value)), 0.2
         with np.errstate(invalid="ignore", divide="ignore"):
             for _ in range(40):
-                slope = (case.excess(lanes, np.exp(many + step)) - case.excess(lanes, np.exp(many - step))) / (2.0 * step)
-                many = many - np.clip(case.excess(lanes, np.exp(many)) / slope, -0.2, 0.2)
+                at = np.exp(many)
+                many = many - np.clip(case.excess(lanes, at) / _slopes(case, lanes, at, [])["the unknown"], -longest, longest)
             lost = ~(np.abs(case.excess(lanes, np.exp(many))) < 1e-8)
         many = np.exp(many)
     if lost.any():

@@ -61,6 +61,8 @@ def test_lines_no_scanner_could_draw_are_refused():
             continue
         with pytest.raises(NoSolution, match="further apart than 100 mm"):
             solve("hatch_spacing", **asked)
+    with pytest.raises(NoSolution, match=r"closer than 0\.0001 mm, beyond any scanner\. Slow the scan or raise the power\."):
+        solve("hatch_spacing", beam=BEAM, resin=RESIN, scan=Scan(scan_speed=Q(2.0 * speed, "mm/s")), cure_depth=DEPTH)
     for unknown in ("scan_speed", "power"):
         beam = dataclasses.replace(BEAM, power=Q(1e30, "mW")) if unknown == "scan_speed" else BEAM
         scan = LINE if unknown == "scan_speed" else Scan(scan_speed=Q(1e30, "mm/s"))
@@ -229,6 +231,8 @@ def test_what_is_asked_for_has_no_uncertainty_of_its_own():
         scan = Scan(scan_speed=Q(500.0, "mm/s"))
         found = solve(unknown, beam=unsure, scan=scan, **sure)
         assert (found.standard_uncertainty[0] / found.value).m_as("") == pytest.approx(slope, rel=1e-5)
+    oval = dataclasses.replace(unsure, power=Q(30.0, "mW"), radius_y=Measured(Q(0.125, "mm"), Q(0.0125, "mm")))
+    assert solve("beam_radius", beam=oval, scan=LINE, resin=RESIN, cure_depth=Q(0.1, "mm")).standard_uncertainty == (None,)
     own = dataclasses.replace(unsure, power=Q(30.0, "mW"))
     assert solve("beam_radius", beam=own, scan=LINE, resin=RESIN, cure_depth=Q(0.1, "mm")).standard_uncertainty == (None,)
 
@@ -275,7 +279,8 @@ def test_a_width_is_measured_against_the_radius_across():
 
 
 @pytest.mark.parametrize(
-    ("spot", "radii", "met"), [(Beam, 9.5, True), (Beam, 10.1, False), (TopHatBeam, 1.9, True), (TopHatBeam, 2.1, False)]
+    ("spot", "radii", "met"),
+    [(Beam, 9.5, True), (Beam, 10.0, True), (Beam, 10.1, False), (TopHatBeam, 1.9, True), (TopHatBeam, 2.1, False)],
 )
 def test_no_line_is_wider_than_its_light(spot, radii, met):
     """A sharp outline ends at two radii; a Gaussian would take e^50 times the critical exposure at ten."""
@@ -307,3 +312,21 @@ def test_rows_of_a_solution_say_the_unknown_once_and_first():
     names = [name for name, _ in found.rows()]
     assert names[0] == "overcure"
     assert names[1:] == [name.replace("_", " ") for name in found.answer.outputs if name != "overcure"]
+
+
+def test_no_layer_is_left_where_nothing_cures():
+    with pytest.raises(NoSolution, match="cures the weakest place to 0 mm, not more than the overcure of 0 mm asked for: no layer is left"):
+        solve("layer_thickness", beam=BEAM, resin=RESIN, scan=Scan(scan_speed=Q(9000.0, "mm/s")), overcure=Q(0.0, "mm"))
+
+
+def test_a_measured_beam_is_asked_for_its_power_but_where_that_is_sought():
+    asked = []
+
+    class Held:
+        def beam(self, *, needs_power=True):
+            asked.append(needs_power)
+            return BEAM
+
+    for unknown, scan in (("power", LINE), ("scan_speed", None)):
+        solve(unknown, beam=Held(), resin=RESIN, scan=scan, cure_depth=DEPTH)
+    assert asked == [False, True]

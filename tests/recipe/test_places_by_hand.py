@@ -217,7 +217,7 @@ def test_where_contour_and_hatch_meet():
         return (outline * np.exp(-2.0 * (y / 0.06) ** 2) + lit(y, gap)).min()
 
     target = min(outline, one * hills(1.2, 0.5))
-    assert found.first_line == pytest.approx(brentq(lambda gap: weakest(gap) - target, 0.05, 0.5), rel=1e-3)
+    assert found.first_line == pytest.approx(brentq(lambda gap: weakest(gap) - target, 0.05, 0.5), rel=1e-4)
     assert found.first_line_depth == pytest.approx(0.15 * math.log(target / 0.08), abs=1e-3)
     edge = brentq(lambda y: lit(-y, 0.0) - 0.08 * math.exp(0.1 / 0.15), -0.06, 0.3)  # beyond the first line
     width = 0.06 * math.sqrt(2.0 * (math.log(outline / 0.08) - 0.1 / 0.15))
