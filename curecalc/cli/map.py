@@ -24,7 +24,6 @@ from .terminal import progress
 
 __all__ = ["add_arguments", "add_common", "field_options", "filled_paths", "run", "save", "show_answer"]
 
-MOST_PIXELS = 64_000_000  # of a saved field
 _SETTINGS = ["power", "scan_speed", "beam_radius"]
 
 
@@ -112,7 +111,7 @@ def field_options(args: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
         options["picture"], options["picture_pixel"] = _picture(args)
     if args.workers is not None:
         options["workers"] = whole("--workers", args.workers)
-    return paths, options | {"work": args.work, "scheduler": args.scheduler}
+    return paths, options | {"work": args.work, "scheduler": args.scheduler, "saved": args.save is not None}
 
 
 def filled_paths(args: argparse.Namespace) -> tuple[Any, Any]:
@@ -198,11 +197,9 @@ def save(args: argparse.Namespace, answer: Any) -> None:
     import numpy as np
 
     from ..map.answer import dose_image
+    from ..map.field import MOST_SAVED
 
-    grid = answer.job.grid
-    if (pixels := grid.rows * grid.columns) > MOST_PIXELS:
-        raise QuantityError(f"--save: {pixels} pixels are too many for one file. Choose a part with --window.")
-    dose, shown, _ = dose_image(answer.job, grid.window(), most=MOST_PIXELS)
+    dose, shown, _ = dose_image(answer.job, answer.job.grid.window(), most=MOST_SAVED)
     buffer = BytesIO()
     np.savez_compressed(buffer, x=shown.x, y=shown.y, exposure=IN_CM2 * dose, cure_depth=answer.job.optics.law.depth(dose))
     write_target(args, "save", buffer.getvalue())

@@ -18,7 +18,7 @@ from ..paths.vectors import Paths
 from ..symbols import percent
 from ..units import HZ, IN_UM, MJ, MJ_MM2, MM, MM_S, MM_S2, RAD, Quantity, Shown, finite, positive, ratio, show, span, to_json
 from .correcting import Correction, along, corrections
-from .field import Grid, Optics, choose_pixel, layer_dose, stated_error
+from .field import Grid, Optics, check_savable, choose_pixel, layer_dose, stated_error
 from .points import Scanning
 from .spread import surveyed
 from .survey import Job
@@ -210,6 +210,7 @@ def exposure_field(
     picture: np.ndarray | None = None,
     picture_pixel: Quantity | None = None,
     corrected: bool = True,
+    saved: bool = False,
     workers: int | None = None,
     scheduler: str | None = None,
     work: str | Path | None = None,
@@ -246,6 +247,8 @@ def exposure_field(
         Pitch of the picture.
     corrected : bool
         Whether to try out one speed per vector; only for maps of up to four million pixels and 700,000 vectors.
+    saved : bool
+        Whether the field is to go into a file; one of more than 64 million pixels is then refused before the work begins.
     workers, scheduler, work, progress
         As in `curecalc.map.spread.surveyed`.
 
@@ -267,6 +270,8 @@ def exposure_field(
         layer = int(numbers[0])
     optics = optics_of(paths, resin, scanning, radius_ratio, spot_angle, picture, picture_pixel)
     job, error = job_of(paths, optics, layer, layer, layer_thickness, pixel, tolerance, overcure, window)
+    if saved:
+        check_savable(job.grid)
     tally = surveyed(job, workers=workers, scheduler=scheduler, work=work, progress=progress)
     return answer_of(job, error, tally, resin, layer_thickness, corrected=corrected)
 
@@ -286,6 +291,7 @@ def part_field(
     spot_angle: Quantity | None = None,
     picture: np.ndarray | None = None,
     picture_pixel: Quantity | None = None,
+    saved: bool = False,
     workers: int | None = None,
     scheduler: str | None = None,
     work: str | Path | None = None,
@@ -302,7 +308,7 @@ def part_field(
     layers : pair of int, optional
         First and last; all when left out. Numbers that the paths leave out are layers without light.
     pixel, tolerance, overcure, window, scanning, radius_ratio, spot_angle, picture, picture_pixel : as in `exposure_field`
-    workers, scheduler, work, progress : as in `exposure_field`
+    saved, workers, scheduler, work, progress : as in `exposure_field`
 
     Returns
     -------
@@ -318,6 +324,8 @@ def part_field(
         raise QuantityError(f"layers {first} to {last} hold nothing: {paths.source} has {numbers[0]} to {numbers[-1]}.")
     optics = optics_of(paths, resin, scanning, radius_ratio, spot_angle, picture, picture_pixel)
     job, error = job_of(paths, optics, first, last, layer_thickness, pixel, tolerance, overcure, window)
+    if saved:
+        check_savable(job.grid)
     tally = surveyed(job, workers=workers, scheduler=scheduler, work=work, progress=progress)
     return answer_of(job, error, tally, resin, layer_thickness, corrected=False)
 
@@ -460,7 +468,7 @@ def _mm(value: float | None) -> Quantity | None:
     return None if value is None else Quantity(value, MM)
 
 
-def dose_image(job: Job, window: tuple[float, float, float, float], *, most: int = 1_000_000) -> tuple[np.ndarray, Grid, float]:
+def dose_image(job: Job, window: tuple[float, float, float, float], *, most: int) -> tuple[np.ndarray, Grid, float]:
     """Dose (mJ/mm^2) of the job's first layer in a window (mm), for a picture: at most so many pixels, no finer than the job's.
 
     Pixels coarser than the job's skip pixels of the same field, so what is shown is true at its places. Returns dose, grid and error.

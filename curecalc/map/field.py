@@ -17,10 +17,24 @@ from .beam import HALF, Beam, beam_of, filtered, pixel_for, spread_error, taps
 from .deposit import Body, best_body
 from .points import QUADRATURE, Legs, Scanning, pieces, points
 
-__all__ = ["FINEST_TOLERANCE", "Grid", "Optics", "by_radius", "choose_pixel", "dose_at", "layer_dose", "logged", "stated_error"]
+__all__ = [
+    "FINEST_TOLERANCE",
+    "MOST_SAVED",
+    "Grid",
+    "Optics",
+    "by_radius",
+    "check_savable",
+    "choose_pixel",
+    "dose_at",
+    "layer_dose",
+    "logged",
+    "stated_error",
+]
 
 FINEST_TOLERANCE, COARSEST_TOLERANCE = 1e-6, 1e-4
 COARSEST_OF_A_PICTURE = 1e-2  # a camera's noise and the rim it is cut at are sharp, and what a grid leaves out of them counts as error
+
+MOST_SAVED = 64_000_000  # pixels of a field in a file
 
 
 @dataclass(frozen=True)
@@ -170,6 +184,12 @@ def choose_pixel(beams: list[Beam], tolerance: float, pixel: float | None = None
             f"Use at most {IN_UM * best:.4g} um."
         )
     return pixel, error
+
+
+def check_savable(grid: Grid) -> None:
+    """Refuse a field of more pixels than a file is to hold."""
+    if (pixels := grid.rows * grid.columns) > MOST_SAVED:
+        raise QuantityError(f"--save: {pixels} pixels are too many for one file, which holds {MOST_SAVED}. Choose a part with --window.")
 
 
 def layer_dose(paths: Paths, optics: Optics, grid: Grid, *, body: Body | None = None) -> np.ndarray:

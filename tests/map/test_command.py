@@ -9,6 +9,7 @@ import pytest
 from curecalc.cli import main
 from curecalc.cli import map as map_command
 from curecalc.map.beam import beam_of, clean_picture
+from curecalc.map.field import Grid, check_savable
 from curecalc.physics import light
 from curecalc.units import QuantityError
 
@@ -24,8 +25,8 @@ def ask(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "line.csv").write_text(HEAD + "1,0,0,4,0,hatch\n")
 
-    def call(*more, settings=SETTINGS, status=0):
-        assert main(["map", "line.csv", *settings, *more]) == status, capsys.readouterr().err
+    def call(*more, command="map", settings=SETTINGS, status=0):
+        assert main([command, "line.csv", *settings, *more]) == status, capsys.readouterr().err
         out, err = capsys.readouterr()
         return err if status else json.loads(out) if "--json" in more else out
 
@@ -105,15 +106,11 @@ def test_long_work_shows_how_far_it_is(monkeypatch, capsys):
     assert capsys.readouterr().err == f"\rlayers [{'#' * 10}{'.' * 20}] 1/3 tiles\rlayers [{'#' * 30}] 3/3 tiles\n"
 
 
-def test_more_pixels_than_a_file_may_hold_are_refused(ask, monkeypatch):
-    class Grid:
-        rows = columns = 8001
-
-    class Job:
-        grid = Grid()
-
-    class Answer:
-        job = Job()
-
-    with pytest.raises(QuantityError, match=r"--save: 64016001 pixels are too many for one file\. Choose a part with --window\."):
-        map_command.save(None, Answer())
+def test_more_pixels_than_a_file_may_hold_are_refused_before_the_work(ask, monkeypatch):
+    check_savable(Grid(0.0, 0.0, 1.0, 8000, 8000))
+    with pytest.raises(QuantityError, match=r"--save: 64008000 pixels are too many for one file, which holds 64000000\. Choose a part"):
+        check_savable(Grid(0.0, 0.0, 1.0, 8000, 8001))
+    monkeypatch.setattr("curecalc.map.answer.surveyed", None)
+    wide = ("--save", "field.npz", "--pixel", "0.2um")
+    assert "are too many for one file" in ask(*wide, status=2)
+    assert "are too many for one file" in ask(*wide, command="part", status=2)
