@@ -8,6 +8,7 @@ import numpy as np
 
 from ..logbook.drifting import DriftReport
 from ..statistics.charts import Chart
+from ..symbols import symbols
 from .style import FINE, HOLLOW, INK, TALL, TONES, WIDE, caption, new_figure, panels
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def _date_axis(ax: Axes) -> None:
 
 def _unit(report: DriftReport) -> str:
     name = _LABELS.get(report.series.name, report.series.name)
-    unit = report.series.unit.replace("^2", "\u00b2")
+    unit = symbols(report.series.unit).replace("degC", "°C")
     return f"{name} [{unit}]" if report.series.unit else name
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..errors import QuantityError
 from ..setting.answer import Answer, evaluate
 from ..setting.model import cure_law
 from ..symbols import symbols
@@ -48,7 +49,7 @@ def draw_setting_curve(ax: Axes, answer: Answer) -> None:
     gel = float(law.dose(0.0))
     layer = None if answer.layer_thickness is None else float(measured(answer.layer_thickness).value.m_as(MM))
     needed = float(law.dose(layer or 0.0))
-    reach = max(dose, 4.0 * gel, needed if needed <= 1e6 * gel else gel)
+    reach = max(dose, 4.0 * gel, min(needed, 1e6 * gel))
     low, high = 0.6 * min(gel, max(dose, 0.01 * gel)), roomy(150.0 * reach) / 100.0  # far below the threshold the point stands at the edge
     e = np.geomspace(gel, high, FINE)
     with np.errstate(under="ignore", over="ignore"):
@@ -99,9 +100,10 @@ def _swept(answer: Answer, doses: np.ndarray, dose: float) -> tuple[np.ndarray, 
 
 def _band(ax: Axes, answer: Answer, doses: np.ndarray, dose: float) -> None:
     """Where the curve lies with about 95 % as far as the resin is known; nothing where no uncertainty is stated."""
-    if dose < 1e-20 * doses.min():  # no speed that means anything makes such a setting cure
+    try:
+        e, depth, spread = _swept(answer, doses, dose)
+    except QuantityError:  # no speed that means anything makes such a setting cure
         return
-    e, depth, spread = _swept(answer, doses, dose)
     if spread is not None:
         least, most = np.maximum(depth - _COVERED * spread, 0.0), depth + _COVERED * spread
         ax.fill_between(IN_CM2 * e, least, most, color=TONES["light"], linewidth=0.0, zorder=0.5)

@@ -221,6 +221,6 @@ def test_axes_of_charts_are_named_by_what_was_recorded(tmp_path):
             book.add("room", {"temperature": Q(22.0 + 0.1 * (k % 4), "degC"), "humidity": 0.4 + 0.01 * (k % 3)}, time=when)
             payload = {"penetration_depth": Q(0.140 + 0.001 * (k % 3), "mm"), "critical_exposure": Q(9.0, "mJ/cm^2")}
             book.add("calibration", payload, lot="L1", time=when)
-        names = {"spot": "beam radius [mm]", "temperature": "temperature [degC]", "humidity": "humidity", "penetration_depth": "Dp [mm]"}
+        names = {"spot": "beam radius [mm]", "temperature": "temperature [°C]", "humidity": "humidity", "penetration_depth": "Dp [mm]"}
         for name, label in names.items():
             assert drift_figure(drift_report(book, name)).axes[0].get_ylabel().startswith(label), name

@@ -11,6 +11,7 @@ from curecalc.figures.ripple import ripple_figure
 from curecalc.figures.section import section_figure, settings_text
 from curecalc.figures.setting_curve import draw_beside, setting_curve_figure
 from curecalc.figures.stack import stack_figure
+from curecalc.formulas.beam import Beam
 from curecalc.formulas.resin import Resin
 from curecalc.formulas.scan import Scan
 from curecalc.setting.answer import evaluate
@@ -34,7 +35,7 @@ def same(*values):
         (0.1, 1.0, 0.6 * 8, 50.0, 0.32),  # half as much again as four times Ec, 48; 1.1 x 0.15 ln(50/8) = 0.302
         (0.5, 1.0, 0.6 * 8, 400.0, 0.8),  # as the layer's need of 8 exp(0.5/0.15) = 224; 1.1 x 0.587 = 0.645
         (2.0, 1.0, 0.6 * 8, 8e6, 2.5),  # a need of 4.9e6
-        (2.1, 1.0, 0.6 * 8, 50.0, 2.5),  # a need of more than a million times Ec is no matter of the picture
+        (2.2, 1.0, 0.6 * 8, 1.25e7, 2.5),  # of a need beyond a million times Ec half as much again as that, 1.2e7
         (None, 1.0, 0.6 * 8, 50.0, 0.32),
         (0.1, 0.1, 0.6 * 8, 320.0, 0.64),  # as the dose, 191.5
         (0.1, 5.0, 0.6 * E / 5.0, 50.0, 0.32),  # below Ec
@@ -67,7 +68,11 @@ def test_a_band_of_two_standard_uncertainties_lies_around_a_working_curve():
     resin = Resin(
         penetration_depth=Measured(Q(0.15, "mm"), Q(0.003, "mm")), critical_exposure=Measured(Q(8.0, "mJ/cm^2"), Q(0.4, "mJ/cm^2"))
     )
-    (ax,) = setting_curve_figure(evaluate(beam=BEAM, resin=resin, scan=Scan(scan_speed=Q(1.0, "m/s")), layer_thickness=Q(0.1, "mm"))).axes
+    scan = Scan(scan_speed=Q(1.0, "m/s"))
+    third = Resin(penetration_depth=Q(0.15, "mm"), critical_exposure=Q(8.126, "mJ/cm^2"))
+    (ax,) = setting_curve_figure(evaluate(beam=BEAM, resin=third, scan=scan, layer_thickness=Q(0.1, "mm"))).axes
+    assert [t.get_text() for t in ax.texts if "gels" in t.get_text()] == ["gels at 8.13 mJ/cm²"]
+    (ax,) = setting_curve_figure(evaluate(beam=BEAM, resin=resin, scan=scan, layer_thickness=Q(0.1, "mm"))).axes
     (band,) = ax.collections
     e, depth = band.get_paths()[0].vertices.T
     middle, u = 0.15 * np.log(e / 8.0), np.hypot(np.log(e / 8.0) * 0.003, 0.15 * 0.05)
@@ -75,6 +80,11 @@ def test_a_band_of_two_standard_uncertainties_lies_around_a_working_curve():
     assert np.minimum(below, np.abs(depth - middle - 2.0 * u)) == pytest.approx(0.0, abs=1e-9)
     assert (e.min(), e.max()) == pytest.approx((8.0, 50.0), rel=0.02)
     assert not setting_curve_figure(of()).axes[0].collections, "nothing is stated"
+    # speeds may be 1e-30 mm/s and more: v = sqrt(2/pi) P/(W0 E), so 1e-30 mW of 0.1 mm would reach Ec at 1e-28 mm/s, of 100 mm at 1e-31
+    for radius, bands in ((0.1, 1), (100.0, 0)):
+        weak = Beam(power=Q(1e-30, "mW"), radius_x=Q(radius, "mm"))
+        (ax,) = setting_curve_figure(evaluate(beam=weak, resin=resin, scan=scan)).axes
+        assert len(ax.collections) == bands
 
 
 def test_another_setting_is_drawn_beside():
