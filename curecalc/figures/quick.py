@@ -33,7 +33,6 @@ __all__ = ["Pen", "QuickAxes"]
 
 _CODES = [b"M", b"L", b"Q", b"C", b"z"]
 _DASHES = {"--": "dashed", "-.": "dashdot", ":": "dotted"}
-_MOST_KEPT = 2000
 _paths: Any = _path
 _rules: Any = rcParams
 
@@ -50,7 +49,7 @@ class Pen(RendererSVG):
 
     def __init__(self, figure: Figure) -> None:
         figure.dpi = 72.0
-        self.figure, self.size = figure, lru_cache(maxsize=_MOST_KEPT)(self._size)
+        self.figure, self.size = figure, lru_cache(self._size)
         width, height = figure.bbox.size
         self.flip = Affine2D().scale(1.0, -1.0).translate(0.0, height)
         super().__init__(width, height, StringIO(), metadata={"Date": None, "Creator": None})
@@ -83,8 +82,7 @@ class Pen(RendererSVG):
         return box.width, box.y1, -box.y0
 
     def _convert_path(self, path: Any, transform: Any = None, clip: Any = None, simplify: Any = None, sketch: Any = None) -> str:
-        box = (0.0, 0.0, self.width, self.height) if clip else None
-        text: bytes = _paths.convert_to_string(path, transform, box, simplify, sketch, 2, _CODES, False)
+        text: bytes = _paths.convert_to_string(path, transform, None, simplify, sketch, 2, _CODES, False)
         return text.decode("ascii")
 
     def path(self, path: Path, look: dict[str, str]) -> None:

@@ -68,6 +68,7 @@ def test_a_line_and_its_dashes(sheet):
     assert places == [at(0.0, 1.0), at(8.0, 1.0)]
     places, _, _ = path(pen, ax.axvline(4.0, color="red"))
     assert places == [at(4.0, 0.0), at(4.0, 2.0)]
+    assert path(pen, ax.axvline(4.123456, color="red"))[0][0] == [368.89, 288.0]  # 72 + 72 x 4.123456, to a hundredth
 
 
 def test_marks_stand_at_their_places(sheet):
