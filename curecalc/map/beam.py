@@ -17,8 +17,8 @@ from ..physics import light
 
 __all__ = ["Beam", "beam_of", "clean_picture", "filtered", "pixel_for", "spread_error", "taps"]
 
-ORDER = 6  # of the spline's transform, sinc^6; the spline covers six pixels
-HALF = ORDER // 2
+HALF = 3  # pixels that the spline covers on either side
+ORDER = 2 * HALF  # of its transform, sinc^6
 _FREQUENCIES = np.linspace(0.0, 0.5, 2049)
 _FINEST, _COARSEST = 0.05, 1.0  # of a pixel in sigmas, where one is sought
 

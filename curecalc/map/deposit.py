@@ -11,12 +11,10 @@ from typing import Protocol
 
 import numpy as np
 
-from .beam import ORDER, Beam
+from .beam import HALF, ORDER, Beam
 from .points import Legs, even_points
 
 __all__ = ["BASE", "Body", "best_body", "deposit", "lines", "smooth", "weights"]
-
-_AT_ONCE = 65_536
 
 
 class _Deposit(Protocol):
@@ -65,16 +63,14 @@ def deposit(grid: np.ndarray, x: np.ndarray, y: np.ndarray, e: np.ndarray) -> No
     rows, columns = grid.shape
     wide = np.zeros((rows + 2 * ORDER, columns + 2 * ORDER))
     flat = wide.reshape(-1)
-    for start in range(0, len(x), _AT_ONCE):
-        part = slice(start, start + _AT_ONCE)
-        inner = (x[part] > -3.0) & (x[part] < columns + 2.0) & (y[part] > -3.0) & (y[part] < rows + 2.0)
-        px, py, pe = (x[part], y[part], e[part]) if inner.all() else (q[part][inner] for q in (x, y, e))
-        fx, fy = np.floor(px), np.floor(py)
-        wx, wy = weights(px - fx), weights(py - fy)
-        first = (fy.astype(np.int64) + ORDER - 2) * wide.shape[1] + fx.astype(np.int64) + ORDER - 2
-        for j, down in enumerate(wy):
-            for i, across in enumerate(wx):
-                np.add.at(flat, first + j * wide.shape[1] + i, down * pe * across)
+    # what lies farther away is moved to where it adds nothing either
+    x, y = np.clip(x, -HALF, columns - 1 + HALF), np.clip(y, -HALF, rows - 1 + HALF)
+    fx, fy = np.floor(x), np.floor(y)
+    wx, wy = weights(x - fx), weights(y - fy)
+    first = (fy.astype(np.int64) + ORDER - 2) * wide.shape[1] + fx.astype(np.int64) + ORDER - 2
+    for j, down in enumerate(wy):
+        for i, across in enumerate(wx):
+            np.add.at(flat, first + j * wide.shape[1] + i, down * e * across)
     grid += wide[ORDER:-ORDER, ORDER:-ORDER]
 
 

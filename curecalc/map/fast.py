@@ -13,22 +13,21 @@ __all__ = ["deposit", "lines", "smooth"]
 
 _compiled = numba.njit(cache=True, nogil=True, error_model="numpy")
 _weights = _compiled(weights)
-_BLOCK = 512  # columns whose running sums stay close to the processor
 
 
 @_compiled
 def _put(grid, x, y, e):  # type: ignore[no-untyped-def]
     rows, columns = grid.shape
     fx, fy = np.floor(x), np.floor(y)
-    if not (fx >= -3.0 and fx < columns + 2.0 and fy >= -3.0 and fy < rows + 2.0):
-        return
-    a, b, c, d, f, g = _weights(x - fx)
-    wy = _weights(y - fy)
+    wx, wy = _weights(x - fx), _weights(y - fy)
     ix, iy = int(fx) - 2, int(fy) - 2
-    if ix >= 0 and iy >= 0 and ix + 5 < columns and iy + 5 < rows:
-        for j in range(6):
+    left, right = max(0, -ix), min(len(wx), columns - ix)
+    low, high = max(0, -iy), min(len(wy), rows - iy)
+    if (right - left) * (high - low) == len(wx) * len(wy):  # all of it inside: the same, unrolled
+        a, b, c, d, f, g = wx
+        for j in range(len(wy)):
             ej = wy[j] * e
-            row = grid[iy + j, ix : ix + 6]
+            row = grid[iy + j, ix : ix + len(wx)]
             row[0] += ej * a
             row[1] += ej * b
             row[2] += ej * c
@@ -36,9 +35,8 @@ def _put(grid, x, y, e):  # type: ignore[no-untyped-def]
             row[4] += ej * f
             row[5] += ej * g
     else:
-        wx = (a, b, c, d, f, g)
-        for j in range(max(0, -iy), min(6, rows - iy)):
-            for i in range(max(0, -ix), min(6, columns - ix)):
+        for j in range(low, high):
+            for i in range(left, right):
                 grid[iy + j, ix + i] += wy[j] * e * wx[i]
 
 
@@ -50,15 +48,12 @@ def _add(grid, x, y, e):  # type: ignore[no-untyped-def]
 
 @_compiled
 def _clip(start, way, low, high, begin, end):  # type: ignore[no-untyped-def]
-    if way == 0.0:
-        return (begin, end) if low <= start <= high else (begin, -1.0)
-    a, b = (low - start) / way, (high - start) / way
+    a, b = (low - start) / way, (high - start) / way  # infinite where it stands still
     return max(begin, min(a, b)), min(end, max(a, b))
 
 
 @_compiled
 def _run(grid, left, low, pixel, x0, y0, dx, dy, dose, even, power, change, sigma, whole, w, near, longest, at, weight):  # type: ignore[no-untyped-def]
-    most = len(longest)
     for k in range(len(x0)):
         begin, end = _clip(x0[k], dx[k], near[0], near[2], 0.0, 1.0)
         begin, end = _clip(y0[k], dy[k], near[1], near[3], begin, end)
@@ -66,14 +61,10 @@ def _run(grid, left, low, pixel, x0, y0, dx, dy, dose, even, power, change, sigm
             continue
         length = np.sqrt(dx[k] * dx[k] + dy[k] * dy[k]) / sigma
         count = max(np.ceil(length / longest[-1]), 1.0)
-        m = 1
-        while m < most and longest[m - 1] < length / count * (1.0 - 1e-12):
-            m += 1
+        m = np.searchsorted(longest[:-1], length / count) + 1
         if w != 1.0 and change[k] != 0.0:
-            m = most
+            m = len(longest)
         first, last = np.floor(begin * count), min(np.ceil(end * count), count)
-        last = max(last, min(first + 1.0, count))
-        first = min(first, last - 1.0)
         share = 1.0 / count
         for p in range(int(last - first)):
             for i in range(m):
@@ -85,29 +76,22 @@ def _run(grid, left, low, pixel, x0, y0, dx, dy, dose, even, power, change, sigm
 @_compiled
 def _smooth(grid, across, down, margin, total):  # type: ignore[no-untyped-def]
     rows, columns = total.shape
-    wide = grid.shape[1]
-    line = np.empty(wide)
+    line = np.empty(grid.shape[1])
     for i in range(rows):
-        for start in range(0, wide, _BLOCK):
-            stop = min(start + _BLOCK, wide)
-            part = line[start:stop]
-            here = grid[i + margin, start:stop]
-            for j in range(len(part)):
-                part[j] = down[0] * here[j]
-            for k in range(1, len(down)):
-                above, below, h = grid[i + margin - k, start:stop], grid[i + margin + k, start:stop], down[k]
-                for j in range(len(part)):
-                    part[j] += h * (above[j] + below[j])
-        for start in range(0, columns, _BLOCK):
-            stop = min(start + _BLOCK, columns)
-            out = total[i, start:stop]
-            here = line[margin + start : margin + stop]
-            for j in range(len(out)):
-                out[j] += across[0] * here[j]
-            for k in range(1, len(across)):
-                left, right, h = line[margin + start - k : margin + stop - k], line[margin + start + k : margin + stop + k], across[k]
-                for j in range(len(out)):
-                    out[j] += h * (left[j] + right[j])
+        here = grid[i + margin]
+        for j in range(len(line)):
+            line[j] = down[0] * here[j]
+        for k in range(1, len(down)):
+            above, below, h = grid[i + margin - k], grid[i + margin + k], down[k]
+            for j in range(len(line)):
+                line[j] += h * (above[j] + below[j])
+        out, here = total[i], line[margin:]
+        for j in range(columns):
+            out[j] += across[0] * here[j]
+        for k in range(1, len(across)):
+            left, right, h = line[margin - k :], line[margin + k :], across[k]
+            for j in range(columns):
+                out[j] += h * (left[j] + right[j])
 
 
 def deposit(grid: np.ndarray, x: np.ndarray, y: np.ndarray, e: np.ndarray) -> None:

@@ -153,17 +153,14 @@ def panels(legs: Legs, beam: Beam, window: Window | None) -> tuple[np.ndarray, n
     sigma = beam.narrow
     length = np.sqrt(legs.dx * legs.dx + legs.dy * legs.dy) / sigma
     count = np.maximum(np.ceil(length / LONGEST[-1]), 1.0)
-    m = np.searchsorted(LONGEST, length / count * (1.0 - 1e-12)) + 1
+    m = np.searchsorted(LONGEST[:-1], length / count) + 1
     if beam.w != 1.0:
         m = np.where(legs.change != 0.0, _MOST, m)
-    m = np.minimum(m, _MOST)
     first, last = np.zeros(len(count)), count
     if window is not None:
         begin, end = _inside(legs, window)
         first, last = np.floor(begin * count), np.minimum(np.ceil(end * count), count)
         m = np.where(end >= begin, m, 0)
-        last = np.maximum(last, np.minimum(first + 1, count))
-        first = np.minimum(first, last - 1)
     return m, count, first, last
 
 
@@ -201,15 +198,12 @@ def chunks(sizes: np.ndarray) -> Iterator[slice]:
 
 
 def _inside(legs: Legs, window: Window) -> tuple[np.ndarray, np.ndarray]:
-    """The part of the way, as fractions, that runs within a window; end below begin where none does."""
+    """The part of the way, as fractions, that runs within a window; end below begin, or NaN, where none does."""
     begin, end = np.zeros(len(legs.x0)), np.ones(len(legs.x0))
     for start, way, low, high in ((legs.x0, legs.dx, window[0], window[2]), (legs.y0, legs.dy, window[1], window[3])):
         with np.errstate(divide="ignore", invalid="ignore"):
-            a, b = (low - start) / way, (high - start) / way
-        still = way == 0.0
-        out = still & ((start < low) | (start > high))
-        begin = np.maximum(begin, np.where(still, 0.0, np.minimum(a, b)))
-        end = np.where(out, -1.0, np.minimum(end, np.where(still, 1.0, np.maximum(a, b))))
+            a, b = (low - start) / way, (high - start) / way  # infinite where it stands still, NaN where it stands on the window's edge
+        begin, end = np.maximum(begin, np.minimum(a, b)), np.minimum(end, np.maximum(a, b))
     return begin, end
 
 

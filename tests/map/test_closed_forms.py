@@ -302,7 +302,9 @@ def test_the_compiled_body_does_as_its_source_says(monkeypatch, w):
     compiled = both()
     for name in ("_weights", "_put", "_add", "_clip", "_run", "_smooth"):
         monkeypatch.setattr(fast, name, getattr(fast, name).py_func)
-    for one, two in zip(compiled, both()):
+    with np.errstate(divide="ignore", invalid="ignore"):  # of which what is compiled says nothing
+        source = both()
+    for one, two in zip(compiled, source):
         assert one.max() > 0.0
         assert np.abs(one - two).max() <= 1e-12 * one.max()
 

@@ -105,7 +105,7 @@ def test_the_weights_are_the_quintic_b_spline():
 
 def test_points_beyond_the_rim_add_what_falls_inside():
     rng = np.random.default_rng(5)
-    x, y, e = rng.uniform(-4.0, 14.0, 4000), rng.uniform(-4.0, 11.0, 4000), rng.uniform(0.0, 1.0, 4000)
+    x, y, e = rng.uniform(-6.0, 20.0, 4000), rng.uniform(-6.0, 17.0, 4000), rng.uniform(0.0, 1.0, 4000)
     wide, own = np.zeros((31, 34)), np.ones((11, 14))
     deposit(wide, x + 10.0, y + 10.0, e)
     deposit(own, x, y, e)
