@@ -15,13 +15,13 @@ from ..physics.laws import Law
 from ..units import MM, Quantity, finite, positive
 from .answer import FieldAnswer, answer_of, dose_image, job_of, optics_of
 from .drawing import loops_of
-from .field import Grid
+from .field import COARSEST_TOLERANCE, Grid
 from .spread import surveyed
 from .tally import Place
 
 __all__ = ["TOLERANCE", "Look", "looked"]
 
-TOLERANCE = 1e-4
+TOLERANCE = COARSEST_TOLERANCE
 MOST_PIXELS = 250_000
 MOST_POINTS = 2_000_000  # pixels' length of path
 _SHOWN = 40_000  # pixels of the picture
@@ -153,7 +153,10 @@ def looked(
     near = job.near(layer, job.grid)
     length = float(np.minimum(near.length, math.hypot(wide, shape * wide) + 2.0 * job.room).sum())
     if length > MOST_POINTS * job.grid.pixel:
-        raise QuantityError(f"{length:.4g} mm of path run through this window: too much to look at. Map it with: curecalc map")
+        raise QuantityError(
+            f"{length:.4g} mm of path run through this window, more than {MOST_POINTS} pixels: too much to look at. "
+            "Map it with: curecalc map"
+        )
     answer = answer_of(job, error, surveyed(job, workers=1), resin, layer_thickness, corrected=False)
     dose, grid, _ = dose_image(job, job.grid.window(), most=_SHOWN)
     return Look(answer, dose, grid, tuple(loops_of(job.paths.of_layer(layer))), window, fit, widest)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from itertools import islice
+from multiprocessing import cpu_count
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +21,10 @@ from .tally import Tally
 
 __all__ = ["surveyed"]
 
-_job: Job | None = None
+_PATIENCE = 10  # seconds until a scheduler has answered
+_AHEAD = 4  # tiles under way for each thread of a cluster, so that all are busy; more would take their vectors along too early
+_job: Job
+"""Of a process that counts tiles."""
 
 
 def surveyed(
@@ -53,7 +56,7 @@ def surveyed(
     tiles = job.tiles()
     done = _kept(job, tiles, work)
     waiting = [i for i in range(len(tiles)) if i not in done]
-    count = min(os.cpu_count() or 1 if workers is None else workers, len(waiting))
+    count = min(cpu_count() if workers is None else workers, len(waiting))
     if scheduler is not None:
         results = _on_cluster(job, tiles, waiting, scheduler)
     elif count > 1:
@@ -78,7 +81,6 @@ def _begin(job: Job) -> None:
 
 
 def _one(tile: Grid) -> Tally:
-    assert _job is not None
     return survey_tile(_job, tile)
 
 
@@ -93,17 +95,18 @@ def _on_cluster(job: Job, tiles: list[Grid], waiting: list[int], scheduler: str)
     except ImportError:
         raise FileError("--scheduler needs one more package. Install it with: pip install 'curecalc[cluster]'") from None
     try:
-        client = Client(scheduler, timeout=10, set_as_default=False)
+        client = Client(scheduler, timeout=_PATIENCE, set_as_default=False)
     except (OSError, ValueError) as error:
-        raise FileError(f"--scheduler: no dask scheduler answers at {scheduler!r} ({error}). Start one with: dask scheduler") from None
+        where = f"at {scheduler!r} within {_PATIENCE} s ({error})"
+        raise FileError(f"--scheduler: no dask scheduler answers {where}. Start one with: dask scheduler") from None
     with client:
         todo = iter(waiting)
 
         def begun(i: int) -> Any:
-            return client.submit(survey_tile, job.cut(tiles[i]), tiles[i], pure=False, retries=3)
+            return client.submit(survey_tile, job.cut(tiles[i]), tiles[i], pure=False)
 
-        # each tile takes its own vectors along; only so many wait that all are busy
-        futures = {begun(i): i for i in islice(todo, 4 * max(sum(client.nthreads().values()), 1))}
+        threads = sum(client.nthreads().values())
+        futures = {begun(i): i for i in islice(todo, _AHEAD * (1 + threads))}  # some also while no worker has come yet
         running = as_completed(list(futures), loop=client.loop)
         for future in running:
             yield futures.pop(future), future.result()

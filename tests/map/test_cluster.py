@@ -5,12 +5,15 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import ClassVar
 
 import pytest
 
 from curecalc.errors import FileError
 from curecalc.map import spread
 from curecalc.map.answer import part_field
+from curecalc.map.tally import Tally
 from curecalc.units import Quantity as Q
 
 from .scenes import RESIN, joined, raster, rectangle
@@ -74,5 +77,67 @@ def test_a_cluster_counts_the_same_also_when_a_worker_is_lost(cluster):
 @pytest.mark.filterwarnings("ignore")
 def test_a_scheduler_that_does_not_answer_is_said():
     job = part_field(_part(), resin=RESIN, layer_thickness=Q(0.1, "mm"), workers=1).job
-    with pytest.raises(FileError, match="no dask scheduler answers"):
+    with pytest.raises(FileError, match="no dask scheduler answers at 'nonsense://x:1' within 10 s"):
         spread.surveyed(job, scheduler="nonsense://x:1")
+
+
+class Pretended:
+    """As much of a cluster's client as is asked here: tiles are counted as soon as their result is."""
+
+    loop = None
+    threads: ClassVar[dict[str, int]] = {}
+    under_way = most = 0
+
+    def __init__(self, address, **_):
+        assert address == "tcp://a"
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        pass
+
+    def nthreads(self):
+        return self.threads
+
+    def submit(self, count, job, tile, *, pure):
+        assert not pure
+        Pretended.under_way += 1
+        Pretended.most = max(Pretended.most, Pretended.under_way)
+        return Future(lambda: count(job, tile))
+
+
+class Future:
+    """A tile under way."""
+
+    def __init__(self, result):
+        self.count = result
+
+    def result(self):
+        Pretended.under_way -= 1
+        return self.count()
+
+
+class Running(list):
+    """Futures as they are done, while more are added."""
+
+    def __init__(self, futures, loop):
+        super().__init__(futures)
+
+    add = list.append
+
+
+@pytest.mark.parametrize(("threads", "most"), [({}, 4), ({"a": 2, "b": 1}, 16)])
+def test_four_tiles_a_thread_are_under_way(threads, most, monkeypatch):
+    """And four more, so that the first workers that come find some."""
+    monkeypatch.setattr(Pretended, "threads", threads)
+    monkeypatch.setattr(Pretended, "under_way", 0)
+    monkeypatch.setattr(Pretended, "most", 0)
+    monkeypatch.setattr(distributed, "Client", Pretended)
+    monkeypatch.setattr(distributed, "as_completed", Running)
+    monkeypatch.setattr(spread, "survey_tile", lambda job, tile: Tally(core=tile))
+    job = SimpleNamespace(tiles=lambda: [2**k for k in range(20)], cut=lambda tile: tile)
+    assert spread.surveyed(job, scheduler="tcp://a").core == 2**20 - 1  # each tile once
+    assert (Pretended.most, Pretended.under_way) == (most, 0)
+    monkeypatch.setattr(spread, "ProcessPoolExecutor", None)  # one process is this one
+    assert spread.surveyed(job, workers=1).core == 2**20 - 1

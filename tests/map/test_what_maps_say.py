@@ -269,8 +269,10 @@ def test_paths_too_long_to_look_at(monkeypatch):
         if fine:
             looked(paths, **SHOWN, x=Q(0.4, "mm"), across=Q(2.0, "mm"), shape=0.5)
         else:
-            with pytest.raises(QuantityError, match=f"{length:.4g} mm of path run through this window"):
+            with pytest.raises(QuantityError, match=f"{length:.4g} mm of path run through this window, more than "):
                 looked(paths, **SHOWN, x=Q(0.4, "mm"), across=Q(2.0, "mm"), shape=0.5)
+        monkeypatch.undo()
+    assert look_module.MOST_POINTS == 2_000_000
 
 
 def test_a_look_at_another_speed_and_coarser():
@@ -287,6 +289,8 @@ def test_a_look_at_another_speed_and_coarser():
         values, grid = one.coarse(most)
         assert values.shape == (grid.rows, grid.columns) == (-(-one.grid.rows // step), -(-one.grid.columns // step))
         assert grid.pixel == pytest.approx(step * one.grid.pixel)
+    for size, rows in ((3000, 3000), (3001, 1501)):  # of more than 3000 every second
+        assert len(replace(one, dose=np.ones((size, 1))).coarse()[0]) == rows
     middle = one.overcure()[one.grid.rows // 2, one.grid.columns // 2]
     assert middle == pytest.approx(0.15 * math.log(one.dose[one.grid.rows // 2, one.grid.columns // 2] / 0.08) - 0.1)
     edge = one.overcure()[one.dose < 0.08]
