@@ -12,13 +12,13 @@ from typing import IO, Any
 import numpy as np
 
 from ..errors import FileError
+from ..symbols import clip
 from .table import COLUMNS, Arrays, paths_of
-from .vectors import LIT, Paths
+from .vectors import AT_ONCE, LIT, Paths
 
 __all__ = ["Entry", "array_blocks", "checked_arrays", "entries_of"]
 
 _WAY = "Save it with numpy.savez and plain arrays."
-_ROWS = 65_536
 _MOST_TEXT = 10_000_000  # bytes of the names of kinds
 
 
@@ -50,7 +50,7 @@ def entries_of(path: str | Path, archive: zipfile.ZipFile) -> tuple[list[Entry],
     for info in infos:
         name = info.filename.removesuffix(".npy")
         if name not in (*COLUMNS, "kinds"):
-            raise FileError(f"{path}: unknown array {name[:40]!r}. Known are {', '.join(COLUMNS)} and kinds. {_WAY}")
+            raise FileError(f"{path}: unknown array {clip(name)}. Known are {', '.join(COLUMNS)} and kinds. {_WAY}")
         with archive.open(info) as inner:
             one = _entry(info, name, inner)
             if one.kind.hasobject or one.head + int(np.prod(one.shape, dtype=object)) * one.kind.itemsize != info.file_size:
@@ -90,8 +90,8 @@ def array_blocks(path: str | Path) -> Iterator[Paths]:
                 stream.read(one.head)
             size = entries[0].shape[0] if entries else 0
             last: dict[int, float] = {}
-            for start in range(0, max(size, 1), _ROWS):
-                count = min(_ROWS, size - start)
+            for start in range(0, max(size, 1), AT_ONCE):
+                count = min(AT_ONCE, size - start)
                 found = {one.name: np.frombuffer(stream.read(count * one.kind.itemsize), one.kind) for one, stream in streams}
                 yield paths_of(checked_arrays(found, texts, str(path), start), str(path), last)
     except FileNotFoundError:

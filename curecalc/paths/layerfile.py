@@ -8,6 +8,7 @@ The format holds no laser values: polylines become the kind `contour` (open ones
 from __future__ import annotations
 
 import math
+import os
 import re
 import struct
 from collections.abc import Iterator
@@ -17,13 +18,13 @@ from typing import BinaryIO
 import numpy as np
 
 from ..errors import FileError
-from .vectors import FAR, JOINED, MOST_LAYERS, Paths, assembled
+from ..symbols import clip
+from .vectors import AT_ONCE, FAR, JOINED, MOST_LAYERS, Paths, assembled
 
 __all__ = ["layer_blocks"]
 
 _HEADER = 1_000_000  # bytes in which a header must end
-_PIECE = 1_000_000  # bytes read at once
-_BLOCK = 65_536  # vectors
+_PIECE = _HEADER  # bytes read at once
 _KINDS = ("contour", "hatch", "open")
 _NUMBER = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _WAY = "Export the layers again."
@@ -39,23 +40,24 @@ def layer_blocks(name: str, file: BinaryIO) -> Iterator[Paths]:
     FileError
         Broken, or not fitting to its last byte.
     """
-    data = file.read(_HEADER)
-    start, end = data.find(b"$$HEADERSTART"), data.find(b"$$HEADEREND")
-    if start < 0 or end < start or data[:start].strip():
-        raise FileError(f"{name}: no header from $$HEADERSTART to $$HEADEREND, so this is no Common Layer Interface file. {_WAY}")
-    header = re.sub(rb"//.*?//", b" ", data[start + 13 : end], flags=re.DOTALL)
-    words = {m[1].decode(): m[2] for m in re.finditer(rb"\$\$([A-Z]+)(?:/([^$]*))?", header)}
+    header, end, _ = file.read(_HEADER).partition(b"$$HEADEREND")
+    if not end or not header.lstrip().startswith(b"$$HEADERSTART"):
+        where = f"in the first {_HEADER} bytes, so this is no Common Layer Interface file"
+        raise FileError(f"{name}: no header from $$HEADERSTART to $$HEADEREND {where}. {_WAY}")
+    plain = re.sub(rb"//.*?//", b" ", header, flags=re.DOTALL)
+    words = {m[1].decode(): m[2] for m in re.finditer(rb"\$\$([A-Z]+)(?:/([^$]*))?", plain)}
     if ("ASCII" in words) == ("BINARY" in words):
         raise FileError(f"{name}: the header must say either $$ASCII or $$BINARY. {_WAY}")
     unit = _header_number(name, words, "UNITS")
     if not 1e-9 <= unit <= 1e3:
         raise FileError(f"{name}: $$UNITS must be from 1e-9 to 1000 mm, got {unit:g}. {_WAY}")
-    size = file.seek(0, 2) - (end + 11)
-    file.seek(end + 11)
+    begin = len(header) + len(end)
+    size = file.seek(0, os.SEEK_END) - begin
+    file.seek(begin)
     found = _Geometry(name, unit)
     many = 0
     for _ in _ascii(found, file) if "ASCII" in words else _binary(found, file, size, "ALIGN" in words):
-        if found.many >= _BLOCK:
+        if found.many >= AT_ONCE:
             many += found.many
             yield found.block()
     if "LAYERS" in words and (stated := _header_number(name, words, "LAYERS")) != found.layers:
@@ -68,8 +70,12 @@ def layer_blocks(name: str, file: BinaryIO) -> Iterator[Paths]:
 def _header_number(name: str, words: dict[str, bytes], key: str) -> float:
     text = (words.get(key) or b"").strip()
     if not _NUMBER.fullmatch(text):
-        raise FileError(f"{name}: $${key} must be a number, got {text[:40].decode('ascii', 'replace')!r}. {_WAY}")
+        raise FileError(f"{name}: $${key} must be a number, got {_told(text)}. {_WAY}")
     return float(text)
+
+
+def _told(text: bytes) -> str:
+    return clip(text.decode("ascii", "replace"))
 
 
 class _Geometry:
@@ -77,7 +83,11 @@ class _Geometry:
 
     def __init__(self, name: str, unit: float) -> None:
         self.name, self.unit = name, unit
-        self.layers, self.height, self.many = 0, 0.0, 0
+        self.layers, self.height = 0, 0.0
+        self._empty()
+
+    def _empty(self) -> None:
+        self.many = 0
         self.heights: list[float] = []
         self.rows: list[np.ndarray] = []
         self.marks: list[tuple[int, int, str]] = []  # of each array of rows: its layer, kind, command
@@ -96,13 +106,14 @@ class _Geometry:
         self.layers, self.height = self.layers + 1, z
         self.heights.append(z)
 
-    def begin(self, line: bool, direction: float, where: str) -> None:
+    def begin(self, direction: float | None, where: str) -> None:
+        """Of hatches no direction."""
         if not self.layers:
             raise self.fail(where, "geometry stands before the first layer.")
-        if direction not in (0, 1, 2):
+        if direction not in (None, 0, 1, 2):
             raise self.fail(where, f"a polyline's direction is 0, 1 or 2, got {direction:g}.")
-        self.line, self.closed = line, direction != 2
-        self.mark = self.layers, _KINDS.index(("contour" if self.closed else "open") if line else "hatch"), where
+        self.line, self.closed = direction is not None, direction != 2
+        self.mark = self.layers, _KINDS.index(("contour" if self.closed else "open") if self.line else "hatch"), where
         self.first = self.rest = np.zeros(0)
         self.drawn = False
 
@@ -146,7 +157,7 @@ class _Geometry:
         layer, kind = (np.repeat(np.array([mark[k] for mark in self.marks], np.int64), sizes) for k in (0, 1))
         one = assembled(layer, list(every.T.copy()), kind, _KINDS, [np.full(len(every), np.nan)] * 3, self.name)
         one = replace(one, heights=tuple(self.heights))
-        self.rows, self.marks, self.heights, self.many = [], [], [], 0
+        self._empty()
         return one
 
 
@@ -161,23 +172,24 @@ def _ascii(found: _Geometry, file: BinaryIO) -> Iterator[None]:
     """Read command after command, a long one some coordinates at a time."""
     texts = _texts(found.name, file)
     astray = FileError(f"{found.name}: the geometry must stand between $$GEOMETRYSTART and $$GEOMETRYEND, and nothing else. {_WAY}")
-    if next(texts)[0].strip() or not (start := next(texts, (b"", True))[0]).startswith(b"GEOMETRYSTART"):
+    (before, _), (start, _) = next(texts), next(texts, (b"", True))
+    if before.strip() or not start.startswith(b"GEOMETRYSTART"):
         raise astray
-    if start[13:].strip():
+    if start.removeprefix(b"GEOMETRYSTART").strip():
         raise found.fail("command 1", "text before the first command.")
-    number, goes_on, word, count, stated = 0, False, b"", 0, 0.0
+    number, goes_on = 0, False
     for text, ends in texts:
         if not goes_on:
             number, count = number + 1, 0
             where = f"command {number}"
-            if text.startswith(b"GEOMETRYEND") and not text[11:].strip():
+            if text.rstrip() == b"GEOMETRYEND":
                 if next(texts, None) is None:
                     return
                 raise astray
             word, _, text = text.partition(b"/")
             word = word.strip()
             if word != b"LAYER" and word not in _HEADS:
-                raise found.fail(where, f"unknown command {word[:30].decode('ascii', 'replace')!r}.")
+                raise found.fail(where, f"unknown command {_told(word)}.")
         values = _values(found, where, text)
         if word == b"LAYER":
             if len(values) != 1 or not ends:
@@ -188,8 +200,7 @@ def _ascii(found: _Geometry, file: BinaryIO) -> Iterator[None]:
         if not goes_on:
             if len(values) < head:
                 raise found.fail(where, "no points or hatches are stated, but 0 coordinates follow.")
-            line = word == b"POLYLINE"
-            found.begin(line, float(values[1]) if line else 0.0, where)
+            found.begin(float(values[1]) if word == b"POLYLINE" else None, where)
             stated, values = float(values[head - 1]), values[head:]
         found.add(values)
         count, goes_on = count + len(values), not ends
@@ -207,17 +218,17 @@ def _texts(name: str, file: BinaryIO) -> Iterator[tuple[bytes, bool]]:
     while read:
         read = file.read(_PIECE)
         text = _COMMENT.sub(b" ", rest + read)
-        begun = text.find(b"//", text.rfind(b"\n") + 1) if read else -1  # a comment that may end in the next piece
-        sure = text if begun < 0 else text[:begun]
-        *whole, rest = sure.split(b"$$")
+        above, end, line = text.rpartition(b"\n")
+        line, *begun = line.partition(b"//") if read else (line,)  # a comment that may end in the next piece
+        *whole, rest = (above + end + line).split(b"$$")
         for one in whole:
             yield one, True
         if read and len(rest) > _PIECE and b"," in rest:
             one, _, rest = rest.rpartition(b",")
             yield one, False
-        rest += text[len(sure) :]
+        rest += b"".join(begun)
         if len(rest) > 4 * _PIECE:
-            raise FileError(f"{name}: {len(rest)} bytes without a comma or a command. {_WAY}")
+            raise FileError(f"{name}: more than {4 * _PIECE} bytes without a comma or a command. {_WAY}")
     yield rest, True
 
 
@@ -230,21 +241,14 @@ def _values(found: _Geometry, where: str, text: bytes) -> np.ndarray:
             pass
     for cell in map(bytes.strip, cells):
         if not _NUMBER.fullmatch(cell):
-            raise found.fail(where, f"cannot read the number {cell[:30].decode('ascii', 'replace')!r}.")
+            raise found.fail(where, f"cannot read the number {_told(cell)}.")
     return np.array(list(map(float, cells)))
 
 
 # ---------------------------------------------------------------- binary
 
-# command: name, format of what stands before the coordinates, their type, coordinates each
-_COMMANDS = {
-    127: ("layer", "<f", "", 0),
-    128: ("layer", "<H", "", 0),
-    129: ("polyline", "<HHH", "<u2", 2),
-    130: ("polyline", "<iii", "<f4", 2),
-    131: ("hatches", "<HH", "<u2", 4),
-    132: ("hatches", "<ii", "<f4", 4),
-}
+# command: format of what stands before the coordinates, their type; of a layer, which has none, of its height
+_COMMANDS = {127: ("<f", ""), 128: ("<H", ""), 129: ("<HHH", "<u2"), 130: ("<iii", "<f4"), 131: ("<HH", "<u2"), 132: ("<ii", "<f4")}
 
 
 def _binary(found: _Geometry, file: BinaryIO, whole: int, align: bool) -> Iterator[None]:
@@ -253,19 +257,21 @@ def _binary(found: _Geometry, file: BinaryIO, whole: int, align: bool) -> Iterat
     while at < whole:
         number += 1
         where = f"command {number} at byte {at} of the geometry"
-        (code,) = _unpacked(found, where, "<H", file, 2, align)
+        (code,) = _unpacked(found, where, "<H", file, align)
         if code not in _COMMANDS:
             raise found.fail(where, f"unknown command {code}; the file is not what it says, or is padded otherwise.")
-        what, head, kind, each = _COMMANDS[code]
-        values = _unpacked(found, where, head, file, struct.calcsize(head), align)
-        at += _padded(2, align) + _padded(struct.calcsize(head), align)
-        if what == "layer":
-            found.layer(float(values[0]), where)
+        head, kind = _COMMANDS[code]
+        first, *rest = _unpacked(found, where, head, file, align)
+        at += sum(_padded(struct.calcsize(form), align) for form in ("<H", head))
+        if not rest:
+            found.layer(float(first), where)
             continue
-        size = values[-1] * each * np.dtype(kind).itemsize
+        *direction, many = rest
+        _, each = _HEADS[b"POLYLINE" if direction else b"HATCHES"]
+        size = many * each * np.dtype(kind).itemsize
         if not 0 <= size <= whole - at:
-            raise found.fail(where, f"{values[-1]} points or hatches are stated, but the file ends before them.")
-        found.begin(what == "polyline", values[1] if what == "polyline" else 0, where)
+            raise found.fail(where, f"{many} points or hatches are stated, but the file ends before them.")
+        found.begin(direction[0] if direction else None, where)
         for start in range(0, size, _PIECE):
             found.add(np.frombuffer(file.read(min(_PIECE, size - start)), kind).astype(float))
             yield
@@ -280,8 +286,8 @@ def _padded(size: int, align: bool) -> int:
     return (size + 3) // 4 * 4 if align else size
 
 
-def _unpacked(found: _Geometry, where: str, form: str, file: BinaryIO, size: int, align: bool) -> tuple[int, ...]:
-    data = file.read(_padded(size, align))
-    if len(data) < size:
+def _unpacked(found: _Geometry, where: str, form: str, file: BinaryIO, align: bool) -> tuple[int, ...]:
+    data = file.read(_padded(struct.calcsize(form), align))
+    if len(data) < struct.calcsize(form):
         raise found.fail(where, "the file ends within it.")
     return struct.unpack_from(form, data)

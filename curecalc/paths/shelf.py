@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .stored import AT_ONCE, StoredPaths
-from .vectors import JOINED, OUTLINE, Paths, Positions, joined
+from .stored import StoredPaths
+from .vectors import AT_ONCE, JOINED, OUTLINE, Paths, Positions, joined
 
 if TYPE_CHECKING:
     Window = tuple[float, float, float, float]
@@ -39,7 +39,7 @@ class Shelf:
     draws: np.ndarray
     group: np.ndarray
     radii: tuple[float, ...]
-    fastest: float = 0.0
+    fastest: float
 
     @property
     def source(self) -> str:
@@ -85,7 +85,7 @@ class Shelf:
             goes_on.append(joins[at] & (kind[at] > 0))
         if not begin:
             none, no_box = np.zeros(0, np.int64), np.zeros((0, 4))
-            return Shelf(rows, none, none, none, no_box, no_box, none, none, ())
+            return Shelf(rows, none, none, none, no_box, no_box, none, none, (), fastest)
         whole, group = np.concatenate(box), np.cumsum(~np.concatenate(goes_on)) - 1
         _, first_of = np.unique(group, return_index=True)
         around = np.hstack([np.minimum.reduceat(whole[:, :2], first_of), np.maximum.reduceat(whole[:, 2:], first_of)])[group]

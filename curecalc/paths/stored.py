@@ -26,12 +26,10 @@ from ..errors import FileError
 from .arrays import checked_arrays, entries_of
 from .reading import path_blocks
 from .table import MOST_KINDS, paths_of
-from .vectors import ENDS, LIT, MOST_LAYERS, Paths, assembled, joined
+from .vectors import AT_ONCE, ENDS, LIT, MOST_LAYERS, Paths, assembled, joined
 
-__all__ = ["AT_ONCE", "StoredPaths", "kept", "open_paths", "slices"]
+__all__ = ["StoredPaths", "kept", "open_paths", "slices"]
 
-AT_ONCE = 262_144
-"""Vectors read at once."""
 _LEAST = 1_000_000  # vectors from which they are not held in memory
 _SPARE = 1_000_000_000  # bytes of the disk that are left to others
 _TYPES = {"layer": "<i4", "kind": "<i4"}  # all others "<f8"

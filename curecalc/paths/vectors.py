@@ -14,14 +14,14 @@ from ..physics import motion
 if TYPE_CHECKING:
     from ..units import Quantity
 
-__all__ = ["ENDS", "FAR", "JOINED", "LIT", "MOST_LAYERS", "OUTLINE", "Paths", "Positions", "assembled", "joined", "paths_from"]
+__all__ = ["AT_ONCE", "ENDS", "FAR", "JOINED", "LIT", "MOST_LAYERS", "OUTLINE", "Paths", "Positions", "assembled", "joined", "paths_from"]
 
 OUTLINE = "outline"
 """The kind of vectors that are not scanned but draw the part's section."""
 JOINED = 1e-6
 """How far apart (mm) ends may lie that meet."""
-
-
+AT_ONCE = 65_536
+"""Vectors read at once."""
 FAR = 1e5
 """mm; a hundred metres is no machine's field."""
 MOST_LAYERS = 1_000_000

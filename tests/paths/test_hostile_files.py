@@ -40,7 +40,7 @@ def pieces(request, monkeypatch):
     """Files read at once, and some bytes or rows at a time."""
     if request.param:
         monkeypatch.setattr(layerfile, "_PIECE", request.param * 2)
-        monkeypatch.setattr(layerfile, "_BLOCK", 1)
+        monkeypatch.setattr(layerfile, "AT_ONCE", 1)
         monkeypatch.setattr(table, "_ROWS", 1)
 
 

@@ -2,6 +2,7 @@
 
 import io
 import math
+import struct
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -54,6 +55,7 @@ def test_sums_of_paths_by_hand():
     # of each block: 2 draws outlines, 1 contours, 0 neither
     shelf = Shelf.of(joined([drawn((0, 0), (1, 1), kind=k, layer=n) for n, k in enumerate(("hatch", "Contour 1", "outline"), 1)]), 1, 3)
     assert shelf.draws.tolist() == [0, 1, 2]
+    assert Shelf.of(drawn((0, 0), (1, 1), scan_speed=Q(0.5, "mm/s")), 1, 1).fastest == 0.5
 
 
 def test_vectors_join_within_a_nanometre():
@@ -94,6 +96,11 @@ def test_boxes_near_a_window_and_times():
 HATCH = "$$LAYER/0.1 $$HATCHES/1,1,0,0,1,0 "
 
 
+def test_layers_of_a_file_count_from_one():
+    found = read(HATCH * 2 + "$$POLYLINE/1,2,2,0,0,1,0 " + HATCH)
+    assert (found.layer.tolist(), found.names.tolist()) == ([1, 2, 2, 3], ["hatch", "hatch", "open", "hatch"])
+
+
 def read(body=HATCH, units="1", more=""):
     text = f"$$HEADERSTART $$ASCII $$UNITS/{units} {more}$$HEADEREND $$GEOMETRYSTART {body}$$GEOMETRYEND"
     return joined(list(layer_blocks("a.cli", io.BytesIO(text.encode()))))
@@ -121,7 +128,7 @@ def test_a_layer_file_is_refused_beyond_each_limit(fine, wrong, words):
 
 
 def test_polylines_close_by_meaning_where_their_last_point_does_not():
-    for last, vectors in (("", 3), (",0,0", 3), (",0.0000009,0", 3), (",0.0000011,0", 4)):
+    for last, vectors in (("", 3), (",0,0", 3), (",0.0000010,0", 3), (",0.0000011,0", 4)):
         points = 3 + bool(last)
         assert len(read(f"$$LAYER/1 $$POLYLINE/1,0,{points},0,0,1,0,0,1{last} ")) == vectors
     assert read("$$LAYER/1 $$POLYLINE/1,2,3,0,0,1,0,0,1 ").names.tolist() == ["open", "open"]
@@ -150,12 +157,48 @@ def test_arrays_hold_numbers_in_their_range():
 
 
 def test_more_vectors_than_the_memory_holds_are_refused(monkeypatch):
-    monkeypatch.setattr(reading, "path_blocks", lambda _: iter([drawn((0, 0), (1, 0), (2, 0))]))
-    monkeypatch.setattr(reading, "_MOST", 2)
-    assert len(reading.read_paths("a.csv")) == 2
-    monkeypatch.setattr(reading, "_MOST", 1)
-    with pytest.raises(FileError, match="more than 1 vectors are too many"):
+    block = SimpleNamespace(rows=50_000_000, in_order=lambda: "all")
+    monkeypatch.setattr(reading, "joined", lambda blocks: blocks[0])
+    monkeypatch.setattr(reading, "path_blocks", lambda _: iter([block, block]))
+    assert reading.read_paths("a.csv") == "all"
+    monkeypatch.setattr(reading, "path_blocks", lambda _: iter([block, block, SimpleNamespace(rows=1)]))
+    with pytest.raises(FileError, match="more than 100000000 vectors are too many"):
         reading.read_paths("a.csv")
+
+
+def test_a_million_vectors_and_more_go_to_the_disk(monkeypatch):
+    monkeypatch.setattr(stored, "joined", lambda blocks: blocks[0])
+    monkeypatch.setattr(stored, "_shelved", lambda blocks: ("on the disk", len(list(blocks))))
+    half, rest, last = (SimpleNamespace(rows=rows, in_order=lambda: "in memory") for rows in (500_000, 499_999, 1))
+    assert kept(iter([half, rest])) == "in memory"
+    assert kept(iter([half, rest, last])) == ("on the disk", 3)
+
+
+def test_a_layer_file_holds_a_million_layers_at_most():
+    layers = layerfile._Geometry("a.cli", 1.0)
+    layers.layers = 999_999
+    layers.layer(0.1, "command 1")
+    with pytest.raises(FileError, match=r"a\.cli: command 2: more than 1000000 layers\."):
+        layers.layer(0.2, "command 2")
+
+
+def test_the_header_of_a_layer_file_and_a_text_in_it_have_their_length():
+    text = f"$$HEADERSTART $$ASCII $$UNITS/1 {{}}$$HEADEREND $$GEOMETRYSTART {HATCH}$$GEOMETRYEND"
+    room = 1_000_000 - text.format("").index("$$GEOMETRYSTART") + 1
+    assert len(list(layer_blocks("a.cli", io.BytesIO(text.format(" " * room).encode())))) == 1
+    with pytest.raises(FileError, match=r"no header from \$\$HEADERSTART to \$\$HEADEREND in the first 1000000 bytes"):
+        list(layer_blocks("a.cli", io.BytesIO(text.format(" " * (room + 1)).encode())))
+    assert [len(text) for text, _ in layerfile._texts("a.cli", io.BytesIO(b" " * 4_000_000))] == [4_000_000]
+    with pytest.raises(FileError, match="more than 4000000 bytes without a comma or a command"):
+        list(layerfile._texts("a.cli", io.BytesIO(b" " * 4_000_001)))
+
+
+def test_no_hatches_are_none_and_a_count_beyond_the_file_is_told():
+    head = b"$$HEADERSTART $$BINARY $$UNITS/1 $$HEADEREND" + struct.pack("<Hf", 127, 0.1)
+    one = struct.pack("<Hii4f", 132, 7, 1, 0, 0, 1, 0)
+    assert len(joined(list(layer_blocks("a.cli", io.BytesIO(head + struct.pack("<Hii", 132, 7, 0) + one))))) == 1
+    with pytest.raises(FileError, match="2 points or hatches are stated, but the file ends before them"):
+        list(layer_blocks("a.cli", io.BytesIO(head + one.replace(struct.pack("<ii", 7, 1), struct.pack("<ii", 7, 2)))))
 
 
 @pytest.mark.parametrize("form", ["text", "arrays"])
@@ -214,15 +257,18 @@ def test_an_archive_of_arrays_unpacks_to_so_much():
             arrays.entries_of("a.npz", archive)
 
 
-def test_the_names_of_kinds_take_ten_million_bytes_at_most(tmp_path, monkeypatch):
-    file = tmp_path / "a.npz"
-    save_paths(file, drawn((0, 0), (1, 0), (2, 0)))
-    size = 128 + 4 * len("hatch")  # a head, and four bytes for each letter
-    monkeypatch.setattr(arrays, "_MOST_TEXT", size)
-    assert reading.read_paths(file).kinds == ("hatch",)
-    monkeypatch.setattr(arrays, "_MOST_TEXT", size - 1)
-    with pytest.raises(FileError, match=f"kinds holds {size} bytes of names"):
-        reading.read_paths(file)
+def test_the_names_of_kinds_take_ten_million_bytes_at_most():
+    for size in (10_000_000, 10_000_001):
+        head = io.BytesIO()
+        np.lib.format.write_array_header_1_0(head, {"descr": "|S1", "fortran_order": False, "shape": (size - 128,)})
+        assert len(head.getvalue()) == 128
+        info = SimpleNamespace(filename="kinds.npy", file_size=size, compress_size=size)
+        archive = SimpleNamespace(infolist=lambda info=info: [info], open=lambda _, head=head: io.BytesIO(head.getvalue() + b"ab"))
+        if size == 10_000_000:
+            assert len(arrays.entries_of("a.npz", archive)[1]) == 2
+        else:
+            with pytest.raises(FileError, match="kinds holds 10000001 bytes of names"):
+                arrays.entries_of("a.npz", archive)
 
 
 def test_many_vectors_stay_on_the_disk(tmp_path, monkeypatch):

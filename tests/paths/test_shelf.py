@@ -49,9 +49,9 @@ def small_blocks(monkeypatch):
     monkeypatch.setattr(shelf, "_BLOCK", 16)
     monkeypatch.setattr(shelf, "AT_ONCE", 64)
     monkeypatch.setattr(stored, "AT_ONCE", 64)
-    monkeypatch.setattr(arrays, "_ROWS", 128)
+    monkeypatch.setattr(arrays, "AT_ONCE", 128)
     monkeypatch.setattr(table, "_ROWS", 32)
-    monkeypatch.setattr(layerfile, "_BLOCK", 32)
+    monkeypatch.setattr(layerfile, "AT_ONCE", 32)
     monkeypatch.setattr(stored, "_LEAST", 100)
 
 
