@@ -164,7 +164,8 @@ def _solid(name: str, path: Path) -> tuple[Any, float, float]:
     solids: list[Any] = []
     hollows: list[Any] = []
     for part in parts:
-        hollow = part.volume < 0.0 and len(parts) > 1
+        # sign of its volume, by determinants: where there is none, the library's own sum warns on the screen
+        hollow = len(parts) > 1 and bool(np.linalg.det(part.triangles - part.vertices.mean(axis=0)).sum() < 0.0)
         faces = part.faces[:, ::-1] if hollow else part.faces
         one = manifold3d.Manifold(manifold3d.Mesh(part.vertices.astype(np.float32), faces.astype(np.uint32)))
         if one.status() != manifold3d.Error.NoError:

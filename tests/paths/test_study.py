@@ -171,6 +171,13 @@ def test_a_part_in_metres_or_cut_off_is_refused_in_plain_words(unit, tmp_path):
     assert "Error" not in said
 
 
+def test_a_contour_loses_corners_within_five_micrometres_of_a_straight_line():
+    for bulge, sides in ((0.00499, 4), (0.00501, 5)):
+        loop = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 4.0], [5.0, 4.0 + bulge], [0.0, 4.0]])
+        outline, contour, _ = study._vectors([loop], 1.0, (0.0, 0.1), along_y=False)
+        assert (len(outline), len(contour)) == (5, sides)
+
+
 def test_overlapping_shells_are_one(tmp_path):
     both = trimesh.util.concatenate([trimesh.creation.box((2, 2, 1)), trimesh.creation.box((2, 2, 1)).apply_translation((1, 0, 0))])
     assert areas(made(both, tmp_path)) == pytest.approx(np.full(10, 6.0), rel=1e-5)
@@ -211,6 +218,9 @@ HOSTILE = {
     "entities.3mf": _archive(ENTITIES),
     "empty.3mf": _archive(b""),
     "inside-out.obj": b"v 0 0 0\nv 9 0 0\nv 0 9 0\nv 0 0 9\nf 1 2 3\nf 1 4 2\nf 2 4 3\nf 3 4 1\n",
+    "flat.obj": b"v 0 0 0\nv 9 0 0\nv 0 9 0\nv 3 3 0\nf 1 2 3\nf 1 4 2\nf 2 4 3\nf 3 4 1\n",
+    "two-flat.obj": b"v 0 0 0\nv 9 0 0\nv 0 9 0\nv 3 3 0\nf 1 2 3\nf 1 4 2\nf 2 4 3\nf 3 4 1\n"
+    b"v 0 0 9\nv 9 0 9\nv 0 9 9\nv 3 3 9\nf 5 6 7\nf 5 8 6\nf 6 8 7\nf 7 8 5\n",
     "part.step": b"ISO-10303-21;",
 }
 
