@@ -18,7 +18,7 @@ from ..paths.vectors import Paths
 from ..symbols import percent
 from ..units import HZ, IN_UM, MJ, MJ_MM2, MM, MM_S, MM_S2, RAD, Quantity, Shown, finite, positive, ratio, show, span, to_json
 from .correcting import Correction, along, corrections
-from .field import Grid, Optics, check_savable, choose_pixel, layer_dose, stated_error
+from .field import USUAL_TOLERANCE, Grid, Optics, check_savable, choose_pixel, layer_dose, stated_error
 from .points import Scanning
 from .spread import surveyed
 from .survey import Job
@@ -201,7 +201,7 @@ def exposure_field(
     layer_thickness: Quantity,
     layer: int | None = None,
     pixel: Quantity | None = None,
-    tolerance: float = 1e-5,
+    tolerance: float = USUAL_TOLERANCE,
     overcure: Quantity | None = None,
     window: tuple[Quantity, Quantity, Quantity, Quantity] | None = None,
     scanning: dict[str, Any] | None = None,
@@ -283,7 +283,7 @@ def part_field(
     layer_thickness: Quantity,
     layers: tuple[int, int] | None = None,
     pixel: Quantity | None = None,
-    tolerance: float = 1e-5,
+    tolerance: float = USUAL_TOLERANCE,
     overcure: Quantity | None = None,
     window: tuple[Quantity, Quantity, Quantity, Quantity] | None = None,
     scanning: dict[str, Any] | None = None,

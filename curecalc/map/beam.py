@@ -32,9 +32,9 @@ class Beam:
 
     covariance: tuple[float, float, float]
     whole: float
-    w: float = 1.0
+    w: float
     image: np.ndarray | None = field(default=None, compare=False)
-    image_pixel: float = 0.0
+    image_pixel: float = math.nan
 
     @property
     def narrow(self) -> float:
@@ -91,7 +91,7 @@ class Beam:
         return down @ share @ across
 
 
-def beam_of(spot: light.Spot, w: float = 1.0, reference: float = 1.0) -> Beam:
+def beam_of(spot: light.Spot, w: float, reference: float) -> Beam:
     """The beam of a Gaussian spot under a law's exponent: round, elliptical or turned.
 
     Raises

@@ -20,6 +20,7 @@ from .points import QUADRATURE, Legs, Scanning, pieces, points
 __all__ = [
     "FINEST_TOLERANCE",
     "MOST_SAVED",
+    "USUAL_TOLERANCE",
     "Grid",
     "Optics",
     "by_radius",
@@ -31,7 +32,7 @@ __all__ = [
     "stated_error",
 ]
 
-FINEST_TOLERANCE, COARSEST_TOLERANCE = 1e-6, 1e-4
+FINEST_TOLERANCE, USUAL_TOLERANCE, COARSEST_TOLERANCE = 1e-6, 1e-5, 1e-4
 COARSEST_OF_A_PICTURE = 1e-2  # a camera's noise and the rim it is cut at are sharp, and what a grid leaves out of them counts as error
 
 MOST_SAVED = 64_000_000  # pixels of a field in a file
@@ -100,7 +101,7 @@ class Optics:
     radius_ratio: float = 1.0
     spot_angle: float = 0.0
     image: np.ndarray | None = field(default=None, compare=False)
-    image_pixel: float = 0.0
+    image_pixel: float = math.nan
     radius: float | None = None
     """Of recorded positions, which state none."""
 
@@ -164,7 +165,8 @@ def choose_pixel(beams: list[Beam], tolerance: float, pixel: float | None = None
     pictures = any(beam.image is not None for beam in beams)
     coarsest = COARSEST_OF_A_PICTURE if pictures else COARSEST_TOLERANCE
     if not FINEST_TOLERANCE <= tolerance <= coarsest:
-        raise QuantityError(f"tolerance must be from {FINEST_TOLERANCE:g} to {coarsest:g} of the peak, got {tolerance:g}. Usual is 1e-5.")
+        usual = f"Usual is {USUAL_TOLERANCE:g}."
+        raise QuantityError(f"tolerance must be from {FINEST_TOLERANCE:g} to {coarsest:g} of the peak, got {tolerance:g}. {usual}")
     finest = min(beam.narrow for beam in beams)
     if pictures:
         errors = {size: stated_error(beams, size) for size in (finest * 0.8**k for k in range(18))}

@@ -147,7 +147,7 @@ class Arrays(dict):  # type: ignore[type-arg]
     """Arrays by name with the table's way of asking; `kinds` are the texts that `kind` numbers, `first` the row they begin with."""
 
     kinds: tuple[str, ...] = ()
-    first: int = 0
+    first: int
 
     def value(self, name: str) -> Any:
         return self[name]

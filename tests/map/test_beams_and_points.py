@@ -22,7 +22,7 @@ from curecalc.physics.laws import Plain, Threshold
 from .scenes import LINE, POWER, RADIUS, joined, polyline, raster, vectors
 
 LAW = Plain(0.15, 0.08)
-ROUND = Beam((0.0025, 0.0, 0.0025), 1.0)
+ROUND = Beam((0.0025, 0.0, 0.0025), 1.0, 1.0)
 
 
 @pytest.mark.parametrize("sigma", [3.0, 20.0, 700.0])
@@ -61,7 +61,7 @@ def test_tolerances_have_their_range(tolerance, fine):
     if fine:
         choose_pixel([ROUND], tolerance)
     else:
-        with pytest.raises(QuantityError, match=r"tolerance must be from 1e-06 to 0\.0001 of the peak"):
+        with pytest.raises(QuantityError, match=r"tolerance must be from 1e-06 to 0\.0001 of the peak, got .*\. Usual is 1e-05\."):
             choose_pixel([ROUND], tolerance)
 
 
@@ -83,7 +83,7 @@ def test_the_pixel_of_a_picture_is_the_coarsest_of_eighteen(monkeypatch):
 def test_the_transform_of_a_picture_is_the_sum_over_its_pixels():
     """About its centre of mass, each pixel a triangle of its pitch to either side: sinc^2 along both axes."""
     image, p = np.array([[1.0, 2.0, 0.0, 1.0], [4.0, 8.0, 3.0, 0.0], [0.0, 1.0, 2.0, 5.0]]), 0.03
-    beam = Beam((1.0, 0.0, 1.0), 1.0, image=image, image_pixel=p)
+    beam = Beam((1.0, 0.0, 1.0), 1.0, 1.0, image=image, image_pixel=p)
     fx, fy = np.array([0.0, 3.0, -7.0]), np.array([0.0, 2.0, 5.0, -11.0])
     y, x = np.mgrid[0:3, 0:4] * p
     share = image / image.sum()
@@ -117,14 +117,14 @@ def test_the_error_of_a_smooth_picture_is_up_to_four_times_that_of_its_gaussian(
 def test_a_beam_that_separates_is_filtered_the_same_whole():
     energy = np.zeros((120, 140))
     energy[50:60, 70:75] = np.random.default_rng(1).uniform(size=(10, 5))
-    beam, pixel = Beam((0.0025, 0.0, 0.0049), 1.0), 0.025
+    beam, pixel = Beam((0.0025, 0.0, 0.0049), 1.0, 1.0), 0.025
     across, down = taps(2.0) / pixel, taps(2.8) / pixel
     total = np.ones((80, 100))
     smooth(energy, across, down, 20, total)
     assert filtered(energy, beam, pixel)[20:-20, 20:-20] == pytest.approx(total - 1.0, abs=1e-6 * total.max())
     assert beam.separable
-    assert Beam((0.0025, 2e-15, 0.0049), 1.0).separable
-    assert not Beam((0.0025, 3e-15, 0.0049), 1.0).separable
+    assert Beam((0.0025, 2e-15, 0.0049), 1.0, 1.0).separable
+    assert not Beam((0.0025, 3e-15, 0.0049), 1.0, 1.0).separable
 
 
 def test_what_is_lit_weakly_is_cut_out_from_a_ten_thousandth_on():

@@ -93,7 +93,7 @@ def test_a_picture_is_freed_of_its_dark_level(tmp_path):
     with pytest.raises(QuantityError, match="holds no light above its dark rim"):
         clean_picture(np.full((40, 40), 7.0))
     with pytest.raises(QuantityError, match="a top hat's sharp outline cannot be put on a grid"):
-        beam_of(light.TopHat(0.1))
+        beam_of(light.TopHat(0.1), 1.0, 1.0)
 
 
 def test_long_work_shows_how_far_it_is(monkeypatch, capsys):

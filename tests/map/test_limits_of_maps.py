@@ -107,8 +107,8 @@ def test_a_beam_picture_is_cut_out_above_three_deviations_of_its_rim():
     picture[5:10, 6:11] = 14.4
     with pytest.raises(QuantityError, match="holds no light above its dark rim"):
         clean_picture(picture)
-    assert Beam((2.5, 1.5, 2.5), 1.0).narrow == pytest.approx(1.0)  # variances 1 and 4 along the diagonals
-    assert Beam((4.0, 0.0, 1.0), 1.0).at(np.array([2.0]), np.array([0.0]))[0] == pytest.approx(math.exp(-0.5) / (4.0 * math.pi))
+    assert Beam((2.5, 1.5, 2.5), 1.0, 1.0).narrow == pytest.approx(1.0)  # variances 1 and 4 along the diagonals
+    assert Beam((4.0, 0.0, 1.0), 1.0, 1.0).at(np.array([2.0]), np.array([0.0]))[0] == pytest.approx(math.exp(-0.5) / (4.0 * math.pi))
 
 
 def test_options_of_the_light_have_their_range():
