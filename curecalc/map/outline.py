@@ -59,7 +59,7 @@ def edge_errors(
     places, normal = np.concatenate(at), np.concatenate(out)
     mine = _mine(places, own)
     places, normal = places[mine], normal[mine]
-    normal = normal * _outward(places, normal, inside, grid)[:, None]
+    normal = np.where(_outward(places, normal, inside, grid)[:, None], normal, -normal)
     return places, _reach(dose, grid, places, normal, needed, 1.5 * radius)
 
 
@@ -81,7 +81,7 @@ def corner_errors(
     places, away = np.concatenate(at), np.concatenate(out)
     mine = _mine(places, own)
     places, away = places[mine], away[mine]
-    outer = _outward(places, away, inside, grid) > 0
+    outer = _outward(places, away, inside, grid)
     # the bisector points out of the corner's own wedge: away from solid at an outer corner, into it at an inner one
     error = _reach(dose, grid, places, np.where(outer[:, None], away, -away), needed, 2.5 * radius)
     return outer, error
@@ -117,7 +117,7 @@ def _mine(places: np.ndarray, own: Grid) -> np.ndarray:
 
 
 def _outward(places: np.ndarray, normal: np.ndarray, inside: np.ndarray, grid: Grid) -> np.ndarray:
-    """+1 where the normal points away from the drawn section, -1 where into it."""
+    """Whether the normal points away from the drawn section, not into it."""
     from scipy.ndimage import map_coordinates
 
     step = 2.0 * grid.pixel
@@ -125,4 +125,5 @@ def _outward(places: np.ndarray, normal: np.ndarray, inside: np.ndarray, grid: G
         map_coordinates(inside.astype(np.float32), grid.places(*(places + sign * step * normal).T), order=1, mode="nearest")
         for sign in (1, -1)
     )
-    return np.where(ahead <= behind, 1.0, -1.0)
+    away: np.ndarray = ahead <= behind
+    return away

@@ -51,6 +51,7 @@ def test_single_readings_with_limits_and_what_a_trend_may_reach():
     assert level == [12.0, 10.0, 8.0, 5.61]
     plain, marked = (line for line in ax.lines if line.get_marker() in ("o", "D"))
     assert (plain.get_ydata().tolist(), marked.get_xdata().tolist()) == ([9.0, 10.0, 9.0], [1.0])
+    assert (marked.get_markerfacecolor(), marked.get_markeredgewidth()) == ("white", 1.5)
     bars = ax.collections[0].get_segments()
     assert bars[0][:, 1].tolist() == pytest.approx([8.9, 9.1])
     assert ax.get_xlim() == pytest.approx((-0.06, 3.06))

@@ -110,19 +110,19 @@ def test_a_part_from_below():
     assert f"print-through, greatest: {rows['print-through, greatest']}" in words
     assert not [word for word in words if word.startswith(("exposure", "cure depth", " "))]
     assert text.get_position() == (0.0, 1.0)
+    assert bar.get_xlabel() == "print-through (µm)"
+    assert below.get_aspect() == 1.0
+    assert [t.get_text() for t in figure.legends[0].get_texts()] == [label for label, places in worst.items() if places]
 
 
 def test_a_part_from_below_is_computed_up_to_two_million_pixels(monkeypatch):
     answer = part_field(joined(box(1.0, 1), box(1.0, 2)), resin=RESIN, layer_thickness=T, workers=1)
     asked = []
-    monkeypatch.setattr(map_figures, "face_map", lambda job: asked.append(job.grid.columns) or (np.full((1, 1), np.nan), None))
-    for columns in (2_000_000, 2_000_001):
-        grid = replace(answer.job.grid, rows=1, columns=columns)
+    monkeypatch.setattr(map_figures, "face_map", lambda job: asked.append(job.grid.rows) or (np.full((1, 1), np.nan), None))
+    for rows, columns in ((2, 1_000_000), (3, 666_667)):
+        grid = replace(answer.job.grid, rows=rows, columns=columns)
         assert not part_figure(replace(answer, job=replace(answer.job, grid=grid))).axes[0].images
-    assert asked == [2_000_000]
-    assert bar.get_xlabel() == "print-through (µm)"
-    assert below.get_aspect() == 1.0
-    assert [t.get_text() for t in figure.legends[0].get_texts()] == [label for label, places in worst.items() if places]
+    assert asked == [2]
 
 
 def at_the_line(ax, level, dose):

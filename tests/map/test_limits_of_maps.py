@@ -63,6 +63,9 @@ def test_a_wall_is_as_wide_as_straight_across_it():
     sides = sides_of([np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 1.0], [0.0, 1.0]])])
     for x, y, wide in ((0.3, 0.5, 2.0), (1.0, 0.4, 1.0), (1.9, 0.5, 2.0), (1.0, 0.95, 1.0)):
         assert wall_width(sides, x, y) == pytest.approx(wide)
+    # of an L the left side is nearest, 0.3 away; the foot on the inner side's line beyond its end does not count
+    bent = sides_of([np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 1.0], [1.0, 1.0], [1.0, 4.0], [0.0, 4.0]])])
+    assert wall_width(bent, 0.3, 0.9) == pytest.approx(4.0)
     start, _, length = _sides(np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 0.0], [0.0, 1e-6]]))  # the last is a nanometre long
     assert (len(start), length.tolist()) == (2, pytest.approx([2.0, 2.0]))
 
