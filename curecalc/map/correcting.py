@@ -34,7 +34,7 @@ def along(paths: Paths, dose: np.ndarray, grid: Grid, *, inner: bool = False) ->
     from scipy.ndimage import map_coordinates, spline_filter
 
     every = paths.scanned
-    spline = spline_filter(logged(dose), order=3)
+    spline = spline_filter(logged(dose))
     found = np.full((3, len(every)), np.nan)
     number = np.clip(np.ceil(every.length / (2.0 * grid.pixel)).astype(np.int64), 2, 4000) + 1
     for which in chunks(number):
@@ -45,7 +45,7 @@ def along(paths: Paths, dose: np.ndarray, grid: Grid, *, inner: bool = False) ->
             u = 0.5 + _MIDDLE * (u - 0.5)
         places = grid.places(one.x0[row] + u * (one.x1 - one.x0)[row], one.y0[row] + u * (one.y1 - one.y0)[row])
         on = ((places >= 0.0) & (places <= np.array([[grid.rows], [grid.columns]]) - 1.0)).all(axis=0)
-        doses = np.exp(map_coordinates(spline, places[:, on], order=3, mode="mirror", prefilter=False))
+        doses = np.exp(map_coordinates(spline, places[:, on], mode="mirror", prefilter=False))
         own, first, count = np.unique(row[on], return_index=True, return_counts=True)
         if len(own):
             least, mean, most = np.minimum.reduceat(doses, first), np.add.reduceat(doses, first) / count, np.maximum.reduceat(doses, first)
@@ -57,7 +57,7 @@ def along(paths: Paths, dose: np.ndarray, grid: Grid, *, inner: bool = False) ->
 def corrected(paths: Paths, optics: Optics, grid: Grid) -> tuple[Paths, np.ndarray, np.ndarray]:
     """The layer's scanned vectors with one speed each, and the doses on the grid before and after.
 
-    A vector's speed moves in proportion to the least dose along its middle over the median of its kind, a few rounds, at most four-fold.
+    A vector's speed moves in proportion to the least dose along its middle over the median of its kind, six rounds, at most four-fold.
     """
     one = replace(paths.scanned, recorded=paths.recorded)
     first = dose = layer_dose(one, optics, grid)

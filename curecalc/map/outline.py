@@ -29,7 +29,7 @@ def _reach(dose: np.ndarray, grid: Grid, at: np.ndarray, out: np.ndarray, needed
     offsets = np.linspace(-reach, reach, _STEPS)
     x = at[:, 0, None] + out[:, 0, None] * offsets
     y = at[:, 1, None] + out[:, 1, None] * offsets
-    excess = map_coordinates(logged(dose), grid.places(x, y), order=3, mode="nearest") - np.log(needed)
+    excess = map_coordinates(logged(dose), grid.places(x, y), mode="nearest") - np.log(needed)
     solid = excess >= 0.0
     last = _STEPS - 1 - np.argmax(solid[:, ::-1], axis=1)
     none = ~solid.any(axis=1)
@@ -120,9 +120,8 @@ def _outward(places: np.ndarray, normal: np.ndarray, inside: np.ndarray, grid: G
     """Whether the normal points away from the drawn section, not into it."""
     from scipy.ndimage import map_coordinates
 
-    step = 2.0 * grid.pixel
     ahead, behind = (
-        map_coordinates(inside.astype(np.float32), grid.places(*(places + sign * step * normal).T), order=1, mode="nearest")
+        map_coordinates(inside.astype(np.float32), grid.places(*(places + sign * grid.pixel * normal).T), order=1, mode="nearest")
         for sign in (1, -1)
     )
     away: np.ndarray = ahead <= behind

@@ -9,11 +9,12 @@ import pytest
 from curecalc.errors import QuantityError
 from curecalc.figures import map as map_figure
 from curecalc.formulas.resin import Resin
+from curecalc.map import correcting
 from curecalc.map.answer import optics_of
 from curecalc.map.beam import Beam, clean_picture
 from curecalc.map.correcting import along
 from curecalc.map.field import Grid
-from curecalc.map.outline import _sides, corner_errors, edge_errors, sides_of, wall_width
+from curecalc.map.outline import _mine, _outward, _sides, corner_errors, edge_errors, sides_of, wall_width
 from curecalc.map.points import Scanning
 from curecalc.map.reasons import reason
 from curecalc.map.survey import Job
@@ -91,6 +92,16 @@ def test_edges_and_corners_of_a_square_whose_cured_edge_is_known():
         assert len(corner_errors([tip], inward > 0.0, np.exp(inward), grid, grid, 1.0, 0.2)[0]) == corners
 
 
+def test_a_place_between_tiles_belongs_to_one_and_a_wall_thinner_than_a_pixel_is_outside_on_both_sides():
+    own = Grid(0.0, 0.0, 1.0, 4, 4)  # pixels from -0.5 to 3.5
+    places = np.array([[-0.5, 1.0], [1.0, -0.5], [3.5, 1.0], [1.0, 3.5], [-0.6, 1.0], [1.0, -0.6], [3.4, 3.4]])
+    assert _mine(places, own).tolist() == [True, True, False, False, False, False, True]
+    normal = np.array([[1.0, 0.0], [-1.0, 0.0]])
+    assert _outward(np.array([[1.3, 1.0], [1.3, 1.0]]), normal, np.zeros((4, 4), bool), own).all()
+    half = np.tile(np.arange(4) < 2, (4, 1))  # drawn on the left
+    assert _outward(np.array([[1.5, 1.0], [1.5, 1.0]]), normal, half, own).tolist() == [True, False]
+
+
 def test_dose_along_a_vector_and_along_its_middle():
     grid = Grid(0.0, 0.0, 0.05, 61, 5)
     dose = np.exp(np.tile(grid.x, (5, 1)))
@@ -100,6 +111,20 @@ def test_dose_along_a_vector_and_along_its_middle():
     least, mean, most = along(line, dose, grid, inner=True)  # 15 % of the way at either end left out
     assert (math.log(least[0]), math.log(most[0])) == (pytest.approx(0.8, abs=1e-3), pytest.approx(2.2, abs=1e-3))
     assert mean[0] == pytest.approx((math.exp(2.2) - math.exp(0.8)) / 1.4, rel=1e-2)
+
+
+def test_speeds_are_evened_out_in_six_rounds_to_a_quarter_and_four_fold(monkeypatch):
+    """A dose that does not move, three vectors of a hundredth, one and a hundred times their median."""
+    grid, asked = Grid(0.0, 0.0, 0.1, 21, 61), []
+    rows = np.exp(np.log(100.0) * np.round(grid.y / 2.0 - 1.5))  # 1e-2 to 1e2 in bands of 2 mm about 1, 3 and 5 mm
+    dose = np.tile(rows[:, None], (1, 21))
+    monkeypatch.setattr(correcting, "layer_dose", lambda *_: asked.append(1) or dose)
+    y = Q([1.0, 3.0, 5.0], "mm")
+    lines = paths_from(x0=0.0 * y + Q(0.5, "mm"), y0=y, x1=0.0 * y + Q(1.5, "mm"), y1=y, scan_speed=Q(8.0, "mm/s"))
+    after, first, last = correcting.corrected(lines, None, grid)
+    assert after.scan_speed == pytest.approx([2.0, 8.0, 32.0])
+    assert first is last is dose
+    assert len(asked) == 1 + 6
 
 
 def test_a_beam_picture_is_cut_out_above_three_deviations_of_its_rim():
