@@ -105,8 +105,8 @@ def wall_width(sides: tuple[np.ndarray, np.ndarray], x: float, y: float) -> floa
     across = way[:, 0] * out[1] - way[:, 1] * out[0]
     with np.errstate(divide="ignore", invalid="ignore"):
         at = -(start[:, 0] * out[1] - start[:, 1] * out[0]) / across
-        far = ((start + at[:, None] * way) @ out)[(at >= 0.0) & (at < 1.0) & (np.abs(across) > 1e-12)]
-    opposite = far[far * depth < 0.0] if depth else far[np.abs(far) > 1e-9]
+        far = ((start + at[:, None] * way) @ out)[(at >= 0.0) & (at < 1.0)]
+    opposite = far[far * depth < 0.0] if depth else far[np.abs(far) > JOINED]
     return abs(depth) + float(np.abs(opposite).min(initial=np.inf))
 
 

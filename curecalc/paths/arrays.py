@@ -61,6 +61,8 @@ def entries_of(path: str | Path, archive: zipfile.ZipFile) -> tuple[list[Entry],
                 texts = tuple(str(k) for k in np.frombuffer(inner.read(), one.kind))
             else:
                 raise FileError(f"{path}: kinds holds {info.file_size} bytes of names. Name a few kinds, like hatch.")
+    if not found:
+        raise FileError(f"{path}: holds no arrays of vectors or positions. Known are {', '.join(COLUMNS)} and kinds. {_WAY}")
     sizes = {one.name: one.shape for one in found}
     if len(set(sizes.values())) > 1 or any(len(shape) != 1 for shape in sizes.values()):
         raise FileError(f"{path}: the arrays are not of one length: {sizes}. {_WAY}")
@@ -88,11 +90,10 @@ def array_blocks(path: str | Path) -> Iterator[Paths]:
             streams = [(one, stack.enter_context(archive.open(one.info))) for one in entries]
             for one, stream in streams:
                 stream.read(one.head)
-            size = entries[0].shape[0] if entries else 0
+            (size,), *_ = (one.shape for one in entries)
             last: dict[int, float] = {}
             for start in range(0, max(size, 1), AT_ONCE):
-                count = min(AT_ONCE, size - start)
-                found = {one.name: np.frombuffer(stream.read(count * one.kind.itemsize), one.kind) for one, stream in streams}
+                found = {one.name: np.frombuffer(stream.read(AT_ONCE * one.kind.itemsize), one.kind) for one, stream in streams}
                 yield paths_of(checked_arrays(found, texts, str(path), start), str(path), last)
     except FileNotFoundError:
         raise FileError(f"{path}: there is no such file. Check the path and its spelling.") from None

@@ -266,7 +266,7 @@ def _in_place(path: str | Path) -> StoredPaths | None:
         return None
     plain = all(one.info.compress_type == zipfile.ZIP_STORED and one.kind.kind in "fiu" for one in entries)
     vectors, positions = (set(form) <= columns.keys() for form in (ENDS, ("time", "x", "y", "power")))
-    size = entries[0].shape[0] if entries else 0
+    (size,), *_ = (one.shape for one in entries)
     if not plain or vectors == positions or size < _LEAST or ("kind" in columns and not texts):
         return None
     layers = _Layers(str(path))

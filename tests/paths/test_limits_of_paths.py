@@ -151,9 +151,26 @@ def test_arrays_hold_numbers_in_their_range():
     ):
         assert [refused(**{name: [v]}) for v in good] == [""] * len(good)
         assert [refused(**{name: [v]}) for v in bad] == [name] * len(bad)
+    for name, least in (("power", "not below"), ("beam_radius", "above")):
+        with pytest.raises(FileError, match=f"a.npz: {name} must be finite and {least} zero"):
+            arrays.checked_arrays({name: np.array([-1.0])}, (), "a.npz")
     assert refused(x0=["a"]) == "x0"
     for codes, word in (([0, 1], ""), ([2], "kind"), ([-1], "kind"), ([0.0], "kind")):
         assert refused(("hatch", "contour"), kind=codes) == word
+
+
+def test_arrays_without_rows_or_with_a_wrong_one_are_told(tmp_path):
+    file = tmp_path / "a.npz"
+    for columns, words in (
+        ({"x0": [], "y0": [], "x1": [], "y1": []}, "holds no rows"),
+        ({"x0": [0.0], "y0": [0.0], "x1": [1e6], "y1": [0.0]}, "row 1: x1 of 1e\\+06"),
+        ({"x0": [0.0] * 2, "y0": [0.0] * 2, "x1": [1.0, 1e6], "y1": [0.0] * 2}, "row 2: x1 of 1e\\+06"),
+        ({}, "holds no arrays of vectors or positions"),
+    ):
+        np.savez(file, **columns)
+        for read_file in (reading.read_paths, open_paths):
+            with pytest.raises(FileError, match=words):
+                read_file(file)
 
 
 def test_more_vectors_than_the_memory_holds_are_refused(monkeypatch):
@@ -258,17 +275,14 @@ def test_an_archive_of_arrays_unpacks_to_so_much():
 
 
 def test_the_names_of_kinds_take_ten_million_bytes_at_most():
-    for size in (10_000_000, 10_000_001):
+    for size, words in ((10_000_000, "holds no arrays"), (10_000_001, "kinds holds 10000001 bytes of names")):
         head = io.BytesIO()
         np.lib.format.write_array_header_1_0(head, {"descr": "|S1", "fortran_order": False, "shape": (size - 128,)})
         assert len(head.getvalue()) == 128
         info = SimpleNamespace(filename="kinds.npy", file_size=size, compress_size=size)
         archive = SimpleNamespace(infolist=lambda info=info: [info], open=lambda _, head=head: io.BytesIO(head.getvalue() + b"ab"))
-        if size == 10_000_000:
-            assert len(arrays.entries_of("a.npz", archive)[1]) == 2
-        else:
-            with pytest.raises(FileError, match="kinds holds 10000001 bytes of names"):
-                arrays.entries_of("a.npz", archive)
+        with pytest.raises(FileError, match=words):
+            arrays.entries_of("a.npz", archive)
 
 
 def test_many_vectors_stay_on_the_disk(tmp_path, monkeypatch):
