@@ -124,18 +124,18 @@ def _read_number(name: str, text: Any, kind: str, whole: str | None = None) -> t
     grouped, comma = _GROUPED.match(body), _COMMA.match(body)
     if grouped and (not found or grouped.end() > found.end()):
         plain = re.sub(r"[,'’ \u00a0\u202f](?=[0-9]{3})", "", grouped.group()).replace(",", ".")
-        reading = f"{plain} {body[grouped.end() :].strip(_SPACE)}".strip()
+        reading = _with_unit(plain, body[grouped.end() :], KINDS[kind])
         or_comma = ""
         if comma and comma.end() == grouped.end():
-            alternative = f"{comma.group().replace(',', '.')} {body[comma.end() :].strip(_SPACE)}".strip()
+            alternative = _with_unit(comma.group().replace(",", "."), body[comma.end() :], KINDS[kind])
             or_comma = f", or '{alternative}' if the comma is a decimal mark"
         raise QuantityError(f"{name}: cannot read {shown}. Write it without a thousands separator, like '{reading}'{or_comma}.")
     if continental := _CONTINENTAL.match(body):
         plain = continental.group().replace(".", "").replace(",", ".")
-        reading = f"{plain} {body[continental.end() :].strip(_SPACE)}".strip()
+        reading = _with_unit(plain, body[continental.end() :], KINDS[kind])
         raise QuantityError(f"{name}: cannot read {shown}. Write it with a decimal point and no thousands separator, like '{reading}'.")
     if comma:
-        reading = f"{comma.group().replace(',', '.')} {body[comma.end() :].strip(_SPACE)}".strip()
+        reading = _with_unit(comma.group().replace(",", "."), body[comma.end() :], KINDS[kind])
         raise QuantityError(f"{name}: cannot read {shown}. Write {want} with a decimal point, like '{reading}'.")
     if not found:
         like = _in_plain_characters(name, body, kind) or example
@@ -146,6 +146,11 @@ def _read_number(name: str, text: Any, kind: str, whole: str | None = None) -> t
     if number == 0.0 and re.search(r"[1-9]", re.split("[eE]", found.group())[0]):
         raise QuantityError(f"{name}: {shown} is too small to use. Write {want}, like '{example}'.")
     return number, rest.strip(_SPACE)
+
+
+def _with_unit(number: str, rest: str, kind: Kind) -> str:
+    """A number as it may be typed: with what stood after it, or with the unit people are shown where nothing did."""
+    return f"{number} {rest.strip(_SPACE) or kind.shown_text}".strip()
 
 
 def _in_plain_characters(name: str, body: str, kind: str) -> str | None:

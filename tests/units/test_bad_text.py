@@ -319,6 +319,15 @@ def test_the_way_out_that_is_named_works(text):
     parse("--power", offered, "power")
 
 
+@pytest.mark.parametrize("text", ["0,18", "1,000", "1.000,5"])
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_way_out_works_where_no_unit_was_typed(kind, text):
+    offered = refusal(parse, kind, text).split("'")[3::2]
+    assert offered
+    for one in offered:
+        parse("x", one, kind)
+
+
 @pytest.mark.parametrize(
     ("kind", "text", "unit", "value"),
     [
