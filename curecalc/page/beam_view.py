@@ -13,6 +13,7 @@ from ..errors import CurecalcError, QuantityError
 from ..symbols import percent
 from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show, show_percent, show_span
 from .drawing import Board
+from .fields import in_fields
 from .forms import document_of, texts_of
 from .work import Scan, Work, file_of
 
@@ -32,7 +33,12 @@ OPTIONS: dict[str, tuple[str, str, str]] = {
     "surface_position": ("Position of the surface, for a caustic", "length", "0 mm"),
     "power": ("Power, for the record or cured lines", "power", "240 mW"),
     "meter_uncertainty": ("Meter's uncertainty, for power readings", "fraction", "2 %"),
+    "resolution": ("Last digit of the meter, for power readings", "power", "0.1 mW"),
+    "camera_angle": ("Camera's angle, for a picture", "angle", "0.5 deg"),
 }
+SWITCHES = {"keep_warm_up": "Readings of the warm-up too", "relative_errors": "Errors of a caustic in proportion to the width"}
+_TOLD = {"kind": '"What it is"', "moved_image": "--moved-image on the command line"}
+_TOLD |= {key: f'"{label}"' for key, label in SWITCHES.items()} | {key: f'"{one[0].partition(",")[0]}"' for key, one in OPTIONS.items()}
 KINDS = ("", "knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power")
 
 
@@ -41,6 +47,19 @@ def read_scan(work: Work) -> Scan:
     if work.scan is None:
         raise QuantityError("No file was read yet. Choose one.")
     return work.scan
+
+
+def read_options(scan: Scan) -> dict[str, Any]:
+    """The options given with a file, as `measure_file` takes them."""
+    values: dict[str, Any] = {}
+    for key, text in scan.options:
+        if key in OPTIONS:
+            label, sort, _ = OPTIONS[key]
+            value: Any = parse_measured(label, text, sort) if key == "power" else parse(label, text, sort)
+            values[key] = float(value.m_as("")) if sort == "fraction" else value
+        else:
+            values[key] = text if key == "kind" else True
+    return values
 
 
 class BeamView:
@@ -64,17 +83,12 @@ class BeamView:
         """
         from ..spot.measure import measure_file
 
-        name, data, options = read_scan(work)
-        given = dict(options)
-        kind = given.pop("kind", "") or None
-        values: dict[str, Any] = {}
-        for key, text in given.items():
-            label, sort, _ = OPTIONS[key]
-            if sort == "fraction":
-                values[key] = float(parse(label, text, sort).m_as(""))
-            else:
-                values[key] = parse_measured(label, text, sort) if key == "power" else parse(label, text, sort)
-        return measure_file(name, kind=kind, data=data, **values)
+        scan = read_scan(work)
+        try:
+            return measure_file(scan.name, data=scan.data, **read_options(scan))
+        except CurecalcError as error:
+            error.args = (in_fields(str(error), _TOLD),)
+            raise
 
     def page(self, query: dict[str, str], work: Work) -> dict[str, Any]:
         """Context for the template."""
@@ -83,6 +97,7 @@ class BeamView:
         context: dict[str, Any] = {
             "work": work,
             "options": [(key, label, example, given.get(key, "")) for key, (label, _, example) in OPTIONS.items()],
+            "switches": [(key, label, key in given) for key, label in SWITCHES.items()],
             "kinds": KINDS,
             "kind": given.get("kind", ""),
             "file": name,
@@ -109,7 +124,7 @@ class BeamView:
             "rows": _rows(found),
             "changes": changes(work, found),
             "budget": [(p.name, show_percent(p.relative)) for p in _best(found).parts],
-            "notes": found.warnings,
+            "notes": [in_fields(one, _TOLD) for one in (*found.warnings, *found.notes)],
             "drawings": [("beam", drawing)],
             "commands": [self.command(query, work, "numbers")],
         }
@@ -126,7 +141,7 @@ class BeamView:
         file, _, options = read_scan(work)
         words = ["curecalc", "spot", file]
         for name, text in options:
-            words += [f"--{name.replace('_', '-')}", text]
+            words += [f"--{name.replace('_', '-')}", *([] if name in SWITCHES else [text])]
         return shlex.join(words)
 
     def figure(self, query: dict[str, str], work: Work, panel: str) -> Figure:
@@ -231,7 +246,7 @@ def _put(work: Work, texts: dict[str, str], found: BeamMeasurement | PowerMeasur
 
 def stored_scan(given: Mapping[str, str], name: str, data: bytes, work: Work) -> Work:
     """The work with a file just uploaded and the options beside it, those left empty left out."""
-    options = tuple((key, given[key].strip()) for key in ("kind", *OPTIONS) if given.get(key, "").strip())
+    options = tuple((key, given[key].strip()) for key in ("kind", *OPTIONS, *SWITCHES) if given.get(key, "").strip())
     return replace(work, scan=Scan(name, data, options))
 
 

@@ -17,6 +17,7 @@ from ..lessons.numbers import coupon_lot
 from ..symbols import percent
 from ..units import IN_CM2, IN_UM, MM, Quantity, figure, parse, positive, show, show_span
 from .drawing import Board
+from .fields import in_fields
 from .work import Work
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ LARGEST_TABLE = 40_000  # characters that fit into an address; larger tables go 
 MOST_READINGS = 2000
 MOST_CELLS = 40_000
 _NAME = "coupons"
+_TOLD = {"power_scale_uncertainty": "--power-scale-uncertainty on the command line"}
 
 
 def invented_table() -> str:
@@ -209,7 +211,7 @@ class CouponsView:
             "dp": show(dp),
             "ec": show(ec),
             "drawings": [("curve", drawing)],
-            "warnings": fit.warnings,
+            "warnings": [in_fields(one, _TOLD) for one in fit.warnings],
             "notes": fit.notes,
         }
 

@@ -76,12 +76,13 @@ class Panel:
         """All of it as SVG; what is `graded` inside the axes keeps its colours."""
         parts = [self._kept("paper", "", self.figure.patch)]
         for i, ax in enumerate(self.axes):
+            levels = [one.get_zorder() for one in (ax.xaxis, ax.spines["left"], ax.title)]
             drawn: list[list[Any]] = [[], [], [], []]
             for one in self.contents(i):
-                drawn[sum(one.get_zorder() >= level for level in (0.6, 2.5, 3.1))].append(one)
+                drawn[sum(one.get_zorder() > level for level in levels)].append(one)
             shown = [self._kept(f"{i}ground", "", ax.patch), *(self._part(f"{i}-{k}", some) for k, some in enumerate(drawn))]
             ground, under, amid, over, above = map(_as_drawn, shown) if graded else shown
-            titles = [one for one in self.frames[i] if one.get_zorder() == 3]
+            titles = [one for one in self.frames[i] if one.get_zorder() == ax.title.get_zorder()]
             parts += [self.windows[i], ground, under]
             parts += [self._axis(f"{i}x", ax.xaxis), self._axis(f"{i}y", ax.yaxis), amid]
             parts += [self._kept(f"{i}sides", "", *ax.spines.values()), over]
@@ -104,7 +105,7 @@ class Panel:
         if (name, state) not in self.kept and axis.get_scale() == "linear":
             from matplotlib.ticker import MaxNLocator
 
-            axis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
+            axis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5]))
         return self._kept(name, state, axis)
 
 

@@ -17,7 +17,7 @@ from ..units import KINDS, ONE, Measured, Quantity, figure, show_percent
 if TYPE_CHECKING:
     from ..recipe.record import VectorRecipe
 
-__all__ = ["FIELDS", "SPOT_WIDTHS", "Field", "State", "plainly", "read", "start_texts"]
+__all__ = ["FIELDS", "SPOT_WIDTHS", "Field", "State", "in_fields", "plainly", "read", "start_texts"]
 
 LONGEST = 2000  # characters of a text that are read: a whole setting kept beside another has fewer
 SPOT_WIDTHS = {"radius": "radius at 1/e^2", "diameter": "diameter at 1/e^2", "fwhm": "full width at half maximum"}
@@ -180,6 +180,20 @@ def _value(one: Field, text: str) -> Any:
 def plainly(message: str) -> str:
     """A sentence of the library with the labels people see in place of the names of arguments."""
     return re.sub(r"[a-z]+(?:_[a-z]+)+", lambda found: FIELDS[found[0]].label.lower() if found[0] in FIELDS else found[0], message)
+
+
+def in_fields(message: str, told: Mapping[str, str]) -> str:
+    """Arguments that the library writes as in a call, `kind='slit'` or `power=`, as what the page calls them.
+
+    >>> in_fields("Say kind='slit', or give pixel_size=.", {"kind": '"What it is"', "pixel_size": '"Pixel size"'})
+    'Say "What it is": slit, or give "Pixel size".'
+    """
+
+    def one(found: re.Match[str]) -> str:
+        name, value = found.groups()
+        return told.get(name, found[0]) + (f": {value}" if value and name in told else "")
+
+    return re.sub(r"(?<![\w-])([a-z_]+)=(?:'([^']*)'|(?![\w(]))", one, message)
 
 
 def _told(message: str, one: Field) -> str:

@@ -252,7 +252,7 @@ def _kept(log: str, step: str, work: Work, given: dict[str, str], beam: BeamView
     """The entry of a step, as the command with `--log` writes it."""
     from ..logbook.book import Source
     from ..logbook.recording import record_fit, record_recipe, record_spot
-    from .beam_view import read_scan
+    from .beam_view import read_options, read_scan
 
     who: dict[str, Any] = {"operator": given.get("operator", "").strip()}
     machine = given.get("machine", "").strip() or (work.machine.name if work.machine is not None else None)
@@ -260,7 +260,7 @@ def _kept(log: str, step: str, work: Work, given: dict[str, str], beam: BeamView
         found, scan = beam.measured(work), read_scan(work)
         record = None if hasattr(found, "at_meter") else beam.record_text(work)
         source = Source("scan", scan.name, scan.data)
-        return record_spot(log, found, file=source, options=dict(scan.options), machine=machine, beam_document=record, **who)
+        return record_spot(log, found, file=source, options=read_options(scan), machine=machine, beam_document=record, **who)
     if step == "coupons":
         texts = lot.texts(given, work)
         coupons, fit = lot.fit(given, work)

@@ -170,3 +170,4 @@ def test_ticks_of_a_drawing_are_at_most_five_steps_of_one_two_or_five():
         board.svg("ticks", draw, label="x")
         ticks = board._panels["ticks"].axes[0].get_xticks()
         assert np.diff(ticks) == pytest.approx(step)
+    assert {"paper", "0ground", "0x", "0sides"} <= {name for name, _ in board._panels["ticks"].kept}  # not drawn again

@@ -1,5 +1,7 @@
 """What the page lets in, and where the buttons of the map lead, by hand."""
 
+import io
+import zipfile
 from types import SimpleNamespace
 from urllib.parse import parse_qs
 
@@ -8,7 +10,7 @@ import pytest
 from curecalc.errors import CurecalcError, FileError, QuantityError
 from curecalc.page import log_view, server
 from curecalc.page.app import PageOptions
-from curecalc.page.coupons_view import LARGEST_TABLE, CouponsView
+from curecalc.page.coupons_view import LARGEST_TABLE, CouponsView, table_text
 from curecalc.page.guard import AccessCodes, RateLimit
 from curecalc.page.map_view import MapView
 
@@ -72,6 +74,23 @@ def test_a_table_longer_than_the_page_takes_is_refused():
         with pytest.raises((FileError, QuantityError)) as refused:
             view.fit({}, None)
         assert ("too long for the page" in str(refused.value)) is bool(words)
+
+
+@pytest.mark.parametrize(
+    ("part", "said"),
+    [
+        (b"<c>" * 40_001, "coupons: holds more than 40000 cells"),
+        (b"<c>" * 40_000, "coupons: the spreadsheet cannot be read"),  # not refused for its cells
+        (bytes(20_000_001), "coupons: unpacks to 20 MB, too large"),
+        (bytes(20_000_000), "coupons: the spreadsheet cannot be read"),
+    ],
+)
+def test_a_spreadsheet_larger_than_the_page_takes_is_refused(part, said):
+    data = io.BytesIO()
+    with zipfile.ZipFile(data, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+        archive.writestr("sheet.xml", part)
+    with pytest.raises(FileError, match=said):
+        table_text(data.getvalue(), "coupons.XLSX")
 
 
 def test_numbers_of_entries_and_ports():

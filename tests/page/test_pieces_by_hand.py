@@ -282,21 +282,21 @@ def test_moves_keep_what_was_asked():
 
 def test_what_the_sliders_reach():
     """Usual lasers, scanners and resins with room on both sides; half a turn of a line; negative only where it may be."""
-    assert {one.name: (one.low, one.high) for one in FIELDS.values() if one.low < one.high} == {
-        "power": (5.0, 2000.0),
-        "spot": (0.02, 0.6),
-        "radius_ratio": (1 / 5, 5.0),
-        "spot_angle": (-90.0, 90.0),
-        "track_angle": (-90.0, 90.0),
-        "pulse_rate": (1e3, 1e6),
-        "scan_speed": (50.0, 20e3),
-        "hatch_spacing": (0.01, 0.6),
-        "passes": (1.0, 10.0),
-        "layer_thickness": (0.01, 0.4),
-        "overcure": (-0.05, 0.3),
-        "penetration_depth": (0.01, 0.6),
-        "critical_exposure": (0.5, 120.0),
-        "speed_factor": (1 / 4, 4.0),
+    assert {one.name: (one.low, one.high, one.unit) for one in FIELDS.values() if one.low < one.high} == {
+        "power": (5.0, 2000.0, "mW"),
+        "spot": (0.02, 0.6, "mm"),
+        "radius_ratio": (1 / 5, 5.0, ""),
+        "spot_angle": (-90.0, 90.0, "deg"),
+        "track_angle": (-90.0, 90.0, "deg"),
+        "pulse_rate": (1e3, 1e6, "Hz"),
+        "scan_speed": (50.0, 20e3, "mm/s"),
+        "hatch_spacing": (0.01, 0.6, "mm"),
+        "passes": (1.0, 10.0, ""),
+        "layer_thickness": (0.01, 0.4, "mm"),
+        "overcure": (-0.05, 0.3, "mm"),
+        "penetration_depth": (0.01, 0.6, "mm"),
+        "critical_exposure": (0.5, 120.0, "mJ/cm^2"),
+        "speed_factor": (1 / 4, 4.0, ""),
     }
 
 

@@ -4,10 +4,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from program import ROOT
 
-from curecalc.errors import QuantityError
+from curecalc.errors import FileError, QuantityError
+from curecalc.logbook.book import Logbook
+from curecalc.logbook.verifying import verify
 from curecalc.page import beam_view, coupons_view, lessons_view, log_view
 from curecalc.page.beam_view import BeamView
+from curecalc.page.way import _kept
 from curecalc.page.work import Part, Scan, Work
 from curecalc.spot.light import PowerMeasurement
 from curecalc.spot.measurement import Estimate
@@ -129,24 +133,59 @@ def test_options_of_a_beam_file(monkeypatch):
     asked = []
     monkeypatch.setattr("curecalc.spot.measure.measure_file", lambda name, **more: asked.append((name, more)))
     given = {"kind": "slit", "slit_width": " 5 um ", "power": "1 mW +- 2 %", "meter_uncertainty": "2 %", "wavelength": " ", "other": "1"}
+    given |= {"keep_warm_up": "yes", "relative_errors": ""}
     work = beam_view.stored_scan(given, "a.csv", b"x", Work())
-    assert work.scan == ("a.csv", b"x", (("kind", "slit"), ("slit_width", "5 um"), ("power", "1 mW +- 2 %"), ("meter_uncertainty", "2 %")))
+    assert work.scan == (
+        "a.csv",
+        b"x",
+        (("kind", "slit"), ("slit_width", "5 um"), ("power", "1 mW +- 2 %"), ("meter_uncertainty", "2 %"), ("keep_warm_up", "yes")),
+    )
     BeamView.measured(work)
     ((name, found),) = asked
     assert (name, found["kind"], found["data"]) == ("a.csv", "slit", b"x")
     assert found["slit_width"].m_as("um") == pytest.approx(5.0)
     assert found["meter_uncertainty"] == pytest.approx(0.02)
     assert found["power"].relative == pytest.approx(0.02)
+    assert found["keep_warm_up"] is True
     view = BeamView(None)
     monkeypatch.setattr(BeamView, "measured", staticmethod(lambda work: None))
     assert (
         view.command({}, work, "numbers")
-        == "curecalc spot a.csv --kind slit --slit-width '5 um' --power '1 mW +- 2 %' --meter-uncertainty '2 %'"
+        == "curecalc spot a.csv --kind slit --slit-width '5 um' --power '1 mW +- 2 %' --meter-uncertainty '2 %' --keep-warm-up"
     )
     blank = view.page({}, Work())
     assert (blank["file"], blank["kind"], {text for *_, text in blank["options"]}) == ("", "", {""})
+    assert [on for *_, on in blank["switches"]] == [False, False]
     with pytest.raises(QuantityError, match="No file was read yet"):
         beam_view.read_scan(Work())
+
+
+READINGS = b"time [s],power [mW]\n" + b"".join(b"%d,%d\n" % (i, 240 + i % 3) for i in range(30))
+
+
+def test_a_beam_kept_with_its_options_computes_again(tmp_path):
+    log = tmp_path / "shop.db"
+    with Logbook(log, create=True) as book:
+        book.add("machine", {}, machine="bay 2")
+    work = beam_view.stored_scan({"meter_uncertainty": "2 %", "resolution": "0.1 mW", "keep_warm_up": "yes"}, "p.csv", READINGS, Work())
+    _kept(str(log), "beam", work, {"machine": "bay 2"}, BeamView(None), None)
+    with Logbook(log, write=False) as book:
+        assert verify(book, again=True).passed
+
+
+@pytest.mark.parametrize(
+    ("file", "said"),
+    [
+        ("a.png", '"Pixel size" is missing: a picture does not say how large its pixels are. Give "Pixel size", like "Pixel size": 4.4um,'),
+        ("a.csv", 'Say which with "What it is": knife-edge or "What it is": slit.'),
+    ],
+)
+def test_the_page_names_its_fields_where_the_library_names_arguments(file, said):
+    flat = b"position [mm],power [mW]\n" + b"".join(b"%.2f,%d\n" % (0.01 * i, 5 if i % 15 else 1) for i in range(30))
+    data = flat if file == "a.csv" else (ROOT.parent / "demo" / "beam_image.png").read_bytes()
+    with pytest.raises((FileError, QuantityError)) as refused:
+        BeamView.measured(Work(scan=Scan(file, data)))
+    assert said in str(refused.value)
 
 
 # ---------------------------------------------------------------- lot
