@@ -30,8 +30,8 @@ class Field:
     name: str
     label: str
     kind: str
-    low: float = 0.0  # ends of its slider, where it has one
-    high: float = 0.0
+    low: float | None = None  # ends of its slider, where it has one
+    high: float | None = None
     note: str = ""
     rule: str = "positive"
     uncertain: bool = True
@@ -161,7 +161,7 @@ def read(query: Mapping[str, str], start: Mapping[str, str], names: list[str]) -
     return state
 
 
-@lru_cache(maxsize=1000)
+@lru_cache
 def _value(one: Field, text: str) -> Any:
     """The value of a text; all fields but the one that moves stay as they were, so most were read before."""
     if one.rule == "count":

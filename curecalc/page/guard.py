@@ -28,6 +28,7 @@ HEADERS = {
 }
 LARGEST_BODY = 500_000  # small enough to be held in memory: an upload never touches the disk
 LONGEST_ADDRESS = 60_000
+MOST_CLIENTS = 2000
 # letters and figures that are not mistaken for one another when read aloud
 _LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"
 
@@ -48,7 +49,7 @@ class RateLimit:
             left = min(self.burst, left + (now - since) * self.per_second)
             good = left >= 1.0
             self._left[who] = (left - 1.0 if good else left, now)
-            while len(self._left) > 2000:
+            while len(self._left) > MOST_CLIENTS:
                 self._left.popitem(last=False)
         return good
 

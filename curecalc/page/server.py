@@ -12,11 +12,13 @@ from typing import Any
 
 from ..errors import CurecalcError, QuantityError
 from .app import LOCAL_NAMES, PageOptions, create_app
+from .guard import LARGEST_BODY, MOST_CLIENTS
 from .tls import TlsDoor, tls_context
 
 __all__ = ["Running", "names_of", "serve", "start"]
 
 LOOPBACK = "127.0.0.1"
+SILENT = 10  # seconds a connection may be silent before it is looked at, and closed at the next look
 SOON = 0.5  # seconds after the start: the first view has gone out
 
 
@@ -115,11 +117,11 @@ def start(
         app if door is None else door.told(app),
         sockets=[inner],
         ident="",
-        channel_timeout=15,
-        cleanup_interval=3,
-        connection_limit=2000,
+        channel_timeout=SILENT,
+        cleanup_interval=SILENT,
+        connection_limit=MOST_CLIENTS,
         asyncore_use_poll=True,  # select is blind beyond 1024 connections
-        max_request_body_size=1_100_000,
+        max_request_body_size=2 * LARGEST_BODY,  # up to there the page says what is too large
         clear_untrusted_proxy_headers=True,
         **trusted,
     )

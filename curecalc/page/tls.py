@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import io
 import socket
 import ssl
 import threading
@@ -13,10 +14,6 @@ from typing import Any
 from ..errors import FileError
 
 __all__ = ["TlsDoor", "tls_context"]
-
-HANDSHAKE = 10.0  # seconds a client may take to agree on keys
-IDLE = 60.0
-_CHUNK = 1 << 16
 
 
 def tls_context(certificate: str, key: str | None) -> ssl.SSLContext:
@@ -62,7 +59,7 @@ class TlsDoor:
         """Take no more and end those there are."""
         if self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._loop.stop)
-            self._thread.join(5)
+            self._thread.join()
 
     def told(self, app: Callable[..., Iterable[bytes]]) -> Callable[..., Iterable[bytes]]:
         """The application, told who really asks and that the scheme is https."""
@@ -77,9 +74,7 @@ class TlsDoor:
     def _run(self) -> None:
         asyncio.set_event_loop(self._loop)
         self.outer.setblocking(False)
-        begun = asyncio.start_server(
-            self._serve, sock=self.outer, ssl=self.context, ssl_handshake_timeout=HANDSHAKE, backlog=socket.SOMAXCONN
-        )
+        begun = asyncio.start_server(self._serve, sock=self.outer, ssl=self.context, backlog=socket.SOMAXCONN)
         server = self._loop.run_until_complete(begun)
         try:
             self._loop.run_forever()
@@ -93,22 +88,21 @@ class TlsDoor:
             self._loop.close()
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        here = 0
-        with contextlib.suppress(OSError, asyncio.TimeoutError):
+        with contextlib.suppress(OSError):
             inward, outward = await asyncio.open_connection("127.0.0.1", self.port)
-            here = outward.get_extra_info("sockname")[1]
-            self._clients[here] = str(writer.get_extra_info("peername")[0])
+            _, here = outward.get_extra_info("sockname")
+            self._clients[here], *_ = writer.get_extra_info("peername")
             await asyncio.gather(_passed(reader, outward), _passed(inward, writer), return_exceptions=True)
+            del self._clients[here]
             outward.close()
-        self._clients.pop(here, None)
         with contextlib.suppress(OSError, ssl.SSLError):
             writer.close()
 
 
 async def _passed(source: asyncio.StreamReader, target: asyncio.StreamWriter) -> None:
-    """Everything from one side to the other, until either ends or nothing comes for long."""
+    """Everything from one side to the other, until either ends; the server ends what is silent for long."""
     try:
-        while chunk := await asyncio.wait_for(source.read(_CHUNK), IDLE):
+        while chunk := await source.read(io.DEFAULT_BUFFER_SIZE):
             target.write(chunk)
             await target.drain()
     finally:

@@ -53,7 +53,7 @@ def file_of(name: str) -> RecordFile[Any]:
     return files[name]
 
 
-@lru_cache(maxsize=64)
+@lru_cache
 def _read(name: str, text: str, path: str) -> Any:
     found = file_of(name).parse(text, source=path)
     if name == "machine" and found.beam_record:
@@ -64,7 +64,7 @@ def _read(name: str, text: str, path: str) -> Any:
     return found
 
 
-@lru_cache(maxsize=32)
+@lru_cache
 def _made(parts: tuple[Part, ...], today: datetime.date) -> Recipe:
     from ..recipe.recipe import make_recipe
 

@@ -14,7 +14,6 @@ from curecalc.logbook.book import Logbook
 from curecalc.logbook.verifying import verify
 from curecalc.page import PageOptions, create_app, handbook_view
 from curecalc.page import server as serving
-from curecalc.page.way import LARGEST_PART
 from curecalc.units import Quantity
 
 HOME = {"Origin": "http://localhost"}
@@ -126,8 +125,9 @@ def test_files_to_take_along(client):
     assert "invented data" in client.get("/coupons/table.csv").text
     sent = client.post("/recipe/machine/read", headers=HOME, data={"file": (io.BytesIO(b"\xff\xfe\x00"), "machine.toml")})
     assert "is not UTF-8 text. A machine file is plain text (TOML)." in re.sub(r"<[^>]+>", "", sent.text)
-    large = client.post("/recipe/machine/read", headers=HOME, data={"file": (io.BytesIO(b"#" * (LARGEST_PART + 1)), "machine.toml")})
-    assert "is too large for a machine file" in re.sub(r"<[^>]+>", "", large.text)
+    for size, refused in ((200_000, False), (200_001, True)):
+        large = client.post("/recipe/machine/read", headers=HOME, data={"file": (io.BytesIO(b"#" * size), "machine.toml")})
+        assert ("is too large for a machine file" in re.sub(r"<[^>]+>", "", large.text)) is refused
 
 
 def test_the_handbook_is_made_once_and_what_fails_is_said(client, monkeypatch):

@@ -1,18 +1,21 @@
 """What the page lets in, and where the buttons of the map lead, by hand."""
 
 import io
+import socket
 import zipfile
 from types import SimpleNamespace
 from urllib.parse import parse_qs
 
+import numpy as np
 import pytest
 
 from curecalc.errors import CurecalcError, FileError, QuantityError
-from curecalc.page import log_view, server
-from curecalc.page.app import PageOptions
-from curecalc.page.coupons_view import LARGEST_TABLE, CouponsView, table_text
+from curecalc.page import coupons_view, log_view, server
+from curecalc.page.app import PageOptions, create_app
+from curecalc.page.coupons_view import CouponsView, table_text
 from curecalc.page.guard import AccessCodes, RateLimit
 from curecalc.page.map_view import MapView
+from curecalc.page.work import Work
 
 
 def test_so_many_requests_at_once_and_then_so_many_a_second():
@@ -69,7 +72,7 @@ def test_buttons_of_the_map_lead_a_quarter_aside_and_half_as_wide_again(window, 
 
 def test_a_table_longer_than_the_page_takes_is_refused():
     view = CouponsView.__new__(CouponsView)
-    for size, words in ((LARGEST_TABLE, None), (LARGEST_TABLE + 1, "too long for the page")):
+    for size, words in ((40_000, None), (40_001, "too long for the page")):
         view.texts = lambda query, work, size=size: {"table": "x" * size, "depth": "no depth"}
         with pytest.raises((FileError, QuantityError)) as refused:
             view.fit({}, None)
@@ -113,3 +116,53 @@ def test_a_port_is_from_0_to_65535(monkeypatch):
         with pytest.raises(CurecalcError):
             server.start(PageOptions(), port=port)
     assert opened == [0, 65535]
+
+
+def test_what_the_server_bears(monkeypatch):
+    """A silent connection is closed after ten to twenty seconds; a file twice too large still reaches the page, which says so."""
+    opened, asked = [], []
+
+    def stop(app, **given):
+        asked.append(given)
+        raise CurecalcError("not in a test")
+
+    monkeypatch.setattr("waitress.server.create_server", stop)
+    monkeypatch.setattr(server, "_opened", lambda *where: opened.append(where))
+    monkeypatch.setattr(server, "create_app", lambda options: None)
+    with pytest.raises(CurecalcError):
+        server.start(PageOptions())
+    assert opened == [("127.0.0.1", 8765)]  # as the help of the command says
+    ((given),) = asked
+    assert (given["channel_timeout"], given["channel_timeout"] + given["cleanup_interval"]) == (10, 20)
+    assert (given["connection_limit"], given["max_request_body_size"]) == (2000, 1_000_000)
+
+
+def test_a_port_can_be_opened_again_at_once():
+    with server._opened("127.0.0.1", 0) as door:
+        assert door.getsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR)
+
+
+def test_a_page_allows_three_seconds_of_requests_at_once(monkeypatch):
+    """A slider that moves asks with every frame of the screen, sixty times a second; a third more is for all else."""
+    asked = []
+    monkeypatch.setattr("curecalc.page.app.RateLimit", lambda *given: asked.append(given) or RateLimit(*given))
+    create_app(PageOptions())
+    assert asked == [(3 * 80.0, 60.0 + 20.0)]
+
+
+@pytest.mark.parametrize(("readings", "words"), [(2000, "fitted"), (2001, "has 2001 readings, more than the 2000 the page takes")])
+def test_so_many_readings_are_fitted_on_the_page(monkeypatch, readings, words):
+    def stop(coupons, **_):
+        raise QuantityError("fitted")
+
+    monkeypatch.setattr(coupons_view, "coupons_from_bytes", lambda *_, **__: SimpleNamespace(readings=np.empty(readings), labels=[]))
+    monkeypatch.setattr(coupons_view, "fit_coupons", stop)
+    with pytest.raises(QuantityError, match=words):
+        CouponsView(None).fit({"table": "a", "depth": ""}, Work())
+
+
+@pytest.mark.parametrize(("size", "words"), [(39_994, "unknown column"), (39_995, "has 39995 characters, too many for the page")])
+def test_a_text_that_fits_into_an_address(size, words):
+    """With "table=" before it it has 40 000 characters at most."""
+    with pytest.raises(FileError, match=words):
+        table_text(b"x" * size, "a.csv")
