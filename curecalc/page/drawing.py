@@ -58,8 +58,9 @@ class Panel:
         self.frames = [ax.get_children() for ax in self.axes]
         for ax, (_, _, wide, high) in zip(self.axes, boxes, strict=True):
             # fixed places: matplotlib need not measure the tick labels to find them
-            ax.yaxis.set_label_coords(-13.5 / (width_mm * wide), 0.5)
-            ax.xaxis.set_label_coords(0.5, -9.0 / (height_mm * high))
+            middle, _ = ax.xaxis.label.get_position()
+            ax.yaxis.set_label_coords(-13.5 / (width_mm * wide), middle)
+            ax.xaxis.set_label_coords(middle, -9.0 / (height_mm * high))
         self.kept: dict[Any, str] = {}
 
     def contents(self, i: int) -> list[Any]:

@@ -172,3 +172,31 @@ def test_ticks_of_a_drawing_are_at_most_five_steps_of_one_two_or_five():
         ticks = board._panels["ticks"].axes[0].get_xticks()
         assert np.diff(ticks) == pytest.approx(step)
     assert {"paper", "0ground", "0x", "0sides"} <= {name for name, _ in board._panels["ticks"].kept}  # not drawn again
+
+
+def test_a_drawing_says_where_its_axes_stand_and_what_they_show():
+    def draw(ax):
+        ax.set_xlim(1.0, 10.0)
+        ax.set_xscale("log")
+        ax.set_ylim(-2.0, 3.0)
+        ax.set_xlabel("speed (mm/s)")
+
+    text = Board().svg("scales", draw, label="x", boxes=((0.2, 0.25, 0.7, 0.65),))
+    (told,) = json.loads(html.unescape(re.search("data-scale='([^']*)'", text)[1]))
+    assert told["x"] == {"from": 1.0, "to": 10.0, "log": True, "label": "speed"}
+    assert told["y"] == {"from": -2.0, "to": 3.0, "log": False, "label": ""}
+    assert [told[side] for side in ("left", "right", "top", "bottom")] == pytest.approx([0.2, 0.9, 0.1, 0.75])
+
+
+def test_names_of_axes_stand_clear_of_their_numbers_and_inside_the_paper():
+    board = Board()
+    board.svg("names", lambda ax: (ax.set_ylim(0.0, 0.25), ax.set_xlabel("x (mm)"), ax.set_ylabel("y (mm)")), label="x")
+    (panel,) = board._panels.values()
+    (ax,), paper = panel.axes, panel.figure.bbox
+    inside = ax.get_window_extent()
+    below, left = (axis.label.get_window_extent() for axis in (ax.xaxis, ax.yaxis))
+    numbers = [[one.get_window_extent() for one in axis.get_ticklabels()] for axis in (ax.xaxis, ax.yaxis)]
+    assert paper.y0 < below.y0 < below.y1 < min(box.y0 for box in numbers[0])
+    assert paper.x0 < left.x0 < left.x1 < min(box.x0 for box in numbers[1])
+    assert 0.5 * (below.x0 + below.x1) == pytest.approx(0.5 * (inside.x0 + inside.x1), abs=1.0)
+    assert 0.5 * (left.y0 + left.y1) == pytest.approx(0.5 * (inside.y0 + inside.y1), abs=1.0)
