@@ -197,6 +197,8 @@ def test_the_browser_keeps_the_score_of_sixty_exercises(client):
             assert len(session["score"]) == 60
             assert session["score"]["4--1"] is right
             assert "9--0" not in session["score"]
+    assert "Exercise 12 of 12" in client.get("/practice?exercise=99").text
+    assert "Exercise 1 of 12" in client.get("/practice?exercise=0").text
 
 
 def test_a_window_on_its_page(monkeypatch, drawn):

@@ -48,6 +48,15 @@ def test_read_only_shows_and_writes_nothing(log):
     assert client.get("/log/chart.exe").status_code == 404
 
 
+def test_the_latest_twenty_five_entries_are_listed_newest_first(log):
+    with Logbook(log) as book:
+        for _ in range(15):
+            book.add("note", {"text": "one more"}, machine="bay <b>2</b>")
+    text = create_app(PageOptions(log=log)).test_client().get("/log").text
+    # the readings are of an earlier month, and the first of them is one too many
+    assert [int(number) for number in re.findall(r'<th scope="row">(\d+)</th>', text)] == [*range(26, 11, -1), 1, *range(11, 2, -1)]
+
+
 def test_an_entry_needs_the_form_of_this_page(log):
     client = create_app(PageOptions(log=log, write=True)).test_client()
     token = _token(client)
