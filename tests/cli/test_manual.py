@@ -8,7 +8,7 @@ import pytest
 import curecalc
 from curecalc.calibration.columns import COLUMNS
 from curecalc.cautions import CAUTIONS
-from curecalc.cli import COMMANDS, main
+from curecalc.cli import COMMANDS, main, manual
 from curecalc.jobs.machine import MACHINE
 from curecalc.jobs.needs import NEEDS
 from curecalc.validation import load_checks, reference_folder
@@ -46,6 +46,19 @@ def test_it_can_be_read_offline_and_hides_where_it_was_made(pages):
     assert "/tmp/" not in text
     ids = re.findall(r'id="(c\d+)"', text)
     assert [f"#{i}" for i in ids] == re.findall(r'href="(#c\d+)"', text)
+
+
+@pytest.mark.parametrize("count", [70, 71])
+def test_an_answer_of_over_seventy_lines_is_cut(monkeypatch, count):
+    asked = []
+    monkeypatch.setattr("curecalc.cli.demo.run_command", lambda words, also: asked.append((words, also)) or "line\n" * count)
+    blocks = list(manual._commands())
+    assert {text for kind, text in blocks if kind == "code" and not text.startswith("$")} == {
+        "line\n" * 69 + "line" + "\n..." * (count - 70)
+    }
+    # exit status 1 is of a chart or a check that finds something, 3 of a question without an answer
+    assert (["validate"], (1, 3)) in asked
+    assert ("text", f"{COMMANDS['validate'][1][0].upper()}{COMMANDS['validate'][1][1:]}.") in blocks
 
 
 @pytest.mark.slow

@@ -119,6 +119,7 @@ def test_a_saved_field_is_in_the_units_that_are_stated(monkeypatch, rows, column
     law = SimpleNamespace(depth=lambda dose: 2.0 * dose)
     answer = SimpleNamespace(job=SimpleNamespace(grid=grid, optics=SimpleNamespace(law=law)))
     mapping.save(None, answer)
+    assert asked == [64_000_000]
     ((name, content),) = kept
     with np.load(io.BytesIO(content)) as field:
         assert name == "save"

@@ -22,6 +22,12 @@ def given(words, add=setting.add_setting):
     return parser.parse_args(words.split())
 
 
+def test_a_whole_number_is_at_least_one_unless_said():
+    assert (setting.whole("--last", "1"), setting.whole("--last", None, 40), setting.whole("--seed", "0", least=0)) == (1, 40, 0)
+    with pytest.raises(QuantityError, match="--last must be a whole number of at least 1, got 0"):
+        setting.whole("--last", "0")
+
+
 @pytest.mark.parametrize(
     ("option", "good", "bad"),
     [

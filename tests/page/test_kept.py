@@ -43,6 +43,7 @@ def entries(log):
         return list(book.entries()), verify(book, again=True)
 
 
+@pytest.mark.slow
 def test_every_step_is_kept_and_computes_again(client, log):
     assert client.post("/beam/machine", headers=HOME).status_code == 303
     assert client.post("/coupons/use", headers=HOME, data={"lot": "7"}).status_code == 303

@@ -293,7 +293,8 @@ def test_quick_axes_draw_what_the_plotting_library_draws(address, monkeypatch):
                 assert _farthest(np.vstack(some), rest) < (2.0 * rcParams["path.simplify_threshold"] if look[0] == "path" else 0.0072), look
 
 
-@pytest.mark.parametrize("view", few(["stack", "settings", "map"], 3))
+@pytest.mark.slow
+@pytest.mark.parametrize("view", ["stack", "settings", "map"])
 def test_axes_that_are_kept_are_those_that_would_be_drawn(view):
     """A page that has shown other states draws a state as one that is new."""
     states = ["", "power=900+mW", "pattern=line", "power=1+mW", "hatch_spacing=0.2+mm&layer_thickness=0.02+mm", "power=260+mW", "layers=3"]
