@@ -419,15 +419,14 @@ def test_practice_checks_answers(client, monkeypatch):
     assert "cannot read" in client.get(f"/practice?{urlencode(base | {'answer': 'xyz'})}").text
     assert f"<strong>{symbols(one.told())}</strong>" in client.get(f"/practice?{urlencode(base | {'way': 'yes'})}").text
     assert client.get("/practice?seed=x").status_code == 400
-    for which in ("worksheet", "key"):
-        assert client.get(f"/practice/{which}.pdf?seed=4").data.startswith(b"%PDF")
     assert client.get("/practice/other.pdf").status_code == 404
-    monkeypatch.setattr("curecalc.sheets.practice_sheet.worksheet", lambda exercises, note: note.encode())
-    answer = client.get("/practice/worksheet.pdf?seed=4")
-    assert (answer.text, answer.headers["Content-Disposition"]) == (
-        "Sheet made from seed 4.",
-        'attachment; filename="curecalc-worksheet.pdf"',
-    )
+    for which, make in (("worksheet", "worksheet"), ("key", "answer_key")):
+        monkeypatch.setattr(
+            f"curecalc.sheets.practice_sheet.{make}", lambda made, note, which=which: f"{which}, {len(made)}. {note}".encode()
+        )
+        answer = client.get(f"/practice/{which}.pdf?seed=4")
+        assert answer.text == f"{which}, 12. Sheet made from seed 4."
+        assert answer.headers["Content-Disposition"] == f'attachment; filename="curecalc-{which}.pdf"'
 
 
 def test_a_handbook_is_handed_out_or_the_reason_said(client, monkeypatch):
