@@ -276,7 +276,7 @@ def _spreadsheet(name: str, data: bytes, names: Names, sheet: str | None, max_ro
     if not filled:
         raise FileError(f"{name}: the spreadsheet is empty. Save the table again.")
     if len(filled) > 1:
-        raise FileError(f"{name}: more than one sheet holds something: {', '.join(filled)}. Say which with sheet=.")
+        raise FileError(f"{name}: more than one sheet holds something: {', '.join(filled)}. Keep one of them, or say which with sheet=.")
     return _sheet(name, next(iter(filled.values())), names, max_rows, most)
 
 
