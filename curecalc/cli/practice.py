@@ -145,7 +145,7 @@ def _asked(args: argparse.Namespace, sheet: list[Any], seed: int) -> int:
                     print(error)
                     continue
                 print(verdict.remark)
-                if tries == 0:
+                if not tries:
                     rows.append((one, text, verdict))
                 tries += 1
                 if verdict.right:

@@ -85,7 +85,7 @@ def _text(answer: Any) -> str:
         rows.append(("   from the weakest to the strongest place", show_span(low, high)))
     rows += [("layers to leave out at that face", str(answer.compensation_layers))]
     for left_out, remains in answer.choices:
-        size = show(remains if remains.m >= 0 else -remains)
+        size = show(abs(remains))
         what = f"{size} of print-through remains" if remains.m > 0 else f"the face ends {size} too high"
         rows.append((f"   leaving out {left_out}", what))
     text = show_rows(rows)

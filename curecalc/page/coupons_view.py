@@ -217,7 +217,8 @@ class CouponsView:
 
     def record(self, query: dict[str, str], work: Work, which: str) -> dict[str, Any]:
         """The JSON object of `curecalc fit`."""
-        return self.fit(query, work)[1].to_dict()
+        _, fit = self.fit(query, work)
+        return fit.to_dict()
 
     def command(self, query: dict[str, str], work: Work, which: str) -> str:
         """The equal command line, for the table saved as coupons.csv."""
@@ -232,7 +233,8 @@ class CouponsView:
         """The figure of its own."""
         from ..figures.working_curve import working_curve_figure
 
-        return working_curve_figure(self.fit(query, work)[1])
+        _, fit = self.fit(query, work)
+        return working_curve_figure(fit)
 
     def resin_text(self, query: dict[str, str], work: Work) -> str:
         """The resin file of the fit, named as the fields beside the table say; wavelength of the machine where none is given."""

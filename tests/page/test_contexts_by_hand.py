@@ -35,13 +35,13 @@ def drawn(monkeypatch):
 
 def test_a_beam_on_its_page(monkeypatch, drawn):
     power = Estimate(Q(0.24, "W"), (Part("meter", 0.0123), Part("window", 0.00456)))
-    found = SimpleNamespace(at_meter=Q(1.0, "W"), measured=power.measured, power=power, warnings=("odd",))
+    found = SimpleNamespace(at_meter=Q(1.0, "W"), measured=power.measured, power=power, warnings=("odd: give power=.",), notes=("even",))
     monkeypatch.setattr(BeamView, "measured", staticmethod(lambda work: found))
     monkeypatch.setattr(beam_view, "changes", lambda work, found: "changes")
     page = BeamView(BOARD).page({}, Work(scan=Scan("a.csv", b"", (("kind", "power"), ("power", "1 W")))))
     assert drawn == [("spot.spot_figure", 150.0, 125.0)]  # all drawings are as wide
     assert page["budget"] == [("meter", "1.2 %"), ("window", "0.46 %")]
-    assert (page["file"], page["kind"], page["power"], page["notes"]) == ("a.csv", "power", True, ("odd",))
+    assert (page["file"], page["kind"], page["power"], page["notes"]) == ("a.csv", "power", True, ['odd: give "Power".', "even"])
     assert {key: text for key, _, _, text in page["options"] if text} == {"power": "1 W"}
     assert page["drawings"] == [("beam", "b-beam: The measurement with its fit. Power at the surface 240.0 +- 3.1 mW.")]
 
