@@ -183,17 +183,19 @@ def plainly(message: str) -> str:
 
 
 def in_fields(message: str, told: Mapping[str, str]) -> str:
-    """Arguments that the library writes as in a call, `kind='slit'` or `power=`, as what the page calls them.
+    """Arguments that the library names, also as in a call, `kind='slit'` or `power=`, as what the page calls them.
 
-    >>> in_fields("Say kind='slit', or give pixel_size=.", {"kind": '"What it is"', "pixel_size": '"Pixel size"'})
-    'Say "What it is": slit, or give "Pixel size".'
+    >>> in_fields("pixel_size is missing. Say kind='slit', or give pixel_size=.", {"kind": '"What it is"', "pixel_size": '"Pixel size"'})
+    '"Pixel size" is missing. Say "What it is": slit, or give "Pixel size".'
     """
 
     def one(found: re.Match[str]) -> str:
-        name, value = found.groups()
-        return told.get(name, found[0]) + (f": {value}" if value and name in told else "")
+        name, call, value = found.groups()
+        if name not in told or not (call or "_" in name or not found.start()):  # a word like any other
+            return found[0]
+        return told[name] + (f": {value}" if value else "")
 
-    return re.sub(r"(?<![\w-])([a-z_]+)=(?:'([^']*)'|(?![\w(]))", one, message)
+    return re.sub(r"(?<![\w-])([a-z_]+)(=(?:'([^']*)'|(?![\w(])))?(?![\w=])", one, message)
 
 
 def _told(message: str, one: Field) -> str:

@@ -11,6 +11,7 @@ from curecalc.logbook.book import Logbook
 from curecalc.logbook.verifying import verify
 from curecalc.page import beam_view, coupons_view, lessons_view, log_view
 from curecalc.page.beam_view import BeamView
+from curecalc.page.fields import in_fields
 from curecalc.page.way import _kept
 from curecalc.page.work import Part, Scan, Work
 from curecalc.spot.light import PowerMeasurement
@@ -171,6 +172,18 @@ def test_a_beam_kept_with_its_options_computes_again(tmp_path):
     _kept(str(log), "beam", work, {"machine": "bay 2"}, BeamView(None), None)
     with Logbook(log, write=False) as book:
         assert verify(book, again=True).passed
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("power must be above zero, got the power -1 mW.", '"Power" must be above zero, got the power -1 mW.'),
+        ("keep_straight, power=3 or slit_width='5 um'", 'keep_straight, power=3 or "Slit width": 5 um'),
+        ("Leave kind= out, or give slit_width.", 'Leave "What it is" out, or give "Slit width".'),
+    ],
+)
+def test_names_of_arguments_become_those_of_fields(text, said):
+    assert in_fields(text, beam_view._TOLD) == said
 
 
 @pytest.mark.parametrize(
