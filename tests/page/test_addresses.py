@@ -42,6 +42,9 @@ def test_sizes_of_what_is_sent(client):
     for size, refused in ((500_000, False), (500_001, True)):
         sent = client.post("/beam/read", data=b"x" * size, headers=home, content_type="text/plain")
         assert ("at most 500 kB" in sent.text) is refused
+    for parts, refused in ((20, False), (21, True)):
+        form = {f"f{k}": "x" for k in range(parts)}
+        assert (client.post("/beam/read", data=form, headers=home, content_type="multipart/form-data").status_code == 413) is refused
     assert client.get("/nothing?" + "x" * (guard.LONGEST_ADDRESS - len("/nothing?"))).status_code == 404
     assert client.get("/nothing?" + "x" * (guard.LONGEST_ADDRESS - len("/nothing?") + 1)).status_code == 414
     assert guard.LONGEST_ADDRESS == 60_000

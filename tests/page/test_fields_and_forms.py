@@ -224,7 +224,7 @@ def test_the_texts_of_a_start():
     beam = SimpleNamespace(
         power=Measured(Q(240.0, "mW"), Q(4.8, "mW")),
         radius_x=Q(0.1, "mm"),
-        radius_y=Q(0.125, "mm"),
+        radius_y=Q(0.1234567, "mm"),
         round=False,
         angle=Q(30.0, "deg"),
         pulse_rate=Q(80.0, "kHz"),
@@ -245,7 +245,7 @@ def test_the_texts_of_a_start():
     shown = {
         "power": "200 mW +- 2 %",
         "spot": "0.11 mm",
-        "radius_ratio": "1.25",
+        "radius_ratio": "1.23457",
         "spot_angle": "30 deg",
         "track_angle": "45 deg",
         "pulse_rate": "80000 Hz",
