@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 import textwrap
 from typing import Any
 
@@ -65,7 +66,7 @@ class _Formatter(argparse.RawDescriptionHelpFormatter):
     """The text of an option beside it, not below."""
 
     def __init__(self, prog: str) -> None:
-        super().__init__(prog, max_help_position=28)
+        super().__init__(prog, max_help_position=sys.maxsize)
 
 
 def _command(parser: argparse.ArgumentParser) -> str:

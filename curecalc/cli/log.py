@@ -90,7 +90,7 @@ def _add_action(actions: Any) -> None:
                 continue
             text = KINDS[spec.kind].example if spec.quantity else {"date": "2026-03-01", "whole": "2"}.get(spec.kind, "text")
             more = f' or "{text} +- 2 %%"' if spec.uncertain and spec.kind not in ("number", "fraction", "temperature") else ""
-            needed = "needed; " if spec.required and not (kind.name == "beam" and name == "beam_radius") else ""
+            needed = "needed; " if spec.required and name != "beam_radius" else ""
             said = f'{needed}like "{text.replace("%", "%%")}"{more}'
             shown = "TEXT" if text == "text" else "VALUE"
             values.add_argument(option_of(name), dest=name, metavar=shown, action=_Once, help=said)

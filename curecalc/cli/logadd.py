@@ -44,7 +44,7 @@ def open_log(args: argparse.Namespace, *, create: bool = False, write: bool = Fa
 def _ask(args: argparse.Namespace) -> None:
     """Ask for every value and name given as `ask`: a command that can be pasted before the reading is made."""
     for name, text in vars(args).items():
-        if text == "ask" and name not in ("action", "kind"):
+        if text == "ask":
             print(f"{name.replace('_', ' ')}: ", end="", file=sys.stderr, flush=True)
             answer = sys.stdin.readline().strip()
             if not answer:

@@ -36,10 +36,20 @@ def test_help_is_one_screen_and_names_the_rest(capsys, monkeypatch, name):
     if name in COMMON:
         listed = [line.split()[0] for line in short.splitlines() if line.startswith("  --")]
         assert listed == [f"--{option}" for option in COMMON[name][1].split()]
+        beside = [line.strip().partition("  ")[2] for line in short.splitlines() if line.startswith("  --")]
+        assert all(beside), "the text of an option stands beside it"
         assert all(option in whole for option in listed)
         every = {word.strip("[]") for word in whole.partition("\n\n")[0].split() if word.strip("[]").startswith("--")}
         left_out = len(every) - len(listed) - len(every & {"--help-all", "--overwrite"})
         assert f"{left_out} more options: curecalc {name} --help-all" in short
+
+
+@pytest.mark.parametrize(
+    ("name", "reads"),
+    [("depth", ""), ("lesson", "LESSON... "), ("compare", "OLD NEW... "), ("spot", "FILE FILE... "), ("retune", "RECIPE.json ")],
+)
+def test_what_a_command_reads_stands_first(capsys, name, reads):
+    assert told(capsys, name, "--help").startswith(f"usage: curecalc {name} {reads}[options]\n")
 
 
 def test_an_action_of_the_logbook_has_its_help(capsys):
