@@ -94,7 +94,7 @@ def drift_text(report: DriftReport) -> str:
         ("baseline", f"{number(single.centre)}{unit}, sd {figure(digits, digits)}{unit}; {report.baseline_text}"),
         (
             "single readings",
-            f"limits {number(float(single.lower[0]))} to {number(float(single.upper[0]))}{unit}: {_signals(report, single)}",
+            f"limits {number(single.lower.min())} to {number(single.upper.max())}{unit}: {_signals(report, single)}",
         ),
         ("weighted mean", f"limits {number(low)} to {number(high)}{unit}: {_signals(report, smooth)}"),
         ("cumulative sums", _sums(report)),
