@@ -57,8 +57,8 @@ def prior_from_lots(
 
     Source: `gelman2013` section 5.4 (normal hierarchy, moment estimate).
     """
-    b, c = np.atleast_1d(np.asarray(slopes, dtype=float)), np.atleast_1d(np.asarray(log_thresholds, dtype=float))
-    within = np.diagonal(np.asarray(covariances, dtype=float).reshape(*b.shape, 2, 2), axis1=-2, axis2=-1)
+    b, c = np.asarray(slopes, dtype=float), np.asarray(log_thresholds, dtype=float)
+    within = np.einsum("...ii->...i", np.asarray(covariances, dtype=float))
     sds, dofs = np.broadcast_arrays(np.asarray(residual_sds, dtype=float), np.asarray(degrees_of_freedom, dtype=float))
     lots = np.stack([b, c], -1)
     between = np.stack([(slope_between * b.mean(-1)) ** 2, np.full(b.shape[:-1], log_threshold_between**2)], -1)
@@ -70,11 +70,10 @@ def prior_from_lots(
     about = between + 1.0 / weights.sum(-2)  # the mean of the earlier lots is itself uncertain
     # height at the origin x = ln Ec of the mean is Dp (x - ln Ec): zero, with sd Dp sd(ln Ec)
     b0, c0 = middle[..., 0], middle[..., 1]
-    zero = np.zeros_like(b0)
-    covariance = np.stack([np.stack([b0**2 * about[..., 1], zero], -1), np.stack([zero, about[..., 0]], -1)], -2)
+    covariance = np.stack([b0**2 * about[..., 1], about[..., 0]], -1)[..., None] * np.eye(2)
     freedom = dofs.sum(-1)
     scatter = np.sqrt((dofs * sds**2).sum(-1) / freedom)
-    return LinePrior(np.stack([zero, b0], -1), covariance, c0[()], scatter[()], freedom[()])
+    return LinePrior(np.stack([np.zeros_like(b0), b0], -1), covariance, c0[()], scatter[()], freedom[()])
 
 
 @dataclass(frozen=True)
@@ -98,10 +97,12 @@ def prior_conflict(fit: LineFit, prior: LinePrior) -> Conflict:
     away = np.asarray(prior.origin) - np.asarray(fit.x_mean)
     height, slope = np.asarray(fit.scale / fit.weight_sum), np.asarray(fit.scale / fit.sxx)
     shift = np.stack([fit.y_mean + fit.slope * away, np.asarray(fit.slope) + 0.0 * away], -1) - prior.mean
-    own = np.stack([np.stack([height + away**2 * slope, away * slope], -1), np.stack([away * slope, slope], -1)], -2)
+    lever = np.stack([away, np.ones_like(away)], -1)
+    own = slope[..., None, None] * lever[..., None] * lever[..., None, :]
+    own[..., 0, 0] += height
     both = np.linalg.inv(own + prior.covariance)
     f = 0.5 * np.einsum("...i,...ij,...j->...", shift, both, shift)
-    share = 0.5 * np.trace(own @ both, axis1=-2, axis2=-1)
+    share = 0.5 * np.einsum("...ij,...ji", own, both)
     # the tail of F(2, nu) in closed form, (1 + 2 f/nu)^(-nu/2), exp(-f) where nu is infinite
     p = inv_boxcox(-f, -2.0 * share**2 / np.asarray(fit.t_degrees_of_freedom))
     scatter = np.asarray(fit.scale / np.asarray(prior.scatter) ** 2)

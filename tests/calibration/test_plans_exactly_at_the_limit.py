@@ -1,6 +1,7 @@
 """Plans of coupons, earlier lots and comparisons: what may be asked for, what is chosen, what is shown."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -46,6 +47,14 @@ def test_plans_count_on_from_the_labels_that_are_taken():
     assert f"the 4 coupons measured give the speed to {100 * plan.half_width_measured:.2g} %" in plan_text(plan)
     relative = figure(100 * plan.relative_half_width(plan.expected), digits=2)
     assert f"{figure(100 * plan.expected.log_exposure, digits=2)} % (standard), {relative} % (95 % interval)" in plan_text(plan)
+    assert plan.to_dict()["relative_half_width_measured"] == plan.half_width_measured
+    assert replace(plan, half_width_measured=math.inf).to_dict()["relative_half_width_measured"] is None
+    # a resin a hundred times as fast is known as well, though its exposures are below 1 mJ/cm^2
+    fast = replace(measured, exposure=measured.exposure / 100)
+    asked = {"penetration_depth": Q(0.15, "mm"), "coupons": 3, "at_depth": Q(50.0, "um"), "to": 0.05}
+    quick = plan_coupons(**asked, critical_exposure=Q(0.08, "mJ/cm^2"), measured_coupons=fast)
+    slow = plan_coupons(**asked, critical_exposure=Q(8.0, "mJ/cm^2"), measured_coupons=measured)
+    assert quick.half_width_measured == pytest.approx(slow.half_width_measured)
     three = plan_coupons(**guess, measured_coupons=measured.without(["5"]), at_depth=Q(0.15, "mm"), to=0.05)
     assert three.verdict == "two more"  # from three coupons on there is an interval
     assert three.half_width_measured is not None
@@ -53,6 +62,18 @@ def test_plans_count_on_from_the_labels_that_are_taken():
     same = expected(np.log([c.exposure.m for c in plan.coupons] + [20.0, 30.0, 45.0, 60.0]), slope=0.15, log_threshold=math.log(8.0),
         scatter=plan.coupon_sd.m_as("mm"), depth=0.15)  # fmt: skip
     assert plan.expected.log_exposure == pytest.approx(same.log_exposure)
+
+
+def test_the_fewest_coupons_of_a_plan_and_what_is_just_met():
+    guess = {"penetration_depth": Q(0.15, "mm"), "critical_exposure": Q(8.0, "mJ/cm^2"), "at_depth": Q(0.15, "mm")}
+    assert [len(plan_coupons(**guess, to=0.9, levels=levels).coupons) for levels in (2, 3, 4, 5)] == [4, 4, 4, 5]
+    six = plan_coupons(**guess, coupons=6)
+    half = six.assured_half_width(six.expected)
+    assert [plan_coupons(**guess, coupons=6, to=to).reached for to in (half, half * 0.999)] == [True, False]
+    plan = plan_coupons(**guess, max_depth=Q(0.33333, "mm"))
+    assert "  0.333\n" in plan_text(plan)  # three digits, of the exposures as well
+    one, other = (f"{q.m:.3g}" for q in plan.two_more_exposures)
+    assert f"with two more, at {one} and {other} mJ/cm^2" in plan_text(plan)
 
 
 def test_a_prior_of_one_scatter_for_all_and_conflicts_of_stated_lines():
