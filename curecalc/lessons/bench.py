@@ -89,7 +89,7 @@ class Bench:
     @property
     def wavelength(self) -> Quantity:
         """Of the laser; 355 nm where the files leave it out."""
-        return self.beam.wavelength if self.beam.wavelength is not None else Quantity(355.0, NM)
+        return self.beam.wavelength or Quantity(355.0, NM)
 
     def replaced(self, **changes: Any) -> Bench:
         """The bench with other values of the fields of `Bench`."""

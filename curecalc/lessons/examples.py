@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from ..formulas.resin import exposure_at_depth, exposure_for_depth
 from ..formulas.scan import Scan
-from ..physics import laws
 from ..setting.answer import evaluate
 from ..setting.derivation import depth_steps, solution_steps, stack_steps
 from ..setting.explain import Step
@@ -45,17 +45,16 @@ def _exposure(b: Bench) -> list[Step]:
 
 
 def _absorption(b: Bench) -> list[Step]:
-    e0 = NUMBERS["absorption"](b)["surface_exposure"]
+    e0, dp = NUMBERS["absorption"](b)["surface_exposure"], b.penetration_depth
     steps = []
     for n, word in ((1, "one"), (2, "two"), (3, "three")):
-        share = float(laws.Plain(1.0, n).below(1.0, n))
-        left = e0 * share
+        left = exposure_at_depth(exposure=e0, depth=n * dp, penetration_depth=dp)
         steps.append(
             Step(
                 "E(z) = E e^(-z/Dp)",
                 f"{show(e0)} x e^(-{n})",
-                f"{show(left)} at {show((n * b.penetration_depth).to(MM))}",
-                f"At {word} penetration depth{'s' if n > 1 else ''}, {show_percent(share, digits=3)} is left.",
+                f"{show(left)} at {show((n * dp).to(MM))}",
+                f"At {word} penetration depth{'s' if n > 1 else ''}, {show_percent(float(left / e0), digits=3)} is left.",
             )
         )
     return steps
@@ -215,8 +214,6 @@ SLURRY = {"power": (76.2, 14.3), "hatch spacing": (113.1, 55.0), "scan speed": (
 
 
 def _beyond(b: Bench) -> list[Step]:
-    from ..formulas.resin import exposure_for_depth
-
     steps = []
     for varied, (dp, ec) in SLURRY.items():
         need = exposure_for_depth(

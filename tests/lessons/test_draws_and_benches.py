@@ -13,7 +13,7 @@ from curecalc.lessons.bench import bench_of, invented_bench
 from curecalc.lessons.examples import EXAMPLES
 from curecalc.lessons.exercises import KINDS_BY_GRADE, exercise, exercises
 from curecalc.lessons.exercises.draw import Draw, Made
-from curecalc.lessons.exercises.making import _clear
+from curecalc.lessons.exercises.making import _clear, _code
 from curecalc.lessons.numbers import NUMBERS, coupon_lot
 from curecalc.lessons.telling import script
 from curecalc.units import Quantity as Q
@@ -87,6 +87,8 @@ def test_an_exercise_is_drawn_near_the_bench_rounded_to_two_digits():
         ("combined-uncertainty", 0, 0.01, 0.04),
         ("combined-uncertainty", 1, 0.02, 0.08),
         ("raster-speed", 1, 0.154, 0.308),  # a diameter of 2.2 spacings at least
+        ("raster-mean", 3, 0.077, 0.15),  # the radius, which does not matter
+        ("new-lot", 4, 0.154, 0.3),  # the diameter, which does not matter
         ("new-lot", 0, 800.0, 6000.0),
         ("new-lot", 2, 0.0519, 0.171),  # 0.85 to 1.22 times Ec, three digits
     ],
@@ -146,10 +148,20 @@ def test_readings_of_a_coupon_scatter_by_a_fiftieth_of_the_other_coupon_to_a_ten
         (1.0, (1.5, 0.5), False),  # one off by a half up, one down
         (1.0, (1.5, 0.6), True),
         (-1.0, (-2.0, -3.0), True),
+        (100.0, (104.0,), False),  # four tolerances of a hundredth away, not more
+        (100.0, (96.0,), False),
+        (100.0, (200.0, 52.0), False),  # 200 x 52/100 is 104
+        (100.0, (150.0, 54.0), False),  # 150 + 54 - 100 is 104
+        (100.0, (104.1, 110.0), True),
     ],
 )
 def test_no_slip_and_no_two_slips_give_the_answer(answer, slips, clear):
     assert _clear(Made("", "length", "mm", answer, [], **{f"s{k}": (value, "") for k, value in enumerate(slips)})) is clear
+
+
+def test_a_kind_of_exercise_has_its_own_numbers_on_every_machine():
+    assert _code("absorbance") == 0x6162736F7262 ^ 10  # absorb in ASCII, ten letters
+    assert len({_code(name) for name in EVERY}) == len(EVERY)
 
 
 def test_names_that_are_no_exercise_or_lesson_are_told_in_forty_letters():
@@ -214,8 +226,15 @@ def test_worked_examples_begin_with_the_first_coupon_and_twice_the_first_exposur
     bench = invented_bench()
     _, twice = EXAMPLES["working-curve"](bench)
     assert twice.numbers == "0.142 mm x ln(56 mJ/cm^2/9.4 mJ/cm^2)"
-    assert [step.result.split(" at ")[1] for step in EXAMPLES["absorption"](bench)] == ["0.142 mm", "0.284 mm", "0.426 mm"]
-    first, *_ = EXAMPLES["coupons"](bench)
+    fading = EXAMPLES["absorption"](bench)
+    assert [step.result.split(" at ")[1] for step in fading] == ["0.142 mm", "0.284 mm", "0.426 mm"]
+    for step, share in zip(fading, ("36.8 %", "13.5 %", "4.98 %"), strict=True):  # powers of 1/e
+        assert f", {share} is left" in step.why
+    (peak,) = EXAMPLES["safety"](bench)
+    assert peak.result == "12627 mW/mm^2"  # 2 x 240 mW/(pi (0.11 mm)^2), five digits
+    first, _, third, *_ = EXAMPLES["coupons"](bench)
+    slope, _ = np.polyfit(np.log(coupon_lot(bench)[0]), coupon_lot(bench)[1].mean(1), 1)
+    assert third.result == f"{slope:.5g} mm = Dp"
     assert first.numbers.startswith("coupon 1: (")
     assert NUMBERS["absorption"](bench)["question_ratio"] == "1.41"  # 0.2/0.142
     assert first.result.split(" at ")[1] == "15 mJ/cm^2"  # 1.6 times Ec

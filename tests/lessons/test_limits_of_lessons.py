@@ -24,6 +24,9 @@ def test_laser_and_resin_of_a_bench_are_of_one_wavelength():
         with pytest.raises(QuantityError, match="they do not belong together"):
             bench.replaced(resin=resin)
     assert bench.cure_depth.m_as("mm") == pytest.approx(0.18)
+    blue = bench.replaced(beam=replace(bench.beam, wavelength=Q(405.0, "nm")), resin=replace(bench.resin, wavelength=None))
+    assert blue.wavelength == Q(405.0, "nm")
+    assert bench.replaced(beam=replace(bench.beam, wavelength=None)).wavelength == Q(355.0, "nm")  # where nothing says it
     oval = bench.replaced(beam=replace(bench.beam, radius_x=Q(0.08, "mm"), radius_y=Q(0.18, "mm")))
     assert oval.beam_radius.m_as("mm") == pytest.approx(0.12)
 

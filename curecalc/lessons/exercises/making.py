@@ -102,7 +102,7 @@ def exercise(name: str, *, seed: int, number: int = 1, bench: Bench | None = Non
 
 def _code(name: str) -> int:
     """A number of a name that is the same on every machine."""
-    return int.from_bytes(name.encode()[:6].ljust(6, b"."), "big") ^ len(name)
+    return int.from_bytes(name.encode()[:6], "big") ^ len(name)
 
 
 def _clear(made: Made) -> bool:
