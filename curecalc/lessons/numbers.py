@@ -23,8 +23,8 @@ __all__ = ["NUMBERS", "Told", "coupon_lot", "line_speed", "nice", "raster_speed"
 Told = dict[str, Any]
 
 
-def nice(value: Quantity, digits: int = 2) -> Quantity:
-    """The quantity rounded to a few digits in the unit it is shown in, so that people can copy it.
+def nice(value: Quantity) -> Quantity:
+    """The quantity rounded to two digits in the unit it is shown in, so that people can copy it.
 
     >>> show(nice(Quantity(0.14732, "mm")))
     '0.15 mm'
@@ -33,7 +33,7 @@ def nice(value: Quantity, digits: int = 2) -> Quantity:
 
     kind = kind_of(value)
     unit = kind.shown if kind else value.units
-    return Quantity(float(f"{float(value.m_as(unit)):.{digits}g}"), unit)
+    return Quantity(float(f"{float(value.m_as(unit)):.2g}"), unit)
 
 
 def shown(value: Any, unit: str = "") -> str:
@@ -98,7 +98,7 @@ def _line_exposure(b: Bench, speed: Quantity) -> Quantity:
 
 def _exposure(b: Bench) -> Told:
     area = Quantity(400.0, MM2)
-    time = nice(_needed(b, b.cure_depth) * area / b.power, 1).to(S)
+    time = nice(_needed(b, b.cure_depth) * area / b.power).to(S)
     wanted = nice(1.6 * b.power * time / area)
     return {
         "power": b.power,

@@ -134,7 +134,7 @@ def batch(n, scatter=0.003):
 
 
 @pytest.mark.parametrize(
-    ("n", "to", "verdict"), [(8, 0.05, "stop"), (12, 0.05, "stop"), (6, 0.05, "two more"), (8, 0.015, "two more"), (8, None, "")]
+    ("n", "to", "verdict"), [(8, 0.05, "stop"), (12, 0.05, "stop"), (7, 0.05, "two more"), (8, 0.015, "two more"), (8, None, "")]
 )
 def test_after_each_batch_stop_or_two_more(n, to, verdict):
     """Stop from eight coupons, where the interval that a fit prints is within the aim."""
@@ -146,6 +146,9 @@ def test_after_each_batch_stop_or_two_more(n, to, verdict):
         low, high = (q.m for q in fit_coupons(coupons, at_depth=Q(0.15, "mm")).exposure_for_depth[0].mean_interval)
         assert p.half_width_measured == pytest.approx(0.5 * math.log(high / low), rel=1e-9)
         assert verdict in plan_text(p)
+        assert ("; with fewer than 8 coupons it is too soon to stop" in plan_text(p)) == (n < 8)
+        just = plan(at_depth=Q(0.15, "mm"), to=p.half_width_measured, measured_coupons=coupons)
+        assert just.verdict == ("stop" if n >= 8 else "two more")
     assert plan(at_depth=Q(0.15, "mm"), to=to, coupons=2, measured_coupons=coupons).verdict != "stop"
 
 

@@ -76,10 +76,10 @@ def test_numbers_of_the_lessons_by_hand():
         ("absorption", "question_depth", "mm", 0.2),  # 1.4 Dp, to two digits
         ("absorption", "question_exposure", "mJ/cm^2", 33.0 * exp(-0.2 / dp)),
         ("exposure", "patch_area", "mm^2", 400.0),
-        ("exposure", "patch_time", "s", 0.6),  # 0.334 mJ/mm^2 x 400/240 s, to one digit
-        ("exposure", "patch_exposure", "mJ/mm^2", 0.36),
-        ("exposure", "wanted_exposure", "mJ/cm^2", 58.0),  # 1.6 times as much, to two digits
-        ("exposure", "wanted_time", "s", 0.58 * 400 / 240),
+        ("exposure", "patch_time", "s", 0.56),  # 0.334 mJ/mm^2 x 400/240 s, to two digits
+        ("exposure", "patch_exposure", "mJ/mm^2", 0.336),
+        ("exposure", "wanted_exposure", "mJ/cm^2", 54.0),  # 1.6 times as much, to two digits
+        ("exposure", "wanted_time", "s", 0.54 * 400 / 240),
         ("spot", "beam_diameter", "mm", 0.22),
         ("spot", "beam_fwhm", "mm", 0.11 * (2 * log(2)) ** 0.5),
         ("spot", "peak_irradiance", "mW/mm^2", 2 * 240 / (pi * 0.11**2)),
