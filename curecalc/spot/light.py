@@ -13,7 +13,7 @@ from ..cautions import BEAM_CAUTION, RULES_CAUTION
 from ..setting.explain import Step
 from ..statistics.intervals import t_factor
 from ..symbols import percent
-from ..units import MW, ONE, Measured, Quantity, QuantityError, S, Shown, finite, nonnegative, ratio, show_kernel
+from ..units import MW, ONE, Measured, Quantity, QuantityError, S, Shown, finite, measured, nonnegative, ratio, show_kernel
 from .measurement import Estimate, Part, checked, plain
 from .power import DRIFTS, PowerReading, power_reading
 
@@ -247,5 +247,5 @@ def _steps(r: PowerReading, power: Estimate) -> list[Step]:
 
 def loss_of(text: str, value: Measured | Quantity, number: int) -> Loss:
     """A `Loss` from a parsed share; `text` may carry a name."""
-    full = value if isinstance(value, Measured) else Measured(value, Quantity(0.0, ONE))
+    full = value if isinstance(value, Measured) else measured(value)
     return Loss(text or f"{number}", float(full.value.m_as(ONE)), float(full.standard_uncertainty.m_as(ONE)))

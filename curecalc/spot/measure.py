@@ -139,7 +139,7 @@ def measure_file(
             raise
         raise FileError(f"{found.path}: {error}") from None
     more: dict[str, Any] = {"source": Path(found.path).name, "sha256": found.sha256, "notes": found.notes + result.notes}
-    if isinstance(result, BeamMeasurement) and result.wavelength is None:
+    if isinstance(result, BeamMeasurement):
         more["wavelength"] = options.get("wavelength")
     return dataclasses.replace(result, **more)
 

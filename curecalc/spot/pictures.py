@@ -141,11 +141,11 @@ def _camera_turn(spot: Spot, other: Spot, moved: tuple[Quantity, Quantity], sign
     x, y = other.centre[0] - spot.centre[0], other.centre[1] - spot.centre[1]
     true, seen = math.hypot(dx, dy), math.hypot(x, y)
     u = math.sqrt(sum(v * v for s in (spot, other) for v in s.u_centre) / 2.0)
-    if not true > 0.0 or seen < 20.0 * u or seen < 2.0 * max(spot.pixel):
+    if not true or seen < 20.0 * u or seen < 2.0 * max(spot.pixel):
         raise QuantityError(
             "the spot hardly moves between the two pictures, so they cannot tell the camera's angle. Move it by several radii."
         )
-    turn = (math.atan2(dy, dx) - sign * math.atan2(y, x) + math.pi) % (2.0 * math.pi) - math.pi
+    turn = math.remainder(math.atan2(dy, dx) - sign * math.atan2(y, x), math.tau)
     out = []
     if abs(seen - true) > max(0.02 * true, 4.0 * u):
         out.append(

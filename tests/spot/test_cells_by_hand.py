@@ -43,6 +43,9 @@ def test_the_window_of_a_beam_reaches_four_and_a_half_radii_in_cells_of_a_sixtee
         (100.0, 141.4, 1),
         (100.0, 60.3, 0),
         (100.0, 60.2, 1),
+        # darker than the dark level beyond 8 + p/16 alone, 8.533
+        (0.0, -8.50, 0),
+        (0.0, -8.56, 1),
     ],
 )
 def test_hot_and_dead_pixels_stand_beyond_eight_times_the_noise_and_a_third_of_the_light(level, pixel, count):

@@ -1,12 +1,17 @@
 """Whichever way a beam is measured, a confidence stands from a half to below one."""
 
+import inspect
+
 import numpy as np
 import pytest
 
 from curecalc.spot.focus import caustic_beam
 from curecalc.spot.indirect import cured_line_beam
 from curecalc.spot.light import beam_power
-from curecalc.spot.openings import slit_beam
+from curecalc.spot.mapping import field_beam
+from curecalc.spot.measure import measure_file
+from curecalc.spot.measurement import Estimate
+from curecalc.spot.openings import pinhole_beam, slit_beam
 from curecalc.spot.pictures import image_beam
 from curecalc.spot.scans import knife_edge_beam
 from curecalc.units import Quantity as Q
@@ -26,6 +31,14 @@ WAYS = {
     ),
     "power": lambda **more: beam_power(reading=Q([240.0, 241.0, 239.5, 240.2], "mW"), **more),
 }
+
+
+@pytest.mark.parametrize(
+    "call",
+    [knife_edge_beam, slit_beam, pinhole_beam, image_beam, caustic_beam, field_beam, cured_line_beam, beam_power, measure_file, Estimate],
+)
+def test_intervals_hold_with_ninety_five_per_cent_where_nothing_else_is_asked(call):
+    assert inspect.signature(call).parameters["confidence"].default == 0.95
 
 
 @pytest.mark.parametrize("way", WAYS)

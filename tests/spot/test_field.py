@@ -123,6 +123,7 @@ def test_optics_by_hand():
     assert along == pytest.approx(0.1209 * 1.04403, abs=6e-5)
     assert way == pytest.approx(math.pi / 2)
     assert optics_spot(0.0, 300.0, focus_held=True, **OPTICS)[1] == pytest.approx(0.0625)
+    assert optics_spot(0.0, 0.0, **OPTICS)[0] == pytest.approx(0.0625, rel=1e-9)  # the waist itself
     assert optics_spot(0.0, 0.0, focus_offset=26.59, **OPTICS)[0] == pytest.approx(0.0625 * math.sqrt(2), rel=1e-3)
 
 

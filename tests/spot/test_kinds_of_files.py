@@ -153,6 +153,7 @@ def test_one_axis_of_a_field_and_the_scatter_of_its_radii():
     rows = "".join(f"{x},{y},{100 + 0.01 * x},2\n" for x, y in places)
     got = measure_file("a.csv", data=f"place_x [mm],place_y [mm],beam_radius_y [um],standard_uncertainty [um]\n{rows}".encode())
     assert got.radius_y is None
+    assert not [p.name for p in got.radius_x.parts if p.name.startswith("common")]
     assert [p.relative for p in got.fits[0][1].places] == pytest.approx([2.0 / (100 + 0.01 * x) for x, _ in places])
     both = "".join(f"{x},{y},100,{200 + 0.01 * x}\n" for x, y in places)
     got = measure_file("a.csv", data=f"place_x [mm],place_y [mm],beam_radius_x [um],beam_radius_y [um]\n{both}".encode())
@@ -172,6 +173,10 @@ def test_what_the_file_states_and_what_is_given_must_agree():
     same = [measure_file("a.csv", data=data, **more) for more in ({}, {"slit_width": Q(0.02, "mm")})]
     assert same[0].radius_x.value == same[1].radius_x.value
     assert same[0].details["opening"].m_as("um") == pytest.approx(20.0)
+    assert same[0].wavelength is None
+    assert measure_file("a.csv", data=data, wavelength=Q(355.0, "nm")).wavelength == Q(355.0, "nm")
+    with pytest.raises(QuantityError, match=r"surface_position does not belong to a file of kind slit, but to caustic\. Leave it out"):
+        measure_file("a.csv", data=data, surface_position=Q(1.0, "mm"))
     with pytest.raises(QuantityError, match=r"slit_width is .* here, but the file a\.csv states 0\.02 mm"):
         measure_file("a.csv", data=data, slit_width=Q(20.00001, "um"))
 

@@ -269,6 +269,8 @@ def test_moved_pictures_tell_the_camera_by_hand():
     turn, u, told = pictures._camera_turn(made(1.0, 2.0, 0.01), made(6.0, 2.0, 0.01), move, 1.0)
     assert (math.degrees(turn), u, told) == (pytest.approx(53.130, rel=1e-4), pytest.approx(0.01 * math.sqrt(2.0) / 5.0), [])
     assert math.degrees(pictures._camera_turn(made(0, 0, 0), made(0, 5, 0), move, -1.0)[0]) == pytest.approx(53.130 + 90.0, rel=1e-4)
+    # seen backwards along (-4, -3): 53.13 + 143.13 deg is -163.74
+    assert math.degrees(pictures._camera_turn(made(0, 0, 0), made(-4, -3, 0), move, 1.0)[0]) == pytest.approx(-163.740, rel=1e-4)
     for seen, words in ((5.099, ""), (4.899, "A pixel size 1.0206 times as large would agree"), (5.101, "0.9802 times")):
         told = pictures._camera_turn(made(0, 0, 1e-6), made(seen, 0, 1e-6), move, 1.0)[2]
         assert words in "".join(told)
@@ -293,6 +295,8 @@ def test_moved_pictures_tell_the_camera_by_hand():
         )
     assert refusal(pictures._camera_turn, made(0, 0, 0.17), made(5, 0, 0.17), move, 1.0) == ""  # 20 x sqrt2 x 0.17 = 4.81
     assert "hardly moves" in refusal(pictures._camera_turn, made(0, 0, 0.18), made(5, 0, 0.18), move, 1.0)  # 5.09
+    assert refusal(pictures._camera_turn, made(0, 0, 0.25), made(5, 0, 0), move, 1.0) == ""  # 20 x sqrt(2 x 0.25^2/2) is 5 itself
+    assert "hardly moves" in refusal(pictures._camera_turn, made(0, 0, 0), made(5, 0, 0), (Q(0.0, "mm"), Q(0.0, "mm")), 1.0)
 
 
 # ---------------------------------------------------------------- records
@@ -445,6 +449,8 @@ def test_the_spot_of_a_map_by_hand():
     at = field.at(1.0, 2.0)
     assert (at.radius_x, at.radius_y, math.degrees(at.angle)) == (pytest.approx(1.0), pytest.approx(2.0), pytest.approx(-30.0))
     assert at.power_factor == 1.0
+    plain = Place(x=0.0, y=0.0, radius_x=1.0)
+    assert (plain.radius_y, plain.angle, plain.power, plain.relative, FieldMap(places=(plain,)).common) == (None, 0.0, None, 0.0, 0.0)
     assert at.factor == pytest.approx(2.4469, rel=1e-4)  # Student, nine places less three, 95 %
     assert at.covariance[:2, :2] == pytest.approx(np.full((2, 2), 1e-4), rel=1e-3)
     assert at.covariance[2, 2] <= math.pi**2 / 48.0
@@ -469,6 +475,8 @@ def test_what_is_said_of_a_map_by_hand():
         mapping.field_beam([Place(x=x, y=y, radius_x=0.1, radius_y=0.1 if x else None) for x, y in square])
     bent = mapping.field_beam([Place(x=x, y=y, radius_x=0.1 * math.exp(0.002 * x * x)) for x, y in square], common=0.0409)
     assert bent.details["surface"] == "a quadratic surface"
+    alone = mapping.field_beam([Place(x=x, y=y, radius_x=0.1) for x, y in square])
+    assert not [p.name for p in alone.radius_x.parts if p.name.startswith("common")]
     assert bent.warnings[0].startswith("the map's 95 % band reaches 10 % of the radius")
 
 

@@ -536,6 +536,7 @@ def test_a_scan_along_two_axes_by_hand():
             scans.scans_of(Q([1.0, 2.0, 3.0], "mm"), [1.0, 2.0, 3.0], axis)
     assert openings._opening("slit_width", None) == (0.0, 0.0)
     assert scans._spread(None) == 0.0
+    assert (scans._of("x", {"x": EDGE}), scans._of("y", {"x": EDGE, "y": EDGE})) == ("", "y scan: ")
 
 
 def test_one_reading_apart_from_hundreds_at_one_place_gives_no_width():

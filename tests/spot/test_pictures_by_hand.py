@@ -251,12 +251,14 @@ def test_frames_by_hand(monkeypatch):
         for way in ((step, 0.0), (0.0, step)):
             said = told(*(seen(radii[0], (k * way[0], k * way[1])) for k in (-1, 0, 1)))[1]
             assert bool(said) is moves
-    assert " ".join(said) == (
-        "the beam moves by 0.05 mm (standard deviation) from frame to frame, which widens their mean. "
+    assert " ".join(told(*(seen(radii[0], (0.0542 * k, 0.0)) for k in (-1, 0, 1)))[1]) == (
+        "the beam moves by 0.054 mm (standard deviation) from frame to frame, which widens their mean. "
         "Steady the mount, or measure single frames."
     )
     bright = [seen(radii[0], (0.0, 0.0), saturated=k < 2) for k in range(3)]
     assert told(*bright)[1] == ["2 of 3 frames are saturated. Shorten the exposure time or add attenuation."]
+    whole.axes = SimpleNamespace(radius_x=10.0, radius_y=20.0)
+    assert told(*(seen(radii[0], (k, 0.0)) for k in (-1.0, 0.0, 1.0)))[1] == []  # a tenth itself
     whole.findings = [SimpleNamespace(key="saturated")]  # said of the mean already
     assert told(*bright)[1] == []
 

@@ -84,6 +84,8 @@ def test_correlation_just_on_either_side():
             grown = math.sqrt((1 + r) / (1 - r))
             assert got.type_a == pytest.approx((100.0 + signs).std(ddof=1) / 4 * grown)
             assert got.components[0][2] == pytest.approx(16 / grown**2 - 1)
+            tiny = power_reading(reading=100.0 + 1e-7 * signs, keep_warm_up=True)  # a million times what the computer rounds
+            assert tiny.correlation == pytest.approx(r, rel=1e-4)
 
 
 @pytest.mark.parametrize("loss", [-0.01, 1.0])

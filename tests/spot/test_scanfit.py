@@ -286,6 +286,8 @@ def test_positions_that_are_not_sharp_and_light_that_flickers_are_weighed():
         assert (got.weighted, got.readings.jitter) == (True, 0.0)
         even = knife_edge(turn * x, light + 0.01 * rng.standard_normal(61))
         assert (even.weighted, even.readings.jitter) == (False, 0.0)
+        still = knife_edge(turn * x, knife_edge_power(x + 5e-8 * rng.standard_normal(61), 1.0, 0.3))  # far above what the computer rounds
+        assert 2e-8 < still.readings.jitter < 1e-7
         cut = np.minimum(knife_edge_power(x + 0.05 * rng.standard_normal(61), 1.0, 0.3), 0.9)
         got = knife_edge(turn * x, cut, u_position=0.05)
         assert (got.readings.saturated > 9, got.weighted, got.readings.jitter) == (True, False, 0.0)
