@@ -126,7 +126,7 @@ def scans_of(position: Quantity, reading: Any, axis: Sequence[str] | None) -> li
     if wrong := sorted(set(names) - {"x", "y"}):
         raise QuantityError(f"axis must be x or y, got {wrong[0]!r}. Use one file for each beam.")
     at = np.array(names)
-    return [(name, x[at == name], y[at == name]) for name in ("x", "y") if (at == name).any()]
+    return [(name, x[at == name], y[at == name]) for name in sorted(set(names))]
 
 
 def _of(name: str, found: dict[str, Any]) -> str:

@@ -49,6 +49,7 @@ T10_95, T10_99 = 2.2281, 3.1693  # Student, ten degrees of freedom, two-sided
         ({"full": 1e-6}, {"full": 0.0}, "no edge stands out"),
         ({"travel_before": 1.0}, {"travel_before": 0.94}, "reaches only 0.9 beam radii before the centre"),
         ({"travel_after": 1.0}, {"travel_after": 0.94}, "reaches only 0.9 beam radii beyond the centre"),
+        ({}, {"travel_before": 0.94, "travel_after": 0.94}, "reaches only 0.9 beam radii beyond the centre"),
         ({}, {"travel_after": 0.9}, "at least 5 mm in all (2.5 radii on either side)"),
         ({}, {"travel_after": -0.3, "radius": 8.0}, "reaches only 0.0 beam radii beyond the centre, so one level is never seen. "),
         ({}, {"travel_after": -0.3, "radius": 8.0}, "at least 30 mm in all"),  # no more than five times the travel itself
@@ -535,6 +536,7 @@ def test_a_scan_along_two_axes_by_hand():
         with pytest.raises(QuantityError, match=words):
             scans.scans_of(Q([1.0, 2.0, 3.0], "mm"), [1.0, 2.0, 3.0], axis)
     assert openings._opening("slit_width", None) == (0.0, 0.0)
+    assert [name for name, _, _ in scans.scans_of(Q(X, "mm"), X, ["Y"] * 31)] == ["y"]
     assert scans._spread(None) == 0.0
     assert (scans._of("x", {"x": EDGE}), scans._of("y", {"x": EDGE, "y": EDGE})) == ("", "y scan: ")
 
