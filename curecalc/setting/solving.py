@@ -363,7 +363,7 @@ def _no_radius(case: Case) -> NoSolution:
     radii = np.geomspace(*ends, 600)
     x = {name: float(np.asarray(v).flat[0]) for name, v in case.given.x.items()}
     excess = case.excess(x, radii)
-    span = f"from {show_kernel(ends[0], 'length')} to {show_kernel(ends[1], 'length')}"
+    span = "from " + " to ".join(show_kernel(end, "length") for end in ends)
     if (excess > 0.0).all():
         return NoSolution(
             f"Every beam radius {span} goes beyond the target.", limit="beam_radius", remedy="Raise the speed or lower the power first."
