@@ -215,8 +215,7 @@ def as_if_always_at_speed(best: Best) -> Best:
     """What a search that looks at steady scanning alone would choose, as a scanner with the beam on from rest to rest then cures it."""
     task = best.task
     steady = best_settings(replace(task, run_up=None, assured_limits=False, hold=None))
-    moving = replace(task, run_up=RunUp(0.0, 0.0))
-    return Best(moving, steady.found | {"along_min": 1.0, "along_max": 1.0})
+    return Best(replace(task, run_up=RunUp(0.0)), steady.found)
 
 
 def shifted(best: Best) -> tuple[float, float]:

@@ -206,8 +206,9 @@ def _target(layer_thickness: Measured | Quantity | None, overcure: Quantity | No
     if overcure is None:
         raise QuantityError("overcure is missing. Give layer_thickness and overcure, or cure_depth.")
     over, thick = finite("overcure", overcure, MM), positive("layer_thickness", measured(layer_thickness).value, MM)
-    if np.any(thick + over <= 0.0):
-        over, thick = (float(v[thick + over <= 0.0].flat[0]) for v in np.broadcast_arrays(over, thick))
+    gone = np.asarray(thick + over <= 0.0)
+    if gone.any():
+        over, thick = (float(v[gone].flat[0]) for v in np.broadcast_arrays(over, thick))
         raise QuantityError(
             f"overcure of {over:.6g} mm takes the whole layer of {thick:.6g} mm away: layer_thickness plus overcure must be above zero."
         )

@@ -94,7 +94,7 @@ def _radii(case: Case, x: Mapping[str, Any]) -> Any:
         each.append([low for low, _ in roots.all_roots(lambda r, at=one: case.excess(at, r), *UNKNOWNS["beam_radius"].range, FLAT)])
     most = max(len(found) for found in each)
     padded = np.array([[*found, *[np.nan] * (most - len(found))] for found in each])
-    return np.moveaxis(padded.reshape(*shape, most), -1, 0)
+    return padded.T.reshape(most, *shape)
 
 
 def _left_over(case: Case, x: Mapping[str, Any]) -> Any:

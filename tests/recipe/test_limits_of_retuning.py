@@ -29,6 +29,8 @@ from curecalc.recipe.retuning import _change, _drift, _due, _eased, machine_afte
 from curecalc.units import Measured
 from curecalc.units import Quantity as Q
 
+from .test_search_by_hand import hills
+
 DAY = datetime.date(2026, 6, 1)
 
 # ---------------------------------------------------------------- retuning
@@ -288,6 +290,12 @@ def test_a_place_held_asks_for_more_and_a_limit_moves_by_a_factor():
     assert held.depth_for(0.1) == pytest.approx(0.15 + 0.15 * math.log(growth * 1.2 / 0.9))
     raster = Task("hatch", Pattern(True), 0.1, 0.15, 0.95, True, CURVE, Errors(), bounds, hold=Hold(0.9, 1.0, 1.2))
     assert raster.depth_for(0.1) == pytest.approx(0.15 - 0.15 * math.log(0.9))  # lines of a raster make up for one another
+    # where the spot was measured a tenth finer the valleys between lines 0.12 mm apart are deeper; where it was not, they do not count
+    finer, unfocused = (replace(raster, hold=replace(place, stretch=1.0, wider=w)) for w in (0.9, 1.0))
+    sharp = replace(finer, hold=replace(finer.hold, out_of_focus=0.0))
+    valleys = hills(1.2, 0.5) / hills(1.2 / 0.9, 0.5) * 0.9
+    assert sharp.depth_for(0.1, 0.12) == pytest.approx(0.15 + 0.15 * math.log(valleys / 0.9))
+    assert sharp.depth_for(0.1) == unfocused.depth_for(0.1, 0.12) == pytest.approx(0.15 - 0.15 * math.log(0.9))
     # under w = 1.5 light that is spread is worth less: a raster's as the area to the power w - 1, a line's dose itself goes as W^(1 - 2 w)
     bent = replace(CURVE, law=Threshold(0.15, 0.08, 1.5, 5.0))
     for pattern, spread in (
