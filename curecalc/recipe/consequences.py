@@ -246,8 +246,8 @@ def _raster_edge(hatch: Best, one: light.Scan, lines: Any) -> float:
     pattern = hatch.task.pattern
     needed = float(hatch.task.curve.cure.dose(hatch.task.layer_thickness))
 
-    def dose(y: Any) -> Any:
+    def dose(y: float) -> Any:
         with np.errstate(under="ignore"):
-            return light.across(one, np.asarray(y)[..., None] + lines, pattern.exponent, pattern.reference).sum(-1)
+            return light.across(one, y + lines, pattern.exponent, pattern.reference).sum()
 
     return float(falling_root(dose, needed, -lines.max(), lines.max()))
