@@ -16,7 +16,7 @@ from typing import Any
 from .. import __version__
 from ..errors import FileError, QuantityError
 from . import store
-from .entries import ENTRY_KINDS, GENESIS, Attached, Entry, check_payload, check_time, moment, name_text, payload_json, plain_payload
+from .entries import ENTRY_KINDS, GENESIS, Attached, Entry, brief, check_payload, check_time, moment, name_text, payload_json, plain_payload
 from .rows import COLUMNS, HOLDS, NEWER, Row, entry_of, parts, where
 
 __all__ = ["Logbook", "Source"]
@@ -362,7 +362,7 @@ class Logbook:
         with store.guarded(self.path):
             row = self._connection.execute("SELECT data FROM source WHERE sha256 = ?", (sha256,)).fetchone()
         if row is None or row[0] is None:
-            raise FileError(f"{self.path}: the source data {sha256[:12]}... is not kept in this logbook.")
+            raise FileError(f"{self.path}: the source data {brief(sha256)} is not kept in this logbook.")
         return bytes(row[0])
 
     def values(

@@ -20,6 +20,7 @@ __all__ = [
     "Attached",
     "Entry",
     "EntryKind",
+    "brief",
     "check_payload",
     "check_time",
     "moment",
@@ -316,6 +317,15 @@ def name_text(what: str, name: str | None) -> str | None:
     if name != name.strip():
         raise QuantityError(f"{what} begins or ends with a space: {clip(name)}. Leave it out.")
     return name
+
+
+def brief(sha256: object) -> str:
+    """The beginning of a hash, by which people tell data from other data.
+
+    >>> brief("0123456789abcdef")
+    '0123456789ab...'
+    """
+    return f"{str(sha256)[:12]}..."
 
 
 def moment(when: datetime) -> str:

@@ -23,7 +23,7 @@ from typing import Any
 from ..errors import FileError
 from ..units.kinds import clip
 from .book import LARGEST_PAYLOAD, Logbook
-from .entries import ENTRY_KINDS, GENESIS, Entry
+from .entries import ENTRY_KINDS, GENESIS, Entry, brief
 from .rows import Row
 
 __all__ = ["Imported", "csv_text", "import_text", "json_text", "neutral", "restored"]
@@ -207,7 +207,7 @@ def _read_json(text: str, source: str) -> tuple[list[_Read], dict[str, bytes]]:
         except (binascii.Error, TypeError, ValueError):
             data[sha256] = b""
         if hashlib.sha256(data[sha256]).hexdigest() != sha256:
-            raise FileError(f"{source}: the source data {sha256[:12]}... was changed since the export. Export it again.")
+            raise FileError(f"{source}: the source data {brief(sha256)} was changed since the export. Export it again.")
     return rows, data
 
 

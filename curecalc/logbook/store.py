@@ -283,7 +283,7 @@ def _make(path: Path) -> None:
     """Make a new logbook whole beside its place, then put it there in one step; another maker may be quicker."""
     folder = path.parent
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".new", dir=folder)
+        handle, temporary = tempfile.mkstemp(prefix=".", suffix=".new", dir=folder)
         os.close(handle)
     except OSError as error:
         raise FileError(f"{path}: cannot be made ({error.strerror}). Choose a folder you may write to.") from None

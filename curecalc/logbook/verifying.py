@@ -12,7 +12,7 @@ from typing import Any
 
 from . import store
 from .book import Logbook
-from .entries import GENESIS, Entry
+from .entries import GENESIS, Entry, brief
 from .recompute import RECOMPUTED_KINDS, recompute
 from .rows import each_row
 
@@ -161,7 +161,7 @@ def _sources(connection: store.Database, problems: list[str]) -> tuple[int, int]
     for sha256, size in connection.execute("SELECT sha256, size FROM source").fetchall():
         row = connection.execute("SELECT data FROM source WHERE sha256 = ?", (sha256,)).fetchone()
         if row is None:
-            problems.append(f"the source data {str(sha256)[:12]}... cannot be found by its hash")
+            problems.append(f"the source data {brief(sha256)} cannot be found by its hash")
             continue
         data = row[0]
         if data is None:
@@ -169,7 +169,7 @@ def _sources(connection: store.Database, problems: list[str]) -> tuple[int, int]
             continue
         kept += 1
         if len(data) != size or hashlib.sha256(data).hexdigest() != sha256:
-            problems.append(f"the source data {sha256[:12]}... is not as it was kept")
+            problems.append(f"the source data {brief(sha256)} is not as it was kept")
     return kept, elsewhere
 
 

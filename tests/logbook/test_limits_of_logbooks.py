@@ -478,8 +478,15 @@ def test_a_power_far_from_the_last_or_above_the_rating():
 def test_clocks_may_differ_by_ten_minutes():
     now = datetime.now(UTC)
     book = []  # no entry yet
-    for minutes, doubted in ((9.0, False), (11.0, True)):
+    for minutes, doubted in ((9.9, False), (10.1, True)):
         assert bool(doubts.clock_doubts(book, (now + timedelta(minutes=minutes)).isoformat())) is doubted
+
+    class Book(list):
+        def entry(self, number):
+            return self[number - 1]
+
+    (said,) = doubts.clock_doubts(Book([SimpleNamespace(recorded="2999-01-02T03:04:05.000000Z")]), None)
+    assert said == "this computer's clock stands before the newest entry (2999-01-02T03:04): one of the clocks is wrong."
     start = datetime(2026, 1, 1, tzinfo=UTC)
     for seconds, later in ((600.0, False), (600.1, True)):
         assert verifying._later(entries.moment(start + timedelta(seconds=seconds)), entries.moment(start)) is later

@@ -144,6 +144,9 @@ def test_sources_and_payloads_have_a_largest_size(book, tmp_path, monkeypatch) -
     assert book.add("note", {"text": "abc"}).payload_text == '{"text":"abc"}'  # 14 characters
     with pytest.raises(QuantityError, match="Keep large data as a source"):
         book.add("note", {"text": "abcd"})
+    monkeypatch.setattr("curecalc.logbook.book.LARGEST_PAYLOAD", 2_999_999)
+    with pytest.raises(QuantityError, match=r"^the entry is larger than 2 MB\. Keep large data as a source\.$"):
+        book.add("note", {"text": "a" * 3_000_000})
     monkeypatch.undo()
     assert (LARGEST_PAYLOAD, LARGEST_SOURCE) == (50e6, 500e6)
     path = tmp_path / "big.csv"
