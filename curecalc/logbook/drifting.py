@@ -146,14 +146,18 @@ class DriftReport(Shown):
                 "relative": self.relative,
                 "since": None if self.trend_since is None else when(self.trend_since),
             },
-            "since_settings": None
-            if self.since_settings is None
-            else {"date": when(self.since_settings[0])} | self.since_settings[1].to_dict(),
+            "since_settings": self._since_settings_dict(),
             "forecasts": [one.to_dict(s.unit) for one in self.forecasts],
             "between_lots": None if self.components is None else self.components.to_dict(),
             "covariates": None if self.covariates is None else self.covariates.to_dict(),
             "notes": list(self.notes),
         }
+
+    def _since_settings_dict(self) -> dict[str, Any] | None:
+        if self.since_settings is None:
+            return None
+        day, moved = self.since_settings
+        return {"date": when(day)} | moved.to_dict()
 
     def _turning_dict(self, found: Turning) -> dict[str, Any]:
         dates = {name: when(getattr(found, name)) for name in ("time", "low", "high")} if found.kind != "none" else {}

@@ -2,6 +2,7 @@
 
 import math
 import time
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from curecalc.errors import QuantityError
 from curecalc.logbook import drifting
 from curecalc.logbook.series import CHARTED, Series, when
+from curecalc.statistics.change import change
 from curecalc.statistics.charts import Baseline, ewma_chart, individuals_chart
 
 DAY = 20_000.0
@@ -41,6 +43,8 @@ def test_limits_of_three_sd_and_a_weight_of_a_fifth_unless_asked_otherwise(repor
     got = report(found, centre=20.0, sd=0.6)
     assert got.individuals.to_dict() == individuals_chart(found.values, baseline=base, rules=("limit",), width=3.0).to_dict()
     assert got.ewma.to_dict() == ewma_chart(found.values, baseline=base, weight=0.2, width=3.0).to_dict()
+    moved = change(before=21.0, after=20.0, before_uncertainty=0.6, after_uncertainty=0.6)
+    assert replace(got, since_settings=(DAY, moved)).to_dict()["since_settings"] == {"date": when(DAY), **moved.to_dict()}
     other = report(found, centre=20.0, sd=0.6, rules=["limit", "eight-in-a-row"], weight=0.4)
     assert other.ewma.weight == 0.4
     assert other.individuals.to_dict() != got.individuals.to_dict()
