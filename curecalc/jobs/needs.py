@@ -214,12 +214,14 @@ class Needs(Origin):
             yield from ((("vectors", i, key), message) for key, message in one.misfits(thickness))
 
     def completed(self) -> Self:
-        """With the kinds counted, and 99 % as 0.99, not 0.9900000000000001."""
-        vectors = (
-            replace(one, place=i, assurance=None if one.assurance is None else round(one.assurance, 12))
-            for i, one in enumerate(self.vectors)
-        )
-        return replace(self, assurance=round(self.assurance, 12), vectors=tuple(vectors))
+        """With the kinds counted, and shares of assurance as they were written."""
+        vectors = (replace(one, place=i, assurance=one.assurance and _written(one.assurance)) for i, one in enumerate(self.vectors))
+        return replace(self, assurance=_written(self.assurance), vectors=tuple(vectors))
+
+
+def _written(share: float) -> float:
+    """57 % as 0.57, not 0.5700000000000001."""
+    return round(share, 12)
 
 
 NEEDS = RecordFile(

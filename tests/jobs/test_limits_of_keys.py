@@ -10,7 +10,7 @@ import pytest
 from curecalc.calibration.coupons import coupons_from_bytes
 from curecalc.calibration.curve import fit_coupons
 from curecalc.errors import FileError, QuantityError
-from curecalc.jobs.beam import BEAM, BeamRecord, BudgetPart, FieldPlace, beam_record, field_map
+from curecalc.jobs.beam import BEAM, BeamRecord, BudgetPart, FieldPlace, beam_record, field_map, with_field
 from curecalc.jobs.fitted import lot_of_fit, prior_from_resins
 from curecalc.jobs.lot import RESIN
 from curecalc.jobs.machine import MACHINE, machine_beam, named_spot, spot_readings, starting_machine, with_spot
@@ -127,6 +127,10 @@ def test_what_stands_where_nothing_is_written():
     assert (machine.spot_angle.value.m, machine.spot_angle.standard_uncertainty.m) == (0.0, 0.0)
     needs = NEEDS.parse(re.sub('assurance = "95 %"', "", FILES["needs"][1]), source="n")
     assert (needs.assurance, needs.single_layer) == (0.95, True)
+    assert (read("needs", "assurance", "57 %").assurance, read("needs", "assurance", "57 %", "[[vectors]]").vectors[0].assurance) == (
+        0.57,
+        0.57,
+    )
     assert (needs.speed_reached, needs.judged_from, needs.power_reserve, needs.limits_by) == (0.5, 1.0, 0.0, "assurance")
     lot = RESIN.parse(RESIN_TEXT, source="r")
     assert (lot.power_scale_uncertainty, lot.beam_radius_scale_uncertainty, lot.thickness_bias_uncertainty.m) == (0.0, 0.0, 0.0)
@@ -295,6 +299,10 @@ def test_a_round_beam_is_not_turned_and_places_keep_their_numbers():
     oval = replace(place, radius_y=Measured(Q(120.0, "um"), Q(2.0, "um")), angle=Q(90.0, "deg"), power=Q(0.2, "W"))
     (got,) = field_map([oval]).places
     assert (got.radius_y, got.angle, got.power) == pytest.approx((0.12, 0.5 * math.pi, 200.0))
+    first, second = with_field(round_one, field_map([place, oval]).places).field
+    assert (first.radius_y, first.angle, first.power, first.radius_x.relative) == (None, None, None, pytest.approx(0.02))
+    assert (second.angle.m_as("deg"), second.power.m_as("W")) == pytest.approx((90.0, 0.2))
+    assert (second.x.m_as("cm"), second.y.m_as("mm")) == pytest.approx((1.0, -2.0))
     part = replace(share("radius_x", "noise", 0.02), degrees_of_freedom=4.0)
     stage = (share("radius_x", f"{COMMON}stage", 0.03), share("radius_x", f"{COMMON}scale", 0.04), share("radius_y", f"{COMMON}stage", 0.5))
     assert replace(round_one, field=(place,), budget=(*stage, part)).field_map().common == pytest.approx(0.05)
