@@ -30,12 +30,11 @@ class Noted:
         self.added.append((kind, (time - FIRST) / timedelta(days=1), payload, names))
 
 
-@pytest.fixture(scope="module")
-def of():
+@pytest.fixture
+def of(monkeypatch):
     """Entries of a kind: day of the year, payload, names."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(demoshop, "Logbook", Noted)
-        added = demoshop.write_demo_shop("", end=END).added
+    monkeypatch.setattr(demoshop, "Logbook", Noted)
+    added = demoshop.write_demo_shop("", end=END).added
     days = [day for _, day, _, _ in added]
     assert days == sorted(days)
     assert len(added) == 2 + 2 + 2 * 122 + 2 * 14 + 183 + 12 * (1 + 4 + 2) - 1 + 1

@@ -11,7 +11,7 @@ from curecalc.jobs.machine import read_machine
 from curecalc.jobs.needs import read_needs
 from curecalc.lessons.exercises import exercises
 from curecalc.recipe.recipe import make_recipe
-from curecalc.sheets import paper, pdf_page
+from curecalc.sheets import handbook, paper, pdf_page
 from curecalc.sheets.fonts import close_fonts
 from curecalc.sheets.handbook import Chapter, handbook_pdf
 from curecalc.sheets.pdf_page import recipe_pdf
@@ -141,6 +141,25 @@ def test_exercises_have_room_to_work_in_by_their_grade(asked):
     asked.sizes.clear()
     answer_key(made)
     assert asked.sizes == {10.0, 15.0, 7.5}
+
+
+def test_words_of_a_handbook_are_plain_heads_and_cautions_bold_and_code_of_one_width(monkeypatch):
+    put, tables = [], []
+    monkeypatch.setattr(handbook, "put", lambda pdf, text, size, style="", family="sheet": put.append((text, size, style, family)))
+    monkeypatch.setattr(handbook, "table", lambda pdf, rows, size: tables.append((rows, size)))
+    monkeypatch.setattr(handbook, "pdf_bytes", close_fonts)
+    blocks = (("text", "Said."), ("code", "typed"), ("title", "Under it"), ("caution", "Look."), ("table", (("a", "b"), (("1", "2"),))))
+    handbook_pdf("Title", "Head.", [Chapter("First", blocks)])
+    assert put == [
+        ("Title", 19.0, "B", "sheet"),
+        ("Head.", 9.5, "", "sheet"),
+        ("First", 14.25, "B", "sheet"),
+        ("Said.", 9.5, "", "sheet"),
+        ("typed", 6.6, "", "mono"),
+        ("Under it", 9.5, "B", "sheet"),
+        ("Look.", 9.5, "B", "sheet"),
+    ]
+    assert tables == [((("a", "b"), ("1", "2")), 6.6)]
 
 
 def test_each_chapter_of_a_handbook_begins_a_page(asked):

@@ -64,7 +64,8 @@ def plans():
 def records():
     """A recipe's JSON object, and one that says all else a sheet may say."""
     files = (read_machine(DEMO / "machine.toml"), read_resin(DEMO / "resin.toml"), read_needs(DEMO / "needs.toml"))
-    plain, other = (make_recipe(**dict(zip(("machine", "resin", "needs"), files))).to_dict() for _ in range(2))
+    made = make_recipe(**dict(zip(("machine", "resin", "needs"), files)))
+    plain, other = made.to_dict(), made.to_dict()
     other["resin"] |= {"verified": False}
     other["machine"] |= {"power_held": False, "spot_measurement": "scan of today"}
     other["rates"] |= {"mass_per_hour": other["rates"]["volume_per_hour"]}
