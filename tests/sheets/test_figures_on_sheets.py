@@ -67,8 +67,8 @@ def test_figures_of_a_recipe(record):
 
 
 def test_the_parts_of_the_uncertainty_stand_greatest_first(record):
-    first = record["vectors"][0] | {"budget": {"a": {"value": 0.001}, "b": {"value": 0.003}, "c": {"value": 0.002}}}
-    assert recipe_sheet._budget({"vectors": [first]}) == "contour, standard uncertainties of depth in µm: b 3, c 2, a 1"
+    first = record["vectors"][0] | {"budget": {"a": {"value": 0.00123}, "b": {"value": 0.003}, "c": {"value": 0.002}}}
+    assert recipe_sheet._budget({"vectors": [first]}) == "contour, standard uncertainties of depth in µm: b 3, c 2, a 1.2"
 
 
 @pytest.mark.parametrize(
