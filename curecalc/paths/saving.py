@@ -47,7 +47,7 @@ def _texts(paths: Paths | StoredPaths) -> Iterator[str]:
 
 
 def _put_arrays(file: BinaryIO, paths: Paths | StoredPaths) -> None:
-    first = paths.chosen(slice(0, 1))
+    first = next(slices(paths))
     with zipfile.ZipFile(file, "w") as archive:
         for name in [*_known(paths), "kinds"]:
             whole = np.array(first.kinds, str) if name == "kinds" else None

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .stored import StoredPaths
-from .vectors import AT_ONCE, JOINED, OUTLINE, Paths, Positions, joined
+from .vectors import AT_ONCE, OUTLINE, Paths, Positions, joined
 
 if TYPE_CHECKING:
     Window = tuple[float, float, float, float]
@@ -112,7 +112,7 @@ class Shelf:
         low, high = np.searchsorted(self.layer, [layer, layer + 1])
         hit = _meets(self.around[low:high], window, room)
         draws = self.draws[low:high]
-        if np.max(draws, initial=0) > np.max(draws[hit], initial=0):
+        if draws.any() and draws.max() not in draws[hit]:
             hit |= self.group[low:high] == self.group[low + int(np.argmax(draws))]
         found = [self._kept(a, b, window, room) for a, b in _runs(self.begin[low:high][hit], self.end[low:high][hit])]
         return replace(joined(found or [self.rows.chosen(slice(0))]), recorded=self._recorded(found, layer))
@@ -169,15 +169,12 @@ def _shortened(one: Paths, near: np.ndarray, far: np.ndarray, window: Window, ro
     """The near vectors, and far ones of outlines: of those that follow each other on one side of the window the first, the last, and one
     for all between, so that a loop surrounds each place of the window as before.
     """
-    left = np.maximum(one.x0, one.x1) <= window[0] - room
-    right = np.minimum(one.x0, one.x1) >= window[2] + room
-    below = np.maximum(one.y0, one.y1) <= window[1] - room
-    side = np.argmax([left, right, below, far], axis=0)
-    begins = far & ~(one.joints() & np.append(False, far[:-1] & (side[1:] == side[:-1])))
+    left, _, right, _ = window
+    beside = ~one.meets((left, -np.inf, right, np.inf), room)  # else above or below; none runs on from one side to the opposite one
+    begins = far & ~(one.joints() & np.append(False, far[:-1] & (beside[1:] == beside[:-1])))
     first = np.flatnonzero(begins)
     last = first + np.bincount(np.cumsum(begins)[far], minlength=len(first) + 1)[1:] - 1
-    away = np.hypot(one.x1[last - 1] - one.x0[(first + 1) % len(one)], one.y1[last - 1] - one.y0[(first + 1) % len(one)])
-    long = (last - first > 2) & (away > JOINED)
+    long = last - first > 1
     first, last = first[long], last[long]
     x1, y1 = one.x1.copy(), one.y1.copy()
     x1[first + 1], y1[first + 1] = one.x1[last - 1], one.y1[last - 1]

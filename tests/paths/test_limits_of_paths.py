@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from curecalc.errors import FileError, QuantityError
-from curecalc.paths import arrays, layerfile, reading, stored, table
+from curecalc.paths import arrays, layerfile, reading, shelf, stored, table
 from curecalc.paths.layerfile import layer_blocks
 from curecalc.paths.saving import save_paths
 from curecalc.paths.shelf import Shelf
@@ -53,8 +53,8 @@ def test_sums_of_paths_by_hand():
     assert [len(loop) for loop in part.of_layer(1).loops("outline")] == [4, 4]
     assert part.loops("hatch") == []
     # of each block: 2 draws outlines, 1 contours, 0 neither
-    shelf = Shelf.of(joined([drawn((0, 0), (1, 1), kind=k, layer=n) for n, k in enumerate(("hatch", "Contour 1", "outline"), 1)]), 1, 3)
-    assert shelf.draws.tolist() == [0, 1, 2]
+    index = Shelf.of(joined([drawn((0, 0), (1, 1), kind=k, layer=n) for n, k in enumerate(("hatch", "Contour 1", "outline"), 1)]), 1, 3)
+    assert index.draws.tolist() == [0, 1, 2]
     assert Shelf.of(drawn((0, 0), (1, 1), scan_speed=Q(0.5, "mm/s")), 1, 1).fastest == 0.5
 
 
@@ -79,6 +79,7 @@ def test_boxes_near_a_window_and_times():
         ((0.0, -2.0, 1.0, -1.0), 1.01, True),
     ):
         assert one.meets(window, room).tolist() == [near]
+        assert shelf._meets(np.array([[0.0, 0.0, 1.0, 2.0]]), window, room).tolist() == [near]
     ends = {"x0": Q([0.0, 0.0], "mm"), "y0": Q([0.0, 0.0], "mm"), "x1": Q([1.0, 2.0], "mm"), "y1": Q([1.0, 1.0], "mm")}
     for name in ends:
         with pytest.raises(QuantityError, match="x0, y0, x1 and y1 must be as many, got "):
@@ -114,7 +115,7 @@ def read(body=HATCH, units="1", more=""):
         ({"body": "$$LAYER/0 " + HATCH}, {"body": HATCH.replace("0.1", "-0.1")}, "height must be from 0 to 1e5 mm, got -0.1"),
         ({"body": HATCH.replace("0.1", "1e5")}, {"body": HATCH.replace("0.1", "100001")}, "height must be from 0 to 1e5 mm"),
         ({"body": HATCH + HATCH}, {"body": HATCH + HATCH.replace("0.1", "0.09")}, "must ascend, but 0.09 mm follows 0.1 mm"),
-        ({"body": HATCH.replace(",1,0 ", ",1e5,0 ")}, {"body": HATCH.replace(",1,0 ", ",100001,0 ")}, "not a number within -1e5 to 1e5 mm"),
+        ({"body": HATCH.replace(",1,0 ", ",1e5,0 ")}, {"body": HATCH.replace(",1,0 ", ",100001,0 ")}, "command 2: a coordinate is"),
         ({"more": "$$LAYERS/1 "}, {"more": "$$LAYERS/2 "}, "states 2 layers, the file holds 1"),
         ({"body": "$$LAYER/1 $$POLYLINE/1,2,2,0,0,1,0 "}, {"body": "$$LAYER/1 $$POLYLINE/1,3,2,0,0,1,0 "}, "direction is 0, 1 or 2, got 3"),
         ({}, {"body": "$$LAYER/1 $$POLYLINE/1,0,1,0,0 "}, "needs two points or more, got 1"),
@@ -212,6 +213,7 @@ def test_the_header_of_a_layer_file_and_a_text_in_it_have_their_length():
 
 def test_no_hatches_are_none_and_a_count_beyond_the_file_is_told():
     head = b"$$HEADERSTART $$BINARY $$UNITS/1 $$HEADEREND" + struct.pack("<Hf", 127, 0.1)
+    assert read("$$LAYER/0.1 $$HATCHES/1,0 $$HATCHES/1,1,0,0,1,0 ").rows == 1
     one = struct.pack("<Hii4f", 132, 7, 1, 0, 0, 1, 0)
     assert len(joined(list(layer_blocks("a.cli", io.BytesIO(head + struct.pack("<Hii", 132, 7, 0) + one))))) == 1
     with pytest.raises(FileError, match="2 points or hatches are stated, but the file ends before them"):
@@ -310,14 +312,25 @@ def test_many_vectors_stay_on_the_disk(tmp_path, monkeypatch):
 
 def test_a_crowd_is_the_most_of_one_layer_near_a_window():
     parts = [drawn(*((x, 0) for x in range(count + 1)), layer=layer) for layer, count in ((0, 3), (2, 5), (3, 4))]
-    shelf = Shelf.of(joined(parts), 0, 3)
-    assert shelf.crowd((0.0, -1.0, 1.0, 1.0), 0.5) == 5
-    assert shelf.crowd((4.5, -1.0, 9.0, 1.0), 0.4) == 5
-    assert shelf.crowd((4.5, -1.0, 9.0, 1.0), 0.6) == 5
+    index = Shelf.of(joined(parts), 0, 3)
+    assert index.crowd((0.0, -1.0, 1.0, 1.0), 0.5) == 5
+    assert index.crowd((4.5, -1.0, 9.0, 1.0), 0.4) == 5
+    assert index.crowd((4.5, -1.0, 9.0, 1.0), 0.6) == 5
     assert Shelf.of(joined(parts), 0, 2).crowd((0.0, -1.0, 1.0, 1.0), 0.5) == 5
     assert Shelf.of(joined(parts), 3, 3).crowd((0.0, -1.0, 1.0, 1.0), 0.5) == 4
-    assert shelf.crowd((9.0, -1.0, 9.5, 1.0), 0.5) == 0
+    assert index.crowd((9.0, -1.0, 9.5, 1.0), 0.5) == 0
     assert Shelf.of(joined(parts), 1, 1).crowd((0.0, -1.0, 1.0, 1.0), 0.5) == 0
+
+
+def test_blocks_that_follow_each_other_are_read_together_up_to_so_many(monkeypatch):
+    monkeypatch.setattr(shelf, "AT_ONCE", 20)
+    for ends, runs in (
+        ([], []),
+        ([(0, 10), (10, 20), (20, 30)], [(0, 20), (20, 30)]),
+        ([(5, 15), (16, 20), (20, 21)], [(5, 15), (16, 21)]),
+    ):
+        begin, end = np.array(ends, int).reshape(-1, 2).T
+        assert list(shelf._runs(begin, end)) == runs
 
 
 @pytest.mark.parametrize("place", [(-6.6, 0.0), (7.6, 0.0), (0.0, -5.6), (0.0, 8.6)])
@@ -325,7 +338,7 @@ def test_a_loop_far_to_one_side_is_three_vectors(place):
     for corners, kind in ((3, "outline"), (4, "Contour 1"), (5, "outline"), (60, "contour")):
         angle = 2.0 * np.pi * np.arange(corners + 1) / corners
         loop = drawn(*np.column_stack([place[0] + np.cos(angle), place[1] + np.sin(angle)]), kind=kind)
-        near = Shelf.of(joined([loop, drawn((0, 0), (1, 0))]), 1, 1).near(1, (-5.0, -4.0, 6.0, 7.0), 0.5)
+        near = Shelf.of(joined([loop, drawn((0, 0), (1, 0)), drawn((9, 9), (9, 10))]), 1, 1).near(1, (-5.0, -4.0, 6.0, 7.0), 0.5)
         assert (len(near.loops(kind)[0]), len(near)) == (3, 4)
 
 
@@ -333,6 +346,7 @@ def test_positions_of_other_layers_do_not_widen_what_is_mapped():
     places = [Positions(k, np.arange(2.0), np.array([0.0, k]), np.array([0.0, 2.0 * k]), np.ones(2)) for k in (1, 2, 3)]
     every = replace(drawn((0, 0), (1, 0)).chosen(slice(0, 0)), recorded=tuple(places))
     assert Shelf.of(every, 2, 2).bounds() == (0.0, 0.0, 2.0, 4.0)
+    assert len(Shelf.of(every, 2, 2).begin) == len(Shelf.of(every, 2, 2).box) == 0
     assert every.bounds() == (0.0, 0.0, 3.0, 6.0)
     assert every.rows == 6
     assert every.layers.tolist() == [1, 2, 3]
