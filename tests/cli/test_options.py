@@ -203,8 +203,8 @@ def test_rows_that_repeat_another_are_left_out(outputs, kind, shown):
 
 
 def test_what_moves_the_depth_and_over_which_directions():
-    moves = {"power": Q(2e-8, "mm"), "hatch_spacing": Q(-0.00123, "mm"), "passes": Q(5e-9, "mm"), "spot": None}
-    along = {name: (Q(0.1, "mm"), Q(0.15, "mm"), Q(10.0, "deg"), Q(100.0, "deg")) for name in ("cure_depth", "exposure_min")}
+    moves = {"power": Q(2e-8, "mm"), "hatch_spacing": Q(-0.0012347, "mm"), "passes": Q(5e-9, "mm"), "spot": None}
+    along = {name: (Q(0.1, "mm"), Q(0.15, "mm"), Q(12.347, "deg"), Q(123.47, "deg")) for name in ("cure_depth", "exposure_min")}
     text = setting.answer_text(
         answer(("cure_depth",), sensitivity=moves, over_directions=along, standard_uncertainty={"a": 1}), [("first", "row")]
     )
@@ -218,7 +218,7 @@ def test_what_moves_the_depth_and_over_which_directions():
         "  hatch spacing   -0.00123 mm",
         "",
         "elliptical spot, over all track directions",
-        "  cure depth   0.10 to 0.15 mm (tracks at 10 deg and 100 deg)",
+        "  cure depth   0.10 to 0.15 mm (tracks at 12.3 deg and 123 deg)",
     ]
     for kind in ({"raster": True}, {"pulsed": True}):
         text = setting.answer_text(answer(("cure_depth",), sensitivity=moves, over_directions=along, **kind), [])
