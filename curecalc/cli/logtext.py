@@ -92,10 +92,7 @@ def drift_text(report: DriftReport) -> str:
         ("quantity", f"{s.title}{f', {clean(s.about)}' if s.about else ''}, {len(s)} readings"),
         ("newest", f"{number(float(s.values[-1]))}{unit} on {_day(s.times[-1])}"),
         ("baseline", f"{number(single.centre)}{unit}, sd {figure(digits, digits)}{unit}; {report.baseline_text}"),
-        (
-            "single readings",
-            f"limits {number(single.lower.min())} to {number(single.upper.max())}{unit}: {_signals(report, single)}",
-        ),
+        ("single readings", f"limits {number(single.lower.min())} to {number(single.upper.max())}{unit}: {_signals(report, single)}"),
         ("weighted mean", f"limits {number(low)} to {number(high)}{unit}: {_signals(report, smooth)}"),
         ("cumulative sums", _sums(report)),
         ("false alarms", _chances(single, smooth)),

@@ -62,11 +62,12 @@ def names_of(host: str) -> tuple[str, ...]:
     here = socket.gethostname()
     found = {here, f"{here}.local"}
     with contextlib.suppress(OSError):
-        found |= {str(info[4][0]) for info in socket.getaddrinfo(here, None)}
+        found |= {str(address) for *_, (address, *_) in socket.getaddrinfo(here, None)}
     with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         # names the address of this machine on its network; nothing is sent
         probe.connect(("192.0.2.1", 9))
-        found.add(probe.getsockname()[0])
+        address, *_ = probe.getsockname()
+        found.add(address)
     return (*LOCAL_NAMES, *sorted(found))
 
 

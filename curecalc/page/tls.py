@@ -47,7 +47,7 @@ class TlsDoor:
     def __init__(self, outer: socket.socket, context: ssl.SSLContext, port: int) -> None:
         self.outer, self.context, self.port = outer, context, port
         outer.listen(socket.SOMAXCONN)  # who comes before the loop runs waits in line
-        self._clients: dict[int, str] = {}
+        self._clients: dict[str, str] = {}  # by the port they have here
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run, daemon=True)
 
@@ -65,7 +65,7 @@ class TlsDoor:
         """The application, told who really asks and that the scheme is https."""
 
         def application(environ: dict[str, Any], begin: Any) -> Iterable[bytes]:
-            environ["REMOTE_ADDR"] = self._clients.get(int(environ.get("REMOTE_PORT") or 0), environ.get("REMOTE_ADDR", ""))
+            environ["REMOTE_ADDR"] = self._clients.get(environ.get("REMOTE_PORT", ""), environ.get("REMOTE_ADDR", ""))
             environ["wsgi.url_scheme"] = "https"
             return app(environ, begin)
 
@@ -90,7 +90,8 @@ class TlsDoor:
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         with contextlib.suppress(OSError):
             inward, outward = await asyncio.open_connection("127.0.0.1", self.port)
-            _, here = outward.get_extra_info("sockname")
+            _, port = outward.get_extra_info("sockname")
+            here = str(port)
             self._clients[here], *_ = writer.get_extra_info("peername")
             await asyncio.gather(_passed(reader, outward), _passed(inward, writer), return_exceptions=True)
             del self._clients[here]

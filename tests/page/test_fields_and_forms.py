@@ -170,9 +170,9 @@ def answer(raster=True, cures=True, overcure=0.05, **outputs):
 
 
 def test_the_main_line_of_a_setting():
-    assert _main_line(answer()) == "Weakest place 0.123 mm deep, overcure 0.05 mm."
+    assert _main_line(answer(overcure=0.056784)) == "Weakest place 0.123 mm deep, overcure 0.0568 mm."
     assert _main_line(answer(overcure=0.0)) == "Weakest place 0.123 mm deep, overcure 0 mm."
-    assert _main_line(answer(raster=False, overcure=-0.0123)) == "Line 0.123 mm deep, short of the layer by 0.0123 mm."
+    assert _main_line(answer(raster=False, overcure=-0.012345)) == "Line 0.123 mm deep, short of the layer by 0.0123 mm."
     assert _main_line(answer(raster=False, cures=False)) == "Line: nothing cures."
     assert [_shown(name, answer(raster=False)) for name in ("exposure_peak", "exposure_mean", "cure_depth")] == [True, False, True]
     assert _shown("exposure_mean", answer())

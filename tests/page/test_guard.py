@@ -391,6 +391,16 @@ def test_names_of_a_host():
     assert socket.gethostname() in names_of("0.0.0.0")
 
 
+def test_all_addresses_of_this_machine_are_its_names(monkeypatch):
+    found = [
+        (socket.AF_INET, socket.SOCK_STREAM, 6, "", ("10.0.0.5", 0)),
+        (socket.AF_INET6, socket.SOCK_STREAM, 6, "", ("fd00::5", 0, 0, 0)),
+    ]
+    monkeypatch.setattr(socket, "gethostname", lambda: "shop")
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_: found)
+    assert {"shop", "shop.local", "10.0.0.5", "fd00::5"} <= set(names_of("0.0.0.0"))
+
+
 @pytest.mark.slow
 def test_using_the_page_writes_nothing(client, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)

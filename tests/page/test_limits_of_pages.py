@@ -127,12 +127,16 @@ def test_what_the_server_bears(monkeypatch):
         raise CurecalcError("not in a test")
 
     monkeypatch.setattr("waitress.server.create_server", stop)
-    monkeypatch.setattr(server, "_opened", lambda *where: opened.append(where))
+    monkeypatch.setattr(server, "_opened", lambda *where: opened.append(where) or SimpleNamespace(getsockname=lambda: where))
     monkeypatch.setattr(server, "create_app", lambda options: None)
-    with pytest.raises(CurecalcError):
-        server.start(PageOptions())
-    assert opened == [("127.0.0.1", 8765)]  # as the help of the command says
-    ((given),) = asked
+    monkeypatch.setattr(server, "tls_context", lambda certificate, key: "context")
+    monkeypatch.setattr(server, "TlsDoor", lambda outer, context, port: SimpleNamespace(told=lambda app: app))
+    for certificate in (None, "c.pem"):
+        with pytest.raises(CurecalcError):
+            server.start(PageOptions(), certificate=certificate)
+    # the port that the help of the command states; behind TLS a free one of this machine besides
+    assert opened == [("127.0.0.1", 8765), ("127.0.0.1", 8765), ("127.0.0.1", 0)]
+    given, _ = asked
     assert (given["channel_timeout"], given["channel_timeout"] + given["cleanup_interval"]) == (10, 20)
     assert (given["connection_limit"], given["max_request_body_size"]) == (2000, 1_000_000)
 

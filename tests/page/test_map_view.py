@@ -114,7 +114,13 @@ def test_a_speed_factor_divides_every_exposure(client):
 def test_moving_the_slider_deposits_nothing(client, monkeypatch):
     from curecalc.map import field
 
-    client.get("/map?paths=invented&layer=3")
+    text = client.get("/map?paths=invented&layer=3").text
+    scales, wide, high = re.search(r"""<svg data-scale='([^']*)'[^>]*viewBox="0 0 ([\d.]+) ([\d.]+)\"""", text).groups()
+    assert float(wide) * 25.4 / 72.0 == pytest.approx(122.0, abs=0.1)
+    seen, _ = json.loads(html.unescape(scales))
+    across, up = (seen["x"]["to"] - seen["x"]["from"]) / float(wide), (seen["y"]["to"] - seen["y"]["from"]) / float(high)
+    # a millimetre is as long across as up
+    assert across / (seen["right"] - seen["left"]) == pytest.approx(up / (seen["bottom"] - seen["top"]), rel=1e-3)
     monkeypatch.setattr(field, "best_body", lambda: pytest.fail("deposited again"))
     assert 'role="alert"' not in client.get("/map?paths=invented&layer=3&speed_factor=1.31").text
 

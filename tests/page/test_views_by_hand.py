@@ -65,6 +65,7 @@ def test_a_fixed_spot_takes_the_radius_and_how_well_it_is_known(put):
         "beam.beam_radius_scale_uncertainty": "1.23 %",
         "beam.spot_measurement": "measured",
     }
+    assert "beam.beam_radius_scale_uncertainty" not in put(machine(0.1, 0.1), radius(0.1, 0.0))
 
 
 def test_a_spot_that_can_be_set_keeps_its_range(put):
