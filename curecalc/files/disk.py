@@ -6,6 +6,7 @@ import contextlib
 import functools
 import math
 import os
+import secrets
 import shutil
 import sys
 import tempfile
@@ -73,7 +74,7 @@ def _asked(path: str | Path, what: str, largest: float, read: Callable[[Path], T
     raise FileError(f"{name}: {reason}")
 
 
-@functools.lru_cache(1)
+@functools.cache
 def _piped(stream: Any) -> bytes:
     return bytes(getattr(stream, "buffer", stream).read())
 
@@ -137,14 +138,14 @@ def writing(path: str | Path, *, overwrite: bool = False) -> Iterator[BinaryIO]:
         raise FileError(f"{path}: stands already. Choose another name, or say that it may be overwritten.")
     if path.is_dir():
         raise FileError(f"{path}: is a folder. Name a file within it.")
-    temporary = None
+    temporary = path.with_name(f".{secrets.token_hex()}")
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
-        with os.fdopen(handle, "wb") as stream:
+        with open(temporary, "xb") as stream:
+            if path.exists():
+                shutil.copymode(path, temporary)
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
-        os.chmod(temporary, path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask())
         if overwrite:
             os.replace(temporary, path)
         else:
@@ -156,12 +157,11 @@ def writing(path: str | Path, *, overwrite: bool = False) -> Iterator[BinaryIO]:
     except OSError as error:
         raise FileError(f"{path}: cannot be written ({error.strerror or error}). Choose a folder you may write to.") from None
     finally:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
 
 
-def move_new(temporary: str, path: Path) -> None:
+def move_new(temporary: str | Path, path: Path) -> None:
     """Move a finished file to a place where none stands; `FileExistsError` where another writer was quicker."""
     try:
         os.link(temporary, path)
@@ -171,9 +171,3 @@ def move_new(temporary: str, path: Path) -> None:
         if path.exists():
             raise FileExistsError(str(path)) from None
         os.replace(temporary, path)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -115,11 +115,10 @@ def _decode(raw: bytes, source: str, schema: Schema) -> str:
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        column = error.start - raw.rfind(b"\n", 0, error.start)
-        raise FileError(
-            f"{source}:{line}:{column}: byte 0x{raw[error.start]:02x} is not UTF-8 text. Save the file again as plain text in UTF-8."
-        ) from None
+        before = raw[: error.start].split(b"\n")
+        where = f"{source}:{len(before)}:{len(before[-1]) + 1}"
+        wrong = f"byte 0x{raw[error.start]:02x} is not UTF-8 text"
+        raise FileError(f"{where}: {wrong}. Save the file again as plain text in UTF-8.") from None
 
 
 def _syntax(source: str, text: str, message: str) -> str:
@@ -147,7 +146,7 @@ def _check_version(source: str, lines: dict[KeyPath, int], tree: dict[str, Any],
     if "schema" not in tree:
         raise FileError(f"{source}: schema: is missing. Write schema = {schema.version} on the first line of a {schema.name} file.")
     version = tree["schema"]
-    if type(version) is not int or version < 1:
+    if type(version) is not int:
         message = f"must be the whole number {schema.version}, got {version!r}. Write schema = {schema.version}"
         raise FileError(complaint(source, lines, ("schema",), message))
     if version != schema.version:

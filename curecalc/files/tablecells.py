@@ -13,7 +13,7 @@ from .tablehead import BLANKS, COMMA_NUMBER, MAYBE_GROUPED, NUMBER, TEXT, WHOLE,
 
 __all__ = ["Cells"]
 
-PLAIN = "0123456789+-.eE \t"
+PLAIN = "0123456789+-eE \t"  # beside the decimal mark
 
 
 class Cells:
@@ -27,13 +27,14 @@ class Cells:
 
     def read(self, block: Block) -> dict[str, Any]:
         """The columns of a block, by name."""
-        columns = self._columns(block)
-        if not self.lines:
+        lines, _ = block
+        if not lines:
             raise self.fail(self.raw.header_line, None, "a header and no rows below it. Add the readings.")
+        columns = self._columns(block)
         self._look(columns)
         if self.marks.keys() == {"maybe"}:
             self._look_ahead()
-            self.lines = block[0]
+            self.lines = lines
         mark = self._decimal_mark()
         return {name: self._column(name, cells, mark) for name, cells in columns.items()}
 
@@ -46,17 +47,16 @@ class Cells:
 
     def _columns(self, block: Block) -> dict[str, Sequence[Any]]:
         self.lines, rows = block
-        used = {index for _, index in self.positions}
-        width = max(used) + 1
-        if set(map(len, rows)) == {width}:
-            turned = list(zip(*rows))
-            return {name: turned[index] for name, index in self.positions}
-        for row, line in zip(rows, self.lines):
-            if len(row) != width:
-                self._width(row, line, width, used)
-        return {name: [row[index] if index < len(row) else "" for row in rows] for name, index in self.positions}
+        if set(map(len, [self.raw.header, *rows])) != {len(self.positions)}:
+            for row, line in zip(rows, self.lines):
+                self._width(row, line)
+            rows = [[*row, *("" for _ in self.raw.header)] for row in rows]
+        turned = list(zip(*rows))
+        return {name: turned[index] for name, index in self.positions}
 
-    def _width(self, row: list[Any], line: int, width: int, used: set[int]) -> None:
+    def _width(self, row: list[Any], line: int) -> None:
+        """Refuse a row with a cell too many or too few."""
+        used = {index for _, index in self.positions}
         for index, cell in enumerate(row):
             if index not in used and cell not in (None, "") and str(cell).strip(BLANKS):
                 raise self.fail(
@@ -67,10 +67,9 @@ class Cells:
         named = len(self.raw.header)
         if self.raw.delimiter == "," and len(row) > named:
             raise self.fail(line, named + 1, f"the row has {len(row)} cells, the header {named}. {self._comma_hint(row)}")
-        if len(row) < width:
-            missing = next(name for name, index in self.positions if index >= len(row))
-            if not self.specs[missing].blank:
-                raise self.fail(line, len(row) + 1, f"the row ends after cell {len(row)} of {width}: {missing} is missing. Fill it in.")
+        for name, index in self.positions:
+            if index not in range(len(row)) and not self.specs[name].blank:
+                raise self.fail(line, self.fields[name], f"the row ends after cell {len(row)} of {named}: {name} is missing. Fill it in.")
 
     def _comma_hint(self, row: list[Any]) -> str:
         if self.raw.delimiter == ",":
@@ -143,7 +142,7 @@ class Cells:
                 from ..units import Quantity
 
                 values = np.asarray(Quantity(values, unit).m_as(kernel), dtype=float)
-            elif factor != 1.0:
+            else:
                 values = values * factor
         wrong = outside(values, spec.sign)
         if np.any(wrong):
@@ -167,17 +166,11 @@ class Cells:
     def _fast(self, cells: Sequence[Any], mark: str, blank: bool) -> np.ndarray | None:
         try:
             distinct = list(dict.fromkeys(cells))
-            texts: Sequence[Any] = distinct
-            if mark == ",":
-                if "." in "".join(distinct):
-                    return None
-                texts = [cell.replace(",", ".") for cell in distinct]
-            if "".join(texts).strip(PLAIN):
+            if "".join(distinct).strip(PLAIN + mark):
                 return None
-            values = list(map(float, [cell or "nan" for cell in texts] if blank else texts))
-            if len(distinct) < len(cells):
-                values = list(map(dict(zip(distinct, values)).__getitem__, cells))
-            return np.array(values)
+            none = "nan" if blank else ""
+            values = {cell: float(cell.replace(mark, ".") or none) for cell in distinct}
+            return np.array([values[cell] for cell in cells])
         except (TypeError, ValueError):
             return None
 
@@ -206,7 +199,8 @@ class Cells:
     def _why_not(self, text: str, name: str, spec: Column, mark: str) -> str:
         shown = clip(text)
         if "," in text and "." in text:
-            plain = text.replace(",", "") if text.rfind(".") > text.rfind(",") else text.replace(".", "").replace(",", ".")
+            first, last = sorted(".,", key=text.rfind)
+            plain = text.replace(first, "").replace(last, ".")
             return f"cannot read {shown}. Write it without a thousands separator, like {clip(plain)}."
         if "," in text and self.raw.delimiter == ",":
             return f"cannot read {shown}. Write a decimal point, or separate the cells with ';'."

@@ -117,12 +117,12 @@ def _read_number(name: str, text: Any, kind: str, whole: str | None = None) -> t
     if not body:
         raise QuantityError(f"{name}: nothing to read in {shown}. Write {want}, like '{example}'.")
     if len(body) > _LONGEST:
-        raise QuantityError(f"{name}: cannot read {shown}, it is too long. Write {want}, like '{example}'.")
+        raise QuantityError(f"{name}: cannot read {shown}, it is longer than {_LONGEST} characters. Write {want}, like '{example}'.")
     if hidden := next((c for c in body if not c.isprintable() and c not in _SPACE), None):
         raise QuantityError(f"{name}: {shown} holds a character that cannot be seen (U+{ord(hidden):04X}). Type {want}, like '{example}'.")
     found = _NUMBER.match(body)
     grouped, comma = _GROUPED.match(body), _COMMA.match(body)
-    if grouped and (not found or grouped.end() > found.end()):
+    if grouped:
         plain = re.sub(r"[,'’ \u00a0\u202f](?=[0-9]{3})", "", grouped.group()).replace(",", ".")
         reading = _with_unit(plain, body[grouped.end() :], KINDS[kind])
         or_comma = ""

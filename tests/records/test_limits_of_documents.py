@@ -160,7 +160,7 @@ def test_how_much_of_a_line_is_shown():
         (b"PK\x03", "cannot be read as TOML"),
         (b"a\x00", "is a binary file"),
         (b"\xef\xbb\xbf", "is empty"),
-        ("schema = 0", "must be the whole number 1, got 0"),
+        ("schema = 0", "is 0, but this version of curecalc reads"),
         ("schema = 2", "reads test files of schema 1. Update curecalc"),
         ("schema = 1.0", "must be the whole number 1"),
     ],

@@ -137,6 +137,10 @@ def test_a_decimal_comma_above_the_header(mark, value, got):
         ),
         ("coupon,thickness [um],", "A,1,2", "'2' stands under no header"),
         ("coupon,thickness [um],,power [mW]", "A,1,,3", None),
+        ("coupon,thickness [um],,power [mW]", "A,1,2,3", "f.csv:2:3: '2' stands under no header: the header names 3 columns."),
+        ("coupon,thickness [um],,", "A,1", None),
+        ("coupon,thickness [um],,", "A", "f.csv:2:2: the row ends after cell 1 of 4: thickness is missing."),
+        ("coupon,thickness [um]", "A,1,\nB,2", "f.csv:2:3: the row has 3 cells, the header 2."),
         ("1.5,2", "A,1", "Name the columns in the first line, like 'coupon, thickness [mm]'"),
     ],
 )
@@ -351,9 +355,11 @@ def test_which_bytes_are_no_text():
         (b"\xe4\n\x81", "not readable text"),
         (b"a\x00", "binary"),
         (b"<HTML>", "web page"),
+        (b" " * 195 + b"<html>", "web page"),
     ):
         with pytest.raises(FileError, match=words):
             of(data)
+    assert of(b" " * 196 + b"<html>") == "utf-8-sig"  # beyond the bytes by which a kind of file is known
     for start in (b"%PDF-1", b"\xd0\xcf\x11\xe0\xa1\xb1", b"\x89PNG\r\n"):
         with pytest.raises(FileError, match="binary file"):
             of(start + b"more\n")

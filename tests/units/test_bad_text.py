@@ -113,9 +113,9 @@ NUMBER_STYLES = {
     "1e-324 mW": "too small",
     "1e-999 mW": "too small",
     "9" * 79: "no unit",
-    "9" * 81: "too long",
-    "3" * 100_000 + " mW": "too long",
-    "300 m" + "W" * 200: "too long",
+    "9" * 81: "longer than 80 characters",
+    "3" * 100_000 + " mW": "longer than 80 characters",
+    "300 m" + "W" * 200: "longer than 80 characters",
 }
 HIDDEN = {
     "300\x00mW": "U+0000",
