@@ -323,7 +323,7 @@ def ewma_half_width(*, sd: float, weight: float, width: float = 3.0, points: Any
     carried = correlation * (1.0 - weight)
     steady = weight / (2.0 - weight) * (1.0 + carried) / (1.0 - carried)
     count = np.asarray(points, dtype=np.float64)
-    place = np.where(np.isfinite(count), count, -1.0).astype(np.int64)  # the last one is steady
+    place = np.where(np.isfinite(count), count, -1).astype(np.int64)  # the last one is steady
     variances, v, c = [0.0], 0.0, 0.0
     for _ in range(int(np.max(place))):
         v, c = weight**2 + (1.0 - weight) ** 2 * v + 2.0 * weight * carried * c, weight + carried * c

@@ -85,6 +85,6 @@ def between_and_within(*, groups: Any, values: Any) -> Components:
 def _p_value(msb: float, msw: float, upper: int, lower: int) -> float:
     from scipy.special import fdtrc
 
-    if msw == 0.0:
-        return 0.0 if msb > 0.0 else 1.0
+    if not msw:
+        return float(not msb)
     return float(fdtrc(upper, lower, msb / msw))

@@ -60,7 +60,7 @@ def chart_constants(n: int) -> ChartConstants:
     from scipy.special import ndtr, ndtri
 
     edge = float(-ndtri(np.finfo(float).eps))  # beyond it there is nothing to integrate
-    (x, dx), (r, dr) = gauss_legendre(-edge, edge), gauss_legendre(0.0, 2.0 * edge)
+    (x, dx), (r, dr) = gauss_legendre(-edge, edge), gauss_legendre(0.0, edge + edge)
     below = (dx * np.exp(-x * x / 2.0)) @ (ndtr(x[:, None] + r) - ndtr(x)[:, None]) ** (n - 1)
     wider = 1.0 - n / math.sqrt(2.0 * math.pi) * below
     d2 = float(dr @ wider)

@@ -67,11 +67,10 @@ def coupon_line(x: Any, y: Any, *, counts: Any | None = None, within_squares: An
     '1.60 0.1414'
     """
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-    m = np.ones(y.shape[-1]) if counts is None else np.asarray(counts, dtype=float)
-    if np.ptp(m) == 0 or y.shape[-1] < 4:
+    if counts is None or not np.ptp(counts) or y.shape[-1] < 4:
         plain = ordinary_line(x, y)
         return CouponLine(coarse(plain, resolution), plain)
-    line, weight = two_component_line(x, y, m, within_squares)
+    line, weight = two_component_line(x, y, counts, within_squares)
     return CouponLine(coarse(line, resolution), relative_line(x, y, weight), weight)
 
 

@@ -91,7 +91,7 @@ def regress(values: Any, covariates: Mapping[str, Any], *, groups: Any = None) -
     scales = np.array([column.std() for column in columns])
     design = np.column_stack([np.ones(y.size), *((column - m) / s for column, m, s in zip(columns, means, scales))])
     q, r = np.linalg.qr(design)
-    if names and np.min(np.abs(np.diag(r))) < 1e-9 * np.max(np.abs(np.diag(r))):
+    if np.linalg.matrix_rank(r, tol=1e-9 * math.sqrt(y.size)) <= len(names):
         raise QuantityError(f"{', '.join(names)} move together in these entries, so their effects cannot be told apart.")
     raw = np.linalg.solve(r, q.T @ y)
     residuals = y - design @ raw

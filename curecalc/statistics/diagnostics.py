@@ -129,7 +129,7 @@ def parabola(x: Any, y: Any, weight: Any | None = None) -> Parabola:
     q = z * z - alpha[..., None] * z - beta[..., None]
     q = q - ((w * q).sum(-1) / total)[..., None]
     sqq = (w * q * q).sum(-1)
-    if np.any(sqq <= 1e-20 * total):
+    if np.any(np.isclose(sqq / total, 0.0, atol=1e-20)):
         raise QuantityError("a parabola needs at least three different x. Add coupons at other exposures.")
     c0, c1, c2 = (w * y).sum(-1) / total, (w * z * y).sum(-1) / szz, (w * q * y).sum(-1) / sqq
     residuals = y - c0[..., None] - c1[..., None] * z - c2[..., None] * q
@@ -245,11 +245,12 @@ def influence(fit: LineFit, x: Any, *, weight: Any | None = None) -> Influence:
     leverage = w * (1.0 / axis(fit.weight_sum) + (x - axis(fit.x_mean)) ** 2 / axis(fit.sxx))
     residual = fit.residuals * np.sqrt(w)
     squares = axis(fit.sum_of_squares)
-    free = np.where(leverage < 1.0 - 1e-12, 1.0 - leverage, np.nan)
+    free = 1.0 - leverage
+    free = np.where(np.isclose(free, 0.0, atol=1e-12), np.nan, free)
     with np.errstate(divide="ignore", invalid="ignore"):
         internal = residual / np.sqrt(squares / dof * free)
         left = squares - residual**2 / free
-        left = np.where(left > 1e-14 * squares, left, 0.0)  # the others lie on a line: what is left is rounding
+        left = np.where(np.isclose(left / squares, 0.0, atol=1e-14), 0.0, left)  # the others lie on a line: what is left is rounding
         external = residual / np.sqrt(left / (dof - 1 or np.nan) * free)
         cook = internal**2 * leverage / free / 2.0
     p = np.where(np.isnan(external), 1.0, t_p(external, dof - 1))
@@ -265,7 +266,7 @@ class RobustLine:
     pairs: int
 
 
-def robust_line(x: Any, y: Any, *, most: int = 2000) -> RobustLine:
+def robust_line(x: Any, y: Any, *, most: int = 500) -> RobustLine:
     """A line that up to 29 % wild points cannot carry away: the median of the slopes between all pairs of points.
 
     Parameters
@@ -286,7 +287,7 @@ def robust_line(x: Any, y: Any, *, most: int = 2000) -> RobustLine:
         i = np.arange(n // 2)
         j = i + (n + 1) // 2
     dx, dy = x[..., j] - x[..., i], y[..., j] - y[..., i]
-    apart = np.abs(dx) > 1e-12 * np.ptp(x, axis=-1, keepdims=True)
+    apart = ~np.isclose(dx / np.ptp(x, axis=-1, keepdims=True), 0.0, atol=1e-12)
     with np.errstate(divide="ignore", invalid="ignore"):
         slopes = np.where(apart, dy / dx, np.nan)
     slope = np.nanmedian(slopes, axis=-1)

@@ -27,6 +27,7 @@ __all__ = [
 ]
 
 _UNKNOWN, _KNOWN = "from the scatter", "as stated"
+_ROUNDS = 100
 
 
 @dataclass(frozen=True)
@@ -95,20 +96,14 @@ def ordinary_line(x: Any, y: Any) -> LineFit:
     >>> f"{fit.slope:.2f} {fit.slope_sd:.4f} {fit.degrees_of_freedom}"
     '1.60 0.1414 2'
     """
-    x, y = _points(x, y, shared=True)
-    n = y.shape[-1]
+    x, y = _points(x, y)
     x_mean, y_mean = _centre(x), _centre(y)
     dx, dy = x - x_mean[..., None], y - y_mean[..., None]
     sxx = np.einsum("...i,...i->...", dx, dx)
-    # one matrix product where all lots share their x
-    slope = (dy @ dx if dx.ndim == 1 else np.einsum("...i,...i->...", dx, dy)) / sxx
+    slope = np.einsum("...i,...i->...", dx, dy) / sxx
     residuals = dy - slope[..., None] * dx
     squares = np.einsum("...i,...i->...", residuals, residuals)
-    scale = squares / (n - 2)
-    if dx.ndim == 1 and y.ndim > 1:
-        x_mean, sxx = np.broadcast_to(x_mean, squares.shape), np.broadcast_to(sxx, squares.shape)
-    total = np.full(np.shape(squares), float(n))
-    return _made(slope, x_mean, y_mean, sxx, total, scale, squares, n, float(n - 2), residuals, _UNKNOWN)
+    return _made(slope, x_mean, y_mean, sxx, np.full_like(sxx, x.shape[-1]), squares, residuals, _UNKNOWN)
 
 
 def weighted_line(x: Any, y: Any, sigma: Any) -> LineFit:
@@ -139,14 +134,12 @@ def relative_line(x: Any, y: Any, weight: Any) -> LineFit:
     return _weighted(x, y, np.broadcast_to(np.asarray(weight, dtype=float), x.shape), known=False)
 
 
-def york_line(x: Any, y: Any, sigma_x: Any, sigma_y: Any, *, steps: int = 100) -> LineFit:
+def york_line(x: Any, y: Any, sigma_x: Any, sigma_y: Any) -> LineFit:
     """Line with stated standard uncertainties in both axes, independent of each other.
 
     Parameters
     ----------
     x, y, sigma_x, sigma_y : float64, (..., n), broadcast
-    steps : int
-        Most iterations; a lot that has not settled by then is refused.
 
     Returns
     -------
@@ -159,30 +152,25 @@ def york_line(x: Any, y: Any, sigma_x: Any, sigma_y: Any, *, steps: int = 100) -
     x, y = _points(x, y)
     vx = np.broadcast_to(np.asarray(sigma_x, dtype=float), x.shape) ** 2
     vy = np.broadcast_to(np.asarray(sigma_y, dtype=float), x.shape) ** 2
-    slope = np.asarray(_weighted(x, y, 1.0 / (vy + np.asarray(ordinary_line(x, y).slope)[..., None] ** 2 * vx), known=True).slope)
-    for _ in range(steps):
+    slope = np.asarray(ordinary_line(x, y).slope)
+    for _ in range(_ROUNDS):
         weight = 1.0 / (vy + slope[..., None] ** 2 * vx)
         total = weight.sum(-1)
         x_bar, y_bar = (weight * x).sum(-1) / total, (weight * y).sum(-1) / total
         u, v = x - x_bar[..., None], y - y_bar[..., None]
         beta = weight * (u * vy + slope[..., None] * v * vx)
-        new = (weight * beta * v).sum(-1) / (weight * beta * u).sum(-1)
-        change = np.abs(new - slope)
-        slope = new
-        if np.all(change <= 1e-15 * np.abs(slope)):
+        last, slope = slope, (weight * beta * v).sum(-1) / (weight * beta * u).sum(-1)
+        if np.all(np.abs(slope - last) <= 1e-9 * np.abs(slope)):
             break
     else:
-        if np.any(change > 1e-9 * np.abs(slope)) or not np.all(np.isfinite(slope)):
-            raise QuantityError("the line with errors in both axes does not settle. State smaller exposure uncertainties.")
+        raise QuantityError(f"the line with errors in both axes does not settle in {_ROUNDS} rounds. State smaller exposure uncertainties.")
     adjusted_mean = x_bar + (weight * beta).sum(-1) / total
     deviation = beta - ((weight * beta).sum(-1) / total)[..., None]
     sxx = (weight * deviation**2).sum(-1)
     residuals = v - slope[..., None] * u
     squares = (weight * residuals**2).sum(-1)
     y_adjusted = y_bar + slope * (adjusted_mean - x_bar)
-    n = x.shape[-1]
-    one = np.ones_like(sxx)
-    return _made(slope, adjusted_mean, y_adjusted, sxx, total, one, squares, n, np.inf, residuals, _KNOWN)
+    return _made(slope, adjusted_mean, y_adjusted, sxx, total, squares, residuals, _KNOWN)
 
 
 def line_of_moments(like: LineFit, height: Any, slope: Any, scale: Any, t_degrees_of_freedom: Any, *, cross: Any = 0.0) -> LineFit:
@@ -245,10 +233,8 @@ def prediction_sd(fit: LineFit, x: Any, future_variance: Any | None = None) -> A
 # ---------------------------------------------------------------- inside
 
 
-def _points(x: Any, y: Any, *, shared: bool = False) -> tuple[np.ndarray, np.ndarray]:
-    x, y = np.atleast_1d(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
-    if not (shared and x.shape == y.shape[-1:]):
-        x, y = np.broadcast_arrays(x, y)
+def _points(x: Any, y: Any) -> tuple[np.ndarray, np.ndarray]:
+    x, y = np.broadcast_arrays(*np.atleast_1d(np.asarray(x, dtype=float), np.asarray(y, dtype=float)))
     if x.shape[-1] < 3:
         raise QuantityError(f"a line with its uncertainty needs at least three points, got {x.shape[-1]}. Add points.")
     if np.any(np.ptp(x, axis=-1) <= np.spacing(np.abs(x).max(-1))):
@@ -271,10 +257,7 @@ def _weighted(x: np.ndarray, y: np.ndarray, weight: np.ndarray, *, known: bool) 
     slope = (weight * dx * dy).sum(-1) / sxx
     residuals = dy - slope[..., None] * dx
     squares = (weight * residuals**2).sum(-1)
-    n = x.shape[-1]
-    scale = np.ones_like(sxx) if known else squares / (n - 2)
-    dof = np.inf if known else float(n - 2)
-    return _made(slope, x_mean, y_mean, sxx, total, scale, squares, n, dof, residuals, _KNOWN if known else _UNKNOWN)
+    return _made(slope, x_mean, y_mean, sxx, total, squares, residuals, _KNOWN if known else _UNKNOWN)
 
 
 def _correlation(x_mean: Any, sxx: Any, total: Any) -> Any:
@@ -282,25 +265,16 @@ def _correlation(x_mean: Any, sxx: Any, total: Any) -> Any:
     return -x_mean / np.sqrt(sxx / total + x_mean**2)
 
 
-def _made(
-    slope: Any,
-    x_mean: Any,
-    y_mean: Any,
-    sxx: Any,
-    total: Any,
-    scale: Any,
-    squares: Any,
-    n: int,
-    t_dof: float,
-    residuals: Any,
-    uncertainties: str,
-) -> LineFit:
+def _made(slope: Any, x_mean: Any, y_mean: Any, sxx: Any, total: Any, squares: Any, residuals: np.ndarray, uncertainties: str) -> LineFit:
+    n = residuals.shape[-1]
+    dof = n - 2
+    scale, t_dof = (np.ones_like(squares), np.inf) if uncertainties == _KNOWN else (squares / dof, float(dof))
     slope_variance = scale / sxx
     intercept_variance = scale / total + x_mean**2 * slope_variance
     covariance = -x_mean * slope_variance
-    residual_sd = np.sqrt(squares / (n - 2))
+    residual_sd = np.sqrt(squares / dof)
     with np.errstate(divide="ignore", invalid="ignore"):
-        regression_f = np.where(squares > 0, slope**2 * sxx * (n - 2) / squares, np.inf)
+        regression_f = np.where(squares > 0, slope**2 * sxx * dof / squares, np.inf)
     plain = (lambda a: float(a)) if np.ndim(slope) == 0 else (lambda a: np.asarray(a))
     return LineFit(
         slope=plain(slope),
@@ -310,7 +284,7 @@ def _made(
         covariance=plain(covariance),
         correlation=plain(_correlation(x_mean, sxx, total)),
         residual_sd=plain(residual_sd),
-        degrees_of_freedom=n - 2,
+        degrees_of_freedom=dof,
         t_degrees_of_freedom=t_dof,
         sum_of_squares=plain(squares),
         x_mean=plain(x_mean),

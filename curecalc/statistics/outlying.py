@@ -16,7 +16,7 @@ __all__ = ["LEVELS", "Outlying", "fit_of", "outlying"]
 
 LEVELS = (0.020, 0.028, 0.004)
 """Chance at which a lot without any odd coupon is said to have one, two or three: together below 4 %, pinned by simulation."""
-_MOST_SUBSETS = 5000
+_MOST_SUBSETS = comb(32, 3)
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,6 @@
 """Lines and what they say of themselves: weights, boundaries and exact cases by hand, by definition, or by a general library."""
 
+import itertools
 import math
 from dataclasses import replace
 
@@ -108,6 +109,8 @@ def test_many_pairs_of_a_robust_line_are_those_half_the_points_apart():
         assert (found.slope, found.pairs) == (pytest.approx(np.median(slopes)), n // 2)
         assert found.intercept == pytest.approx(np.median(y - found.slope * x))
         assert robust_line(x, y, most=n).pairs == n * (n - 1) // 2
+    for n, pairs in ((500, 500 * 499 // 2), (501, 250)):
+        assert robust_line(np.arange(n), np.arange(n)).pairs == pairs
 
 
 # ---------------------------------------------------------------- lines
@@ -306,7 +309,7 @@ def test_the_covariance_of_a_threshold_is_that_of_the_delta_method():
 
 
 def test_points_are_looked_at_in_ones_twos_and_threes():
-    """A quarter of them at most, three at most, and no more than 5000 sets: 32 points make 4960 of three, 33 make 5456."""
+    """A quarter of them at most, three at most, and no more sets than 32 points make of three (4960)."""
     for n, away, found in (
         (3, [1], None),
         (4, [1], 1),
@@ -407,6 +410,9 @@ def test_a_fit_without_spare_points_or_with_an_idle_parameter():
     left = 1.0 + 0.0 + 16 / 4
     assert weighted.sd[0] == pytest.approx(math.sqrt(left / 2 / 2.25))
     assert not least_squares(lambda p: (np.exp(p[0] * x), (x * np.exp(p[0] * x))[:, None]), [1.0, 9.0, 81.0], [0.0], max_steps=1).converged
+    rounds = itertools.count(1)
+    falling = least_squares(lambda p: (np.array([1.0 + 1.0 / next(rounds)]), np.ones((1, 1))), [0.0], [0.0])
+    assert (falling.converged, next(rounds)) == (False, 202)  # the beginning and two hundred steps
 
 
 def test_a_bend_wants_four_points_at_three_places():

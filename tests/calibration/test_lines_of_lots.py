@@ -11,7 +11,7 @@ from statsmodels.regression.linear_model import OLS
 
 from curecalc.calibration.many import fit_lots
 from curecalc.errors import QuantityError
-from curecalc.statistics.coupon_line import coarse, coupon_line, stated_line, two_component_line, with_earlier_lots
+from curecalc.statistics.coupon_line import CouponLine, coarse, coupon_line, stated_line, two_component_line, with_earlier_lots
 from curecalc.statistics.diagnostics import added_term, curvature, groups_of, influence, lack_of_fit, parabola, robust_line
 from curecalc.statistics.intervals import inverse, slope_interval, t_factor, t_p, t_quantile, t_tail
 from curecalc.statistics.line import line_of_moments, mean_sd, ordinary_line, relative_line, weighted_line, york_line
@@ -114,6 +114,8 @@ def test_stated_weights_are_relative():
     both = stated_line(x, y, coupon_line(x, y), sigma_y=sigma, sigma_x=0.5)
     assert both.line.scale == pytest.approx((sigma**2 + 0.25 * both.line.slope**2).mean())
     assert both.line.slope_sd == pytest.approx(york_line(x, y, 0.5, sigma).slope_sd)
+    known = weighted_line(X[:5], [0.0, 9.0, 0.0, 9.0, 0.0], 1.0)
+    assert stated_line(X[:5], [0.0, 9.0, 0.0, 9.0, 0.0], CouponLine(known, known), sigma_y=1.0).stated  # as wide is not wider
 
 
 def test_earlier_lots_add_their_precision_about_any_origin():
@@ -132,6 +134,8 @@ def test_earlier_lots_add_their_precision_about_any_origin():
         assert line.y_mean + line.slope * (6.0 - line.x_mean) == pytest.approx(at @ best)
         assert mean_sd(line, 6.0) == pytest.approx(math.sqrt(at @ together @ at))
         assert weight == pytest.approx(np.trace(together @ np.linalg.inv(prior)) / 2)
+        lots, weights = with_earlier_lots(weighted_line(x, [[1.0, 2.5, 2.9, 5.2], x, 2.0 * x], [1.0, 1.0, 0.5, 2.0]), mean, prior, origin)
+        assert (lots.slope[0], lots.slope_sd[0], weights[0]) == pytest.approx((line.slope, line.slope_sd, weight))
     exact, weight = with_earlier_lots(ordinary_line(x, 2.0 * x), [0.0, 1.0], np.diag([0.01, 0.01]), 0.0)
     assert (exact.slope, weight) == pytest.approx((2.0, 0.0), abs=1e-12)
 
@@ -151,22 +155,22 @@ def test_exposures_closer_than_a_rounding_are_one():
     assert weighted_line(1.0 + 1e-10 * np.arange(3.0), [1.0, 2.0, 3.0], [1.0, 1.0, 1e-4]).slope == pytest.approx(1e10, rel=1e-5)
     with pytest.raises(QuantityError, match="at least three points, got 1"):
         ordinary_line(1.0, [2.0])
+    with pytest.raises(QuantityError, match="at least three points, got 2"):
+        ordinary_line(np.arange(2.0), np.zeros((5, 2)))
     three = ordinary_line(np.arange(3.0), np.zeros((2, 3)))
     assert (three.x_mean.shape, three.sxx.tolist(), three.weight_sum.tolist()) == ((2,), [2.0, 2.0], [3.0, 3.0])
 
 
-def test_a_line_with_errors_in_both_axes_that_has_not_settled():
+def test_a_line_with_errors_in_both_axes_settles_or_is_refused():
+    """Closed form of both errors alike at all points (Deming), with d the ratio of their variances."""
     y = X + np.array([0.1, -0.2, 0.3, 0.0, -0.4, 0.2, 0.1])
-    with pytest.raises(QuantityError, match="does not settle"):
-        york_line(X, y, 0.5, 0.2, steps=1)
-    settled = york_line(X, y, 0.5, 0.2)
-    for steps in range(2, 100):
-        try:
-            first = york_line(X, y, 0.5, 0.2, steps=steps)
-        except QuantityError:
-            continue
-        break
-    assert first.slope == pytest.approx(settled.slope, rel=1e-9)  # taken once two steps agree to that
+    (sxx, sxy), (_, syy) = np.cov(X, y)
+    d = (0.2 / 0.5) ** 2
+    slope = (syy - d * sxx + np.hypot(syy - d * sxx, 2.0 * np.sqrt(d) * sxy)) / (2.0 * sxy)
+    assert york_line(X, y, 0.5, 0.2).slope == pytest.approx(slope, rel=1e-8)
+    assert york_line([0.0, 1.0, 2.0], [1.0, 2.0, 1.0], 0.5, 0.2).slope == 0.0
+    with pytest.raises(QuantityError, match="does not settle in 100 rounds"):
+        york_line([0.0, 1.0, 0.0, 1.0], [0.0, 0.0, 1.0, 1.001], 1.0, 1.0)
 
 
 def test_terms_that_other_terms_already_explain():
