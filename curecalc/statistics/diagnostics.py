@@ -179,7 +179,7 @@ def curvature(x: Any, y: Any) -> Term | None:
     None with fewer than four points or three different x.
     """
     x = np.asarray(x, dtype=float)
-    if x.shape[-1] < 4 or (x.ndim == 1 and np.unique(x).size < 3):
+    if x.size < 4 or np.unique(x).size < 3:
         return None
     bent = parabola(x, y)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -197,7 +197,7 @@ def added_term(x: Any, y: Any, z: Any) -> Term | None:
     line_z = ordinary_line(x, z)
     rz, ry = line_z.residuals, line_y.residuals
     szz = float(rz @ rz)
-    if szz <= 1e-18 * float(((z - z.mean()) ** 2).sum()):
+    if np.isclose(szz, 0.0, atol=1e-18 * n * np.var(z)):
         return None
     slope = float(rz @ ry) / szz
     squares = float(((ry - slope * rz) ** 2).sum())
@@ -280,7 +280,7 @@ def robust_line(x: Any, y: Any, *, most: int = 500) -> RobustLine:
     x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
     n = x.shape[-1]
     if n <= most:
-        i, j = np.triu_indices(n, 1)
+        i, j = np.triu_indices(n)
     else:
         order = np.argsort(x, axis=-1, kind="stable")
         x, y = np.take_along_axis(x, order, -1), np.take_along_axis(y, order, -1)

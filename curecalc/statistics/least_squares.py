@@ -77,10 +77,7 @@ def fit(model: Model, y: Any, start: Any, *, sigma: Any = None, known_sigma: boo
     damping, converged = 1e-3, False
     rounding = 1e-14 * float(np.linalg.norm(y * weight))
     for _ in range(max_steps):
-        jacobian = slopes * weight[:, None]
-        size = np.linalg.norm(jacobian, axis=0)
-        size[size == 0.0] = 1.0
-        scaled = jacobian / size
+        scaled, size = _scaled(slopes * weight[:, None])
         stacked = np.vstack([scaled, math.sqrt(damping) * np.eye(p.size)])
         step = np.linalg.lstsq(stacked, np.concatenate([r, np.zeros(p.size)]), rcond=None)[0] / size
         with np.errstate(all="ignore"):
@@ -88,10 +85,9 @@ def fit(model: Model, y: Any, start: Any, *, sigma: Any = None, known_sigma: boo
             new_r = (y - new_values) * weight
             new_rss = float(new_r @ new_r)
         if math.isfinite(new_rss) and new_rss <= rss:
-            small = bool(np.linalg.norm(step * size) <= 1e-10 * np.linalg.norm(new_r) + rounding)
-            flat = rss - new_rss <= 1e-15 * rss
+            small = np.linalg.norm(scaled @ (step * size)) <= 1e-10 * np.linalg.norm(new_r) + rounding
             p, values, slopes, r, rss = p + step, new_values, new_slopes, new_r, new_rss
-            if small or (flat and damping < 1e-6):
+            if small:
                 converged = True
                 break
             damping = max(damping / 10.0, np.finfo(float).eps)
@@ -101,12 +97,17 @@ def fit(model: Model, y: Any, start: Any, *, sigma: Any = None, known_sigma: boo
         else:
             damping *= 8.0
     dof = y.size - p.size
-    jacobian = slopes * weight[:, None]
-    size = np.linalg.norm(jacobian, axis=0)
-    size[size == 0.0] = 1.0
-    inverse = np.linalg.pinv(jacobian / size, rcond=1e-13)
+    scaled, size = _scaled(slopes * weight[:, None])
+    inverse = np.linalg.pinv(scaled)
     covariance = (inverse @ inverse.T) / np.outer(size, size)
     variance = rss / dof if dof > 0 else math.inf
     if not known_sigma:
         covariance = covariance * variance
     return Fit(p, covariance, values, y - values, math.sqrt(variance), dof, converged, known_sigma)
+
+
+def _scaled(jacobian: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Columns of length one, and their lengths; a column of zeros stays."""
+    size = np.linalg.norm(jacobian, axis=0)
+    size += size == 0.0
+    return jacobian / size, size

@@ -151,7 +151,7 @@ def _difference(value: Any, sds: tuple[Any, Any], fits: tuple[LineFit, LineFit],
     total = variances[0] + variances[1]
     with np.errstate(divide="ignore", invalid="ignore"):
         share = sum(v**2 / f.t_degrees_of_freedom for v, f in zip(variances, fits))
-        dof = np.where(share > 0, total**2 / np.where(share > 0, share, 1.0), np.inf)
+        dof = np.where(share > 0, total**2 / share, np.inf)
         sd = np.sqrt(total)
         t = t_quantile(confidence, dof)
         low, high = value - t * sd, value + t * sd

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from ..errors import QuantityError
 from .intervals import f_p
 from .line import LineFit, ordinary_line, relative_line
 
@@ -54,8 +55,6 @@ def outlying(x: Any, y: Any, weight: Any | None = None, *, levels: tuple[float, 
     """
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     n = x.size
-    if n < 4:
-        return None
     root = np.ones(n) if weight is None else np.sqrt(np.asarray(weight, dtype=float))
     design = np.stack([root, root * (x - x.mean())], -1)
     basis = np.linalg.qr(design)[0]
@@ -69,10 +68,10 @@ def outlying(x: Any, y: Any, weight: Any | None = None, *, levels: tuple[float, 
             break
         sets = np.array(list(combinations(range(n), k)))
         inner = np.eye(k) - basis[sets] @ np.swapaxes(basis[sets], -1, -2)
-        usable = np.linalg.det(inner) > 1e-9
+        usable = ~np.isclose(np.linalg.det(inner), 0.0)
         inner[~usable] = np.eye(k)
         mine = residual[sets]
-        drop = np.where(usable, np.einsum("si,si->s", mine, np.linalg.solve(inner, mine[..., None])[..., 0]), 0.0)
+        drop = usable * np.einsum("si,si->s", mine, np.linalg.solve(inner, mine[..., None])[..., 0])
         i = np.argmax(drop)
         rest = max(squares - float(drop[i]), np.finfo(float).eps * squares)
         f = drop[i] / k / (rest / (n - 2 - k))
@@ -101,6 +100,7 @@ def _described(x: np.ndarray, y: np.ndarray, weight: Any | None, index: tuple[in
 
 def fit_of(x: np.ndarray, y: np.ndarray, weight: Any | None, keep: np.ndarray) -> LineFit | None:
     """The line of the points kept; None where they are too few or at one place."""
-    if keep.sum() < 3 or np.ptp(x[keep]) < 1e-9:
+    try:
+        return ordinary_line(x[keep], y[keep]) if weight is None else relative_line(x[keep], y[keep], np.asarray(weight)[keep])
+    except QuantityError:
         return None
-    return ordinary_line(x[keep], y[keep]) if weight is None else relative_line(x[keep], y[keep], np.asarray(weight)[keep])

@@ -1,5 +1,7 @@
 """Line fits against general-purpose libraries, and the properties they must have."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -222,6 +224,11 @@ def test_an_unbounded_set_is_reported_as_such():
     assert weak.g > 1
     assert weak.kind in ("outside", "everything")
     assert (weak.low, weak.high) == (-np.inf, np.inf)
+    known = weighted_line(x, x, 1.0)
+    t = t_factor(0.95, np.inf)
+    for share, kind in ((0.99, "bounded"), (1.0, "everything"), (1.01, "everything"), (1.4, "everything")):
+        flat = inverse(replace(known, slope=t, scale=share, sxx=1.0), known.y_mean)
+        assert (flat.g, flat.kind) == (pytest.approx(share), kind)
     none = inverse(ordinary_line(x, [0.0, 1.0, 0.9, 0.05]), 0.5)
     assert none.kind == "everything"
     gap = inverse(ordinary_line(x, [0.0, 1.0, 0.2, 0.9]), 30.0)

@@ -17,7 +17,7 @@ from curecalc.statistics.intervals import chi_squared_p, inverse, t_quantile
 from curecalc.statistics.least_squares import fit as least_squares
 from curecalc.statistics.line import mean_sd, ordinary_line, prediction_sd, relative_line, weighted_line, york_line
 from curecalc.statistics.lines import compare_fits, compare_lines, difference_at
-from curecalc.statistics.outlying import fit_of, outlying
+from curecalc.statistics.outlying import LEVELS, fit_of, outlying
 from curecalc.statistics.points import intercept_sd_with_bias, inverse_of_points, line_value
 from curecalc.statistics.uncertainty import (
     draw_inputs,
@@ -328,6 +328,26 @@ def test_points_are_looked_at_in_ones_twos_and_threes():
     assert outlying(np.ones(6), np.arange(6.0)) is None
 
 
+@pytest.mark.parametrize(("away", "level"), [([2], 0.020), ([2, 9], 0.028), ([2, 6, 9], 0.004)])
+def test_one_two_or_three_points_are_odd_below_their_chances(away, level):
+    """At a size of the odd points whose chance is just 2 %, 2.8 % or 0.4 %: a little smaller is left alone, a little larger told."""
+    x = np.arange(12.0)
+    y = x + 0.3 * np.cos(5.0 * x)
+
+    def found(size, levels=LEVELS):
+        return outlying(x, y + size * np.isin(x, away), levels=levels)
+
+    only = tuple(float(k == len(away)) for k in (1, 2, 3))
+    low, high = 0.0, 9.0
+    for _ in range(40):
+        size = (low + high) / 2.0
+        low, high = (size, high) if found(size, only) is None or found(size, only).p > level else (low, size)
+    assert [outcome and outcome.index for outcome in (found(0.999 * size, np.multiply(only, LEVELS)), found(1.001 * size))] == [
+        None,
+        tuple(away),
+    ]
+
+
 def test_the_chance_of_an_outlying_point_is_bonferronis():
     """One: n times the p of the externally studentised residual. Two: F on 2 and n - 4, all pairs, sqrt(6/n)."""
     x, y = np.arange(9.0), np.array([0.1, 0.9, 2.2, 2.9, 4.1, 5.6, 5.9, 7.1, 7.9])
@@ -410,6 +430,7 @@ def test_a_fit_without_spare_points_or_with_an_idle_parameter():
     left = 1.0 + 0.0 + 16 / 4
     assert weighted.sd[0] == pytest.approx(math.sqrt(left / 2 / 2.25))
     assert not least_squares(lambda p: (np.exp(p[0] * x), (x * np.exp(p[0] * x))[:, None]), [1.0, 9.0, 81.0], [0.0], max_steps=1).converged
+    assert least_squares(lambda p: (p[0] * x, x[:, None]), np.zeros(3), [0.0]).converged
     rounds = itertools.count(1)
     falling = least_squares(lambda p: (np.array([1.0 + 1.0 / next(rounds)]), np.ones((1, 1))), [0.0], [0.0])
     assert (falling.converged, next(rounds)) == (False, 202)  # the beginning and two hundred steps

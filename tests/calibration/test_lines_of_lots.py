@@ -192,6 +192,7 @@ def test_terms_that_other_terms_already_explain():
         parabola([0.0, 0.0, 1.0, 1.0], [0.0, 0.0, 1.0, 1.0])
     near = np.array([0.0, 1e-4, 1.0, 1.0])
     assert parabola(near, near**2).quadratic == pytest.approx(1.0, rel=1e-6)
+    assert parabola([0.0, 3e-8, 1.0, 1.0], [0.0, 0.0, 1.0, 1.0]).degrees_of_freedom == 1
     both = parabola(np.tile(near, (2, 1)), np.stack([near, near**2]))
     assert (both.quadratic, both.degrees_of_freedom) == (pytest.approx([0.0, 1.0], abs=1e-6), 1)
 
@@ -222,6 +223,7 @@ def test_pairs_a_millionth_of_a_millionth_apart_have_no_slope():
     assert robust_line([0.0, 1e-9, 1.0], [0.0, 0.0, 1.0]).pairs == 3
     assert robust_line([0.0, 1e-13, 1.0], [0.0, 5.0, 1.0]).pairs == 2
     lots = robust_line(np.array([1.0, 2.0, 4.0, 8.0]), np.array([[1.0, 2.0, 4.0, 9.0], [2.0, 4.0, 8.0, 16.0], [0.0] * 4]), most=3)
+    assert lots.intercept == pytest.approx([-1.5 / 12, 0.0, 0.0])
     assert (lots.slope.tolist(), lots.pairs) == ([pytest.approx((1.0 + 7 / 6) / 2), 2.0, 0.0], 2)
 
 

@@ -142,6 +142,7 @@ def test_scatter_where_most_readings_are_alike() -> None:
     assert scatter([[0.0] * 5 + [4.5] * 5], step=1.0, correlation=0.0)[1] == pytest.approx(4.8)
     assert scatter([[1.0, 2.0, 4.0]], correlation=0.0)[0] == pytest.approx(math.sqrt(2.5 / 2.0))
     assert scatter([[0.0, 0.1, 0.0, 0.1]], correlation=0.0)[0] == pytest.approx(0.1 / math.sqrt(2.0))
+    assert watch([2.0, 2.0, 2.0], stated=0.01).sd == pytest.approx(0.01 * math.sqrt(8.8 / 10.0))  # 1.2 of 10 from the readings
     assert watch([1.0, 2.0, 1.0, 2.0]).degrees_of_freedom == pytest.approx(1.8)
 
 
