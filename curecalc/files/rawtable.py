@@ -33,7 +33,7 @@ _PIECE = 100_000  # bytes looked at together; no line of a table is as long
 _START, _PACKED = 200, b"PK\x03\x04"  # bytes by which a kind of file is known; a spreadsheet's
 _MOST_ABOVE = 10_000  # lines above a header
 _FEW, _MANY = 16, 200_000  # rows read together, and cells of a block
-_CONTROLS = bytes([*range(1, 9), 11, *range(14, 32), 127])
+_CONTROLS = bytes(code for code in range(128) if not (chr(code).isprintable() or chr(code) in "\t\n\f\r"))
 _NUMERIC = "0123456789+-."
 
 

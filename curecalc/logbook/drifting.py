@@ -442,7 +442,7 @@ def _forecasts(
 
 def _forecast(meaning: str, limit: float, found: Series, line: Trend, relative: bool, confidence: float, today: float) -> Forecast:
     target = math.log(limit) if relative else limit
-    reached = crossing(line, target, confidence=confidence, ahead=True)
+    reached = crossing(line, target, confidence=confidence)
     share = percent(confidence)
     if found.name in ("power", "depth") and float(line.at(today)) <= target:
         text = "already passed."

@@ -353,7 +353,7 @@ class _Look:
 
     def _forecast(self, line: Trend) -> None:
         for meaning, limit in power_limits(self.book, self.machine, self.until):
-            reached = crossing(line, math.log(limit), ahead=True)
+            reached = crossing(line, math.log(limit))
             if reached.bounded and self.today < reached.low < self.today + FORECAST_WARNING:
                 self.say("near", f"power reaches {figure(limit)} mW about {when(reached.time)} ({meaning}): plan for it.")
 

@@ -18,7 +18,9 @@ def step_of(readings: Any) -> float:
     """
     y = np.ravel(np.asarray(readings, dtype=np.float64))
     gaps = np.diff(np.unique(y))
-    if not gaps.size or gaps.size + 1 > 0.9 * y.size or gaps.min() < 1e-12 * gaps.sum():  # rounding of the computer, no display
+    if not gaps.size or gaps.size + 1 > 0.9 * y.size:
+        return 0.0
+    if np.isclose(gaps.min(), 0.0, atol=1e-12 * gaps.sum()):  # rounding of the computer, no display
         return 0.0
     steps = gaps / gaps.min()
     return float(gaps.min()) if np.abs(steps - np.round(steps)).max() < 1e-3 else 0.0

@@ -81,7 +81,7 @@ def trend(times: Any, values: Any) -> Trend:
     '-0.400 +- 0.008 per day'
     """
     t = numbers("times", times, minimum=3)
-    y = numbers("values", values, minimum=3)
+    y = numbers("values", values)
     same_length("values", y, "times", t)
     centre = float(t.mean())
     d = t - centre
@@ -144,13 +144,13 @@ class Crossing:
         return {"limit": self.limit, "time": end[0], "interval": end[1:], "confidence": self.confidence}
 
 
-def crossing(line: Trend, limit: float, *, confidence: float = 0.95, ahead: bool = False) -> Crossing:
+def crossing(line: Trend, limit: float, *, confidence: float = 0.95) -> Crossing:
     r"""When the line reaches `limit`, with the exact (Fieller) interval.
 
     The times t for which the interval of the line covers the limit: b^2 d^2 + 2 b (ybar - limit) d + (ybar - limit)^2 <=
     t^2 s^2 (1/n + d^2/Sxx), d = t - tbar. When the slope is not clearly different from zero that set has no end on one
-    side or on both: such an end is infinite. Where the set lies outside two finite times, the side to which the line runs
-    is kept, or the later side when `ahead` (for a forecast: the limit is not reached before `low`).
+    side or on both: such an end is infinite. Where the set lies outside two finite times the later side is kept, as a forecast
+    asks: the limit is not reached before `low`.
 
     Source: `graybill1994`, inverse prediction for a mean response. Valid as far as the straight line is.
 
@@ -162,16 +162,15 @@ def crossing(line: Trend, limit: float, *, confidence: float = 0.95, ahead: bool
     gap = line.level - float(limit)
     k = _factor(confidence, line.degrees_of_freedom) * line.residual_sd
     time = line.centre - gap / line.slope if line.slope != 0.0 else math.inf
-    a = line.slope**2 - k * k / line.spread
+    a = line.slope * line.slope - k * k / line.spread
     if k == 0.0:
         return Crossing(float(limit), time, time, time, confidence)
     square = k * k * (a / line.points + gap * gap / line.spread)  # b^2 (ybar - limit)^2 less a times what does not depend on d
-    if not a or square <= 0.0:
-        return Crossing(float(limit), time, -math.inf, math.inf, confidence)
-    middle, root = line.centre - line.slope * gap / a, math.sqrt(square) / abs(a)
-    earlier, later = middle - root, middle + root
+
+    def end(root: float) -> float:
+        return line.centre - (line.slope * gap + root) / a
+
     if a > 0.0:
-        return Crossing(float(limit), time, earlier, later, confidence)
-    if ahead or time >= line.centre:
-        return Crossing(float(limit), time, later, math.inf, confidence)
-    return Crossing(float(limit), time, -math.inf, earlier, confidence)
+        return Crossing(float(limit), time, end(math.sqrt(square)), end(-math.sqrt(square)), confidence)
+    low = end(math.sqrt(square)) if a and square > 0.0 else -math.inf
+    return Crossing(float(limit), time, low, math.inf, confidence)

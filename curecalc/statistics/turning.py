@@ -70,10 +70,8 @@ def cusum_run_length(limit: float, slack: float = 0.5, shift: float = 0.0) -> fl
         # unknowns: the length from zero, then from each node
         start = np.concatenate([[0.0], x])
         kernel = np.exp(-0.5 * (x[None, :] - start[:, None] + slack - move) ** 2) / math.sqrt(2.0 * math.pi) * w
-        matrix = np.eye(start.size)
-        matrix[:, 0] -= ndtr(slack - start - move)
-        matrix[:, 1:] -= kernel
-        from_zero, *_ = np.linalg.solve(matrix, np.ones(start.size))
+        moves = np.column_stack([ndtr(slack - start - move), kernel])
+        from_zero, *_ = np.linalg.solve(np.eye(start.size) - moves, np.ones(start.size))
         return float(from_zero)
 
     return 1.0 / (1.0 / one(shift) + 1.0 / one(-shift))
@@ -164,7 +162,7 @@ def _steps(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _drifts(t: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """For the same places: squares left by a level that drifts steadily from the (k-1)-th reading on; the drift up to the last."""
-    n, away, since = y.size, y - y.mean(), t - t[0]
+    n, away, since = y.size, y - y.mean(), t - t.min()
 
     def later(x: np.ndarray) -> np.ndarray:
         """Sums over the readings after each begin."""

@@ -25,6 +25,7 @@ WEIGHT = 0.2
 LONGEST = 20  # readings of a baseline
 NEWER = 10  # readings kept out of a growing baseline
 PRIOR = 10.0  # degrees of freedom that a stated scatter counts for while readings are few
+_EACH = 0.6  # degrees of freedom that a difference of neighbours tells
 FEW = 6
 WILD = 4.0  # standard deviations beyond which one reading is taken for a slip: it moves neither centre nor mean
 # share of looks at which a healthy quantity may signal: by the weighted mean, by the newest reading
@@ -57,8 +58,10 @@ class Watch:
     def side(self) -> str:
         """`below`, `above` or nothing."""
         for value, most in ((self.level, self.limit), (self.newest, self.reading_limit)):
-            if abs(value - self.centre) > most:
-                return "below" if value < self.centre else "above"
+            if value - self.centre > most:
+                return "above"
+            if self.centre - value > most:
+                return "below"
         return ""
 
     @property
@@ -88,7 +91,7 @@ def display_step(values: Any) -> float:
     for place in range(math.floor(math.log10(largest)), math.floor(math.log10(largest)) - 7, -1):
         for digit in (5, 2, 1) if x.size >= 8 else (1,):
             step = digit * 10.0**place
-            if np.all(np.abs(x / step - np.round(x / step)) < 1e-6):
+            if np.allclose(x / step, np.round(x / step), rtol=0.0, atol=1e-6):
                 return float(f"{step:.6g}")
     return 0.0
 
@@ -121,12 +124,12 @@ def scatter(series: Sequence[Any], *, stated: float = 0.0, step: float = 0.0, co
             d = np.minimum(d, 0.5 * WILD * max(math.sqrt(2.0) * stated, step))
         elif (usual := max(1.4826 * float(np.median(d)), step)) > 0.0:
             d = d[d <= WILD * usual]
-    dof = 0.6 * d.size
-    square = float(np.mean(d**2)) / (2.0 * (1.0 - correlation)) if d.size else 0.0
+    dof = _EACH * d.size
+    squares = _EACH * float(d @ d) / (2.0 * (1.0 - correlation))
     prior = max(0.0, PRIOR - dof) if stated > 0.0 else 0.0
     if prior + dof == 0.0:
         raise QuantityError("there is no scatter to judge by: one reading without a standard uncertainty. Record more, or state it.")
-    square = (dof * square + prior * stated**2) / (dof + prior)
+    square = (squares + prior * stated**2) / (dof + prior)
     return max(math.sqrt(square), step / math.sqrt(12.0)), dof + prior
 
 

@@ -143,15 +143,9 @@ def _not_a_quantity(name: str, value: Any, unit: Any) -> str:
 _SMALLEST, _LARGEST = 1e-30, 1e30
 
 
-_BLOCK = 65_536  # numbers that fit a processor's cache: the second look at them costs little
-
-
 def _within(numbers: np.ndarray, low: float, high: float) -> bool:
     """Whether there are numbers and all lie between; a nan does not."""
-    if numbers.size <= _BLOCK or numbers.ndim != 1:
-        return bool(numbers.size and numbers.min() >= low and numbers.max() <= high)
-    blocks = (numbers[i : i + _BLOCK] for i in range(0, numbers.size, _BLOCK))
-    return all(block.min() >= low and block.max() <= high for block in blocks)
+    return bool(numbers.size and numbers.min() >= low and numbers.max() <= high)
 
 
 def _first(bad: np.ndarray) -> tuple[tuple[int, ...], str]:

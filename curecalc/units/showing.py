@@ -18,8 +18,10 @@ from .kinds import DEG, DEGC, IN_UM, KELVIN, KINDS, NM, RAD, Kind, unit_text
 
 __all__ = ["Shown", "figure", "from_json", "kind_of", "micrometres", "show", "show_kernel", "show_percent", "show_span", "span", "to_json"]
 
+_DIGITS = 4  # where no uncertainty sets them
 
-def figure(value: float, standard_uncertainty: float | None = None, *, digits: int = 4) -> str:
+
+def figure(value: float, standard_uncertainty: float | None = None, *, digits: int = _DIGITS) -> str:
     """A number with its digits set by its standard uncertainty (two digits of it), else by `digits`.
 
     >>> figure(0.151234, 0.0042), figure(1234.5678), figure(2.5e-7)
@@ -58,7 +60,7 @@ def show_percent(share: float, *, digits: int = 2) -> str:
     return f"{figure(100.0 * float(share), digits=digits)} %"
 
 
-def span(low: float, high: float, *, u: float | None = None, digits: int = 4) -> str:
+def span(low: float, high: float, *, u: float | None = None, digits: int = _DIGITS) -> str:
     """Both ends of a range, to the same place where they are of like size.
 
     >>> span(407.04, 408.5, u=0.62), span(0.0563, 0.352, digits=3), span(0.05, 0.15), span(0.002, 2.0)
@@ -73,7 +75,7 @@ def span(low: float, high: float, *, u: float | None = None, digits: int = 4) ->
     return f"{low:.{places}f} to {high:.{places}f}"
 
 
-def show_span(low: Quantity, high: Quantity, *, u: Quantity | None = None, digits: int = 4) -> str:
+def show_span(low: Quantity, high: Quantity, *, u: Quantity | None = None, digits: int = _DIGITS) -> str:
     """A range of quantities as people read it: both ends to the same place, the unit once.
 
     >>> show_span(Quantity(13.68, "mJ/cm^2"), Quantity(19.5, "mJ/cm^2"))
@@ -85,7 +87,7 @@ def show_span(low: Quantity, high: Quantity, *, u: Quantity | None = None, digit
     return f"{span(float(low.m_as(unit)), float(high.m_as(unit)), u=spread, digits=digits)} {unit_text(unit)}".rstrip()
 
 
-def show(value: Quantity | Measured, u: Quantity | None = None, *, digits: int = 4) -> str:
+def show(value: Quantity | Measured, u: Quantity | None = None, *, digits: int = _DIGITS) -> str:
     """A scalar quantity as people read it, in its shown unit: `0.1512 +- 0.0042 mm`, `0.1309 mm`.
 
     Parameters
@@ -114,7 +116,7 @@ def show(value: Quantity | Measured, u: Quantity | None = None, *, digits: int =
     return f"{text} {unit_text(unit)}".rstrip()
 
 
-def show_kernel(number: float, kind: str, u: float | None = None, *, digits: int = 4) -> str:
+def show_kernel(number: float, kind: str, u: float | None = None, *, digits: int = _DIGITS) -> str:
     """Like `show`, for a float in the kernel unit of `kind`."""
     k = KINDS[kind]
     return show(Quantity(number, k.kernel), None if u is None else Quantity(u, k.kernel), digits=digits)

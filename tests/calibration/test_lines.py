@@ -13,6 +13,7 @@ from curecalc.errors import QuantityError
 from curecalc.statistics.diagnostics import added_term, curvature, groups_of, influence, lack_of_fit, parabola, robust_line, within_groups
 from curecalc.statistics.intervals import f_p, inverse, slope_interval, t_factor, t_p
 from curecalc.statistics.line import mean_sd, ordinary_line, prediction_sd, relative_line, value_at, weighted_line, york_line
+from curecalc.statistics.working_line import covariance
 
 NORRIS = "nist_norris.csv"
 
@@ -206,6 +207,7 @@ def test_lots_together_equal_lots_one_by_one():
     np.testing.assert_allclose(many.external[3], one.external, rtol=1e-9)
     assert robust_line(x, y).slope[3] == pytest.approx(robust_line(x, y[3]).slope)
     assert lack_of_fit(np.repeat(x[:4], 2), y).f[2] == pytest.approx(lack_of_fit(np.repeat(x[:4], 2), y[2]).f)
+    assert covariance(fit)[3] == pytest.approx(covariance(ordinary_line(x, y[3])))
     assert parabola(x, y).quadratic[2] == pytest.approx(parabola(x, y[2]).quadratic)
 
 

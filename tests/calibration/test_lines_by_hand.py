@@ -300,6 +300,12 @@ def test_the_covariance_of_a_threshold_is_that_of_the_delta_method():
     for name in ("slope", "intercept", "slope_sd", "intercept_sd", "covariance", "residual_sd", "x_mean", "y_mean", "t_degrees_of_freedom"):
         assert getattr(again, name) == pytest.approx(getattr(fit, name)), name
     assert mean_sd(again, 5.0) == pytest.approx(mean_sd(fit, 5.0))
+    assert (again.n, again.degrees_of_freedom, again.residuals.size) == (0, 0, 0)  # numbers of a file: no points
+    exact = line_of(working_line(ordinary_line([0.0, 1.0, 2.0], [0.0, 1.0, 2.0]), x_low=0.0, x_high=2.0))
+    assert (mean_sd(exact, 5.0), exact.slope_sd) == (0.0, 0.0)
+    level = replace(working_line(fit, x_low=1.0, x_high=4.5), slope_variance=1.0, penetration_depth=t_quantile(0.9, math.inf))
+    with pytest.raises(NoSolution, match="no exposure is sure"):  # the limit itself
+        assured_log_exposure(replace(level, t_degrees_of_freedom=math.inf), 0.2, assurance=0.9)
     narrow, wide = bands(fit, 3.0, confidence=0.9, coupon_variance=0.01)
     t = stats.t.ppf(0.95, 6)
     assert (narrow, wide) == pytest.approx((t * mean_sd(fit, 3.0), t * math.sqrt(mean_sd(fit, 3.0) ** 2 + 0.01)))
@@ -398,6 +404,9 @@ def test_draws_have_the_spread_and_the_correlation_that_were_stated():
     assert np.corrcoef(drawn["power"], log)[0, 1] == pytest.approx(-0.6, abs=0.02)
     with pytest.raises(QuantityError, match="power: a standard uncertainty of 50 % lets Gaussian draws fall to zero"):
         draw_inputs({"power": 300.0}, {"power": 150.0}, draws=1000, seed=1)
+    lowest = -np.random.default_rng(1).standard_normal(9).min()
+    with pytest.raises(QuantityError, match="fall to zero or below"):  # one draw is nothing: so many of its uncertainty away
+        draw_inputs({"power": lowest}, {"power": 1.0}, draws=9, seed=1)
     three = dict.fromkeys((("a", "b"), ("b", "c"), ("a", "c")), -0.9)
     with pytest.raises(QuantityError, match="contradict each other"):
         draw_inputs(dict.fromkeys("abc", 1.0), dict.fromkeys("abc", 0.01), three, draws=10, seed=1)

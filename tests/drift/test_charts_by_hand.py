@@ -1,12 +1,15 @@
 """Charts, rules, trends, changes and components: every constant and limit by hand, in print, or by the definition itself."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from curecalc.errors import QuantityError
+from curecalc.statistics import turning as turnings
+from curecalc.statistics import watch as watches
 from curecalc.statistics.change import change
 from curecalc.statistics.charts import Baseline, baseline, ewma_chart, ewma_half_width, ewma_run_length, individuals_chart
 from curecalc.statistics.components import between_and_within
@@ -124,20 +127,25 @@ def test_neighbours_are_called_out_from_ten_readings_on_beyond_two_standard_erro
         assert bool(line.notes) == (line.neighbours > 0.392)
 
 
-def test_a_crossing_without_end_keeps_the_side_to_which_the_line_runs() -> None:
+def test_a_crossing_without_end_keeps_the_later_side() -> None:
     t, y = np.arange(6.0), np.array([0.0, 1.0, 0.2, 0.9, 0.1, 1.1])
     line = trend(t, y)
     assert line.p_value > 0.05
-    for limit, ahead, runs in ((9.0, False, 1), (-9.0, False, -1), (-9.0, True, 1), (9.0, True, 1)):
-        got = crossing(line, limit, ahead=ahead)
-        end = got.low if runs > 0 else got.high
-        assert (got.high, got.low)[runs < 0] == runs * math.inf
+    for limit in (9.0, -9.0):
+        got = crossing(line, limit)
+        end = got.low
+        assert got.high == math.inf
         assert abs(line.at(end) - limit) == pytest.approx(line.half_width(end))
-        assert (end > line.centre) == (runs > 0)
+        assert end > line.centre
         assert got.time == pytest.approx(line.centre + (limit - line.level) / line.slope)
-        assert abs(line.at(end + runs) - limit) < line.half_width(end + runs)
-        assert abs(line.at(end - runs) - limit) > line.half_width(end - runs)
+        assert abs(line.at(end + 1.0) - limit) < line.half_width(end + 1.0)
+        assert abs(line.at(end - 1.0) - limit) > line.half_width(end - 1.0)
     assert not got.bounded
+    one = replace(line, centre=0.0, residual_sd=1.0, degrees_of_freedom=4, points=4, spread=1.0)
+    k = one.half_width(0.0) * 2.0
+    for slope, level in ((k, 1.0), (0.0, k / 2.0)):  # parallel to its own limits, and touching them in one place
+        free = crossing(replace(one, slope=slope, level=level), 0.0)
+        assert (free.low, free.high) == (-math.inf, math.inf)
     sure = crossing(trend([0.0, 1.0, 2.0, 3.0], [4.0, 3.1, 1.9, 1.0]), 0.0, confidence=0.9)
     assert sure.to_dict() == {"limit": 0.0, "time": sure.time, "interval": [sure.low, sure.high], "confidence": 0.9}
     assert sure.low < sure.time < sure.high
@@ -266,6 +274,13 @@ def test_turnings_are_what_fits_of_every_place_say(correlation: float) -> None:
     assert set(kinds) == {"none", "step", "drift", "step or drift"}
 
 
+def test_a_place_as_likely_as_the_limit_belongs_to_a_turning(monkeypatch) -> None:
+    """Two levels leave 28 less 3 x 2^2 before the third reading, 28 less 3 x 3^2 before the fifth: 16 and 1."""
+    monkeypatch.setattr(turnings, "_SET", 15.0)
+    found = turning(range(6), [-2.0, -2.0, -1.0, -1.0, 3.0, 3.0], sd=1.0)
+    assert (found.time, found.low, found.high) == (4.0, 2.0, 4.0)
+
+
 def test_six_readings_are_the_fewest_that_show_a_turning() -> None:
     assert turning(range(5), [0, 0, 0, 9, 9], sd=0.5).kind == "none"
     assert turning(range(6), [0, 0, 0, 9, 9, 9], sd=0.5).kind == "step"
@@ -354,6 +369,12 @@ def test_limits_of_the_watch_by_hand() -> None:
     assert slipped.centre == pytest.approx((sum(calm[:9]) - calm[4]) / 8)
     late = watch([*calm, 400.0], points=18, stated=0.5)
     assert late.level == pytest.approx(late.centre + 0.2 * 4.0 * late.sd)
+
+
+def test_a_reading_just_four_standard_deviations_off_is_no_slip(monkeypatch) -> None:
+    monkeypatch.setattr(watches, "scatter", lambda *given, **more: (1.0, 10.0))
+    assert [watch([0.0, 0.0, 0.0, off, 0.0], points=4).centre for off in (4.0, 4.5)] == [1.0, 0.0]
+    assert delay(0.0, sd=0.0) == math.inf  # no fade, never found
 
 
 def test_a_fade_is_found_when_its_weighted_mean_reaches_the_limit() -> None:

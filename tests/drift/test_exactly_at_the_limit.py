@@ -117,6 +117,7 @@ def test_readings_at_one_time_at_the_end_cannot_drift() -> None:
     found = turning([0, 1, 2, 3, 4, 5, 5, 5], [0, 0, 0, 0, 9, 9, 9, 9], sd=0.5)
     assert (found.kind, found.time, found.size) == ("step", 4.0, 9.0)
     assert bend([0, 1, 2, 3, 3, 3], [0, 0, 0, 5, 5, 5]) == 2.0
+    assert bend([0, 2**-9, 2**-8, 3 * 2**-9, 2**-7], [0, 0, 0, 1, 2]) == 2**-8  # in any unit of time
 
 
 def test_a_watch_exactly_at_its_limits() -> None:
@@ -165,6 +166,12 @@ def test_neighbours_of_nine_readings_are_not_judged() -> None:
         assert line.neighbours == pytest.approx(alike.eigenvalues[-1])
         assert line.neighbours > 1.96 / math.sqrt(n)
         assert len(line.notes) == notes
+
+
+def test_neighbours_exactly_as_alike_as_chance_allows_are_not_named() -> None:
+    """Whole numbers that sum to nothing, and so do their products with their places: 100 squares, 49 products of neighbours, 1.96/4."""
+    line = trend(range(16), [-1, -1, 2, -4, -4, 0, 3, 5, 3, 3, -1, 0, 0, -2, -2, -1])
+    assert (line.neighbours, line.slope, line.notes) == (0.49, 0.0, ())
 
 
 def test_a_crossing_of_the_mean_itself_and_of_an_exact_line() -> None:
