@@ -152,7 +152,7 @@ def _tolerance(check: Mapping[str, Any], field: str, want: Printed) -> float:
         if not check.get("why"):
             raise FileError(f"reference: check {check['id']}: a tolerance needs a why.")
         return float(check["tolerance"]) + rounding
-    return want.half_last_digit * (1.0 + 1e-9) + rounding
+    return want.half_last_digit + rounding
 
 
 def _outcome(check: Mapping[str, Any], values: list[float], worst: float, tolerance: float, agrees: bool, note: str) -> Outcome:

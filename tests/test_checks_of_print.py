@@ -43,6 +43,7 @@ def test_when_a_check_agrees(folder):
     for value, more, agrees in (
         (1.4149, {}, True),
         (1.415, {}, True),
+        (1.415 + 2e-9, {}, False),
         (1.41501, {}, False),
         (1.405, {}, True),
         (1.40499, {}, False),

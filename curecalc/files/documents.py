@@ -149,7 +149,11 @@ def _check_version(source: str, lines: dict[KeyPath, int], tree: dict[str, Any],
     if type(version) is not int:
         message = f"must be the whole number {schema.version}, got {version!r}. Write schema = {schema.version}"
         raise FileError(complaint(source, lines, ("schema",), message))
-    if version != schema.version:
-        way = "Update curecalc, or write the file anew." if version > schema.version else "Write the file anew."
-        message = f"is {version}, but this version of curecalc reads {schema.name} files of schema {schema.version}. {way}"
-        raise FileError(complaint(source, lines, ("schema",), message))
+    if version > schema.version:
+        way = "Update curecalc, or write the file anew."
+    elif version < schema.version:
+        way = "Write the file anew."
+    else:
+        return
+    message = f"is {version}, but this version of curecalc reads {schema.name} files of schema {schema.version}. {way}"
+    raise FileError(complaint(source, lines, ("schema",), message))

@@ -42,7 +42,6 @@ def key_lines(text: str) -> dict[KeyPath, int]:
             if brackets == "[[":
                 item = (*_resolve(outer, counts), last)
                 counts[item] = counts[item] + 1 if item in counts else 0
-                depth = 1  # the other bracket closes it
             table = _resolve(names, counts)
             found.setdefault(table, line)
             found.setdefault(table[:1], line)

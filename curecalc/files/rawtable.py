@@ -215,10 +215,10 @@ def _rows(
             raise FileError(f"{name}:{numbers[int(max_rows) - count]}: more than {max_rows} rows. Split the file.")
         # blank cells past the header are padding where every row has them; in one row alone a comma split a number in two
         before, widths = widths, widths.union(map(len, rows))
-        if delimiter == "," and len(before) == 1 and max(before) > width and len(widths) > 1:
+        if delimiter == "," and max(before, default=width) > width and widths > before:
             k = next(k for k, row in enumerate(rows) if len(row) not in before)
             raise FileError(f"{name}:{numbers[k]}: the row has {len(rows[k])} cells, those above it {max(before)}. End all rows alike.")
-        if (delimiter != "," or len(widths) == 1) and max(widths, default=0) > width:
+        if delimiter != "," or len(widths) == 1:
             for row in rows:
                 while len(row) > width and not row[-1].strip():
                     row.pop()

@@ -67,14 +67,15 @@ class Reader:
         if field.kind == "list":
             return self._list(path, given, field)
         try:
-            return _scalar(str(path[-1]) if isinstance(path[-1], str) else str(path[-2]), given, field)
+            *_, key = _names(path)
+            return _scalar(key, given, field)
         except _Refused as refused:
             self.problems.append((path, str(refused)))
         return None
 
     def _tables(self, path: KeyPath, given: Any, field: Field) -> list[dict[str, Any]]:
         if not isinstance(given, list) or not all(isinstance(one, dict) for one in given):
-            way = f"Begin each with a line [[{path[-1]}]]"
+            way = f"Begin each with a line [[{'.'.join(_names(path))}]]"
             self.problems.append((path, f"must be a list of tables, got {_brief(given)}. {way}"))
             return []
         self._enough(path, given, field)
@@ -91,6 +92,11 @@ class Reader:
     def _enough(self, path: KeyPath, given: Any, field: Field) -> None:
         if len(given) < field.minimum:
             self.problems.append((path, f"needs at least {field.minimum}, got {len(given)}."))
+
+
+def _names(path: KeyPath) -> list[str]:
+    """The keys of a path, without the places in lists."""
+    return [part for part in path if isinstance(part, str)]
 
 
 def _way(key: str, field: Field) -> str:

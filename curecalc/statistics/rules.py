@@ -97,7 +97,7 @@ def run_length(rules: Iterable[str] = ("limit",), *, shift: float = 0.0) -> floa
     sided = [(RULES[name], side) for name in check_rules(rules) for side in (1.0, -1.0)]
     ends = [-np.inf, *sorted({side * rule.zone for rule, side in sided}), np.inf]
     chance = np.diff(ndtr(np.array(ends) - float(shift)))
-    marks = [tuple(side * (low + high) / 2.0 > rule.zone for rule, side in sided) for low, high in pairwise(ends)]
+    marks = [tuple(min(side * low, side * high) >= rule.zone for rule, side in sided) for low, high in pairwise(ends)]
     start: tuple[tuple[bool, ...], ...] = tuple(() for _ in sided)
     states: dict[Any, int] = {start: 0}
     queue, moves = [start], []

@@ -23,7 +23,7 @@ def step_of(readings: Any) -> float:
     if np.isclose(gaps.min(), 0.0, atol=1e-12 * gaps.sum()):  # rounding of the computer, no display
         return 0.0
     steps = gaps / gaps.min()
-    return float(gaps.min()) if np.abs(steps - np.round(steps)).max() < 1e-3 else 0.0
+    return float(gaps.min()) if np.allclose(steps, np.round(steps), rtol=0.0, atol=1e-3) else 0.0
 
 
 def level_error(noise: float, step: float) -> float:

@@ -117,9 +117,9 @@ def draw_inputs(
             i, j = names.index(a), names.index(b)
             matrix[i, j] = matrix[j, i] = r
     values, vectors = np.linalg.eigh(matrix)
-    if (values < -1e-9).any():
-        raise QuantityError("the stated correlations contradict each other: no distribution has them all.")
     root = vectors * np.sqrt(np.maximum(values, 0.0))
+    if not np.allclose(root @ root.T, matrix):
+        raise QuantityError("the stated correlations contradict each other: no distribution has them all.")
     normal = root @ random.standard_normal((len(names), draws))
     drawn: dict[str, Any] = dict(inputs)
     for row, name in zip(normal, names, strict=True):

@@ -11,9 +11,10 @@ from statsmodels.regression.linear_model import OLS
 
 from curecalc.calibration.many import fit_lots
 from curecalc.errors import QuantityError
+from curecalc.statistics import coupon_line as lot_lines
 from curecalc.statistics.coupon_line import CouponLine, coarse, coupon_line, stated_line, two_component_line, with_earlier_lots
 from curecalc.statistics.diagnostics import added_term, curvature, groups_of, influence, lack_of_fit, parabola, robust_line
-from curecalc.statistics.intervals import inverse, slope_interval, t_factor, t_p, t_quantile, t_tail
+from curecalc.statistics.intervals import chi_squared_p, inverse, slope_interval, t_factor, t_p, t_quantile, t_tail
 from curecalc.statistics.line import line_of_moments, mean_sd, ordinary_line, relative_line, weighted_line, york_line
 from curecalc.statistics.lines import compare_lines, difference_at, log_exposure_change
 from curecalc.statistics.outlying import fit_of, outlying
@@ -104,7 +105,7 @@ def test_a_coarse_step_widens_only_the_lots_it_is_coarse_for():
     assert coupon_line(x, x, resolution=0.6).line.scale == pytest.approx(0.03)
 
 
-def test_stated_weights_are_relative():
+def test_stated_weights_are_relative(monkeypatch):
     x, sigma = np.arange(7.0), np.array([1.0, 1, 2, 2, 1, 4, 1])
     y = x + 0.01 * (-1.0) ** x
     own = coupon_line(x, np.stack([y, y]))
@@ -114,6 +115,11 @@ def test_stated_weights_are_relative():
     both = stated_line(x, y, coupon_line(x, y), sigma_y=sigma, sigma_x=0.5)
     assert both.line.scale == pytest.approx((sigma**2 + 0.25 * both.line.slope**2).mean())
     assert both.line.slope_sd == pytest.approx(york_line(x, y, 0.5, sigma).slope_sd)
+    wild = X + 0.1 * (-1.0) ** np.arange(7.0)
+    chance = chi_squared_p(weighted_line(X, wild, 0.1).sum_of_squares, 5)
+    for believed, stated in ((chance, True), (1.001 * chance, False)):  # as rare as that is believed
+        monkeypatch.setattr(lot_lines, "BELIEVED", believed)
+        assert stated_line(X, wild, CouponLine(*2 * (replace(ordinary_line(X, wild), slope_sd=9.0),)), sigma_y=0.1).stated == stated
     known = weighted_line(X[:5], [0.0, 9.0, 0.0, 9.0, 0.0], 1.0)
     assert stated_line(X[:5], [0.0, 9.0, 0.0, 9.0, 0.0], CouponLine(known, known), sigma_y=1.0).stated  # as wide is not wider
 

@@ -274,11 +274,17 @@ def test_turnings_are_what_fits_of_every_place_say(correlation: float) -> None:
     assert set(kinds) == {"none", "step", "drift", "step or drift"}
 
 
+LEVELS = np.array([-2.0, -2.0, -1.0, -1.0, 3.0, 3.0])
+
+
 def test_a_place_as_likely_as_the_limit_belongs_to_a_turning(monkeypatch) -> None:
     """Two levels leave 28 less 3 x 2^2 before the third reading, 28 less 3 x 3^2 before the fifth: 16 and 1."""
     monkeypatch.setattr(turnings, "_SET", 15.0)
-    found = turning(range(6), [-2.0, -2.0, -1.0, -1.0, 3.0, 3.0], sd=1.0)
+    found = turning(range(6), LEVELS, sd=1.0)
     assert (found.time, found.low, found.high) == (4.0, 2.0, 4.0)
+    least = [float(np.min(one[0])) for one in (turnings._steps(LEVELS), turnings._drifts(np.arange(6.0), LEVELS))]
+    monkeypatch.setattr(turnings, "APART", abs(least[0] - least[1]))
+    assert turning(range(6), LEVELS, sd=1.0).kind == "step"  # told apart by just as much
 
 
 def test_six_readings_are_the_fewest_that_show_a_turning() -> None:
@@ -303,7 +309,8 @@ def test_steps_of_displays_and_cameras() -> None:
     assert display_step([1.2345678]) == 0.0
     assert step_of(np.repeat([1.0, 3.0, 7.0], 3)) == 2.0
     assert step_of([4.0, 4.0]) == 0.0
-    assert step_of(np.repeat([0.0, 1.0, 2.5], 3)) == 0.0  # 2.5 is no whole number of steps
+    for end, step in ((2.5, 0.0), (3.0009, 1.0), (2.9991, 1.0), (3.0011, 0.0)):  # whole numbers of steps, to a thousandth
+        assert step_of(np.repeat([0.0, 1.0, end], 3)) == step
     assert step_of([0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 8.0]) == 1.0  # nine values among ten readings
     assert step_of(np.arange(10.0)) == 0.0
     assert step_of([0.0, 1e-13, 1.0, 1.0]) == 0.0

@@ -141,6 +141,9 @@ def test_scatter_where_most_readings_are_alike() -> None:
     assert scatter([[0.0] * 5 + [4.0] * 5], correlation=0.0) == pytest.approx((math.sqrt(16.0 / 9.0 / 2.0), 5.4))
     assert scatter([[0.0] * 5 + [4.0] * 5], step=1.0, correlation=0.0)[1] == pytest.approx(5.4)  # four steps are no slip
     assert scatter([[0.0] * 5 + [4.5] * 5], step=1.0, correlation=0.0)[1] == pytest.approx(4.8)
+    # six differences tell a slip by themselves, which is none where most are nothing; of five the stated scatter takes 2 sqrt(2) at most
+    assert scatter([[0.0] * 6 + [50.0]], stated=1.0, correlation=0.0)[0] == pytest.approx(math.sqrt((0.6 * 2500 / 2 + 6.4) / 10))
+    assert scatter([[0.0] * 5 + [50.0]], stated=1.0, correlation=0.0)[0] == pytest.approx(math.sqrt((0.6 * 8 / 2 + 7.0) / 10))
     assert scatter([[1.0, 2.0, 4.0]], correlation=0.0)[0] == pytest.approx(math.sqrt(2.5 / 2.0))
     assert scatter([[0.0, 0.1, 0.0, 0.1]], correlation=0.0)[0] == pytest.approx(0.1 / math.sqrt(2.0))
     assert watch([2.0, 2.0, 2.0], stated=0.01).sd == pytest.approx(0.01 * math.sqrt(8.8 / 10.0))  # 1.2 of 10 from the readings

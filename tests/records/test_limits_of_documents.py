@@ -88,6 +88,16 @@ def test_what_is_shown_of_a_long_value():
         assert f"got {shown}." in said(f"a = {text}", a=Field("date"))
 
 
+def test_a_value_within_a_table_and_a_list_is_told_by_its_own_key():
+    inner = {"name": Field("list", item=Field("text")), "part": Field("tables"), "size": Field("text")}
+    for text, words in (
+        ("name = [1]", "a.name[1]: must be text in quotes, got the number 1. Write, for example: name = "),
+        ("size = 1", "a.size: must be text in quotes, got the number 1. Write, for example: size = "),
+        ("part = 1", "a.part: must be a list of tables, got the number 1. Begin each with a line [[a.part]]"),
+    ):
+        assert words in said(f"[a]\n{text}", a=Field("table", fields=inner))
+
+
 def test_exactly_one_of_a_group_and_the_nearest_key():
     fields = {"radius": Field("length"), "diameter": Field("length"), "name": Field("text", required=True)}
     schema = Schema("test", fields, exactly_one=(("radius", "diameter"),))
@@ -264,6 +274,7 @@ def test_a_starting_file_shows_the_first_of_a_group_and_what_is_given():
 
 def test_a_file_and_a_pipe_of_just_the_largest_size(tmp_path, monkeypatch):
     assert disk.LARGEST == 4e6
+    assert disk.json_text({"name": ["\u00e4"]}) == '{\n  "name": [\n    "\u00e4"\n  ]\n}\n'
     path = tmp_path / "a.toml"
     for size, good in ((10, True), (11, False)):
         path.write_bytes(b"x" * size)

@@ -135,6 +135,7 @@ def test_a_decimal_comma_above_the_header(mark, value, got):
             "A;1;2",
             "f.csv:2:3: '2' stands under no header: the header names 2 columns. Remove it, or name the column.",
         ),
+        ("coupon;thickness [um]", "A;", "f.csv:2:2: thickness is blank. Fill it in, or delete the row."),
         ("coupon,thickness [um],", "A,1,2", "'2' stands under no header"),
         ("coupon,thickness [um],,power [mW]", "A,1,,3", None),
         ("coupon,thickness [um],,power [mW]", "A,1,2,3", "f.csv:2:3: '2' stands under no header: the header names 3 columns."),
@@ -308,6 +309,19 @@ def test_rows_of_a_sheet_some_at_a_time():
         assert [line for part in parts for line in part.lines] == [3, 5, 6]
         assert (parts[0].settings, parts[0].header_line) == ({"power": 3.5}, 2)
     assert read_table_bytes("-", b"coupon,thickness [um]\nA,1\n", COLUMNS)["coupon"] == ["A"]
+    aside = read_table_bytes("a.xlsx", sheet([], [], [None, *HEAD], [None, "A", 1]), COLUMNS)
+    assert (aside.fields, aside.lines.tolist(), aside.header_line) == ({"coupon": 2, "thickness": 3}, [4], 3)
+
+
+def test_rows_with_blank_cells_past_the_header_end_alike():
+    def some(text):
+        return [one for part in table_blocks("f.csv", io.BytesIO(text), COLUMNS, most=1) for one in part["coupon"]]
+
+    assert some(b"coupon,thickness [um]\nA,1,,\nB,2,,\nC,3,,\n") == ["A", "B", "C"]
+    with pytest.raises(FileError, match=r"f\.csv:3: the row has 3 cells, those above it 4\. End all rows alike"):
+        some(b"coupon,thickness [um]\nA,1,,\nB,2,\n")
+    with pytest.raises(FileError, match=r"f\.csv:3:3: the row has 4 cells, the header 2"):
+        some(b"coupon,thickness [um]\nA,1\nB,2,,\n")
 
 
 @pytest.mark.parametrize(
