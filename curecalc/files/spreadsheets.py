@@ -31,15 +31,15 @@ def bounded(name: str, data: bytes, *, cells: int, unpacked: int) -> None:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             size = sum(item.file_size for item in archive.infolist())
             if size > unpacked:
-                raise FileError(f"{name}: unpacks to {size // 1_000_000} MB, too large for such a table. Save it as CSV.")
+                raise FileError(f"{name}: unpacks to {size / 1e6:.0f} MB, too large for such a table. Save it as CSV.")
             found = 0
             for item in archive.infolist():
                 with archive.open(item) as part:
                     before = b""
                     while chunk := part.read(_CHUNK):
-                        window = before + chunk
-                        found += sum(window.count(mark) for mark in _MARKS)
-                        before = window[-3:]
+                        both = before + chunk
+                        found += sum(both.count(mark) - before.count(mark) for mark in _MARKS)
+                        before = chunk
                         if found > cells:
                             raise FileError(f"{name}: holds more than {cells} cells. Keep only the table, or save it as CSV.")
     except FileError:

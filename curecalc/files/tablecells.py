@@ -209,13 +209,9 @@ class Cells:
         from ..units import KINDS
 
         head = NUMBER.match(text)
-        if head and head.end() < len(text):
-            rest = text[head.end() :].strip(BLANKS)
-            if spec.kind != WHOLE and rest in KINDS[spec.kind].spellings:
-                return (
-                    f"cannot read {shown}. Leave the unit out of the cells; it stands in the header, "
-                    f"as '{name} [{self.head.units.get(name, '')}]'."
-                )
+        if head and spec.kind != WHOLE and text[head.end() :].strip(BLANKS) in KINDS[spec.kind].spellings:
+            header = f"{name} [{self.head.units.get(name, '')}]"
+            return f"cannot read {shown}. Leave the unit out of the cells; it stands in the header, as '{header}'."
         return f"cannot read {shown} as a number. Write digits with a decimal point, like '120.5'."
 
 

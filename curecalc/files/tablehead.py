@@ -216,7 +216,7 @@ class Head:
             self.fields[name] = index + 1
             positions.append((name, index))
         if not positions:
-            raise self.fail(line, 1, f"no known column. Name the columns, like '{self._example_header()}'.")
+            raise self.fail(line, None, f"no known column. Name the columns, like '{self._example_header()}'.")
         return positions
 
     def _example_header(self) -> str:
