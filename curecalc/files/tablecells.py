@@ -137,13 +137,10 @@ class Cells:
                 row = int(np.argmax(uneven))
                 raise self.fail(self.lines[row], self.fields[name], f"{name} must be a whole number, got {clip(str(cells[row]))}.")
         else:
-            unit, kernel, factor = self.head.convert[name]
-            if factor is None:
-                from ..units import Quantity
+            from ..units import Quantity
 
-                values = np.asarray(Quantity(values, unit).m_as(kernel), dtype=float)
-            else:
-                values = values * factor
+            unit, kernel = self.head.convert[name]
+            values = np.asarray(Quantity(values, unit).m_as(kernel), dtype=float)
         wrong = outside(values, spec.sign)
         if np.any(wrong):
             row = int(np.argmax(wrong))

@@ -93,7 +93,7 @@ class Head:
         self.fields: dict[str, int] = {}
         self.comments: list[str] = []
         self.stated_decimal: str | None = None
-        self.convert: dict[str, tuple[Any, Any, float | None]] = {}
+        self.convert: dict[str, tuple[Any, Any]] = {}
 
     def fail(self, line: int, column: int | None, problem: str) -> FileError:
         place = f"{self.path}:{line}" if column is None else f"{self.path}:{line}:{column}"
@@ -191,10 +191,10 @@ class Head:
         if any(NUMBER.fullmatch(t.strip(BLANKS)) or COMMA_NUMBER.fullmatch(t.strip(BLANKS)) for t in texts):
             raise self.fail(
                 line,
-                1,
+                None,
                 f"no header: {clip(', '.join(texts))} holds numbers. Name the columns in the first line, like '{self._example_header()}'.",
             )
-        for index, cell in enumerate(texts):
+        for column, cell in enumerate(texts, 1):
             text = cell.strip(BLANKS)
             if not text:
                 continue
@@ -203,18 +203,18 @@ class Head:
                 continue
             found = _HEADER.match(text)
             if not found or not found["name"].strip():
-                raise self.fail(line, index + 1, f"cannot read the header {clip(text)}. Write it like 'thickness [um]'.")
-            name = self._known(line, index + 1, found["name"], what="column")
+                raise self.fail(line, column, f"cannot read the header {clip(text)}. Write it like 'thickness [um]'.")
+            name = self._known(line, column, found["name"], what="column")
             if self.specs[name].only_once:
-                raise self.fail(line, index + 1, f"{name} holds for the whole file. State it once above the header.")
+                raise self.fail(line, column, f"{name} holds for the whole file. State it once above the header.")
             if name in self.fields:
-                raise self.fail(line, index + 1, f"column {name} appears twice, first as column {self.fields[name]}. Keep one.")
+                raise self.fail(line, column, f"column {name} appears twice, first as column {self.fields[name]}. Keep one.")
             if name in self.settings:
-                raise self.fail(line, index + 1, f"{name} is a column and also stated above the header. Keep one.")
+                raise self.fail(line, column, f"{name} is a column and also stated above the header. Keep one.")
             unit = found["unit"] if found["unit"] is not None else found["round"]
-            self._unit(line, index + 1, name, unit)
-            self.fields[name] = index + 1
-            positions.append((name, index))
+            self._unit(line, column, name, unit)
+            self.fields[name] = column
+            positions.append((name, column - 1))
         if not positions:
             raise self.fail(line, None, f"no known column. Name the columns, like '{self._example_header()}'.")
         return positions
@@ -234,7 +234,7 @@ class Head:
         if spec.any_unit:
             kernel = KINDS["number"].kernel
             self.units[name] = unit or ""
-            self.convert[name] = (kernel, kernel, 1.0)
+            self.convert[name] = (kernel, kernel)
             return
         if not unit and spec.kind not in ("number", "fraction"):
             raise self.fail(line, column, f"{name} has no unit in the header. Write it like '{with_unit(name, spec)}'.{warned(spec)}")
@@ -244,7 +244,7 @@ class Head:
             raise self.fail(line, column, f"{str(error).replace(repr('1 ' + (unit or '')), 'the header')}") from None
         self.units[name] = unit or ""
         kernel = KINDS[spec.kind].kernel
-        self.convert[name] = (one.units, kernel, None if spec.kind == "temperature" else float(one.m_as(kernel)))
+        self.convert[name] = (one.units, kernel)
 
     def required(self, columns: dict[str, Any]) -> None:
         for name, spec in self.specs.items():

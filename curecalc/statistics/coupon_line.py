@@ -114,7 +114,7 @@ def two_component_line(x: Any, y: Any, counts: Any, within_squares: Any) -> tupl
 
     x, y, m = np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in (x, y, counts)))
     n = y.shape[-1]
-    dof = np.maximum((m - 1.0).sum(-1), 1.0)
+    dof = np.maximum((m - 1.0).sum(-1), m.min(-1))
     shares = 1.0 / (1.0 + np.exp(-np.linspace(-4.0, 4.0, 11)))
     likelihood, variances, below = [], [], []
     least = 1e-18 * np.asarray(y.var(-1))
@@ -214,7 +214,7 @@ def with_earlier_lots(own: LineFit, mean: Any, covariance: Any, origin: Any) -> 
     """
     m0, c0 = np.asarray(mean, dtype=float), np.asarray(covariance, dtype=float)
     away = np.asarray(origin) - np.asarray(own.x_mean)
-    least = (1e-9 * np.asarray(own.slope)) ** 2  # an exact line outweighs everything earlier
+    least = np.square(1e-9 * np.asarray(own.slope))  # an exact line outweighs everything earlier
     # own precision about the origin, from its uncorrelated height at the centre and slope
     p, q = 1.0 / np.maximum(own.scale / own.weight_sum, least), 1.0 / np.maximum(own.scale / own.sxx, least)
     mine = np.stack([np.stack([p, -away * p], -1), np.stack([-away * p, away**2 * p + q], -1)], -2)

@@ -89,7 +89,8 @@ def _magnitude(name: str, value: Any, unit: Any) -> Any:
 @lru_cache
 def angular(unit: Any) -> bool:
     """Whether an angle is in the unit: pint lets 20 pass for 20 rad, and rad/s for Hz; people mean different things."""
-    return "radian" in str(Quantity(1.0, unit).to_root_units().units)
+    _, root = unit._REGISTRY.get_root_units(unit)
+    return "radian" in str(root)
 
 
 def _wrong_angle(name: str, value: Quantity, unit: Any) -> str:

@@ -186,9 +186,9 @@ def _read_unit(name: str, text: str, written: str, kind: Kind) -> Any:
     if "_" in text and _NUMBER.match(text.replace("_", "").strip(_SPACE)):
         raise QuantityError(f"{name}: cannot read {clip(text)}. Write it without '_', like '{text.replace('_', '').strip(_SPACE)}'.")
     # digits or signs where no unit has them, or a unit with something before it: not a unit but a number in another style
-    words = written.split()
+    *_, last = written.split()
     powers = re.sub(r"(?<=[A-Za-z])\^?-?[1-4]\b", "", written)
-    if re.search(r"[,_*()=0-9]", powers) or (len(words) > 1 and words[-1] in known):
+    if re.search(r"[,_*()=0-9]", powers) or last in known:
         raise QuantityError(f"{name}: cannot read {clip(text)}. Write one plain number and one unit, like '{kind.example}'.")
     same = [u for u in known if u.lower() == spelled.lower()]
     hint = f" Did you mean {same[0]}?" if same else ""

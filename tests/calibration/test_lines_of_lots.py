@@ -161,6 +161,8 @@ def test_exposures_closer_than_a_rounding_are_one():
     assert weighted_line(1.0 + 1e-10 * np.arange(3.0), [1.0, 2.0, 3.0], [1.0, 1.0, 1e-4]).slope == pytest.approx(1e10, rel=1e-5)
     with pytest.raises(QuantityError, match="at least three points, got 1"):
         ordinary_line(1.0, [2.0])
+    with pytest.raises(QuantityError, match="two different x"):  # the last digit alone
+        ordinary_line([1.0, np.nextafter(1.0, 2.0), 1.0], [1.0, 2.0, 3.0])
     with pytest.raises(QuantityError, match="at least three points, got 2"):
         ordinary_line(np.arange(2.0), np.zeros((5, 2)))
     three = ordinary_line(np.arange(3.0), np.zeros((2, 3)))

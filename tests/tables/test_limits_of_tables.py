@@ -152,6 +152,12 @@ def test_cells_beside_their_columns(head, cells, words):
         refused(words, f"{head}\n{cells}\n")
 
 
+def test_a_temperature_is_converted_with_its_zero():
+    columns = {"t": Column("temperature"), "x": Column("length")}
+    for unit, value in (("K", "293.15"), ("degC", "20")):
+        assert read_table_bytes("f.csv", f"t [{unit}],x [cm]\n{value},1\n".encode(), columns)["t"] == pytest.approx([20.0])
+
+
 def test_two_columns_are_an_example_where_none_is_needed():
     with pytest.raises(FileError, match=r"Name the columns, like 'a \[mm\], b'\."):
         read_table_bytes("f.csv", b" , ,\n1,2,3\n", {"a": Column("length"), "b": Column("number"), "c": Column("text")})
@@ -210,6 +216,7 @@ def test_a_workbook_to_fill_in_checks_two_hundred_rows_and_explains_its_columns(
         ["B", None, 3, None],
     ]
     assert sheet.freeze_panes == "A4"
+    assert [(one.min, one.max) for one in (page.column_dimensions["A"] for page in (sheet, notes))] == [(1, 6), (1, 1)]
     assert (sheet["A3"].font.b, sheet["A3"].border.bottom.style, sheet["A4"].font.b) == (True, "thin", False)
     checks = {str(one.sqref): (one.type, one.operator, float(one.formula1), one.error) for one in sheet.data_validations.dataValidation}
     unit = ", without a unit: it stands in the header."
@@ -284,7 +291,7 @@ HEAD = ("coupon", "thickness [um]")
         ([HEAD], "a.xlsx:1: a header and no rows below it"),
         ([["power", "3 mW"]], "no header found"),
         ([HEAD, [], ["A", 1], ["B", 2]], "a.xlsx:4: more than 1 rows"),
-        ([["coupon", 2.5], ["A", 1]], "a.xlsx:1:1: no header: 'coupon, 2.5' holds numbers"),
+        ([["coupon", 2.5], ["A", 1]], "a.xlsx:1: no header: 'coupon, 2.5' holds numbers"),
         ([["coupon", datetime.date(2026, 1, 2)], ["A", 1]], "a.xlsx:1:2: unknown column '2026-01-02"),
         ([["coupon", None, "thicknes [um]"], ["A", None, 1]], "a.xlsx:1:3: unknown column 'thicknes'"),
         ([HEAD, ["A", datetime.date(2026, 1, 2)]], "a.xlsx:2:2: thickness: '2026-01-02"),

@@ -131,7 +131,7 @@ BROKEN = [
     ("  \n \n", "the file is empty"),
     ("# only a comment\n", "no header found"),
     (HEAD, "f.csv:1: a header and no rows"),
-    ("A,120,20\nB,1,2\n", "f.csv:1:1: no header"),
+    ("A,120,20\nB,1,2\n", "f.csv:1: no header"),
     ("1;2;3\n", "no header"),
     (b"PK\x03\x04abc", "spreadsheet or zip archive, not text"),
     (b"\xff\xfea\x00b", "UTF-16 and broken"),

@@ -148,6 +148,8 @@ def test_sizes_that_can_be_worked_with(many):
             assert accepts(check, "power", Q(values, "mW"), MW) == taken, (check, number, place)
     with pytest.raises(QuantityError, match=r"power is 2e[+]30 mW at index 1: beyond any use"):
         nonnegative("power", Q([0.0, 2e30], "mW"), MW)
+    with pytest.raises(QuantityError, match=r"power is 2e[+]30 mW at index 2: beyond any use"):  # the ends themselves can be worked with
+        nonnegative("power", Q([1e-30, 1e30, 2e30], "mW"), MW)
     with pytest.raises(QuantityError, match=r"power is 1e-31 mW: beyond any use.*1e-30 to 1e[+]30 mW can be worked with"):
         positive("power", Q(1e-31, "mW"), MW)
     with pytest.raises(QuantityError, match="above zero, got -1 mW at index 2"):
