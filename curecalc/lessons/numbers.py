@@ -280,7 +280,6 @@ def _coupons(b: Bench) -> Told:
         "critical_exposure": b.critical_exposure,
         "coupon_count": len(readings),
         "reading_count": readings.size,
-        "fit_slope": f"{figure(slope, digits=4)} mm",
         "fit_dp": Quantity(slope, MM),
         "fit_ec": Quantity(math.exp(-intercept / slope), "mJ/cm^2"),
         "pair_e1": e1,
@@ -299,14 +298,14 @@ def _relative(given: Any, otherwise: float) -> float:
 def _uncertainty(b: Bench) -> Told:
     dp = b.penetration_depth
     power, radius = _relative(b.beam.power, 0.02), _relative(b.beam.radius_x, 0.04)
-    both = math.hypot(power, radius)
+    power_share, radius_share = (show_percent(share, digits=3) for share in (power, radius))
     return {
         "power_told": f"power {show(b.power, (b.power * power).to(MW))}",
-        "power_share": show_percent(power, digits=3),
-        "radius_share": show_percent(radius, digits=3),
+        "power_share": power_share,
+        "radius_share": radius_share,
         "depth_from_power": (dp * power).to(MM),
         "depth_from_radius": (dp * radius).to(MM),
-        "depth_from_both": (dp * both).to(MM),
+        "depth_from_both": (dp * math.hypot(power, radius)).to(MM),
         "meter_shift": _gain(b, 1.04),
         "gauge_u": Quantity(8.0, "um").to(MM),
         "gauge_target": Quantity(2.0, "um").to(MM),
@@ -328,7 +327,7 @@ def _drift(b: Bench) -> Told:
         "depth_unnoticed": _depth(b, scan_exposure(power=faded, beam_radius=b.beam_radius, scan_speed=old)),
         "depth_lost": lost,
         "overcure": b.overcure,
-        "ec_rise": show_percent(0.12, digits=3),
+        "ec_rise": show_percent(0.12),
         "question_power": question,
         "question_speed": old * float((question / b.power).m_as(ONE)),
     }

@@ -217,6 +217,7 @@ def test_a_bench_keeps_to_the_plain_working_curve():
 
 def test_doubts_that_nothing_states_are_two_and_four_per_cent():
     bench = invented_bench()
+    assert NUMBERS["uncertainty"](bench)["radius_share"] == "2.73 %"  # 3 of 110 um
     bench = bench.replaced(beam=type(bench.beam)(power=bench.power, radius_x=bench.beam_radius))
     told = NUMBERS["uncertainty"](bench)
     assert (told["power_share"], told["radius_share"]) == ("2 %", "4 %")
