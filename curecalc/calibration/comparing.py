@@ -389,7 +389,7 @@ def _notes(lots: Sequence[Lot], tests: LinesComparison, depth: float) -> list[st
             "serves all depths. A changed power reading looks just like this: read the power before blaming the resin."
         )
     small, large = sorted((lots[0].ordinary, lots[-1].ordinary), key=lambda f: f.residual_sd)
-    if small.residual_sd > 0:
+    if small.residual_sd:
         f = float((large.residual_sd / small.residual_sd) ** 2)
         p = 2.0 * float(f_p(f, large.degrees_of_freedom, small.degrees_of_freedom))
         if p < _SHOWN:

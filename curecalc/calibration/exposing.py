@@ -63,7 +63,7 @@ def recorded(beam: Beam, scan: Scan | None) -> dict[str, Any]:
     scan = scan or Scan()
     if beam.shape is not light.Gaussian:
         raise QuantityError("coupons are planned for a Gaussian spot, not for a top hat. Give exposures instead of settings.")
-    if float(scan.incidence_angle.m) != 0.0:
+    if scan.incidence_angle.m:
         raise QuantityError("coupons under a slanted beam follow another curve: plan them straight below the mirror.")
     found: dict[str, Any] = {"passes": float(scan.passes), "track_angle": float(scan.track_angle.m_as(RAD))}
     for name, v, unit in (

@@ -329,7 +329,7 @@ def _scatter(repeatability: Any, coupon_sd: Any, readings: int, notes: list[str]
     else:
         between = float(nonnegative("coupon_sd", coupon_sd, MM))
     scatter = float(np.sqrt(between**2 + repeat**2 / readings))
-    if scatter <= 0:
+    if not scatter:
         raise QuantityError("coupon_sd and thickness_repeatability are both zero: then two coupons would tell all. Give what you measured.")
     return scatter
 

@@ -216,7 +216,7 @@ def blocks(text: str) -> tuple[Block, ...]:
         if all(line.startswith("    ") for line in lines):
             made.append(Block("formula", tuple(line.strip() for line in lines)))
         elif lines[0].startswith("- "):
-            made.append(Block("list", tuple(line[2:].strip() for line in lines)))
+            made.append(Block("list", tuple(line.removeprefix("- ").strip() for line in lines)))
         else:
             made.append(Block("paragraph", (" ".join(line.strip() for line in lines),)))
     return tuple(made)

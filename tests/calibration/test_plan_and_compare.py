@@ -149,6 +149,7 @@ def test_after_each_batch_stop_or_two_more(n, to, verdict):
         assert ("; with fewer than 8 coupons it is too soon to stop" in plan_text(p)) == (n < 8)
         just = plan(at_depth=Q(0.15, "mm"), to=p.half_width_measured, measured_coupons=coupons)
         assert just.verdict == ("stop" if n >= 8 else "two more")
+        assert ("it is too soon to stop" in plan_text(just)) == (n < 8)
     assert plan(at_depth=Q(0.15, "mm"), to=to, coupons=2, measured_coupons=coupons).verdict != "stop"
 
 
@@ -186,7 +187,7 @@ def test_the_share_of_intervals_that_hold_after_stopping_is_the_simulated_one():
         ({"penetration_depth": 0.15}, "penetration_depth has no unit"),
         ({"critical_exposure": Q(8.0, "mJ")}, "critical_exposure must convert"),
         ({"penetration_depth": Q(np.ones(2), "mm")}, "one value"),
-        (MACHINE | {"scan_speed_min": Q(9.0, "m/s"), "scan_speed_max": Q(5.0, "m/s")}, "scan_speed_min must be below"),
+        (MACHINE | {"scan_speed_min": Q(5.0, "m/s"), "scan_speed_max": Q(5.0, "m/s")}, "scan_speed_min must be below"),
     ],
 )
 def test_bad_plans_are_refused_in_words(more, words):
