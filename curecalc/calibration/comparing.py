@@ -13,8 +13,10 @@ from ..statistics.line import LineFit, mean_sd, ordinary_line
 from ..statistics.lines import Difference, FTest, LinesComparison, compare_fits, difference_at, log_exposure_change
 from ..statistics.working_line import WorkingLine, line_of, log_threshold, log_threshold_sd
 from ..symbols import percent
-from ..units import IN_UM, MJ_CM2, MM, Measured, Quantity, QuantityError, Shown, figure, micrometres, positive, ratio, show, span, to_json
+from ..units import IN_UM, MJ_CM2, MM, Measured, Quantity, QuantityError, Shown, figure, micrometres, ratio, show, span, to_json
 from .conditions import SAME_WAVELENGTH
+from .exposing import one
+from .findings import rare
 from .fit import Fit
 
 __all__ = ["Lot", "LotComparison", "compare_lots", "comparison_text", "lot_from_fit", "lot_from_line"]
@@ -250,7 +252,7 @@ def compare_lots(
     speed_limit = float(ratio("most_speed_change", most_speed_change, high=1.0))
     depth_limit = float(ratio("most_depth_change", most_depth_change, high=1.0))
     old, new = lots[0], lots[-1]
-    depth, allowed = _scalar("cure_depth", cure_depth), _scalar("tolerance", tolerance)
+    depth, allowed = one("cure_depth", cure_depth, MM), one("tolerance", tolerance, MM)
     tests = compare_fits([lot.ordinary for lot in lots])
     each = 1.0 - (1.0 - confidence) / (len(lots) - 1)
     pairs = tuple(_pair(old, lot, depth, allowed, each) for lot in lots[1:])
@@ -273,13 +275,6 @@ def compare_lots(
         tuple(notes),
         pairs,
     )
-
-
-def _scalar(name: str, value: Quantity) -> float:
-    number = positive(name, value, MM)
-    if not isinstance(number, float):
-        raise QuantityError(f"{name} must be one value, got an array.")
-    return number
 
 
 def _pair(old: Lot, new: Lot, depth: float, allowed: float, confidence: float) -> tuple[Difference, tuple[float, float, float]]:
@@ -378,12 +373,12 @@ def _more_coupons(old: Lot, new: Lot, depth: float, allowed: float, d: Differenc
 
 def _notes(lots: Sequence[Lot], tests: LinesComparison, depth: float) -> list[str]:
     out = []
-    if tests.slopes.p < _SHOWN:
+    if rare(tests.slopes.p, _SHOWN):
         out.append(
             f"The slopes differ (p {tests.slopes.p:.2g}): Dp is not the same, so settings for other depths change by another factor. "
             "Recalculate every kind of vector."
         )
-    elif tests.intercepts.p < _SHOWN:
+    elif rare(tests.intercepts.p, _SHOWN):
         out.append(
             f"The slopes agree, the heights differ (p {tests.intercepts.p:.2g}): the same Dp and another Ec, so one factor of speed "
             "serves all depths. A changed power reading looks just like this: read the power before blaming the resin."
@@ -392,7 +387,7 @@ def _notes(lots: Sequence[Lot], tests: LinesComparison, depth: float) -> list[st
     if small.residual_sd:
         f = float((large.residual_sd / small.residual_sd) ** 2)
         p = 2.0 * float(f_p(f, large.degrees_of_freedom, small.degrees_of_freedom))
-        if p < _SHOWN:
+        if rare(p, _SHOWN):
             out.append(
                 f"One lot's coupons scatter {np.sqrt(f):.2g} times as much as the other's (p {p:.2g}): the F tests assume equal "
                 "scatter. Look at the wilder lot's coupons."
