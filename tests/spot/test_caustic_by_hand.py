@@ -81,6 +81,17 @@ def test_a_wild_width_needs_seven_and_scatter():
     assert caustic(position=Z[six], radius=(exact + 0.02 * (Z[8] == Z))[six], wavelength=LAMBDA).wild is None
 
 
+@pytest.mark.parametrize("at", [5, 11])
+def test_a_wild_width_is_looked_for_by_how_far_the_curve_can_follow_it(at):
+    """The curve follows the twelfth, far from the others, so that the residual of another is the largest."""
+    z = np.array([-3.0, -2.5, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 2.5, 3.0, 20.0])
+    w = np.hypot(1.0, z) + 1e-4 * np.array([1, -1, -1, -1, 1, 1, 1, 1, -1, -1, 1, 0])
+    w[at] += 0.03
+    got = caustic(position=z, radius=w, wavelength=1.0)
+    assert got.wild == at
+    assert int(np.argmax(np.abs(got.residuals))) != 11
+
+
 def test_a_first_estimate_of_a_waist():
     t = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
     assert _start(t, np.hypot(0.5, 2.0 * (t - 0.25))) == pytest.approx([0.5, 0.25, 2.0])

@@ -106,13 +106,24 @@ def test_zeros_beside_a_noisy_beam():
     # radius 2: the rectangle of 1.5 radii holds 7 x 7 of 20 x 20 pixels, and 351 are left; 2 % of them are 7.02
     found = replace(ROUND, centre=(10.0, 10.0), variance=(1.0, 0.0, 1.0))
     noisy = Cells(np.ones((20, 20)), np.arange(20.0), np.arange(20.0), 2, np.full((20, 20), 0.2504))  # 0.5004 over blocks of two: 1.0008
-    still = replace(noisy, noise=np.full((20, 20), 0.2499))
-    for zeros, beam, said in ((7, noisy, []), (8, noisy, ["dark_cut"]), (8, still, [])):
+    still = replace(noisy, noise=np.full((20, 20), 0.25))
+    core = replace(noisy, noise=np.zeros((20, 20)))  # the noise of the nine pixels within 0.7 radii: eight ninths of 0.3
+    core.noise[9:12, 9:12] = 0.3
+    core.noise[10, 10] = 0.0
+    for zeros, beam, said in ((7, noisy, []), (8, noisy, ["dark_cut"]), (8, still, []), (8, core, ["dark_cut"])):
         raw = np.ones((20, 20))
         raw.ravel()[:zeros] = 0.0
         assert keys(doubts.judge_dark, raw, 0.0, beam, found, (1.0, 1.0)) == said
     assert keys(doubts.judge_dark, raw, 1.0, noisy, found, (1.0, 1.0)) == []
-    # every second pixel of a large frame is looked at, and found where it stands: zeros inside the beam do not count
+    for across, said in ((799, ["dark_cut"]), (800, [])):  # every second pixel of a large frame is looked at, and those are bright
+        raw = np.ones((20, across))
+        raw[:, 1::2] = 0.0
+        assert keys(doubts.judge_dark, raw, 0.0, noisy, found, (1.0, 1.0)) == said
+    for zeros, said in ((7, []), (8, ["dark_cut"])):  # 350 pixels are left of 21 x 19
+        raw = np.ones((21, 19))
+        raw.ravel()[:zeros] = 0.0
+        assert keys(doubts.judge_dark, raw, 0.0, noisy, found, (1.0, 1.0)) == said
+    # a pixel that is looked at is found where it stands: zeros inside the beam do not count
     found = replace(ROUND, centre=(1200.0, 10.0), variance=(3600.0, 0.0, 1.0))
     x, y = 2.0 * np.arange(1000.0), np.arange(20.0)
     raw = np.where(inside(x, y, *found.centre, found.variance, 1.5), 0.0, 1.0)

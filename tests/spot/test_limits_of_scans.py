@@ -143,6 +143,8 @@ def test_too_little_between_the_ends_of_the_range(used, u, words):
     said = refusal(scans.held, Readings(used=used, saturated=4, clipped=2, wild=(1, 3)), 1.0, u, 10)
     assert said.startswith(words)
     assert bool(said) == bool(words)
+    way_out = "Lower the power or the detector's gain until the brightest reading is 80 % of full scale and scan again."
+    assert said.partition(". ")[2] == (way_out if words else "")
     assert scans.held(Readings(used=4), 1.0, 9.0, 10) is None  # nothing at the ends: another check's business
 
 
