@@ -305,8 +305,8 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
     light, errors, b, out = found["light"], task.errors, task.bounds, {}
     _, *others = light.powers
 
-    def beyond(dose: Any, relative: Any, lever: Any = 0.0) -> Any:
-        return reach_beyond(task.curve, errors, np.log(dose), relative, assurance=task.assurance, single=task.single, lever=lever)
+    def beyond(dose: Any, relative: Any, **lever: Any) -> Any:
+        return reach_beyond(task.curve, errors, np.log(dose), relative, assurance=task.assurance, single=task.single, **lever)
 
     if b.overcure < math.inf:
         out["overcure_beyond"] = beyond(found["dose_deepest"], relative_variance(errors, light.fullest_power, *others))
@@ -322,7 +322,7 @@ def _upper(task: Task, found: dict[str, Any]) -> dict[str, Any]:
         settings = found["beam_radius"], found["hatch_spacing"], found["scan_speed"]
         here, finer = (_finest(task, light, *settings, by) for by in (0.0, step))
         ridges = relative_variance(errors, np.log(here.strongest / finer.strongest) / step, *others)
-        out["print_through_beyond"] = beyond(total, ridges, np.log(more / total) / _light.STEP)
+        out["print_through_beyond"] = beyond(total, ridges, lever=np.log(more / total) / _light.STEP)
     z = normal_factor(task.assurance)
     if b.ripple < math.inf and task.pattern.raster:
         # lines further apart for the spot they meet, in a resin that reaches deeper

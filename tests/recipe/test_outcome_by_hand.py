@@ -278,8 +278,9 @@ def test_depths_reach_beyond_their_limits_by_the_quantile():
     x = math.log(ROOT * 100.0 / (0.1 * 1000.0)) - LN_EC
     q = math.exp(-0.1 / 0.15)
     lever = (0.1 / 0.15) * q / (1.0 - q)  # d ln[1/(1 - e^(-t/Dp))]/d ln Dp
-    beyond = upper(bent, **many)["print_through_beyond"]
-    assert beyond == pytest.approx(Z * 0.003 * (x - math.log(1.0 - q) - 1.0 + lever), rel=1e-4)
+    found = upper(bent, **many)
+    assert found["overcure_beyond"] == pytest.approx(Z * 0.003 * (x - 1.0), rel=1e-6)
+    assert found["print_through_beyond"] == pytest.approx(Z * 0.003 * (x - math.log(1.0 - q) - 1.0 + lever), rel=1e-4)
     alone = upper(replace(bent, layers=1.0), **many)["print_through_beyond"]
     assert alone == pytest.approx(Z * 0.003 * (x - 1.0), rel=1e-6)
 

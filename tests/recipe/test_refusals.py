@@ -118,10 +118,10 @@ def examined(seed, folder, capsys):
     return len(ways)
 
 
-@pytest.mark.parametrize("start", [0, *(pytest.param(s, marks=pytest.mark.slow) for s in range(3, 95, 23))])
+@pytest.mark.parametrize("start", [0, *(pytest.param(s, marks=pytest.mark.slow) for s in range(1, 93, 23))])
 def test_ways_out_work_as_printed(start, tmp_path, capsys):
-    """Of these 95 more than 60 are refused."""
-    found = [examined(seed, tmp_path, capsys) for seed in range(start, start + (3 if start == 0 else 23))]
+    """Most of these 93 are refused."""
+    found = [examined(seed, tmp_path, capsys) for seed in range(start, start + (23 if start else 1))]
     assert any(found)
 
 
