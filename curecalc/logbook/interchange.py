@@ -139,7 +139,7 @@ def import_text(logbook: Logbook, text: str, *, source: str = "the import") -> I
     with logbook.together():
         connection, before = logbook.connection, len(logbook)
         chain = enumerate([GENESIS, *(row.sha256 for _, row, _ in rows)], 1)
-        whole = before == 0 and all((row.number, row.previous) == due for due, (_, row, _) in zip(chain, rows))
+        whole = not before and all((row.number, row.previous) == due for due, (_, row, _) in zip(chain, rows))
         numbers = _standing(connection)
         standing = bare = 0
         for place, row, attached in rows:

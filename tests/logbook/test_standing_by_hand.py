@@ -256,6 +256,7 @@ def test_a_baseline_begins_with_the_machine_s_entry_or_the_reading_of_a_retune(m
         (40.0, {}, 40.0, 40),
         (None, {"retune": retune, "power": last}, 45.0, 45),
         (44.0, {"retune": retune, "power": last}, 45.0, 45),
+        (45.0, {"retune": retune, "power": last}, 45.0, 45),  # read in the minute of the service
         (46.0, {"retune": retune, "power": last}, 46.0, 46),  # the machine was serviced after
         (45.2, {"retune": retune, "power": last}, 45.5, 46),  # the retune's reading is from before the service
         (None, {"retune": retune}, 45.5, 46),

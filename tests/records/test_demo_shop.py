@@ -182,6 +182,10 @@ def test_readings_that_lie_so_many_standard_deviations_off_are_those_of_the_form
             assert value(payload, "power", "mW") == pytest.approx(wanted, abs=0.051)
         elif kind == "beam":
             assert value(payload, "beam_radius", "mm") == pytest.approx(0.11 * (1.0 + 0.006 * sd), abs=5.1e-5)
+        elif kind == "room":
+            degrees = 22.0 + 2.0 * math.sin(2.0 * math.pi * math.floor(day) / DAYS) + 0.1 * sd
+            assert value(payload, "temperature", "degC") == pytest.approx(degrees, abs=0.051)
+            assert payload["humidity"] == pytest.approx(0.45 + 0.05 * sd)
         elif kind == "calibration":
             warmer = 2.0 * math.sin(2.0 * math.pi * day / DAYS)
             place = LOTS.index(names["lot"])

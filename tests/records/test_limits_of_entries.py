@@ -12,6 +12,7 @@ from curecalc.errors import FileError, QuantityError
 from curecalc.logbook.book import LARGEST_PAYLOAD, LARGEST_SOURCE, Logbook, Source
 from curecalc.logbook.entries import check_payload, check_time, name_text
 from curecalc.logbook.interchange import csv_text, import_text, json_text
+from curecalc.logbook.rows import Row
 from curecalc.logbook.series import series
 from curecalc.logbook.store import Lost
 from curecalc.logbook.verifying import verify
@@ -203,6 +204,20 @@ def test_what_stands_already_and_what_comes_without_its_data(book, tmp_path) -> 
         # by way of another logbook, what stands is known by its origin
         import_text(third, json_text(book, book.entries(corrected=True)))
         assert import_text(third, json_text(other, other.entries(corrected=True))).to_dict()["added"] == 1
+
+
+def test_entries_of_before_they_had_identities_come_back_as_they_were_or_known_by_their_hash(book, tmp_path) -> None:
+    time = "2020-01-01T00:00:00.000000Z"
+    with book.together():
+        for text in ("a", "b"):
+            book._append(Row(0, "note", time, time, "", "0.1", None, None, None, None, "", json.dumps({"text": text}), "", ""), [])
+    whole, hashes = json_text(book, book.entries()), [e.sha256 for e in book.entries()]
+    with Logbook(tmp_path / "empty.db", create=True) as empty, Logbook(tmp_path / "other.db", create=True) as other:
+        assert import_text(empty, whole).added == 2
+        assert [(e.sha256, e.origin) for e in empty.entries()] == [(sha256, "") for sha256 in hashes]
+        other.add("note", {"text": "own"}, time="2019-01-01")
+        assert import_text(other, whole).added == 2
+        assert [e.origin for e in other.entries()[1:]] == hashes
 
 
 def test_what_is_refused_is_shown_in_sixty_characters() -> None:
