@@ -456,6 +456,7 @@ def test_what_is_usual(name, unit, low, high):
     for value, usual in ((low, True), (low * 0.999, low == 0.0), (0.1 * high, True), (high, True), (high * 1.001, False)):
         said = doubts.implausible({name: Measured(Q(value, unit), Q(0.0, "delta_degC" if unit == "degC" else unit))})
         assert bool(said) is not usual
+    assert doubts.implausible({name: Q(0.0, unit)}) == ""  # what must be above zero is refused, not doubted
     said = doubts.implausible({name: Q(high * 2.0, unit)})
     assert said.startswith(f"{name} of ")
     assert "unusual (usual: " in said

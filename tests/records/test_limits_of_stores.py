@@ -135,6 +135,17 @@ def test_a_lost_server_is_asked_for_twenty_seconds(monkeypatch) -> None:
     assert len(closed) == 2
 
 
+def test_tables_of_a_server_are_of_this_version_or_refused() -> None:
+    def upgrade(step: int) -> None:
+        held = SimpleNamespace(execute=lambda query: store.Rows([(step if "max(step)" in query else True,)]))
+        store._upgrade_server(held, "service=shop", create=False)
+
+    upgrade(2)
+    for step, said in ((3, r"made by a newer curecalc \(version 3, this one reads up to 2\)\. Update"), (0, "holds no logbook yet")):
+        with pytest.raises(FileError, match=said):
+            upgrade(step)
+
+
 # ---------------------------------------------------------------- checking
 
 
