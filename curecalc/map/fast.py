@@ -62,7 +62,7 @@ def _run(grid, left, low, pixel, x0, y0, dx, dy, dose, even, power, change, sigm
         length = np.sqrt(dx[k] * dx[k] + dy[k] * dy[k]) / sigma
         count = max(np.ceil(length / longest[-1]), 1.0)
         m = np.searchsorted(longest[:-1], length / count) + 1
-        if w != 1.0 and change[k] != 0.0:
+        if change[k] != 0.0:
             m = len(longest)
         first, last = np.floor(begin * count), min(np.ceil(end * count), count)
         share = 1.0 / count

@@ -73,7 +73,8 @@ def corner_errors(
     for loop in loops:
         start, way, _ = _sides(loop)
         before = np.roll(way, 1, axis=0)
-        turn = np.degrees(np.arccos(np.clip((before * way).sum(1), -1.0, 1.0)))
+        (bx, by), (wx, wy) = before.T, way.T
+        turn = np.degrees(np.abs(np.arctan2(bx * wy - by * wx, bx * wx + by * wy)))
         bisector = before - way
         sharp = turn >= _TURN
         at.append(start[sharp])
@@ -95,16 +96,17 @@ def sides_of(loops: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
 
 def wall_width(sides: tuple[np.ndarray, np.ndarray], x: float, y: float) -> float:
     """Width (mm) of what is drawn about a place: to the nearest outline, and straight back from there to the outline opposite."""
-    start, way = sides[0] - (x, y), sides[1]
+    start, way = sides
+    start = start - (x, y)
     share = np.clip(-(start * way).sum(1) / (way * way).sum(1), 0.0, 1.0)
     foot = start + share[:, None] * way
     near = int(np.argmin(np.hypot(*foot.T)))
     out = np.array([way[near, 1], -way[near, 0]]) / np.hypot(*way[near])
     depth = float(foot[near] @ out)
     # along the ray from the nearest side, straight through the place
-    across = way[:, 0] * out[1] - way[:, 1] * out[0]
+    (sx, sy), (wx, wy), (ox, oy) = start.T, way.T, out
     with np.errstate(divide="ignore", invalid="ignore"):
-        at = -(start[:, 0] * out[1] - start[:, 1] * out[0]) / across
+        at = (sy * ox - sx * oy) / (wx * oy - wy * ox)
         far = ((start + at[:, None] * way) @ out)[(at >= 0.0) & (at < 1.0)]
     opposite = far[far * depth < 0.0] if depth else far[np.abs(far) > JOINED]
     return abs(depth) + float(np.abs(opposite).min(initial=np.inf))
@@ -120,9 +122,9 @@ def _outward(places: np.ndarray, normal: np.ndarray, inside: np.ndarray, grid: G
     """Whether the normal points away from the drawn section, not into it."""
     from scipy.ndimage import map_coordinates
 
+    step = grid.pixel * normal
     ahead, behind = (
-        map_coordinates(inside.astype(np.float32), grid.places(*(places + sign * grid.pixel * normal).T), order=1, mode="nearest")
-        for sign in (1, -1)
+        map_coordinates(inside.astype(np.float32), grid.places(*(places + way).T), order=1, mode="nearest") for way in (step, -step)
     )
     away: np.ndarray = ahead <= behind
     return away

@@ -153,9 +153,7 @@ def panels(legs: Legs, beam: Beam, window: Window | None) -> tuple[np.ndarray, n
     sigma = beam.narrow
     length = np.sqrt(legs.dx * legs.dx + legs.dy * legs.dy) / sigma
     count = np.maximum(np.ceil(length / LONGEST[-1]), 1.0)
-    m = np.searchsorted(LONGEST[:-1], length / count) + 1
-    if beam.w != 1.0:
-        m = np.where(legs.change != 0.0, _MOST, m)
+    m = np.where(legs.change != 0.0, _MOST, np.searchsorted(LONGEST[:-1], length / count) + 1)
     first, last = np.zeros(len(count)), count
     if window is not None:
         begin, end = _inside(legs, window)

@@ -16,7 +16,7 @@ __all__ = ["extremes", "reason"]
 
 _TURN = np.cos(np.radians(20.0))
 _NEAR = 13  # pixels about a place through which the spline runs: its rim must not be felt in the middle
-_STAR = np.array(list(product((0.0, -1.0, 1.0), repeat=2))).T
+_STAR = np.array(list(product((0, -1, 1), repeat=2))).T
 _FIVE = range(-2, 3)
 _QUARTIC = np.linalg.inv(np.vander(_FIVE, increasing=True))  # values at five pixels to coefficients
 

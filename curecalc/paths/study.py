@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import FileError
+from ..symbols import clip
 from .stored import StoredPaths, kept
 from .vectors import FAR, OUTLINE, Paths, assembled
 
@@ -128,7 +129,7 @@ def _hatch(area: Any, h: float, along_y: bool) -> np.ndarray:
     way = np.where(number[line[long]] % 2, -1.0, 1.0)[:, None]
     places = shapely.get_coordinates(pieces[long]).reshape(-1, 2, 2)[..., flip]
     places[..., 0] = way * np.sort(way * places[..., 0])
-    return places[np.lexsort((places[:, 0, 0] * way[:, 0], line[long]))][..., flip].reshape(-1, 4)
+    return places[np.lexsort((places[..., 0].sum(axis=1) * way[:, 0], line[long]))][..., flip].reshape(-1, 4)
 
 
 def _solid(name: str, path: Path) -> tuple[Any, float, float]:
@@ -160,12 +161,11 @@ def _solid(name: str, path: Path) -> tuple[Any, float, float]:
     mesh.merge_vertices(merge_tex=True, merge_norm=True)
     if not mesh.is_watertight:
         raise FileError(f"{name}: the mesh is not closed, so its sections have no area. Repair it first.")
-    parts = mesh.split(only_watertight=True)
     solids: list[Any] = []
     hollows: list[Any] = []
-    for part in parts:
+    for part in mesh.split(only_watertight=True):
         # sign of its volume, by determinants: where there is none, the library's own sum warns on the screen
-        hollow = len(parts) > 1 and bool(np.linalg.det(part.triangles - part.vertices.mean(axis=0)).sum() < 0.0)
+        hollow = np.linalg.det(part.triangles - part.vertices.mean(axis=0)).sum() < 0.0
         faces = part.faces[:, ::-1] if hollow else part.faces
         one = manifold3d.Manifold(manifold3d.Mesh(part.vertices.astype(np.float32), faces.astype(np.uint32)))
         if one.status() != manifold3d.Error.NoError:
@@ -174,8 +174,8 @@ def _solid(name: str, path: Path) -> tuple[Any, float, float]:
     # shells that overlap are one; shells inside out are hollows
     solid, inside = (manifold3d.Manifold.batch_boolean(shells, manifold3d.OpType.Add) for shells in (solids, hollows))
     solid -= inside
-    if abs(float(solid.volume())) < 1e-9:
-        raise FileError(f"{name}: the mesh has no volume. {_WAY}")
+    if solid.volume() < 1e-9:
+        raise FileError(f"{name}: the mesh has no volume, or is inside out. {_WAY}")
     return solid, *mesh.bounds[:, 2].tolist()
 
 
@@ -192,7 +192,7 @@ def _harmless(name: str, path: Path) -> None:
                     with archive.open(entry) as file:
                         text = file.read()
                     if re.search(rb"<!(doctype|entity)", text, re.IGNORECASE) or text.startswith((b"\xff\xfe", b"\xfe\xff")):
-                        raise FileError(f"{name}: {entry.filename[:60]} declares entities, which a part never needs. {_WAY}")
+                        raise FileError(f"{name}: {clip(entry.filename)} declares entities, which a part never needs. {_WAY}")
     except FileError:
         raise
     except Exception as error:  # whatever a broken archive brings

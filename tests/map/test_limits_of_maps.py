@@ -69,6 +69,12 @@ def test_a_wall_is_as_wide_as_straight_across_it():
     # of an L the left side is nearest, 0.3 away; the foot on the inner side's line beyond its end does not count
     bent = sides_of([np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 1.0], [1.0, 1.0], [1.0, 4.0], [0.0, 4.0]])])
     assert wall_width(bent, 0.3, 0.9) == pytest.approx(4.0)
+    for angle in (0.0, 0.5, 2.0):
+        turn = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
+        for order in (1, -1):
+            loop = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 1.0], [1.0, 1.0], [1.0, 4.0], [0.0, 4.0]])[::order] @ turn.T
+            for place, wide in (((0.3, 0.9), 4.0), ((0.4, 2.0), 1.0), ((3.0, 0.2), 1.0)):
+                assert wall_width(sides_of([loop]), *(turn @ place)) == pytest.approx(wide)
     start, _, length = _sides(np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 0.0], [0.0, 1e-6]]))  # the last is a nanometre long
     assert (len(start), length.tolist()) == (2, pytest.approx([2.0, 2.0]))
 
@@ -85,6 +91,10 @@ def test_edges_and_corners_of_a_square_whose_cured_edge_is_known():
     assert error == pytest.approx(np.full(140, 0.1), abs=1e-3)
     for corner in loop:
         assert np.hypot(*(places - corner).T).min() == pytest.approx(0.3)
+    # cured as far as it is looked: 1.5 radii
+    assert edge_errors([loop], inward > 0.0, np.exp(inward), grid, grid, 1e-9, 0.2)[1] == pytest.approx(np.full(140, 0.3))
+    split = np.insert(loop, 1, [[2.0, 0.0]], axis=0)  # a vertex on a straight side is no corner
+    assert len(corner_errors([split], inward > 0.0, np.exp(inward), grid, grid, math.exp(-0.1), 0.2)[0]) == 4
     outer, cut = corner_errors([loop], inward > 0.0, np.exp(inward), grid, grid, math.exp(-0.1), 0.2)
     assert outer.tolist() == [True] * 4
     assert cut == pytest.approx(np.full(4, 0.1 * math.sqrt(2.0)), abs=0.01)

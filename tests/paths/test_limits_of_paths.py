@@ -62,6 +62,8 @@ def test_vectors_join_within_a_nanometre():
     for gap, is_joined in ((9e-7, True), (1.1e-6, False)):
         two = joined([drawn((0, 0), (1, 0)), drawn((1 + gap, 0), (2, 0))])
         assert two.joints().tolist() == [False, is_joined]
+    assert joined([drawn((-1, 0), (0, 0)), drawn((1e-6, 0), (2, 0))]).joints().tolist() == [False, True]
+    assert len(drawn((0, 0), (0, 0), (1, 0)).scanned) == 1
     assert not drawn((0, 0), (1, 0), (0, 0)).loops("hatch")  # there and back is no loop
     assert len(drawn((0, 0), (1, 0), (0, 1), (0, 0)).loops("hatch")) == 1
 
@@ -243,6 +245,12 @@ def test_a_table_is_refused_beyond_each_limit(column, fine, wrong, form):
     for value in wrong:
         with pytest.raises(FileError, match="a: row 12: " if form == "arrays" else "a:3:"):
             read_value(value)
+
+
+def test_a_table_of_both_forms_names_a_column_of_each():
+    columns = arrays.checked_arrays({name: np.zeros(1) for name in ("x0", "y0", "x1", "y1", "time", "x", "y")}, (), "a")
+    with pytest.raises(FileError, match=r"a: holds both vectors \(x0\) and recorded positions \(time\)\."):
+        table.paths_of(columns, "a", {})
 
 
 def test_a_table_of_many_kinds_is_refused():
