@@ -237,9 +237,8 @@ def _moving(one: Paths, scanning: Scanning, beam: Beam, window: Window | None) -
     ux, uy = (one.x1 - one.x0) / length, (one.y1 - one.y0) / length
     for part in parts:
         way = part.place(part.time) - part.start
-        lit = part.time > 0.0
         if not np.any(part.acceleration):
-            legs = Legs(
+            yield Legs(
                 one.x0 + ux * part.start,
                 one.y0 + uy * part.start,
                 ux * way,
@@ -248,7 +247,6 @@ def _moving(one: Paths, scanning: Scanning, beam: Beam, window: Window | None) -
                 one.power * part.lit(np.zeros_like(part.time), one.scan_speed, ends),
                 np.zeros(len(one)),
             )
-            yield legs.chosen(lit)
             continue
         bend = part.dim(one.scan_speed, ends)
         for begin, end in ((np.zeros_like(bend), bend), (bend, part.time)):

@@ -261,7 +261,7 @@ def assembled(
 
 def joined(parts: Sequence[Paths]) -> Paths:
     """Parts of the same paths, one after the other; the positions of a layer as one recording."""
-    kinds = list(parts[0].kinds) if len({part.kinds for part in parts}) == 1 else sorted({kind for part in parts for kind in part.kinds})
+    kinds = sorted({kind for part in parts for kind in part.kinds})
     codes = [np.array([kinds.index(kind) for kind in part.kinds], np.int64)[part.kind] for part in parts]
 
     def whole(name: str) -> np.ndarray:

@@ -15,7 +15,7 @@ from curecalc.map.beam import Beam, clean_picture, filtered, pixel_for, spread_e
 from curecalc.map.deposit import smooth
 from curecalc.map.field import Grid as Field
 from curecalc.map.field import Optics, by_radius, choose_pixel, layer_dose, logged, stated_error
-from curecalc.map.points import LONGEST, NODES, QUADRATURE, Legs, Scanning, _inside, _joint_speeds, chunks, points
+from curecalc.map.points import LONGEST, NODES, QUADRATURE, Legs, Scanning, _inside, _joint_speeds, _kept, chunks, points
 from curecalc.paths.vectors import Positions
 from curecalc.physics.laws import Plain, Threshold
 
@@ -242,6 +242,17 @@ def test_recorded_ways_are_lit_where_either_end_is():
     recorded = replace(vectors(np.zeros((0, 4))), recorded=(place,))
     x, _, dose = (np.concatenate(part) for part in zip(*points(recorded, Scanning(), ROUND)))
     assert (x.min() > 1.0, x.max() < 4.0, dose.sum()) == (True, True, pytest.approx(0.2 + 0.4 + 0.2))
+
+
+def test_a_spot_that_stands_still_adds_all_its_dose_and_a_window_keeps_its_edge():
+    place = Positions(1, np.array([0.0, 2.0]), np.ones(2), np.ones(2), np.full(2, 0.4))
+    recorded = replace(vectors(np.zeros((0, 4))), recorded=(place,))
+    for window in (None, (0.0, 0.0, 2.0, 2.0)):
+        x, y, dose = (np.concatenate(part) for part in zip(*points(recorded, Scanning(), ROUND, window)))
+        assert (x.tolist(), y.tolist(), dose.tolist()) == ([1.0], [1.0], [pytest.approx(0.8)])
+    x = np.array([0.0, 1.0, -0.1, 1.1, 0.5, 0.5, 0.5, 0.5])
+    y = np.array([0.5, 0.5, 0.5, 0.5, 0.0, 1.0, -0.1, 1.1])
+    assert _kept(x, y, np.arange(8), (0.0, 0.0, 1.0, 1.0))[2].tolist() == [0, 1, 4, 5]
 
 
 def test_tiles_of_a_picture_are_those_of_the_whole():

@@ -319,7 +319,8 @@ def test_the_compiled_map_gives_the_same_numbers(way, w):
 
     rng = np.random.default_rng(15)
     paths = joined(scattered(rng, 200, 0.2, 3.0), scattered(rng, 50, 3.0, 3.0), vectors([(0.0, 1.0, 3.0, 1.0), (1.0, 0.0, 1.0, 3.0)]))
-    ramp = Positions(1, np.array([0.0, 1e-3, 2e-3]), np.array([0.0, 1.0, 1.0]), np.array([0.5, 0.5, 1.0]), np.array([0.0, POWER, 5.0]))
+    x, y = np.array([0.0, 1.0, 1.0, 1.0]), np.array([0.5, 0.5, 1.0, 1.0])  # at the end it stands still
+    ramp = Positions(1, np.array([0.0, 1e-3, 2e-3, 3e-3]), x, y, np.array([0.0, POWER, 5.0, 5.0]))
     paths = replace(paths, recorded=(ramp,))
     optics = Optics(LAW if w == 1.0 else Threshold(0.15, 0.08, w, 5.0), way)
     grid = Grid(0.4, 0.6, 0.0255, 73, 61)

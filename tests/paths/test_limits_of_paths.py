@@ -66,6 +66,7 @@ def test_vectors_join_within_a_nanometre():
     assert len(drawn((0, 0), (0, 0), (1, 0)).scanned) == 1
     assert not drawn((0, 0), (1, 0), (0, 0)).loops("hatch")  # there and back is no loop
     assert len(drawn((0, 0), (1, 0), (0, 1), (0, 0)).loops("hatch")) == 1
+    assert [len(loop) for loop in drawn((0, 0), (-1, 0), (0, 0), (2, 0), (2, 2), (0, 0)).loops("hatch")] == [5]  # a spike is part of it
 
 
 def test_boxes_near_a_window_and_times():
@@ -357,6 +358,7 @@ def test_positions_of_other_layers_do_not_widen_what_is_mapped():
     assert len(Shelf.of(every, 2, 2).begin) == len(Shelf.of(every, 2, 2).box) == 0
     assert every.bounds() == (0.0, 0.0, 3.0, 6.0)
     assert every.rows == 6
+    assert [p.layer for p in every.of_layer(2).recorded] == [2]
     assert every.layers.tolist() == [1, 2, 3]
     assert every.scan_time() == 3.0
     assert every.faster(2.0).scan_time() == 1.5
