@@ -54,9 +54,10 @@ def _clip(start, way, low, high, begin, end):  # type: ignore[no-untyped-def]
 
 @_compiled
 def _run(grid, left, low, pixel, x0, y0, dx, dy, dose, even, power, change, sigma, whole, w, near, longest, at, weight):  # type: ignore[no-untyped-def]
+    x_low, y_low, x_high, y_high = near
     for k in range(len(x0)):
-        begin, end = _clip(x0[k], dx[k], near[0], near[2], 0.0, 1.0)
-        begin, end = _clip(y0[k], dy[k], near[1], near[3], begin, end)
+        begin, end = _clip(x0[k], dx[k], x_low, x_high, 0.0, 1.0)
+        begin, end = _clip(y0[k], dy[k], y_low, y_high, begin, end)
         if not end >= begin:
             continue
         length = np.sqrt(dx[k] * dx[k] + dy[k] * dy[k]) / sigma

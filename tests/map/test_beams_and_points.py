@@ -184,6 +184,9 @@ def test_corners_are_taken_at_a_speed_that_can_be_reached_and_left():
     assert (first.tolist(), last.tolist()) == ([0.0, 300.0, 300.0], [300.0, 300.0, 0.0])
     back = _joint_speeds(polyline([(0.0, 0.0), (0.05, 0.0), (0.05, 1.0)]), Scanning(2e5, "on", corner_speed=500.0))
     assert back[0].tolist() == pytest.approx([0.0, math.sqrt(2e4)])
+    apart = joined(polyline([(0.0, 0.0), (1.0, 0.0), (1.0, 1.0)]), vectors([(9.0, 9.0, 10.0, 9.0)]))
+    first, last = _joint_speeds(apart, Scanning(2e5, "on", corner_speed=500.0))
+    assert (first.tolist(), last.tolist()) == ([0.0, 500.0, 0.0], [500.0, 0.0, 0.0])
     everywhere = Scanning(2e5, "follows speed", corner_speed=500.0)
     assert everywhere.cornering == 2e5
     for still in (Scanning(2e5, "off", corner_speed=500.0), Scanning(2e5, "on"), Scanning(pulse_rate=1.0, corner_speed=500.0)):
