@@ -41,7 +41,7 @@ def test_sizes_of_what_is_sent(client):
     home = {"Origin": "http://localhost"}
     for size, refused in ((500_000, False), (500_001, True)):
         sent = client.post("/beam/read", data=b"x" * size, headers=home, content_type="text/plain")
-        assert ("at most 500 kB" in sent.text) is refused
+        assert ("The upload is too large: at most 500 kB." in sent.text) is refused
     for parts, refused in ((20, False), (21, True)):
         form = {f"f{k}": "x" for k in range(parts)}
         assert (client.post("/beam/read", data=form, headers=home, content_type="multipart/form-data").status_code == 413) is refused

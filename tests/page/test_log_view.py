@@ -57,6 +57,16 @@ def test_the_latest_twenty_five_entries_are_listed_newest_first(log):
     assert [int(number) for number in re.findall(r'<th scope="row">(\d+)</th>', text)] == [*range(26, 11, -1), 1, *range(11, 2, -1)]
 
 
+def test_the_form_of_a_correction_holds_the_entry_and_then_what_was_typed(log):
+    client = create_app(PageOptions(log=log, write=True)).test_client()
+    text = client.get("/log?corrects=2").text
+    assert "Correct entry 2" in text
+    assert 'value="240 mW"' in text
+    refused = client.post("/log/add", data=_reading(token=_token(client), corrects="2", power="23x mW"), headers=HOME)
+    assert refused.status_code == 400
+    assert 'value="23x mW"' in refused.text
+
+
 def test_an_entry_needs_the_form_of_this_page(log):
     client = create_app(PageOptions(log=log, write=True)).test_client()
     token = _token(client)

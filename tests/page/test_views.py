@@ -4,7 +4,7 @@ import html
 import json
 import re
 import shlex
-from urllib.parse import urlencode
+from urllib.parse import parse_qs, urlencode
 from xml.etree import ElementTree
 
 import numpy as np
@@ -306,6 +306,17 @@ def test_axes_that_are_kept_are_those_that_would_be_drawn(view):
     assert shown[0].count("<svg") == (3 if view == "settings" else 1)
     for state, text in zip(states, shown):
         assert create_app(PageOptions(burst=1e9, per_second=1e9)).test_client().get(f"/{view}?{state}", headers=FRAGMENT).text == text
+
+
+def test_a_setting_is_kept_beside_another_until_it_is_left(client):
+    def led(query, word):
+        text = client.get(f"/settings?{urlencode(query)}", headers=FRAGMENT).text
+        return parse_qs(html.unescape(re.search(rf'href="/settings\?([^"]*)">{word}', text)[1]))
+
+    kept = led({"power": "900 mW"}, "Keep this beside")
+    assert kept["power"] == parse_qs(kept["beside"][0])["power"] == ["900 mW"]
+    left = led({"power": "800 mW", "beside": "power=900+mW"}, "Stop comparing")
+    assert (left["power"], "beside" in left) == (["800 mW"], False)
 
 
 def test_a_panel_drawn_twice_is_the_same(client):
