@@ -68,10 +68,8 @@ def outlying(x: Any, y: Any, weight: Any | None = None, *, levels: tuple[float, 
             break
         sets = np.array(list(combinations(range(n), k)))
         inner = np.eye(k) - basis[sets] @ np.swapaxes(basis[sets], -1, -2)
-        usable = ~np.isclose(np.linalg.det(inner), 0.0)
-        inner[~usable] = np.eye(k)
         mine = residual[sets]
-        drop = usable * np.einsum("si,si->s", mine, np.linalg.solve(inner, mine[..., None])[..., 0])
+        drop = np.einsum("si,sij,sj->s", mine, np.linalg.pinv(inner, hermitian=True), mine)
         i = np.argmax(drop)
         rest = max(squares - float(drop[i]), np.finfo(float).eps * squares)
         f = drop[i] / k / (rest / (n - 2 - k))

@@ -345,9 +345,10 @@ def test_one_two_or_three_points_are_odd_below_their_chances(away, level):
 
     only = tuple(float(k == len(away)) for k in (1, 2, 3))
     low, high = 0.0, 9.0
-    for _ in range(40):
+    for _ in range(20):
         size = (low + high) / 2.0
-        low, high = (size, high) if found(size, only) is None or found(size, only).p > level else (low, size)
+        got = found(size, only)
+        low, high = (size, high) if got is None or got.p > level else (low, size)
     assert [outcome and outcome.index for outcome in (found(0.999 * size, np.multiply(only, LEVELS)), found(1.001 * size))] == [
         None,
         tuple(away),
