@@ -60,6 +60,8 @@ def test_when_a_check_agrees(folder):
         got = ran(folder, value, **more)
         assert got.agrees == agrees, (value, more)
     assert (ran(folder, 1.4149).difference, ran(folder, 1.4149).tolerance) == (pytest.approx(0.0049), pytest.approx(0.005))
+    just = ran(folder, 0.05, expected="0", exact="0.0")  # half of the last digit itself agrees
+    assert (just.agrees, just.difference, just.tolerance) == (True, 0.05, 0.5)
     assert ran(folder, 1.5, tolerance=0.1, why="rounded").note == "rounded"
     wrong = ran(folder, 1.4146, exact="1.414")
     assert (wrong.difference, wrong.tolerance) == (pytest.approx(0.0006), pytest.approx(0.0005))

@@ -50,17 +50,17 @@ def log_gradient(model: Model, inputs: Mapping[str, Any], names: list[str]) -> d
     >>> f"{g['f']['a']:.6f} {g['f']['b']:.6f}"
     '9.000000 -4.500000'
     """
-    lanes = 2 * len(names)
+    m = len(names)
     shape = np.broadcast_shapes(*(np.shape(value) for value in inputs.values()))
-    moved = {name: np.array(np.broadcast_to(value, (lanes, *shape)), float) for name, value in inputs.items()}
-    for i, name in enumerate(names):
-        moved[name][2 * i] *= math.exp(_STEP)
-        moved[name][2 * i + 1] *= math.exp(-_STEP)
+    steps = np.exp(_STEP * np.concatenate([np.eye(m), -np.eye(m)]))
+    moved = {name: np.array(np.broadcast_to(value, (len(steps), *shape)), float) for name, value in inputs.items()}
+    for name, step in zip(names, steps.T):
+        moved[name] = np.multiply.outer(step, np.broadcast_to(inputs[name], shape))
     gradient: dict[str, dict[str, Any]] = {}
     for key, values in model(moved).items():
-        v = np.broadcast_to(np.asarray(values, float), np.broadcast_shapes(np.shape(values), (lanes, *shape)))
-        change = v[0::2] - v[1::2]
-        change = np.where(np.abs(change) <= 4.0 * np.finfo(float).eps * np.abs(v[0::2]), 0.0, change) / (2.0 * _STEP)
+        v = np.broadcast_to(np.asarray(values, float), np.broadcast_shapes(np.shape(values), (len(steps), *shape)))
+        change = v[:m] - v[m:]
+        change = np.where(np.abs(change) <= 4.0 * np.finfo(float).eps * np.abs(v[:m]), 0.0, change) / (2.0 * _STEP)
         gradient[key] = {name: change[i][()] for i, name in enumerate(names)}
     return gradient
 

@@ -227,7 +227,7 @@ class Shown:
 
     def __str__(self) -> str:
         rows = [*self.rows(), *(("note", text) for text in self._remarks())]
-        width = max((len(name) for name, _ in rows), default=0)
+        width = len(max((name for name, _ in rows), key=len, default=""))
         return "\n".join([type(self).__name__, *(f"  {name:<{width}}  {text}" for name, text in rows)])
 
     def _repr_html_(self) -> str:

@@ -210,7 +210,7 @@ def test_an_exact_line_crosses_exactly() -> None:
     got = crossing(trend([0.0, 1.0, 2.0], [10.0, 9.0, 8.0]), 5.0)
     assert (got.time, got.low, got.high) == (5.0, 5.0, 5.0)
     level = crossing(trend([0.0, 1.0, 2.0], [10.0, 10.0, 10.0]), 5.0)
-    assert level.time == math.inf
+    assert (level.time, level.low, level.high) == (math.inf, math.inf, math.inf)
 
 
 def test_intervals_of_a_forecast_cover_as_often_as_they_say() -> None:

@@ -1,7 +1,9 @@
 """Values Python users may pass that must not be taken, and what they are told; and those that must be taken exactly."""
 
+from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import pint
@@ -13,6 +15,7 @@ from curecalc.units import (
     MJ_MM2,
     MM,
     MW,
+    ONE,
     Measured,
     Quantity,
     QuantityError,
@@ -20,6 +23,7 @@ from curecalc.units import (
     finite,
     from_json,
     measured,
+    measured_field,
     nonnegative,
     positive,
     ratio,
@@ -349,3 +353,19 @@ def test_json_never_holds_nan():
     assert to_json(Measured(Q(25.0, "degC"), Q(0.5, "kelvin")))["standard_uncertainty"] == 0.5
     assert positive("value", Q(1.0, "mJ/cm^2"), MJ_MM2) == pytest.approx(0.01)
     assert positive("value", Q(1.0, "inch"), MM) == pytest.approx(25.4)
+
+
+def test_a_field_without_a_unit_takes_a_plain_number_and_no_other_does():
+    @dataclass(frozen=True)
+    class Record:
+        size: Any
+        share: Any
+
+        def __post_init__(self):
+            measured_field(self, "size", MM)
+            measured_field(self, "share", ONE)
+
+    record = Record(Q(1.0, "cm"), 0.5)
+    assert (record.size.value.m_as("mm"), record.share.value.m, record.share.relative) == (10.0, 0.5, 0.0)
+    with pytest.raises(QuantityError, match=r"size has no unit: got 0\.1\. Give it one"):
+        Record(0.1, 0.5)

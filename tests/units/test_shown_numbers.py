@@ -68,6 +68,7 @@ def test_digits_of_a_number(value, u, text):
     [
         (1.2345, 100.57, {}, "1.2 to 100.6"),
         (1.0, 100.57, {}, "1 to 100.6"),  # over a hundred times: each for itself
+        (1.25, 125.0, {}, "1.25 to 125"),
         (1.0, 2.0, {}, "1 to 2"),
         (10.0, 20.0, {}, "10 to 20"),
         (1.5, 2.0, {}, "1.5 to 2.0"),
