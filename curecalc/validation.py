@@ -24,7 +24,9 @@ from .files.shipped import shipped_folder
 
 __all__ = ["Outcome", "Report", "load_checks", "load_sources", "reference_folder", "run_check", "validate"]
 
-_QUOTED = re.compile(r"\s*([+-]?)([0-9]*)(?:\.([0-9]*))?(?:[eE]([+-]?[0-9]+))?\s*(.*?)\s*$")
+_QUOTED = re.compile(
+    r"\s*(?P<number>[+-]?(?=\.?[0-9])[0-9]*(?:\.(?P<decimals>[0-9]*))?(?:[eE](?P<exponent>[+-]?[0-9]+))?)\s*(?P<unit>.*?)\s*$"
+)
 
 
 def reference_folder() -> Path:
@@ -80,12 +82,11 @@ def printed(text: str) -> Printed:
     Printed(value=15.96, half_last_digit=0.005, unit='mJ/cm^2')
     """
     found = _QUOTED.match(text)
-    if not found or not (found[2] or found[3]):
+    if not found:
         raise FileError(f"reference: cannot read the printed value {text!r}.")
-    decimals, exponent = len(found[3] or ""), int(found[4] or 0)
-    value = float(f"{found[1]}{found[2] or '0'}.{found[3] or '0'}e{exponent}")
+    decimals, exponent = len(found["decimals"] or ""), int(found["exponent"] or 0)
     # half of the last digit, and what a double loses in reading it
-    return Printed(value, 0.5 * 10.0 ** (exponent - decimals), found[5])
+    return Printed(float(found["number"]), 0.5 * 10.0 ** (exponent - decimals), found["unit"])
 
 
 @dataclass(frozen=True)
@@ -204,8 +205,7 @@ def _together(parts: list[Any]) -> Any:
     from .units import Quantity
 
     if parts and all(isinstance(part, Quantity) for part in parts):
-        unit = parts[0].units
-        return Quantity(np.array([part.m_as(unit) for part in parts], float), unit)
+        return Quantity.from_list(parts)
     return parts if any(not isinstance(part, int | float) for part in parts) else np.array(parts, float)
 
 
@@ -215,9 +215,7 @@ def _quantity(text: str) -> Any:
     if text in ("inf", "-inf"):
         return float(text)
     found = _QUOTED.match(text)
-    if not found or not (found[2] or found[3]):
-        return text
-    return Quantity(printed(text).value, found[5] or "dimensionless")
+    return Quantity(float(found["number"]), found["unit"] or "dimensionless") if found else text
 
 
 def _column(spec: Mapping[str, Any], folder: Path) -> Any:

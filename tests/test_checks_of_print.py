@@ -83,6 +83,8 @@ def test_lists_columns_and_broken_functions(folder):
         (column | {"where": {"lot": "b"}, "log": True}, ["1.609438"]),
     ):
         assert ran(folder, spec, expected=values).agrees, spec
+    for text, value in ((".5", "0.5"), ("-.5e1", "-5"), ("5. mm", "5 mm")):
+        assert ran(folder, text, expected=value).agrees, text
     short = ran(folder, column, expected=["2", "5"])
     assert (short.agrees, short.note) == (False, "3 values for 2 expected")
     assert math.isnan(short.difference)
