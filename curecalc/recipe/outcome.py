@@ -201,7 +201,7 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
         new = b.power_high**w * per_power
         if pulses:
             # pulses that lie further apart leave less between them: Newton's step in ln speed, from above, where it cannot miss
-            new = speed * (new / speed) ** (-1.0 / light.speed_power)
+            new = speed * (new / speed) ** np.reciprocal(-light.speed_power)
         new = np.minimum(new, cap)
         enough = np.clip((new / per_power) ** (1.0 / w), b.power_low, b.power_high)
         settled = all(np.allclose(before, now, _SETTLED, 0.0) for before, now in ((speed, new), (power, enough)))
