@@ -33,6 +33,7 @@ __all__ = [
 _SETTLED = 1e-12  # relative change of speed and power
 _MORE = np.geomspace(1.0, 40.0)
 TINY = np.finfo(float).tiny
+_FURTHER = np.linspace(0.0, 1.0, 9)  # where the greatest dose near an end is sought, in radii: to one percent of the dose
 _MOST = 600.0  # log exposure no machine reaches, still a number in float64
 CLOSEST = 0.05  # spacing over radius of the closest lines tried: below 0.5 they only help a scanner that cannot go slowly enough
 WIDEST = 4.0
@@ -121,10 +122,10 @@ def _along(task: Task, pattern: Pattern, power: Any, radius: Any, speed: Any, sp
     across, long = own.radii(track)
     if pattern.raster and pattern.spot.wy is not None:
         long = np.hypot(long, own.shear(track) * np.maximum(across, spacing))
-    # near an end the dose is least at the margin and greatest there or a little further in
+    # near an end the dose is least at the margin and greatest within a radius further in
     nearest, _ = np.broadcast_arrays(up.margin * radius, spot * speed)
     middle = np.full(nearest.shape, 0.5 * length)
-    places = np.minimum([nearest, nearest + 0.3 * radius, middle], middle)
+    places = np.minimum([*(nearest + further * radius for further in _FURTHER), middle], middle)
     found = motion.share(places, speed, spot * long, ends_of(task, power, length), pattern.exponent)
     return found.min(0), found.max(0)
 

@@ -161,6 +161,16 @@ def test_weakest_and_strongest_place_along_a_vector(beam, follows, length):
     assert float(high) == pytest.approx(max(seen), rel=2e-3)
 
 
+@pytest.mark.parametrize("margin", [0.0, 0.2, 0.5])
+def test_the_strongest_place_of_vectors_judged_from_nearer_their_ends(margin):
+    from curecalc.recipe.outcome import along
+
+    v, a, w0 = 1000.0, 1e7, 0.08
+    task = replace(plain(pattern=Pattern(False), ripple=INFINITE), run_up=RunUp(0.0, margin=margin), vector_length=4.0, acceleration=a)
+    seen = [on_the_way(s, 4.0, v, a, w0, "on") for s in margin * w0 + np.linspace(0.0, 1.0, 41) * w0]
+    assert float(along(task, 100.0, w0, v)[1]) == pytest.approx(max(seen), rel=1e-2)
+
+
 def test_lines_that_end_at_the_contour_leave_no_place_weaker():
     """Contour and fading hatch ends added up here: erf for the end of a vector, the valley between its lines."""
     from scipy.special import erf

@@ -360,5 +360,5 @@ def test_the_greatest_dose_along_a_vector_may_lie_a_little_inside_the_margin():
     doses = motion.share(places, 330.0, 0.1, ends)
     assert places[doses.argmax()] == pytest.approx(0.05, abs=0.003)
     low, high = along(task, 100.0, W, 330.0)
-    assert float(high[0]) == pytest.approx(doses.max(), rel=1e-3)
+    assert float(high[0]) == pytest.approx(doses.max(), rel=5e-3)
     assert float(low[0]) == pytest.approx(min(doses.min(), float(motion.share(5.0, 330.0, 0.1, ends))))
