@@ -91,11 +91,11 @@ def _scale_in_column(c: CouponSet, fit: LineFit) -> Finding | None:
     """A meter's scale error stated coupon by coupon: the same share of each exposure, and more than the coupons scatter."""
     if c.exposure_sd is None:
         return None
+    from scipy.special import chdtr
+
     share = c.exposure_sd / c.exposure
-    allowed = float(fit.degrees_of_freedom * (fit.slope * share.min()) ** 2)
     squares = float(((c.thickness - fit.y_mean - fit.slope * (c.x - fit.x_mean)) ** 2).sum())
-    fewer = 1.0 - chi_squared_p(fit.degrees_of_freedom * squares / allowed, fit.degrees_of_freedom)
-    if np.ptp(share) > 0.02 * share.max() or not rare(fewer):
+    if np.ptp(share) > 0.02 * share.max() or not rare(chdtr(fit.degrees_of_freedom, squares / (fit.slope * share.min()) ** 2)):
         return None
     return Finding(
         "scale_in_column",

@@ -312,6 +312,14 @@ def test_criterion_of_the_straight_line_and_means_of_what_is_known():
     assert c.mean_temperature.m_as("degC") == pytest.approx(24.25)
 
 
+@pytest.mark.parametrize(("size", "named"), [(0.95, True), (1.05, False)])
+def test_a_scale_is_told_where_so_little_scatter_is_rare(size, named):
+    """Once in 125, by chi-squared of 6 degrees of freedom of a general library."""
+    least = stats.chi2.ppf(0.008, 6)
+    y = 0.15 * np.log(E / 8.0) + math.sqrt(size * least / 8) * 0.15 * 0.03 * APART
+    assert ("scale_in_column" in {f.code for f in fit(y=y, exposure_uncertainty=Q(0.03 * E, "mJ/cm^2")).findings}) == named
+
+
 @pytest.mark.parametrize(("spread", "named"), [(0.019, True), (0.021, False)])
 def test_exposures_of_nearly_the_same_share_look_like_a_scale(spread, named):
     u = 0.03 * E
