@@ -102,7 +102,7 @@ def fit_lots(
     if np.ndim(y) not in (2, 3):
         raise QuantityError(f"thickness must have two or three axes (lots, coupons, readings), got {np.ndim(y)}.")
     y = y.mean(-1) if y.ndim == 3 else y
-    if np.ndim(e) not in (1, 2) or np.shape(e)[-1] != y.shape[1] or (np.ndim(e) == 2 and e.shape != y.shape):
+    if np.shape(e) not in (y.shape, y.shape[1:]):
         raise QuantityError(f"exposure has shape {np.shape(e)}, which does not go with {y.shape} lots and coupons.")
     confidence = confident(confidence)
     depth = None if at_depth is None else positive("at_depth", at_depth, MM)

@@ -90,6 +90,12 @@ def test_many_lots_are_fitted_as_one_by_one():
             assert lots.residual_sd[i].m == pytest.approx(one.residual_sd.m_as("mm"))
     same = fit_lots(exposure=Q(np.exp(X), "mJ/cm^2"), thickness=Q(np.stack([Y, other]), "mm"), readings=np.full(8, 3))
     assert same.penetration_depth[1].m == pytest.approx(lots.penetration_depth[1].m)  # as many on each: plain
+    lots = Q(np.stack([Y, other]), "mm")
+    own = fit_lots(exposure=Q(np.exp([X, X]), "mJ/cm^2"), thickness=lots)  # exposures of each lot
+    assert own.penetration_depth.m == pytest.approx(fit_lots(exposure=Q(np.exp(X), "mJ/cm^2"), thickness=lots).penetration_depth.m)
+    for shape in ((3, 8), (1, 8), (7,), (2, 2, 8)):
+        with pytest.raises(QuantityError, match="exposure has shape"):
+            fit_lots(exposure=Q(np.full(shape, 20.0), "mJ/cm^2"), thickness=lots)
     for bad in (0.499, 1.0):
         with pytest.raises(QuantityError, match=rf"confidence must be at least 0\.5 and below 1, got {bad:g}"):
             fit_lots(exposure=Q(np.exp(X), "mJ/cm^2"), thickness=Q(np.stack([Y, other]), "mm"), confidence=bad)
