@@ -342,21 +342,17 @@ def _range(
     shallow, deep = 0.6 * dp, max(2.4 * dp, 0.0 if depth is None else 1.5 * depth)
     low = lec + (shallow if bounds["min_depth"] is None else bounds["min_depth"]) / dp
     high = lec + (deep if bounds["max_depth"] is None else bounds["max_depth"]) / dp
-    limits: list[tuple[str, float, bool]] = []
-    for name, is_low in (("min_exposure", True), ("max_exposure", False)):
+    lows, highs = [(low, "")], [(high, "")]
+    for name, limits in (("min_exposure", lows), ("max_exposure", highs)):
         if (edge := bounds[name]) is not None:
-            limits.append((name, float(np.log(edge)), is_low))
+            limits.append((float(np.log(edge)), name))
     if machine is not None:
-        for name, speed, is_low in (("scan_speed_max", machine.scan_speed_max, True), ("scan_speed_min", machine.scan_speed_min, False)):
+        for name, speed, limits in (("scan_speed_max", machine.scan_speed_max, lows), ("scan_speed_min", machine.scan_speed_min, highs)):
             if speed is not None:
                 # exposure times speed is constant: the speed at 1 mJ/mm^2 is the exposure at 1 mm/s
-                limits.append((name, float(np.log(IN_CM2 * float(machine.speed(1.0)) / speed)), is_low))
-    bound_by = ""
-    for name, value, is_low in limits:
-        if is_low and value > low:
-            low, bound_by = value, name
-        elif not is_low and value < high:
-            high, bound_by = value, name
+                limits.append((float(np.log(IN_CM2 * float(machine.speed(1.0)) / speed)), name))
+    (low, from_below), (high, from_above) = max(lows), min(highs)
+    bound_by = from_above or from_below
     if high - low < np.log(1.5):
         raise NoSolution(
             f"the bounds leave exposures from {span(*np.exp([low, high]).tolist())} mJ/cm^2 only, too narrow for a working curve.",

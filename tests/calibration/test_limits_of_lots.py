@@ -326,15 +326,15 @@ def test_the_spread_of_earlier_lots_counts_from_three_on():
 
 def test_priors_and_conflicts_of_many_lots_are_those_of_each():
     rng = np.random.default_rng(11)
-    slopes, thresholds = rng.uniform(0.1, 0.2, (3, 4)), rng.uniform(2.0, 3.0, (3, 4))
-    covariances = rng.uniform(1e-6, 1e-4, (3, 4, 2))[..., None] * np.eye(2) + 1e-7
-    scatters, dofs = rng.uniform(0.002, 0.004, (3, 4)), np.tile([6, 12, 8, 9], (3, 1))
+    slopes, thresholds = rng.uniform(0.1, 0.2, (2, 4)), rng.uniform(2.0, 3.0, (2, 4))
+    covariances = rng.uniform(1e-6, 1e-4, (2, 4, 2))[..., None] * np.eye(2) + 1e-7
+    scatters, dofs = rng.uniform(0.002, 0.004, (2, 4)), np.tile([6, 12, 8, 9], (2, 1))
     between = {"slope_between": 0.03, "log_threshold_between": 0.1}
     many = prior_from_lots(slopes, thresholds, covariances, scatters, dofs, **between)
     x = np.log(np.repeat([14.0, 25.0, 45.0, 80.0], 2))
-    y = 0.15 * (x - 2.0) + 0.003 * rng.standard_normal((3, 8))
+    y = 0.15 * (x - 2.0) + 0.003 * rng.standard_normal((2, 8))
     found = prior_conflict(ordinary_line(x, y), many)
-    for i in range(3):
+    for i in range(2):
         one = prior_from_lots(slopes[i], thresholds[i], covariances[i], scatters[i], dofs[i], **between)
         for name in ("mean", "covariance", "origin", "scatter", "degrees_of_freedom"):
             assert getattr(many, name)[i] == pytest.approx(getattr(one, name)), name
