@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import json
 import math
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
@@ -312,7 +313,7 @@ def name_text(what: str, name: str | None) -> str | None:
         raise QuantityError(f"{what} is empty. Give its name, or leave it out.")
     if len(name) > LONGEST_NAME:
         raise QuantityError(f"{what} is longer than {LONGEST_NAME} characters.")
-    if any(ord(c) < 32 or 0x7F <= ord(c) < 0xA0 or 0xD800 <= ord(c) <= 0xDFFF for c in name):
+    if any(unicodedata.category(c) in ("Cc", "Cs") for c in name):  # control characters and halves of pairs
         raise QuantityError(f"{what} must be one line of printable text, got {clip(name)}.")
     if name != name.strip():
         raise QuantityError(f"{what} begins or ends with a space: {clip(name)}. Leave it out.")
