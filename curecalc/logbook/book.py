@@ -220,7 +220,7 @@ class Logbook:
         folded = {one.casefold(): one for one in known}
         near = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.75)
         if what == "machine" and not near and self._execute("SELECT 1 FROM entry WHERE kind = 'machine' LIMIT 1", ()).fetchone():
-            near = [one for one in folded if one in name.casefold() or name.casefold() in one][:1]
+            near = [one for one in folded if one in name.casefold() or name.casefold() in one]
             near = near or difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.0)
         if near:
             raise QuantityError(

@@ -206,6 +206,15 @@ def test_what_stands_already_and_what_comes_without_its_data(book, tmp_path) -> 
         assert import_text(third, json_text(other, other.entries(corrected=True))).to_dict()["added"] == 1
 
 
+def test_data_that_was_missing_is_kept_when_it_comes(book) -> None:
+    sha256 = hashlib.sha256(b"abc").hexdigest()
+    book._keep(None, sha256, 3)
+    with pytest.raises(FileError, match="is not kept in this logbook"):
+        book.source(sha256)
+    book.add("note", {"text": "x"}, sources=[Source("a", "a.txt", b"abc")])
+    assert book.source(sha256) == b"abc"
+
+
 def test_entries_of_before_they_had_identities_come_back_as_they_were_or_known_by_their_hash(book, tmp_path) -> None:
     time = "2020-01-01T00:00:00.000000Z"
     with book.together():

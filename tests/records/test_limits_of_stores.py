@@ -14,6 +14,8 @@ from curecalc.logbook.rows import Row, each_row, parts
 from curecalc.logbook.verifying import verify
 from curecalc.units import Quantity
 
+TABLES = ("entry", "attached", "source", "about")
+
 
 def header(page: int, pages: int) -> bytes:
     """The first 100 bytes of a database file by its format: name, size of a page at 16, their number at 28; all else set."""
@@ -136,14 +138,29 @@ def test_a_lost_server_is_asked_for_twenty_seconds(monkeypatch) -> None:
 
 
 def test_tables_of_a_server_are_of_this_version_or_refused() -> None:
-    def upgrade(step: int) -> None:
-        held = SimpleNamespace(execute=lambda query: store.Rows([(step if "max(step)" in query else True,)]))
-        store._upgrade_server(held, "service=shop", create=False)
+    def upgrade(step: int, create: bool = False) -> list[str]:
+        asked = []
 
-    upgrade(2)
+        def execute(query, values=()):
+            asked.append(query)
+            return store.Rows([(step if "max(step)" in query else True,)])
+
+        store._upgrade_server(SimpleNamespace(execute=execute, server=True), "service=shop", create)
+        return [query for query in asked if query in store.DATABASE_SCRIPTS or query.startswith("INSERT")]
+
+    assert upgrade(2) == []
+    assert upgrade(1) == [*store.DATABASE_SCRIPTS[1:]]
+    assert upgrade(0, create=True) == [*store.DATABASE_SCRIPTS, "INSERT INTO about VALUES (?, ?)"]
     for step, said in ((3, r"made by a newer curecalc \(version 3, this one reads up to 2\)\. Update"), (0, "holds no logbook yet")):
         with pytest.raises(FileError, match=said):
             upgrade(step)
+
+
+@pytest.mark.parametrize(("there", "missing"), [(("kept", "whole"), 0), (("kept", "whole", "more"), 0), (("kept",), 4), (("whole",), 4)])
+def test_each_table_of_a_server_has_both_its_triggers(there, missing: int) -> None:
+    held = SimpleNamespace(server=True, execute=lambda query, table: [(f"{table[0]}_{one}",) for one in there])
+    said = [f"the triggers of {table} are missing or were changed, so entries may have been tampered with" for table in TABLES]
+    assert store.integrity(held) == said[:missing]
 
 
 # ---------------------------------------------------------------- checking
