@@ -250,7 +250,7 @@ def _moving(one: Paths, scanning: Scanning, beam: Beam, window: Window | None) -
             continue
         bend = part.dim(one.scan_speed, ends)
         for begin, end in ((np.zeros_like(bend), bend), (bend, part.time)):
-            number = np.where(end > begin, np.maximum(np.ceil(np.abs(way) / beam.narrow), 1.0), 0.0).astype(np.int64)
+            number = np.where(end > begin, np.ceil(np.abs(way) / beam.narrow), 0.0).astype(np.int64)
             yield from _ramps(one, ends, part, (begin, end), number, beam, window)
 
 
@@ -296,7 +296,7 @@ def _pulses(one: Paths, scanning: Scanning, rate: float, beam: Beam, window: Win
     ends, parts = _stretches(one, scanning)
     times = np.array([part.time for part in parts])
     total = times.sum(0)
-    count = np.maximum(np.ceil(total * rate * (1.0 - 1e-12)), 1.0).astype(np.int64)
+    count = np.ceil(total * rate * (1.0 - 1e-12)).astype(np.int64)
     length = one.length
     for which in chunks(count):
         own, k = numbered(count[which])

@@ -184,6 +184,9 @@ def test_corners_are_taken_at_a_speed_that_can_be_reached_and_left():
     assert (first.tolist(), last.tolist()) == ([0.0, 300.0, 300.0], [300.0, 300.0, 0.0])
     back = _joint_speeds(polyline([(0.0, 0.0), (0.05, 0.0), (0.05, 1.0)]), Scanning(2e5, "on", corner_speed=500.0))
     assert back[0].tolist() == pytest.approx([0.0, math.sqrt(2e4)])
+    first, last = _joint_speeds(polyline([(0.0, 0.0), (0.05, 0.0), (0.05, 0.05), (1.05, 0.05)]), Scanning(2e5, "on", corner_speed=500.0))
+    assert first.tolist() == pytest.approx([0.0, math.sqrt(2e4), 200.0])
+    assert last.tolist() == pytest.approx([math.sqrt(2e4), 200.0, 0.0])
     apart = joined(polyline([(0.0, 0.0), (1.0, 0.0), (1.0, 1.0)]), vectors([(9.0, 9.0, 10.0, 9.0)]))
     first, last = _joint_speeds(apart, Scanning(2e5, "on", corner_speed=500.0))
     assert (first.tolist(), last.tolist()) == ([0.0, 500.0, 0.0], [500.0, 0.0, 0.0])
@@ -228,6 +231,7 @@ def test_pulses_come_evenly_from_the_start_of_each_vector():
     x, dose = pulses(vectors([(0.0, 0.0, 1.0, 0.0), (5.0, 0.0, 5.25, 0.0), (9.0, 0.0, 9.01, 0.0)]), Scanning(pulse_rate=1e4))
     assert x == pytest.approx([*(0.1 * k for k in range(10)), 5.0, 5.1, 5.2, 9.0])  # none at the end, which is the next one's
     assert dose == pytest.approx(np.full(14, POWER / 1e4))
+    assert len(pulses(vectors([(0.0, 0.0, 1.0000005, 0.0)]), Scanning(pulse_rate=1e4))[0]) == 11  # the last half a nanometre before the end
     # from rest to rest in 10 mm at 1000 mm/s, 2e5 mm/s^2: 2.5 mm and 5 ms at either end, 5 ms between
     for beam, share in (("on", 1.0), ("follows speed", None)):
         x, dose = pulses(vectors([(0.0, 0.0, 10.0, 0.0)]), Scanning(2e5, beam, pulse_rate=1e3))
