@@ -81,7 +81,7 @@ def _near_vectors(paths: Paths, grid: Grid) -> np.ndarray:
     start, way = start[:, near], (end - start)[:, near]
     hit = np.zeros((grid.rows, grid.columns), bool)
     count = np.ceil(np.hypot(*way) * 1.5).astype(np.int64)  # steps, each shorter than a pixel is wide
-    for part in chunks(count + 1):
+    for part in chunks(count):
         row, k = numbered(count[part] + 1)
         row += part.start
         places = np.rint(start[:, row] + k / np.maximum(count[row], 1) * way[:, row]).astype(int)

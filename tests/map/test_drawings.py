@@ -1,12 +1,13 @@
 """The drawing on the grid against counting crossings one by one, and distances by hand."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from curecalc.map import points as points_module
-from curecalc.map.drawing import drawing_of, filled, loops_of
+from curecalc.map.drawing import _near_vectors, drawing_of, filled, loops_of
 from curecalc.map.field import Grid
 from curecalc.map.outline import _sides, corner_errors, edge_errors, sides_of
 from curecalc.paths.vectors import Positions
@@ -135,3 +136,22 @@ def test_a_hole_is_an_inner_edge():
     assert error == pytest.approx(np.full(4, 0.1 * math.sqrt(2.0)), abs=0.012)
     _, error = edge_errors([SQUARE], INWARD < 0.0, np.exp(-INWARD), GRID, GRID, math.exp(-0.1), 0.2)
     assert error == pytest.approx(np.full(140, 0.1), abs=2e-3)
+
+
+@pytest.mark.parametrize(("radius", "core"), [(2.4, 49), (2.5, 25), (2.6, 25)])
+def test_the_core_begins_half_a_pixel_beyond_the_radius(radius, core):
+    """Eleven by eleven pixels: those three or four from the nearest beside them, 7 x 7 or 5 x 5."""
+    square = polyline([(-0.5, -0.5), (10.5, -0.5), (10.5, 10.5), (-0.5, 10.5), (-0.5, -0.5)], kind="outline")
+    found = drawing_of(square, Grid(-3.0, -3.0, 1.0, 17, 17), radius)
+    assert (found.inside.sum(), found.core.sum()) == (121, core)
+
+
+def test_lines_two_radii_apart_are_one_area_and_recorded_ways_are_drawn():
+    grid = Grid(-6.0, -6.0, 1.0, 33, 17)
+    lines = vectors([(0.0, 0.0, 20.0, 0.0), (0.0, 4.0, 20.0, 4.0)])
+    assert (np.flatnonzero(drawing_of(lines, grid, 2.0).inside[:, 16]) - 6).tolist() == [0, 1, 2, 3, 4]
+    x = np.array([0.0, 10.0, 10.0, 15.0])  # stands still, then goes on dark
+    place = Positions(1, np.arange(4.0), x, np.zeros(4), np.array([1.0, 1.0, 1.0, 0.0]))
+    recorded = replace(vectors(np.zeros((0, 4))), recorded=(place,))
+    rows, columns = np.nonzero(_near_vectors(recorded, grid))
+    assert (set(rows - 6), sorted(columns - 6)) == ({0}, list(range(11)))
