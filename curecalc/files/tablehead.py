@@ -179,7 +179,7 @@ class Head:
         if plain in self.known:
             return self.known[plain]
         words = dict(self.known) | {normalise(h): name for name, spec in self.specs.items() for h in spec.hints}
-        close = plain in words or bool(difflib.get_close_matches(plain, sorted(words), n=1, cutoff=0.6))
+        close = difflib.get_close_matches(plain, sorted(words), n=1, cutoff=0.6)
         near = words[nearest(plain, set(words))]
         tail = "" if close else f"; known are {', '.join(sorted(self.specs))}"
         raise self.fail(line, column, f"unknown {what} {clip(written)}. The nearest known is '{near}'{tail}.")

@@ -88,6 +88,15 @@ def test_what_is_shown_of_a_long_value():
         assert f"got {shown}." in said(f"a = {text}", a=Field("date"))
 
 
+def test_what_cannot_be_read_is_shown_with_its_own_row_and_way():
+    for text, words in (
+        ("a = 1\nb = [2", "in 'b = [2'. Write one key = value a line, text in quotes."),
+        ("a = 1\na = 2", "(this key stands twice) in 'a = 2'. Keep one of the two."),
+        ("[a]\n[a]", "(this key stands twice) in '[a]'. Keep one of the two."),
+    ):
+        assert said(text, a=Field("text")).endswith(words)
+
+
 def test_a_value_within_a_table_and_a_list_is_told_by_its_own_key():
     inner = {"name": Field("list", item=Field("text")), "part": Field("tables"), "size": Field("text")}
     for text, words in (

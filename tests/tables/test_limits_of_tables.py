@@ -152,6 +152,15 @@ def test_cells_beside_their_columns(head, cells, words):
         refused(words, f"{head}\n{cells}\n")
 
 
+def test_a_line_is_a_header_from_two_known_names_on():
+    assert read("power = 3 mW,coupon,thickness [um]\n,A,1\n").settings == {"power": 3.0}
+    refused("f.csv:1: power: ", "power = 3 mW;coupon\ncoupon;thickness [um]\nA;1\n")
+    alone = read_table_bytes("f.csv", b"coupon\n#1\nB\n", {"coupon": Column("text")})
+    assert alone["coupon"] == ["#1", "B"]  # no comment: there is nothing beside it
+    for name, near, tail in (("thick", "thickness", ""), ("tik", "tilt", "; known are coupon, passes, power, thickness, tilt")):
+        refused(f"unknown column '{name}'. The nearest known is '{near}'{tail}.", f"coupon,{name} [um]\nA,1\n")
+
+
 def test_a_temperature_is_converted_with_its_zero():
     columns = {"t": Column("temperature"), "x": Column("length")}
     for unit, value in (("K", "293.15"), ("degC", "20")):
