@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 __all__ = ["AccessCodes", "Entering", "RateLimit", "install"]
 
 HEADERS = {
-    "Content-Security-Policy": "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'",
+    "Content-Security-Policy": (
+        "default-src 'self'; img-src 'self' data:; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'"
+    ),
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
     "Referrer-Policy": "same-origin",

@@ -333,6 +333,24 @@ def test_every_figure_follows_the_dark_and_the_map_keeps_its_tones(tab):
     assert "rgb(255, 255, 255)" in fills  # "white where nothing cures", as the view says
 
 
+def test_the_picture_of_a_beam_is_seen_in_its_figure(tab):
+    """The picture stands within the figure, as data: it is loaded, and looks as the beam does, brightest where its axes cross."""
+    tab.goto("/beam")
+    tab.set_input_files("#f-file", str(DEMO / "beam_image.png"))
+    tab.locator("#f-pixel_size").evaluate("e => { e.closest('details').open = true; }")
+    tab.fill("#f-pixel_size", "5 um")
+    tab.get_by_role("button", name="Read it").click()
+    tab.wait_for_selector("figure svg image")
+    shades = tab.evaluate("""async () => {
+      const shown = new Image(); shown.src = document.querySelector('figure svg image').getAttribute('href'); await shown.decode();
+      const canvas = new OffscreenCanvas(shown.width, shown.height), ink = canvas.getContext('2d'); ink.drawImage(shown, 0, 0);
+      const all = ink.getImageData(0, 0, shown.width, shown.height).data;
+      const of = (x, y) => { const k = 4 * (Math.floor(y) * shown.width + Math.floor(x)); return all[k] + all[k + 1] + all[k + 2]; };
+      return [of(shown.width / 2, shown.height / 2), of(2, 2)];
+    }""")
+    assert abs(shades[0] - shades[1]) > 200
+
+
 def test_when_the_program_is_gone_no_number_stays_unmarked(browser):
     from curecalc.page import PageOptions
     from curecalc.page.server import start
