@@ -58,7 +58,7 @@ def fit_dict(fit: Fit) -> dict[str, Any]:
         },
         "chi_squared": None
         if fit.chi_squared is None
-        else {"value": fit.chi_squared[0], "p": fit.chi_squared[1], "degrees_of_freedom": fit.degrees_of_freedom},
+        else dict(zip(("value", "p"), fit.chi_squared)) | {"degrees_of_freedom": fit.degrees_of_freedom},
         "outliers": [o.to_dict() for o in fit.outliers],
         "warnings": list(fit.warnings),
         "notes": list(fit.notes),

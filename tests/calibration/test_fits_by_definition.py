@@ -108,6 +108,19 @@ def test_a_resin_keeps_the_wavelength_of_its_coupons():
     assert fit_coupons(replace(fit().coupons, wavelength=355.0)).resin().wavelength == Q(355.0, "nm")
 
 
+def test_exposure_times_speed_is_one_number_to_a_thousandth():
+    for off, told in ((0.0, True), (0.0009, True), (0.0011, False)):
+        speed = 100.0 / np.exp(X)
+        speed[3] *= 1.0 - off
+        lot = fit_coupons(replace(fit().coupons, settings={"scan_speed": speed}), at_depth=Q(0.15, "mm"))
+        assert (lot.exposure_for_depth[0].scan_speed is not None) == told
+
+
+def test_chi_squared_of_stated_uncertainties():
+    record = fit(thickness_uncertainty=Q(np.full(8, 0.003), "mm")).to_dict()["chi_squared"]
+    assert record == {"value": pytest.approx(8.0), "p": pytest.approx(stats.chi2.sf(8.0, 6)), "degrees_of_freedom": 6}
+
+
 def test_three_coupons_of_two_exposures_are_the_least():
     assert fit(X[[0, 0, 7]], Y[[0, 1, 7]]).line.degrees_of_freedom == 1
     with pytest.raises(QuantityError, match="at least three coupons, got 2"):
