@@ -43,6 +43,19 @@ def test_limits_of_three_sd_and_a_weight_of_a_fifth_unless_asked_otherwise(repor
     got = report(found, centre=20.0, sd=0.6)
     assert got.individuals.to_dict() == individuals_chart(found.values, baseline=base, rules=("limit",), width=3.0).to_dict()
     assert got.ewma.to_dict() == ewma_chart(found.values, baseline=base, weight=0.2, width=3.0).to_dict()
+    assert replace(got, turning=None).to_dict()["turning"] is None
+    step = SimpleNamespace(kind="step", size=2.0, time=DAY, low=DAY - 2.0, high=DAY + 1.0)
+    said = {
+        "kind": "step",
+        "size": 2.0,
+        "unit": "mm",
+        "date": when(DAY),
+        "interval": [when(DAY - 2.0), when(DAY + 1.0)],
+        "confidence": 0.95,
+    }
+    assert replace(got, turning=step).to_dict()["turning"] == said
+    none = replace(got, turning=SimpleNamespace(kind="none", size=0.0)).to_dict()["turning"]
+    assert none == {"kind": "none", "size": 0.0, "unit": "mm", "date": None}
     moved = change(before=21.0, after=20.0, before_uncertainty=0.6, after_uncertainty=0.6)
     assert replace(got, since_settings=(DAY, moved)).to_dict()["since_settings"] == {"date": when(DAY), **moved.to_dict()}
     other = report(found, centre=20.0, sd=0.6, rules=["limit", "eight-in-a-row"], weight=0.4)

@@ -122,6 +122,9 @@ def test_a_run_sheet_has_blanks_for_each_reading_and_expects_a_depth_in_three_di
     assert row.split() == ["1", "a", "1234", "12.35", "0.123", *["_" * 9] * 2]
     assert [page.count(f"<th scope='col'>reading {k} (µm)</th>") for k in (0, 1, 2, 3)] == [0, 1, 1, 0]
     assert "<td class='big'>1234</td><td>12.35</td><td>123</td><td class=wide></td><td class=wide></td></tr>" in page
+    thin = plan()
+    thin.coupons[0].expected_depth = Q(0.0123456, "mm")
+    assert "<td>12.35</td><td>12.3</td>" in run_sheet.run_sheet_html(thin)
     table = run_sheet.coupon_csv(plan()).splitlines()
     assert table[-2:] == ["a,1,1234.4,,"] * 2
     assert run_sheet.coupon_csv(plan(speed=None)).splitlines()[-1] == "a,1,12.3456,,"
