@@ -168,7 +168,7 @@ def _in_plain_characters(name: str, body: str, kind: str) -> str | None:
 def _plain_character(c: str) -> str:
     if unicodedata.category(c) == "Nd":
         return str(unicodedata.decimal(c))
-    return unicodedata.normalize("NFKC", c) if "\uff01" <= c <= "\uff5e" else c
+    return unicodedata.normalize("NFKC", c) if unicodedata.east_asian_width(c) == "F" else c
 
 
 def _read_unit(name: str, text: str, written: str, kind: Kind) -> Any:
