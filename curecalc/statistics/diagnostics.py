@@ -266,7 +266,7 @@ class RobustLine:
     pairs: int
 
 
-def robust_line(x: Any, y: Any, *, most: int = 500) -> RobustLine:
+def robust_line(x: Any, y: Any, *, most: int = 2000) -> RobustLine:
     """A line that up to 29 % wild points cannot carry away: the median of the slopes between all pairs of points.
 
     Parameters

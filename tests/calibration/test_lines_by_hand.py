@@ -109,7 +109,7 @@ def test_many_pairs_of_a_robust_line_are_those_half_the_points_apart():
         assert (found.slope, found.pairs) == (pytest.approx(np.median(slopes)), n // 2)
         assert found.intercept == pytest.approx(np.median(y - found.slope * x))
         assert robust_line(x, y, most=n).pairs == n * (n - 1) // 2
-    for n, pairs in ((500, 500 * 499 // 2), (501, 250)):
+    for n, pairs in ((2000, 2000 * 1999 // 2), (2001, 1000)):
         assert robust_line(np.arange(n), np.arange(n)).pairs == pairs
 
 
