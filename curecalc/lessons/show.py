@@ -59,8 +59,8 @@ def lesson_html(lesson: Lesson, *, figure: bool = True, head: str = "h2") -> str
     """The lesson as a piece of HTML without style of its own, the figure inline."""
     below = f"h{int(head[1]) + 1}"
     made = [f"<article class='lesson'><{head}>{escape(lesson.title)}</{head}>"]
-    made.append(f"<p class='aim'><strong>Aim.</strong> {_rich(lesson.aim)}</p>")
-    made.append(f"<p class='aim'>Numbers of {escape(lesson.bench_name)}.</p>")
+    made.append(f"<p><strong>Aim.</strong> {_rich(lesson.aim)}</p>")
+    made.append(f"<p>Numbers of {escape(lesson.bench_name)}.</p>")
     for block in lesson.text:
         if block.kind == "formula":
             made += [f"<p class='formula'>{_rich(line)}</p>" for line in block.lines]
