@@ -680,6 +680,10 @@ def test_what_an_entry_by_hand_states_becomes_limits_and_a_curve():
     there = got.centre_variance + got.slope_variance * (x - got.centre) ** 2
     assert there == pytest.approx(0.003**2 + (0.15 * 0.05) ** 2 - 2 * 0.5 * 0.003 * 0.15 * 0.05)
     assert got.layer_variance == 0.0
+    alone = entry(**curve)
+    alone.payload = {}  # no correlation stated: none
+    got = today._lot_curve(alone, None)
+    assert got.centre_variance + got.slope_variance * (x - got.centre) ** 2 == pytest.approx(0.003**2 + (0.15 * 0.05) ** 2)
 
 
 def settings_said(*promises, lone=False, kept=True, layer=0.1):
