@@ -133,13 +133,15 @@ class Lot(Origin):
         dp, ec = self.penetration_depth, self.critical_exposure
         pairs = [(float(d.depth.m_as(MM)), math.log(d.exposure.m_as(MJ_CM2))) for d in self.depths]
         if dp is None and ec is None:
-            slope, threshold = from_two_depths(depths=(pairs[0][0], pairs[1][0]), log_exposures=(pairs[0][1], pairs[1][1]))
+            depths, log_exposures = zip(*pairs)
+            slope, threshold = from_two_depths(depths=depths, log_exposures=log_exposures)
             return slope, threshold, "the exposures for two depths"
         assert ec is not None
         threshold = math.log(ec.value.m_as(MJ_CM2))
         if dp is not None:
             return float(dp.value.m_as(MM)), threshold, "Dp and Ec"
-        slope = from_one_depth(log_threshold=threshold, depth=pairs[0][0], log_exposure=pairs[0][1])
+        ((depth, log_exposure),) = pairs
+        slope = from_one_depth(log_threshold=threshold, depth=depth, log_exposure=log_exposure)
         return slope, threshold, "Ec and the exposure for one depth"
 
     @cached_property

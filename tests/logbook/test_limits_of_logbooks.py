@@ -133,6 +133,7 @@ def test_a_trend_needs_eight_readings(monkeypatch):
     assert status._fade_line(readings(steady[:7]), bent=False) is None
     assert status._fade_line(readings(steady), bent=False).points == 8
     assert status._fade_line(readings(steady, times=[3.0] * 8), bent=False) is None
+    assert status._fade_line(readings(steady, times=np.arange(8) / 10.0), bent=False).points == 8  # all of one day
     fading = steady + [math.exp(-0.02 * k) for k in range(1, 10)]
     # from where they bent off their level, where eight are left
     for begun, points in ((8.0, 9), (9.0, 8), (10.0, 17)):
