@@ -318,6 +318,9 @@ class Measured:
             users = {place.file} if place.inside else {place.file, *importers(self.root, place.file)}
             for file in users:
                 names |= self.tests(file, function_lines(self.root / file))
+        # what a fixture of a whole file ran counts for its first test only
+        shared = {file for file in {n.partition("::")[0] for n in names} if "scope=" in (self.root / file).read_text(encoding="utf-8")}
+        names |= {n for n in self.seconds if n.partition("::")[0] in shared} if len(names) < 10 * FEW else set()
         cost = {n: self.seconds.get(n, 1.0) for n in names}
         return sorted((n for n in names if cost[n] <= DEAR), key=lambda n: (cost[n], n))
 
