@@ -313,8 +313,8 @@ class Measured:
 
         What runs once, at import, or comes out of a cache after its first call, concerns whoever uses the file.
         """
-        names = self.tests(place.file, place.lines) if place.inside else set()
-        if len(names) < FEW:
+        names = self.tests(place.file, place.lines)
+        if len(names) < FEW or not place.inside:
             users = {place.file} if place.inside else {place.file, *importers(self.root, place.file)}
             for file in users:
                 names |= self.tests(file, function_lines(self.root / file))

@@ -136,7 +136,7 @@ def taps(sigma: float) -> np.ndarray:
     with np.errstate(under="ignore"):
         half = np.fft.irfft(np.exp(-2.0 * (math.pi * sigma * f) ** 2) / np.sinc(f) ** ORDER)[: n + 1]
     left = np.cumsum(np.abs(half[::-1]))[::-1]
-    return half[: max(int(np.argmax(left < max(1e-10, 1e-3 * spread_error(sigma)))), 2)]
+    return half[: np.argmax(left < max(1e-10, 1e-3 * spread_error(sigma))) or None]
 
 
 @lru_cache

@@ -305,7 +305,7 @@ def _validity(resin: Resin, depth: Any) -> list[str]:
     if resin.depth_range is None:
         return []
     low, high = (float(end.m_as(MM)) for end in resin.depth_range)
-    inside = (low * (1.0 - 1e-9) <= depth) & (depth <= high * (1.0 + 1e-9))
+    inside = np.isclose(depth, np.clip(depth, low, high), rtol=1e-9, atol=0.0)
     if (found := _at((depth > 0.0) & ~inside)) is None:
         return []
     span = show_span(*resin.depth_range)

@@ -25,6 +25,10 @@ LAW = Plain(0.15, 0.08)
 ROUND = Beam((0.0025, 0.0, 0.0025), 1.0, 1.0)
 
 
+def test_a_filter_that_never_fades_is_kept_whole():
+    assert len(taps(1.0)) == 65
+
+
 @pytest.mark.parametrize("sigma", [3.0, 20.0, 700.0])
 def test_taps_are_the_gaussian_less_the_splines_own_width(sigma):
     """Six unit pixels convolved have the variance 6/12."""

@@ -291,3 +291,8 @@ def test_positions_that_are_not_sharp_and_light_that_flickers_are_weighed():
         cut = np.minimum(knife_edge_power(x + 0.05 * rng.standard_normal(61), 1.0, 0.3), 0.9)
         got = knife_edge(turn * x, cut, u_position=0.05)
         assert (got.readings.saturated > 9, got.weighted, got.readings.jitter) == (True, False, 0.0)
+
+
+def test_a_radius_that_runs_away_is_kept_where_its_square_is_a_number():
+    for way in (-1.0, 1.0):
+        assert [scanfit._radius(way * big) for big in (59.9, 60.0, 60.1, 1e9)] == [math.exp(way * x) for x in (59.9, 60.0, 60.0, 60.0)]
