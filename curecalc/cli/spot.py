@@ -357,7 +357,7 @@ def _defocus_rows(value: dict[str, Any]) -> list[tuple[str, str]]:
         near, far = found["range"]
         rows.append(
             (
-                f"defocus for {show(value['wanted_radius'], digits=3)}, {axis}",
+                f"defocus for {show(value['wanted_radius'])}, {axis}",
                 f"{show(found['distance'])} from the waist; within 5 % from {show_span(near, far)}",
             )
         )

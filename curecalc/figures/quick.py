@@ -272,11 +272,11 @@ class QuickAxes(Axes):
     def text(self, x: float, y: float, s: str, transform: Any = None, **style: Any) -> Any:  # type: ignore[override]
         """Words at a place."""
         by = self.transData if transform is None else transform
-        return _Words(self, s, (x, y), by, **style) if style.keys() <= _WORD else super().text(x, y, s, transform=by, **style)
+        return _Words(self, s, (x, y), by, **style) if _WORD.issuperset(style) else super().text(x, y, s, transform=by, **style)
 
     def annotate(self, text: str, xy: Any, xytext: Any = None, **style: Any) -> Any:  # type: ignore[override]
         """Words beside a place."""
-        if style.get("textcoords") == "offset points" and style.keys() <= {*_WORD, "textcoords"}:
+        if style.get("textcoords") == "offset points" and _WORD.issuperset(style.keys() - {"textcoords"}):
             del style["textcoords"]
             return _Words(self, text, xy, self.transData, aside=xytext, **style)
         return super().annotate(text, xy, xytext, **style)

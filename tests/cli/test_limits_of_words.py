@@ -170,6 +170,7 @@ def test_negative_values_are_told_from_options():
         ("--four 1 --one -2", ["--four", "1", "--one=-2"]),
         ("--flag -3 -4", ["--flag", "-3", "-4"]),
         ("--some -3 -4", ["--some=-3", "-4"]),
+        ("-3 --flag", ["-3", "--flag"]),
     ):
         assert common.joined(parser, given.split()) == read
 

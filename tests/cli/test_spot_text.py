@@ -108,10 +108,10 @@ def test_a_round_and_an_elliptical_beam_in_rows():
         (
             "defocus",
             {
-                "wanted_radius": Q(0.11, "mm"),
+                "wanted_radius": Q(0.1234, "mm"),
                 "y": {"distance": Q(9.0, "mm"), "range": (Q(8.0, "mm"), Q(10.0, "mm")), "positions": (Q(1.0, "mm"), Q(19.0, "mm"))},
             },
-            [("defocus for 0.11 mm, y", "9 mm from the waist; within 5 % from 8 to 10 mm"), ("   at position", "1 mm or 19 mm")],
+            [("defocus for 0.1234 mm, y", "9 mm from the waist; within 5 % from 8 to 10 mm"), ("   at position", "1 mm or 19 mm")],
         ),
         (
             "line_exposure",

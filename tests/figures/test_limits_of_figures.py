@@ -9,6 +9,7 @@ import pytest
 from curecalc.calibration.coupons import read_coupons
 from curecalc.calibration.curve import fit_coupons, fit_working_curve
 from curecalc.figures import style, window, working_curve
+from curecalc.figures.inline import svg_head
 from curecalc.figures.style import new_figure
 from curecalc.units import Quantity as Q
 
@@ -190,3 +191,11 @@ def test_left_out_coupons_are_drawn_and_named_and_readings_stand_at_their_coupon
     readings = next(line for line in ax.lines if line.get_label() == "readings")
     assert readings.get_xdata() == pytest.approx(np.repeat(np.delete(FINE, [1, 4]), 2), rel=1e-5)
     assert np.diff(readings.get_ydata()[:2]) == pytest.approx(2.0, abs=1e-3)
+
+
+def test_an_image_opens_with_its_name_and_one_font_for_all_words():
+    """The general families of CSS end a list of fonts (CSS Fonts, section 3.1)."""
+    opened = svg_head(4.0, 3.5, "a < b", from_top="1")
+    assert opened.startswith("<svg from-top='1' ")
+    assert 'viewBox="0 0 4 3.5" role="img" aria-label="a &lt; b"' in opened
+    assert "font-family=\"'DejaVu Sans', Verdana, sans-serif\"" in opened
