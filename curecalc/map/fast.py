@@ -21,9 +21,7 @@ def _put(grid, x, y, e):  # type: ignore[no-untyped-def]
     fx, fy = np.floor(x), np.floor(y)
     wx, wy = _weights(x - fx), _weights(y - fy)
     ix, iy = int(fx) - 2, int(fy) - 2
-    left, right = max(0, -ix), min(len(wx), columns - ix)
-    low, high = max(0, -iy), min(len(wy), rows - iy)
-    if (right - left) * (high - low) == len(wx) * len(wy):  # all of it inside: the same, unrolled
+    if 0 <= ix <= columns - len(wx) and 0 <= iy <= rows - len(wy):  # all of it inside: the same, unrolled
         a, b, c, d, f, g = wx
         for j in range(len(wy)):
             ej = wy[j] * e
@@ -35,8 +33,8 @@ def _put(grid, x, y, e):  # type: ignore[no-untyped-def]
             row[4] += ej * f
             row[5] += ej * g
     else:
-        for j in range(low, high):
-            for i in range(left, right):
+        for j in range(max(0, -iy), min(len(wy), rows - iy)):
+            for i in range(max(0, -ix), min(len(wx), columns - ix)):
                 grid[iy + j, ix + i] += wy[j] * e * wx[i]
 
 
