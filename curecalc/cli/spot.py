@@ -26,7 +26,6 @@ from .recorded import add_log, checked_log, said
 
 __all__ = ["add_arguments", "run"]
 
-_KINDS = ("knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power", "field")
 _PICTURE = ["pixel_size", "pixel_size_y", "camera_angle"]
 _SCAN = ["slit_width", "pinhole_diameter", "position_uncertainty", "scale_uncertainty", "clip_level"]
 _CAUSTIC = ["surface_position", "wanted_radius"]
@@ -37,12 +36,18 @@ _FRACTIONS = ("scale_uncertainty", "clip_level", "model_uncertainty", "meter_unc
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
+    from ..spot.files import KINDS_OF_FILE
+
     parser.add_argument("file", metavar="FILE", help="table of a scan, caustic, places, cured lines or power readings, or a picture")
     parser.add_argument("more", metavar="FILE", nargs="*", help="further files, each measured at another place of the field, with --at")
     add_columns(parser, "spot.files", "a table of a scan, places or readings")
     parser.add_argument("--at", metavar="X,Y", action="append", help='place of each file in the field, like "50 mm, 0 mm"; once a file')
     parser.add_argument(
-        "--kind", metavar="KIND", action=_Once, choices=_KINDS, help=f"what FILE is, where it cannot be told: {', '.join(_KINDS)}"
+        "--kind",
+        metavar="KIND",
+        action=_Once,
+        choices=KINDS_OF_FILE,
+        help=f"what FILE is, where it cannot be told: {', '.join(KINDS_OF_FILE)}",
     )
     add_quantities(parser, ["power", "wavelength"], title="beam")
     add_quantities(parser, _SCAN, title="knife edge, slit and pinhole")

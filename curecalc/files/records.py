@@ -22,7 +22,7 @@ from .documents import Document, document_text, parse_document, starting_text
 from .places import KeyPath
 from .schema import Field, Schema
 
-__all__ = ["Key", "Origin", "R", "RecordFile", "documented"]
+__all__ = ["Key", "Origin", "R", "RecordFile", "documented", "keys_of"]
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ T = TypeVar("T")
 _known: dict[type[Any], dict[str, tuple[Key, Any]]] = {}
 
 
-def _keys(record: type[Any]) -> dict[str, tuple[Key, Any]]:
+def keys_of(record: type[Any]) -> dict[str, tuple[Key, Any]]:
     """Key and default of each field that stands in the file; `MISSING` for one that must."""
     if record not in _known:
         hints = get_type_hints(record, include_extras=True)
@@ -86,7 +86,7 @@ def _fields(record: type[Any], tables: Mapping[str, str]) -> tuple[dict[str, Fie
     """The fields of a record's file, and the groups of which exactly one must stand (a record names its own in `EXACTLY_ONE`)."""
     placed: dict[str, dict[str, Field]] = {}
     groups: dict[str, list[tuple[str, ...]]] = {"": list(getattr(record, "EXACTLY_ONE", ()))}
-    for _, run in groupby(_keys(record).items(), key=lambda item: bool(item[1][0].also)):
+    for _, run in groupby(keys_of(record).items(), key=lambda item: bool(item[1][0].also)):
         forms = []
         for name, (key, default) in run:
             inner = _fields(key.of, {}) if key.of else ({}, ())
@@ -98,7 +98,7 @@ def _fields(record: type[Any], tables: Mapping[str, str]) -> tuple[dict[str, Fie
         # a run of values with several forms stands form by form: both radii, both diameters
         for name, whole in (pair for same in zip_longest(*forms) for pair in same if pair):
             placed.setdefault(whole.table, {})[name] = whole
-    must = {key.table for key, default in _keys(record).values() if default is MISSING}
+    must = {key.table for key, default in keys_of(record).values() if default is MISSING}
     fields = placed.pop("", {})
     for table, inside in placed.items():
         fields[table] = Field(
@@ -110,7 +110,7 @@ def _fields(record: type[Any], tables: Mapping[str, str]) -> tuple[dict[str, Fie
 def _made(record: type[T], values: Mapping[str, Any], origin: Mapping[str, Any]) -> T:
     """The record of the values of a document or a table; a missing key leaves the record's default."""
     given: dict[str, Any] = dict(origin)
-    for name, (key, _) in _keys(record).items():
+    for name, (key, _) in keys_of(record).items():
         table = (values.get(key.table) or {}) if key.table else values
         value = table.get(name)
         if value is None:
@@ -124,7 +124,7 @@ def _made(record: type[T], values: Mapping[str, Any], origin: Mapping[str, Any])
 def _written(record: object) -> dict[str, Any]:
     """The values of a record as they stand in its file; what is empty or the default is left out, but not a no."""
     values: dict[str, Any] = {}
-    for name, (key, default) in _keys(type(record)).items():
+    for name, (key, default) in keys_of(type(record)).items():
         value = getattr(record, name)
         if value is None or (default is not MISSING and value is not False and value == default):
             continue
@@ -174,7 +174,7 @@ class RecordFile(Generic[R]):
         """Where a field stands: its table, and the form it was given in."""
         if not isinstance(where, str):
             return where
-        key, _ = _keys(self.record)[where]
+        key, _ = keys_of(self.record)[where]
         given = (document[key.table] or {}) if key.table else document.values
         name = next((form for form in (where, *key.also) if given.get(form) is not None), where)
         return (key.table, name) if key.table else (name,)
@@ -197,7 +197,7 @@ class RecordFile(Generic[R]):
 def documented(record: type[T]) -> type[T]:
     """Class decorator: the docstring gains what the file says about each field."""
     lines = []
-    for name, (key, _) in _keys(record).items():
+    for name, (key, _) in keys_of(record).items():
         place = f", in [{key.table}]" if key.table else ""
         lines.append(f"{name} : {key.kind}{' with uncertainty' if key.uncertain else ''}{place}")
         lines += [f"    {line}" for line in key.help.splitlines()]

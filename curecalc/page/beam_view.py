@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
+from ..spot.files import KINDS_OF_FILE
 from ..symbols import percent
 from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show, show_percent, show_span
 from .drawing import Board
@@ -39,7 +40,7 @@ OPTIONS: dict[str, tuple[str, str, str]] = {
 SWITCHES = {"keep_warm_up": "Readings of the warm-up too", "relative_errors": "Errors of a caustic in proportion to the width"}
 _TOLD = {"kind": '"What it is"', "moved_image": "--moved-image on the command line"}
 _TOLD |= {key: f'"{label}"' for key, label in SWITCHES.items()} | {key: f'"{one[0].partition(",")[0]}"' for key, one in OPTIONS.items()}
-KINDS = ("", "knife-edge", "slit", "pinhole", "image", "caustic", "cured-lines", "power")
+KINDS = ("", *(kind for kind in KINDS_OF_FILE if kind != "field"))
 
 
 def read_scan(work: Work) -> Scan:

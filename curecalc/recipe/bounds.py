@@ -4,36 +4,42 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..physics import motion
+from ..units import MM, MM_S, MW, Quantity
 from .assurance import Curve, Errors
 from .light import Pattern, shape
 
-__all__ = ["Bounds", "Hold", "LIMIT_NAMES", "RunUp", "Task", "moved"]
+if TYPE_CHECKING:
+    from ..jobs.machine import Machine
+    from ..jobs.needs import VectorNeeds
+
+__all__ = ["Bounds", "Hold", "LIMITS", "LIMIT_NAMES", "RunUp", "Task", "bounds_of", "moved", "number_of"]
 
 INFINITE = float("inf")
 
-LIMIT_NAMES = {
-    "power_high": "laser power",
-    "power_low": "least laser power",
-    "beam_radius_low": "smallest beam radius",
-    "beam_radius_high": "largest beam radius",
-    "hatch_spacing_low": "smallest hatch spacing",
-    "hatch_spacing_high": "largest hatch spacing",
-    "scan_speed_high": "scanner speed",
-    "scan_speed_low": "least scan speed",
-    "pulse_share": "pulse spacing",
-    "ripple": "ripple",
-    "print_through": "print-through",
-    "overcure": "largest overcure",
-    "line_width_high": "largest line width",
-    "line_width_low": "smallest line width",
-    "width_accuracy": "width accuracy",
+LIMITS = {
+    "scan_speed_low": ("least scan speed", "speed"),
+    "ripple": ("ripple", "length"),
+    "print_through": ("print-through", "length"),
+    "overcure": ("largest overcure", "length"),
+    "line_width_high": ("largest line width", "length"),
+    "line_width_low": ("smallest line width", "length"),
+    "width_accuracy": ("width accuracy", "length"),
+    "power_high": ("laser power", "power"),
+    "power_low": ("least laser power", "power"),
+    "beam_radius_high": ("largest beam radius", "length"),
+    "beam_radius_low": ("smallest beam radius", "length"),
+    "hatch_spacing_low": ("smallest hatch spacing", "length"),
+    "hatch_spacing_high": ("largest hatch spacing", "length"),
+    "scan_speed_high": ("scanner speed", "speed"),
+    "pulse_share": ("pulse spacing", "number"),
 }
-"""Plain names of the limits, by field of `Bounds`."""
+"""Plain name and kind of the limits, by field of `Bounds`: those of what comes out, then the ranges of what is set."""
+LIMIT_NAMES = {field: name for field, (name, _) in LIMITS.items()}
 
 
 @dataclass(frozen=True)
@@ -66,6 +72,30 @@ class Bounds:
     scan_speed_step: float = 0.0
     beam_radius_step: float = 0.0
     hatch_spacing_step: float = 0.0
+
+
+def number_of(q: Quantity | None, unit: Any, otherwise: float = INFINITE) -> float:
+    """A quantity of a file in a unit, or what stands where none is given."""
+    return otherwise if q is None else float(q.m_as(unit))
+
+
+def bounds_of(machine: Machine, one: VectorNeeds, ranges: dict[str, tuple[float, float]]) -> Bounds:
+    """What machine and needs ask of one kind of vector, within the ranges of what is set."""
+    return Bounds(
+        **{f"{key}_{end}": value for key, both in ranges.items() for end, value in zip(("low", "high"), both)},
+        pulse_share=INFINITE if machine.pulse_rate is None else machine.pulse_spacing_max,
+        ripple=number_of(one.ripple_max, MM),
+        print_through=number_of(one.print_through_max, MM),
+        overcure=number_of(one.overcure_max, MM),
+        line_width_low=number_of(one.line_width_min, MM, 0.0),
+        line_width_high=number_of(one.line_width_max, MM),
+        width_accuracy=number_of(one.width_accuracy, MM),
+        power_least=number_of(machine.power_min, MW, 0.0),
+        power_step=number_of(machine.power_step, MW, 0.0),
+        scan_speed_step=number_of(machine.scan_speed_step, MM_S, 0.0),
+        beam_radius_step=number_of(machine.beam_radius_step, MM, 0.0),
+        hatch_spacing_step=number_of(machine.hatch_spacing_step, MM, 0.0),
+    )
 
 
 @dataclass(frozen=True)

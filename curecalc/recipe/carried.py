@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, replace
 from typing import Any
 
-from ..physics import laws
+from ..physics.laws import Law
 from ..physics.light import Gaussian
 from .assurance import Curve, Errors, curve_from_covariance
 from .bounds import INFINITE, Bounds, Hold, RunUp, Task
@@ -19,7 +19,6 @@ __all__ = ["carried", "curve_dict", "curve_of_headline", "curve_read", "promises
 
 _PARTS = {"run_up": RunUp, "hold": Hold}
 _APART = ("able", "pattern", "bounds", "curve", "errors", *_PARTS)
-_LAWS = {one.__name__: one for one in (laws.Plain, laws.Bleaching, laws.Threshold)}
 
 
 def _plain(record: Mapping[str, Any]) -> dict[str, Any]:
@@ -39,7 +38,8 @@ def curve_read(record: Mapping[str, Any]) -> Curve:
     """The curve that `curve_dict` wrote."""
     values = {"degrees_of_freedom": INFINITE} | {k: v for k, v in record.items() if k in Curve.__dataclass_fields__}
     if "law" in record:
-        values |= {"law": _LAWS[record["law"]](**record["constants"]), "unsure": tuple((n, u) for n, u in record["unsure"])}
+        law = next(one for one in Law.__subclasses__() if one.__name__ == record["law"])
+        values |= {"law": law(**record["constants"]), "unsure": tuple((n, u) for n, u in record["unsure"])}
     return Curve(**values)
 
 

@@ -16,7 +16,7 @@ from ..physics.light import Gaussian
 from ..setting.model import WAVELENGTHS_APART
 from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, RAD, Quantity, S, measured, show, show_span
 from .assurance import Curve, Errors, curve_from_covariance
-from .bounds import INFINITE, Bounds, Hold, RunUp, Task
+from .bounds import INFINITE, Hold, RunUp, Task, bounds_of, number_of
 from .field import far_corner, measured_places, on_field
 from .light import ROUND, Pattern
 
@@ -47,10 +47,6 @@ class Inputs:
     cancelling: Cancelling
     warnings: tuple[str, ...]
     places: tuple[Hold, ...] = ()
-
-
-def _number(q: Quantity | None, unit: Any, otherwise: float = INFINITE) -> float:
-    return otherwise if q is None else float(q.m_as(unit))
 
 
 def curve_of(lot: Lot) -> Curve:
@@ -340,12 +336,17 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
     thickness = float(needs.layer_thickness.m_as(MM))
     available = float(machine.power.value.m_as(MW))
     own: dict[str, tuple[Any, float, float, str]] = {
-        "power": (MW, _number(machine.power_min, MW, available), available, "laser power"),
-        "beam_radius": (MM, _number(machine.beam_radius_min, MM), _number(machine.beam_radius_max, MM), "spot range"),
-        "scan_speed": (MM_S, _number(machine.scan_speed_min, MM_S), _number(machine.scan_speed_max, MM_S), "scanner speed"),
+        "power": (MW, number_of(machine.power_min, MW, available), available, "laser power"),
+        "beam_radius": (MM, number_of(machine.beam_radius_min, MM), number_of(machine.beam_radius_max, MM), "spot range"),
+        "scan_speed": (MM_S, number_of(machine.scan_speed_min, MM_S), number_of(machine.scan_speed_max, MM_S), "scanner speed"),
     }
     if one.raster:
-        own["hatch_spacing"] = (MM, _number(machine.hatch_spacing_min, MM, 0.0), _number(machine.hatch_spacing_max, MM), "hatch spacing")
+        own["hatch_spacing"] = (
+            MM,
+            number_of(machine.hatch_spacing_min, MM, 0.0),
+            number_of(machine.hatch_spacing_max, MM),
+            "hatch spacing",
+        )
     ranges = {key: _given(machine, needs, one, key, *whole) for key, whole in own.items()}
     law = curve.cure
     if law.exponent != 1.0 and machine.pulse_rate is not None:
@@ -354,21 +355,6 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
             "length of the pulses. Leave pulse_rate out for a laser that pulses so fast that it counts as continuous."
         )
     pulses = None if machine.pulse_rate is None else float(machine.pulse_rate.m_as(HZ))
-    bounds = Bounds(
-        **{f"{key}_{end}": value for key, both in ranges.items() for end, value in zip(("low", "high"), both)},
-        pulse_share=machine.pulse_spacing_max if pulses else INFINITE,
-        ripple=_number(one.ripple_max, MM),
-        print_through=_number(one.print_through_max, MM),
-        overcure=_number(one.overcure_max, MM),
-        line_width_low=_number(one.line_width_min, MM, 0.0),
-        line_width_high=_number(one.line_width_max, MM),
-        width_accuracy=_number(one.width_accuracy, MM),
-        power_least=_number(machine.power_min, MW, 0.0),
-        power_step=_number(machine.power_step, MW, 0.0),
-        scan_speed_step=_number(machine.scan_speed_step, MM_S, 0.0),
-        beam_radius_step=_number(machine.beam_radius_step, MM, 0.0),
-        hatch_spacing_step=_number(machine.hatch_spacing_step, MM, 0.0),
-    )
     return Task(
         kind=one.kind,
         pattern=_pattern(machine, one, pulses, law),
@@ -378,16 +364,16 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
         single=needs.single_layer,
         curve=curve,
         errors=errors,
-        bounds=bounds,
+        bounds=bounds_of(machine, one, ranges),
         layers=INFINITE if needs.layers_above is None else float(needs.layers_above + 1),
-        vector_length=_number(one.vector_length, MM),
-        acceleration=_number(machine.acceleration, MM_S2),
+        vector_length=number_of(one.vector_length, MM),
+        acceleration=number_of(machine.acceleration, MM_S2),
         settling=float(machine.settling_time.m_as(S)),
-        move_speed=_number(machine.move_speed, MM_S),
+        move_speed=number_of(machine.move_speed, MM_S),
         run_up=RunUp(_FOLLOWS[machine.run_up_beam], needs.speed_reached, needs.judged_from),
         assured_limits=needs.limits_by == "assurance",
         hold=_held(machine, needs, one, index),
         able=tuple((key, low, high) for key, (_, low, high, _) in own.items() if getattr(one, key) is not None),
-        corner_speed=_number(machine.corner_speed, MM_S, 0.0),
+        corner_speed=number_of(machine.corner_speed, MM_S, 0.0),
         reserve=-law.exponent * math.log1p(-needs.power_reserve),
     )

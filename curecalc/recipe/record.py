@@ -11,7 +11,8 @@ from ..jobs.lot import Lot
 from ..jobs.machine import Machine
 from ..jobs.needs import Needs
 from ..symbols import percent
-from ..units import DEG, MM, MM3, MM3_S, MM_S, MW, ONE, Quantity, S, Shown, show, to_json
+from ..units import DEG, KINDS, MM, MM3, MM3_S, Quantity, S, Shown, show, to_json
+from .bounds import LIMITS
 from .consequences import Seam
 from .inputs import Inputs
 from .light import weakest_track
@@ -50,8 +51,7 @@ class Limit:
 
 
 def _as_quantity(name: str, value: float) -> Quantity:
-    unit = {"power": MW, "scan_speed": MM_S, "pulse_share": ONE}.get(name.rsplit("_", 1)[0] if name != "pulse_share" else name, MM)
-    return Quantity(value, unit)
+    return Quantity(value, KINDS[LIMITS[name][1]].kernel)
 
 
 @dataclass(frozen=True)

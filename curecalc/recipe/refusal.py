@@ -9,28 +9,10 @@ from dataclasses import dataclass, replace
 
 from ..errors import NoSolution
 from ..units import show_kernel
-from .bounds import LIMIT_NAMES, Task
+from .bounds import LIMITS, Task
 
 __all__ = ["refusal"]
 
-# name in the message, first the limits of what comes out, then the ranges of what is set
-_KINDS = {
-    "scan_speed_low": "speed",
-    "ripple": "length",
-    "print_through": "length",
-    "overcure": "length",
-    "line_width_high": "length",
-    "line_width_low": "length",
-    "width_accuracy": "length",
-    "power_high": "power",
-    "power_low": "power",
-    "beam_radius_high": "length",
-    "beam_radius_low": "length",
-    "hatch_spacing_low": "length",
-    "hatch_spacing_high": "length",
-    "scan_speed_high": "speed",
-    "pulse_share": "number",
-}
 _DEPTHS = ("print_through", "overcure")
 _FAR = math.log(100.0)
 _CLOSE = 10  # halvings: a move known to a thousandth of the greatest
@@ -99,7 +81,7 @@ def refusal(task: Task) -> NoSolution:
 def _levers(task: Task) -> Iterator[_Lever]:
     """What may move; a setting that the needs give is moved as a whole, inside what the machine can set."""
     b, given = task.bounds, {name: span for name, *span in task.able}
-    for field in _KINDS:
+    for field in LIMITS:
         now = getattr(b, field)
         if not math.isfinite(now) or (now <= 0.0 and field not in _DEPTHS):
             continue
@@ -110,9 +92,9 @@ def _levers(task: Task) -> Iterator[_Lever]:
             if most != now:
                 yield _Lever(field, f"given {name.replace('_', ' ')}", other, most)
         elif field == "power_high" and b.power_low == b.power_high and not b.power_least:  # a laser of one power
-            yield _Lever(field, LIMIT_NAMES[field], other)
+            yield _Lever(field, LIMITS[field][0], other)
         else:
-            yield _Lever(field, LIMIT_NAMES[field])
+            yield _Lever(field, LIMITS[field][0])
 
 
 def _with(task: Task, values: dict[str, float]) -> Task:
@@ -145,8 +127,8 @@ def _tried(task: Task, levers: tuple[_Lever, ...], move: float) -> str | None:
         written = {field: value for lever, value in values.items() for field in (lever.field, lever.other) if field}
         if settable(_with(task, written)):
             said = [
-                f"{lever.name} of {show_kernel(getattr(task.bounds, lever.field), _KINDS[lever.field])} would have to be "
-                f"{show_kernel(value, _KINDS[lever.field])}"
+                f"{lever.name} of {show_kernel(getattr(task.bounds, lever.field), LIMITS[lever.field][1])} would have to be "
+                f"{show_kernel(value, LIMITS[lever.field][1])}"
                 for lever, value in values.items()
             ]
             return " and ".join(said)

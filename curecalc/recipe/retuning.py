@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from ..errors import NoSolution, QuantityError
+from ..files.records import keys_of
 from ..jobs.lot import Lot
 from ..jobs.machine import Machine, spot_readings
 from ..jobs.needs import Needs
@@ -214,14 +215,11 @@ def _remarks(read: bool, wrong: bool, moved: bool) -> Iterator[str]:
         yield "The laser was taken to have drifted. If the earlier reading was wrong instead, say so: the speeds then hardly change."
 
 
-_EXPOSURES = ("critical_exposure", "bleaching_exposure", "reference_irradiance", "centre_exposure", "exposure_low", "exposure_high")
-
-
 def with_exposures_scaled(lot: Lot, factor: float) -> Lot:
     """The lot as if every exposure of its coupons had been that many times as large."""
     changes: dict[str, Any] = {}
-    for name in _EXPOSURES:
-        value = getattr(lot, name)
+    for name, (key, _) in keys_of(Lot).items():
+        value = getattr(lot, name) if key.kind in ("exposure", "irradiance") else None
         if isinstance(value, Measured):
             changes[name] = Measured(factor * value.value, factor * value.standard_uncertainty)
         elif value is not None:

@@ -1,5 +1,6 @@
 """The contributor's page names places that exist, at most three a task."""
 
+import ast
 import re
 from pathlib import Path
 
@@ -28,6 +29,23 @@ def test_a_task_names_at_most_three_places_that_exist(row):
             folder / place for folder in (ROOT, ROOT / "curecalc") if (folder / place.replace("NAME.py", "").replace("NAME", "")).exists()
         ]
         assert found, place
+
+
+def named_in(source):
+    """Names that a module gives a meaning to: functions, classes, their fields and methods, and values."""
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            yield node.name
+        elif isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
+            yield node.id
+
+
+@pytest.mark.parametrize("row", TASKS, ids=lambda row: row.split("|")[1].strip())
+def test_what_a_task_names_in_a_module_stands_there(row):
+    for place, names in re.findall(r"`([\w./]+\.py)` \(([^)]*)\)", row.split("|")[2]):
+        file = next((f for f in (ROOT / "curecalc" / place, ROOT / place) if f.exists()), None)
+        for name in re.findall(r"`(\w+)`", names) if file else ():
+            assert name in set(named_in(file.read_text(encoding="utf-8"))), f"{name} in {place}"
 
 
 def test_every_room_is_told():

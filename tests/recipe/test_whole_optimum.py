@@ -31,8 +31,8 @@ def followed(task, power, radius, speed):
         share = np.ones_like(t) if up.follows == 0.0 else np.maximum(now / speed, task.bounds.power_least / power)
     steady = math.sqrt(math.pi / 2.0) * radius / speed
     found = []
-    for k in (1.0, 1.3, 1.8, 2.8, math.inf):
-        x = min(k * up.margin * radius, 0.5 * length)
+    for further in (*np.linspace(0.0, 1.0, 9), math.inf):  # places every eighth of a radius beyond the margin, and the middle
+        x = min((up.margin + further) * radius, 0.5 * length)
         found.append(np.trapezoid(share * np.exp(-2.0 * ((x - place) / radius) ** 2), t) / steady)
     return min(found), max(found)
 
