@@ -110,4 +110,4 @@ def test_without_a_power_the_rest_of_a_line_is_told():
     assert [more.details[f"{what}_sd"].m_as("mm") for what in ("width", "depth")] == [found.width_sd, found.depth_sd]
     assert more.details["agreement_p"] == found.agreement_p
     sure = cured_line_beam(scan_speed=Q(V, "mm/s"), line_width=Q(WIDTH, "mm"), model_uncertainty=0.99)
-    assert sure.radius_x.parts[1].relative == 0.99
+    assert sure.radius_x.parts[1].relative == pytest.approx(0.99)
