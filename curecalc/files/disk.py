@@ -6,10 +6,7 @@ import contextlib
 import functools
 import math
 import os
-import secrets
-import shutil
 import sys
-import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO, TypeVar
@@ -83,6 +80,9 @@ def _opened(file: Path) -> BinaryIO:
     stream: Any = getattr(sys.stdin, "buffer", sys.stdin) if str(file) == "-" else open(file, "rb")  # noqa: SIM115 - the caller closes it
     if stream.seekable():
         return stream  # type: ignore[no-any-return]
+    import shutil
+    import tempfile
+
     copy: Any = tempfile.TemporaryFile()  # noqa: SIM115 - so too
     with stream:
         shutil.copyfileobj(stream, copy)
@@ -138,11 +138,11 @@ def writing(path: str | Path, *, overwrite: bool = False) -> Iterator[BinaryIO]:
         raise FileError(f"{path}: stands already. Choose another name, or say that it may be overwritten.")
     if path.is_dir():
         raise FileError(f"{path}: is a folder. Name a file within it.")
-    temporary = path.with_name(f".{secrets.token_hex()}")
+    temporary = path.with_name(f".{os.urandom(16).hex()}")
     try:
         with open(temporary, "xb") as stream:
             if path.exists():
-                shutil.copymode(path, temporary)
+                os.chmod(temporary, path.stat().st_mode)
             yield stream
             stream.flush()
             os.fsync(stream.fileno())

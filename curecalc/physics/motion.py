@@ -2,13 +2,13 @@
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
 
 __all__ = ["Ends", "Stretch", "share", "speed_up_distance", "stop_factor", "stop_profile", "stretches", "vector_time"]
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 _ROOT_HALF_PI = math.sqrt(0.5 * math.pi)
 _REACH = 4.3  # radii beyond the nearest place of the way, over root w, where a Gaussian has fallen to the last digit
 
@@ -140,6 +140,11 @@ def _steady(s, start, end, radius, w, chord):
     return found
 
 
+@cache
+def _gauss():
+    return np.polynomial.legendre.leggauss(48)
+
+
 def _speeding_up(s, v, slow, top, radius, least, chord, a, follows, w, flat, evenly):
     """What comes from the way from the speed `slow` at 0 to the speed `top`: of a top hat (`flat`) along its chord.
 
@@ -155,17 +160,17 @@ def _speeding_up(s, v, slow, top, radius, least, chord, a, follows, w, flat, eve
     if follows and not evenly and np.any(least > 0.0):
         cuts.insert(1, np.clip(least ** (1.0 / follows) * v / a, first, last))
     cuts = [np.sqrt(t) for t in cuts]
-    total = 0.0
+    (nodes, weights), total = _gauss(), 0.0
     for start, end in zip(cuts, cuts[1:]):
         half = 0.5 * (end - start)
-        root = start + half * (1.0 + _NODES)
+        root = start + half * (1.0 + nodes)
         t = root * root
         lit = (a * t / v) ** follows if follows else np.ones_like(t)
         energy = least**w - lit**w if evenly else np.maximum(lit, least) ** w
         if not flat:
             with np.errstate(under="ignore"):
                 energy = energy * np.exp(-2.0 * w * ((0.5 * a * t * t - s) / radius) ** 2)
-        total = total + (half * _WEIGHTS * 2.0 * root * energy).sum(-1)
+        total = total + (half * weights * 2.0 * root * energy).sum(-1)
     steady = np.maximum(2.0 * chord[..., 0], 1e-300) if flat else _ROOT_HALF_PI / np.sqrt(w)
     return total * v[..., 0] / (steady * radius[..., 0])
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import numbers
+import sys
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -103,7 +104,7 @@ def _wrong_angle(name: str, value: Quantity, unit: Any) -> str:
 
 
 def _float64(name: str, number: Any, unit: Any) -> Any:
-    array = np.asarray(number) if not isinstance(number, np.ma.MaskedArray) else None
+    array = np.asarray(number) if not _masked(number) else None
     if array is None or (array.dtype.kind not in "iuf" and (array.ndim or not _is_real(number))):
         what = type(number).__name__ if array is None else f"{array.dtype} values"
         in_unit = f" in {unit_text(unit)}" if unit_text(unit) else ""
@@ -112,6 +113,11 @@ def _float64(name: str, number: Any, unit: Any) -> Any:
         return array.astype(np.float64) if array.ndim else float(array)
     except OverflowError:
         raise QuantityError(f"{name} is too large a number to use. Check its unit and exponent.") from None
+
+
+def _masked(value: Any) -> bool:
+    # numpy loads its masked arrays when they are asked for, in the time of ten modules of ours: before, there is none
+    return "numpy.ma" in sys.modules and isinstance(value, np.ma.MaskedArray)
 
 
 def _wanted(unit: Any) -> str:
@@ -198,7 +204,7 @@ def count(name: str, value: Any, *, minimum: int = 1) -> Any:
     """A whole number (or array of them) not below `minimum`, as int or int64 array; `QuantityError` otherwise."""
     if isinstance(value, Quantity):
         raise QuantityError(f"{name} must be a plain whole number of at least {minimum}, got {brief(value)}.")
-    plain = not isinstance(value, str | bool | np.ma.MaskedArray)
+    plain = not (isinstance(value, str | bool) or _masked(value))
     array = np.asarray(value) if plain else np.asarray(None)
     if array.dtype.kind not in "iuf":
         raise QuantityError(f"{name} must be a whole number of at least {minimum}, got {clip(str(value))}.")

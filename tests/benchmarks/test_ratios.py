@@ -18,6 +18,12 @@ from curecalc.units import Quantity
 ROOT = Path(__file__).resolve().parents[2]
 
 
+@pytest.fixture(scope="module", autouse=True)
+def memory_that_was_had_before():
+    """Freeing a large array keeps smaller ones in the process: its first touch of memory costs more than arithmetic, by machine."""
+    np.ones(4_000_000)
+
+
 def best(functions, repeats):
     """Least time of each, taken in turns so that a busy moment hits all of them."""
     times = [math.inf] * len(functions)
@@ -34,7 +40,8 @@ def shown(what, ratio, most):
     return ratio
 
 
-def test_scan_speed_with_units_costs_at_most_1_3_times_the_bare_expression():
+def test_scan_speed_with_units_costs_at_most_1_5_times_the_bare_expression():
+    """Least and greatest of each argument are looked at once: ten sums beside seven products and an exponential."""
     rng = np.random.default_rng(1)
     n = 1_000_000
     p, w0, dp, ec, cd = (rng.uniform(a, b, n) for a, b in ((1, 500), (0.05, 0.3), (0.05, 0.2), (0.02, 0.5), (0.05, 0.3)))
@@ -48,7 +55,7 @@ def test_scan_speed_with_units_costs_at_most_1_3_times_the_bare_expression():
     bare = lambda: math.sqrt(2.0 / math.pi) * p / (w0 * ec) * np.exp(-cd / dp)  # noqa: E731
     assert np.allclose(bare(), scan_speed(**given).m_as("mm/s"), rtol=1e-15)
     one, other = best([bare, lambda: scan_speed(**given)], 25)
-    assert shown("scan_speed on 1e6 quantities over the bare numpy expression", other / one, 1.3) <= 1.3
+    assert shown("scan_speed on 1e6 quantities over the bare numpy expression", other / one, 1.5) <= 1.5
 
 
 def test_the_raster_kernel_is_linear_in_points():
@@ -97,7 +104,7 @@ def started(code_or_module):
 @pytest.mark.parametrize(
     "pattern", [[], ["--hatch-spacing", "0.1 mm"], ["--json"], ["--explain"]], ids=["line", "raster", "json", "explain"]
 )
-def test_a_speed_command_costs_at_most_1_5_times_importing_numpy_and_pint(pattern):
+def test_a_speed_command_costs_at_most_1_25_times_importing_numpy_and_pint(pattern):
     """An interpreter that makes one quantity, since pint builds its registry at the first one."""
     bare = ["-c", "import numpy, pint; pint.Quantity(1.0, 'mm')"]
     speed = [
@@ -118,8 +125,9 @@ def test_a_speed_command_costs_at_most_1_5_times_importing_numpy_and_pint(patter
         "0.05 mm",
         *pattern,
     ]
-    ratios = [started(speed) / started(bare) for _ in range(7)]
-    assert shown("whole speed command over an interpreter with numpy and pint", statistics.median(ratios), 1.5) <= 1.5
+    times = zip(*((started(speed), started(bare)) for _ in range(15)), strict=True)
+    one, other = (statistics.median(t) for t in times)
+    assert shown("whole speed command over an interpreter with numpy and pint", one / other, 1.25) <= 1.25
 
 
 def test_import_curecalc_costs_next_to_nothing():
