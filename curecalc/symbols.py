@@ -1,11 +1,12 @@
-"""One text, two spellings of its units: symbols for paper and screens that have them, plain ASCII for all else. Shares in per cent."""
+"""Spellings of a text: units as symbols or in plain ASCII, shares in per cent, arguments by the names that people see."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Mapping
 
-__all__ = ["bare", "clip", "percent", "plain", "symbols"]
+__all__ = ["bare", "clip", "percent", "plain", "renamed", "symbols"]
 
 _SYMBOLS = (
     (re.compile(r"(?<![\w.-])um(?!\.?\w)"), "µm"),
@@ -13,6 +14,8 @@ _SYMBOLS = (
     (re.compile(r"(?<=[\w)])\^3(?!\.?\d)"), "³"),
     (re.compile(r"(?<= )\+-(?= )"), "±"),
 )
+_ARGUMENT = re.compile(r"(?<![\w-])([a-z_]+)(=(?:'([^']*)'|(?![\w(])))?(?![\w=])")
+_PREDICATE = re.compile(r":| (?:must|is|of|has|carries|cannot)\b")
 _PLAIN = {"±": "+-", "²": "^2", "³": "^3", "µ": "u", "μ": "u", "°C": "degC", "–": "-", "—": "-", "×": "x", "−": "-"}
 _MORE = {"’": "'", "‘": "'", "“": '"', "”": '"', "…": "...", "°": " deg", "ß": "ss"}
 
@@ -54,6 +57,24 @@ def percent(share: float, form: str = "g", *, to: float | None = None) -> str:
     """
     first = f"{100.0 * share:{form}}"
     return f"{first} %" if to is None else f"{first} to {100.0 * to:{form}} %"
+
+
+def renamed(message: str, names: Mapping[str, str], *, of: str = " ", calls_only: bool = False) -> str:
+    """Arguments by the `names` that people see: in a call, `kind='slit'` or `power=`, and, unless `calls_only`, where one with an
+    underscore or the subject of the message stands alone. `of` stands between a name and its value.
+
+    >>> renamed("pixel_size is missing. Say kind='slit', or give pixel_size=.", {"kind": "--kind", "pixel_size": "--pixel-size"})
+    '--pixel-size is missing. Say --kind slit, or give --pixel-size.'
+    """
+
+    def one(found: re.Match[str]) -> str:
+        name, call, value = found.groups()
+        subject = not found.start() and _PREDICATE.match(message, found.end())
+        if name not in names or not (call or (not calls_only and ("_" in name or subject))):  # a word like any other
+            return found[0]
+        return names[name] + (f"{of}{value}" if value else "")
+
+    return _ARGUMENT.sub(one, message)
 
 
 def clip(text: str) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ..errors import CurecalcError, FileError
-from ..symbols import clip
+from ..symbols import clip, renamed
 
 __all__ = ["COMMANDS", "main"]
 
@@ -87,7 +87,7 @@ def _main(given: list[str]) -> int:
         return _unknown(name)
     stem, text = COMMANDS[name]
     module = import_module(f"{__name__}.{stem}")
-    from .common import CommandParser, as_options, joined
+    from .common import CommandParser, flag, joined
     from .helping import add_help
 
     parser = CommandParser(prog=f"curecalc {name}", description=text, allow_abbrev=False, add_help=False)
@@ -97,9 +97,9 @@ def _main(given: list[str]) -> int:
     try:
         return module.run(args)
     except CurecalcError as error:
-        said = as_options(str(error), vars(args))
-        # a file's error names columns and keys, not options
-        said = said if isinstance(error, FileError) else _with_flags(said, vars(args))
+        said = str(error)
+        calls_only = isinstance(error, FileError) or said.startswith("--")  # a file's error names columns and keys, not options
+        said = renamed(said, {name: flag(name) for name in vars(args)}, calls_only=calls_only)
         error.args = (_as_named(said, parser),)
         raise
 
@@ -118,22 +118,6 @@ def _unknown(name: str) -> int:
     hint = "".join(f" Did you mean {near}?" for near in get_close_matches(name, COMMANDS, n=1))
     print(f"unknown command {clip(name)}.{hint} The commands are {', '.join(COMMANDS)}.", file=sys.stderr)
     return 2
-
-
-def _with_flags(message: str, options: dict[str, object]) -> str:
-    """The message with Python names of options written as people typed them."""
-    import re
-
-    if message.startswith("--"):
-        return message
-    names = sorted((name for name in options if name.isidentifier()), key=len, reverse=True)
-    for name in names:
-        flag = "--" + name.replace("_", "-")
-        if "_" in name:
-            message = re.sub(rf"(?<![\w-]){name}(?!\w)", flag, message)
-        else:
-            message = re.sub(rf"^{name}(?=:| (?:must|is|of|has|carries|cannot))", flag, message)
-    return message
 
 
 def _as_named(message: str, parser: Any) -> str:

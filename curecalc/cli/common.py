@@ -11,7 +11,7 @@ from typing import Any, NoReturn
 
 from ..errors import QuantityError
 from ..files.disk import FIGURES, ending
-from ..symbols import clip
+from ..symbols import clip, renamed
 
 __all__ = [
     "CommandParser",
@@ -272,17 +272,12 @@ def add_output(parser: argparse.ArgumentParser, *, figure: str | None = None, ex
 
 
 def as_options(text: str, names: Iterable[str]) -> str:
-    """Arguments that the library writes as in a call, `kind='slit'` or `power=`, as the options people type.
+    """Arguments that the library writes as in a call, as the options people type: of these `names`.
 
     >>> as_options("Say kind='slit', or give pixel_size=.", ["kind", "pixel_size"])
     'Say --kind slit, or give --pixel-size.'
     """
-    known = set(names)
-
-    def option(found: re.Match[str]) -> str:
-        return f"{flag(found[1])} {found[2] or ''}".rstrip() if found[1] in known else found[0]
-
-    return re.sub(r"(?<![\w-])([a-z_]+)=(?:'([^']*)'|(?![\w(]))", option, text)
+    return renamed(text, {name: flag(name) for name in names}, calls_only=True)
 
 
 def told_in_options(value: Any, names: Iterable[str]) -> Any:

@@ -84,7 +84,7 @@ def add_scores(path: str | Path, rows: list[tuple[Exercise, str, Verdict]], *, s
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
-        raise FileError(f"--score: {path}: cannot write here ({error.strerror or error}). Name another place.") from None
+        raise FileError(f"{path}: cannot write here ({error.strerror or error}). Name another place.") from None
 
 
 def _safe(text: str) -> str:
@@ -96,16 +96,16 @@ def _safe(text: str) -> str:
 def _read_rows(target: Path) -> list[dict[str, str]]:
     try:
         if target.stat().st_size > LARGEST:
-            raise FileError(f"--score: {target}: is larger than {LARGEST // 1_000_000} MB. Begin a new score file.")
+            raise FileError(f"{target}: is larger than {LARGEST // 1_000_000} MB. Begin a new score file.")
         head, *rows = list(csv.reader(io.StringIO(target.read_text(encoding="utf-8-sig")))) or [[]]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         reason = getattr(error, "strerror", None) or "it is not text"
-        raise FileError(f"--score: {target}: cannot be read ({reason}). Name a score file, or a new one.") from None
+        raise FileError(f"{target}: cannot be read ({reason}). Name a score file, or a new one.") from None
     if tuple(head) != COLUMNS:
-        raise FileError(f"--score: {target}:1: is not a score file, its first line must be {','.join(COLUMNS)}. Name a new file.")
+        raise FileError(f"{target}:1: is not a score file, its first line must be {','.join(COLUMNS)}. Name a new file.")
     for line, row in enumerate(rows, 2):
         if len(row) != len(COLUMNS):
-            raise FileError(f"--score: {target}:{line}: has {len(row)} cells, a score file has {len(COLUMNS)} in each line. Mend the line.")
+            raise FileError(f"{target}:{line}: has {len(row)} cells, a score file has {len(COLUMNS)} in each line. Mend the line.")
     return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
 
 

@@ -264,8 +264,8 @@ def exposure_field(
     if layer is None:
         if len(numbers) != 1:
             raise QuantityError(
-                f"layer is missing: {paths.source} holds {len(numbers)} layers, {numbers[0]} to {numbers[-1]}. Name one, like --layer "
-                f"{numbers[0]}; or map them all with: curecalc part."
+                f"layer is missing: {paths.source} holds {len(numbers)} layers, {numbers[0]} to {numbers[-1]}. Name one with layer=, "
+                f"or map them all with: curecalc part."
             )
         layer = int(numbers[0])
     optics = optics_of(paths, resin, scanning, radius_ratio, spot_angle, picture, picture_pixel)

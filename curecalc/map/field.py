@@ -121,7 +121,7 @@ class Optics:
         if recorded and not radii and self.radius is not None:
             radii = [self.radius]
         if recorded and not radii:
-            raise QuantityError("beam_radius is missing: recorded positions hold none. Give --beam-radius.")
+            raise QuantityError("beam_radius is missing: recorded positions hold none. Give beam_radius=.")
         return {r: self.beam(r) for r in radii}
 
 
@@ -191,7 +191,7 @@ def choose_pixel(beams: list[Beam], tolerance: float, pixel: float | None = None
 def check_savable(grid: Grid) -> None:
     """Refuse a field of more pixels than a file is to hold."""
     if (pixels := grid.rows * grid.columns) > MOST_SAVED:
-        raise QuantityError(f"--save: {pixels} pixels are too many for one file, which holds {MOST_SAVED}. Choose a part with --window.")
+        raise QuantityError(f"{pixels} pixels are too many for one saved field, which holds {MOST_SAVED}. Choose a part with window=.")
 
 
 def layer_dose(paths: Paths, optics: Optics, grid: Grid, *, body: Body | None = None) -> np.ndarray:

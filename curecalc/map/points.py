@@ -79,7 +79,7 @@ class Scanning:
         if self.run_up_beam not in ("off", "on", "follows speed"):
             raise QuantityError(f"run_up_beam must be 'off', 'on' or 'follows speed', got {self.run_up_beam[:40]!r}.")
         if self.acceleration is None and self.run_up_beam != "off":
-            raise QuantityError('run_up_beam needs an acceleration. Give --acceleration, like "1e6 mm/s^2".')
+            raise QuantityError('run_up_beam needs an acceleration. Give acceleration=, like "1e6 mm/s^2".')
 
     @property
     def even(self) -> bool:

@@ -93,12 +93,12 @@ def _on_cluster(job: Job, tiles: list[Grid], waiting: list[int], scheduler: str)
     try:
         from distributed import Client, as_completed
     except ImportError:
-        raise FileError("--scheduler needs one more package. Install it with: pip install 'curecalc[cluster]'") from None
+        raise FileError("scheduler= needs one more package. Install it with: pip install 'curecalc[cluster]'") from None
     try:
         client = Client(scheduler, timeout=_PATIENCE, set_as_default=False)
     except (OSError, ValueError) as error:
         where = f"at {scheduler!r} within {_PATIENCE} s ({error})"
-        raise FileError(f"--scheduler: no dask scheduler answers {where}. Start one with: dask scheduler") from None
+        raise FileError(f"no dask scheduler answers {where}. Name another with scheduler=, or start one with: dask scheduler") from None
     with client:
         todo = iter(waiting)
 

@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
 from ..spot.files import KINDS_OF_FILE
-from ..symbols import percent
+from ..symbols import percent, renamed
 from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show, show_percent, show_span
 from .drawing import Board
-from .fields import in_fields
 from .forms import document_of, texts_of
 from .work import Scan, Work, file_of
 
@@ -88,7 +87,7 @@ class BeamView:
         try:
             return measure_file(scan.name, data=scan.data, **read_options(scan))
         except CurecalcError as error:
-            error.args = (in_fields(str(error), _TOLD),)
+            error.args = (renamed(str(error), _TOLD, of=": "),)
             raise
 
     def page(self, query: dict[str, str], work: Work) -> dict[str, Any]:
@@ -125,7 +124,7 @@ class BeamView:
             "rows": _rows(found),
             "changes": changes(work, found),
             "budget": [(p.name, show_percent(p.relative)) for p in _best(found).parts],
-            "notes": [in_fields(one, _TOLD) for one in (*found.warnings, *found.notes)],
+            "notes": [renamed(one, _TOLD, of=": ") for one in (*found.warnings, *found.notes)],
             "drawings": [("beam", drawing)],
             "commands": [self.command(query, work, "numbers")],
         }

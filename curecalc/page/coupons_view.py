@@ -14,10 +14,9 @@ from ..errors import CurecalcError, FileError, QuantityError
 from ..files.spreadsheets import bounded, spreadsheet_as_csv
 from ..lessons.bench import invented_bench
 from ..lessons.numbers import coupon_lot
-from ..symbols import percent
+from ..symbols import percent, renamed
 from ..units import IN_CM2, IN_UM, MM, Quantity, figure, parse, positive, show, show_span
 from .drawing import Board
-from .fields import in_fields
 from .work import Work
 
 if TYPE_CHECKING:
@@ -211,7 +210,7 @@ class CouponsView:
             "dp": show(dp),
             "ec": show(ec),
             "drawings": [("curve", drawing)],
-            "warnings": [in_fields(one, _TOLD) for one in fit.warnings],
+            "warnings": [renamed(one, _TOLD) for one in fit.warnings],
             "notes": fit.notes,
         }
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -12,12 +11,13 @@ from .. import units
 from ..errors import QuantityError
 from ..formulas.beam import Beam
 from ..lessons.bench import Bench
+from ..symbols import renamed
 from ..units import KINDS, ONE, Measured, Quantity, figure, show_percent
 
 if TYPE_CHECKING:
     from ..recipe.record import VectorRecipe
 
-__all__ = ["FIELDS", "SPOT_WIDTHS", "Field", "State", "in_fields", "plainly", "read", "start_texts"]
+__all__ = ["FIELDS", "SPOT_WIDTHS", "Field", "State", "plainly", "read", "start_texts"]
 
 LONGEST = 2000  # characters of a text that are read: a whole setting kept beside another has fewer
 SPOT_WIDTHS = {"radius": "radius at 1/e^2", "diameter": "diameter at 1/e^2", "fwhm": "full width at half maximum"}
@@ -179,23 +179,7 @@ def _value(one: Field, text: str) -> Any:
 
 def plainly(message: str) -> str:
     """A sentence of the library with the labels people see in place of the names of arguments."""
-    return re.sub(r"[a-z]+(?:_[a-z]+)+", lambda found: FIELDS[found[0]].label.lower() if found[0] in FIELDS else found[0], message)
-
-
-def in_fields(message: str, told: Mapping[str, str]) -> str:
-    """Arguments that the library names, also as in a call, `kind='slit'` or `power=`, as what the page calls them.
-
-    >>> in_fields("pixel_size is missing. Say kind='slit', or give pixel_size=.", {"kind": '"What it is"', "pixel_size": '"Pixel size"'})
-    '"Pixel size" is missing. Say "What it is": slit, or give "Pixel size".'
-    """
-
-    def one(found: re.Match[str]) -> str:
-        name, call, value = found.groups()
-        if name not in told or not (call or "_" in name or not found.start()):  # a word like any other
-            return found[0]
-        return told[name] + (f": {value}" if value else "")
-
-    return re.sub(r"(?<![\w-])([a-z_]+)(=(?:'([^']*)'|(?![\w(])))?(?![\w=])", one, message)
+    return renamed(message, {name: one.label.lower() for name, one in FIELDS.items()})
 
 
 def _told(message: str, one: Field) -> str:

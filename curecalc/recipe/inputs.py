@@ -208,7 +208,7 @@ def _agree(machine: Machine, lot: Lot, needs: Needs, day: datetime.date) -> list
     if lot.verified and not shared and lot.power_scale_uncertainty == 0.0:
         notes.append(
             "This recipe cannot promise its assurance: the resin file states no uncertainty of the power scale of its coupons. "
-            "Fit again with --power-scale-uncertainty, or expose coupons on this machine with this meter."
+            "Fit again (curecalc fit --power-scale-uncertainty), or expose coupons on this machine with this meter."
         )
     return notes
 

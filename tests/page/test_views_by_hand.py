@@ -11,12 +11,12 @@ from curecalc.logbook.book import Logbook
 from curecalc.logbook.verifying import verify
 from curecalc.page import beam_view, coupons_view, lessons_view, log_view
 from curecalc.page.beam_view import BeamView
-from curecalc.page.fields import in_fields
 from curecalc.page.way import _kept
 from curecalc.page.work import Part, Scan, Work
 from curecalc.spot.light import PowerMeasurement
 from curecalc.spot.measurement import Estimate
 from curecalc.spot.measurement import Part as Share
+from curecalc.symbols import renamed
 from curecalc.units import Measured
 from curecalc.units import Quantity as Q
 
@@ -184,7 +184,7 @@ def test_a_beam_kept_with_its_options_computes_again(tmp_path):
     ],
 )
 def test_names_of_arguments_become_those_of_fields(text, said):
-    assert in_fields(text, beam_view._TOLD) == said
+    assert renamed(text, beam_view._TOLD, of=": ") == said
 
 
 @pytest.mark.parametrize(
