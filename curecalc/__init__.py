@@ -106,6 +106,8 @@ PUBLIC: dict[str, dict[str, str]] = {
         "stack": "stack_figure",
         "spot": "spot_figure",
         "working_curve": "working_curve_figure",
+        "comparison": "comparison_figure",
+        "map": "map_figure part_figure",
         "window": "window_figure",
         "zones": "zones_figure",
         "drift": "drift_figure",

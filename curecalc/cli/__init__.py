@@ -14,7 +14,7 @@ __all__ = ["COMMANDS", "main"]
 COMMANDS: dict[str, tuple[str, str]] = {
     "depth": ("depth", "exposure and cure depth from settings"),
     "speed": ("speed", "scan speed for a layer and its overcure"),
-    "solve": ("solve", "any other unknown: power, spacing, radius, passes, layer thickness, overcure"),
+    "solve": ("solve", "any other unknown, like power or hatch spacing"),
     "stack": ("stack", "layers on layers: exposure through depth and print-through"),
     "spot": ("spot", "beam radius from a knife edge, slit, image, caustic or cured lines; power from readings"),
     "new": ("new", "a commented machine, resin or needs file, or a table of coupons or a scan, to start from"),

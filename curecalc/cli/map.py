@@ -6,6 +6,7 @@ import argparse
 from typing import Any
 
 from ..errors import QuantityError
+from ..physics.motion import RUN_UPS
 from ..units import IN_CM2
 from .common import (
     _Once,
@@ -48,7 +49,8 @@ def add_common(parser: argparse.ArgumentParser) -> None:
     add_resin(parser)
     group = parser.add_argument_group("how vectors are scanned")
     group.add_argument("--acceleration", metavar="VALUE", action=_Once, help='of the spot, like "1e6 mm/s^2"')
-    group.add_argument("--run-up-beam", choices=("off", "on", "follows-speed"), help="what the laser does while the spot speeds up (off)")
+    run_ups = tuple(name.replace(" ", "-") for name in RUN_UPS)
+    group.add_argument("--run-up-beam", choices=run_ups, help="what the laser does while the spot speeds up (off)")
     group.add_argument("--speed-factor", metavar="F", action=_Once, help="all speeds times this, to see what it does (1)")
     group.add_argument("--least-power", metavar="S", action=_Once, help="share below which power does not follow speed (0)")
     group.add_argument("--corner-speed", metavar="VALUE", action=_Once, help="kept where vectors meet end to end (0: a full stop)")

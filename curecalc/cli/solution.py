@@ -43,6 +43,7 @@ def show_solution(args: argparse.Namespace, solution: Any) -> int:
 
 
 def _part(solution: Any, i: int) -> str:
+    from ..setting.unknowns import UNKNOWNS
     from ..units import Quantity, show
 
     label = solution.unknown.replace("_", " ")
@@ -50,8 +51,7 @@ def _part(solution: Any, i: int) -> str:
     shown = show(value, solution.standard_uncertainty[i]) if isinstance(value, Quantity) else str(value)
     first = [(label, shown)]
     if solution.monte_carlo and solution.monte_carlo[i] is not None:
-        kind = {"scan_speed": "speed", "power": "power"}.get(solution.unknown, "length")
-        first.append(("   Monte Carlo", mc_text(solution.monte_carlo[i], kind)))
+        first.append(("   Monte Carlo", mc_text(solution.monte_carlo[i], UNKNOWNS[solution.unknown].kind)))
     answer = solution.answers[i]
     if solution.unknown == "overcure":
         first = []

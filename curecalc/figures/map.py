@@ -35,7 +35,19 @@ LOOK_BOXES = ((0.15, 0.15, 0.66, 0.75), (0.925, 0.15, 0.03, 0.75))
 
 
 def map_figure(answer: FieldAnswer, width_mm: float = WIDE, height_mm: float = TALL) -> Figure:
-    """Overcure over the layer, its weakest place closer, the histogram of overcure and the edge error."""
+    """Overcure over the layer, its weakest place closer, the histogram of overcure and the edge error.
+
+    Parameters
+    ----------
+    answer : FieldAnswer
+        Of `exposure_field`.
+    width_mm, height_mm : float
+        Size on paper.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
     figure = new_figure(width_mm, height_mm)
     job = answer.job
     assert job is not None
@@ -156,7 +168,19 @@ def _draw_edges(ax: Axes, answer: FieldAnswer) -> None:
 
 
 def part_figure(answer: FieldAnswer, width_mm: float = WIDE, height_mm: float = TALL) -> Figure:
-    """Print-through in tones, as seen from below, with the worst places over the part's outlines; the histogram of overcure."""
+    """Print-through in tones, as seen from below, with the worst places over the part's outlines; the histogram of overcure.
+
+    Parameters
+    ----------
+    answer : FieldAnswer
+        Of `part_field`.
+    width_mm, height_mm : float
+        Size on paper.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
     figure = new_figure(width_mm, height_mm)
     job = answer.job
     assert job is not None

@@ -6,7 +6,9 @@ import contextlib
 import functools
 import math
 import os
+import shutil
 import sys
+import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO, TypeVar
@@ -80,9 +82,6 @@ def _opened(file: Path) -> BinaryIO:
     stream: Any = getattr(sys.stdin, "buffer", sys.stdin) if str(file) == "-" else open(file, "rb")  # noqa: SIM115 - the caller closes it
     if stream.seekable():
         return stream  # type: ignore[no-any-return]
-    import shutil
-    import tempfile
-
     copy: Any = tempfile.TemporaryFile()  # noqa: SIM115 - so too
     with stream:
         shutil.copyfileobj(stream, copy)

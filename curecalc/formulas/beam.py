@@ -6,8 +6,9 @@ width at half maximum, so the names of arguments always do.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
@@ -49,6 +50,20 @@ __all__ = [
     "rayleigh_range",
     "top_hat_irradiance",
 ]
+
+
+class LightTold(NamedTuple):
+    """How a spot's light is told: symbol of its radius, factor of a line's peak with its value, the weakest place between lines and why.
+
+    `numbers` says what goes into the weakest place: {s}, spacing over radius, and {q}, exp(-pi^2/(2 s^2)).
+    """
+
+    radius: str
+    factor: str
+    value: float
+    weakest: str
+    numbers: str
+    why: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,6 +113,14 @@ class Beam(Shown):
     notes: tuple[str, ...] = ()
 
     shape: ClassVar[type[_light.Spot]] = _light.Gaussian
+    told: ClassVar[LightTold] = LightTold(
+        "W0",
+        "sqrt(2/pi)",
+        math.sqrt(2.0 / math.pi),
+        "E_mean (1 - 2 q + 2 q^4 - ...), q = exp(-pi^2 W0^2/(2 h^2))",
+        "h/W0 = {s}, q = {q}",
+        "Half-way between two lines is the weakest place; all lines are summed.",
+    )
 
     def __post_init__(self) -> None:
         for name, unit in (("power", MW), ("radius_x", MM), ("radius_y", MM)):
@@ -128,6 +151,14 @@ class TopHatBeam(Beam):
     """
 
     shape: ClassVar[type[_light.Spot]] = _light.TopHat
+    told: ClassVar[LightTold] = LightTold(
+        "R",
+        "(2/pi)",
+        2.0 / math.pi,
+        "E_mean 2 h/(pi R) x the least sum of sqrt(1 - y^2/R^2) over the lines at y nearer than R",
+        "h/R = {s}",
+        "Where an outline ends is the weakest place: a line counts by the chord of the spot that passes over it.",
+    )
 
     def __post_init__(self) -> None:
         super().__post_init__()

@@ -14,6 +14,7 @@ from ..errors import FileError
 from ..files.places import KeyPath
 from ..files.records import Key, Origin, RecordFile, documented
 from ..formulas.beam import Beam, radius_from_diameter, radius_from_fwhm
+from ..physics.motion import RUN_UPS
 from ..units import DEG, MM, MM_S, Measured, Quantity, S, from_json, parse, show, to_json
 from .beam import BeamRecord, FieldPlace, read_beam_record
 
@@ -141,7 +142,7 @@ class Machine(Origin):
             "The beam while the scanner speeds up and slows down: off (the run-up lies outside the vector), on, or its power\n"
             "follows speed.",
             "off",
-            choices=("off", "on", "follows speed"),
+            choices=tuple(RUN_UPS),
             start=True,
         ),
     ] = "off"

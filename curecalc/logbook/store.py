@@ -151,10 +151,9 @@ class Database:
 
     def held(self, rows: Sequence[Any]) -> list[tuple[Any, ...]]:
         """Rows whose last column is that of `fields`, with its values as columns."""
-        if self.server:
-            return [(*row[:-1], *row[-1]) for row in rows]
-        texts = ",".join(row[-1] for row in rows)  # read all at once: in a tenth of the time
-        return [(*row[:-1], *fields[:-1]) for row, fields in zip(rows, json.loads(f"[{texts}]"), strict=True)]
+        texts = (row[-1] for row in rows)  # all read at once: in a tenth of the time
+        found = list(texts) if self.server else [one[:-1] for one in json.loads(f"[{','.join(texts)}]")]
+        return [(*row[:-1], *fields) for row, fields in zip(rows, found, strict=True)]
 
     def close(self) -> None:
         """Give the connection back and close it."""

@@ -57,7 +57,8 @@ _SHORT = {"penetration_depth": "Dp ", "critical_exposure": "Ec ", "beam_radius":
 
 def summary(entry: Entry) -> str:
     """The two or three values by which one knows an entry."""
-    parts = [f"{_SHORT.get(name, '')}{value_text(entry.payload[name])}" for name in _FIRST if name in entry.payload]
+    names = [name for name in _FIRST if name in entry.payload] or entry.payload
+    parts = [f"{_SHORT.get(name, '')}{value_text(entry.payload[name])}" for name in names]
     text = ", ".join(parts[:3])
     if entry.corrects is not None:
         text = f"(corrects {entry.corrects}) {text}"

@@ -16,6 +16,7 @@ import numpy as np
 from ..errors import QuantityError
 from ..paths.vectors import Paths
 from ..physics import motion
+from ..symbols import clip
 from .beam import Beam
 
 if TYPE_CHECKING:
@@ -76,26 +77,30 @@ class Scanning:
     pulse_rate: float | None = None
 
     def __post_init__(self) -> None:
-        if self.run_up_beam not in ("off", "on", "follows speed"):
-            raise QuantityError(f"run_up_beam must be 'off', 'on' or 'follows speed', got {self.run_up_beam[:40]!r}.")
-        if self.acceleration is None and self.run_up_beam != "off":
+        if self.run_up_beam not in motion.RUN_UPS:
+            raise QuantityError(f"run_up_beam must be one of {', '.join(motion.RUN_UPS)}, got {clip(self.run_up_beam)}.")
+        if self.acceleration is None and self.lit:
             raise QuantityError('run_up_beam needs an acceleration. Give acceleration=, like "1e6 mm/s^2".')
+
+    @property
+    def lit(self) -> bool:
+        """Whether the beam is on while the spot speeds up."""
+        return motion.RUN_UPS[self.run_up_beam] is not None
 
     @property
     def even(self) -> bool:
         """Whether every dose goes as one over the speed: no run-up while lit, no pulses."""
-        return self.run_up_beam == "off" and self.pulse_rate is None
+        return not self.lit and self.pulse_rate is None
 
     @property
     def cornering(self) -> float | None:
         """The acceleration between corners that keep some speed; None where all stop, or none is felt."""
-        return self.acceleration if self.corner_speed and self.run_up_beam != "off" else None
+        return self.acceleration if self.corner_speed and self.lit else None
 
     def ends(self, length: np.ndarray) -> motion.Ends:
         """The ends of vectors of these lengths."""
-        if self.run_up_beam == "off":
-            return motion.Ends(length)
-        return motion.Ends(length, self.acceleration, 0.0 if self.run_up_beam == "on" else 1.0, self.least_power)
+        follows = motion.RUN_UPS[self.run_up_beam]
+        return motion.Ends(length) if follows is None else motion.Ends(length, self.acceleration, follows, self.least_power)
 
 
 @dataclass(frozen=True)
@@ -132,10 +137,10 @@ def pieces(paths: Paths, scanning: Scanning, beam: Beam, window: Window | None =
         yield from _pulses(one, scanning, scanning.pulse_rate, beam, window)
         return
     if len(one):
-        if scanning.run_up_beam == "off":
-            yield even_legs(one)
-        else:
+        if scanning.lit:
             yield from _moving(one, scanning, beam, window)
+        else:
+            yield even_legs(one)
     for p in paths.recorded:
         dt, change = np.diff(p.time), np.diff(p.power)
         lit = (p.power[:-1] > 0.0) | (p.power[1:] > 0.0)

@@ -7,10 +7,14 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["Ends", "Stretch", "share", "speed_up_distance", "stop_factor", "stop_profile", "stretches", "vector_time"]
+__all__ = ["RUN_UPS", "Ends", "Stretch", "share", "speed_up_distance", "stop_factor", "stop_profile", "stretches", "vector_time"]
 
 _ROOT_HALF_PI = math.sqrt(0.5 * math.pi)
 _REACH = 4.3  # radii beyond the nearest place of the way, over root w, where a Gaussian has fallen to the last digit
+
+
+# What the beam does while the spot speeds up: the power of speed that the light follows; None: off, the run-up lies outside the vector.
+RUN_UPS: dict[str, float | None] = {"off": None, "on": 0.0, "follows speed": 1.0}
 
 
 @dataclass(frozen=True)

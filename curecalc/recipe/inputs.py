@@ -13,6 +13,7 @@ from ..jobs.machine import Machine
 from ..jobs.needs import Needs, VectorNeeds
 from ..physics.laws import Law, Plain
 from ..physics.light import Gaussian
+from ..physics.motion import RUN_UPS
 from ..setting.model import WAVELENGTHS_APART
 from ..units import DEGC, HZ, MM, MM_S, MM_S2, MW, NM, RAD, Quantity, S, measured, show, show_span
 from .assurance import Curve, Errors, curve_from_covariance
@@ -23,7 +24,6 @@ from .light import ROUND, Pattern
 __all__ = ["Cancelling", "Inputs", "curve_of", "gather"]
 
 _LN_100 = math.log(100.0)  # mJ/cm^2 to mJ/mm^2
-_FOLLOWS = {"off": None, "on": 0.0, "follows speed": 1.0}
 _WARM = 1.0  # kelvin between coupons and vat that deserve a word
 _REFUSED = 10.0
 
@@ -370,7 +370,7 @@ def _task(machine: Machine, needs: Needs, one: VectorNeeds, curve: Curve, errors
         acceleration=number_of(machine.acceleration, MM_S2),
         settling=float(machine.settling_time.m_as(S)),
         move_speed=number_of(machine.move_speed, MM_S),
-        run_up=RunUp(_FOLLOWS[machine.run_up_beam], needs.speed_reached, needs.judged_from),
+        run_up=RunUp(RUN_UPS[machine.run_up_beam], needs.speed_reached, needs.judged_from),
         assured_limits=needs.limits_by == "assurance",
         hold=_held(machine, needs, one, index),
         able=tuple((key, low, high) for key, (_, low, high, _) in own.items() if getattr(one, key) is not None),

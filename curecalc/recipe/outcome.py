@@ -157,16 +157,18 @@ def wanted_over_ratio(task: Task) -> Any | None:
     """The exposure needed as a quick function of spacing over radius (any for a line), where it depends on that alone.
 
     A table for searches, good to about 1e-7; None where more enters: the speed of a pulsed laser, the directions of an ellipse, the
-    spot itself under an exponent or where a place out of focus is held.
+    spot itself under an exponent or where a place out of focus is held, how power follows another power of speed.
     """
     pattern = task.pattern
     if pattern.pulse_rate is not None or pattern.spot.wy is not None or pattern.exponent != 1.0:
         return None
     if task.hold is not None and (task.hold.out_of_focus or task.hold.wider != 1.0):
         return None
+    up = task.run_up
+    if up is not None and up.follows not in (None, 0.0, 1.0):
+        return None
     # vectors so long that one end does not feel the other; where the beam stays on, the weakest place is at full speed, and where power
     # follows speed an end is as hard as one at full speed
-    up = task.run_up
     if up is None or up.follows == 0.0:
         far = dataclasses.replace(task, vector_length=math.inf)
     else:

@@ -14,7 +14,7 @@ from ..jobs.needs import Needs, VectorNeeds
 from ..units import DEG, G_CM3, IN_CM2, IN_UM, MJ_CM2, MJ_MM2, MM, MM2, MM2_S, MM_S, MW, RAD, Quantity, S
 from . import consequences, rates
 from .assurance import assurance_of, depth_state, reach_beyond, relative_variance
-from .bounds import LIMIT_NAMES, Task
+from .bounds import LIMIT_NAMES, MET_BY_PASSES, Task
 from .field import described, far_corner, zones
 from .inputs import Inputs, gather
 from .record import Limit, Recipe, VectorRecipe
@@ -84,7 +84,7 @@ def _with_passes(task: Task, given: int | None) -> Best:
             return best_settings(replace(task, pattern=task.pattern._replace(passes=passes)))
         except NoSolution as refused:
             first = first or refused
-            if refused.limit not in (LIMIT_NAMES["scan_speed_low"], "given scan speed"):
+            if refused.limit not in MET_BY_PASSES:
                 break
     assert first is not None
     raise first

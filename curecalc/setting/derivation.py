@@ -70,7 +70,7 @@ def _tilt_steps(given: Problem) -> list[Step]:
     ]
 
 
-def _radius_step(given: Problem) -> list[Step]:
+def _radius_step(answer: Answer, given: Problem) -> list[Step]:
     if given.form.round and not given.form.tilted:
         return []
     across, _ = scan_of(given.x, given.form).spot.radii(given.form.track_angle)
@@ -82,7 +82,7 @@ def _radius_step(given: Problem) -> list[Step]:
             f"Wx = {_f(wx)} mm, Wy = {_f(wy)} mm, psi = {_f(math.degrees(given.form.track_angle - given.form.spot_angle))} deg, "
             f"theta = {_f(math.degrees(given.form.incidence_angle))} deg",
             _kernel(float(across), "length"),
-            "Only the width across the track matters for a line; it stands for W0 below.",
+            f"Only the width across the track matters for a line; it stands for {answer.beam.told.radius} below.",
         )
     ]
 
@@ -92,14 +92,14 @@ def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
     across, along = (float(w) for w in scan_of(x, form).spot.radii(form.track_angle))
     passes = "" if x["passes"] == 1 else f" x {x['passes']:.0f} passes"
     crossed = " x 2 directions" if form.cross_hatch else ""
-    steps = _radius_step(given)
+    steps, told = _radius_step(answer, given), answer.beam.told
     p, v = x["power"], x["scan_speed"]
     if not form.raster:
         peak = answer.outputs["exposure_peak"]
         steps.append(
             Step(
-                "E = sqrt(2/pi) P/(W0 v)",
-                f"0.797885 x {_f(p)} mW/({_f(across)} mm x {_f(v)} mm/s){passes}",
+                f"E = {told.factor} P/({told.radius} v)",
+                f"{_f(told.value)} x {_f(p)} mW/({_f(across)} mm x {_f(v)} mm/s){passes}",
                 f"{_f(peak.m_as('mJ/mm^2'))} mJ/mm^2 = {_show(peak)}",
                 "The moving beam leaves its greatest exposure on the axis of the line.",
             )
@@ -116,7 +116,7 @@ def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
             )
         )
         if not form.pulsed:
-            steps.append(_valley_step(given, mean, low, across))
+            steps.append(_valley_step(answer, given, mean, low, across))
     if form.pulsed:
         low = answer.outputs["exposure_min"]
         pitch = v / x["pulse_rate"]
@@ -131,24 +131,19 @@ def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
     return steps
 
 
-def _valley_step(given: Problem, mean: Quantity, low: Quantity, across: float) -> Step:
-    h, form = given.x["hatch_spacing"], given.form
+def _valley_step(answer: Answer, given: Problem, mean: Quantity, low: Quantity, across: float) -> Step:
+    h, form, told = given.x["hatch_spacing"], given.form, answer.beam.told
     share = _f(float((low / mean).m_as("dimensionless")))
-    why = "Half-way between two lines is the weakest place; all lines are summed."
-    if form.cross_hatch and not (form.round and not form.tilted):
+    if form.cross_hatch and form.shape is Gaussian and not (form.round and not form.tilted):
         other, _ = scan_of(given.x, form).spot.radii(form.track_angle + 0.5 * math.pi)
         return Step(
             "E_valley = E_mean [F(h/W1) + F(h/W2)]/2, F(s) = 1 - 2 q + 2 q^4 - ..., q = exp(-pi^2/(2 s^2))",
             f"h/W1 = {_f(h / across)} and h/W2 = {_f(h / other)}: {_show(mean)} x {share}",
             _show(low),
-            why,
+            told.why,
         )
-    return Step(
-        "E_valley = E_mean (1 - 2 q + 2 q^4 - ...), q = exp(-pi^2 W0^2/(2 h^2))",
-        f"{_show(mean)} x {share}, h/W0 = {_f(h / across)}, q = {_f(float(harmonic(h / across)))}",
-        _show(low),
-        why,
-    )
+    numbers = told.numbers.format(s=_f(h / across), q=_f(float(harmonic(h / across))))
+    return Step(f"E_valley = {told.weakest}", f"{_show(mean)} x {share}, {numbers}", _show(low), told.why)
 
 
 def _cure_step(answer: Answer, given: Problem) -> Step:
@@ -210,17 +205,17 @@ def solution_steps(solution: Solution) -> list[Step]:
                 "The working curve read backwards: the exposure the weakest place needs.",
             )
         )
-    steps.append(Step(*_unknown_step(unknown, given, shown)))
+    steps.append(Step(*_unknown_step(unknown, answer, shown)))
     return steps + depth_steps(answer)
 
 
-def _unknown_step(unknown: str, given: Problem, shown: str) -> tuple[str, str, str, str]:
-    x, form = given.x, given.form
-    closed = form.shape is Gaussian and form.round and not (form.weighted or form.pulsed or form.raster or form.tilted)
+def _unknown_step(unknown: str, answer: Answer, shown: str) -> tuple[str, str, str, str]:
+    x, form, told = answer.given.x, answer.given.form, answer.beam.told
+    closed = form.round and not (form.weighted or form.pulsed or form.raster or form.tilted)
     if unknown == "scan_speed" and closed:
         return (
-            "v = sqrt(2/pi) P/(W0 E)" + ("" if x["passes"] == 1 else " x passes"),
-            f"0.797885 x {_f(x['power'])} mW/({_f(x['beam_radius'])} mm x E)",
+            f"v = {told.factor} P/({told.radius} E)" + ("" if x["passes"] == 1 else " x passes"),
+            f"{_f(told.value)} x {_f(x['power'])} mW/({_f(x['beam_radius'])} mm x E)",
             shown,
             "Exposure falls as one over the speed.",
         )

@@ -145,13 +145,19 @@ def solve(
 
 def _without(unknown: str, beam: Beam, scan: Scan) -> tuple[Beam, Scan]:
     """The records without the unknown."""
-    if unknown == "power":
-        return dataclasses.replace(beam, power=None), scan
+    if unknown == "passes":
+        return beam, dataclasses.replace(scan, passes=1)
     if unknown == "beam_radius" and beam.round:
         return dataclasses.replace(beam, radius_x=None), scan
-    if unknown == "scan_speed":
-        return beam, dataclasses.replace(scan, scan_speed=None)
-    return beam, dataclasses.replace(scan, passes=1) if unknown == "passes" else scan
+    return _put(unknown, None, beam, scan)
+
+
+def _put(unknown: str, value: Any, beam: Beam, scan: Scan) -> tuple[Beam, Scan]:
+    """The records with a value, or none, for an unknown that one of them holds."""
+    record = UNKNOWNS[unknown].record
+    if record == "beam":
+        return dataclasses.replace(beam, **{unknown: value}), scan
+    return beam, dataclasses.replace(scan, **{unknown: value}) if record == "scan" else scan
 
 
 def _case(
@@ -167,8 +173,7 @@ def _case(
     """The problem with its target: a depth, or the width of a single line."""
     given = problem(beam=beam, resin=resin, scan=scan, layer_thickness=layer_thickness)
     if unknown == "hatch_spacing":
-        rest = {name: v for name, v in given.x.items() if name != unknown}
-        given = replace(given, x=rest, form=replace(given.form, raster=True))
+        given = replace(given, form=replace(given.form, raster=True))
     stated(given, unknown)
     # what is asked for has no uncertainty of its own
     own = ("radius_x", "radius_y") if unknown == "beam_radius" else (unknown,)
@@ -281,15 +286,13 @@ def _finished(
     if name == "passes":
         shown = int(value) if np.ndim(value) == 0 else value.astype(int)
         scan = dataclasses.replace(scan, passes=shown)
-    elif name == "power":
-        beam = dataclasses.replace(beam, power=shown)
     elif name == "beam_radius":
         other = None if beam.round else shown * float(np.max(case.given.x["radius_y"] / case.given.x["radius_x"]))
         beam = dataclasses.replace(beam, radius_x=shown, radius_y=other)
     elif name == "layer_thickness":
         layer = shown
-    elif name != "overcure":
-        scan = dataclasses.replace(scan, **{name: shown})
+    else:
+        beam, scan = _put(name, shown, beam, scan)
     drawn = None
     if options is not None and name != "passes":
         drawn = _drawn(case, value, options, notes)

@@ -104,7 +104,10 @@ def _left_over(case: Case, x: Mapping[str, Any]) -> Any:
 
 @dataclass(frozen=True)
 class Unknown:
-    """How one unknown is found: its unit and kind, the range looked at (lab set), the way, what it stands in, its story."""
+    """How one unknown is found: its unit and kind, the range looked at (lab set), the way, its story.
+
+    `record` holds it as a number: "beam", "scan", or "" where it is the layer's or has more to it.
+    """
 
     unit: Unit
     kind: str
@@ -112,6 +115,7 @@ class Unknown:
     find: Callable[[Case, Mapping[str, Any]], Any]
     formula: str
     why: str
+    record: str = ""
 
 
 UNKNOWNS: dict[str, Unknown] = {
@@ -122,6 +126,7 @@ UNKNOWNS: dict[str, Unknown] = {
         _speeds,
         "v such that E at the weakest place is what is needed",
         "Exposure falls with speed: one answer.",
+        record="scan",
     ),
     "power": Unknown(
         MW,
@@ -130,6 +135,7 @@ UNKNOWNS: dict[str, Unknown] = {
         _by_ratio,
         "P such that E at the weakest place is what is needed",
         "Exposure grows with power: one answer.",
+        record="beam",
     ),
     "hatch_spacing": Unknown(
         MM,
@@ -138,6 +144,7 @@ UNKNOWNS: dict[str, Unknown] = {
         _by_halving,
         "h such that E_valley(h) is what is needed",
         "The valley falls steadily as lines move apart: one answer.",
+        record="scan",
     ),
     "beam_radius": Unknown(
         MM,

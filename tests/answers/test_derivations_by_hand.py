@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from curecalc.formulas.beam import Beam
+from curecalc.formulas.beam import Beam, TopHatBeam
 from curecalc.formulas.resin import BleachingResin, Resin
 from curecalc.formulas.scan import Scan
 from curecalc.setting.answer import evaluate
@@ -67,6 +67,28 @@ def test_a_raster_is_told_with_its_valley():
     assert step.numbers == f"h/W1 = 0.88 and h/W2 = 1.1: {200 * 30.0 / 99.0:.6g} mJ/cm^2 x {share:.6g}"
     (turned,) = (s for name, s in steps.items() if name.startswith("W_perp^2"))
     assert (turned.numbers, turned.result) == ("Wx = 0.1 mm, Wy = 0.125 mm, psi = 0 deg, theta = 0 deg", "0.125 mm")
+
+
+def test_a_top_hat_is_told_with_its_own_factor_and_chords():
+    """A line's peak is the chord 2 R over the speed times P/(pi R^2); half a radius from it sqrt(1 - 1/4) of that."""
+    beam = TopHatBeam(power=Q(30.0, "mW"), radius_x=Q(0.125, "mm"))
+    steps = told(evaluate(beam=beam, resin=RESIN, scan=Scan(scan_speed=Q(1000.0, "mm/s"))))
+    line = steps["E = (2/pi) P/(R v)"]
+    assert line.numbers == "0.63662 x 30 mW/(0.125 mm x 1000 mm/s)"
+    assert line.result == f"{2 / math.pi * 0.24:.6g} mJ/mm^2 = {200 / math.pi * 0.24:.6g} mJ/cm^2"
+    steps = told(evaluate(beam=beam, resin=RESIN, scan=Scan(scan_speed=Q(1000.0, "mm/s"), hatch_spacing=Q(0.1875, "mm"))))
+    (edge,) = (s for name, s in steps.items() if name.startswith("E_valley = E_mean 2 h/(pi R) x the least sum of sqrt(1 - y^2/R^2)"))
+    share = 3.0 / math.pi * math.sqrt(0.75)
+    assert edge.numbers == f"16 mJ/cm^2 x {share:.6g}, h/R = 1.5"
+    assert edge.result == f"{16 * share:.6g} mJ/cm^2"
+    assert edge.why.startswith("Where an outline ends is the weakest place")
+    oval = TopHatBeam(power=Q(30.0, "mW"), radius_x=Q(0.125, "mm"), radius_y=Q(0.1, "mm"))
+    (turned,) = (s for s in depth_steps(evaluate(beam=oval, resin=RESIN, scan=Scan(scan_speed=Q(1.0, "m/s")))) if "W_perp" in s.formula)
+    assert turned.why.endswith("it stands for R below.")
+    speed = solution_steps(solve("scan_speed", beam=beam, resin=RESIN, cure_depth=Q(0.17, "mm")))[1]
+    e = EC * math.exp(0.17 / DP)
+    assert (speed.formula, speed.numbers) == ("v = (2/pi) P/(R E)", "0.63662 x 30 mW/(0.125 mm x E)")
+    assert speed.result == f"{2 / math.pi * 30.0 / (0.125 * e):.6g} mm/s"
 
 
 def test_pulses_and_a_leaning_beam_are_told():

@@ -108,9 +108,9 @@ def test_long_work_shows_how_far_it_is(monkeypatch, capsys):
 
 def test_more_pixels_than_a_file_may_hold_are_refused_before_the_work(ask, monkeypatch):
     check_savable(Grid(0.0, 0.0, 1.0, 8000, 8000))
-    with pytest.raises(QuantityError, match=r"--save: 64008000 pixels are too many for one file, which holds 64000000\. Choose a part"):
+    with pytest.raises(QuantityError, match=r"^64008000 pixels are too many for one saved field, which holds 64000000\. Choose a part"):
         check_savable(Grid(0.0, 0.0, 1.0, 8000, 8001))
     monkeypatch.setattr("curecalc.map.answer.surveyed", None)
     wide = ("--save", "field.npz", "--pixel", "0.2um")
-    assert "are too many for one file" in ask(*wide, status=2)
-    assert "are too many for one file" in ask(*wide, command="part", status=2)
+    assert "are too many for one saved field, which holds 64000000. Choose a part with --window." in ask(*wide, status=2)
+    assert "are too many for one saved field, which holds 64000000. Choose a part with --window." in ask(*wide, command="part", status=2)

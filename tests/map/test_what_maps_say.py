@@ -164,7 +164,7 @@ def test_layers_that_hold_nothing(layers):
 
 
 def test_layers_of_a_map():
-    missing = "paths holds 3 layers, 3 to 6. Name one, like --layer 3"
+    missing = "paths holds 3 layers, 3 to 6. Name one with layer="
     for layer, words in ((None, missing), (4, "layer 4 is not in paths, which holds 3 to 6")):
         with pytest.raises(QuantityError, match=words):
             exposure_field(LAYERS, resin=RESIN, layer_thickness=T, layer=layer, workers=1)
@@ -285,7 +285,7 @@ def test_a_look_at_another_speed_and_coarser():
     assert over.m_as("mm") - less.m_as("mm") == pytest.approx(0.15 * math.log(2.0))
     assert one.worst("weakest")[0][0] == one.answer.weakest_places[0]
     size = one.dose.size
-    for most, step in ((size, 1), (size - 1, 2), (size // 4, 3)):
+    for most, step in ((size, 1), (size - 1, 2), ((size - 1) // 4, 3)):
         values, grid = one.coarse(most)
         assert values.shape == (grid.rows, grid.columns) == (-(-one.grid.rows // step), -(-one.grid.columns // step))
         assert grid.pixel == pytest.approx(step * one.grid.pixel)
