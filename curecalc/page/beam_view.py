@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
@@ -11,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import CurecalcError, QuantityError
 from ..spot.files import KINDS_OF_FILE
+from ..spot.words import result_rows
 from ..symbols import percent, renamed
-from ..units import MM, MW, Measured, Quantity, figure, parse, parse_measured, show, show_percent, show_span
+from ..units import MM, MW, Measured, parse, parse_measured, show, show_percent
 from .drawing import Board
 from .forms import document_of, texts_of
 from .work import Scan, Work, file_of
@@ -267,15 +267,6 @@ def _tiles(found: Any) -> list[tuple[str, str]]:
 
 
 def _rows(found: Any) -> list[tuple[str, str]]:
-    best = _best(found)
-    rows = [(f"{percent(best.confidence)} interval", show_span(*best.interval, u=best.standard_uncertainty))]
-    if not hasattr(found, "at_meter"):
-        rows += [("Mean radius", show(found.beam_radius.measured)), ("Measured by", found.kind.replace("-", " "))]
-        rows += [(f"Centre {axis}", show(c, digits=5)) for axis, c in zip("xy", found.centre, strict=True) if c is not None]
-        rows += [(f"M^2 {axis}", show(q.measured)) for axis, q in zip("xy", found.beam_quality, strict=False)]
-    for name, value in found.details.items() if hasattr(found, "details") else ():
-        if isinstance(value, Quantity | Measured):
-            rows.append((name.replace("_", " ").capitalize(), show(value)))
-        elif isinstance(value, float) and math.isfinite(value):
-            rows.append((name.replace("_", " ").capitalize(), figure(value, digits=3)))
-    return rows
+    parts = {p.name for p in _best(found).parts}  # they have a table of their own
+    rows = [(label.strip(), text) for label, text in result_rows(found)]
+    return [(label[0].upper() + label[1:], text) for label, text in rows if label not in parts]

@@ -6,6 +6,7 @@ import pytest
 
 from curecalc.cli import common, main, spot
 from curecalc.errors import QuantityError
+from curecalc.spot import words
 from curecalc.spot.measurement import Estimate, Part
 from curecalc.units import Measured
 from curecalc.units import Quantity as Q
@@ -18,7 +19,7 @@ def test_power_in_rows():
     reading = SimpleNamespace(readings=9, left_out=2, sd=2.0, mean=250.0, drift=-0.0123, transmission=0.8)
     found = SimpleNamespace(power=power, at_meter=Q(0.25, "W"), reading=reading)
     # 1.96 times 10 mW either way
-    assert spot._power_rows(found) == [
+    assert words._power_rows(found) == [
         ("power at the resin surface", "200 +- 10 mW, 95 % in 180 to 220 mW"),
         ("power at the meter", "250 mW"),
         ("readings used", "9 (left out as warm-up: 2)"),
@@ -31,7 +32,7 @@ def test_power_in_rows():
     ]
     reading.transmission = 1.0
     found.power = Estimate(Q(200.0, "mW"), (Part("readings", 0.05, 8.0),))
-    rows = dict(spot._power_rows(found))
+    rows = dict(words._power_rows(found))
     assert "transmission to the resin" not in rows
     assert rows["effective degrees of freedom"] == "8"
 
@@ -47,7 +48,7 @@ def test_a_round_and_an_elliptical_beam_in_rows():
         details={},
     )
     told = "0.1000 +- 0.0050 mm, 95 % in 0.0902 to 0.1098 mm"
-    assert spot._beam_rows(found) == [
+    assert words._beam_rows(found) == [
         ("measured by", "knife edge"),
         ("beam radius (1/e^2)", told),
         ("centre", "x 1.2346 mm"),
@@ -67,11 +68,11 @@ def test_a_round_and_an_elliptical_beam_in_rows():
         ("M^2 x", "1.25"),
         ("M^2 y", "1.5"),
     ]
-    assert spot._beam_rows(found) == rows
+    assert words._beam_rows(found) == rows
     found.u_angle = Q(0.0, "deg")
-    assert ("angle of the x radius", "30 deg") in spot._beam_rows(found)
+    assert ("angle of the x radius", "30 deg") in words._beam_rows(found)
     found.angle = Q(0.0, "deg")
-    assert spot._beam_rows(found) == [*rows[:5], *rows[6:]]
+    assert words._beam_rows(found) == [*rows[:5], *rows[6:]]
 
 
 @pytest.mark.parametrize(
@@ -132,7 +133,7 @@ def test_a_round_and_an_elliptical_beam_in_rows():
     ],
 )
 def test_a_detail_in_rows(name, value, rows):
-    assert spot._detail_rows(name, value) == rows
+    assert words._detail_rows(name, value) == rows
 
 
 def test_shares_and_places_of_options():

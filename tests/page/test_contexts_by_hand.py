@@ -38,6 +38,7 @@ def test_a_beam_on_its_page(monkeypatch, drawn):
     found = SimpleNamespace(at_meter=Q(1.0, "W"), measured=power.measured, power=power, warnings=("odd: give power=.",), notes=("even",))
     monkeypatch.setattr(BeamView, "measured", staticmethod(lambda work: found))
     monkeypatch.setattr(beam_view, "changes", lambda work, found: "changes")
+    monkeypatch.setattr(beam_view, "result_rows", lambda found: [])
     page = BeamView(BOARD).page({}, Work(scan=Scan("a.csv", b"", (("kind", "power"), ("power", "1 W")))))
     assert drawn == [("spot.spot_figure", 150.0, 125.0)]  # all drawings are as wide
     assert page["budget"] == [("meter", "1.2 %"), ("window", "0.46 %")]

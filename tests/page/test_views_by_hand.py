@@ -102,33 +102,19 @@ def test_what_a_beam_changes(monkeypatch):
         beam_view.in_machine(Work(), None)
 
 
-def test_a_beam_in_tiles_and_rows():
-    found = SimpleNamespace(
-        radius_x=radius(0.1),
-        radius_y=None,
-        beam_radius=Estimate(Q(0.1, "mm"), (Share("scale", 0.05),)),
-        kind="knife-edge",
-        centre=(Q(1.23456, "mm"), None),
-        beam_quality=(radius(1.0),),
-        details={},
-    )
+def test_a_beam_in_tiles_and_rows(monkeypatch):
+    found = SimpleNamespace(radius_x=radius(0.1), radius_y=None, beam_radius=Estimate(Q(0.1, "mm"), (Share("scale", 0.05),)))
     assert beam_view._main(found) == "Beam radius (1/e^2) 0.1000 +- 0.0010 mm."
-    # 1.96 times 5 % either way
-    rows = [
-        ("95 % interval", "0.0902 to 0.1098 mm"),
-        ("Mean radius", "0.1000 +- 0.0050 mm"),
-        ("Measured by", "knife edge"),
-        ("Centre x", "1.2346 mm"),
-        ("M^2 x", "1.000 +- 0.010 mm"),
-    ]
-    assert beam_view._rows(found) == rows
-    found.details = {"source_drift": 0.01234, "width": Q(2.0, "mm"), "lost": float("inf"), "method": "fit"}
-    assert beam_view._rows(found)[len(rows) :] == [("Source drift", "0.0123"), ("Width", "2 mm")]
     found.radius_y = radius(0.2)
     assert [label for label, _ in beam_view._tiles(found)] == ["Beam radius x (1/e^2)", "Beam radius y (1/e^2)"]
     power = SimpleNamespace(at_meter=1, measured=Measured(Q(1.0, "W"), Q(5.0, "mW")), power=Estimate(Q(1.0, "W"), (Share("meter", 0.05),)))
     assert beam_view._tiles(power) == [("Power at the surface", "1000.0 +- 5.0 mW")]
-    assert beam_view._rows(power) == [("95 % interval", "902 to 1098 mW")]
+    # parts stand in a table of their own
+    monkeypatch.setattr(
+        beam_view, "result_rows", lambda found: [("M^2", "1"), ("   scale", "5 %"), ("   at position", "2 mm"), ("meter", "9 %")]
+    )
+    assert beam_view._rows(found) == [("M^2", "1"), ("At position", "2 mm"), ("Meter", "9 %")]
+    assert beam_view._rows(power) == [("M^2", "1"), ("Scale", "5 %"), ("At position", "2 mm")]
 
 
 def test_options_of_a_beam_file(monkeypatch):
