@@ -35,17 +35,19 @@ def total(law, dose, t, n, above=None):
         return dose
     if law.reach is not None:
         return dose + law.below(above, t) * accumulation(n - 1, t, law.reach)
-    passing = np.asarray(above, float)
+    # what a layer keeps grows with what falls on it: where it keeps less than `above` even of so much, no number of layers settles
+    much = _LIMIT * np.asarray(above, float)
+    endless = (n > _LIMIT) & np.asarray(above + law.below(much, t) > much)
+    passing, settled = np.asarray(above, float), endless
     for _ in range(int(min(n - 1, _LIMIT)) - 1):
         following = above + law.below(passing, t)
-        settled = np.all(np.abs(following - passing) <= 1e-13 * passing)
+        settled = endless | (np.abs(following - passing) <= 1e-13 * passing)
         passing = following
-        if settled:
+        if settled.all():
             break
     else:
-        if n > _LIMIT:
-            return np.full(np.shape(passing), np.inf)[()]
-    return dose + law.below(passing, t)
+        endless = endless | ((n > _LIMIT) & ~settled)
+    return np.where(endless, np.inf, dose + law.below(passing, t))[()]
 
 
 def print_through(law, dose, t, n, above=None):

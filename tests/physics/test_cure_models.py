@@ -147,12 +147,24 @@ def test_total_at_the_first_top_of_few_and_of_endless_layers(t, dp):
     assert stack.total(law, 0.3, t, math.inf) == pytest.approx(built(0.3, t, dp, 4000, 0.0), rel=1e-11, abs=0.0)
 
 
-@pytest.mark.slow
 def test_light_that_each_layer_bleaches_through_piles_up_for_ever():
     law = laws.Bleaching(0.12, 0.01, 0.001)
     assert stack.total(law, 5.0, 0.1, math.inf) == math.inf
     assert stack.print_through(law, 5.0, 0.1, math.inf) == math.inf
     assert math.isfinite(stack.total(law, 5.0, 0.1, 7))
+
+
+def test_a_layer_keeps_less_than_what_bleaches_it_through():
+    """Of however much falls on it a layer keeps less than Eb t/Dp: from e^(T/Eb) - 1 growing by e^(t/Dp); below that in closed form."""
+    dp, eb, t = 0.12, 0.25, 0.1
+    law, most, q = laws.Bleaching(dp, 0.05, eb), 0.25 * 0.1 / 0.12, math.exp(-0.1 / 0.12)
+    dose = most * np.array([0.2, 0.9, 0.999, 1.001, 3.0])
+    want = eb * np.log((1.0 - q) / (np.exp(-dose[:3] / eb) - q))
+    assert stack.total(law, dose, t, math.inf) == pytest.approx([*want, math.inf, math.inf], rel=1e-9)
+    assert stack.total(law, dose[3], t, math.inf) == math.inf
+    assert stack.total(law, dose[0], t, math.inf) == pytest.approx(want[0], rel=1e-12)
+    assert np.isfinite(stack.total(law, dose, t, 100)).all()
+    assert stack.total(law, 0.3, t, 2) == pytest.approx(0.3 + law.below(0.3, t), rel=1e-15)
 
 
 def test_a_first_layer_of_its_own_exposure_under_others():
