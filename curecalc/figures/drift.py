@@ -35,13 +35,13 @@ def drift_figure(report: DriftReport, width_mm: float = WIDE, height_mm: float =
     matplotlib.figure.Figure
     """
     figure = new_figure(width_mm, height_mm)
-    upper, lower = panels(figure, 2, right=28.0, top=18.0)
+    upper, lower = panels(figure, 2, right=28.0, top=24.0)
     s = report.series
     about = f", {s.about}" if s.about else ""
     state = {"out": "OUT NOW", "signalled": "signalled before"}.get(report.state, "in control")
     tone = TONES["limit"] if report.state == "out" else TONES["solid"]
     caption(upper, f"{s.title[:1].upper()}{s.title[1:]}{about}".replace("$", r"\$"), xytext=(0, 22), fontsize=13)
-    caption(upper, state, "right", xytext=(0, 22), fontsize=13, color=tone, weight="bold")
+    caption(upper, state, xytext=(0, 40), fontsize=13, color=tone, weight="bold")
     draw_readings(upper, report)
     draw_weighted(lower, report)
     lower.set_xlim(upper.get_xlim())

@@ -49,7 +49,7 @@ def draw_stack(ax: Axes, answer: StackAnswer, *, headed: bool = True) -> None:
     dose = float(doses(x, form)["mean"])
     totals = [float(_stack.total(law, dose, t, answer.layers - k)) for k in range(shown)]
     through = float(answer.print_through.m_as("mm")) if answer.bonds else 0.0
-    below = through + max(1.5 * t, 0.35 * through)
+    below = through + 0.3 * (through + shown * t)  # room for two lines of words
     z = np.linspace(0.0, t, FINE)
     for k, top in enumerate(totals, 1):
         ax.plot(IN_CM2 * law.below(top, z), k * t - z, color=TONES["solid"], linewidth=2.2)
@@ -88,8 +88,9 @@ def _texts(ax: Axes, answer: StackAnswer, through: float, high: float, ec: float
     _note(ax, "nominal down-facing face", (high, 0.0), xytext=(-6, -5), ha="right", va="top")
     if answer.bonds:
         arrow(ax, (ec, ec), (0.0, -through))
-    text = f"print-through {show(answer.print_through, digits=3)}" if answer.bonds else "the layers do not bond"
-    _note(ax, text, (ec, -through), xytext=(8, -4), ha="left", va="top")
+        _note(ax, f"print-through {show(answer.print_through, digits=3)}", (ec, -through), xytext=(8, -4), ha="left", va="top")
+    else:
+        _note(ax, "the layers do not bond", (ax.get_xlim()[0], 0.0), xytext=(6, 4), ha="left", va="bottom")
     ax.set_xlabel(symbols("total exposure (mJ/cm^2, log scale)"))
     ax.set_ylabel("height above the face (mm)")
 

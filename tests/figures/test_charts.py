@@ -79,7 +79,7 @@ def test_readings_their_bars_and_their_limits(powers, monkeypatch):
     monkeypatch.setattr(type(powers), "state", "fine")
     calm, _ = drift_figure(powers).axes
     assert next(t.get_color() for t in calm.texts if t.get_text() == "in control") == TONES["solid"]
-    assert corners == {"Power at the resin surface, north": ((0.0, 1.0), "left"), "OUT NOW": ((1.0, 1.0), "right")}
+    assert corners == {"Power at the resin surface, north": ((0.0, 1.0), "left"), "OUT NOW": ((0.0, 1.0), "left")}
 
 
 def test_the_weighted_mean_inside_its_limits(powers):

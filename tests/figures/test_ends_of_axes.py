@@ -110,7 +110,7 @@ def test_a_stack_reaches_below_its_print_through_or_the_face(exposure, t, bonds)
     (ax,) = stack_figure(evaluate_stack(resin=RESIN, exposure=dose, layer_thickness=Q(t, "mm"))).axes
     total = exposure / -math.expm1(-t / 0.15)
     through = 0.15 * math.log(total / 8.0) - t if bonds else 0.0
-    below = through + max(1.5 * t, 0.35 * through)
+    below = through + 0.3 * (through + 6.0 * t)  # less than a quarter of the height, for two lines of words
     assert ax.get_ylim() == pytest.approx((-below, 6.0 * t))
     low, high = ax.get_xlim()
     least = min(total * math.exp(-(t + below) / 0.15), 4.0)
@@ -130,7 +130,7 @@ def test_a_stack_reaches_below_its_print_through_or_the_face(exposure, t, bonds)
     told = places(ax)
     assert told["gel threshold"] == pytest.approx((8.0, -below))
     assert told["nominal down-facing"] == (pytest.approx(high), 0.0)
-    assert told["print-through " + f"{through:.3g}" if bonds else "the layers"] == pytest.approx((8.0, -through))
+    assert told["print-through " + f"{through:.3g}" if bonds else "the layers"] == pytest.approx((8.0 if bonds else low, -through))
     if t < 0.05 * (below + 6.0 * t):
         assert told["layers 1"] == pytest.approx((high, 3.0 * t))
     else:

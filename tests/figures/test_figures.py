@@ -245,7 +245,7 @@ def test_a_stack_of_many_layers():
     exposure, height = line(ax, 6)
     assert exposure == pytest.approx(total * LAYER * np.exp(height / 0.15), rel=1e-6)
     through = 0.15 * math.log(total / 8) - 0.1
-    assert height[-1] == pytest.approx(-(through + 0.15), rel=1e-6)
+    assert height[-1] == pytest.approx(-(through + 0.3 * (through + 0.6)), rel=1e-6)
     assert ax.get_ylim() == pytest.approx((height[-1], 0.6))
     assert [float(v.get_xdata()[0]) for v in ax.lines if v.get_linestyle() == "--"] == pytest.approx([8.0])
 

@@ -19,7 +19,7 @@ SETTING += ["--layer-thickness", "0.1mm"]
 THREE = ["--machine", "machine.toml", "--resin", "resin.toml", "--needs", "needs.toml"]
 COMMANDS = [
     ["depth", *SETTING, "--scan-speed", "1m/s"],
-    ["stack", *SETTING, "--scan-speed", "700mm/s"],
+    ["stack", *SETTING, "--scan-speed", "900mm/s", "--hatch-spacing", "0.1mm", "--bleaching-exposure", "60mJ/cm^2"],
     ["fit", "coupons_lot_7.csv"],
     ["compare", "coupons_lot_6.csv", "coupons_lot_7.csv", "coupons_lot_7_read_again.csv", "--cure-depth", "0.18mm", "--tolerance", "10um"],
     ["recipe", *THREE],
@@ -31,7 +31,10 @@ MORE = [
     ["depth", *SETTING, "--scan-speed", "1m/s", "--hatch-spacing", "0.2mm"],
     ["depth", *SETTING, "--scan-speed", "9m/s"],
     ["speed", *SETTING, "--overcure", "0.05mm", "--hatch-spacing", "0.1mm", "--passes", "3"],
+    ["stack", *SETTING, "--scan-speed", "700mm/s"],
     ["stack", *SETTING, "--scan-speed", "700mm/s", "--layers", "3"],
+    ["stack", *SETTING[:-1], "0.02mm", "--scan-speed", "700mm/s"],
+    ["stack", *SETTING[:-1], "0.3mm", "--scan-speed", "700mm/s"],
     ["fit", "coupons_lot_6.csv", "--at-depth", "0.18mm"],
     ["compare", "coupons_lot_6.csv", "coupons_lot_7.csv", "--cure-depth", "0.18mm", "--tolerance", "10um"],
     ["window", *THREE],
@@ -102,9 +105,10 @@ def test_all_words_stand_on_the_paper_and_apart(words, tmp_path, monkeypatch, ca
 
 
 def test_charts_of_the_logbook_do_too(tmp_path, monkeypatch):
-    """Of readings of a machine, and of lots, whose names stand along the upper edge."""
+    """Of readings of a machine, of lots, whose names stand along the upper edge, and under the longest title."""
     with write_demo_shop(tmp_path / "shop.db") as book:
-        for report in (drift_report(book, "power", machine="bay 2"), drift_report(book, "critical_exposure")):
+        of_lots = drift_report(book, "critical_exposure")
+        for report in (drift_report(book, "power", machine="bay 2"), of_lots, drift_report(book, "depth", machine="bay 2")):
             assert layout(drift_figure(report)) == []
 
 
