@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from ..errors import CurecalcError, QuantityError
 from ..spot.files import KINDS_OF_FILE
 from ..spot.words import result_rows
-from ..symbols import percent, renamed
+from ..symbols import percent, renamed, symbols
 from ..units import MM, MW, Measured, parse, parse_measured, show, show_percent
 from .drawing import Board
 from .forms import document_of, texts_of
@@ -269,4 +269,4 @@ def _tiles(found: Any) -> list[tuple[str, str]]:
 def _rows(found: Any) -> list[tuple[str, str]]:
     parts = {p.name for p in _best(found).parts}  # they have a table of their own
     rows = [(label.strip(), text) for label, text in result_rows(found)]
-    return [(label[0].upper() + label[1:], text) for label, text in rows if label not in parts]
+    return [(symbols(label[0].upper() + label[1:]), text) for label, text in rows if label not in parts]

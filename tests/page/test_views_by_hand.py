@@ -113,8 +113,8 @@ def test_a_beam_in_tiles_and_rows(monkeypatch):
     monkeypatch.setattr(
         beam_view, "result_rows", lambda found: [("M^2", "1"), ("   scale", "5 %"), ("   at position", "2 mm"), ("meter", "9 %")]
     )
-    assert beam_view._rows(found) == [("M^2", "1"), ("At position", "2 mm"), ("Meter", "9 %")]
-    assert beam_view._rows(power) == [("M^2", "1"), ("Scale", "5 %"), ("At position", "2 mm")]
+    assert beam_view._rows(found) == [("M²", "1"), ("At position", "2 mm"), ("Meter", "9 %")]
+    assert beam_view._rows(power) == [("M²", "1"), ("Scale", "5 %"), ("At position", "2 mm")]
 
 
 def test_options_of_a_beam_file(monkeypatch):
