@@ -311,13 +311,18 @@ class Measured:
     def for_place(self, place: Place) -> list[str]:
         """The tests to run for a fault there, cheapest first.
 
-        What runs once, at import, or comes out of a cache after its first call, concerns whoever uses the file.
+        What runs once, at import, or comes out of a cache after its first call, concerns whoever uses the file, or imports it whole.
         """
         names = self.tests(place.file, place.lines)
         if len(names) < FEW or not place.inside:
             users = {place.file} if place.inside else {place.file, *importers(self.root, place.file)}
             for file in users:
                 names |= self.tests(file, function_lines(self.root / file))
+        if not place.inside:
+            named = re.compile(rf"^import {'.'.join(Path(place.file).with_suffix('').parts).removesuffix('.__init__')}$", re.MULTILINE)
+            files = {n.partition("::")[0] for n in self.seconds}
+            whole = {file for file in files if (self.root / file).exists() and named.search((self.root / file).read_text(encoding="utf-8"))}
+            names |= {n for n in self.seconds if n.partition("::")[0] in whole}
         # what a fixture of a whole file ran counts for its first test only
         shared = {file for file in {n.partition("::")[0] for n in names} if "scope=" in (self.root / file).read_text(encoding="utf-8")}
         names |= {n for n in self.seconds if n.partition("::")[0] in shared} if len(names) < 10 * FEW else set()

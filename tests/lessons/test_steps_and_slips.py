@@ -2,11 +2,13 @@
 
 import math
 import re
+from types import SimpleNamespace
 
 import pytest
 from test_practice import EVERY, numbers
 
 from curecalc.lessons.exercises import exercise
+from curecalc.lessons.exercises.first import light_at_depth
 
 FACTOR = {"mJ/mm^2": 100.0, "mJ/cm^2": 1.0, "mm": 1000.0, "um": 1.0}
 UNIT = re.compile(r"(?<=[\d)]) ?(?:mJ/mm\^2|mJ/cm\^2|mm\^2|mm/s|mm|um|mW|s)(?![\w^])")
@@ -159,3 +161,12 @@ def test_factors_are_drawn_from_the_whole_of_a_short_list(name: str) -> None:
     pattern, wanted = CHOICES[name]
     texts = [exercise(name, seed=seed).text for seed in range(80)]
     assert {float(found[1]) for text in texts if (found := re.search(pattern, text))} == wanted
+
+
+def test_a_straight_line_is_a_slip_short_of_nine_tenths_of_the_penetration_depth() -> None:
+    for share in (0.899, 0.9, 0.901):
+        draw = SimpleNamespace(dp=0.1, ec=0.08, length=str, exposure=str)
+        draw.near = lambda value, low, high, share=share: share * value if value == 0.1 else 3.0 * value
+        slips = light_at_depth(draw).slips
+        assert ("straight line" in slips) is (share < 0.9)
+        assert slips["base ten"][0] == pytest.approx(0.24 * 10**-share)

@@ -71,6 +71,7 @@ def test_what_is_near_is_found_in_memory_and_in_a_file(tmp_path):
     save_paths(tmp_path / "paths.npz", paths)
     kept = open_paths(tmp_path / "paths.npz")
     assert isinstance(kept, StoredPaths)
+    assert {path for path, *_ in kept.columns.values()} == {str(tmp_path / "paths.npz")}  # read where it lies
     assert kept.layers.tolist() == [1, 2, 3]
     window, room = (2.0, 3.0, 2.5, 4.0), 0.3
     for held in (paths, kept):
