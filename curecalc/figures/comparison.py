@@ -19,12 +19,12 @@ if TYPE_CHECKING:
 __all__ = ["comparison_figure"]
 
 
-def comparison_figure(c: LotComparison, width_mm: float = WIDE, height_mm: float = HIGH) -> Figure:
+def comparison_figure(comparison: LotComparison, width_mm: float = WIDE, height_mm: float = HIGH) -> Figure:
     """Both curves with their coupons, and each lot's change of depth at the wanted depth against the tolerance.
 
     Parameters
     ----------
-    c : LotComparison
+    comparison : LotComparison
     width_mm, height_mm : float
         Size on paper.
 
@@ -34,25 +34,25 @@ def comparison_figure(c: LotComparison, width_mm: float = WIDE, height_mm: float
     """
     figure = new_figure(width_mm, height_mm)
     ax, change = panels(figure, columns=2, top=18.0, wspace=14.0)
-    low, high = min(lot.x_low for lot in c.lots) - 0.15, max(lot.x_high for lot in c.lots) + 0.15
+    low, high = min(lot.x_low for lot in comparison.lots) - 0.15, max(lot.x_high for lot in comparison.lots) + 0.15
     x = np.linspace(low, high, FINE)
-    depth = IN_UM * float(c.cure_depth.m_as(MM))
+    depth = IN_UM * float(comparison.cure_depth.m_as(MM))
     looks = [("solid", "-", "o"), ("second", "--", "s"), ("limit", "-.", "^"), ("light", ":", "D")]
-    for lot, (tone, dash, mark) in zip(c.lots, cycle(looks)):
+    for lot, (tone, dash, mark) in zip(comparison.lots, cycle(looks)):
         ax.plot(np.exp(x), IN_UM * value_at(lot.line, x), dash, color=TONES[tone], linewidth=2.0, label=lot.name)
         if lot.points:
             at, thick = np.array(lot.points).T
             ax.plot(np.exp(at), IN_UM * thick, mark, color=TONES[tone], markerfacecolor="white", markersize=6)
     ax.axhline(depth, color=INK, linewidth=0.8, linestyle=":")
-    ax.annotate(show(c.cure_depth), (np.exp(low), depth), xytext=(3, 3), textcoords="offset points", fontsize=9.5, color=INK)
+    ax.annotate(show(comparison.cure_depth), (np.exp(low), depth), xytext=(3, 3), textcoords="offset points", fontsize=9.5, color=INK)
     plain_log(ax.xaxis)
     ax.set_xlim(np.exp(low), np.exp(high))
     ax.set_ylim(bottom=0.0)
     ax.set_xlabel("exposure (mJ/cm²)")
     ax.set_ylabel("thickness (µm)")
     ax.legend(frameon=False, fontsize=9.5, loc="upper left")
-    ax.set_title(f"Verdict: {c.verdict}", loc="left", pad=26)
-    _differences(change, c)
+    ax.set_title(f"Verdict: {comparison.verdict}", loc="left", pad=26)
+    _differences(change, comparison)
     return figure
 
 
