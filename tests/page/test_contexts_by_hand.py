@@ -271,3 +271,8 @@ def test_a_map_on_its_page(monkeypatch):
     assert view.page({}, Work())["look"] is None
     monkeypatch.setattr("curecalc.figures.map.look_figure", lambda given: given)
     assert view.figure({}, work, "map") is look
+
+
+def test_files_of_a_recipe_to_take_along():
+    labels = ["Sheet (PDF)", "Sheet (HTML)", "Recipe", "Settings as a table", "Machine", "Lot", "Needs"]
+    assert [label for label, _ in recipe_view.DOWNLOADS.values()] == labels

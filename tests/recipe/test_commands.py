@@ -271,3 +271,6 @@ def test_a_recipe_that_no_limit_holds_says_so():
     steps = vector_steps(recipe, replace(vector, limits=(), limited_by=("scan speed",)))
     (step,) = (s for s in steps if s.formula == "limit at which the settings stand")
     assert (step.result, step.why) == ("scan speed", "Moving no limit by a tenth gains anything.")
+    many = replace(vector.best.task, single=False)
+    steps = vector_steps(recipe, replace(vector, best=replace(vector.best, task=many)))
+    assert any(s.why.startswith("What is not known about the depth of the mean of many layers. ") for s in steps)
