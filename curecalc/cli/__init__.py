@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ..errors import CurecalcError, FileError
-from ..symbols import clip, renamed
+from ..symbols import clip
 
 __all__ = ["COMMANDS", "main"]
 
@@ -87,7 +87,7 @@ def _main(given: list[str]) -> int:
         return _unknown(name)
     stem, text = COMMANDS[name]
     module = import_module(f"{__name__}.{stem}")
-    from .common import CommandParser, flag, joined
+    from .common import CommandParser, as_options, joined
     from .helping import add_help
 
     parser = CommandParser(prog=f"curecalc {name}", description=text, allow_abbrev=False, add_help=False)
@@ -99,8 +99,7 @@ def _main(given: list[str]) -> int:
     except CurecalcError as error:
         said = str(error)
         calls_only = isinstance(error, FileError) or said.startswith("--")  # a file's error names columns and keys, not options
-        said = renamed(said, {name: flag(name) for name in vars(args)}, calls_only=calls_only)
-        error.args = (_as_named(said, parser),)
+        error.args = (_as_named(as_options(said, vars(args), calls_only=calls_only), parser),)
         raise
 
 

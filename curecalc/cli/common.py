@@ -271,13 +271,13 @@ def add_output(parser: argparse.ArgumentParser, *, figure: str | None = None, ex
         add_target(group, "--figure", f"draw {figure}", *FIGURES)
 
 
-def as_options(text: str, names: Iterable[str]) -> str:
-    """Arguments that the library writes as in a call, as the options people type: of these `names`.
+def as_options(text: str, names: Iterable[str], *, calls_only: bool = True) -> str:
+    """Arguments of these `names` that the library writes, as in a call only or anywhere, as the options people type.
 
     >>> as_options("Say kind='slit', or give pixel_size=.", ["kind", "pixel_size"])
     'Say --kind slit, or give --pixel-size.'
     """
-    return renamed(text, {name: flag(name) for name in names}, calls_only=True)
+    return renamed(text, {name: flag(name) for name in names}, calls_only=calls_only)
 
 
 def told_in_options(value: Any, names: Iterable[str]) -> Any:

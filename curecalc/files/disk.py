@@ -141,7 +141,7 @@ def writing(path: str | Path, *, overwrite: bool = False) -> Iterator[BinaryIO]:
     try:
         with open(temporary, "xb") as stream:
             if path.exists():
-                os.chmod(temporary, path.stat().st_mode)
+                shutil.copymode(path, temporary)
             yield stream
             stream.flush()
             os.fsync(stream.fileno())

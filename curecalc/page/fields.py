@@ -157,7 +157,7 @@ def read(query: Mapping[str, str], start: Mapping[str, str], names: list[str]) -
         try:
             state.values[name] = _value(one, text)
         except QuantityError as error:
-            state.problems[name] = _told(str(error), one)
+            state.problems[name] = renamed(str(error), {name: one.label})
     return state
 
 
@@ -180,8 +180,3 @@ def _value(one: Field, text: str) -> Any:
 def plainly(message: str) -> str:
     """A sentence of the library with the labels people see in place of the names of arguments."""
     return renamed(message, {name: one.label.lower() for name, one in FIELDS.items()})
-
-
-def _told(message: str, one: Field) -> str:
-    """The library's sentence with the label people see in place of the argument's name."""
-    return message.replace(one.name, one.label, 1)

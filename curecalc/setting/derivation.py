@@ -70,7 +70,8 @@ def _tilt_steps(given: Problem) -> list[Step]:
     ]
 
 
-def _radius_step(answer: Answer, given: Problem) -> list[Step]:
+def _radius_step(answer: Answer) -> list[Step]:
+    given = answer.given
     if given.form.round and not given.form.tilted:
         return []
     across, _ = scan_of(given.x, given.form).spot.radii(given.form.track_angle)
@@ -87,12 +88,12 @@ def _radius_step(answer: Answer, given: Problem) -> list[Step]:
     ]
 
 
-def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
-    x, form = given.x, given.form
+def _exposure_steps(answer: Answer) -> list[Step]:
+    x, form = answer.given.x, answer.given.form
     across, along = (float(w) for w in scan_of(x, form).spot.radii(form.track_angle))
     passes = "" if x["passes"] == 1 else f" x {x['passes']:.0f} passes"
     crossed = " x 2 directions" if form.cross_hatch else ""
-    steps, told = _radius_step(answer, given), answer.beam.told
+    steps, told = _radius_step(answer), answer.beam.told
     p, v = x["power"], x["scan_speed"]
     if not form.raster:
         peak = answer.outputs["exposure_peak"]
@@ -116,7 +117,7 @@ def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
             )
         )
         if not form.pulsed:
-            steps.append(_valley_step(answer, given, mean, low, across))
+            steps.append(_valley_step(answer, mean, low, across))
     if form.pulsed:
         low = answer.outputs["exposure_min"]
         pitch = v / x["pulse_rate"]
@@ -131,8 +132,9 @@ def _exposure_steps(answer: Answer, given: Problem) -> list[Step]:
     return steps
 
 
-def _valley_step(answer: Answer, given: Problem, mean: Quantity, low: Quantity, across: float) -> Step:
-    h, form, told = given.x["hatch_spacing"], given.form, answer.beam.told
+def _valley_step(answer: Answer, mean: Quantity, low: Quantity, across: float) -> Step:
+    given, told = answer.given, answer.beam.told
+    h, form = given.x["hatch_spacing"], given.form
     share = _f(float((low / mean).m_as("dimensionless")))
     if form.cross_hatch and form.shape is Gaussian and not (form.round and not form.tilted):
         other, _ = scan_of(given.x, form).spot.radii(form.track_angle + 0.5 * math.pi)
@@ -146,7 +148,8 @@ def _valley_step(answer: Answer, given: Problem, mean: Quantity, low: Quantity, 
     return Step(f"E_valley = {told.weakest}", f"{_show(mean)} x {share}, {numbers}", _show(low), told.why)
 
 
-def _cure_step(answer: Answer, given: Problem) -> Step:
+def _cure_step(answer: Answer) -> Step:
+    given = answer.given
     depth, told = answer.weakest_depth, answer.resin.told
     low = answer.outputs.get("equivalent_min", answer.outputs["exposure_min"])
     tilted = ", Dp and Ec as the tilted beam sees them" if given.form.tilted else ""
@@ -161,7 +164,7 @@ def _cure_step(answer: Answer, given: Problem) -> Step:
 def depth_steps(answer: Answer) -> list[Step]:
     """From settings to depth, width and overcure, with the numbers put in."""
     given = answer.given
-    steps = [*_exposure_steps(answer, given), *_tilt_steps(given), _cure_step(answer, given)]
+    steps = [*_exposure_steps(answer), *_tilt_steps(given), _cure_step(answer)]
     law = cure_law(given.x, given.form)
     if not given.form.raster and answer.cures and law.reach is not None and given.form.shape is Gaussian:
         across, _ = scan_of(given.x, given.form).spot.radii(given.form.track_angle)

@@ -40,8 +40,8 @@ def shown(what, ratio, most):
     return ratio
 
 
-def test_scan_speed_with_units_costs_at_most_1_5_times_the_bare_expression():
-    """Least and greatest of each argument are looked at once: ten sums beside seven products and an exponential."""
+def scan_speed_over_bare():
+    """Time of scan_speed on a million quantities over that of the bare expression."""
     rng = np.random.default_rng(1)
     n = 1_000_000
     p, w0, dp, ec, cd = (rng.uniform(a, b, n) for a, b in ((1, 500), (0.05, 0.3), (0.05, 0.2), (0.02, 0.5), (0.05, 0.3)))
@@ -55,7 +55,19 @@ def test_scan_speed_with_units_costs_at_most_1_5_times_the_bare_expression():
     bare = lambda: math.sqrt(2.0 / math.pi) * p / (w0 * ec) * np.exp(-cd / dp)  # noqa: E731
     assert np.allclose(bare(), scan_speed(**given).m_as("mm/s"), rtol=1e-15)
     one, other = best([bare, lambda: scan_speed(**given)], 25)
-    assert shown("scan_speed on 1e6 quantities over the bare numpy expression", other / one, 1.5) <= 1.5
+    return other / one
+
+
+def test_scan_speed_with_units_costs_at_most_1_3_times_the_bare_expression():
+    """In an interpreter of its own, whose memory is new to it: what ran before does not matter."""
+    code = f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r}); import test_ratios; print(test_ratios.scan_speed_over_bare())"
+    run = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT)
+    assert shown("scan_speed on 1e6 quantities over the bare numpy expression", float(run.stdout), 1.3) <= 1.3
+
+
+def test_scan_speed_costs_at_most_1_5_times_the_bare_expression_where_memory_costs_nothing():
+    """Least and greatest of each argument are looked at: ten looks beside seven operations, one an exponential."""
+    assert shown("the same with memory that was had before", scan_speed_over_bare(), 1.5) <= 1.5
 
 
 def test_the_raster_kernel_is_linear_in_points():

@@ -136,6 +136,7 @@ def test_where_more_than_the_ratio_counts_there_is_no_table():
         replace(LINE, pattern=Pattern(False, exponent=0.8, reference=5.0), curve=bent),
         replace(LINE, hold=replace(place, out_of_focus=1.0)),
         replace(LINE, hold=replace(place, wider=1.1)),
+        replace(LINE, run_up=RunUp(0.5)),
     ):
         assert wanted_over_ratio(task) is None
 
