@@ -7,7 +7,7 @@ import sys
 import textwrap
 from typing import Any
 
-__all__ = ["COMMON", "add_help"]
+__all__ = ["COMMON", "SHORT", "add_help"]
 
 _SETTING = "power beam-radius beam-diameter beam-fwhm penetration-depth critical-exposure resin hatch-spacing"
 _LIGHT = "--power 30mW --beam-radius 0.125mm --penetration-depth 0.15mm --critical-exposure 8mJ/cm2"
@@ -59,6 +59,13 @@ COMMON: dict[str, tuple[str, str]] = {
     "lesson": ("line --no-answer", "machine beam resin no-answer html figure json"),
     "practice": ("--seed 7 --print", "seed count grade lesson answer print worksheet answer-key machine resin json"),
     "page": ("--machine machine.toml --resin resin.toml --log shop.db --write", "machine resin needs log write port open host person"),
+}
+
+# examples of commands whose help is short
+SHORT: dict[str, tuple[str, ...]] = {
+    "new": ("needs needs_to_fill_in.toml",),
+    "log": ('add power --machine-name "bay 2" --power "238 mW +- 2 %" --log shop.db', "list --log shop.db", "status --log shop.db"),
+    "validate": ("",),
 }
 
 

@@ -27,7 +27,13 @@ _NAMES = {"machine": "name of the machine", "lot": "name of the resin lot", "bea
 
 
 class _ActionParser(CommandParser):
-    """The parser of one action: an unknown option is its own to explain."""
+    """The parser of one action: an unknown option is its own to explain, and so is its help."""
+
+    def __init__(self, **options: Any) -> None:
+        from .helping import add_help
+
+        super().__init__(**options, add_help=False)
+        add_help(self)
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
         found, rest = super().parse_known_args(args, namespace)
@@ -141,6 +147,7 @@ def _file_actions(actions: Any) -> None:
 
 def _drift_action(actions: Any) -> None:
     from ..logbook.series import CHARTED
+    from ..statistics.rules import RULES
 
     action = _action(actions, "drift", "control charts and trend of a quantity, and what it forecasts")
     action.add_argument("quantity", metavar="QUANTITY", help=f"one of {', '.join(CHARTED)}")
@@ -153,7 +160,7 @@ def _drift_action(actions: Any) -> None:
         "--rules",
         metavar="RULES",
         action=_Once,
-        help=("run rules, 'all' or names with commas (two-of-three, four-of-five, eight-in-a-row); each costs false alarms"),
+        help=f"run rules, 'all' or names with commas ({', '.join(list(RULES)[1:])}); each costs false alarms",
     )
     group.add_argument("--weight", metavar="W", action=_Once, help="of the newest reading in the weighted mean (0.2)")
     group.add_argument("--limit", metavar="VALUE", action=_Once, help="forecast when the trend reaches it")

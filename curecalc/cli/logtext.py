@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from typing import Any
 
 from ..logbook.drifting import RECENT, SUM_LIMIT, DriftReport
@@ -80,10 +81,9 @@ def verification_text(result: Verification, *, again: bool) -> str:
 
 def drift_text(report: DriftReport) -> str:
     """Charts in words: limits, signals, trend, forecasts."""
-    s, single, smooth = report.series, report.individuals, report.ewma
+    s, single = report.series, report.individuals
     unit = f" {s.unit}".rstrip()
-    low, high = smooth.steady_limits
-    digits = single.baseline.sd
+    digits, charts = single.baseline.sd, report.charts.items()
 
     def number(value: float) -> str:
         return figure(value, digits)
@@ -92,10 +92,9 @@ def drift_text(report: DriftReport) -> str:
         ("quantity", f"{s.title}{f', {clean(s.about)}' if s.about else ''}, {len(s)} readings"),
         ("newest", f"{number(float(s.values[-1]))}{unit} on {_day(s.times[-1])}"),
         ("baseline", f"{number(single.centre)}{unit}, sd {figure(digits, digits)}{unit}; {report.baseline_text}"),
-        ("single readings", f"limits {number(single.lower.min())} to {number(single.upper.max())}{unit}: {_signals(report, single)}"),
-        ("weighted mean", f"limits {number(low)} to {number(high)}{unit}: {_signals(report, smooth)}"),
+        *((name, f"limits {' to '.join(map(number, chart.steady_limits))}{unit}: {_signals(report, chart)}") for name, chart in charts),
         ("cumulative sums", _sums(report)),
-        ("false alarms", _chances(single, smooth)),
+        ("false alarms", _chances(charts)),
     ]
     if report.turning is not None and report.turning.kind != "none":
         t = report.turning
@@ -130,8 +129,8 @@ def drift_text(report: DriftReport) -> str:
 _TURNS = {"step": "a step on", "drift": "a drift since", "step or drift": "a step or a drift, not told apart, about"}
 
 
-def _chances(single: Any, smooth: Any) -> str:
-    known = f"one in {single.run_length:.0f} readings for single readings, in {smooth.run_length:.0f} for the weighted mean"
+def _chances(charts: Iterable[tuple[str, Any]]) -> str:
+    known = ", ".join(f"one in {chart.run_length:.0f} readings ({name})" for name, chart in charts)
     return f"{known}, were the limits known exactly; from few readings more. `curecalc log status` judges with limits widened for that"
 
 

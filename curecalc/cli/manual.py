@@ -9,15 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from .common import add_target, write_target
-from .helping import COMMON
+from .helping import COMMON, SHORT
 
 __all__ = ["add_arguments", "handbook", "run"]
 
-_MORE = {
-    "new": ("needs needs_to_fill_in.toml",),
-    "log": ('add power --machine-name "bay 2" --power "238 mW +- 2 %" --log shop.db', "list --log shop.db", "status --log shop.db"),
-    "validate": ("",),
-}
 _MOST = 70  # lines of an answer that are shown
 
 
@@ -116,7 +111,7 @@ def _commands() -> Iterator[tuple[str, Any]]:
             for name, (_, text) in COMMANDS.items():
                 yield "title", f"curecalc {name}"
                 yield "text", f"{text[0].upper()}{text[1:]}."
-                for example in _MORE.get(name, (COMMON[name][0],) if name in COMMON else ()):
+                for example in SHORT.get(name, (COMMON[name][0],) if name in COMMON else ()):
                     if name == "page":
                         yield "code", f"$ curecalc page {example}"
                         continue

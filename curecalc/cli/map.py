@@ -37,7 +37,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def add_common(parser: argparse.ArgumentParser) -> None:
     """What a layer and a part share."""
-    parser.add_argument("paths", metavar="PATHS", help="a table of vectors or positions (.csv, .npz), or a layer file (.cli)")
+    from ..paths.reading import APART
+
+    others = " or ".join(f"{what} ({ending})" for ending, what in APART.items())
+    parser.add_argument("paths", metavar="PATHS", help=f"a table of vectors or positions (.csv, .xlsx), {others}")
     add_columns(parser, "paths.table", "a table of paths")
     add_quantities(parser, ["layer_thickness", "overcure"], title="layer (--overcure: what counts as bonded, 0 when left out)")
     add_quantities(parser, _SETTINGS, title="settings of vectors whose file says none")

@@ -82,6 +82,11 @@ class DriftReport(Shown):
     since_settings: tuple[float, Change] | None = None
     turning: Turning | None = None
 
+    @property
+    def charts(self) -> dict[str, Chart]:
+        """The charts by what they plot."""
+        return {"single readings": self.individuals, "weighted mean": self.ewma}
+
     @cached_property
     def sums(self) -> tuple[np.ndarray, np.ndarray]:
         """Cumulative sums up and down in standard deviations of the baseline; above `SUM_LIMIT` they signal."""
@@ -104,13 +109,13 @@ class DriftReport(Shown):
 
     @property
     def signalling(self) -> bool:
-        """Whether one of the two charts signals anywhere."""
-        return not (self.individuals.in_control and self.ewma.in_control)
+        """Whether a chart signals anywhere."""
+        return not all(chart.in_control for chart in self.charts.values())
 
     @property
     def state(self) -> str:
         """`out` when a chart signals at one of the newest readings, `signalled` when it did before, else `in control`."""
-        places = {signal.index for chart in (self.individuals, self.ewma) for signal in chart.signals}
+        places = {signal.index for chart in self.charts.values() for signal in chart.signals}
         if not places:
             return "in control"
         return "out" if max(places) >= len(self.series) - RECENT else "signalled"

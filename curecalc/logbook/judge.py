@@ -15,9 +15,9 @@ import numpy as np
 
 from ..physics import laws
 from ..recipe.assurance import Curve, assured_log_exposure, depth_state, relative_variance
-from ..recipe.bounds import INFINITE, Task
+from ..recipe.bounds import INFINITE, LIMIT_NAMES, LIMITS, Task
 from ..recipe.light import Pattern, Shape, shape
-from ..recipe.outcome import at_settings, step_of, with_ends
+from ..recipe.outcome import Held, at_settings, held, step_of, with_ends
 
 __all__ = ["STANDINGS", "Judged", "Power", "Promise", "judge"]
 
@@ -27,13 +27,6 @@ SURE = 3.0  # standard uncertainties of all that is uncertain
 _STEP = 1e-4
 _HELD = 1e-6
 _LIKE = 2e-3
-_CLEAR = {
-    "depth": "overcure_beyond",
-    "print-through": "print_through_beyond",
-    "ripple": "ripple_beyond",
-    "line width": "width_beyond",
-    "least line width": "width_beyond",
-}
 # what is promised where no upper limit is stated, common practice, no source: not deeper than chosen by half the bond or a quarter layer
 _BOND_SHARE, _LAYER_SHARE = 0.5, 0.25
 
@@ -96,29 +89,18 @@ class Judged:
         }
 
 
-def _margins(task: Task, found: dict[str, Any], chosen: float) -> dict[str, tuple[Any, float, Any]]:
-    """Value, limit and margin (above zero where it holds) of each promise, in mm."""
-    b, depth = task.bounds, np.asarray(found["depth"])
+def _promises(task: Task, found: dict[str, Any], chosen: float) -> dict[str, Held]:
+    """What was promised of what comes out, in mm. Limits of what is set are kept by setting it: no reading moves them."""
+    b, t = task.bounds, task.layer_thickness
     need = float(np.ravel(task.depth_for(found["beam_radius"], found["hatch_spacing"]))[0])
-    out = {"bond": (depth, need, depth - need)}
-
-    def most(name: str, value: Any, limit: float) -> None:
-        if limit != INFINITE:
-            out[name] = (value, limit, limit - value)
-
-    deepest = task.layer_thickness + b.overcure
+    limits = held(task, found)
+    over = limits.pop("overcure")
+    deepest = t + b.overcure
     if b.overcure == INFINITE and b.print_through == INFINITE:
-        deepest = chosen + max(_BOND_SHARE * (task.depth - task.layer_thickness), _LAYER_SHARE * task.layer_thickness)
-    most("depth", found["depth_max"], deepest)
-    most("print-through", found["print_through"], b.print_through)
-    if task.pattern.raster:
-        most("ripple", found["ripple"], b.ripple)
-        return out
-    most("line width", found["line_width_max"], b.line_width_high)
-    most("width accuracy", found["line_width_expanded"], b.width_accuracy)
-    if b.line_width_low > 0.0:
-        out["least line width"] = (found["line_width"], b.line_width_low, found["line_width"] - b.line_width_low)
-    return out
+        deepest = chosen + max(_BOND_SHARE * (task.depth - t), _LAYER_SHARE * t)
+    out = {"bond": Held(np.asarray(found["depth"]), need, least=True), "depth": Held(found["depth_max"], deepest, over.clear)}
+    out |= {LIMIT_NAMES[field]: one for field, one in limits.items() if LIMITS[field][1] == "length"}
+    return {name: one for name, one in out.items() if one.stated}
 
 
 def _moved(curve: Curve, height: float, slope: float) -> Curve:
@@ -185,12 +167,12 @@ def judge(
 
     found, then = at(now, slice(None)), at(task, slice(2, 3))
     depth_then = float(then["depth"][0]) if aim is None else aim
-    before, today = _margins(task, then, depth_then), _margins(now, found, depth_then)
+    before, today = _promises(task, then, depth_then), _promises(now, found, depth_then)
     # both curves were fitted to coupons of a day: what is uncertain in either stands between them
     fitted = (curve, task.curve) if fresh_lot else (curve,)
     moves = [((math.sqrt(one.centre_variance), 0.0), (0.0, math.sqrt(one.slope_variance))) for one in fitted]
     moved = [[replace(now, curve=_moved(curve, *move), assured_limits=False) for move in pair] for pair in moves]
-    bent = [[_margins(one, at(one, slice(1)), depth_then) for one in pair] for pair in moved]
+    bent = [[_promises(one, at(one, slice(1)), depth_then) for one in pair] for pair in moved]
     dose, dose_at_level = found["log_exposure"][:2]
     state = depth_state(curve, errors, dose, relative[0], single=task.single)
     slope = float(curve.slope(curve.coordinate(dose)))
@@ -202,10 +184,10 @@ def judge(
 
     k = float(ndtri(task.assurance))
     promises = []
-    for name, (value, limit, margin) in today.items():
-        at_newest, at_level, _, *stepped = np.broadcast_to(margin, powers.shape)
+    for name, one in today.items():
+        at_newest, at_level, _, *stepped = np.broadcast_to(one.room, powers.shape)
         by_power, by_radius, by_speed = ((up - down) / (2.0 * _STEP) for up, down in np.reshape(stepped, (3, 2)))
-        by_curve, *by_others = (sum((one[name][2].item() - at_newest) ** 2 for one in pair) for pair in bent)
+        by_curve, *by_others = (sum((other[name].room.item() - at_newest) ** 2 for other in pair) for pair in bent)
         u = math.sqrt(
             by_power**2 * (errors.power**2 + errors.exposure_scale**2)
             + by_radius**2 * (errors.beam_radius**2 + errors.beam_radius_scale**2)
@@ -214,10 +196,10 @@ def judge(
         )
         days = 2.0 * (by_power * errors.power) ** 2  # the powers of both days of coupons
         changed = (by_curve + sum(by_others) + days if fresh_lot else 0.0) + (by_radius * errors.beam_radius if fresh_spot else 0.0) ** 2
-        like = _LIKE * abs(limit)  # a search ends this near a limit
+        like = _LIKE * abs(one.limit)  # a search ends this near a limit
         # what the recipe kept clear of the limit for its assurance, where it did
-        clear_then, clear = (np.ravel(part.get(_CLEAR.get(name, ""), 0.0))[0] for part in (then, found))
-        margin_then, gap = before[name][2].item(), np.array([at_newest, at_level])
+        clear_then, clear = (np.ravel(part.clear)[0] for part in (before[name], one))
+        margin_then, gap = before[name].room.item(), np.array([at_newest, at_level])
         held = margin_then >= clear_then - like
         if held:
             gap = gap + like - clear_then
@@ -229,8 +211,8 @@ def judge(
             held, gap = (True, spare * slope) if spare_then >= -_HELD else (held, np.array([at_newest, at_level]))
         proof = [PROOF * math.hypot(by_power * sd, math.sqrt(changed)) for sd in (power.newest_sd, power.level_sd)]
         lost = at_level < -SURE * u - like or (held and bool(np.any(gap < -np.array(proof))))
-        shown = float(np.ravel(value)[0])
-        promises.append(Promise(name, shown, float(limit), u, "lost" if lost else "kept" if sure else "near"))
+        shown = float(np.ravel(one.value)[0])
+        promises.append(Promise(name, shown, float(one.limit), u, "lost" if lost else "kept" if sure else "near"))
     speed = chosen["scan_speed"] * math.exp(dose - math.log(float(curve.cure.dose(depth_then))))
     return Judged(
         task.kind,

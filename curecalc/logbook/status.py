@@ -364,8 +364,9 @@ def _told(one: Judged, promise: Promise) -> str:
     if promise.name == "bond":
         cured = f"{value} mm" if promise.value > 0.0 else "nothing"
         return f"{one.kind} cures {cured} where layer and bond ask {limit} mm at {percent(one.assurance)}"
-    word = "least" if promise.name.startswith("least") else "most"
-    return f"{one.kind} has a {promise.name.removeprefix('least ')} of {value} mm where {limit} mm is the {word}"
+    end, _, of = promise.name.partition(" ")
+    name, word = of if end in ("largest", "smallest") else promise.name, "least" if end == "smallest" else "most"
+    return f"{one.kind} has a {name} of {value} mm where {limit} mm is the {word}"
 
 
 def _fade_line(power: Series, *, bent: bool) -> Trend | None:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from ..errors import FileError
 from ..recipe.assurance import Curve, Errors
 from ..recipe.bounds import INFINITE, Bounds
 from ..recipe.carried import curve_of_headline, curve_read, promises
@@ -119,9 +120,13 @@ def standing(logbook: Logbook, machine: str, power: PowerState | None, beam: Ent
     radius = _length(beam)
     today, count = power.level(days(entry.time))
     record = entry.payload.get("promised")
-    if record is not None:
+    try:
+        tasks = [] if record is None else promises(record)
+        lot = _lot_curve(curve, tasks[0][0].curve if tasks else None)
+    except FileError as error:
+        return Standing(entry, (), (f"{error}: whether layers bond cannot be judged",), kept)
+    if tasks:
         unknown: list[str] = []
-        tasks = promises(record)
         full = float(entry.payload["power"]["value"]) / float(entry.payload["power_share"])
         share, fresh_spot = _spot_share(entry, beam, radius, unknown)
         fresh_lot = curve.time > entry.time or curve.lot != entry.lot
@@ -129,18 +134,17 @@ def standing(logbook: Logbook, machine: str, power: PowerState | None, beam: Ent
         sds = [power.scatter * math.sqrt(1.0 + part) for part in (1.0, _level_variance(count))]
         light = Power(power.newest / full, today / full, *sds)
         known: dict[str, Any] = {"power": light, "radius": share, "fresh_lot": fresh_lot, "fresh_spot": fresh_spot}
-        judged = [judge(task, one, curve=_lot_curve(curve, task.curve) if fresh_lot else task.curve, **known) for task, one in tasks]
+        judged = [judge(task, one, curve=lot if fresh_lot else task.curve, **known) for task, one in tasks]
         return Standing(entry, tuple(judged), tuple(unknown), kept)
     force = settings_in_force(logbook, machine, until=until)
     if force is None or force[0].layer_thickness is None:
         return Standing(entry, (), ("the settings state no scan_speed and layer_thickness: whether layers bond cannot be judged",), kept)
     settings = force[0]
-    plain = _lot_curve(curve, None)
     spread = power.readings.uncertainties[-1] / power.newest
     errors = Errors(power=float(spread), beam_radius=beam.quantity("beam_radius").relative)  # type: ignore[union-attr]
     task = hand_task(
         settings=settings,
-        curve=plain,
+        curve=lot,
         errors=errors,
         assurance=float(entry.payload.get("assurance", 0.95)),
         bounds=_hand_bounds(entry),
@@ -154,7 +158,7 @@ def standing(logbook: Logbook, machine: str, power: PowerState | None, beam: Ent
     }
     # what the settings were chosen for is the depth they state, not what they gave then
     light = Power(1.0, today / power.newest, INFINITE, INFINITE)
-    return Standing(entry, (judge(task, chosen, curve=plain, power=light, fresh_lot=False, fresh_spot=False, aim=task.depth),), (), kept)
+    return Standing(entry, (judge(task, chosen, curve=lot, power=light, fresh_lot=False, fresh_spot=False, aim=task.depth),), (), kept)
 
 
 def _length(entry: Entry) -> float:

@@ -13,6 +13,7 @@ from ..errors import CurecalcError, FileError, QuantityError
 from ..files.shipped import invented_files
 from ..map.look import TOLERANCE, Look, looked
 from ..map.settings import scanning_of, settings_by_kind, spot_of
+from ..paths.reading import APART
 from ..paths.table import table_paths
 from ..paths.vectors import Paths
 from ..units import IN_UM, MM, MM_S, MW, Quantity, show
@@ -39,7 +40,7 @@ def checked_paths(name: str, data: bytes) -> tuple[str, bytes]:
     ------
     FileError
     """
-    if name.lower().endswith((".npz", ".cli", ".xlsx")):
+    if name.lower().endswith((*APART, ".xlsx")):
         raise FileError(f"{name}: the page reads plain tables (.csv). For this file use the command line: curecalc map {name}")
     _read(name, data)
     return name, data

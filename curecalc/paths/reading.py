@@ -9,8 +9,9 @@ from ..errors import FileError
 from ..files.disk import open_file
 from .vectors import Paths, joined
 
-__all__ = ["path_blocks", "read_paths"]
+__all__ = ["APART", "path_blocks", "read_paths"]
 
+APART = {".npz": "arrays", ".cli": "a layer file"}  # what is no table of vectors, by ending
 _MOST = 100_000_000  # vectors held in memory: seven gigabytes
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from ..jobs.machine import Machine
     from ..jobs.needs import VectorNeeds
 
-__all__ = ["Bounds", "Hold", "LIMITS", "LIMIT_NAMES", "MET_BY_PASSES", "RunUp", "Task", "bounds_of", "moved", "number_of"]
+__all__ = ["Bounds", "DEPTHS", "Hold", "LIMITS", "LIMIT_NAMES", "MET_BY_PASSES", "RunUp", "Task", "bounds_of", "moved", "number_of"]
 
 INFINITE = float("inf")
 
@@ -40,6 +40,7 @@ LIMITS = {
 }
 """Plain name and kind of the limits, by field of `Bounds`: those of what comes out, then the ranges of what is set."""
 LIMIT_NAMES = {field: name for field, (name, _) in LIMITS.items()}
+DEPTHS = ("print_through", "overcure")  # upper limits that may be zero or less: moved by shares of the layer
 MET_BY_PASSES = (LIMIT_NAMES["scan_speed_low"], "given scan speed")  # limits that more passes over the same lines can meet
 
 

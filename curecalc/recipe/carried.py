@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, replace
 from typing import Any
 
+from ..errors import FileError
 from ..physics.laws import Law
 from ..physics.light import Gaussian
 from .assurance import Curve, Errors, curve_from_covariance
@@ -34,12 +35,24 @@ def curve_dict(curve: Curve) -> dict[str, Any]:
     return record
 
 
+def _laws(of: type[Law]) -> Iterator[type[Law]]:
+    for one in of.__subclasses__():
+        yield one
+        yield from _laws(one)
+
+
+def _law(name: str) -> type[Law]:
+    found = next((one for one in _laws(Law) if one.__name__ == name), None)
+    if found is None:
+        raise FileError(f"the cure law {name} is not known here")
+    return found
+
+
 def curve_read(record: Mapping[str, Any]) -> Curve:
     """The curve that `curve_dict` wrote."""
     values = {"degrees_of_freedom": INFINITE} | {k: v for k, v in record.items() if k in Curve.__dataclass_fields__}
     if "law" in record:
-        law = next(one for one in Law.__subclasses__() if one.__name__ == record["law"])
-        values |= {"law": law(**record["constants"]), "unsure": tuple((n, u) for n, u in record["unsure"])}
+        values |= {"law": _law(record["law"])(**record["constants"]), "unsure": tuple((n, u) for n, u in record["unsure"])}
     return Curve(**values)
 
 

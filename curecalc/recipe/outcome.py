@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -21,6 +21,7 @@ __all__ = [
     "ends_of",
     "fastest_at",
     "fastest_useful",
+    "held",
     "line_widths",
     "log_wanted",
     "move_time",
@@ -394,29 +395,52 @@ def line_widths(task: Task, light: Shape, x: Any, radius: Any) -> dict[str, Any]
     return {"line_width": width, "line_width_at_layer": below, "line_width_expanded": COVERAGE * u, "line_width_beyond": factor * u}
 
 
+class Held(NamedTuple):
+    """What comes out of settings beside its limit, and how far it is kept clear of it for the assurance asked for."""
+
+    value: Any
+    limit: float
+    clear: Any = 0.0
+    least: bool = False
+
+    @property
+    def stated(self) -> bool:
+        """Whether a limit is set."""
+        return self.limit > 0.0 if self.least else self.limit != math.inf
+
+    @property
+    def room(self) -> Any:
+        """How far inside its limit the value lies, what is kept clear not counted."""
+        return self.value - self.limit if self.least else self.limit - self.value
+
+
+def held(task: Task, found: dict[str, Any]) -> dict[str, Held]:
+    """All that is held within limits, by field of `Bounds`: a recipe keeps them, a logbook looks whether they still hold."""
+    b, given = task.bounds, found.get
+    out = {
+        "scan_speed_low": Held(found["scan_speed"], b.scan_speed_low, least=True),
+        "print_through": Held(found["print_through"], b.print_through, given("print_through_beyond", 0.0)),
+        "overcure": Held(found["depth_max"] - task.layer_thickness, b.overcure, given("overcure_beyond", 0.0)),
+    }
+    if task.pattern.raster:
+        return out | {"ripple": Held(found["ripple"], b.ripple, given("ripple_beyond", 0.0))}
+    return out | {
+        "line_width_high": Held(found["line_width_max"], b.line_width_high, given("width_beyond", 0.0)),
+        "width_accuracy": Held(found["line_width_expanded"], b.width_accuracy),
+        "line_width_low": Held(found["line_width"], b.line_width_low, given("width_short", 0.0), least=True),
+    }
+
+
 def violations(task: Task, found: dict[str, Any]) -> dict[str, Any]:
     """By how much each limit is exceeded, as ln of value over limit: above zero where it does not hold."""
-    b = task.bounds
-    never = np.full(np.shape(found["rate"]), -np.inf)
 
-    def above(value: Any, limit: float) -> Any:
-        if limit == math.inf:
-            return never
-        if limit <= 0.0:  # a depth that may not be positive: compared in penetration depths
-            return (value - limit) / task.curve.penetration_depth
-        return np.log(np.maximum(value, TINY) / limit)
+    def over(one: Held) -> Any:
+        if not one.stated:
+            return np.full(np.shape(found["rate"]), -np.inf)
+        if one.least:
+            return np.log(one.limit / np.maximum(one.value - one.clear, TINY))
+        if one.limit <= 0.0:  # a depth that may not be positive: compared in penetration depths
+            return (one.value + one.clear - one.limit) / task.curve.penetration_depth
+        return np.log(np.maximum(one.value + one.clear, TINY) / one.limit)
 
-    def below(value: Any, limit: float) -> Any:
-        return never if limit <= 0.0 else np.log(limit / np.maximum(value, TINY))
-
-    out = {
-        "scan_speed_low": below(found["scan_speed"], b.scan_speed_low),
-        "ripple": above(found["ripple"] + found.get("ripple_beyond", 0.0), b.ripple),
-        "print_through": above(found["print_through"] + found.get("print_through_beyond", 0.0), b.print_through),
-        "overcure": above(found["depth_max"] - task.layer_thickness + found.get("overcure_beyond", 0.0), b.overcure),
-    }
-    if not task.pattern.raster:
-        out["line_width_high"] = above(found["line_width_max"] + found.get("width_beyond", 0.0), b.line_width_high)
-        out["line_width_low"] = below(found["line_width"] - found.get("width_short", 0.0), b.line_width_low)
-        out["width_accuracy"] = above(found["line_width_expanded"], b.width_accuracy)
-    return out
+    return {field: over(one) for field, one in held(task, found).items()}

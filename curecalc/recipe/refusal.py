@@ -9,11 +9,10 @@ from dataclasses import dataclass, replace
 
 from ..errors import NoSolution
 from ..units import show_kernel
-from .bounds import LIMITS, Task
+from .bounds import DEPTHS, LIMITS, Task
 
 __all__ = ["refusal"]
 
-_DEPTHS = ("print_through", "overcure")
 _FAR = math.log(100.0)
 _CLOSE = 10  # halvings: a move known to a thousandth of the greatest
 _TRIED = ((1.0, 3), (1.0, 4), (1.02, 3), (1.05, 3), (1.1, 3), (1.2, 3))  # moves over the least one, with so many digits
@@ -40,7 +39,7 @@ class _Lever:
     def moved(self, task: Task, move: float) -> float:
         """The value after a move to the easier side: by a factor e^move, a depth by that share of a layer."""
         now = float(getattr(task.bounds, self.field))
-        if self.field in _DEPTHS:
+        if self.field in DEPTHS:
             return now + math.expm1(move) * task.layer_thickness
         value = now * math.exp(-move if self.down else move)
         return self.most if self.most is not None and self.beyond(value) else value
@@ -83,7 +82,7 @@ def _levers(task: Task) -> Iterator[_Lever]:
     b, given = task.bounds, {name: span for name, *span in task.able}
     for field in LIMITS:
         now = getattr(b, field)
-        if not math.isfinite(now) or (now <= 0.0 and field not in _DEPTHS):
+        if not math.isfinite(now) or (now <= 0.0 and field not in DEPTHS):
             continue
         name, _, end = field.rpartition("_")
         other = f"{name}_{'low' if end == 'high' else 'high'}"

@@ -18,7 +18,7 @@ import numpy as np
 
 from ..errors import NoSolution
 from ..physics import raster, roots
-from .bounds import LIMIT_NAMES, Task, moved
+from .bounds import DEPTHS, LIMIT_NAMES, Task, moved
 from .light import Shape
 from .outcome import CLOSEST, TINY, WIDEST, at_settings, fastest_at, fastest_useful, violations, wanted_over_ratio
 from .refusal import refusal
@@ -32,7 +32,6 @@ _MOVE = 1.1
 _WIDER = 4 * (0.01, 0.03, 0.1, 0.3)
 _WHOLE = ((0.0, 1.0), (0.0, 1.0))
 _ROUNDS = 22  # of closing in: more than it takes to settle
-_DEPTHS = ("print_through", "overcure")
 _ROUNDED = 1e-9  # what rounding alone may leave beyond a limit
 _NEAR = np.arange(-4.0, 5.0), np.arange(-4.0, 13.0)  # steps of radius up and of spacing down from the settings found
 
@@ -332,7 +331,7 @@ def _active(best: Best) -> list[str]:
     for field, over in violations(best.task, found).items():
         limit = getattr(b, field)
         if field != "scan_speed_low" and math.isfinite(limit) and limit != 0.0:
-            near_enough = 1e-3 * best.task.layer_thickness / abs(limit) if field in _DEPTHS else 1e-4
+            near_enough = 1e-3 * best.task.layer_thickness / abs(limit) if field in DEPTHS else 1e-4
             if abs(float(over)) <= near_enough:
                 near.append(field)
     return near
@@ -340,7 +339,7 @@ def _active(best: Best) -> list[str]:
 
 def _relaxed(task: Task, field: str) -> Task:
     """The task with one limit moved by a tenth (a depth: by a tenth of the layer) to the easier side."""
-    if field in _DEPTHS:
+    if field in DEPTHS:
         bounds = replace(task.bounds, **{field: getattr(task.bounds, field) + (_MOVE - 1.0) * task.layer_thickness})
         return replace(task, bounds=bounds)
     return moved(task, field, 1.0 / _MOVE if field.endswith("_low") else _MOVE)

@@ -122,26 +122,7 @@ def show_kernel(number: float, kind: str, u: float | None = None, *, digits: int
     return show(Quantity(number, k.kernel), None if u is None else Quantity(u, k.kernel), digits=digits)
 
 
-_SHOWN_ORDER = (
-    "length",
-    "power",
-    "speed",
-    "exposure",
-    "energy",
-    "irradiance",
-    "time",
-    "temperature",
-    "area",
-    "volume",
-    "mass",
-    "density",
-    "acceleration",
-    "area_rate",
-    "volume_rate",
-    "per_length",
-    "frequency",
-)
-_BY_DIMENSION = {KINDS[k].kernel.dimensionality: KINDS[k] for k in reversed(_SHOWN_ORDER)}
+_BY_DIMENSION = {kind.kernel.dimensionality: kind for kind in reversed(KINDS.values())}  # the first of a dimension
 
 
 def kind_of(value: Quantity) -> Kind | None:

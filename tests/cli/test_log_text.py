@@ -32,12 +32,12 @@ def report(**values):
         numbers=[3, 4, 5, 6],
     )
     baseline = SimpleNamespace(sd=2.0)
-    limits = {"centre": 240.0, "lower": np.full(4, 234.0), "upper": np.full(4, 246.0)}
+    limits = {"centre": 240.0, "steady_limits": (234.0, 246.0)}
     single = SimpleNamespace(signals=[], run_length=370.4, baseline=baseline, rules=("limit",), **limits)
     smooth = SimpleNamespace(signals=[], run_length=559.6, steady_limits=(238.0, 242.0))
     blank = ("turning", "trend", "trend_since", "per_month", "per_month_uncertainty", "since_settings", "components", "covariates")
     plain = {"found_after": {}, "relative": True, "sums": ([0.0], [0.0]), "passed": {}, "forecasts": (), "notes": ()}
-    plain |= {"series": series, "individuals": single, "ewma": smooth, "baseline_text": "the first 4"}
+    plain |= {"series": series, "individuals": single, "charts": {"single readings": single, "weighted mean": smooth}, "baseline_text": "the first 4"}
     return SimpleNamespace(**(dict.fromkeys(blank) | plain | values))
 
 
@@ -53,6 +53,8 @@ def test_charts_in_words():
     assert found["baseline"] == "240.0 mW, sd 2.0 mW; the first 4"
     assert found["single readings"] == "limits 234.0 to 246.0 mW: in control"
     assert found["weighted mean"] == "limits 238.0 to 242.0 mW: in control"
+    chance = "one in 370 readings (single readings), one in 560 readings (weighted mean), were the limits known exactly; "
+    assert found["false alarms"].startswith(chance)
 
 
 @pytest.mark.parametrize(

@@ -242,19 +242,30 @@ def test_settings_may_cure_deeper_by_half_the_bond_or_a_quarter_layer():
             "line_width_max": 0.2,
             "line_width": 0.1,
             "line_width_expanded": 0.01,
+            "scan_speed": speed,
+            "print_through": 0.05,
         }
-        margins = judge._margins(task, found | {"print_through": 0.05}, aim)
-        assert {n: float(m[1]) for n, m in margins.items()} == {"bond": pytest.approx(aim), "depth": pytest.approx(aim + room)}
-        assert float(margins["bond"][2]) == pytest.approx(0.2 - aim)
+        promised = judge._promises(task, found, aim)
+        assert {n: float(m.limit) for n, m in promised.items()} == {"bond": pytest.approx(aim), "depth": pytest.approx(aim + room)}
+        assert float(promised["bond"].room) == pytest.approx(0.2 - aim)
     stated = Bounds(*OPEN, overcure=0.05, print_through=0.06, line_width_high=0.25, line_width_low=0.08, width_accuracy=0.02)
-    margins = judge._margins(judge.replace(task, bounds=stated), found | {"print_through": 0.05}, aim)
-    assert {n: (round(float(m[1]), 9), round(float(m[2]), 9)) for n, m in margins.items()} == {
+    clear = {"overcure_beyond": 0.01, "print_through_beyond": 0.02, "width_beyond": 0.03, "width_short": 0.04}
+    promised = judge._promises(judge.replace(task, bounds=stated), found | clear, aim)
+    assert {n: one.clear for n, one in promised.items()} == {
+        "bond": 0.0,
+        "depth": 0.01,
+        "print-through": 0.02,
+        "largest line width": 0.03,
+        "width accuracy": 0.0,
+        "smallest line width": 0.04,
+    }
+    assert {n: (round(float(m.limit), 9), round(float(m.room), 9)) for n, m in promised.items()} == {
         "bond": (0.18, 0.02),
         "depth": (0.15, -0.06),
         "print-through": (0.06, 0.01),
-        "line width": (0.25, 0.05),
+        "largest line width": (0.25, 0.05),
         "width accuracy": (0.02, 0.01),
-        "least line width": (0.08, 0.02),
+        "smallest line width": (0.08, 0.02),
     }
 
 
@@ -700,7 +711,7 @@ def test_what_the_status_says_of_promises():
     assert not lost
     near = "hatch cures 0.1200 mm where layer and bond ask 0.13 mm at 95 %; hatch has a ripple of 0.0110 mm where 0.01 mm is the most"
     assert said[0][:2] == ("near", f"{near}: not assured, not proven lost.")
-    lost, said = settings_said(("least line width", 0.07, 0.08, "lost"))
+    lost, said = settings_said(("smallest line width", 0.07, 0.08, "lost"))
     assert lost
     assert said == [
         (

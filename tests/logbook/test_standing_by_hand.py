@@ -186,6 +186,14 @@ def test_a_lot_is_fresh_where_it_is_another_or_calibrated_since(monkeypatch, ask
     assert (more["curve"] is own) is not fresh
 
 
+def test_a_law_that_is_not_known_here_leaves_its_settings_unjudged():
+    curve = {"penetration_depth": 0.15, "log_threshold": 0.0, "centre": 0.0, "centre_variance": 0.0, "slope_variance": 0.0}
+    recipe = entry(1.0, payload={"promised": {"kinds": [], "errors": {}, "curve": curve | {"law": "Flatter", "constants": {}}}})
+    found = today.standing(Book(recipe=recipe), "A", state([200.0, 200.0]), entry(2.0), entry(3.0), "")
+    assert found.unknown == ("the cure law Flatter is not known here: whether layers bond cannot be judged",)
+    assert (found.entry, found.kinds) == (recipe, ())
+
+
 def test_settings_by_hand_are_judged_by_the_depth_they_state(monkeypatch, asked):
     recipe = entry(1.0, payload={"assurance": 0.8, "kind_of_vector": "hatch"})
     settings = SettingsInForce(900.0, 0.05, 1, 0.1, 0.03, power_share=0.5, beam_share=2.0)

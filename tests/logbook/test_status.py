@@ -111,7 +111,13 @@ def test_a_machine_is_judged_by_every_kind_of_vector_and_a_lost_promise_goes_by_
     assert {v["kind"] for v in one["vectors"]} == {"contour", "hatch", "down-facing", "support", "first layers"}
     bonds = {v["kind"]: next(p for p in v["promises"] if p["promise"] == "bond") for v in one["vectors"]}
     assert all(p["standing"] == "kept" for p in bonds.values())
-    assert {p["promise"] for v in one["vectors"] for p in v["promises"]} >= {"bond", "print-through", "ripple", "line width", "depth"}
+    assert {p["promise"] for v in one["vectors"] for p in v["promises"]} >= {
+        "bond",
+        "print-through",
+        "ripple",
+        "largest line width",
+        "depth",
+    }
     assert (one["state"], got["well"], got["due"]) == ("well", True, False)
     run("log", "add", "power", "--machine-name", "bay 2", "--power", "199 mW +- 1 %", *LOG)
     status, got = due(run)

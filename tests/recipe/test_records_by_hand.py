@@ -180,6 +180,11 @@ def test_a_recipe_file_has_no_more_than_twenty_megabytes(tmp_path):
 
 # ---------------------------------------------------------------- carried to a logbook
 
+
+class Steeper(laws.Bleaching):
+    """A law made from another."""
+
+
 TASKS = [
     LINE,
     replace(LINE, run_up=RunUp(1.0, 0.4, 0.5), hold=Hold(0.9, 0.95, 1.1, at=(3.0, 4.0), extrapolated=True), above=0.7, layers=5.0),
@@ -205,6 +210,13 @@ def test_curves_come_back_with_their_law():
     bleaching = replace(KNOWN, law=laws.Bleaching(0.15, 0.08, 0.5), unsure=(("bleaching_exposure", 0.05),), low=-1.0)
     for curve in (KNOWN, bleaching, replace(KNOWN, degrees_of_freedom=4.0)):
         assert curve_read(json.loads(json.dumps(curve_dict(curve)))) == curve
+
+
+def test_a_law_made_from_another_is_found_and_one_that_is_not_loaded_is_named():
+    record = curve_dict(replace(KNOWN, law=Steeper(0.15, 0.08, 0.5)))
+    assert type(curve_read(json.loads(json.dumps(record))).law) is Steeper
+    with pytest.raises(FileError, match=r"^the cure law Flatter is not known here$"):
+        curve_read(record | {"law": "Flatter"})
 
 
 def test_a_curve_from_dp_and_ec_alone():

@@ -98,7 +98,6 @@ def test_broken_limits_are_logarithms_of_value_over_limit():
         "line_width": 0.2,
         "line_width_expanded": 0.03,
     }
-    line = violations(replace(LINE, bounds=bounds), found)
     want = {
         "scan_speed_low": 50 / 100,
         "ripple": 0.5,
@@ -108,15 +107,14 @@ def test_broken_limits_are_logarithms_of_value_over_limit():
         "line_width_low": 0.5,
         "width_accuracy": 1.5,
     }
-    assert {k: float(v) for k, v in line.items()} == pytest.approx({k: math.log(v) for k, v in want.items()})
-    surer = violations(
-        replace(LINE, bounds=bounds),
-        found | {"ripple_beyond": 0.005, "print_through_beyond": 0.1, "overcure_beyond": 0.04, "width_beyond": 0.03, "width_short": 0.1},
-    )
-    assert [float(surer[k]) for k in ("ripple", "print_through", "overcure", "line_width_high", "line_width_low")] == pytest.approx(
-        [0.0, math.log(2), math.log(2), math.log(1.2), 0.0]
-    )
-    assert set(violations(replace(LINE, bounds=bounds, pattern=Pattern(True)), found)) == set(list(want)[:4])
+    own = {"raster": {"ripple"}, "line": {"line_width_high", "line_width_low", "width_accuracy"}}
+    clear = {"ripple_beyond": 0.005, "print_through_beyond": 0.1, "overcure_beyond": 0.04, "width_beyond": 0.03, "width_short": 0.1}
+    beyond = {"ripple": 1.0, "print_through": 2.0, "overcure": 2.0, "line_width_high": 1.2, "line_width_low": 1.0}
+    for pattern, other in (("line", "raster"), ("raster", "line")):
+        task = replace(LINE, bounds=bounds, pattern=Pattern(pattern == "raster"))
+        for asked, surer in ((found, {}), (found | clear, beyond)):
+            expected = {k: math.log(v) for k, v in (want | surer).items() if k not in own[other]}
+            assert {k: float(v) for k, v in violations(task, asked).items()} == pytest.approx(expected)
     # no limit is never broken; a depth that may not be positive is compared in penetration depths
     assert all(np.all(v == -np.inf) for v in violations(replace(LINE, bounds=replace(BOUNDS, scan_speed_low=0.0)), found).values())
     assert float(violations(replace(LINE, bounds=replace(bounds, print_through=-0.03)), found)["print_through"]) == pytest.approx(
