@@ -108,7 +108,7 @@ def _spot(task, best, factor):
     [
         (0, 1),
         pytest.param(1, 4, marks=pytest.mark.slow),
-        *(pytest.param(s, min(s + 12, 100), marks=pytest.mark.slow) for s in range(4, 100, 24)),
+        *(pytest.param(s, min(s + 6, 100), marks=pytest.mark.slow) for s in range(4, 100, 24)),
     ],
 )
 def test_a_general_optimiser_finds_nothing_faster(start, end):
