@@ -16,8 +16,9 @@ import numpy as np
 from ..physics import laws
 from ..recipe.assurance import Curve, assured_log_exposure, depth_state, relative_variance
 from ..recipe.bounds import INFINITE, LIMIT_NAMES, LIMITS, Task
+from ..recipe.ends import with_ends
 from ..recipe.light import Pattern, Shape, shape
-from ..recipe.outcome import Held, at_settings, held, step_of, with_ends
+from ..recipe.outcome import Held, at_settings, held, step_of
 
 __all__ = ["STANDINGS", "Judged", "Power", "Promise", "judge"]
 

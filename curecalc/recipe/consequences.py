@@ -14,7 +14,7 @@ from ..physics.roots import falling_root
 from ..statistics.intervals import t_quantile
 from .assurance import depth_state, relative_variance
 from .bounds import Hold, RunUp
-from .outcome import ends_of
+from .ends import ends_of
 from .search import Best, best_settings
 
 __all__ = [

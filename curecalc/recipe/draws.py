@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from ..errors import QuantityError
+from .ends import least_along
 from .light import shape
-from .outcome import along
 from .search import Best
 
 __all__ = ["Drawn", "draw_depths"]
@@ -94,7 +94,7 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
             powers=False,
         )
         w = task.pattern.exponent
-        ends = along(task, best.power, best.beam_radius, best.scan_speed * np.exp(speed), radius, best.hatch_spacing)[0]
+        ends = least_along(task, best.power, best.beam_radius, best.scan_speed * np.exp(speed), radius, best.hatch_spacing)
         x = np.log(light.weakest * ends) + (w * math.log(best.power) - math.log(best.scan_speed) + shared - speed)
         depth = (
             height

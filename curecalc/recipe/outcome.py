@@ -14,11 +14,11 @@ from ..physics.roots import falling_root
 from ..statistics.intervals import t_quantile
 from .assurance import STEPS, assured_log_exposure, normal_factor, quick_factor, reach_beyond, relative_variance
 from .bounds import RunUp, Task
+from .ends import along, ends_of, least_along, with_ends
 from .light import Pattern, Shape, shape
 
 __all__ = [
     "at_settings",
-    "ends_of",
     "fastest_at",
     "fastest_useful",
     "held",
@@ -32,9 +32,9 @@ __all__ = [
 ]
 
 _SETTLED = 1e-12  # relative change of speed and power
+_SHORT = 0.7  # in ln speed
 _MORE = np.geomspace(1.0, 40.0)
 TINY = np.finfo(float).tiny
-_FURTHER = np.linspace(0.0, 1.0, 9)  # where the greatest dose near an end is sought, in radii: to one percent of the dose
 _MOST = 600.0  # log exposure no machine reaches, still a number in float64
 CLOSEST = 0.05  # spacing over radius of the closest lines tried: below 0.5 they only help a scanner that cannot go slowly enough
 WIDEST = 4.0
@@ -81,69 +81,6 @@ def fastest_useful(task: Task) -> float:
     if task.run_up is None:
         return math.sqrt(way)
     return math.sqrt(0.5 * way if task.run_up.follows is None else (1.0 - task.run_up.reached) * way)
-
-
-def ends_of(task: Task, power: Any, length: float, slowest: float = 0.0) -> motion.Ends:
-    """How the machine begins and ends vectors of a length: hard ends where the run-up lies outside them."""
-    up = task.run_up
-    if up is None or up.follows is None or not math.isfinite(task.acceleration):
-        return motion.Ends(length)
-    return motion.Ends(length, task.acceleration, up.follows, np.minimum(task.bounds.power_least / power, 1.0), slowest)
-
-
-def along(task: Task, power: Any, radius: Any, speed: Any, spot: Any = 1.0, spacing: Any = None) -> tuple[Any, Any]:
-    """Least and greatest dose along a typical vector over that of the steady line, from the margin inside each end.
-
-    `spot` is the true radius over the nominal one, which sets the margin. Over all directions of the tracks: the least over the
-    weakest steady one, the greatest over the fullest.
-    """
-    if task.run_up is None or not math.isfinite(task.vector_length):
-        return 1.0, 1.0
-    first, *more = task.pattern.tracks
-    if not more:
-        return _along(task, task.pattern, power, radius, speed, spot, spacing)
-    steady, least, most = [], [], []
-    for track in (first, *more):
-        own = task.pattern._replace(tracks=(track,))
-        low, high = _along(task, own, power, radius, speed, spot, spacing)
-        weakest = shape(own, radius, spacing, speed, powers=False).weakest
-        steady.append(weakest)
-        least.append(weakest * low)
-        most.append(weakest * high)
-    return np.min(least, axis=0) / np.min(steady, axis=0), np.max(most, axis=0) / np.max(steady, axis=0)
-
-
-def _along(task: Task, pattern: Pattern, power: Any, radius: Any, speed: Any, spot: Any, spacing: Any) -> tuple[Any, Any]:
-    """Of the first direction. The neighbouring lines of a turned ellipse end some sooner, some later: as if the spot were longer by as
-    much as it leans (exact for lines close together).
-    """
-    assert task.run_up is not None
-    up, length = task.run_up, task.vector_length
-    own, track = pattern.sized(radius), pattern.tracks[0]
-    across, long = own.radii(track)
-    if pattern.raster and pattern.spot.wy is not None:
-        long = np.hypot(long, own.shear(track) * np.maximum(across, spacing))
-    # near an end the dose is least at the margin and greatest within a radius further in
-    nearest, _ = np.broadcast_arrays(up.margin * radius, spot * speed)
-    middle = np.full(nearest.shape, 0.5 * length)
-    places = np.minimum([*(nearest + further * radius for further in _FURTHER), middle], middle)
-    found = motion.share(places, speed, spot * long, ends_of(task, power, length), pattern.exponent)
-    return found.min(0), found.max(0)
-
-
-def with_ends(task: Task, lit: Shape, power: Any, radius: Any, speed: Any, spacing: Any = None) -> Shape:
-    """The local powers of the weakest place with what its place along the vector adds."""
-    if task.run_up is None or not math.isfinite(task.vector_length):
-        return lit
-
-    def least(spot: Any, faster: Any) -> Any:
-        return np.log(along(task, power, radius, speed * faster, spot, spacing)[0])
-
-    here, up = least(1.0, 1.0), math.exp(_light.STEP)
-    return lit._replace(
-        radius_power=lit.radius_power + (least(up, 1.0) - here) / _light.STEP,
-        speed_power=lit.speed_power + (least(1.0, up) - here) / _light.STEP,
-    )
 
 
 def log_wanted(task: Task, light: Shape, radius: Any, spacing: Any) -> Any:
@@ -194,24 +131,35 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
     speed: Any = cap * np.ones(np.shape(radius))
     power: Any = b.power_high
     # what light a speed leaves depends on it itself where there are pulses or the scanner speeds up inside the vector
-    again = pulses or ends_of(task, power, task.vector_length).acceleration
+    ends = ends_of(task, power, task.vector_length)
+    again = pulses or ends.acceleration
+    # a beam that stays on leaves the same at all speeds that the vector is too short for
+    stays_on = again and not pulses and ends.follows == 0.0
+    reached = math.sqrt(task.vector_length * task.acceleration) if stays_on else math.inf
+    last: tuple[Any, Any] | None = None
     for _ in range(STEPS if again else 1):
         light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
         if quick is None:
             light = with_ends(task, light, power, radius, speed, spacing)
         wanted = quick(radius, spacing) if quick else log_wanted(task, light, radius, spacing)
-        least, _ = along(task, power, radius, speed, spacing=spacing)
+        least = least_along(task, power, radius, speed, spacing=spacing)
         per_power = light.weakest * least / np.exp(_aimed(task, light, wanted, radius))
         new = b.power_high**w * per_power
         if pulses:
             # pulses that lie further apart leave less between them: Newton's step in ln speed, from above, where it cannot miss
             new = speed * (new / speed) ** np.reciprocal(-light.speed_power)
-        new = np.minimum(new, cap)
+        new = np.where(new < speed, np.minimum(new, reached), np.minimum(new, cap))
         enough = np.clip((new / per_power) ** (1.0 / w), b.power_low, b.power_high)
         settled = all(np.allclose(before, now, _SETTLED, 0.0) for before, now in ((speed, new), (power, enough)))
+        here = np.log(speed), np.log(new / speed)
         speed, power = new, enough
         if settled:
             break
+        if last is not None and not pulses:  # slower always leaves more: the secant's step in ln speed, where it is short
+            with np.errstate(divide="ignore", invalid="ignore"):
+                step = -here[1] * (here[0] - last[0]) / (here[1] - last[1])
+            speed = np.where(np.abs(step) < _SHORT, np.minimum(np.exp(here[0] + step), cap), new)
+        last = here
     return at_settings(task, power, radius, spacing, speed, light=light, wanted=wanted)
 
 

@@ -119,9 +119,12 @@ def _axes(plane: _Plane, coarse: bool) -> tuple[Any, Any]:
 
 
 def _zoom(
-    plane: _Plane, score: Any, rounds: int, spans: tuple[tuple[float, float], tuple[float, float]] = _WHOLE
+    plane: _Plane, score: Any, rounds: int, spans: tuple[tuple[float, float], tuple[float, float]] = _WHOLE, enough: float = math.inf
 ) -> tuple[float, float, float]:
-    """Close in on the highest score inside the spans: it, and where; score(found, over) gives (score, tie) arrays."""
+    """Close in on the highest score inside the spans, or one that is enough: it, and where.
+
+    score(found, over) gives (score, tie) arrays.
+    """
     a_axis, b_axis = _axes(plane, True)
     a_span, b_span = spans
     best: tuple[float, float, float] | None = None
@@ -135,7 +138,7 @@ def _zoom(
             best = float(value[pick]), float(a[pick]), float(b[pick])
         a_span = _closer(a_span, a_axis, best[1])
         b_span = _closer(b_span, b_axis, best[2])
-        if all(high - low < 2e-8 for low, high in (a_span, b_span)):
+        if best[0] >= enough or all(high - low < 2e-8 for low, high in (a_span, b_span)):
             break
         a_axis, b_axis = _axes(plane, False)
     assert best is not None
@@ -168,7 +171,7 @@ def any_settings(task: Task) -> bool:
         return -np.max(list(over.values()), axis=0), _ties(found)
 
     # the search for the fastest looks where rates are high; this one where limits are kept
-    return _zoom(_Plane(task), excess, _ROUNDS)[0] >= -_HOLDS
+    return _zoom(_Plane(task), excess, _ROUNDS, enough=-_HOLDS)[0] >= -_HOLDS
 
 
 def settable(task: Task) -> bool:

@@ -86,9 +86,9 @@ def test_sums_and_chances_in_words():
     assert logtext._sums(sums) == "up 1.3, down 2.0, limit 5 standard deviations: none out"
     sums.passed = {"above": 0.5}
     assert logtext._sums(sums).startswith("limit 5 standard deviations: above since 19")
-    assert logtext._chances(SimpleNamespace(run_length=370.4), SimpleNamespace(run_length=559.6)).startswith(
-        "one in 370 readings for single readings, in 560 for the weighted mean"
-    )
+    charts = {"single readings": SimpleNamespace(run_length=370.4), "weighted mean": SimpleNamespace(run_length=559.6)}
+    told = "one in 370 readings (single readings), one in 560 readings (weighted mean), were the limits known exactly; from few"
+    assert logtext._chances(charts.items()).startswith(told)
 
     def signals(readings, places, run_length=370.0):
         chart = SimpleNamespace(signals=[SimpleNamespace(index=k, text="beyond") for k in places], run_length=run_length)

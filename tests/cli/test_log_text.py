@@ -37,7 +37,12 @@ def report(**values):
     smooth = SimpleNamespace(signals=[], run_length=559.6, steady_limits=(238.0, 242.0))
     blank = ("turning", "trend", "trend_since", "per_month", "per_month_uncertainty", "since_settings", "components", "covariates")
     plain = {"found_after": {}, "relative": True, "sums": ([0.0], [0.0]), "passed": {}, "forecasts": (), "notes": ()}
-    plain |= {"series": series, "individuals": single, "charts": {"single readings": single, "weighted mean": smooth}, "baseline_text": "the first 4"}
+    plain |= {
+        "series": series,
+        "individuals": single,
+        "charts": {"single readings": single, "weighted mean": smooth},
+        "baseline_text": "the first 4",
+    }
     return SimpleNamespace(**(dict.fromkeys(blank) | plain | values))
 
 

@@ -76,6 +76,7 @@ REASONS = {
     "recipe/field": "a map of logarithms; a dose of the model kept as its logarithm",
     "recipe/inputs": FIT,
     "recipe/light": RATIO,
+    "recipe/ends": "local powers of the dose along a vector, over ln radius and ln speed",
     "recipe/outcome": "doses of the model over ln E; limits as ratios",
     "recipe/rates": "a dose of the model kept as its logarithm",
     "recipe/recipe": "doses of the model kept as their logarithms",

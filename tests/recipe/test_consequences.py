@@ -151,7 +151,7 @@ def on_the_way(s, length, v, a, w0, beam):
 @pytest.mark.parametrize("length", [1.5, *(pytest.param(mm, marks=pytest.mark.slow) for mm in (4.0, 45.0))])
 def test_weakest_and_strongest_place_along_a_vector(beam, follows, length):
     """Against the spot followed through the whole vector; places from one radius inside each end."""
-    from curecalc.recipe.outcome import along
+    from curecalc.recipe.ends import along
 
     v, a, w0 = 1000.0, 2e6, 0.08
     task = replace(plain(pattern=Pattern(False), ripple=INFINITE), run_up=RunUp(follows), vector_length=length, acceleration=a)
@@ -163,7 +163,7 @@ def test_weakest_and_strongest_place_along_a_vector(beam, follows, length):
 
 @pytest.mark.parametrize("margin", [0.0, 0.2, 0.5])
 def test_the_strongest_place_of_vectors_judged_from_nearer_their_ends(margin):
-    from curecalc.recipe.outcome import along
+    from curecalc.recipe.ends import along
 
     v, a, w0 = 1000.0, 1e7, 0.08
     task = replace(plain(pattern=Pattern(False), ripple=INFINITE), run_up=RunUp(0.0, margin=margin), vector_length=4.0, acceleration=a)

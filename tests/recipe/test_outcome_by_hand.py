@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from curecalc.physics import motion
 from curecalc.physics.laws import Threshold
@@ -13,8 +13,9 @@ from curecalc.physics.light import Gaussian
 from curecalc.recipe import outcome
 from curecalc.recipe.assurance import Curve, Errors
 from curecalc.recipe.bounds import Bounds, Hold, RunUp, Task
+from curecalc.recipe.ends import along, least_along, with_ends
 from curecalc.recipe.light import Pattern, shape
-from curecalc.recipe.outcome import along, at_settings, fastest_at, violations, wanted_over_ratio, with_ends
+from curecalc.recipe.outcome import at_settings, fastest_at, violations, wanted_over_ratio
 
 from .test_search_by_hand import hills
 
@@ -168,6 +169,30 @@ def test_a_power_below_the_least_stays_on_at_full_speed_s_power():
         for got, want in zip(along(task, power, W, 1000.0), on, strict=True):
             assert float(got[0]) == pytest.approx(float(want[0]), rel=1e-6)
     assert float(along(task, 1000.0, W, 1000.0)[1][0]) < float(on[1][0])
+
+
+@pytest.mark.parametrize(("least", "margin", "w"), [(0.44, 0.0, 1.83), (0.3, 1.0, 1.4), (0.1, 0.5, 2.0), (0.6, 0.0, 1.6), (0.44, 1.0, 0.9)])
+def test_the_weakest_place_is_where_power_can_follow_speed_no_further(least, margin, w):
+    """Light of power w falls towards the ends faster than there is more time, and holds from the least power on: the light added up by
+    hand, moment by moment, at many places. A general minimiser closes in on the weakest.
+    """
+    v, a, length, radius = 4000.0, 1e6, 30.0, 0.1
+    bounds, pattern = replace(BOUNDS, power_least=100.0 * least), Pattern(False, exponent=w)
+    task = replace(LINE, run_up=RunUp(1.0, 0.0, margin), vector_length=length, acceleration=a, bounds=bounds, pattern=pattern)
+    t = np.linspace(0.0, v / a, 400_001)
+    rise, light = 0.5 * a * t**2, np.maximum(a * t / v, least) ** w
+
+    def dose(x):  # what comes from speeding up, then from full speed up to the middle, which the other end does not reach
+        early = np.trapezoid(light * np.exp(-2.0 * w * ((x - rise) / radius) ** 2), t)
+        late = math.sqrt(math.pi / (2.0 * w)) * radius / v * stats.norm.cdf(2.0 * math.sqrt(w) * (x - 0.5 * v * v / a) / radius)
+        return (early + late) / (math.sqrt(math.pi / (2.0 * w)) * radius / v)
+
+    places = np.linspace(margin * radius, 0.5 * length, 601)
+    rough = places[int(np.argmin([dose(x) for x in places]))]
+    near = optimize.minimize_scalar(dose, bounds=(max(rough - 0.1, margin * radius), min(rough + 0.1, 0.5 * length)), method="bounded")
+    want = min(near.fun, dose(margin * radius), dose(0.5 * length))
+    for found in (along(task, 100.0, np.array([radius]), v)[0], least_along(task, 100.0, np.array([[radius]]), v)[0]):
+        assert float(found[0]) == pytest.approx(want, rel=3e-6)
 
 
 def test_lines_of_a_turned_ellipse_end_some_sooner_some_later():
