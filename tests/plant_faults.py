@@ -323,11 +323,17 @@ class Measured:
             files = {n.partition("::")[0] for n in self.seconds}
             whole = {file for file in files if (self.root / file).exists() and named.search((self.root / file).read_text(encoding="utf-8"))}
             names |= {n for n in self.seconds if n.partition("::")[0] in whole}
-        # what a fixture of a whole file ran counts for its first test only
-        shared = {file for file in {n.partition("::")[0] for n in names} if "scope=" in (self.root / file).read_text(encoding="utf-8")}
-        names |= {n for n in self.seconds if n.partition("::")[0] in shared} if len(names) < 10 * FEW else set()
-        cost = {n: self.seconds.get(n, 1.0) for n in names}
-        return sorted((n for n in names if cost[n] <= DEAR), key=lambda n: (cost[n], n))
+        # what a fixture of a whole file or folder ran counts for its first test only
+        files = {n.partition("::")[0] for n in names}
+        shared = {file for file in files if any("scope=" in one.read_text(encoding="utf-8") for one in fixtures(self.root / file))}
+        more = {n for n in self.seconds if n.partition("::")[0] in shared} - names
+        cost = {n: self.seconds.get(n, 1.0) for n in names | more}
+        return sorted((n for n in cost if cost[n] <= DEAR), key=lambda n: (n in more, cost[n], n))
+
+
+def fixtures(file: Path) -> list[Path]:
+    """A file of tests, and those of its folder that hold what it shares."""
+    return [one for one in (file, file.parent / "conftest.py") if one.exists()]
 
 
 def function_lines(path: Path) -> set[int]:

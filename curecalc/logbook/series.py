@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -268,7 +268,8 @@ class _Curves:
         curves, times = [], []
         self._of_lot: dict[str, list[int]] = {}
         for place, (_, time, _, lot, _, *cells, correlation) in enumerate(rows):
-            curves.append([*_kernel(cells[:3], "length"), *_kernel(cells[3:], "exposure"), float(correlation or 0.0)])
+            cell = iter(cells)
+            curves.append([*_kernel(cell, "length"), *_kernel(cell, "exposure"), float(correlation or 0.0)])
             times.append(days(time))
             self._of_lot.setdefault(lot, []).append(place)
         self.values = np.array(curves, dtype=np.float64).reshape(len(curves), 5)
@@ -282,7 +283,8 @@ class _Curves:
         return places[np.maximum(0, np.searchsorted(self.days[places], day, side="right") - 1)]
 
 
-def _kernel(cells: Sequence[Any], kind: str) -> tuple[float, float]:
+def _kernel(cells: Iterator[Any], kind: str) -> tuple[float, float]:
+    """The next three cells as a value with its standard uncertainty."""
     measured = from_json(dict(zip(("value", "unit", "standard_uncertainty"), cells)))
     unit = KINDS[kind].kernel
     value, spread = measured.value.m_as(unit), measured.standard_uncertainty.m_as(unit)

@@ -205,7 +205,7 @@ def _share(best: Best, s: Any, length: float) -> Any:
 
 
 def depth_along(best: Best, s: Any) -> Any:
-    """Depth of the weakest place across the lines at s past the start of a vector of typical length (mm); as in `outcome.along`."""
+    """Depth of the weakest place across the lines at s past the start of a vector of typical length (mm); as in `ends.along`."""
     steady = best.dose_min / best.along_min
     with np.errstate(divide="ignore"):
         return best.task.curve.cure.depth(steady * _share(best, s, best.task.vector_length))

@@ -121,6 +121,8 @@ def test_coupons_already_measured_get_the_best_ones_added():
     p = plan(at_depth=Q(0.15, "mm"), measured_coupons=measured)
     assert p.already == 6
     assert {c.label for c in p.coupons} == {"7", "8"}
+    with pytest.raises(QuantityError, match="coupons must be a whole number of at least 1, got 0"):
+        plan(at_depth=Q(0.15, "mm"), measured_coupons=measured, coupons=0)
     before = plan(at_depth=Q(0.15, "mm"), measured_coupons=measured, coupons=1)
     assert p.expected.log_exposure < before.expected.log_exposure
 

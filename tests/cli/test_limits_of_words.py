@@ -102,6 +102,12 @@ def test_sums_and_chances_in_words():
     assert signals(9, [5]).startswith("signalled: 1 of 9")
     assert "chance alone" not in signals(740, [5])
     assert "(chance alone: about 2)" in signals(741, [5])
+    # the lot of the first signal is named where the quantity is the lot's
+    lots = {"lots": ["L1", "L2", "L3", None], "times": [0.0] * 4, "numbers": [1, 2, 3, 4]}
+    chart = SimpleNamespace(signals=[SimpleNamespace(index=k, text="beyond") for k in (2, 1)], run_length=370.0)
+    for name, told in (("depth", "entry 2, L2"), ("penetration_depth", "entry 2, L2"), ("power", "entry 2")):
+        series = type("S", (), {"__len__": lambda _: 4, "name": name, **lots})()
+        assert f"({told}): beyond" in logtext._signals(SimpleNamespace(series=series), chart)
 
 
 def test_lots_are_named_and_left_out_by_file():
@@ -119,6 +125,16 @@ def test_an_error_that_no_database_made_is_not_swallowed(tmp_path):
 
     with pytest.raises(FileError, match=r"shop\.db: is in use by another program"), store.guarded("shop.db"):
         raise sqlite3.OperationalError("database is locked")
+
+
+def test_what_a_server_says_is_told_and_what_it_does_not_know_is_not_swallowed(monkeypatch):
+    monkeypatch.setattr(store, "server_says", lambda error: "cannot be reached" if "gone" in str(error) else None)
+    address = "postgresql://shop@host/book"
+    with pytest.raises(FileError, match=f"^{address}: cannot be reached$"), store.guarded(address):
+        raise RuntimeError("gone")
+    for path, said in ((address, "slip"), ("shop.db", "gone")):
+        with pytest.raises(RuntimeError, match=said), store.guarded(path):
+            raise RuntimeError(said)
 
 
 def test_plain_numbers_of_options():

@@ -9,7 +9,7 @@ import pytest
 from curecalc.errors import QuantityError
 from curecalc.figures import map as map_figure
 from curecalc.formulas.resin import Resin
-from curecalc.map import correcting
+from curecalc.map import correcting, survey
 from curecalc.map.answer import optics_of
 from curecalc.map.beam import Beam, clean_picture
 from curecalc.map.correcting import along
@@ -33,6 +33,22 @@ def test_a_histogram_counts_micrometres_from_two_below_to_six_above():
     ends.add(np.array([-3.0, -1.9995, 5.9995, 9.0]))
     assert [part.tolist() for part in ends.arrays()] == [pytest.approx([-2.0, 5.999]), [2, 2]]
     assert Histogram().quantile(0.5) is Histogram().mean() is None
+
+
+def test_a_place_that_was_found_more_closely_may_lie_in_another_region(monkeypatch):
+    """One pixel of the core, one of the rim, one outside: a place that came to stand elsewhere is called by where it stands."""
+    monkeypatch.setattr(survey, "reason", lambda *_: ("gap", "between lines"))
+    drawing = SimpleNamespace(core=np.array([[True, False, False]]), inside=np.array([[True, True, False]]))
+    slab = SimpleNamespace(grid=Grid(0.0, 0.0, 0.1, 3, 1), drawing=drawing, paths=None)
+    for x, region, found in (
+        (0.04, "core", "core"),
+        (0.06, "core", "rim"),
+        (0.2, "core", "outside"),
+        (0.2, "rim", "rim"),
+        (0.0, "rim", "rim"),
+    ):
+        place = survey._explained(Place(0.1, x, 0.0, 1, region), slab, SimpleNamespace(radius=0.1))
+        assert (place.region, place.kind, place.why, place.x) == (found, "gap", "between lines", x)
 
 
 def test_the_twelve_worst_places_are_kept_once():
