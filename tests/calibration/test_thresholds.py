@@ -55,6 +55,19 @@ def test_few_coupons(n, said):
     assert sentence == f"{said}, so intervals are 12.7 standard uncertainties wide each way instead of 2. Add coupons."
 
 
+@pytest.mark.parametrize(
+    ("coupons", "apart", "said"), [(4, 0.8484, True), (4, 0.8487, False), (3, 0.5, False), (8, 1.19, True), (8, 1.21, False)]
+)
+def test_readings_that_repeat_to_the_gauge_s_step(coupons, apart, said):
+    """Two readings of one coupon `apart` steps from each other, all others alike: they repeat to apart/sqrt(2 n) steps; 0.3 is close."""
+    e = np.geomspace(14.0, 80.0, coupons)
+    thick = np.repeat(depth(e) + 0.02 * (-1.0) ** np.arange(coupons), 2)
+    thick[1] += 0.002 * apart
+    labels = np.repeat([f"c{k}" for k in range(coupons)], 2)
+    sentence = found(np.repeat(e, 2), thick, "gauge_resolution", labels=labels, gauge_resolution=Q(0.002, "mm"))
+    assert (sentence is not None and "repeat to the same step" in sentence) is said
+
+
 def test_one_degree_of_freedom_and_many_readings():
     e = np.repeat([14.0, 33.0, 80.0], 3)
     y = depth(e) + np.tile([0.001, 0.0, -0.001], 3) + np.repeat([0.002, -0.003, 0.002], 3)

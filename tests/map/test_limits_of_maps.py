@@ -40,13 +40,8 @@ def test_a_place_that_was_found_more_closely_may_lie_in_another_region(monkeypat
     monkeypatch.setattr(survey, "reason", lambda *_: ("gap", "between lines"))
     drawing = SimpleNamespace(core=np.array([[True, False, False]]), inside=np.array([[True, True, False]]))
     slab = SimpleNamespace(grid=Grid(0.0, 0.0, 0.1, 3, 1), drawing=drawing, paths=None)
-    for x, region, found in (
-        (0.04, "core", "core"),
-        (0.06, "core", "rim"),
-        (0.2, "core", "outside"),
-        (0.2, "rim", "rim"),
-        (0.0, "rim", "rim"),
-    ):
+    rim = ((0.2, "rim", "rim"), (0.0, "rim", "rim"))
+    for x, region, found in ((0.04, "core", "core"), (0.06, "core", "rim"), (0.2, "core", "outside"), *rim):
         place = survey._explained(Place(0.1, x, 0.0, 1, region), slab, SimpleNamespace(radius=0.1))
         assert (place.region, place.kind, place.why, place.x) == (found, "gap", "between lines", x)
 

@@ -158,19 +158,12 @@ def test_too_few_readings_are_left_between_the_ends_of_a_range():
     for used, u in ((8, 0.0221), (20, 0.0221)):
         scans.held(readings(used, 2, 0), 0.1, u, 9.0)
     scans.held(readings(7, 0, 0), 0.1, 1.0, 9.0)  # none stands at an end
-    for found, u, said in (
-        (
-            readings(7, 2, 1),
-            0.01,
-            "3 of 11 readings stand at full scale, and the 7 that are left do not settle a width. Lower the power or",
-        ),
-        (
-            readings(8, 0, 4),
-            0.0222,
-            "4 of 13 readings stand at the bottom of the range, and the 8 that are left do not settle a width. Raise the",
-        ),
+    for found, u, (count, where, left, way) in (
+        (readings(7, 2, 1), 0.01, ("3 of 11", "at full scale", "7", "Lower the power or")),
+        (readings(8, 0, 4), 0.0222, ("4 of 13", "at the bottom of the range", "8", "Raise the detector's zero")),
     ):
-        with pytest.raises(QuantityError, match=said):
+        told = f"{count} readings stand {where}, and the {left} that are left do not settle a width. {way}"
+        with pytest.raises(QuantityError, match=told):
             scans.held(found, 0.1, u, 9.0)
 
 
