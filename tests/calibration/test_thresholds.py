@@ -58,13 +58,13 @@ def test_few_coupons(n, said):
 @pytest.mark.parametrize(
     ("coupons", "apart", "said"), [(4, 0.8484, True), (4, 0.8487, False), (3, 0.5, False), (8, 1.19, True), (8, 1.21, False)]
 )
-def test_readings_that_repeat_to_the_gauge_s_step(coupons, apart, said):
-    """Two readings of one coupon `apart` steps from each other, all others alike: they repeat to apart/sqrt(2 n) steps; 0.3 is close."""
+def test_readings_that_repeat_to_the_gauge_s_step(coupons, apart, said, tmp_path):
+    """Readings of one coupon lie `apart` steps from each other, of all others alike: they repeat to apart/sqrt(2 n) steps; 0.3 is close."""
     e = np.geomspace(14.0, 80.0, coupons)
     thick = np.repeat(depth(e) + 0.02 * (-1.0) ** np.arange(coupons), 2)
     thick[1] += 0.002 * apart
-    labels = np.repeat([f"c{k}" for k in range(coupons)], 2)
-    sentence = found(np.repeat(e, 2), thick, "gauge_resolution", labels=labels, gauge_resolution=Q(0.002, "mm"))
+    rows = "".join(f"c{k // 2},{1000.0 * y:.5f},{e[k // 2]:.6f}\n" for k, y in enumerate(thick))
+    sentence = table(tmp_path, "# gauge_resolution = 2 um\ncoupon,thickness [um],exposure [mJ/cm^2]\n" + rows, "gauge_resolution")
     assert (sentence is not None and "repeat to the same step" in sentence) is said
 
 

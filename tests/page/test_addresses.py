@@ -88,6 +88,11 @@ def test_what_cannot_be_drawn_is_marked_for_the_script(client):
         assert (client.get(address, headers={"X-Part": "yes"}).headers.get("X-Problem") == "yes") is marked, address
 
 
+def test_a_lesson_leads_on_with_what_was_moved_alone(client):
+    text = client.get("/lessons/line?power=12+mW&hatch_spacing=80+um").text
+    assert '<a class="button" href="/settings?power=12+mW">On with these numbers</a>' in text
+
+
 def test_the_name_of_an_upload_is_its_last_eighty_characters(client):
     sent = (io.BytesIO(b"x"), f"C:\\folder/{'n' * 90}.csv")
     assert client.post("/beam/read", headers={"Origin": "http://localhost"}, data={"file": sent}).status_code == 303
