@@ -6,7 +6,9 @@ import re
 from dataclasses import replace
 from math import atan, cos, degrees, hypot, inf, pi, sqrt
 
+import numpy as np
 import pytest
+from scipy import integrate, optimize
 
 from curecalc.errors import FileError
 from curecalc.jobs.lot import read_resin
@@ -263,3 +265,36 @@ def test_endless_layers_settle(tmp_path):
     doses = case.doses()
     many = oracle.print_through([doses.high, *[doses.mean] * 30], case.law, 31, case.layer)
     assert float(found["print_through"]) == pytest.approx(many, rel=1e-6)
+
+
+@pytest.mark.parametrize("exponent", [None, 0.8, 1.7])
+@pytest.mark.parametrize("beam", ["off", "on", "follows speed"])
+def test_the_weakest_place_of_vectors_that_speed_up(beam, exponent, tmp_path):
+    """The moving beam added up moment by moment at every place from the margin to the middle; power falls to 0.3 of full at the least."""
+    law = oracle.Plain(0.15, 0.08) if exponent is None else oracle.Threshold(0.15, 0.08, exponent, 800.0)
+    case = replace(drawn(Kind("round", oracle.Plain, "line", False, False)), law=law)
+    v, a, length, radius, w = case.scan.speed, 0.1 * case.scan.speed**2, 30.0, case.spot.wx, exponent or 1.0
+    scanner = {"acceleration": f'"{a!r} mm/s^2"', "run_up_beam": f'"{beam}"'}
+    machine = machine_file(tmp_path, case, scanner=scanner)
+    task = gather(machine, resin_file(tmp_path, case), needs_file(tmp_path, case, vector_length=f'"{length} mm"'), today=TODAY).tasks[0]
+    task = replace(task, bounds=replace(task.bounds, power_least=0.3 * case.scan.power))
+    found = at_settings(task, case.scan.power, radius, None, v)
+    rise = v / a
+    t = np.linspace(0.0, 2.0 * rise + (length - v * rise) / v, 40_001)
+    speed = np.minimum(np.minimum(a * t, a * (t[-1] - t)), v)
+    place = integrate.cumulative_trapezoid(speed, t, initial=0.0)
+    light = {"off": np.ones_like(t), "on": np.ones_like(t), "follows speed": np.maximum(speed / v, 0.3)}[beam] ** w
+    if beam == "off":  # at full speed from end to end
+        t, place = t * length / v / t[-1], np.linspace(0.0, length, t.size)
+
+    def along(x):
+        return float(np.trapezoid(light * np.exp(-2.0 * w * ((x - place) / radius) ** 2), t)) / (radius * sqrt(0.5 * pi / w) / v)
+
+    places = np.linspace(task.run_up.margin * radius, 0.5 * length, 301)
+    k = int(np.argmin([along(x) for x in places]))
+    around = places[max(k - 1, 0)], places[min(k + 1, 300)]
+    least = min(optimize.minimize_scalar(along, bounds=around, method="bounded").fun, along(places[k]))
+    assert float(found["along_min"]) == pytest.approx(least, rel=2e-5)
+    assert float(found["dose_min"]) == pytest.approx(case.doses().low * least, rel=2e-5)
+    if beam == "follows speed" and w > 1.0:
+        assert along(places[k]) < 0.5 * min(along(places[0]), along(places[-1]))  # neither at the end nor half-way
