@@ -235,12 +235,12 @@ def prediction_sd(fit: LineFit, x: Any, future_variance: Any | None = None) -> A
 
 def _points(x: Any, y: Any) -> tuple[np.ndarray, np.ndarray]:
     x, y = np.atleast_1d(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
-    both = np.broadcast_arrays(x, y)
-    if both[0].shape[-1] < 3:
-        raise QuantityError(f"a line with its uncertainty needs at least three points, got {both[0].shape[-1]}. Add points.")
+    wide, high = np.broadcast_arrays(x, y)
+    if wide.shape[-1] < 3:
+        raise QuantityError(f"a line with its uncertainty needs at least three points, got {wide.shape[-1]}. Add points.")
     if np.any(np.ptp(x, axis=-1) <= np.spacing(np.abs(x).max(-1))):  # once where all lines share their x
         raise QuantityError("a line needs at least two different x, got one only. Vary the exposure.")
-    return both
+    return wide, high
 
 
 def _centre(values: np.ndarray) -> Any:
