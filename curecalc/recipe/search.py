@@ -224,9 +224,11 @@ def _about(a: float, b: float, wide: float) -> tuple[tuple[float, float], tuple[
 
 
 def _slower(task: Task, rounds: int) -> Best | None:
-    """Where the beam stays on at the ends, a slower scanner leaves less there: the greatest speed at which settings exist."""
+    """Where the beam stays on at the ends, or fades less than it slows, a slower scanner leaves less there: the greatest speed at which
+    settings exist.
+    """
     b = task.bounds
-    if task.run_up is None or task.run_up.follows != 0.0 or not b.scan_speed_low:
+    if task.run_up is None or task.run_up.follows is None or task.run_up.follows >= 1.0 or not b.scan_speed_low:
         return None
 
     def capped(speed: float) -> Task:

@@ -297,6 +297,7 @@ def test_a_scanner_that_must_go_slower_goes_as_fast_as_settings_are_found(monkey
     best = search._slower(task, 22)
     assert best.task is task
     assert 777.0 * (1.0 - 1e-6) <= best.cap <= 777.0
+    assert search._slower(replace(task, run_up=RunUp(0.99)), 22).cap == best.cap
     assert search._slower(replace(task, run_up=RunUp(1.0)), 22) is None
     assert search._slower(replace(task, run_up=RunUp(None)), 22) is None
     assert search._slower(replace(task, run_up=None), 22) is None
