@@ -270,7 +270,8 @@ class Measured:
     """The tests that run a line, from a coverage run kept in a temporary folder and brought up to date by test file."""
 
     def __init__(self, root: Path, workers: int) -> None:
-        program = [p for name in ("curecalc", "demo", "reference") for p in (root / name).rglob("*") if p.is_file() and p.suffix != ".pyc"]
+        program = [p for name in ("curecalc", "demo", "reference") for p in (root / name).rglob("*") if p.is_file()]
+        program = [p for p in program if "__pycache__" not in p.parts]  # what was compiled while tests ran is no change of the program
         self.folder = Path(tempfile.gettempdir()) / "curecalc-planted" / digest(*program)
         self.folder.mkdir(parents=True, exist_ok=True)
         known_file = self.folder / "tests.json"
