@@ -77,6 +77,7 @@ INK = frozenset(
         "rotation",
         "s",
         "size",
+        "title_fontsize",
         "top",
         "wspace",
         "width",
