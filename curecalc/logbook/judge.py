@@ -201,17 +201,17 @@ def judge(
         # what the recipe kept clear of the limit for its assurance, where it did
         clear_then, clear = (np.ravel(part.clear)[0] for part in (before[name], one))
         margin_then, gap = before[name].room.item(), np.array([at_newest, at_level])
-        held = margin_then >= clear_then - like
-        if held:
+        was_held = margin_then >= clear_then - like
+        if was_held:
             gap = gap + like - clear_then
         else:
-            held, gap = margin_then >= -like, gap + like
+            was_held, gap = margin_then >= -like, gap + like
         sure = at_newest >= (clear or k * u) - like
         if name == "bond":
             u, sure = float(state["standard_uncertainty"]), spare[0] >= -_HELD
-            held, gap = (True, spare * slope) if spare_then >= -_HELD else (held, np.array([at_newest, at_level]))
+            was_held, gap = (True, spare * slope) if spare_then >= -_HELD else (was_held, np.array([at_newest, at_level]))
         proof = [PROOF * math.hypot(by_power * sd, math.sqrt(changed)) for sd in (power.newest_sd, power.level_sd)]
-        lost = at_level < -SURE * u - like or (held and bool(np.any(gap < -np.array(proof))))
+        lost = at_level < -SURE * u - like or (was_held and bool(np.any(gap < -np.array(proof))))
         shown = float(np.ravel(one.value)[0])
         promises.append(Promise(name, shown, float(one.limit), u, "lost" if lost else "kept" if sure else "near"))
     speed = chosen["scan_speed"] * math.exp(dose - math.log(float(curve.cure.dose(depth_then))))
