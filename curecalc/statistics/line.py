@@ -96,14 +96,15 @@ def ordinary_line(x: Any, y: Any) -> LineFit:
     >>> f"{fit.slope:.2f} {fit.slope_sd:.4f} {fit.degrees_of_freedom}"
     '1.60 0.1414 2'
     """
-    x, y = _points(x, y)
-    x_mean, y_mean = _centre(x), _centre(y)
-    dx, dy = x - x_mean[..., None], y - y_mean[..., None]
+    own, (_, y) = np.atleast_1d(np.asarray(x, dtype=float)), _points(x, y)
+    x_mean, y_mean = _centre(own), _centre(y)
+    dx, dy = own - x_mean[..., None], y - y_mean[..., None]  # once where all lines share their x
     sxx = np.einsum("...i,...i->...", dx, dx)
     slope = np.einsum("...i,...i->...", dx, dy) / sxx
     residuals = dy - slope[..., None] * dx
     squares = np.einsum("...i,...i->...", residuals, residuals)
-    return _made(slope, x_mean, y_mean, sxx, np.full_like(sxx, x.shape[-1]), squares, residuals, _UNKNOWN)
+    x_mean, sxx = (np.broadcast_to(one, slope.shape) for one in (x_mean, sxx))
+    return _made(slope, x_mean, y_mean, sxx, np.full_like(sxx, y.shape[-1]), squares, residuals, _UNKNOWN)
 
 
 def weighted_line(x: Any, y: Any, sigma: Any) -> LineFit:
