@@ -73,7 +73,7 @@ def test_caustic():
     """Radius at the waist, M^2 and radius at the surface, equal errors, positions as ISO 11146-1 asks."""
     rng = np.random.default_rng(5)
     inside = []
-    for _ in range(DRAWS):
+    for _ in range(1500):
         w0, m2 = 10 ** rng.uniform(-1.5, -0.5), rng.uniform(1.0, 2.0)
         zr = math.pi * w0**2 / (m2 * 355e-6)
         z = zr * np.concatenate([rng.uniform(-0.9, 0.9, 6), rng.uniform(2.0, 4.0, 4), -rng.uniform(2.0, 4.0, 3)])
@@ -87,7 +87,8 @@ def test_caustic():
         inside.append(low < m2 < high)
     share = np.mean(np.reshape(inside, (-1, 3)), axis=0)
     print(f"caustic: waist, surface, M^2 {share}")
-    assert (np.abs(share - 0.95) <= chance()).all()
+    assert (share >= 0.94).all()
+    assert (share <= 0.96).all()
 
 
 def picture(rng, n, wx, wy, angle, centre, peak, offset, noise, tilt, shot):
