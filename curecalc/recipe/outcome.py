@@ -134,8 +134,8 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
     ends = ends_of(task, power, task.vector_length)
     again = pulses or ends.acceleration
     # a beam that stays on leaves the same at all speeds that the vector is too short for
-    stays_on = again and not pulses and ends.follows == 0.0
-    reached = math.sqrt(task.vector_length * task.acceleration) if stays_on else math.inf
+    runs_up = again and not pulses
+    reached = math.sqrt(task.vector_length * task.acceleration) if runs_up and ends.follows == 0.0 else math.inf
     last: tuple[Any, Any] | None = None
     for _ in range(STEPS if again else 1):
         light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
@@ -151,11 +151,13 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
         new = np.where(new < speed, np.minimum(new, reached), np.minimum(new, cap))
         enough = np.clip((new / per_power) ** (1.0 / w), b.power_low, b.power_high)
         settled = all(np.allclose(before, now, _SETTLED, 0.0) for before, now in ((speed, new), (power, enough)))
-        here = np.log(speed), np.log(new / speed)
-        speed, power = new, enough
+        before, speed, power = speed, new, enough
         if settled:
             break
-        if last is not None and not pulses:  # slower always leaves more: the secant's step in ln speed, where it is short
+        if not runs_up:
+            continue
+        here = np.log(before), np.log(new / before)
+        if last is not None:  # slower always leaves more: the secant's step in ln speed, where it is short
             with np.errstate(divide="ignore", invalid="ignore"):
                 step = -here[1] * (here[0] - last[0]) / (here[1] - last[1])
             speed = np.where(np.abs(step) < _SHORT, np.minimum(np.exp(here[0] + step), cap), new)

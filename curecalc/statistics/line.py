@@ -96,9 +96,9 @@ def ordinary_line(x: Any, y: Any) -> LineFit:
     >>> f"{fit.slope:.2f} {fit.slope_sd:.4f} {fit.degrees_of_freedom}"
     '1.60 0.1414 2'
     """
-    own, (_, y) = np.atleast_1d(np.asarray(x, dtype=float)), _points(x, y)
-    x_mean, y_mean = _centre(own), _centre(y)
-    dx, dy = own - x_mean[..., None], y - y_mean[..., None]  # once where all lines share their x
+    x, y = _points(x, y)
+    x_mean, y_mean = _centre(x), _centre(y)
+    dx, dy = x - x_mean[..., None], y - y_mean[..., None]
     sxx = np.einsum("...i,...i->...", dx, dx)
     slope = np.einsum("...i,...i->...", dx, dy) / sxx
     residuals = dy - slope[..., None] * dx
@@ -123,7 +123,7 @@ def weighted_line(x: Any, y: Any, sigma: Any) -> LineFit:
     (`sum_of_squares` is chi-squared on `degrees_of_freedom`).
     """
     x, y = _points(x, y)
-    return _weighted(x, y, 1.0 / np.broadcast_to(np.asarray(sigma, dtype=float), x.shape) ** 2, known=True)
+    return _weighted(x, y, 1.0 / np.broadcast_to(np.asarray(sigma, dtype=float), y.shape) ** 2, known=True)
 
 
 def relative_line(x: Any, y: Any, weight: Any) -> LineFit:
@@ -132,7 +132,7 @@ def relative_line(x: Any, y: Any, weight: Any) -> LineFit:
     Source: `iso28037` clause 6.3 with the variance of unit weight estimated from the residuals.
     """
     x, y = _points(x, y)
-    return _weighted(x, y, np.broadcast_to(np.asarray(weight, dtype=float), x.shape), known=False)
+    return _weighted(x, y, np.broadcast_to(np.asarray(weight, dtype=float), y.shape), known=False)
 
 
 def york_line(x: Any, y: Any, sigma_x: Any, sigma_y: Any) -> LineFit:
@@ -151,8 +151,8 @@ def york_line(x: Any, y: Any, sigma_x: Any, sigma_y: Any) -> LineFit:
     uncertainty (observed instead of adjusted points) differ by about one per cent.
     """
     x, y = _points(x, y)
-    vx = np.broadcast_to(np.asarray(sigma_x, dtype=float), x.shape) ** 2
-    vy = np.broadcast_to(np.asarray(sigma_y, dtype=float), x.shape) ** 2
+    vx = np.broadcast_to(np.asarray(sigma_x, dtype=float), y.shape) ** 2
+    vy = np.broadcast_to(np.asarray(sigma_y, dtype=float), y.shape) ** 2
     slope = np.asarray(ordinary_line(x, y).slope)
     for _ in range(_ROUNDS):
         weight = 1.0 / (vy + slope[..., None] ** 2 * vx)
@@ -235,13 +235,14 @@ def prediction_sd(fit: LineFit, x: Any, future_variance: Any | None = None) -> A
 
 
 def _points(x: Any, y: Any) -> tuple[np.ndarray, np.ndarray]:
+    """y of every line, and x as it was given: worked on once where all lines share it."""
     x, y = np.atleast_1d(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
-    wide, high = np.broadcast_arrays(x, y)
-    if wide.shape[-1] < 3:
-        raise QuantityError(f"a line with its uncertainty needs at least three points, got {wide.shape[-1]}. Add points.")
-    if np.any(np.ptp(x, axis=-1) <= np.spacing(np.abs(x).max(-1))):  # once where all lines share their x
+    _, y = np.broadcast_arrays(x, y)
+    if y.shape[-1] < 3:
+        raise QuantityError(f"a line with its uncertainty needs at least three points, got {y.shape[-1]}. Add points.")
+    if np.any(np.ptp(x, axis=-1) <= np.spacing(np.abs(x).max(-1))):
         raise QuantityError("a line needs at least two different x, got one only. Vary the exposure.")
-    return wide, high
+    return x, y
 
 
 def _centre(values: np.ndarray) -> Any:

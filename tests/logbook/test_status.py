@@ -26,12 +26,11 @@ DEMO = Path(__file__).parents[2] / "demo"
 @pytest.mark.slow
 def test_a_healthy_machine_is_left_alone() -> None:
     """At most 6 % of years; 40 years here, 2,000 by hand: `python tests/logbook/shop_year.py 2000`."""
-    drawn = 40
-    share, said = year.false_years(drawn, 0.3, seed=11)
-    assert share <= 0.06 + 2.5 * np.sqrt(0.06 * 0.94 / drawn), said
-    # the rate that is printed, within what these years can tell
+    share, said = year.false_years(40, 0.3, seed=11)
+    assert share <= 0.06 + 2.5 * np.sqrt(0.06 * 0.94 / 80), said
+    # the rate that is printed, within what 80 years could tell
     false, years = FALSE_YEARS
-    assert abs(share - false / years) <= 3.0 * np.sqrt(false / years / drawn), said
+    assert abs(share - false / years) <= 3.0 * np.sqrt(false / years / 80), said
 
 
 @pytest.mark.slow
