@@ -152,7 +152,7 @@ def judge(
     shares += [(newest, up * radius, 1.0), (newest, radius / up, 1.0), (newest, radius, up), (newest, radius, 1.0 / up)]
     powers, radii, speeds = (np.array(shares) * [chosen["power"], chosen["beam_radius"], chosen["scan_speed"]]).T
     spacing = None if chosen["hatch_spacing"] is None else np.full(powers.shape, chosen["hatch_spacing"])
-    light = with_ends(task, shape(task.pattern, radii, spacing, speeds, step_of(task)), powers, radii, speeds, spacing)
+    light, _ = with_ends(task, shape(task.pattern, radii, spacing, speeds, step_of(task)), powers, radii, speeds, spacing)
     light = Shape(*(np.broadcast_to(part, powers.shape) for part in light))
 
     def at(which: Task, rows: slice) -> dict[str, Any]:

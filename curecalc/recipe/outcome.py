@@ -31,7 +31,7 @@ __all__ = [
     "wanted_over_ratio",
 ]
 
-_SETTLED = 1e-12  # relative change of speed and power
+_SETTLED = 1e-11  # relative change of speed, or of power at the speed limit
 _SHORT = 0.7  # in ln speed
 _MORE = np.geomspace(1.0, 40.0)
 TINY = np.finfo(float).tiny
@@ -113,7 +113,9 @@ def wanted_over_ratio(task: Task) -> Any | None:
         far = dataclasses.replace(task, vector_length=1e3, run_up=RunUp(margin=up.margin))
     spacing: Any = _RATIOS if pattern.raster else None
     radius = np.ones(np.shape(spacing))
-    lit = with_ends(far, shape(pattern, radius, spacing, step=step_of(task)), task.bounds.power_high, radius, task.bounds.scan_speed_high)
+    lit, _ = with_ends(
+        far, shape(pattern, radius, spacing, step=step_of(task)), task.bounds.power_high, radius, task.bounds.scan_speed_high
+    )
     values = log_wanted(task, lit, radius, spacing)
     return lambda radius, spacing: np.interp(spacing / radius, _RATIOS, values) if pattern.raster else values
 
@@ -128,31 +130,35 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
     cap: Any = min(b.scan_speed_high, max(fastest_useful(task), b.scan_speed_low))
     if pulses:
         cap = np.minimum(cap, b.pulse_share * pulses * radius)
-    speed: Any = cap * np.ones(np.shape(radius))
-    power: Any = b.power_high
     # what light a speed leaves depends on it itself where there are pulses or the scanner speeds up inside the vector
-    ends = ends_of(task, power, task.vector_length)
+    ends = ends_of(task, b.power_high, task.vector_length)
     again = pulses or ends.acceleration
     # a beam that stays on leaves the same at all speeds that the vector is too short for
     runs_up = again and not pulses
     reached = math.sqrt(task.vector_length * task.acceleration) if runs_up and ends.follows == 0.0 else math.inf
+    # the speed that full power would allow: beyond the limit it stands for so much less power
+    would: Any = cap * np.ones(np.shape(radius))
+    most = cap * (b.power_high / b.power_low) ** w if b.power_low else math.inf
+
+    def settings(would: Any) -> tuple[Any, Any]:
+        return np.minimum(would, cap), np.clip(b.power_high * np.minimum(cap / would, 1.0) ** (1.0 / w), b.power_low, b.power_high)
+
     last: tuple[Any, Any] | None = None
     for _ in range(STEPS if again else 1):
+        speed, power = settings(would)
         light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
         if quick is None:
-            light = with_ends(task, light, power, radius, speed, spacing)
-        wanted = quick(radius, spacing) if quick else log_wanted(task, light, radius, spacing)
-        least = least_along(task, power, radius, speed, spacing=spacing)
-        per_power = light.weakest * least / np.exp(_aimed(task, light, wanted, radius))
-        new = b.power_high**w * per_power
+            light, least = with_ends(task, light, power, radius, speed, spacing)
+            wanted = log_wanted(task, light, radius, spacing)
+        else:
+            least, wanted = least_along(task, power, radius, speed, spacing=spacing), quick(radius, spacing)
+        new = b.power_high**w * light.weakest * least / np.exp(_aimed(task, light, wanted, radius))
         if pulses:
             # pulses that lie further apart leave less between them: Newton's step in ln speed, from above, where it cannot miss
-            new = speed * (new / speed) ** np.reciprocal(-light.speed_power)
-        new = np.where(new < speed, np.minimum(new, reached), np.minimum(new, cap))
-        enough = np.clip((new / per_power) ** (1.0 / w), b.power_low, b.power_high)
-        settled = all(np.allclose(before, now, _SETTLED, 0.0) for before, now in ((speed, new), (power, enough)))
-        before, speed, power = speed, new, enough
-        if settled:
+            new = np.where(new < speed, speed * (new / speed) ** np.reciprocal(-light.speed_power), new)
+        new = np.minimum(np.where(new < speed, np.minimum(new, reached), new), most)
+        before, would = would, new
+        if np.allclose(before, new, _SETTLED, 0.0):
             break
         if not runs_up:
             continue
@@ -160,8 +166,9 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
         if last is not None:  # slower always leaves more: the secant's step in ln speed, where it is short
             with np.errstate(divide="ignore", invalid="ignore"):
                 step = -here[1] * (here[0] - last[0]) / (here[1] - last[1])
-            speed = np.where(np.abs(step) < _SHORT, np.minimum(np.exp(here[0] + step), cap), new)
+            would = np.where(np.abs(step) < _SHORT, np.minimum(np.exp(here[0] + step), most), new)
         last = here
+    speed, power = settings(would)
     return at_settings(task, power, radius, spacing, speed, light=light, wanted=wanted)
 
 
@@ -200,7 +207,7 @@ def at_settings(
 ) -> dict[str, Any]:
     """Exposures, depths, widths and rate of settings."""
     if light is None:
-        light = with_ends(task, shape(task.pattern, radius, spacing, speed, step_of(task)), power, radius, speed, spacing)
+        light, _ = with_ends(task, shape(task.pattern, radius, spacing, speed, step_of(task)), power, radius, speed, spacing)
         wanted = log_wanted(task, light, radius, spacing)
     pattern, law = task.pattern, task.curve.cure
     per = power**pattern.exponent / speed

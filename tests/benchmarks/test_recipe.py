@@ -2,13 +2,14 @@
 
 import math
 import time
+from dataclasses import replace
 from pathlib import Path
 
 from curecalc.jobs.lot import read_resin
 from curecalc.jobs.machine import read_machine
 from curecalc.jobs.needs import read_needs
 from curecalc.recipe.assurance import Curve, Errors
-from curecalc.recipe.bounds import Bounds, Task
+from curecalc.recipe.bounds import Bounds, RunUp, Task
 from curecalc.recipe.draws import draw_depths
 from curecalc.recipe.inputs import gather
 from curecalc.recipe.light import Pattern
@@ -74,3 +75,13 @@ def test_the_search_over_all_kinds_of_the_demonstration_takes_less_than_100_ms()
     """With vectors' ends, limits held with assurance and a line's width: all that the files of the demonstration ask."""
     machine, resin, needs = read_machine(DEMO / "machine.toml"), read_resin(DEMO / "resin.toml"), read_needs(DEMO / "needs.toml")
     assert search_of_all(gather(machine, resin, needs).tasks) < 0.1
+
+
+def test_a_run_up_with_a_least_power_and_an_exponent_takes_at_most_forty_times_as_long_as_hard_ends():
+    """The weakest place is sought at every setting tried."""
+    hard = task("hatch", True, 0.18)
+    hard = replace(hard, pattern=Pattern(True, exponent=1.6), run_up=RunUp(margin=1.0), vector_length=10.0, acceleration=1.5e6)
+    ends = replace(hard, run_up=RunUp(1.0, margin=1.0), bounds=replace(hard.bounds, power_low=300.0, power_least=300.0))
+    few, many = (least_time(lambda one=one: best_settings(one), 3, time.process_time) for one in (hard, ends))
+    print(f"\nsearch with hard ends {few:.2f} s, with a run-up {many:.2f} s: {many / few:.0f} times (at most 40)")
+    assert many < 40.0 * few

@@ -171,23 +171,35 @@ def test_a_power_below_the_least_stays_on_at_full_speed_s_power():
     assert float(along(task, 1000.0, W, 1000.0)[1][0]) < float(on[1][0])
 
 
-@pytest.mark.parametrize(("least", "margin", "w"), [(0.44, 0.0, 1.83), (0.3, 1.0, 1.4), (0.1, 0.5, 2.0), (0.6, 0.0, 1.6), (0.44, 1.0, 0.9)])
-def test_the_weakest_place_is_where_power_can_follow_speed_no_further(least, margin, w):
+@pytest.mark.parametrize(
+    ("least", "margin", "w", "follows", "v"),
+    [
+        (0.44, 0.0, 1.83, 1.0, 4000.0),
+        (0.3, 1.0, 1.4, 1.0, 4000.0),
+        (0.1, 0.5, 2.0, 1.0, 4000.0),
+        (0.6, 0.0, 1.6, 1.0, 4000.0),
+        (0.44, 1.0, 0.9, 1.0, 4000.0),
+        (0.327, 0.5, 0.546, 1.926, 584.0),  # the weakest place two radii beyond
+        (0.811, 0.0, 1.3, 1.0, 450.0),  # a shallow one
+        (0.192, 0.0, 1.958, 1.945, 991.0),  # a narrow one, by an end where there is less
+    ],
+)
+def test_the_weakest_place_is_where_power_can_follow_speed_no_further(least, margin, w, follows, v):
     """Light of power w falls towards the ends faster than there is more time, and holds from the least power on: the light added up by
     hand, moment by moment, at many places. A general minimiser closes in on the weakest.
     """
-    v, a, length, radius = 4000.0, 1e6, 30.0, 0.1
+    a, length, radius = 1e6, 30.0, 0.1
     bounds, pattern = replace(BOUNDS, power_least=100.0 * least), Pattern(False, exponent=w)
-    task = replace(LINE, run_up=RunUp(1.0, 0.0, margin), vector_length=length, acceleration=a, bounds=bounds, pattern=pattern)
+    task = replace(LINE, run_up=RunUp(follows, 0.0, margin), vector_length=length, acceleration=a, bounds=bounds, pattern=pattern)
     t = np.linspace(0.0, v / a, 20_001)
-    rise, light = 0.5 * a * t**2, np.maximum(a * t / v, least) ** w
+    rise, light = 0.5 * a * t**2, np.maximum((a * t / v) ** follows, least) ** w
 
     def dose(x):  # what comes from speeding up, then from full speed up to the middle, which the other end does not reach
         early = np.trapezoid(light * np.exp(-2.0 * w * ((x - rise) / radius) ** 2), t)
         late = math.sqrt(math.pi / (2.0 * w)) * radius / v * stats.norm.cdf(2.0 * math.sqrt(w) * (x - 0.5 * v * v / a) / radius)
         return (early + late) / (math.sqrt(math.pi / (2.0 * w)) * radius / v)
 
-    places = np.linspace(margin * radius, 0.5 * length, 301)
+    places = np.concatenate([np.linspace(margin * radius, 0.5 * length, 301), np.linspace(margin * radius, 1.0, 101)])
     rough = places[int(np.argmin([dose(x) for x in places]))]
     near = optimize.minimize_scalar(dose, bounds=(max(rough - 0.1, margin * radius), min(rough + 0.1, 0.5 * length)), method="bounded")
     want = min(near.fun, dose(margin * radius), dose(0.5 * length))
@@ -211,7 +223,8 @@ def test_lines_of_a_turned_ellipse_end_some_sooner_some_later():
 def test_what_an_end_adds_to_the_powers_of_radius_and_speed():
     """d ln Phi(2 s/W)/d ln W at s = W: -2 phi(2)/Phi(2), no matter how fast; nothing without ends."""
     lit = shape(LINE.pattern, W, None)
-    found = with_ends(replace(LINE, run_up=RunUp(), vector_length=50.0), lit, 100.0, W, 1000.0)
+    found, least = with_ends(replace(LINE, run_up=RunUp(), vector_length=50.0), lit, 100.0, W, 1000.0)
+    assert float(least[0]) == pytest.approx(stats.norm.cdf(2.0))
     assert float(found.radius_power[0]) == pytest.approx(-1.0 - 2.0 * stats.norm.pdf(2.0) / stats.norm.cdf(2.0), abs=2e-4)
     assert float(found.speed_power[0]) == pytest.approx(-1.0, abs=1e-6)
     slow = replace(LINE, run_up=RunUp(2.0), vector_length=10.0, acceleration=1e6)  # the power falls as the speed squared
@@ -222,14 +235,14 @@ def test_what_an_end_adds_to_the_powers_of_radius_and_speed():
     def log_spot(spot):  # a true radius other than the nominal one, which sets the margin
         return float(np.log(along(slow, 100.0, W, 1000.0, spot))[0, 0])
 
-    found = with_ends(slow, lit, 100.0, W, 1000.0)
+    found, _ = with_ends(slow, lit, 100.0, W, 1000.0)
     step = 1e-3
     by_speed = (log_least(1.0, 1.0 + step) - log_least(1.0, 1.0 - step)) / (2.0 * step)
     by_spot = (log_spot(1.0 + step) - log_spot(1.0 - step)) / (2.0 * step)
     assert by_speed < -0.05
     assert (float(found.speed_power[0]), float(found.radius_power[0])) == pytest.approx((-1.0 + by_speed, -1.0 + by_spot), abs=1e-3)
-    assert with_ends(replace(LINE, run_up=RunUp()), lit, 100.0, W, 1000.0) is lit
-    assert with_ends(replace(LINE, vector_length=5.0), lit, 100.0, W, 1000.0) is lit
+    assert with_ends(replace(LINE, run_up=RunUp()), lit, 100.0, W, 1000.0) == (lit, 1.0)
+    assert with_ends(replace(LINE, vector_length=5.0), lit, 100.0, W, 1000.0) == (lit, 1.0)
 
 
 def test_the_narrowest_and_the_widest_direction_of_an_ellipse():
