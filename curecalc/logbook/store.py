@@ -15,7 +15,7 @@ import sqlite3
 import tempfile
 import time
 import uuid
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -115,23 +115,16 @@ class Rows(list[Any]):
 
 
 class Database:
-    """One open connection, of either engine, through SQLAlchemy: statements with `?`, errors as the driver raises them."""
+    """One open connection of either driver: statements with `?`, each its own transaction or between BEGIN and COMMIT."""
 
-    def __init__(self, creator: Callable[[], Any], *, server: bool) -> None:
-        from sqlalchemy import create_engine
-        from sqlalchemy.pool import NullPool
-
+    def __init__(self, connection: Any, *, server: bool) -> None:
         self.server = server
-        name = "postgresql+psycopg://" if server else "sqlite://"
-        self._engine = create_engine(name, creator=creator, poolclass=NullPool, isolation_level="AUTOCOMMIT")
-        with _driver_errors():
-            self._connection = self._engine.connect()
+        self._connection = connection
 
     def execute(self, statement: str, values: Iterable[Any] = ()) -> Rows:
         """One statement, and the rows it gives."""
-        with _driver_errors():
-            result = self._connection.exec_driver_sql(statement.replace("?", "%s") if self.server else statement, tuple(values))
-            return Rows(result.fetchall() if result.returns_rows else ())
+        found = self._connection.execute(statement.replace("?", "%s") if self.server else statement, tuple(values))
+        return Rows(found.fetchall() if found.description else ())
 
     def executemany(self, statement: str, rows: list[tuple[Any, ...]]) -> None:
         """One statement for many rows."""
@@ -156,10 +149,9 @@ class Database:
         return [(*row[:-1], *fields) for row, fields in zip(rows, found, strict=True)]
 
     def close(self) -> None:
-        """Give the connection back and close it."""
+        """Close the connection."""
         with contextlib.suppress(Exception):
             self._connection.close()
-        self._engine.dispose()
 
 
 class Lost(FileError):
@@ -179,16 +171,6 @@ def connect_again(path: str, old: Database) -> Database:
             time.sleep(0.25)
 
 
-@contextlib.contextmanager
-def _driver_errors() -> Iterator[None]:
-    from sqlalchemy.exc import DBAPIError
-
-    try:
-        yield
-    except DBAPIError as error:
-        raise error.orig if isinstance(error.orig, Exception) else error from None
-
-
 def connect(path: str | Path, *, create: bool = False, write: bool = True) -> Database:
     """An open connection to a logbook, upgraded to the present version when `write`.
 
@@ -201,7 +183,7 @@ def connect(path: str | Path, *, create: bool = False, write: bool = True) -> Da
     """
     if is_server(str(path)):
         with guarded(path):
-            database = Database(lambda: open_server(str(path)), server=True)
+            database = Database(open_server(str(path)), server=True)
             try:
                 _upgrade_server(database, str(path), create)
             except BaseException:
@@ -214,7 +196,7 @@ def connect(path: str | Path, *, create: bool = False, write: bool = True) -> Da
             raise FileError(f"{path}: there is no such logbook. It is made by the first entry: curecalc log add note ...")
         _make(path)
     with guarded(path):
-        connection = Database(lambda: _open(path, write), server=False)
+        connection = Database(_open(path, write), server=False)
         try:
             _check_identity(connection, path)
             if write:
@@ -227,7 +209,7 @@ def connect(path: str | Path, *, create: bool = False, write: bool = True) -> Da
 
 def blank() -> Database:
     """A logbook without entries that stands nowhere: what a new one is until its first entry."""
-    made = Database(lambda: sqlite3.connect(":memory:", isolation_level=None), server=False)
+    made = Database(sqlite3.connect(":memory:", isolation_level=None), server=False)
     _migrate(made, 0)
     return made
 
@@ -289,7 +271,7 @@ def _make(path: Path) -> None:
         raise FileError(f"{path}: cannot be made ({error.strerror}). Choose a folder you may write to.") from None
     try:
         with guarded(path):
-            connection = Database(lambda: sqlite3.connect(temporary, isolation_level=None), server=False)
+            connection = Database(sqlite3.connect(temporary, isolation_level=None), server=False)
             try:
                 connection.execute("PRAGMA journal_mode = WAL")
                 connection.execute("PRAGMA synchronous = FULL")

@@ -140,7 +140,7 @@ FILES = dict.fromkeys(("machine", "resin", "needs", "beam", "log"))
     ],
 )
 def test_which_files_make_a_recipe(monkeypatch, given, made):
-    monkeypatch.setattr("curecalc.jobs.machine.MACHINE", SimpleNamespace(read=lambda path: f"{path} file"))
+    monkeypatch.setattr("curecalc.files.records.RecordFile.read", lambda kind, path: f"{path} file")
     monkeypatch.setattr("curecalc.jobs.machine.named_spot", lambda machine: "named")
     monkeypatch.setattr("curecalc.jobs.lot.read_resin", lambda path: f"{path} file")
     monkeypatch.setattr("curecalc.jobs.needs.read_needs", lambda path: f"{path} file")

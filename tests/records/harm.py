@@ -13,8 +13,6 @@ import sys
 import time
 from pathlib import Path
 
-import sqlalchemy.dialects.sqlite  # noqa: F401  before the right to read the interpreter's own files is given up
-
 from curecalc.errors import FileError
 from curecalc.logbook.book import Logbook, Source
 from curecalc.logbook.verifying import verify

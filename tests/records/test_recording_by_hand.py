@@ -246,7 +246,7 @@ class Saved:
 def test_a_retune_rests_on_the_lot_now_in_the_vat(path, monkeypatch) -> None:
     saved = Saved("old", {"files": {"machine": 1, "resin": 2}})
     monkeypatch.setattr("curecalc.recipe.file.recipe_from_bytes", lambda *_: saved)
-    monkeypatch.setattr("curecalc.jobs.lot.RESIN", SimpleNamespace(parse=lambda data, source: SimpleNamespace(sha256="f", source=source)))
+    monkeypatch.setattr("curecalc.files.records.RecordFile.parse", lambda kind, data, source: SimpleNamespace(sha256="f", source=source))
     with Logbook(path) as book:
         book.add("recipe", {"scan_speed": Quantity(1.0, "m/s")}, machine="north", sources=[Source("recipe", "r", b"1")])
     assert recording.retune_inputs(path, machine="north")[0] is saved  # no file of the lot is kept
@@ -297,7 +297,7 @@ def test_what_of_a_result_is_compared() -> None:
 
 
 def test_earlier_lots_and_recipes_are_taken_as_they_were_kept(monkeypatch) -> None:
-    monkeypatch.setattr("curecalc.jobs.lot.RESIN", SimpleNamespace(parse=lambda data, source: (data, source)))
+    monkeypatch.setattr("curecalc.files.records.RecordFile.parse", lambda kind, data, source: (data, source))
     monkeypatch.setattr("curecalc.jobs.fitted.prior_from_resins", lambda resins, **spreads: (resins, spreads))
     kept = {f"prior{n}": (f"{n}.toml", b"%d" % n) for n in (10, 2, 1)} | {"coupons": ("c.csv", b"")}
     (resins, spreads), names = refit._prior({"lot_spread_depth": "2 %"}, kept)
