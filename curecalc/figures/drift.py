@@ -92,7 +92,8 @@ def draw_readings(ax: Axes, report: DriftReport) -> None:
     at = np.arange(len(s))
     shown = _some(at)
     out, quiet = np.intersect1d(at, _signalled(chart)), np.setdiff1d(shown, _signalled(chart))
-    ax.vlines(x[shown], (y - u)[shown], (y + u)[shown], color=TONES["faint"], linewidth=1.0, zorder=2)
+    bars = np.stack([y - u, y + u, np.full(len(s), np.nan)], 1)[shown].ravel()  # one line with gaps, drawn in a fraction of the time
+    ax.plot(np.repeat(x[shown], 3), bars, color=TONES["faint"], linewidth=1.0, solid_capstyle="butt", zorder=2)
     ax.plot(x[quiet], y[quiet], "o", color=TONES["solid"], markersize=4.5 if len(s) < MANY else 1.0, zorder=3)
     ax.plot(x[out], y[out], "D", color=TONES["limit"], markersize=6 if len(s) < MANY else 2.5, zorder=4, **HOLLOW)
     trend, trended = report.trend, ""

@@ -396,7 +396,7 @@ class Logbook:
                 f"ORDER BY time {order}, number {order} {'LIMIT ?' * len(limit)}",
                 (*values, *limit),
             ).fetchall()
-        found = self._connection.held(rows) if fields else [tuple(row) for row in rows]
+        found = self._connection.held(rows, len(fields)) if fields else [tuple(row) for row in rows]
         return found if last is None else found[::-1]
 
     def _select(self, clause: str, values: Iterable[Any]) -> Iterator[Entry]:

@@ -55,7 +55,7 @@ class Glance(Logbook):
             about = f"{clause} AND lot IN ({', '.join('?' * len(some))}) ORDER BY time, number"
             with store.guarded(self.path):
                 rows = self._connection.execute(f"SELECT lot{self._connection.fields(['expiry'])} FROM entry {about}", (*values, *some))
-            found |= {lot: day for lot, day in self._connection.held(rows) if day}
+            found |= {lot: day for lot, day in self._connection.held(rows, 1) if day}
         return found
 
     def _gather(self, what: str, names: Sequence[str], kinds: Iterable[str]) -> None:

@@ -122,27 +122,17 @@ def series(
     paths = [f"{field}.value", f"{field}.unit", f"{field}.standard_uncertainty"]
     paths += [field] if quantity == "fraction" else []
     rows = logbook.values(kind, paths, machine=machine, lot=lot, beam=beam, since=since, until=until, first=first, last=last)
+    if quantity == "fraction":  # a plain number, like humidity
+        rows = [(*row[:5], float(row[-1]), "", None) if row[5] is None and isinstance(row[-1], int | float) else row[:8] for row in rows]
+    kept = [row for row in rows if row[5] is not None]
+    numbers, times, machines, lots, _, found, units, spreads = (tuple([row[place] for row in kept]) for place in range(8))
+    values, uncertainties = (np.array([one or 0.0 for one in column], dtype=np.float64) for column in (found, spreads))
     shown = KINDS[quantity]
-    kept = []
-    for number, time, whose, filled, _, value, unit, spread, *plain in rows:
-        if value is None and plain and isinstance(plain[0], int | float):  # a plain number, like humidity
-            value, unit = float(plain[0]), ""
-        if value is not None:
-            read = (value, spread or 0.0) if unit == shown.shown_text else _converted(value, unit, spread, shown)
-            kept.append((number, time, *read, whose, filled))
-    numbers, times, values, spreads, machines, lots = zip(*kept) if kept else 6 * ((),)
-    return Series(
-        name,
-        title,
-        shown.shown_text,
-        numbers,
-        _all_days(times),
-        np.array(values, dtype=np.float64),
-        np.array(spreads, dtype=np.float64),
-        machines,
-        lots,
-        " ".join(one for one in (machine, lot, beam) if one),
-    )
+    for index, unit in enumerate(units):
+        if unit != shown.shown_text:
+            values[index], uncertainties[index] = _converted(found[index], unit, spreads[index], shown)
+    about = " ".join(one for one in (machine, lot, beam) if one)
+    return Series(name, title, shown.shown_text, numbers, _all_days(times), values, uncertainties, machines, lots, about)
 
 
 def _converted(value: float, unit: str, spread: float | None, kind: Any) -> tuple[float, float]:

@@ -327,8 +327,10 @@ def ewma_half_width(*, sd: float, weight: float, width: float = 3.0, points: Any
     variances, v, c = [0.0], 0.0, 0.0
     for _ in range(int(np.max(place))):
         v, c = weight**2 + (1.0 - weight) ** 2 * v + 2.0 * weight * carried * c, weight + carried * c
+        if v == variances[-1]:
+            break
         variances.append(v)
-    half = width * sd * np.sqrt(np.array([*variances, steady])[place])
+    half = width * sd * np.sqrt(np.array([*variances, steady])[np.minimum(place, len(variances) - 1)])
     return float(half) if np.ndim(half) == 0 else half
 
 

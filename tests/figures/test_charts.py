@@ -63,8 +63,8 @@ def test_readings_their_bars_and_their_limits(powers, monkeypatch):
     dots, diamonds = (line for line in upper.lines if line.get_linestyle() == "None")
     assert data(dots) == (pytest.approx(days[:11]), pytest.approx(first))
     assert data(diamonds) == (pytest.approx(days[11:]), pytest.approx([252.0]))
-    (bars,) = (c for c in upper.collections if len(c.get_segments()) == 12)
-    for (low, high), day, power in zip(bars.get_segments(), days, POWERS, strict=True):
+    (bars,) = (line for line in upper.lines if np.isnan(line.get_ydata()).any())  # one line with a gap after each bar
+    for (low, high, _), day, power in zip(bars.get_xydata().reshape(-1, 3, 2), days, POWERS, strict=True):
         assert (low[0], low[1], high[0], high[1]) == pytest.approx((day, power - 1.5, day, power + 1.5))
     (band,) = upper.patches
     assert band.get_extents().transformed(upper.transData.inverted()).x0 == pytest.approx(days[0])
