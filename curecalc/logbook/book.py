@@ -365,7 +365,7 @@ class Logbook:
             raise FileError(f"{self.path}: the source data {brief(sha256)} is not kept in this logbook.")
         return bytes(row[0])
 
-    def values(
+    def columns(
         self,
         kind: str,
         fields: Sequence[str],
@@ -377,8 +377,8 @@ class Logbook:
         until: str | None = None,
         first: int | None = None,
         last: int | None = None,
-    ) -> list[tuple[Any, ...]]:
-        """(number, time, machine, lot, beam, field ...) of entries that hold, in order of time; missing fields are None.
+    ) -> list[list[Any]]:
+        """Number, time, machine, lot, beam and every field of entries that hold, a list each in order of time; missing fields are None.
 
         A field is a path into the payload like `power.value`. Quick on long logbooks: nothing else is read, and `first` or
         `last` keep so many of one end.
@@ -396,8 +396,14 @@ class Logbook:
                 f"ORDER BY time {order}, number {order} {'LIMIT ?' * len(limit)}",
                 (*values, *limit),
             ).fetchall()
-        found = self._connection.held(rows, len(fields)) if fields else [tuple(row) for row in rows]
-        return found if last is None else found[::-1]
+        if last is not None:
+            rows = rows[::-1]
+        held = self._connection.held([row[-1] for row in rows], len(fields)) if fields else []
+        return [*([row[place] for row in rows] for place in range(5)), *held]
+
+    def values(self, kind: str, fields: Sequence[str], **which: Any) -> list[tuple[Any, ...]]:
+        """What `columns` gives, entry by entry."""
+        return list(zip(*self.columns(kind, fields, **which), strict=True))
 
     def _select(self, clause: str, values: Iterable[Any]) -> Iterator[Entry]:
         with store.guarded(self.path):

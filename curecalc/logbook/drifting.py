@@ -258,7 +258,7 @@ def drift_report(
 def _series(logbook: Logbook, name: str, machine: str | None, lot: str | None, beam: str | None) -> Series:
     if name != "depth":
         found = series(logbook, name, machine=machine, lot=lot, beam=beam)
-        if len({one for one in found.machines if one}) > 1 and machine is None and name in ("power", "spot"):
+        if machine is None and name in ("power", "spot") and len({one for one in found.machines if one}) > 1:
             raise QuantityError(
                 f"machine is missing: {name} was recorded for {', '.join(sorted({m for m in found.machines if m}))}. Choose one."
             )

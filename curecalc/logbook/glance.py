@@ -55,7 +55,8 @@ class Glance(Logbook):
             about = f"{clause} AND lot IN ({', '.join('?' * len(some))}) ORDER BY time, number"
             with store.guarded(self.path):
                 rows = self._connection.execute(f"SELECT lot{self._connection.fields(['expiry'])} FROM entry {about}", (*values, *some))
-            found |= {lot: day for lot, day in self._connection.held(rows, 1) if day}
+            (days,) = self._connection.held([text for _, text in rows], 1)
+            found |= {lot: day for (lot, _), day in zip(rows, days, strict=True) if day}
         return found
 
     def _gather(self, what: str, names: Sequence[str], kinds: Iterable[str]) -> None:

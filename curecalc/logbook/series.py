@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import compress
 from typing import Any
 
 import numpy as np
@@ -121,18 +122,24 @@ def series(
     kind, field, quantity, title = CHARTED[name]
     paths = [f"{field}.value", f"{field}.unit", f"{field}.standard_uncertainty"]
     paths += [field] if quantity == "fraction" else []
-    rows = logbook.values(kind, paths, machine=machine, lot=lot, beam=beam, since=since, until=until, first=first, last=last)
-    if quantity == "fraction":  # a plain number, like humidity
-        rows = [(*row[:5], float(row[-1]), "", None) if row[5] is None and isinstance(row[-1], int | float) else row[:8] for row in rows]
-    kept = [row for row in rows if row[5] is not None]
-    numbers, times, machines, lots, _, found, units, spreads = (tuple([row[place] for row in kept]) for place in range(8))
-    values, uncertainties = (np.array([one or 0.0 for one in column], dtype=np.float64) for column in (found, spreads))
+    which: dict[str, Any] = {"machine": machine, "lot": lot, "beam": beam, "since": since, "until": until, "first": first, "last": last}
+    columns = logbook.columns(kind, paths, **which)
+    for index, plain in enumerate(columns.pop() if quantity == "fraction" else ()):
+        if columns[5][index] is None and isinstance(plain, int | float):  # a plain number, like humidity
+            columns[5][index], columns[6][index], columns[7][index] = float(plain), "", None
+    if None in columns[5]:
+        keep = [value is not None for value in columns[5]]
+        columns = [list(compress(column, keep)) for column in columns]
+    numbers, times, machines, lots, _, found, units, spreads = columns
+    values, uncertainties = np.array(found, dtype=np.float64), np.array([one or 0.0 for one in spreads], dtype=np.float64)
     shown = KINDS[quantity]
     for index, unit in enumerate(units):
         if unit != shown.shown_text:
             values[index], uncertainties[index] = _converted(found[index], unit, spreads[index], shown)
     about = " ".join(one for one in (machine, lot, beam) if one)
-    return Series(name, title, shown.shown_text, numbers, _all_days(times), values, uncertainties, machines, lots, about)
+    return Series(
+        name, title, shown.shown_text, tuple(numbers), _all_days(times), values, uncertainties, tuple(machines), tuple(lots), about
+    )
 
 
 def _converted(value: float, unit: str, spread: float | None, kind: Any) -> tuple[float, float]:

@@ -142,13 +142,12 @@ class Database:
         # read from text once a row
         return f", (SELECT jsonb_build_array({picks}) FROM (SELECT payload::jsonb AS held OFFSET 0) AS once)"
 
-    def held(self, rows: Sequence[Any], many: int) -> list[tuple[Any, ...]]:
-        """Rows whose last column is that of so many `fields`, with their values as columns."""
+    def held(self, texts: Sequence[Any], many: int) -> list[list[Any]]:
+        """What the column of so many `fields` holds, a list each."""
         if self.server:
-            return [(*row[:-1], *row[-1][:many]) for row in rows]
-        flat = json.loads(f"[{','.join([row[-1][1:-1] for row in rows])}]")  # all read at once: in a tenth of the time
-        fields = (flat[place :: max(many, 2)] for place in range(many))
-        return [(*row[:-1], *found) for row, found in zip(rows, zip(*fields, strict=True), strict=True)]
+            return [[text[place] for text in texts] for place in range(many)]
+        flat = json.loads(f"[{','.join([text[1:-1] for text in texts])}]")  # all read at once: in a tenth of the time
+        return [flat[place :: max(many, 2)] for place in range(many)]
 
     def close(self) -> None:
         """Close the connection."""

@@ -656,7 +656,7 @@ def test_values_of_a_logbook_in_the_units_they_are_charted_in():
 
     def charted(name, *cells):
         rows = [(k, day, "A", "L", "B", *cell) for k, cell in enumerate(cells, 1)]
-        return series.series(SimpleNamespace(values=lambda *_, **__: rows), name)
+        return series.series(SimpleNamespace(columns=lambda *_, **__: [list(column) for column in zip(*rows)]), name)
 
     power = charted("power", (0.24, "W", 0.001), (None, None, None), (230.0, "mW", None))
     assert (power.unit, power.numbers, power.times.tolist()) == ("mW", (1, 3), [1.5, 1.5])

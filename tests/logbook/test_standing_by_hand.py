@@ -342,9 +342,15 @@ def test_depths_are_those_of_what_was_known_together(monkeypatch):
             (8, stored(5.0), None, "two", None, *curve[:3], 200.0 * EC, *curve[4:]),
         ],
     }
-    book = SimpleNamespace(values=lambda kind, fields, **_: rows[kind])
+
+    def lacking(missing=None):  # a logbook without one kind of entries
+        def columns(kind, fields, **_):
+            return [list(column) for column in zip(*rows[kind])] if kind != missing else [[] for _ in range(5 + len(fields))]
+
+        return SimpleNamespace(values=lambda kind, fields, **_: rows[kind] if kind != missing else [], columns=columns)
+
     monkeypatch.setattr(series, "settings_in_force", lambda *_: (SettingsInForce(speed), None))
-    found = series.depth_series(book, "A")
+    found = series.depth_series(lacking(), "A")
     # a row where the beam made all known, with the second power, with the second lot; none for a lot without a curve
     assert found.times.tolist() == [2.0, 4.0, 6.0]
     low = DEPTH + DP * math.log(0.99)
@@ -357,20 +363,20 @@ def test_depths_are_those_of_what_was_known_together(monkeypatch):
     assert (found.machines, found.unit, found.about) == (("A",) * 3, "mm", "A")
     assert found.title == "depth that today's settings would have given"
     for kind, words in (("power", "no power reading"), ("beam", "no beam"), ("lot", "no lot in")):
-        lacking = SimpleNamespace(values=lambda asked, fields, kind=kind, **_: [] if asked == kind else rows[asked])
         with pytest.raises(QuantityError, match=f"A has {words}"):
-            series.depth_series(lacking, "A")
-    lacking = SimpleNamespace(values=lambda asked, fields, **_: [] if asked == "calibration" else rows[asked])
+            series.depth_series(lacking(kind), "A")
     with pytest.raises(QuantityError, match="no lot of A has a calibration"):
-        series.depth_series(lacking, "A")
+        series.depth_series(lacking("calibration"), "A")
     monkeypatch.setattr(series, "settings_in_force", lambda *_: None)
     with pytest.raises(QuantityError, match="A has no recipe with a scan speed"):
-        series.depth_series(book, "A")
+        series.depth_series(lacking(), "A")
 
 
 def test_readings_are_asked_for_by_name(monkeypatch):
     asked = []
-    book = SimpleNamespace(values=lambda *given, **names: asked.append((given, names)) or [])
+    book = SimpleNamespace(
+        columns=lambda kind, fields, **names: asked.append(((kind, fields), names)) or [[] for _ in range(5 + len(fields))]
+    )
     empty = series.series(book, "humidity", machine="A", lot="L", first=3)
     assert (len(empty), empty.times.size, empty.values.dtype, empty.about) == (0, 0, float, "A L")
     series.series(book, "power", last=2)
