@@ -220,7 +220,7 @@ def doses(scan, w=1.0, reference=1.0):
     With pulses, least and greatest are bounds over where the pulses fall: lines know nothing of each other's. Crossed rasters meet
     everywhere, so least meets least.
     """
-    total = {"peak": 0.0, "mean": 0.0, "min": 0.0, "max": 0.0}
+    found: tuple[Any, ...] = ()
     for peak, s, pitch in _parts(scan, w, reference):
         mean, low, high = peak, 1.0, 1.0
         if s is not None:
@@ -229,9 +229,9 @@ def doses(scan, w=1.0, reference=1.0):
         if pitch is not None:
             beads = scan.spot.rows(pitch, 1.0)
             low, high = low * beads[0], high * beads[1]
-        for key, value in (("peak", peak), ("mean", mean), ("min", mean * low), ("max", mean * high)):
-            total[key] = total[key] + value
-    return total
+        one = peak, mean, mean * low, mean * high
+        found = tuple(a + b for a, b in zip(found, one)) if found else one
+    return dict(zip(("peak", "mean", "min", "max"), found))
 
 
 def powers(scan, w=1.0, reference=1.0, step=0.0):

@@ -113,7 +113,7 @@ def shape(
     low, mean, high = (dose[key] * scan_speed for key in ("min", "mean", "max"))
     zero = np.zeros(np.shape(low))
     found = light.powers(scan, pattern.exponent, pattern.reference, step) if powers else {}
-    slopes = [zero + found.get(name, 0.0) for name in ("beam_radius", "scan_speed", "hatch_spacing")]
+    slopes = [zero + found[name] if powers else zero for name in ("beam_radius", "scan_speed", "hatch_spacing")]
     fullest, fullest_power = low, slopes[0]
     if more:
         worst, best = (np.expand_dims(pick(low, axis=0), 0) for pick in (np.argmin, np.argmax))

@@ -144,7 +144,7 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
         return np.minimum(would, cap), np.clip(b.power_high * np.minimum(cap / would, 1.0) ** (1.0 / w), b.power_low, b.power_high)
 
     last: tuple[Any, Any] | None = None
-    for _ in range(STEPS if again else 1):
+    for _ in range(STEPS):
         speed, power = settings(would)
         light = shape(task.pattern, radius, spacing, speed, step_of(task), powers=quick is None)
         if quick is None:
@@ -158,7 +158,7 @@ def fastest_at(task: Task, radius: Any, spacing: Any, quick: Any | None = None) 
             new = np.where(new < speed, speed * (new / speed) ** np.reciprocal(-light.speed_power), new)
         new = np.minimum(np.where(new < speed, np.minimum(new, reached), new), most)
         before, would = would, new
-        if np.allclose(before, new, _SETTLED, 0.0):
+        if not again or np.allclose(before, new, _SETTLED, 0.0):
             break
         if not runs_up:
             continue
