@@ -147,6 +147,7 @@ def test_a_closer_look_at_a_line_bands_of_overcure_and_the_line_of_bond():
     assert edges[-2] < deepest < edges[-1]
     mesh = bar.collections[0]
     assert np.asarray(mesh.get_coordinates())[:, 0, 1].tolist() == pytest.approx(edges)
+    assert (np.asarray(mesh.get_coordinates())[0, :, 0].tolist(), bar.get_xlim()) == ([0.0, 1.0], (0.0, 1.0))  # as wide as its frame
     assert bar.get_ylim() == pytest.approx((-100.0, 40.0))
     filled = next(c for c in ax.collections if hasattr(c, "levels") and c.filled)
     assert filled.levels == pytest.approx([math.log(0.08) + (0.1 + 1e-3 * e) / 0.15 for e in edges])
