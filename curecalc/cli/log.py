@@ -216,7 +216,7 @@ def _list(args: argparse.Namespace) -> int:
 def _time(args: argparse.Namespace, name: str) -> str | None:
     from datetime import UTC, datetime, timedelta
 
-    from ..logbook.entries import check_time
+    from ..logbook.entries import check_time, moment
 
     text = getattr(args, name)
     if text is None:
@@ -226,7 +226,7 @@ def _time(args: argparse.Namespace, name: str) -> str | None:
     except QuantityError as error:
         raise QuantityError(str(error).replace("time:", f"{flag(name)}:", 1)) from None
     if name == "until" and len(text.strip()) == 10:  # a day is meant whole
-        found = check_time(datetime.fromisoformat(found) + timedelta(days=1, microseconds=-1), now=datetime(2500, 1, 1, tzinfo=UTC))
+        found = moment(datetime.fromisoformat(found) + timedelta(days=1, microseconds=-1))
     return found
 
 

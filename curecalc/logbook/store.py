@@ -154,6 +154,9 @@ class Database:
         with contextlib.suppress(Exception):
             self._connection.close()
 
+    def __del__(self) -> None:
+        self._connection.close()  # one that was forgotten
+
 
 class Lost(FileError):
     """The connection to the server broke: whether what was sent stands is not known."""
@@ -462,13 +465,10 @@ def integrity(connection: Database) -> list[str]:
                 found.append("; ".join(str(line).split("\n")))
         for table, row, parent, _ in connection.execute("PRAGMA foreign_key_check"):
             found.append(f"row {row} of {table} points at a missing row of {parent}")
-        expected = sqlite3.connect(":memory:")
-        for step in MIGRATIONS:
-            expected.executescript(step)
         query = "SELECT type, name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'"
-        wanted = {(kind, name): _squeeze(sql) for kind, name, sql in expected.execute(query)}
+        with contextlib.closing(blank()) as expected:
+            wanted = {(kind, name): _squeeze(sql) for kind, name, sql in expected.execute(query)}
         there = {(kind, name): _squeeze(sql) for kind, name, sql in connection.execute(query)}
-        expected.close()
         for (kind, name), sql in wanted.items():
             if there.get((kind, name)) != sql:
                 found.append(f"the {kind} {name} is missing or was changed, so entries may have been tampered with")

@@ -173,7 +173,8 @@ def test_a_recipe_is_kept_with_the_settings_of_its_main_kind_and_its_files(path,
 def test_a_recipe_without_overcure_and_a_retune_with_its_reading(path, monkeypatch) -> None:
     for overcure, kept in ((0.0, False), (-0.01, False), (1e-9, True)):
         assert ("overcure" in recorded(path, monkeypatch, overcure)[1].payload) is kept
-    before = len(Logbook(path))
+    with Logbook(path) as book:
+        before = len(book)
     reading = Measured(Quantity(230.0, "mW"), Quantity(2.0, "mW"))
     _, entry = recorded(
         path, monkeypatch, used=241.0, kind="retune", old={"old": 1}, reason="faded", reading=reading, options={"power": "x"}

@@ -1,5 +1,6 @@
 """The logbook's file under ill treatment: many writers, kills, damage, full disks, wrong and newer files."""
 
+import gc
 import json
 import os
 import random
@@ -319,6 +320,18 @@ def test_files_that_are_not_logbooks_are_named_and_left_alone(tmp_path) -> None:
         Logbook(tmp_path / "gone.db")
     with pytest.raises(FileError, match=r"does not stand\. Make it first"):
         Logbook(tmp_path / "gone" / "shop.db", create=True)
+
+
+def test_a_logbook_that_is_forgotten_is_closed(tmp_path) -> None:
+    book = Logbook(tmp_path / "shop.db", create=True)
+    book.add("note", {"text": "a"})
+    raw = book.connection._connection
+    assert (tmp_path / "shop.db-wal").exists()
+    del book
+    gc.collect()
+    assert not (tmp_path / "shop.db-wal").exists(), "the last one to close folds the log into the file"
+    with pytest.raises(sqlite3.ProgrammingError, match="closed"):
+        raw.execute("SELECT 1")
 
 
 def test_a_newer_file_is_refused_and_left_alone(tmp_path) -> None:
