@@ -60,6 +60,7 @@ class TlsDoor:
         if self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._loop.stop)
             self._thread.join()
+        self._loop.close()
 
     def told(self, app: Callable[..., Iterable[bytes]]) -> Callable[..., Iterable[bytes]]:
         """The application, told who really asks and that the scheme is https."""
@@ -85,7 +86,6 @@ class TlsDoor:
                 task.cancel()
             self._loop.run_until_complete(asyncio.gather(*tasks, return_exceptions=True))
             self._loop.run_until_complete(self._loop.shutdown_asyncgens())
-            self._loop.close()
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         with contextlib.suppress(OSError):

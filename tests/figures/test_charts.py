@@ -1,6 +1,7 @@
 """Figures of lots, logbooks and windows: what is drawn stands where the records say, by hand or by a second way."""
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -121,6 +122,9 @@ def test_two_lots_and_the_change_between_them(lots):
         dp, ec = fit.penetration_depth.value.m_as("um"), fit.critical_exposure.value.m_as("mJ/cm^2")
         exposure, depth = data(line)
         assert depth == pytest.approx(dp * np.log(exposure / ec), rel=1e-9, abs=1e-6)
+    # what was not measured anew, like a data sheet, has its line alone
+    bare, _ = comparison_figure(replace(c, lots=(c.lots[0], replace(c.lots[1], points=())))).axes
+    assert len(bare.lines) == len(curves.lines) - 1
     used = [np.concatenate([data(line)[0] for line in curves.lines if line.get_linestyle() == "None"])]
     low, high = used[0].min(), used[0].max()
     assert curves.get_xlim() == pytest.approx((low * math.exp(-0.15), high * math.exp(0.15)), rel=1e-9)

@@ -9,7 +9,7 @@ import pytest
 from curecalc.calibration.coupons import read_coupons
 from curecalc.calibration.curve import fit_coupons, fit_working_curve
 from curecalc.figures import style, window, working_curve
-from curecalc.figures.inline import svg_head
+from curecalc.figures.inline import plain_part, svg_head
 from curecalc.figures.style import new_figure
 from curecalc.units import Quantity as Q
 
@@ -199,3 +199,13 @@ def test_an_image_opens_with_its_name_and_one_font_for_all_words():
     assert opened.startswith("<svg from-top='1' ")
     assert 'viewBox="0 0 4 3.5" role="img" aria-label="a &lt; b"' in opened
     assert "font-family=\"'DejaVu Sans', Verdana, sans-serif\"" in opened
+
+
+def test_the_short_form_of_a_font_as_older_plotting_libraries_write_it():
+    """CSS Fonts, `font`: weight before size, families last."""
+    for written, read in (
+        ("font: 700 12px 'DejaVu Sans', sans-serif; text-anchor: end", ' font-size="12" font-weight="700" text-anchor="end"'),
+        ("font: 9.5px Verdana; fill: #1d2327", ' font-size="9.5" fill="#1d2327"'),
+        ("fill: none;; stroke : #000", ' fill="none" stroke="#000"'),
+    ):
+        assert plain_part(f'<text style="{written}">', prefix="a") == f"<text{read}>"

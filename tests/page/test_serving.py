@@ -14,7 +14,7 @@ from curecalc.errors import CurecalcError
 from curecalc.page import PageOptions, create_app
 from curecalc.page.guard import AccessCodes
 from curecalc.page.server import start
-from curecalc.page.tls import tls_context
+from curecalc.page.tls import TlsDoor, tls_context
 
 HOME = {"Origin": "http://localhost"}
 FREE = {"burst": 1e9, "per_second": 1e9}
@@ -214,3 +214,12 @@ def test_views_are_warmed_after_the_start():
     app = create_app(PageOptions())
     app.extensions["views"].warm()
     assert app.extensions["views"]("settings") is app.extensions["views"]("settings")
+
+
+def test_a_door_that_never_opened_gives_back_what_it_held(pair):
+    with socket.socket() as outer:
+        outer.bind(("127.0.0.1", 0))
+        door = TlsDoor(outer, tls_context(*pair), 1)
+        for _ in range(2):
+            door.close()
+            assert door._loop.is_closed()
