@@ -416,6 +416,8 @@ def guarded(path: str | Path) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise FileError(f"{path}: {_plain(error, time.monotonic() - started)}") from None
+    except FileError:
+        raise
     except Exception as error:
         if not is_server(str(path)) or (said := server_says(error)) is None:
             raise
