@@ -95,17 +95,14 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
         )
         w = task.pattern.exponent
         ends = least_along(task, best.power, best.beam_radius, best.scan_speed * np.exp(speed), radius, best.hatch_spacing)
-        x = np.log(light.weakest * ends) + (w * math.log(best.power) - math.log(best.scan_speed) + shared - speed)
-        depth = (
-            height
-            + slope * (curve.coordinate(x) - curve.centre)
-            + normal(math.sqrt(float(curve.own_variance(curve.coordinate(best.log_exposure)))))
-        )
+        x = np.log(light.weakest) + np.log(ends) + (w * math.log(best.power) - math.log(best.scan_speed) - speed) + shared
+        depth = np.broadcast_to(slope * (curve.coordinate(x) - curve.centre), (draws,)).copy()
+        depth += height
+        depth += normal(math.sqrt(float(curve.own_variance(curve.coordinate(best.log_exposure)))))
         needed: Any = best.aim
         if task.single:
-            depth = depth + scale * normal(math.sqrt(curve.layer_variance))
+            depth += scale * normal(math.sqrt(curve.layer_variance))
             needed = needed + normal(e.layer_thickness)
-        depth = np.broadcast_to(depth, (draws,))
         low, high = np.quantile(depth, [0.025, 0.975])
         results.append(
             Drawn(task.kind, float(depth.mean()), float(depth.std()), (float(low), float(high)), float(np.mean(depth >= needed)), draws)
