@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any
 
 import numpy as np
 
 from ..errors import QuantityError
 from .ends import least_along
-from .light import shape
 from .search import Best
 
 __all__ = ["Drawn", "draw_depths"]
@@ -86,16 +86,11 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
         pattern = task.pattern
         if pattern.turned and len(pattern.tracks) == 1:
             pattern = pattern._replace(tracks=(pattern.tracks[0] + normal(pattern.turned),))
-        light = shape(
-            pattern,
-            best.beam_radius * radius,
-            None if best.hatch_spacing is None else best.hatch_spacing * np.exp(spacing),
-            best.scan_speed * np.exp(speed),
-            powers=False,
-        )
-        w = task.pattern.exponent
-        ends = least_along(task, best.power, best.beam_radius, best.scan_speed * np.exp(speed), radius, best.hatch_spacing)
-        x = np.log(light.weakest) + np.log(ends) + (w * math.log(best.power) - math.log(best.scan_speed) - speed) + shared
+        drawn, moved = best.beam_radius * radius, best.scan_speed * np.exp(speed)
+        lines = None if best.hatch_spacing is None else best.hatch_spacing * np.exp(spacing)
+        doses = (pattern.doses(pattern.scan(best.power, drawn, lines, moved, track))["min"] for track in pattern.tracks)
+        ends = least_along(task, best.power, best.beam_radius, moved, radius, best.hatch_spacing)
+        x = np.log(reduce(np.minimum, doses)) + np.log(ends) + shared
         depth = np.broadcast_to(slope * (curve.coordinate(x) - curve.centre), (draws,)).copy()
         depth += height
         depth += normal(math.sqrt(float(curve.own_variance(curve.coordinate(best.log_exposure)))))
