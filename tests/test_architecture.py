@@ -8,7 +8,9 @@ import json
 import re
 import subprocess
 import sys
+import tomllib
 from functools import cache
+from pathlib import Path
 
 import program
 import pytest
@@ -349,3 +351,9 @@ def test_no_call_that_other_systems_lack():
         for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
             code = line.partition("#")[0]
             assert not re.search(POSIX, code) or "hasattr(" in code or "sys.platform" in code, f"{path}:{number}: {line.strip()}"
+
+
+def test_a_planted_fault_is_explained_where_its_line_still_stands():
+    told = tomllib.loads(Path(__file__).with_name("planted.toml").read_text(encoding="utf-8"))["equivalent"]
+    lines = {one["file"]: {line.strip() for line in (ROOT.parent / one["file"]).read_text(encoding="utf-8").splitlines()} for one in told}
+    assert [(one["file"], one["line"]) for one in told if one["line"] not in lines[one["file"]]] == []

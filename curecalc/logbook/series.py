@@ -122,8 +122,7 @@ def series(
     kind, field, quantity, title = CHARTED[name]
     paths = [f"{field}.value", f"{field}.unit", f"{field}.standard_uncertainty"]
     paths += [field] if quantity == "fraction" else []
-    which: dict[str, Any] = {"machine": machine, "lot": lot, "beam": beam, "since": since, "until": until, "first": first, "last": last}
-    columns = logbook.columns(kind, paths, **which)
+    columns = logbook.columns(kind, paths, machine=machine, lot=lot, beam=beam, since=since, until=until, first=first, last=last)
     for index, plain in enumerate(columns.pop() if quantity == "fraction" else ()):
         if columns[5][index] is None and isinstance(plain, int | float):  # a plain number, like humidity
             columns[5][index], columns[6][index], columns[7][index] = float(plain), "", None

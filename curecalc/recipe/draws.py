@@ -88,9 +88,9 @@ def draw_depths(kinds: list[Best], *, draws: int = 100_000, seed: int = 1) -> li
             pattern = pattern._replace(tracks=(pattern.tracks[0] + normal(pattern.turned),))
         drawn, moved = best.beam_radius * radius, best.scan_speed * np.exp(speed)
         lines = None if best.hatch_spacing is None else best.hatch_spacing * np.exp(spacing)
-        doses = (pattern.doses(pattern.scan(best.power, drawn, lines, moved, track))["min"] for track in pattern.tracks)
+        dose = reduce(np.minimum, pattern.least_doses(best.power, drawn, lines, moved))
         ends = least_along(task, best.power, best.beam_radius, moved, radius, best.hatch_spacing)
-        x = np.log(reduce(np.minimum, doses)) + np.log(ends) + shared
+        x = np.log(dose) + np.log(ends) + shared
         depth = np.broadcast_to(slope * (curve.coordinate(x) - curve.centre), (draws,)).copy()
         depth += height
         depth += normal(math.sqrt(float(curve.own_variance(curve.coordinate(best.log_exposure)))))

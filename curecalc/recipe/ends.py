@@ -53,11 +53,12 @@ def with_ends(task: Task, lit: Shape, power: Any, radius: Any, speed: Any, spaci
     if not _has_ends(task):
         return lit, 1.0
     places, here, _ = _sought(task, power, radius, speed, 1.0, spacing, _FURTHER[:1])
+    ends = ends_of(task, power, task.vector_length)
 
     def power_of(spot: float, faster: float) -> Any:
         # at its least a dose changes as it does at the place where it was least
         ways = zip(places, _tracks(task, radius, speed * faster, spacing))
-        found = [(steady, steady * _dose(task, power, speed * faster, spot * long)(place)) for place, (steady, long) in ways]
+        found = [(steady, steady * _dose(task, ends, speed * faster, spot * long)(place)) for place, (steady, long) in ways]
         steady, least = (np.min(part, axis=0) for part in zip(*found))
         return np.log(least / steady / here) / _light.STEP
 
@@ -85,9 +86,8 @@ def _tracks(task: Task, radius: Any, speed: Any, spacing: Any) -> Iterator[tuple
         yield shape(one, radius, spacing, speed, powers=False).weakest if len(pattern.tracks) > 1 else 1.0, long
 
 
-def _dose(task: Task, power: Any, speed: Any, radius: Any) -> Callable[[Any], Any]:
-    """The dose at places along a typical vector over that of the steady line."""
-    ends = ends_of(task, power, task.vector_length)
+def _dose(task: Task, ends: motion.Ends, speed: Any, radius: Any) -> Callable[[Any], Any]:
+    """The dose at places along a vector over that of the steady line."""
     return lambda place: motion.share(place, speed, radius, ends, task.pattern.exponent)
 
 
@@ -100,7 +100,7 @@ def _sought(task: Task, power: Any, radius: Any, speed: Any, spot: Any, spacing:
     ends = ends_of(task, power, task.vector_length)
     places, found = [], []
     for steady, long in _tracks(task, radius, speed, spacing):
-        dose = _dose(task, power, speed, spot * long)
+        dose = _dose(task, ends, speed, spot * long)
         tried = np.minimum([*(nearest + more * radius for more in further), middle], middle)
         doses = dose(tried)
         place, least = _least(tried, doses)

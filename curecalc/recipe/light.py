@@ -61,6 +61,10 @@ class Pattern(NamedTuple):
         """Mean, least and greatest dose of a scan under the law's exponent."""
         return light.doses(scan, self.exponent, self.reference)
 
+    def least_doses(self, power: Any, radius: Any, spacing: Any, speed: Any) -> list[Any]:
+        """The least dose of each direction of the tracks."""
+        return [self.doses(self.scan(power, radius, spacing, speed, track))["min"] for track in self.tracks]
+
 
 class Shape(NamedTuple):
     """Dose at the weakest, the mean and the strongest place, times v/P^w; and local powers of the weakest one.
@@ -89,8 +93,7 @@ class Shape(NamedTuple):
 
 def weakest_track(pattern: Pattern, beam_radius: float, hatch_spacing: float | None, scan_speed: float) -> float:
     """The direction (rad) of the tracks in which their weakest place gets least; the first of those that get the same."""
-    doses = [pattern.doses(pattern.scan(1.0, beam_radius, hatch_spacing, scan_speed, track))["min"] for track in pattern.tracks]
-    return pattern.tracks[int(np.argmin(doses))]
+    return pattern.tracks[int(np.argmin(pattern.least_doses(1.0, beam_radius, hatch_spacing, scan_speed)))]
 
 
 def shape(

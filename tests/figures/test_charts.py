@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from drawn import data
+from drawn import bars, data
 from matplotlib.dates import date2num
 from matplotlib.text import Text
 
@@ -64,8 +64,7 @@ def test_readings_their_bars_and_their_limits(powers, monkeypatch):
     dots, diamonds = (line for line in upper.lines if line.get_linestyle() == "None")
     assert data(dots) == (pytest.approx(days[:11]), pytest.approx(first))
     assert data(diamonds) == (pytest.approx(days[11:]), pytest.approx([252.0]))
-    (bars,) = (line for line in upper.lines if np.isnan(line.get_ydata()).any())  # one line with a gap after each bar
-    for (low, high, _), day, power in zip(bars.get_xydata().reshape(-1, 3, 2), days, POWERS, strict=True):
+    for (low, high, _), day, power in zip(bars(upper), days, POWERS, strict=True):
         assert (low[0], low[1], high[0], high[1]) == pytest.approx((day, power - 1.5, day, power + 1.5))
     (band,) = upper.patches
     assert band.get_extents().transformed(upper.transData.inverted()).x0 == pytest.approx(days[0])

@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from drawn import bars
 
 from curecalc.figures import drift as drift_figure
 from curecalc.figures.style import axes, new_figure, panels
@@ -41,12 +42,6 @@ def chart_report(
     )
     limits = [SimpleNamespace(limit=v, meaning=meaning) for v in forecasts]
     return SimpleNamespace(series=series, individuals=chart, forecasts=limits, trend=trend, relative=relative)
-
-
-def bars(ax):
-    """Of each bar its two ends and the gap after it."""
-    (line,) = (line for line in ax.lines if np.isnan(line.get_ydata()).any())
-    return line.get_xydata().reshape(-1, 3, 2)
 
 
 def test_single_readings_with_limits_and_what_a_trend_may_reach():
